@@ -1,0 +1,295 @@
+//! What a client may say.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    ids::{AthleteId, CommandId, EventNo, PieceNo, RunId},
+    order::Order,
+    sample::{Reading, Sample},
+    spec::{Aim, RosterEntry, SessionSettings},
+    units::Millis,
+};
+
+/// Who is connecting.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Role {
+    /// Leads the session.
+    Coach,
+    /// Rows.
+    Athlete,
+    /// Shows how all stand.
+    Board,
+}
+
+/// First message on a connection that has a secret; comes back as `welcome` or as a close code.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Hello {
+    /// Lowest protocol version that the client understands.
+    pub version_min: u16,
+    /// Highest protocol version that the client understands.
+    pub version_max: u16,
+    /// Who is connecting.
+    pub role: Role,
+    /// The secret of the coach, the athlete or the board.
+    pub secret: String,
+    /// An athlete's current recording, to be told how far it is durable.
+    #[serde(default)]
+    pub run: Option<RunId>,
+    /// The last event that this client has; missing ones are sent again, marked late.
+    #[serde(default)]
+    pub last_event: EventNo,
+}
+
+/// Makes a session; comes back as `created`. Sent instead of `hello`, which then follows.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Create {
+    /// What people call it, 1 to 80 characters.
+    pub title: String,
+    /// Its settings.
+    #[serde(default)]
+    pub settings: SessionSettings,
+}
+
+/// Joins as an athlete; comes back as `joined`. Sent instead of `hello`, which then follows.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Join {
+    /// The join code as typed.
+    pub code: String,
+    /// The athlete's name; of a name in the roster that nobody has claimed yet, its place is taken.
+    pub name: String,
+}
+
+/// Asks for the session's clock; answered at once by `clock` (four timestamps, RFC 5905 section 8).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct ClockQuestion {
+    /// When the client sent this, on any clock of its own; comes back unchanged.
+    pub client_sent_us: u64,
+}
+
+/// Samples in any order; every batch comes back as `ack`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Samples {
+    /// The recording that they belong to.
+    pub run: RunId,
+    /// At most 100.
+    pub samples: Vec<Sample>,
+}
+
+/// Samples that this client no longer has and will never send.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Skip {
+    /// The recording.
+    pub run: RunId,
+    /// First missing number.
+    pub from_seq: u32,
+    /// Last missing number.
+    pub to_seq: u32,
+}
+
+/// Heart rate of an athlete who has agreed to it; a record of its own, so that it can be erased.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct HeartRate {
+    /// At most 100 readings.
+    pub readings: Vec<Reading>,
+}
+
+/// An athlete agrees to have heart rate passed on to the coach, or takes that back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Consent {
+    /// Whether heart rate may be passed on to the coach.
+    pub heart_rate: bool,
+    /// Version of the wording that the athlete read.
+    pub wording: u16,
+}
+
+/// An athlete says what is ready.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Ready {
+    /// The health cautions were read and accepted.
+    pub cautions_read: bool,
+    /// What is linked, in the athlete's words; absent while nothing is.
+    #[serde(default)]
+    pub machine: Option<String>,
+    /// Half the round trip of the best clock answer: how well the count-down fits, at worst.
+    #[serde(default)]
+    pub clock_bound_ms: Option<Millis>,
+}
+
+/// The athlete's own target for a piece that has not begun.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct AimAt {
+    /// Which piece.
+    pub piece: PieceNo,
+    /// What for.
+    pub aim: Aim,
+}
+
+/// An order of the coach; comes back as `done` or `refused`. Sent again after a lost connection, it
+/// is still done once.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Command {
+    /// Made by the coach's device.
+    pub command: CommandId,
+    /// What to do.
+    pub order: Order,
+}
+
+/// The coach adds athletes; comes back as `done` and as `links`, with a secret for each.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct AddAthletes {
+    /// Made by the coach's device.
+    pub command: CommandId,
+    /// Who; at most 500 at once.
+    pub athletes: Vec<RosterEntry>,
+}
+
+/// The coach makes a new secret for an athlete; the old one opens nothing any more. Comes back as `links`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct NewLink {
+    /// Made by the coach's device.
+    pub command: CommandId,
+    /// Whose.
+    pub athlete: AthleteId,
+}
+
+/// The coach makes this device the one in command.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct TakeCommand {
+    /// Made by the coach's device.
+    pub command: CommandId,
+}
+
+/// Everything that a client may say; `type` names the variant.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "type", rename_all = "snake_case")]
+pub enum ClientMsg {
+    /// First message with a secret.
+    Hello(Hello),
+    /// Makes a session.
+    Create(Create),
+    /// Joins as an athlete.
+    Join(Join),
+    /// Asks for the session's clock.
+    Clock(ClockQuestion),
+    /// Nothing to say, still here; sent once a second when nothing else was.
+    Heartbeat,
+    /// Athlete: samples.
+    Samples(Samples),
+    /// Athlete: samples that are gone for good.
+    Skip(Skip),
+    /// Athlete: heart rate.
+    HeartRate(HeartRate),
+    /// Athlete: agrees to heart rate, or takes it back.
+    Consent(Consent),
+    /// Athlete: what is ready.
+    Ready(Ready),
+    /// Athlete: own target.
+    Aim(AimAt),
+    /// Athlete: stops rowing this piece.
+    StopRowing,
+    /// Athlete: goes on after having stopped.
+    RowOn,
+    /// Coach: an order.
+    Command(Command),
+    /// Coach: adds athletes.
+    AddAthletes(AddAthletes),
+    /// Coach: a new secret for an athlete.
+    NewLink(NewLink),
+    /// Coach: this device takes command.
+    TakeCommand(TakeCommand),
+}
+
+/// Why a text was not understood; never a reason to close the connection.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Misread {
+    /// A newer client may say more than this server knows.
+    UnknownType(String),
+    /// The type is known and its fields do not fit; says which.
+    Malformed(String),
+}
+
+impl ClientMsg {
+    /// Reads one message, and how many fields it had that nobody here knows.
+    ///
+    /// # Errors
+    /// `Misread`, to be answered by `refused`.
+    ///
+    /// ```
+    /// use thole_protocol::{ClientMsg, client_msg::Misread};
+    /// let (msg, unknown) = ClientMsg::read(r#"{"type":"heartbeat","mood":"good"}"#).unwrap();
+    /// assert_eq!((msg, unknown), (ClientMsg::Heartbeat, 1));
+    /// assert_eq!(
+    ///     ClientMsg::read(r#"{"type":"sing"}"#),
+    ///     Err(Misread::UnknownType("sing".into()))
+    /// );
+    /// ```
+    pub fn read(text: &str) -> Result<(ClientMsg, u32), Misread> {
+        /// The tag alone; everything else in the text is skipped.
+        #[derive(Deserialize)]
+        struct Tag {
+            #[serde(rename = "type")]
+            kind: String,
+        }
+        /// A message without fields.
+        #[derive(Deserialize)]
+        struct Empty {}
+
+        let malformed = |error: serde_json::Error| Misread::Malformed(error.to_string());
+        let Tag { kind } = serde_json::from_str(text).map_err(malformed)?;
+        let mut unknown = 0;
+        macro_rules! fields {
+            () => {{
+                let mut text = serde_json::Deserializer::from_str(text);
+                serde_ignored::deserialize(&mut text, |_| unknown += 1).map_err(malformed)?
+            }};
+        }
+        let msg = match kind.as_str() {
+            "hello" => ClientMsg::Hello(fields!()),
+            "create" => ClientMsg::Create(fields!()),
+            "join" => ClientMsg::Join(fields!()),
+            "clock" => ClientMsg::Clock(fields!()),
+            "heartbeat" => {
+                let Empty {} = fields!();
+                ClientMsg::Heartbeat
+            }
+            "samples" => ClientMsg::Samples(fields!()),
+            "skip" => ClientMsg::Skip(fields!()),
+            "heart_rate" => ClientMsg::HeartRate(fields!()),
+            "consent" => ClientMsg::Consent(fields!()),
+            "ready" => ClientMsg::Ready(fields!()),
+            "aim" => ClientMsg::Aim(fields!()),
+            "stop_rowing" => {
+                let Empty {} = fields!();
+                ClientMsg::StopRowing
+            }
+            "row_on" => {
+                let Empty {} = fields!();
+                ClientMsg::RowOn
+            }
+            "command" => ClientMsg::Command(fields!()),
+            "add_athletes" => ClientMsg::AddAthletes(fields!()),
+            "new_link" => ClientMsg::NewLink(fields!()),
+            "take_command" => ClientMsg::TakeCommand(fields!()),
+            other => return Err(Misread::UnknownType(other.to_owned())),
+        };
+        // The tag itself is a field that no message's struct names.
+        Ok((msg, unknown - 1))
+    }
+}

@@ -1,0 +1,91 @@
+//! Why a connection ends, and what a client does about it: one table for everybody.
+
+/// Reasons of this server to close a connection.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u16)]
+pub enum Close {
+    /// The other side is going away (RFC 6455).
+    GoingAway = 1001,
+    /// The server met a fault of its own (RFC 6455).
+    Fault = 1011,
+    /// The server restarts (IANA registry of WebSocket close codes).
+    Restart = 1012,
+    /// The client could not keep up, or the server is full for the moment (IANA registry).
+    TooSlow = 1013,
+    /// A message was larger than this role may send (RFC 6455).
+    TooBig = 1009,
+    /// Text was expected and something else came (RFC 6455).
+    NotText = 1003,
+    /// Messages came much faster than the limit (RFC 6455: policy).
+    TooMany = 1008,
+    /// Nothing was heard for a while: the application's heartbeat failed.
+    Silent = 4000,
+    /// The secret is wrong, was revoked or has expired; which of these is not said.
+    WrongSecret = 4500,
+    /// A newer connection of the same athlete has taken over.
+    Replaced = 4501,
+    /// The session is closed.
+    SessionClosed = 4502,
+    /// Client and server have no protocol version in common.
+    TooOld = 4503,
+    /// As many devices of this role are connected as may be.
+    RoleFull = 4504,
+}
+
+/// What a client does when its connection was closed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum OnClose {
+    /// Come back, with back-off and jitter.
+    Reconnect,
+    /// Stop and tell the person.
+    Stop,
+}
+
+impl Close {
+    /// The number on the wire.
+    #[must_use]
+    pub fn code(self) -> u16 {
+        self as u16
+    }
+
+    /// One sentence for the person: what is wrong and what to do.
+    #[must_use]
+    pub fn reason(self) -> &'static str {
+        match self {
+            Close::GoingAway => "The server is going away; come back in a moment.",
+            Close::Fault => "The server met a fault of its own; come back in a moment.",
+            Close::Restart => "The server restarts; come back in a moment.",
+            Close::TooSlow => "This connection could not keep up; come back in a moment.",
+            Close::TooBig => "The message was too large; send smaller batches.",
+            Close::NotText => "Only JSON text messages are understood here.",
+            Close::TooMany => "Too many messages; send samples in batches.",
+            Close::Silent => "Nothing was heard from this device; come back.",
+            Close::WrongSecret => {
+                "This link does not open anything here; ask your coach for a new one."
+            }
+            Close::Replaced => "You are connected from another device, which goes on.",
+            Close::SessionClosed => "This session is closed.",
+            Close::TooOld => "This program is too old for the server; install the newest one.",
+            Close::RoleFull => {
+                "All places for this kind of device are taken; close one of the others."
+            }
+        }
+    }
+}
+
+/// What to do after any close code, also one that this version does not know; `None` = no close frame came.
+///
+/// ```
+/// use thole_protocol::close::{OnClose, advice};
+/// assert_eq!(advice(Some(1012)), OnClose::Reconnect);
+/// assert_eq!(advice(Some(4500)), OnClose::Stop);
+/// assert_eq!(advice(None), OnClose::Reconnect);
+/// ```
+#[must_use]
+pub fn advice(code: Option<u16>) -> OnClose {
+    match code {
+        Some(1002 | 1003 | 1007..=1009 | 4500..=4999) => OnClose::Stop,
+        // A lost connection, 1001, 1011 to 1013, 4000 to 4499, and what nobody has defined yet.
+        Some(_) | None => OnClose::Reconnect,
+    }
+}

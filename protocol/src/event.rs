@@ -1,0 +1,110 @@
+//! What happens in a session, numbered so that nobody misses any of it.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    ids::{AthleteId, CallId, EventNo, PieceNo},
+    spec::{CallText, PieceSpec, SessionSettings, Span},
+    standing::{AthleteResult, AthleteView, Phase, SentCall},
+    units::At,
+};
+
+/// Something that happened, in order, never left out.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Event {
+    /// 1, 2, 3 … within the session; a client sees those that concern it.
+    pub event: EventNo,
+    /// When it happened.
+    pub at_ms: At,
+    /// Sent again after a lost connection: to be listed, not shown as new.
+    #[serde(default)]
+    pub late: bool,
+    /// What.
+    pub what: Happening,
+}
+
+/// What can happen.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum Happening {
+    /// A piece has come into a phase.
+    PhaseChanged {
+        /// Which piece.
+        piece: PieceNo,
+        /// The phase.
+        phase: Phase,
+    },
+    /// The coach calls everybody back; the piece is armed again and will be restarted.
+    FalseStart {
+        /// Which piece.
+        piece: PieceNo,
+    },
+    /// The pieces that have not begun were replaced.
+    PiecesSet {
+        /// Number of the first of them.
+        first: PieceNo,
+        /// What they are now.
+        pieces: Vec<PieceSpec>,
+    },
+    /// The session's settings were changed.
+    SettingsChanged {
+        /// All of them.
+        settings: SessionSettings,
+    },
+    /// An athlete is new, or something about them is (coach, board, that athlete).
+    AthleteChanged {
+        /// As they are now.
+        athlete: AthleteView,
+    },
+    /// The coach's prepared calls were replaced (coach).
+    CallsPrepared {
+        /// As they are now.
+        calls: Vec<CallText>,
+    },
+    /// A focus call has come (the athletes that it is for).
+    Call {
+        /// Which.
+        call: CallId,
+        /// The words.
+        text: CallText,
+        /// How long it stands.
+        span: Span,
+    },
+    /// A focus call waits out its grace (coach).
+    CallArmed {
+        /// Which.
+        call: CallId,
+        /// The words.
+        text: CallText,
+        /// When it goes out.
+        sends_at_ms: At,
+    },
+    /// A focus call went out (coach, board).
+    CallSent(SentCall),
+    /// A focus call is over for these athletes (each of them about themselves; coach, board).
+    CallEnded {
+        /// Which.
+        call: CallId,
+        /// For whom.
+        athletes: Vec<AthleteId>,
+    },
+    /// A focus call was taken back, before or after it went out (coach, board, its athletes).
+    CallTakenBack {
+        /// Which.
+        call: CallId,
+    },
+    /// An athlete's result, or what late samples have made of it (that athlete, coach, board).
+    Result {
+        /// Of which piece.
+        piece: PieceNo,
+        /// The result.
+        result: AthleteResult,
+    },
+    /// The coach has ended the session.
+    SessionClosed,
+    /// A kind that this client does not know: a newer server may say more.
+    #[serde(other)]
+    Unknown,
+}

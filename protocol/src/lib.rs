@@ -1,0 +1,22 @@
+//! Everything that crosses the socket between Thole's server and its clients.
+//!
+//! The vocabulary, which the core shares: `units`, `ids`, `spec`, `sample`, `order`, `refusal`,
+//! `standing`, `event`. The messages made of it: `client_msg`, `server_msg`. Why connections end: `close`.
+
+pub mod client_msg;
+pub mod close;
+pub mod event;
+pub mod ids;
+pub mod order;
+pub mod refusal;
+pub mod sample;
+pub mod server_msg;
+pub mod spec;
+pub mod standing;
+pub mod units;
+
+pub use client_msg::ClientMsg;
+pub use server_msg::ServerMsg;
+
+/// The protocol version that this code speaks; `hello` carries the range a client understands.
+pub const VERSION: u16 = 1;

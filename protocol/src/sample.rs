@@ -1,0 +1,64 @@
+//! What machines and straps report, and how far it is durable.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{ids::RunId, refusal::Refusal};
+
+/// What a machine reported at one instant.
+///
+/// Numbers wider than they can be, so that one impossible value is refused with its reason and the
+/// rest of the batch stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Sample {
+    /// 1, 2, 3 … within its run.
+    pub seq: u32,
+    /// When the client heard it, on the session's clock.
+    pub heard_ms: i64,
+    /// The machine's own distance counter.
+    pub distance_dm: i64,
+    /// The machine's own clock.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elapsed_ms: Option<i64>,
+    /// The machine's own stroke counter.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub strokes: Option<i64>,
+    /// Stroke rate in half strokes a minute.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rate_half_spm: Option<i64>,
+    /// Mean power of the stroke.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub power_w: Option<i64>,
+}
+
+/// One reading of a heart-rate strap.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Reading {
+    /// When the client heard it, on the session's clock.
+    pub heard_ms: i64,
+    /// Beats a minute.
+    pub heart_bpm: i64,
+}
+
+/// How far an athlete's recording is durable.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Durable {
+    /// The recording.
+    pub run: RunId,
+    /// Everything up to this number is durable or was given up; 0 = nothing yet.
+    pub through_seq: u32,
+    /// What is durable beyond it, as first and last number of each stretch; at most 8.
+    pub beyond: Vec<(u32, u32)>,
+}
+
+/// One sample that was refused; it is acknowledged all the same, so nobody sends it again.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct RefusedSample {
+    /// Which.
+    pub seq: u32,
+    /// Why.
+    pub refusal: Refusal,
+}

@@ -1,0 +1,186 @@
+//! What the server may say.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    client_msg::Role,
+    event::Event,
+    ids::{AthleteId, CommandId, EventNo, JoinCode, PieceNo, SessionId},
+    refusal::Refusal,
+    sample::{Durable, RefusedSample},
+    spec::{CallText, SessionSettings},
+    standing::{AthleteView, Overview, Own, PieceView, RunningCall, Standings},
+    units::{At, Millis},
+};
+
+/// Answer to `create`. The secrets are shown once: the server keeps only a hash of each.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Created {
+    /// The session.
+    pub session: SessionId,
+    /// What athletes join by.
+    pub code: JoinCode,
+    /// Opens the coach's console.
+    pub coach_secret: String,
+    /// Opens a board.
+    pub board_secret: String,
+}
+
+/// Answer to `join`. The secret is shown once; with it the athlete comes back.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Joined {
+    /// The athlete.
+    pub athlete: AthleteId,
+    /// As listed in the session.
+    pub name: String,
+    /// Opens this athlete's place.
+    pub secret: String,
+}
+
+/// Everything now true that this role may see. Says only what is durable.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Welcome {
+    /// The protocol version that both speak from here on.
+    pub version: u16,
+    /// Which build of the server this is.
+    pub build: String,
+    /// Random, made with the journal: when it changes, the server has lost its disk and everything
+    /// is to be sent again.
+    pub epoch: String,
+    /// The session.
+    pub session: SessionId,
+    /// What athletes join by.
+    pub code: JoinCode,
+    /// What people call it.
+    pub title: String,
+    /// Its settings.
+    pub settings: SessionSettings,
+    /// The session's clock as this was written.
+    pub at_ms: At,
+    /// How many times faster than life this server runs; 1 but for rehearsal and tests.
+    pub speed: u32,
+    /// As whom this connection is known.
+    pub role: Role,
+    /// The athlete, if it is one.
+    pub you: Option<AthleteId>,
+    /// Whether this coach's device is the one in command.
+    pub in_command: bool,
+    /// The last event that this message already holds; later ones follow.
+    pub last_event: EventNo,
+    /// How far the recording named in `hello` is durable.
+    pub durable: Option<Durable>,
+    /// The session is closed: results can be read, nothing more is rowed.
+    pub closed: bool,
+    /// The pieces in their order.
+    pub pieces: Vec<PieceView>,
+    /// Which of them is the current one.
+    pub current: PieceNo,
+    /// The roster: all for coach and board, oneself for an athlete.
+    pub athletes: Vec<AthleteView>,
+    /// The coach's prepared calls; empty for others.
+    pub prepared: Vec<CallText>,
+    /// An athlete's running call.
+    pub call: Option<RunningCall>,
+    /// An athlete's own standing.
+    pub own: Option<Own>,
+}
+
+/// Answer to `clock`: offset = ((heard - sent by client) + (sent - heard by client)) / 2, and it is
+/// right within half the round trip (RFC 5905 section 8).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct ClockAnswer {
+    /// As asked.
+    pub client_sent_us: u64,
+    /// When the server heard the question, on the session's clock.
+    pub server_heard_us: u64,
+    /// When the server sent this, on the session's clock.
+    pub server_sent_us: u64,
+}
+
+/// Answer to a batch of samples, once it is durable: one message with everything that is due.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Ack {
+    /// How far the recording is durable.
+    pub durable: Durable,
+    /// Samples of this batch that were refused.
+    pub refused: Vec<RefusedSample>,
+    /// The own standing.
+    pub own: Option<Own>,
+    /// Events that were due.
+    pub events: Vec<Event>,
+}
+
+/// A secret for each of these athletes, shown once.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Links {
+    /// The order that asked for them.
+    pub command: CommandId,
+    /// Who and with what.
+    pub links: Vec<Joined>,
+}
+
+/// Everything that the server may say; `type` names the variant.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "type", rename_all = "snake_case")]
+pub enum ServerMsg {
+    /// Answer to `create`.
+    Created(Created),
+    /// Answer to `join`.
+    Joined(Joined),
+    /// Answer to `hello`.
+    Welcome(Box<Welcome>),
+    /// Answer to `clock`.
+    Clock(ClockAnswer),
+    /// Answer to `samples` and `skip`.
+    Ack(Ack),
+    /// Events that were due and not sent with an `ack`.
+    Events {
+        /// In their order.
+        events: Vec<Event>,
+    },
+    /// Board: who stands where; the newest replaces the unread.
+    Standings(Standings),
+    /// Coach: who stands where, who needs a word.
+    Overview(Overview),
+    /// Athlete: own standing, when something changed and no `ack` was due.
+    Own(Own),
+    /// An order was carried out.
+    Done {
+        /// Which.
+        command: CommandId,
+    },
+    /// Something was refused; the connection goes on.
+    Refused {
+        /// The order, if it was one.
+        command: Option<CommandId>,
+        /// Why.
+        refusal: Refusal,
+    },
+    /// Answer to orders that make secrets.
+    Links(Links),
+    /// Coach: whether this device is the one in command.
+    InCommand {
+        /// It is.
+        yes: bool,
+    },
+    /// Nothing to say, still here.
+    Heartbeat {
+        /// The session's clock.
+        at_ms: At,
+    },
+    /// The server is about to restart; nothing is lost.
+    Restart {
+        /// How long to wait before coming back.
+        after_ms: Millis,
+    },
+    /// A type that this client does not know: a newer server may say more.
+    #[serde(other)]
+    Unknown,
+}

@@ -1,0 +1,377 @@
+//! What people set up before and during a session: pieces, targets, plans, calls, settings.
+//!
+//! Plain data as it crosses the socket and stands in the journal; whether it makes sense is judged by
+//! the core (`thole-piece`). Fields and variants are only ever added.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    ids::{AthleteId, CallId},
+    units::{Bpm, Decimetres, Millis},
+};
+
+/// How long one stretch of work is: by distance or by time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "by", rename_all = "snake_case")]
+pub enum Extent {
+    /// A fixed distance; the result is a time.
+    Distance {
+        /// Length of the work.
+        distance_dm: Decimetres,
+    },
+    /// A fixed time; the result is a distance.
+    Time {
+        /// Length of the work.
+        time_ms: Millis,
+    },
+}
+
+/// One stretch of work and the rest behind it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Repeat {
+    /// The work.
+    pub work: Extent,
+    /// Rest behind it; that of the last repeat counts for nothing.
+    #[serde(default)]
+    pub rest_ms: Millis,
+}
+
+/// Where the clock of a piece begins.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum StartClock {
+    /// At the common go, for everybody.
+    #[default]
+    CommonGo,
+    /// At each athlete's own first stroke after the go.
+    OwnFirstStroke,
+}
+
+/// When the next repeat of an interval piece begins.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum RepeatStart {
+    /// On a signal for all: the rest counts from the last athlete who is still rowing.
+    #[default]
+    CommonSignal,
+    /// For each athlete when their own rest is over.
+    OwnRest,
+}
+
+/// One timed effort of a session.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct PieceSpec {
+    /// What the coach calls it; may be empty.
+    #[serde(default)]
+    pub title: String,
+    /// The work, one entry a repeat; all by distance or all by time.
+    pub repeats: Vec<Repeat>,
+    /// Where the clock begins.
+    #[serde(default)]
+    pub clock: StartClock,
+    /// When later repeats begin.
+    #[serde(default)]
+    pub repeat_start: RepeatStart,
+    /// Length of the count-down before the go.
+    #[serde(default = "PieceSpec::default_count")]
+    pub count_ms: Millis,
+    /// Focus calls prepared for points of the piece.
+    #[serde(default)]
+    pub call_sheet: Vec<SheetCall>,
+}
+
+impl PieceSpec {
+    /// Ten seconds: enough to put the phone down and take the handle.
+    #[must_use]
+    pub fn default_count() -> Millis {
+        Millis(10_000)
+    }
+
+    /// A piece of these repeats with every setting at its default.
+    #[must_use]
+    pub fn of(repeats: Vec<Repeat>) -> PieceSpec {
+        PieceSpec {
+            title: String::new(),
+            repeats,
+            clock: StartClock::default(),
+            repeat_start: RepeatStart::default(),
+            count_ms: PieceSpec::default_count(),
+            call_sheet: Vec::new(),
+        }
+    }
+}
+
+/// What one athlete wants from a piece; of an interval piece, from all its work together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "want", rename_all = "snake_case")]
+pub enum Target {
+    /// A finish time, for pieces by distance.
+    Finish {
+        /// Time of all the work.
+        finish_ms: Millis,
+    },
+    /// A distance, for pieces by time.
+    Distance {
+        /// Distance of all the work.
+        distance_dm: Decimetres,
+    },
+    /// A mean pace, for any piece.
+    Pace {
+        /// Milliseconds for 500 m.
+        per_500m_ms: Millis,
+    },
+}
+
+/// One leg of a plan that a coach has typed: so much of the piece at such a pace.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Leg {
+    /// How much of the work; the legs together are all of it.
+    pub length: Extent,
+    /// Milliseconds for 500 m; all legs are scaled together so that they add up to the target exactly.
+    pub per_500m_ms: Millis,
+}
+
+/// How an athlete means to reach the target.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "profile", rename_all = "snake_case")]
+pub enum Plan {
+    /// One speed throughout.
+    #[default]
+    Even,
+    /// The published profile of elite ergometer rowers (Garland 2005): quick, settled, a lift at the end.
+    FastStart,
+    /// Slower than the mean at first, faster at the end.
+    NegativeSplit,
+    /// Legs typed by the coach.
+    Legs {
+        /// In the order they are rowed.
+        legs: Vec<Leg>,
+    },
+    /// Twenty relative speeds, one for each 5 % of the work.
+    Speeds {
+        /// Millionths of the mean speed, any scale; exactly twenty.
+        speeds_ppm: Vec<u32>,
+    },
+}
+
+/// What the standings are ordered and shown by.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Ranking {
+    /// Margin as a share of the own target: a nine-minute rower can lead.
+    #[default]
+    Share,
+    /// Margin in seconds (pieces by distance) or metres (pieces by time).
+    Amount,
+}
+
+/// Settings of a session that its coach may change.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct SessionSettings {
+    /// What standings are ordered by.
+    #[serde(default)]
+    pub ranking: Ranking,
+    /// How many of each team count; 0 = as many as the smallest team has ranked.
+    #[serde(default)]
+    pub team_best: u16,
+    /// How long a focus call can be taken back before it goes out.
+    #[serde(default = "SessionSettings::default_grace")]
+    pub grace_ms: Millis,
+}
+
+impl SessionSettings {
+    /// Two seconds to take a call back.
+    #[must_use]
+    pub fn default_grace() -> Millis {
+        Millis(2_000)
+    }
+}
+
+impl Default for SessionSettings {
+    fn default() -> Self {
+        SessionSettings {
+            ranking: Ranking::default(),
+            team_best: 0,
+            grace_ms: SessionSettings::default_grace(),
+        }
+    }
+}
+
+/// What the coach knows of one athlete.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct AthleteSpec {
+    /// As everybody in the session knows them, 1 to 40 characters.
+    pub name: String,
+    /// Team, if any, 1 to 40 characters.
+    #[serde(default)]
+    pub team: Option<String>,
+    /// Heart rate that the coach wants to be told of; needs the athlete's consent to heart rate.
+    #[serde(default)]
+    pub heart_limit_bpm: Option<Bpm>,
+}
+
+/// One past result of the same piece, for the projection.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct PastResult {
+    /// How many days ago.
+    pub days_ago: u32,
+    /// Time of all the work (pieces by distance) or distance of it (pieces by time).
+    pub result: Target,
+}
+
+/// What one athlete is to row one piece by.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Aim {
+    /// The own target; without one the athlete is listed but not ranked.
+    #[serde(default)]
+    pub target: Option<Target>,
+    /// How they mean to reach it.
+    #[serde(default)]
+    pub plan: Plan,
+    /// Past results of the same piece, newest first; may be empty.
+    #[serde(default)]
+    pub history: Vec<PastResult>,
+}
+
+/// The words of a focus call.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct CallText {
+    /// Shown large: at most 3 words and 18 characters.
+    pub shown: String,
+    /// One longer sentence to be spoken; may be empty. At most 120 characters.
+    #[serde(default)]
+    pub spoken: String,
+}
+
+/// Whom a focus call is for.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "whom", rename_all = "snake_case")]
+pub enum Audience {
+    /// Everybody who is rowing.
+    All,
+    /// The members of one team.
+    Team {
+        /// Its name.
+        team: String,
+    },
+    /// Those whose projection is behind their target at the moment the call goes out.
+    Behind,
+    /// Athletes that the coach has picked.
+    Picked {
+        /// Who.
+        athletes: Vec<AthleteId>,
+    },
+}
+
+/// How long a focus call stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "until", rename_all = "snake_case")]
+pub enum Span {
+    /// For so many of each athlete's own strokes, 1 to 200.
+    Strokes {
+        /// How many.
+        strokes: u16,
+    },
+    /// Until the next call.
+    Next,
+    /// For a time, at most an hour.
+    Time {
+        /// How long.
+        time_ms: Millis,
+    },
+}
+
+/// A point of the piece that an athlete reaches.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "point", rename_all = "snake_case")]
+pub enum Point {
+    /// So much of the work is done.
+    DistanceDone {
+        /// From the start.
+        distance_dm: Decimetres,
+    },
+    /// So much of the work is left (pieces by distance).
+    DistanceToGo {
+        /// To the finish.
+        distance_dm: Decimetres,
+    },
+    /// So much work time is gone.
+    Elapsed {
+        /// From the start, rests cut out.
+        time_ms: Millis,
+    },
+    /// The athlete's own stroke of this number.
+    Stroke {
+        /// 1 is the first.
+        number: u32,
+    },
+}
+
+/// A focus call prepared for a point of the piece; each athlete gets it when they are there, once.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct SheetCall {
+    /// Where.
+    pub at: Point,
+    /// The words.
+    pub text: CallText,
+    /// For whom; `behind` is judged for each athlete when they are there.
+    #[serde(default = "SheetCall::for_all")]
+    pub audience: Audience,
+    /// How long it stands.
+    pub span: Span,
+}
+
+impl SheetCall {
+    fn for_all() -> Audience {
+        Audience::All
+    }
+}
+
+/// A focus call as its coach sends it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct CallSpec {
+    /// Made by the coach's device.
+    pub call: CallId,
+    /// The words.
+    pub text: CallText,
+    /// For whom.
+    pub audience: Audience,
+    /// How long it stands.
+    pub span: Span,
+    /// How long it can be taken back before it goes out; without it the session's setting.
+    #[serde(default)]
+    pub grace_ms: Option<Millis>,
+}
+
+/// One athlete as a coach adds them.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct RosterEntry {
+    /// Name, team, limits.
+    pub spec: AthleteSpec,
+    /// For the pieces in their order, as far as known.
+    #[serde(default)]
+    pub aims: Vec<Aim>,
+}
+
+/// Bounds on heart rate that the coach may set as a limit.
+pub const HEART_LIMIT_BPM: std::ops::RangeInclusive<Bpm> = Bpm(80)..=Bpm(240);

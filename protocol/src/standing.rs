@@ -1,0 +1,429 @@
+//! What the server computes for people to see: phases, standings, results, notices, calls.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    ids::{AthleteId, CallId, PieceNo},
+    spec::{Aim, AthleteSpec, CallText, PieceSpec, Span, Target},
+    units::{At, Bpm, Decimetres, HalfSpm, Millis, Ppm},
+};
+
+/// How far a piece is; each phase carries all it needs and nothing else.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "phase", rename_all = "snake_case")]
+pub enum Phase {
+    /// People come and get ready.
+    Gathering,
+    /// The coach may start at any moment.
+    Armed,
+    /// The count-down runs.
+    Counting {
+        /// The instant of the go, the same for every client.
+        go_at_ms: At,
+    },
+    /// Work.
+    Rowing {
+        /// The instant of the first go.
+        go_at_ms: At,
+        /// Which repeat has been signalled, counted from 0.
+        repeat: u16,
+        /// When it was.
+        repeat_at_ms: At,
+    },
+    /// Rest between two repeats of an interval piece on a common signal.
+    Resting {
+        /// The instant of the first go.
+        go_at_ms: At,
+        /// Which repeat comes next, counted from 0.
+        next_repeat: u16,
+        /// When.
+        next_at_ms: At,
+    },
+    /// The first has finished; the others are waited for until the coach closes the piece.
+    Closing {
+        /// The instant of the first go.
+        go_at_ms: At,
+    },
+    /// The results are final, but for samples that were still on their way.
+    Finished {
+        /// The instant of the first go.
+        go_at_ms: At,
+    },
+    /// The coach has stopped it; what was rowed is kept.
+    Stopped {
+        /// The instant of the first go, if there was one.
+        go_at_ms: Option<At>,
+        /// The instant of the stop.
+        stopped_at_ms: At,
+    },
+}
+
+/// What an athlete is doing in the current piece.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Doing {
+    /// In the roster, nothing heard yet.
+    #[default]
+    Away,
+    /// Connected, not yet rowing.
+    Here,
+    /// Rowing.
+    Rowing,
+    /// Has stopped rowing; never urged to go on.
+    Stopped,
+    /// Has finished the piece.
+    Finished,
+}
+
+/// Where a finish is heading: a best guess, an 80 % interval, and the chance of making the target.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Projected {
+    /// Best guess: a time for pieces by distance, a distance for pieces by time.
+    pub finish: Target,
+    /// Lower number of the 80 % interval, same unit.
+    pub low: Target,
+    /// Higher number of the 80 % interval, same unit.
+    pub high: Target,
+    /// Chance of making the own target, in thousandths; none without a target.
+    pub chance_permille: Option<u16>,
+}
+
+/// Projected or final result against the own target; plus is ahead.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Margin {
+    /// Millionths of the target.
+    pub margin_ppm: Ppm,
+    /// Milliseconds, for pieces by distance.
+    #[serde(default)]
+    pub margin_ms: Option<i64>,
+    /// Decimetres, for pieces by time.
+    #[serde(default)]
+    pub margin_dm: Option<i64>,
+}
+
+/// One athlete in the standings.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Line {
+    /// Who.
+    pub athlete: AthleteId,
+    /// 1, 2, 2, 4; none while not ranked.
+    pub place: Option<u32>,
+    /// What they are doing.
+    pub doing: Doing,
+    /// Whether the numbers are old: nothing was heard for a while.
+    pub not_heard: bool,
+    /// Against the own target; none without a target or a projection.
+    pub margin: Option<Margin>,
+    /// Where the finish is heading; of one who has finished, the result three times.
+    pub projected: Option<Projected>,
+    /// Work done.
+    pub done_dm: Decimetres,
+    /// Work time gone.
+    pub elapsed_ms: Millis,
+    /// Share of the piece done, in thousandths.
+    pub share_permille: u16,
+}
+
+/// One team in the standings.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct TeamLine {
+    /// Its name.
+    pub team: String,
+    /// 1, 2, 2, 4; none while too few of its members are ranked.
+    pub place: Option<u32>,
+    /// Mean of the best members' margins, in the unit that the session ranks by (millionths, ms or dm).
+    pub mean_margin: Option<i64>,
+    /// How many counted.
+    pub counted: u16,
+}
+
+/// Who stands where, best first.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Standings {
+    /// Of which piece.
+    pub piece: PieceNo,
+    /// When they were computed.
+    pub at_ms: At,
+    /// Ranked athletes first by place, then the others by name.
+    pub lines: Vec<Line>,
+    /// Teams, best first; empty without teams.
+    pub teams: Vec<TeamLine>,
+}
+
+/// What an athlete sees of their own standing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Own {
+    /// Of which piece.
+    pub piece: PieceNo,
+    /// What the server takes them to be doing.
+    pub doing: Doing,
+    /// Place as last published.
+    pub place: Option<u32>,
+    /// Against the own target.
+    pub margin: Option<Margin>,
+    /// Where the finish is heading.
+    pub projected: Option<Projected>,
+    /// Work done.
+    pub done_dm: Decimetres,
+    /// Work time gone.
+    pub elapsed_ms: Millis,
+    /// Which repeat is being rowed or comes next, counted from 0.
+    pub repeat: u16,
+    /// Pace of the stretch just rowed, milliseconds for 500 m.
+    pub pace_per_500m_ms: Option<Millis>,
+    /// The pace that is enough from here on, milliseconds for 500 m; none without a target.
+    pub enough_per_500m_ms: Option<Millis>,
+    /// Strokes left of the focus call that stands, if it counts strokes.
+    pub call_strokes_left: Option<u16>,
+}
+
+/// One split of a result.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Split {
+    /// Distance of this stretch.
+    pub distance_dm: Decimetres,
+    /// Time of this stretch.
+    pub time_ms: Millis,
+}
+
+/// Something about a result that its reader should know.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Mark {
+    /// The mean speed is above what anybody is known to have rowed: the coach should look at it.
+    Implausible,
+    /// The machine was reset in mid-piece and the parts were joined.
+    Joined,
+    /// Samples are missing; totals are right, the curve is coarser.
+    Gaps,
+    /// No sample from before the go: the distance counts from the first sample.
+    NoBaseline,
+    /// The first stroke came well after the go.
+    LateStart,
+}
+
+/// How a result came about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Outcome {
+    /// Rowed the whole piece.
+    Finished,
+    /// Stopped before the end; what was rowed is kept.
+    Stopped,
+    /// Was still rowing when the piece was closed or stopped.
+    Unfinished,
+    /// Was in the roster and never rowed in this piece.
+    DidNotStart,
+}
+
+/// What one athlete made of one piece.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct AthleteResult {
+    /// Who.
+    pub athlete: AthleteId,
+    /// How it came about.
+    pub outcome: Outcome,
+    /// Place among those with a target who finished; 1, 2, 2, 4.
+    pub place: Option<u32>,
+    /// Work time, rests cut out, to the millisecond.
+    pub time_ms: Millis,
+    /// Work distance.
+    pub distance_dm: Decimetres,
+    /// Half the gap between the two samples that the finish lies between: how sure `time_ms` is
+    /// (pieces by distance).
+    pub sure_ms: Option<Millis>,
+    /// The same for `distance_dm` (pieces by time).
+    pub sure_dm: Option<Decimetres>,
+    /// The finish as it is shown and ranked: rounded once, to 0.1 s or to whole metres.
+    pub shown: Option<Target>,
+    /// Against the own target, of the finish as shown.
+    pub margin: Option<Margin>,
+    /// Quarters of a single stretch, repeats of an interval piece.
+    pub splits: Vec<Split>,
+    /// Own strokes in the work, if the machine told.
+    pub strokes: Option<u32>,
+    /// What the reader should know.
+    pub marks: Vec<Mark>,
+}
+
+/// What a notice is about, with the numbers behind it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(tag = "about", rename_all = "snake_case")]
+pub enum About {
+    /// Has stopped rowing.
+    Stopped {
+        /// Work done by then.
+        done_dm: Decimetres,
+    },
+    /// Nothing is heard from the device.
+    NotHeard {
+        /// Since when.
+        since_ms: At,
+    },
+    /// Heart rate over the athlete's own limit.
+    HeartRate {
+        /// Now, beats a minute.
+        heart_bpm: u16,
+        /// The limit.
+        limit_bpm: u16,
+    },
+    /// The pace of the last stretch falls away from the pace before and from what is enough.
+    Fading {
+        /// Pace over the last tenth of the piece, milliseconds for 500 m.
+        now_per_500m_ms: Millis,
+        /// Median pace before that.
+        before_per_500m_ms: Millis,
+        /// What is enough from here on.
+        enough_per_500m_ms: Millis,
+    },
+    /// Well ahead of the own plan early in the piece.
+    TooFast {
+        /// Pace so far, milliseconds for 500 m.
+        now_per_500m_ms: Millis,
+        /// Pace of the plan so far.
+        plan_per_500m_ms: Millis,
+    },
+    /// The rate went up and the speed did not.
+    RateNoFaster {
+        /// Rate over the last half minute, half strokes a minute.
+        rate_half_spm: HalfSpm,
+        /// Rate over the half minute before.
+        before_half_spm: HalfSpm,
+        /// Pace over the last half minute, milliseconds for 500 m.
+        now_per_500m_ms: Millis,
+        /// Pace over the half minute before.
+        before_per_500m_ms: Millis,
+    },
+    /// The machine was reset in mid-piece; the parts are joined.
+    MachineReset {
+        /// Work done by then.
+        done_dm: Decimetres,
+    },
+}
+
+/// Something about one athlete that the coach should see now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Notice {
+    /// About whom.
+    pub athlete: AthleteId,
+    /// Since when it has been so; it is shown once it has lasted.
+    pub since_ms: At,
+    /// What.
+    pub about: About,
+}
+
+/// A focus call that went out.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct SentCall {
+    /// Which.
+    pub call: CallId,
+    /// The words.
+    pub text: CallText,
+    /// How long it stands.
+    pub span: Span,
+    /// When it went out.
+    pub sent_at_ms: At,
+    /// Who got it.
+    pub athletes: Vec<AthleteId>,
+    /// Those among them who had another call running, which this one ended.
+    pub replaced: Vec<AthleteId>,
+    /// Number of the call-sheet entry that it came from, counted from 0.
+    pub sheet: Option<u16>,
+}
+
+/// One athlete as the roster shows them.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct AthleteView {
+    /// Who.
+    pub athlete: AthleteId,
+    /// Name, team; the heart limit for the coach alone.
+    pub spec: AthleteSpec,
+    /// For the current piece.
+    pub aim: Aim,
+    /// What they are doing.
+    pub doing: Doing,
+    /// The health cautions were read and accepted.
+    pub cautions_read: bool,
+    /// What is linked.
+    pub machine: Option<String>,
+    /// How well their count-down fits, at worst.
+    pub clock_bound_ms: Option<Millis>,
+    /// Heart rate is passed on.
+    pub heart_rate: bool,
+}
+
+/// One piece of the session.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct PieceView {
+    /// Which.
+    pub piece: PieceNo,
+    /// What is rowed.
+    pub spec: PieceSpec,
+    /// How far it is.
+    pub phase: Phase,
+    /// Results so far: of an athlete only their own.
+    pub results: Vec<AthleteResult>,
+}
+
+/// A focus call that one athlete has running.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct RunningCall {
+    /// Which.
+    pub call: CallId,
+    /// The words.
+    pub text: CallText,
+    /// How long it stands.
+    pub span: Span,
+    /// When it went out.
+    pub sent_at_ms: At,
+    /// Strokes left, if it counts strokes.
+    pub strokes_left: Option<u16>,
+}
+
+/// What the coach alone sees of an athlete beside the standings; newest values only.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Detail {
+    /// Who.
+    pub athlete: AthleteId,
+    /// Pace of the stretch just rowed, milliseconds for 500 m.
+    pub pace_per_500m_ms: Option<Millis>,
+    /// Rate.
+    pub rate_half_spm: Option<HalfSpm>,
+    /// Heart rate, with consent.
+    pub heart_bpm: Option<Bpm>,
+    /// The focus call that stands.
+    pub call: Option<CallId>,
+    /// Its strokes left.
+    pub call_strokes_left: Option<u16>,
+}
+
+/// State of the session for the coach; the newest replaces the unread.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Overview {
+    /// Who stands where.
+    pub standings: Standings,
+    /// What else is known of each, same order.
+    pub details: Vec<Detail>,
+    /// Who needs a word, most urgent first.
+    pub notices: Vec<Notice>,
+}

@@ -1,0 +1,176 @@
+//! All that can happen to a session. This is the journal's format: add variants and fields, never
+//! change or remove one.
+
+use serde::{Deserialize, Serialize};
+use thole_protocol::{
+    ids::{AthleteId, CommandId, PieceNo, RunId},
+    order::Order,
+    sample::{Reading, Sample},
+    spec::{Aim, RosterEntry, SessionSettings},
+    units::{At, Millis},
+};
+
+/// One thing that happened. Raw, as it was said: whether it makes sense is judged when it is applied,
+/// the same way every time.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "input", rename_all = "snake_case")]
+pub enum Input {
+    /// The first input of every session.
+    Created {
+        /// What people call it.
+        title: String,
+        /// Its settings.
+        settings: SessionSettings,
+    },
+    /// The coach adds athletes.
+    AthletesAdded {
+        /// The coach's order.
+        command: CommandId,
+        /// Who, with the identities that the shell has made for them.
+        athletes: Vec<(AthleteId, RosterEntry)>,
+    },
+    /// Somebody joins with the code: a new athlete, or a name of the roster that is claimed.
+    Joined {
+        /// Who; new when no athlete of this id is in the roster.
+        athlete: AthleteId,
+        /// As typed.
+        name: String,
+    },
+    /// An athlete's device is connected and heard.
+    Heard {
+        /// Whose.
+        athlete: AthleteId,
+    },
+    /// Nothing was heard from an athlete's device for a while, or its connection ended.
+    NotHeard {
+        /// Whose.
+        athlete: AthleteId,
+        /// When it was heard last.
+        since: At,
+    },
+    /// The server was started again: no device is connected at this instant.
+    Reopened,
+    /// A batch of samples.
+    Samples {
+        /// Whose.
+        athlete: AthleteId,
+        /// Which recording.
+        run: RunId,
+        /// In any order.
+        samples: Vec<Sample>,
+    },
+    /// Samples that an athlete's device no longer has.
+    Skipped {
+        /// Whose.
+        athlete: AthleteId,
+        /// Which recording.
+        run: RunId,
+        /// First missing number.
+        from_seq: u32,
+        /// Last missing number.
+        to_seq: u32,
+    },
+    /// Heart rate; a kind of its own, so that it can be erased.
+    HeartRate {
+        /// Whose.
+        athlete: AthleteId,
+        /// In any order.
+        readings: Vec<Reading>,
+    },
+    /// Consent to heart rate, given or taken back.
+    Consent {
+        /// Whose.
+        athlete: AthleteId,
+        /// Whether it may be passed on to the coach.
+        heart_rate: bool,
+        /// Version of the wording that was read.
+        wording: u16,
+    },
+    /// What an athlete has ready.
+    Ready {
+        /// Whose.
+        athlete: AthleteId,
+        /// The health cautions were read and accepted.
+        cautions_read: bool,
+        /// What is linked.
+        machine: Option<String>,
+        /// How well the count-down fits, at worst.
+        clock_bound_ms: Option<Millis>,
+    },
+    /// An athlete's own target for a piece that has not begun.
+    Aimed {
+        /// Whose.
+        athlete: AthleteId,
+        /// Which piece.
+        piece: PieceNo,
+        /// What for.
+        aim: Aim,
+    },
+    /// An athlete stops rowing this piece.
+    StopRowing {
+        /// Who.
+        athlete: AthleteId,
+    },
+    /// An athlete goes on after having stopped.
+    RowOn {
+        /// Who.
+        athlete: AthleteId,
+    },
+    /// An order of the coach.
+    Ordered {
+        /// Said twice, done once.
+        command: CommandId,
+        /// What to do.
+        order: Order,
+    },
+    /// The instant that `Session::deadline` named has come.
+    Deadline,
+}
+
+impl Input {
+    /// Whose input it is, so that one person's records can be found; none for those of the session.
+    #[must_use]
+    pub fn athlete(&self) -> Option<AthleteId> {
+        match self {
+            Input::Joined { athlete, .. }
+            | Input::Heard { athlete }
+            | Input::NotHeard { athlete, .. }
+            | Input::Samples { athlete, .. }
+            | Input::Skipped { athlete, .. }
+            | Input::HeartRate { athlete, .. }
+            | Input::Consent { athlete, .. }
+            | Input::Ready { athlete, .. }
+            | Input::Aimed { athlete, .. }
+            | Input::StopRowing { athlete }
+            | Input::RowOn { athlete } => Some(*athlete),
+            Input::Created { .. }
+            | Input::AthletesAdded { .. }
+            | Input::Reopened
+            | Input::Ordered { .. }
+            | Input::Deadline => None,
+        }
+    }
+
+    /// The kind as it stands in the journal's column.
+    #[must_use]
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Input::Created { .. } => "created",
+            Input::AthletesAdded { .. } => "athletes_added",
+            Input::Joined { .. } => "joined",
+            Input::Heard { .. } => "heard",
+            Input::NotHeard { .. } => "not_heard",
+            Input::Reopened => "reopened",
+            Input::Samples { .. } => "samples",
+            Input::Skipped { .. } => "skipped",
+            Input::HeartRate { .. } => "heart_rate",
+            Input::Consent { .. } => "consent",
+            Input::Ready { .. } => "ready",
+            Input::Aimed { .. } => "aimed",
+            Input::StopRowing { .. } => "stop_rowing",
+            Input::RowOn { .. } => "row_on",
+            Input::Ordered { .. } => "ordered",
+            Input::Deadline => "deadline",
+        }
+    }
+}

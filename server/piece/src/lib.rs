@@ -1,0 +1,13 @@
+//! The core of Thole: a session and its pieces as a pure, deterministic state machine.
+//!
+//! No clock, no socket, no lock, no random number, no file: `Session::apply(at, input)` is all that
+//! ever happens, so a server, a test, a replay and a simulation can drive it alike.
+#![allow(unused)]
+
+pub mod input;
+pub mod output;
+pub mod session;
+
+pub use input::Input;
+pub use output::Output;
+pub use session::Session;
