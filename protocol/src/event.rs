@@ -53,10 +53,10 @@ pub enum Happening {
         /// All of them.
         settings: SessionSettings,
     },
-    /// An athlete is new, or something about them is (coach, board, that athlete).
-    AthleteChanged {
-        /// As they are now.
-        athlete: AthleteView,
+    /// Athletes are new, or something about them is (coach; board, without what is private).
+    AthletesChanged {
+        /// As they are now; changes of a quarter of a second come together.
+        athletes: Vec<AthleteView>,
     },
     /// The coach's prepared calls were replaced (coach).
     CallsPrepared {
@@ -83,24 +83,24 @@ pub enum Happening {
     },
     /// A focus call went out (coach, board).
     CallSent(SentCall),
-    /// A focus call is over for these athletes (each of them about themselves; coach, board).
+    /// A focus call is over: for an athlete when the own strokes or the time are done, for coach and
+    /// boards when it is over for the last of its athletes.
     CallEnded {
         /// Which.
         call: CallId,
-        /// For whom.
-        athletes: Vec<AthleteId>,
     },
     /// A focus call was taken back, before or after it went out (coach, board, its athletes).
     CallTakenBack {
         /// Which.
         call: CallId,
     },
-    /// An athlete's result, or what late samples have made of it (that athlete, coach, board).
-    Result {
+    /// Results, or what late samples have made of them: an athlete's own at once, for coach and
+    /// boards those of a second together.
+    Results {
         /// Of which piece.
         piece: PieceNo,
-        /// The result.
-        result: AthleteResult,
+        /// The results.
+        results: Vec<AthleteResult>,
     },
     /// The coach has ended the session.
     SessionClosed,
