@@ -5,8 +5,12 @@
 #![allow(unused)]
 
 pub mod input;
+pub mod limits;
 pub mod output;
+pub mod plan;
+pub mod projection;
 pub mod session;
+pub mod standings;
 
 pub use input::Input;
 pub use output::Output;

@@ -1,0 +1,513 @@
+//! What can be rowed and what can be asked for: every bound with its reason, and the sentence to refuse by.
+
+use std::ops::RangeInclusive;
+
+use thole_protocol::{
+    refusal::{Refusal, Why},
+    spec::{
+        AthleteSpec, Audience, CallText, Extent, HEART_LIMIT_BPM, PieceSpec, Point, SheetCall,
+        Span, Target,
+    },
+    units::{Decimetres, Millis, decimetres, millis},
+};
+
+/// Fastest stroke of a machine that is believed, m/s: 2,041 W by the cubic law, twice the power of the
+/// 500 m mark (1:10.5, World Rowing, 12 March 2021).
+pub const STROKE_SPEED_MAX: f64 = 9.0;
+/// Fastest mean over 500 m and more, m/s; the 500 m mark has 7.09.
+pub const SPEED_MAX_500_M: f64 = 7.5;
+/// Fastest mean over 2000 m and more, m/s; the 2000 m mark (5:35.8, World Rowing 2018) has 5.96.
+pub const SPEED_MAX_2000_M: f64 = 6.3;
+/// Fastest mean over an hour and more, m/s; the hour mark (18,602 m, World Rowing 2023) has 5.17.
+pub const SPEED_MAX_HOUR: f64 = 5.5;
+/// Highest mean power of a stroke that is believed, watts: drive averages of well-trained rowers peak
+/// at 1,971 W (Sprague, thesis, University of Texas).
+pub const STROKE_POWER_MAX_W: i64 = 2_050;
+/// Highest stroke rate that is believed, half strokes a minute: starts are rowed at 45 to 50 a minute,
+/// beyond 70 the sensor counts something else (common practice, no source).
+pub const RATE_MAX_HALF_SPM: i64 = 140;
+/// Heart rates that are believed, beats a minute: below and above, straps glitch (common practice, no source).
+pub const HEART_BELIEVED_BPM: RangeInclusive<i64> = 25..=240;
+
+/// Lengths of a repeat by distance: 100 m to 100 km.
+pub const DISTANCE: RangeInclusive<Decimetres> = Decimetres(1_000)..=Decimetres(1_000_000);
+/// Lengths of a repeat by time: 10 s to 3 h.
+pub const TIME: RangeInclusive<Millis> = Millis(10_000)..=Millis(10_800_000);
+/// Repeats of one piece: an hour of minutes.
+pub const REPEATS: RangeInclusive<usize> = 1..=60;
+/// Rest between two repeats: time to put the handle down, and never so long that people leave.
+pub const REST: RangeInclusive<Millis> = Millis(5_000)..=Millis(3_600_000);
+/// Count-down: at least as long as the slowest phone needs to hear of it.
+pub const COUNT: RangeInclusive<Millis> = Millis(5_000)..=Millis(60_000);
+/// All the work of one piece by time, and any finish time: nobody rows on into the next day here.
+pub const DAY: Millis = Millis(86_400_000);
+/// All the work of one piece by distance: more than is rowed in a day, and far within 32 bits.
+pub const WORK_DISTANCE_MAX: Decimetres = Decimetres(5_000_000);
+/// Calls on one call sheet: one a repeat of the longest interval piece, and some.
+pub const CALL_SHEET_MAX: usize = 100;
+/// Characters of the title of a piece or a session.
+pub const TITLE_MAX: usize = 80;
+/// Characters of a name of an athlete or a team: what a board can show in one line.
+pub const NAME_MAX: usize = 40;
+/// Characters of a call that are shown large: what is read at a glance from a machine.
+pub const CALL_SHOWN_MAX: usize = 18;
+/// Words of a call that are shown large.
+pub const CALL_WORDS_MAX: usize = 3;
+/// Characters of a call that are spoken: about eight seconds of speech.
+pub const CALL_SPOKEN_MAX: usize = 120;
+/// Own strokes that a call can stand for.
+pub const CALL_STROKES: RangeInclusive<u16> = 1..=200;
+/// Time that a call can stand for: one second to an hour.
+pub const CALL_TIME: RangeInclusive<Millis> = Millis(1_000)..=Millis(3_600_000);
+/// Highest stroke number that a call sheet can name: more than a day of strokes at 60 a minute.
+pub const STROKE_NUMBER_MAX: u32 = 100_000;
+
+/// The whole work of a piece, all repeats together, in the kind that it is fixed by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Measure {
+    /// Fixed distance; the result is a time.
+    Distance(Decimetres),
+    /// Fixed time; the result is a distance.
+    Time(Millis),
+}
+
+/// What a piece costs the athlete who rows it: the kind that the result is of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cost {
+    /// Of a piece by distance.
+    Time(Millis),
+    /// Of a piece by time.
+    Distance(Decimetres),
+}
+
+impl Measure {
+    /// All the work of a piece; none for a piece without repeats, or with repeats of both kinds.
+    #[must_use]
+    pub fn of(piece: &PieceSpec) -> Option<Measure> {
+        let mut whole: Option<Measure> = None;
+        for repeat in &piece.repeats {
+            whole = Some(match (whole, repeat.work) {
+                (None, Extent::Distance { distance_dm }) => Measure::Distance(distance_dm),
+                (None, Extent::Time { time_ms }) => Measure::Time(time_ms),
+                (Some(Measure::Distance(sum)), Extent::Distance { distance_dm }) => {
+                    Measure::Distance(sum + distance_dm)
+                }
+                (Some(Measure::Time(sum)), Extent::Time { time_ms }) => {
+                    Measure::Time(sum + time_ms)
+                }
+                (Some(Measure::Distance(_)), Extent::Time { .. })
+                | (Some(Measure::Time(_)), Extent::Distance { .. }) => return None,
+            });
+        }
+        whole
+    }
+}
+
+impl Cost {
+    /// In seconds or metres.
+    #[must_use]
+    pub fn amount(self) -> f64 {
+        match self {
+            Cost::Time(time) => f64::from(time.0) / 1e3,
+            Cost::Distance(distance) => f64::from(distance.0) / 1e1,
+        }
+    }
+
+    /// As it crosses the socket.
+    #[must_use]
+    pub fn target(self) -> Target {
+        match self {
+            Cost::Time(finish_ms) => Target::Finish { finish_ms },
+            Cost::Distance(distance_dm) => Target::Distance { distance_dm },
+        }
+    }
+}
+
+/// The fastest mean speed that a target or a result may have, m/s.
+///
+/// The limit falls with the distance (500 m, 2000 m) and beyond an hour; for pieces by time, with what
+/// would be covered.
+#[must_use]
+pub fn fastest(measure: Measure) -> f64 {
+    match measure {
+        Measure::Distance(distance) => fastest_over(f64::from(distance.0) / 1e1),
+        Measure::Time(time) => {
+            let seconds = f64::from(time.0) / 1e3;
+            if seconds >= 3_600.0 {
+                return SPEED_MAX_HOUR;
+            }
+            // Up to just under 500 m (2000 m) the faster limit holds, so there is a stretch of times
+            // in which the mark itself is the limit.
+            let sprint = STROKE_SPEED_MAX.min(500.0 / seconds);
+            let middle = SPEED_MAX_500_M.min(2_000.0 / seconds);
+            sprint.max(middle).max(SPEED_MAX_2000_M)
+        }
+    }
+}
+
+fn fastest_over(metres: f64) -> f64 {
+    if metres >= SPEED_MAX_HOUR * 3_600.0 {
+        SPEED_MAX_HOUR
+    } else if metres >= 2_000.0 {
+        SPEED_MAX_2000_M
+    } else if metres >= 500.0 {
+        SPEED_MAX_500_M
+    } else {
+        STROKE_SPEED_MAX
+    }
+}
+
+/// Whether a result's mean speed is beyond what anybody is known to have rowed, with some room: the
+/// result stands and is marked for the coach.
+///
+/// ```
+/// use thole_piece::limits::implausible_mean;
+/// assert!(!implausible_mean(1_700.0, 306.0));
+/// assert!(implausible_mean(1_700.0, 206.0));
+/// ```
+#[must_use]
+pub fn implausible_mean(distance_m: f64, time_s: f64) -> bool {
+    if distance_m <= 0.0 {
+        return false;
+    }
+    let limit = if time_s >= 3_600.0 { SPEED_MAX_HOUR } else { fastest_over(distance_m) };
+    // Not `speed > limit`, so that a time of nothing is implausible too.
+    time_s.is_nan() || distance_m > limit * time_s
+}
+
+/// A target in the piece's own cost, a mean pace included.
+///
+/// # Errors
+/// `OutOfRange` for the wrong kind, nothing at all or more than a day; `Unrowable` for what nobody can
+/// row. Never for slowness.
+///
+/// ```
+/// use thole_piece::limits::{Cost, Measure, target_cost};
+/// use thole_protocol::{spec::Target, units::{Decimetres, Millis}};
+/// let pace = Target::Pace { per_500m_ms: Millis(90_000) };
+/// let piece = Measure::Distance(Decimetres(17_000));
+/// assert_eq!(target_cost(piece, &pace), Ok(Cost::Time(Millis(306_000))));
+/// ```
+pub fn target_cost(measure: Measure, target: &Target) -> Result<Cost, Refusal> {
+    match measure {
+        Measure::Distance(distance) => finish_time(distance, target).map(Cost::Time),
+        Measure::Time(time) => covered(time, target).map(Cost::Distance),
+    }
+}
+
+fn finish_time(distance: Decimetres, target: &Target) -> Result<Millis, Refusal> {
+    let metres_of_it = f64::from(distance.0) / 1e1;
+    let finish = match target {
+        Target::Finish { finish_ms } => *finish_ms,
+        Target::Pace { per_500m_ms } => millis(f64::from(per_500m_ms.0) * metres_of_it / 500.0),
+        Target::Distance { .. } => {
+            return Err(out_of_range(
+                "This piece is by distance: give a finish time or a pace as the target.".to_owned(),
+            ));
+        }
+    };
+    if finish.0 == 0 || finish > DAY {
+        return Err(out_of_range(format!(
+            "The target for {} must be more than nothing and at most 24 hours.",
+            metres(distance)
+        )));
+    }
+    let shortest = metres_of_it / fastest(Measure::Distance(distance));
+    if f64::from(finish.0) / 1e3 < shortest {
+        return Err(Refusal {
+            why: Why::Unrowable,
+            says: format!(
+                "Nobody rows {} in {}: set a target of {} or slower.",
+                metres(distance),
+                clock(finish),
+                clock(tenths_up(shortest))
+            ),
+        });
+    }
+    Ok(finish)
+}
+
+fn covered(time: Millis, target: &Target) -> Result<Decimetres, Refusal> {
+    let seconds = f64::from(time.0) / 1e3;
+    let distance = match target {
+        Target::Distance { distance_dm } => *distance_dm,
+        // A pace of nothing would be endless speed: `decimetres` then gives the largest distance.
+        Target::Pace { per_500m_ms } => {
+            decimetres(5_000.0 * seconds * 1e3 / f64::from(per_500m_ms.0))
+        }
+        Target::Finish { .. } => {
+            return Err(out_of_range(
+                "This piece is by time: give a distance or a pace as the target.".to_owned(),
+            ));
+        }
+    };
+    if distance.0 == 0 {
+        return Err(out_of_range(format!(
+            "The target for {} of rowing must be more than nothing.",
+            clock(time)
+        )));
+    }
+    let furthest = seconds * fastest(Measure::Time(time));
+    if f64::from(distance.0) / 1e1 > furthest {
+        return Err(Refusal {
+            why: Why::Unrowable,
+            says: format!(
+                "Nobody rows {} in {}: set a target of {} or less.",
+                metres(distance),
+                clock(time),
+                metres(decimetres(furthest.floor() * 1e1))
+            ),
+        });
+    }
+    Ok(distance)
+}
+
+/// Whether a piece can be rowed as it is set up.
+///
+/// # Errors
+/// `OutOfRange` with the value and its bounds.
+pub fn check_piece(piece: &PieceSpec) -> Result<(), Refusal> {
+    check_title(&piece.title)?;
+    if !REPEATS.contains(&piece.repeats.len()) {
+        return Err(out_of_range(format!(
+            "A piece has 1 to 60 repeats, this one has {}.",
+            piece.repeats.len()
+        )));
+    }
+    let Some(measure) = Measure::of(piece) else {
+        return Err(out_of_range(
+            "Repeats by distance and by time cannot be mixed in one piece: make two pieces."
+                .to_owned(),
+        ));
+    };
+    for (number, repeat) in (1..).zip(&piece.repeats) {
+        check_extent(repeat.work)?;
+        // Rest behind the last repeat is the coffee afterwards.
+        if number < piece.repeats.len() && !REST.contains(&repeat.rest_ms) {
+            return Err(out_of_range(format!(
+                "The rest after repeat {number} must be 5 seconds to 60 minutes."
+            )));
+        }
+    }
+    let too_long = match measure {
+        Measure::Distance(whole) => whole > WORK_DISTANCE_MAX,
+        Measure::Time(whole) => whole > DAY,
+    };
+    if too_long {
+        return Err(out_of_range(
+            "All repeats together are at most 24 hours or 500 km: leave some out.".to_owned(),
+        ));
+    }
+    if !COUNT.contains(&piece.count_ms) {
+        return Err(out_of_range("The count-down must be 5 to 60 seconds.".to_owned()));
+    }
+    if piece.call_sheet.len() > CALL_SHEET_MAX {
+        return Err(out_of_range(format!("A call sheet has at most {CALL_SHEET_MAX} calls.")));
+    }
+    piece.call_sheet.iter().try_for_each(|call| check_sheet_call(measure, call))
+}
+
+fn check_extent(work: Extent) -> Result<(), Refusal> {
+    match work {
+        Extent::Distance { distance_dm } if !DISTANCE.contains(&distance_dm) => Err(out_of_range(
+            format!("The distance must be 100 m to 100 km, not {}.", metres(distance_dm)),
+        )),
+        Extent::Time { time_ms } if !TIME.contains(&time_ms) => Err(out_of_range(format!(
+            "The time must be 10 seconds to 3 hours, not {}.",
+            clock(time_ms)
+        ))),
+        Extent::Distance { .. } | Extent::Time { .. } => Ok(()),
+    }
+}
+
+fn check_sheet_call(measure: Measure, call: &SheetCall) -> Result<(), Refusal> {
+    check_call_text(&call.text)?;
+    check_span(&call.span)?;
+    check_audience(&call.audience)?;
+    let trouble = match (call.at, measure) {
+        (Point::DistanceDone { distance_dm }, Measure::Distance(whole))
+        | (Point::DistanceToGo { distance_dm }, Measure::Distance(whole))
+            if distance_dm >= whole =>
+        {
+            format!("is at {}, and the piece has {}", metres(distance_dm), metres(whole))
+        }
+        (Point::Elapsed { time_ms }, Measure::Time(whole)) if time_ms >= whole => {
+            format!("is at {}, and the piece has {}", clock(time_ms), clock(whole))
+        }
+        (Point::DistanceToGo { .. }, Measure::Time(_)) => {
+            "is tied to metres to go, which a piece by time does not have".to_owned()
+        }
+        (Point::DistanceDone { distance_dm }, Measure::Time(_))
+            if distance_dm > WORK_DISTANCE_MAX =>
+        {
+            format!("is at {}, where nobody comes", metres(distance_dm))
+        }
+        (Point::Elapsed { time_ms }, Measure::Distance(_)) if time_ms > DAY => {
+            format!("is at {}, when nobody rows any more", clock(time_ms))
+        }
+        (Point::Stroke { number }, Measure::Distance(_) | Measure::Time(_))
+            if number == 0 || number > STROKE_NUMBER_MAX =>
+        {
+            format!("is at stroke {number}, and strokes are counted from 1 to {STROKE_NUMBER_MAX}")
+        }
+        (
+            Point::DistanceDone { .. }
+            | Point::DistanceToGo { .. }
+            | Point::Elapsed { .. }
+            | Point::Stroke { .. },
+            Measure::Distance(_) | Measure::Time(_),
+        ) => return Ok(()),
+    };
+    Err(out_of_range(format!("The call \"{}\" {trouble}: move it.", call.text.shown)))
+}
+
+/// Whether a call can be sent to this audience: it names a team or at least one athlete.
+///
+/// # Errors
+/// `OutOfRange` with what to do.
+pub fn check_audience(audience: &Audience) -> Result<(), Refusal> {
+    match audience {
+        Audience::All | Audience::Behind => Ok(()),
+        Audience::Team { team } => check_name(team),
+        Audience::Picked { athletes } if athletes.is_empty() => {
+            Err(out_of_range("The call is for nobody: pick at least one athlete.".to_owned()))
+        }
+        Audience::Picked { .. } => Ok(()),
+    }
+}
+
+/// Whether a call is short enough to be seen at a glance and said in one breath.
+///
+/// # Errors
+/// `OutOfRange` with the bound.
+pub fn check_call_text(text: &CallText) -> Result<(), Refusal> {
+    let shown = text.shown.trim();
+    if shown.is_empty() || shown.chars().count() > CALL_SHOWN_MAX {
+        return Err(out_of_range(format!(
+            "A call is 1 to {CALL_SHOWN_MAX} characters: put the rest into what is spoken."
+        )));
+    }
+    if shown.split_whitespace().count() > CALL_WORDS_MAX {
+        return Err(out_of_range(format!(
+            "A call is at most {CALL_WORDS_MAX} words: put the rest into what is spoken."
+        )));
+    }
+    if text.spoken.chars().count() > CALL_SPOKEN_MAX {
+        return Err(out_of_range(format!(
+            "What is spoken with a call is at most {CALL_SPOKEN_MAX} characters: shorten it."
+        )));
+    }
+    if text.shown.chars().chain(text.spoken.chars()).any(char::is_control) {
+        return Err(out_of_range("A call is one line of plain text.".to_owned()));
+    }
+    Ok(())
+}
+
+/// Whether a call can stand for so long.
+///
+/// # Errors
+/// `OutOfRange` with the bound.
+pub fn check_span(span: &Span) -> Result<(), Refusal> {
+    match span {
+        Span::Strokes { strokes } if !CALL_STROKES.contains(strokes) => {
+            Err(out_of_range(format!("A call stands for 1 to 200 strokes, not {strokes}.")))
+        }
+        Span::Time { time_ms } if !CALL_TIME.contains(time_ms) => {
+            Err(out_of_range("A call stands for 1 second to 60 minutes.".to_owned()))
+        }
+        Span::Strokes { .. } | Span::Next | Span::Time { .. } => Ok(()),
+    }
+}
+
+/// Whether a name of an athlete or a team can be shown.
+///
+/// # Errors
+/// `OutOfRange` with the bound.
+pub fn check_name(name: &str) -> Result<(), Refusal> {
+    if name.trim().is_empty() || name.chars().count() > NAME_MAX {
+        return Err(out_of_range(format!("A name is 1 to {NAME_MAX} characters.")));
+    }
+    if name.chars().any(char::is_control) {
+        return Err(out_of_range("A name is one line of plain text.".to_owned()));
+    }
+    Ok(())
+}
+
+/// Whether a title of a piece can be shown; it may be empty.
+///
+/// # Errors
+/// `OutOfRange` with the bound.
+pub fn check_title(title: &str) -> Result<(), Refusal> {
+    if title.chars().count() > TITLE_MAX || title.chars().any(char::is_control) {
+        return Err(out_of_range(format!(
+            "A title is one line of at most {TITLE_MAX} characters."
+        )));
+    }
+    Ok(())
+}
+
+/// Whether what is known of an athlete makes sense.
+///
+/// # Errors
+/// `OutOfRange` with the bound.
+pub fn check_athlete(spec: &AthleteSpec) -> Result<(), Refusal> {
+    check_name(&spec.name)?;
+    if let Some(team) = &spec.team {
+        check_name(team)?;
+    }
+    match spec.heart_limit_bpm {
+        Some(limit) if !HEART_LIMIT_BPM.contains(&limit) => Err(out_of_range(format!(
+            "A heart-rate limit is {} to {} beats a minute, not {}.",
+            HEART_LIMIT_BPM.start().0,
+            HEART_LIMIT_BPM.end().0,
+            limit.0
+        ))),
+        Some(_) | None => Ok(()),
+    }
+}
+
+/// A time as it is shown: rounded once, to 0.1 s.
+///
+/// ```
+/// use thole_piece::limits::clock;
+/// use thole_protocol::units::Millis;
+/// assert_eq!(clock(Millis(306_000)), "5:06.0");
+/// assert_eq!(clock(Millis(59_960)), "1:00.0");
+/// ```
+#[must_use]
+pub fn clock(time: Millis) -> String {
+    let tenths = time.0.saturating_add(50) / 100;
+    let (minutes, tenths) = (tenths / 600, tenths % 600);
+    let (hours, minutes) = (minutes / 60, minutes % 60);
+    if hours > 0 {
+        format!("{hours}:{minutes:02}:{:02}.{}", tenths / 10, tenths % 10)
+    } else {
+        format!("{minutes}:{:02}.{}", tenths / 10, tenths % 10)
+    }
+}
+
+/// A distance as it is shown: rounded once, to whole metres, with a comma behind the thousands.
+///
+/// ```
+/// use thole_piece::limits::metres;
+/// use thole_protocol::units::Decimetres;
+/// assert_eq!(metres(Decimetres(17_004)), "1,700 m");
+/// ```
+#[must_use]
+pub fn metres(distance: Decimetres) -> String {
+    let whole = distance.0.saturating_add(5) / 10;
+    if whole < 1_000 {
+        format!("{whole} m")
+    } else {
+        format!("{},{:03} m", whole / 1_000, whole % 1_000)
+    }
+}
+
+/// The next full tenth of a second, so that the limit that a refusal names is itself accepted.
+fn tenths_up(seconds: f64) -> Millis {
+    millis((seconds * 1e1).ceil() * 1e2)
+}
+
+pub(crate) fn out_of_range(says: String) -> Refusal {
+    Refusal { why: Why::OutOfRange, says }
+}

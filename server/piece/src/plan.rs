@@ -1,0 +1,480 @@
+//! How an athlete means to spend a piece: targets, plans and their splits, pace and power.
+
+use thole_protocol::{
+    refusal::{Refusal, Why},
+    spec::{Aim, Extent, Leg, PieceSpec, Plan},
+    standing::{Margin, Split},
+    units::{Decimetres, Millis, decimetres, millis, ppm},
+};
+
+use crate::limits::{Cost, Measure, STROKE_SPEED_MAX, clock, metres, out_of_range, target_cost};
+
+/// Watts at 1 m/s on an air-braked machine, W s³/m³: common practice, no source.
+pub const WATTS_AT_ONE_M_S: f64 = 2.80;
+
+/// Speed of each quarter of the distance in % of the mean: elite 2000 m on the ergometer.
+/// Garland SW (2005) Br J Sports Med 39:39-42.
+const FAST_START: [f64; 4] = [101.5, 99.8, 99.0, 99.7];
+/// Second half faster than the first: common practice, no published table found.
+const NEGATIVE_SPLIT: [f64; 4] = [98.5, 99.5, 100.5, 101.5];
+/// Relative speeds of a plan by speeds: one for each 5 % of the work.
+const SPEEDS: usize = 20;
+/// Fastest of twenty relative speeds against the slowest: more is a slip of the keyboard.
+const SPEEDS_RATIO_MAX: u32 = 5;
+/// Legs of one plan: one for each kilometre of the longest piece.
+const LEGS_MAX: usize = 100;
+/// Slowest pace of a leg, milliseconds for 500 m: an hour, so that the legs still mean something.
+const LEG_PACE_MAX: Millis = Millis(3_600_000);
+/// Past results of one athlete in one piece: two years of one a week.
+const HISTORY_MAX: usize = 100;
+/// Stretches of the work that the projection looks at: 2.5 % each.
+pub const BINS: usize = 40;
+
+/// For one athlete and one piece, all that does not change while it is rowed.
+///
+/// `x` is always the share of the work done (of the distance, or of the time), and the cost is what it
+/// takes: seconds in a piece by distance, metres in a piece by time.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Course {
+    measure: Measure,
+    repeats: u16,
+    /// Metres or seconds.
+    work: f64,
+    target: Option<Cost>,
+    past: Option<Past>,
+    /// Corners of the plan: share of the work, share of the cost; both only rise, from 0 to 1.
+    knots: Vec<(f64, f64)>,
+    /// Share of the cost at each 2.5 % of the work.
+    at_bins: [f64; BINS + 1],
+}
+
+/// What is known of an athlete's past results in the same piece, in seconds or metres.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Past {
+    /// The best of them.
+    pub best: f64,
+    /// The newest.
+    pub newest: f64,
+    /// The mean.
+    pub mean: f64,
+}
+
+impl Course {
+    /// The course of one athlete through a piece that was found good by `limits::check_piece`.
+    ///
+    /// # Errors
+    /// The target, the plan or a past result does not fit the piece; says which, and what to do.
+    pub fn of(piece: &PieceSpec, aim: &Aim) -> Result<Course, Refusal> {
+        let Some(measure) = Measure::of(piece) else {
+            return Err(out_of_range("A piece needs work of one kind.".to_owned()));
+        };
+        Course::new(measure, piece.repeats.len(), aim)
+    }
+
+    /// The course of one athlete through so much work in so many repeats.
+    ///
+    /// # Errors
+    /// The target, the plan or a past result does not fit the piece; says which, and what to do.
+    pub fn new(measure: Measure, repeats: usize, aim: &Aim) -> Result<Course, Refusal> {
+        let work = match measure {
+            Measure::Distance(distance) => f64::from(distance.0) / 1e1,
+            Measure::Time(time) => f64::from(time.0) / 1e3,
+        };
+        if work <= 0.0 {
+            return Err(out_of_range("A piece needs some work.".to_owned()));
+        }
+        check_plan(measure, &aim.plan)?;
+        let target = aim.target.as_ref().map(|target| target_cost(measure, target)).transpose()?;
+        let knots = knots(measure, &aim.plan);
+        let mut at_bins = [0.0; BINS + 1];
+        for (bin, at) in (0_u8..).zip(&mut at_bins) {
+            *at = along(&knots, f64::from(bin) / BINS as f64);
+        }
+        Ok(Course {
+            measure,
+            repeats: u16::try_from(repeats).unwrap_or(u16::MAX),
+            work,
+            target,
+            past: past(measure, aim)?,
+            knots,
+            at_bins,
+        })
+    }
+
+    /// The whole work.
+    #[must_use]
+    pub fn measure(&self) -> Measure {
+        self.measure
+    }
+
+    /// How many repeats the work comes in.
+    #[must_use]
+    pub fn repeats(&self) -> u16 {
+        self.repeats
+    }
+
+    /// The whole work in metres or seconds.
+    #[must_use]
+    pub fn work(&self) -> f64 {
+        self.work
+    }
+
+    /// The own target.
+    #[must_use]
+    pub fn target(&self) -> Option<Cost> {
+        self.target
+    }
+
+    /// The own target in seconds or metres.
+    #[must_use]
+    pub fn target_amount(&self) -> Option<f64> {
+        self.target.map(Cost::amount)
+    }
+
+    /// What is known from before.
+    #[must_use]
+    pub fn past(&self) -> Option<Past> {
+        self.past
+    }
+
+    /// Share of the cost that the plan has spent when the share `x` of the work is done.
+    #[must_use]
+    pub fn share(&self, x: f64) -> f64 {
+        along(&self.knots, x)
+    }
+
+    /// Share of the work at which the plan has spent the share `q` of the cost.
+    #[must_use]
+    pub fn inverse(&self, q: f64) -> f64 {
+        back(&self.knots, q)
+    }
+
+    /// `share` at each 2.5 % of the work.
+    #[must_use]
+    pub fn share_at_bins(&self) -> &[f64; BINS + 1] {
+        &self.at_bins
+    }
+
+    /// What the plan has spent, in seconds or metres, when the share `x` of the work is done; none
+    /// without a target.
+    #[must_use]
+    pub fn planned(&self, x: f64) -> Option<f64> {
+        self.target_amount().map(|target| target * self.share(x))
+    }
+
+    /// The plan's splits between these ends (decimetres or milliseconds of work, rising); empty
+    /// without a target.
+    ///
+    /// Each end is rounded once, so the splits up to the whole work add up to the target exactly.
+    #[must_use]
+    pub fn splits(&self, ends: &[u32]) -> Vec<Split> {
+        let Some(target) = self.target else { return Vec::new() };
+        let (mut work_before, mut cost_before) = (0, 0);
+        let mut splits = Vec::with_capacity(ends.len());
+        for &end in ends {
+            let cost = self.planned_whole(target, end);
+            let (work_here, cost_here) = (end.saturating_sub(work_before), cost - cost_before);
+            splits.push(match self.measure {
+                Measure::Distance(_) => {
+                    Split { distance_dm: Decimetres(work_here), time_ms: Millis(cost_here) }
+                }
+                Measure::Time(_) => {
+                    Split { distance_dm: Decimetres(cost_here), time_ms: Millis(work_here) }
+                }
+            });
+            (work_before, cost_before) = (end.max(work_before), cost);
+        }
+        splits
+    }
+
+    /// The plan's cost at an end, in whole milliseconds or decimetres.
+    fn planned_whole(&self, target: Cost, end: u32) -> u32 {
+        let x = match self.measure {
+            Measure::Distance(_) => f64::from(end) / (self.work * 1e1),
+            Measure::Time(_) => f64::from(end) / (self.work * 1e3),
+        };
+        match target {
+            Cost::Time(time) => millis(f64::from(time.0) * self.share(x)).0,
+            Cost::Distance(distance) => decimetres(f64::from(distance.0) * self.share(x)).0,
+        }
+    }
+
+    /// A finish (seconds or metres) against the own target, plus = ahead; none without a target.
+    #[must_use]
+    pub fn margin(&self, finish: f64) -> Option<Margin> {
+        let target = self.target?;
+        let ahead = match target {
+            Cost::Time(_) => target.amount() - finish,
+            Cost::Distance(_) => finish - target.amount(),
+        };
+        let margin_ppm = ppm(ahead / target.amount());
+        Some(match target {
+            Cost::Time(_) => {
+                Margin { margin_ppm, margin_ms: Some(whole(ahead * 1e3)), margin_dm: None }
+            }
+            Cost::Distance(_) => {
+                Margin { margin_ppm, margin_ms: None, margin_dm: Some(whole(ahead * 1e1)) }
+            }
+        })
+    }
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "`as` from f64 saturates, the contract here")]
+fn whole(amount: f64) -> i64 {
+    amount.round() as i64
+}
+
+/// Ends of the stretches that a piece is told in, in decimetres or milliseconds of work: quarters of a
+/// single stretch, else the repeats.
+#[must_use]
+pub fn stretch_ends(piece: &PieceSpec) -> Vec<u32> {
+    let lengths: Vec<u32> = piece.repeats.iter().map(|repeat| length(repeat.work)).collect();
+    if let [single] = lengths.as_slice() {
+        let quarter = |number: u64| u64::from(*single) * number / 4;
+        return (1..=4).filter_map(|number| u32::try_from(quarter(number)).ok()).collect();
+    }
+    let mut end = 0_u32;
+    lengths
+        .iter()
+        .map(|length| {
+            end = end.saturating_add(*length);
+            end
+        })
+        .collect()
+}
+
+fn length(extent: Extent) -> u32 {
+    match extent {
+        Extent::Distance { distance_dm } => distance_dm.0,
+        Extent::Time { time_ms } => time_ms.0,
+    }
+}
+
+/// Whether a plan fits a piece.
+///
+/// # Errors
+/// `OutOfRange` for legs that do not add up or values outside their range, `Unrowable` for a leg that
+/// nobody can row.
+pub fn check_plan(measure: Measure, plan: &Plan) -> Result<(), Refusal> {
+    match plan {
+        Plan::Even | Plan::FastStart | Plan::NegativeSplit => Ok(()),
+        Plan::Legs { legs } => check_legs(measure, legs),
+        Plan::Speeds { speeds_ppm } => check_speeds(speeds_ppm),
+    }
+}
+
+fn check_legs(measure: Measure, legs: &[Leg]) -> Result<(), Refusal> {
+    if legs.is_empty() || legs.len() > LEGS_MAX {
+        return Err(out_of_range(format!("A plan has 1 to {LEGS_MAX} legs.")));
+    }
+    let mut sum = 0_u64;
+    for (number, leg) in (1..).zip(legs) {
+        sum += match (measure, leg.length) {
+            (Measure::Distance(_), Extent::Distance { distance_dm }) => u64::from(distance_dm.0),
+            (Measure::Time(_), Extent::Time { time_ms }) => u64::from(time_ms.0),
+            (Measure::Distance(_), Extent::Time { .. }) => {
+                return Err(out_of_range(format!(
+                    "This piece is by distance: give leg {number} a distance."
+                )));
+            }
+            (Measure::Time(_), Extent::Distance { .. }) => {
+                return Err(out_of_range(format!(
+                    "This piece is by time: give leg {number} a time."
+                )));
+            }
+        };
+        if length(leg.length) == 0 || leg.per_500m_ms.0 == 0 || leg.per_500m_ms > LEG_PACE_MAX {
+            return Err(out_of_range(format!(
+                "Leg {number} needs a length and a pace of at most an hour for 500 m."
+            )));
+        }
+        let fastest = 500.0 / STROKE_SPEED_MAX;
+        if f64::from(leg.per_500m_ms.0) / 1e3 < fastest {
+            return Err(Refusal {
+                why: Why::Unrowable,
+                says: format!(
+                    "Nobody rows leg {number} at {} for 500 m: set {} or slower.",
+                    clock(leg.per_500m_ms),
+                    clock(millis((fastest * 1e1).ceil() * 1e2)),
+                ),
+            });
+        }
+    }
+    let whole = match measure {
+        Measure::Distance(distance) => u64::from(distance.0),
+        Measure::Time(time) => u64::from(time.0),
+    };
+    if sum == whole {
+        return Ok(());
+    }
+    let sum = u32::try_from(sum).unwrap_or(u32::MAX);
+    let (sum, whole) = match measure {
+        Measure::Distance(distance) => (exact_metres(Decimetres(sum)), exact_metres(distance)),
+        Measure::Time(time) => (exact_clock(Millis(sum)), exact_clock(time)),
+    };
+    Err(out_of_range(format!(
+        "The legs add up to {sum} and the piece has {whole}: change a leg so that they are equal."
+    )))
+}
+
+/// To the decimetre, so that two unequal sums never look equal.
+fn exact_metres(distance: Decimetres) -> String {
+    match distance.0 % 10 {
+        0 => metres(distance),
+        tenth => metres(Decimetres(distance.0 - tenth)).replace(" m", &format!(".{tenth} m")),
+    }
+}
+
+/// To the millisecond when it matters, so that two unequal sums never look equal.
+fn exact_clock(time: Millis) -> String {
+    match time.0 % 100 {
+        0 => clock(time),
+        rest => format!("{}{rest:02}", clock(Millis(time.0 - rest))),
+    }
+}
+
+fn check_speeds(speeds_ppm: &[u32]) -> Result<(), Refusal> {
+    if speeds_ppm.len() != SPEEDS {
+        return Err(out_of_range(format!(
+            "A plan by speeds has {SPEEDS} of them, one for each 5 % of the work, not {}.",
+            speeds_ppm.len()
+        )));
+    }
+    let slowest = speeds_ppm.iter().copied().min().unwrap_or(0);
+    let fastest = speeds_ppm.iter().copied().max().unwrap_or(0);
+    if slowest == 0 || fastest / slowest >= SPEEDS_RATIO_MAX {
+        return Err(out_of_range(format!(
+            "The speeds of a plan are more than nothing and within a factor of {SPEEDS_RATIO_MAX}: \
+             level them."
+        )));
+    }
+    Ok(())
+}
+
+/// The corners of a plan that `check_plan` has found good.
+fn knots(measure: Measure, plan: &Plan) -> Vec<(f64, f64)> {
+    match plan {
+        Plan::Even => vec![(0.0, 0.0), (1.0, 1.0)],
+        Plan::FastStart => of_quarters(measure, &FAST_START),
+        Plan::NegativeSplit => of_quarters(measure, &NEGATIVE_SPLIT),
+        Plan::Legs { legs } => normalised(legs.iter().map(|leg| {
+            let work = f64::from(length(leg.length));
+            let pace = f64::from(leg.per_500m_ms.0);
+            match measure {
+                Measure::Distance(_) => (work, work * pace),
+                Measure::Time(_) => (work, work / pace),
+            }
+        })),
+        Plan::Speeds { speeds_ppm } => normalised(speeds_ppm.iter().map(|&speed| match measure {
+            Measure::Distance(_) => (1.0, 1.0 / f64::from(speed)),
+            Measure::Time(_) => (1.0, f64::from(speed)),
+        })),
+    }
+}
+
+/// Both published profiles are told by quarters of the distance, also when the piece is by time.
+fn of_quarters(measure: Measure, speeds: &[f64; 4]) -> Vec<(f64, f64)> {
+    normalised(speeds.iter().map(|speed| match measure {
+        Measure::Distance(_) => (1.0, 1.0 / speed),
+        Measure::Time(_) => (1.0 / speed, 1.0),
+    }))
+}
+
+/// Corners of the curve that these stretches (work, cost) make, scaled to end at exactly 1 and 1.
+fn normalised(stretches: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
+    let (mut work, mut cost) = (0.0, 0.0);
+    let mut knots = vec![(0.0, 0.0)];
+    for (more_work, more_cost) in stretches {
+        work += more_work;
+        cost += more_cost;
+        knots.push((work, cost));
+    }
+    for knot in &mut knots {
+        *knot = (knot.0 / work, knot.1 / cost);
+    }
+    knots
+}
+
+fn along(knots: &[(f64, f64)], x: f64) -> f64 {
+    between(knots, x, |knot| knot)
+}
+
+fn back(knots: &[(f64, f64)], q: f64) -> f64 {
+    between(knots, q, |(x, q)| (q, x))
+}
+
+/// Straight lines between the corners; before the first and after the last it stays where it is.
+fn between(knots: &[(f64, f64)], at: f64, seen: impl Fn((f64, f64)) -> (f64, f64)) -> f64 {
+    let after = knots.partition_point(|&knot| seen(knot).0 <= at);
+    match (after.checked_sub(1).and_then(|before| knots.get(before)), knots.get(after)) {
+        (Some(&before), Some(&after)) => {
+            let ((x0, y0), (x1, y1)) = (seen(before), seen(after));
+            y0 + (y1 - y0) * ((at - x0) / (x1 - x0))
+        }
+        (Some(&last), None) => seen(last).1,
+        (None, _) => 0.0,
+    }
+}
+
+fn past(measure: Measure, aim: &Aim) -> Result<Option<Past>, Refusal> {
+    if aim.history.len() > HISTORY_MAX {
+        return Err(out_of_range(format!(
+            "At most {HISTORY_MAX} past results are of use: leave out the oldest."
+        )));
+    }
+    let mut results = Vec::with_capacity(aim.history.len());
+    for past in &aim.history {
+        match target_cost(measure, &past.result) {
+            Ok(cost) => results.push((past.days_ago, cost.amount())),
+            Err(refusal) => {
+                let says = format!("A past result does not fit this piece: {}", refusal.says);
+                return Err(Refusal { why: refusal.why, says });
+            }
+        }
+    }
+    let Some(&(_, newest)) = results.iter().min_by_key(|(days_ago, _)| *days_ago) else {
+        return Ok(None);
+    };
+    let amounts = results.iter().map(|(_, amount)| *amount);
+    let best = match measure {
+        Measure::Distance(_) => amounts.clone().fold(f64::INFINITY, f64::min),
+        Measure::Time(_) => amounts.clone().fold(0.0, f64::max),
+    };
+    let mean = amounts.sum::<f64>() / results.len() as f64;
+    Ok(Some(Past { best, newest, mean }))
+}
+
+/// Pace of a stretch, milliseconds for 500 m; none when nothing was covered, or so little that the
+/// pace is more than an hour.
+///
+/// ```
+/// use thole_piece::plan::pace_per_500m;
+/// use thole_protocol::units::Millis;
+/// assert_eq!(pace_per_500m(1_700.0, 306.0), Some(Millis(90_000)));
+/// assert_eq!(pace_per_500m(0.0, 2.5), None);
+/// ```
+#[must_use]
+pub fn pace_per_500m(distance_m: f64, time_s: f64) -> Option<Millis> {
+    if distance_m <= 0.0 || time_s <= 0.0 {
+        return None;
+    }
+    let pace = millis(time_s / distance_m * 500.0 * 1e3);
+    (pace <= LEG_PACE_MAX).then_some(pace)
+}
+
+/// Power at a speed (m/s), watts: the cubic law of air brakes.
+///
+/// ```
+/// use thole_piece::plan::watts_from_speed;
+/// assert_eq!(watts_from_speed(5.0).round(), 350.0);
+/// ```
+#[must_use]
+pub fn watts_from_speed(speed: f64) -> f64 {
+    WATTS_AT_ONE_M_S * speed * speed * speed
+}
+
+/// Speed (m/s) at a power in watts: the cubic law of air brakes.
+#[must_use]
+pub fn speed_from_watts(watts: f64) -> f64 {
+    libm::cbrt(watts / WATTS_AT_ONE_M_S)
+}
