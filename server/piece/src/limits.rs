@@ -13,19 +13,19 @@ use thole_protocol::{
 
 /// Fastest stroke of a machine that is believed, m/s: 2,041 W by the cubic law, twice the power of the
 /// 500 m mark (1:10.5, World Rowing, 12 March 2021).
-pub const STROKE_SPEED_MAX: f64 = 9.0;
+pub const SPEED_MAX: f64 = 9.0;
 /// Fastest mean over 500 m and more, m/s; the 500 m mark has 7.09.
-pub const SPEED_MAX_500_M: f64 = 7.5;
+pub const SPEED_OVER_500M_MAX: f64 = 7.5;
 /// Fastest mean over 2000 m and more, m/s; the 2000 m mark (5:35.8, World Rowing 2018) has 5.96.
-pub const SPEED_MAX_2000_M: f64 = 6.3;
+pub const SPEED_OVER_2000M_MAX: f64 = 6.3;
 /// Fastest mean over an hour and more, m/s; the hour mark (18,602 m, World Rowing 2023) has 5.17.
-pub const SPEED_MAX_HOUR: f64 = 5.5;
+pub const SPEED_OVER_HOUR_MAX: f64 = 5.5;
 /// Highest mean power of a stroke that is believed, watts: drive averages of well-trained rowers peak
 /// at 1,971 W (Sprague, thesis, University of Texas).
-pub const STROKE_POWER_MAX_W: i64 = 2_050;
+pub const POWER_MAX_W: u16 = 2_050;
 /// Highest stroke rate that is believed, half strokes a minute: starts are rowed at 45 to 50 a minute,
 /// beyond 70 the sensor counts something else (common practice, no source).
-pub const RATE_MAX_HALF_SPM: i64 = 140;
+pub const RATE_MAX_HALF_SPM: u16 = 140;
 /// Heart rates that are believed, beats a minute: below and above, straps glitch (common practice, no source).
 pub const HEART_BELIEVED_BPM: RangeInclusive<i64> = 25..=240;
 
@@ -134,26 +134,26 @@ pub fn fastest(measure: Measure) -> f64 {
         Measure::Time(time) => {
             let seconds = f64::from(time.0) / 1e3;
             if seconds >= 3_600.0 {
-                return SPEED_MAX_HOUR;
+                return SPEED_OVER_HOUR_MAX;
             }
             // Up to just under 500 m (2000 m) the faster limit holds, so there is a stretch of times
             // in which the mark itself is the limit.
-            let sprint = STROKE_SPEED_MAX.min(500.0 / seconds);
-            let middle = SPEED_MAX_500_M.min(2_000.0 / seconds);
-            sprint.max(middle).max(SPEED_MAX_2000_M)
+            let sprint = SPEED_MAX.min(500.0 / seconds);
+            let middle = SPEED_OVER_500M_MAX.min(2_000.0 / seconds);
+            sprint.max(middle).max(SPEED_OVER_2000M_MAX)
         }
     }
 }
 
 fn fastest_over(metres: f64) -> f64 {
-    if metres >= SPEED_MAX_HOUR * 3_600.0 {
-        SPEED_MAX_HOUR
+    if metres >= SPEED_OVER_HOUR_MAX * 3_600.0 {
+        SPEED_OVER_HOUR_MAX
     } else if metres >= 2_000.0 {
-        SPEED_MAX_2000_M
+        SPEED_OVER_2000M_MAX
     } else if metres >= 500.0 {
-        SPEED_MAX_500_M
+        SPEED_OVER_500M_MAX
     } else {
-        STROKE_SPEED_MAX
+        SPEED_MAX
     }
 }
 
@@ -170,7 +170,7 @@ pub fn implausible_mean(distance_m: f64, time_s: f64) -> bool {
     if distance_m <= 0.0 {
         return false;
     }
-    let limit = if time_s >= 3_600.0 { SPEED_MAX_HOUR } else { fastest_over(distance_m) };
+    let limit = if time_s >= 3_600.0 { SPEED_OVER_HOUR_MAX } else { fastest_over(distance_m) };
     // Not `speed > limit`, so that a time of nothing is implausible too.
     time_s.is_nan() || distance_m > limit * time_s
 }

@@ -7,7 +7,7 @@ use thole_protocol::{
     units::{Decimetres, Millis, decimetres, millis, ppm},
 };
 
-use crate::limits::{Cost, Measure, STROKE_SPEED_MAX, clock, metres, out_of_range, target_cost};
+use crate::limits::{Cost, Measure, SPEED_MAX, clock, metres, out_of_range, target_cost};
 
 /// Watts at 1 m/s on an air-braked machine, W s³/m³: common practice, no source.
 pub const WATTS_AT_ONE_M_S: f64 = 2.80;
@@ -288,7 +288,7 @@ fn check_legs(measure: Measure, legs: &[Leg]) -> Result<(), Refusal> {
                 "Leg {number} needs a length and a pace of at most an hour for 500 m."
             )));
         }
-        let fastest = 500.0 / STROKE_SPEED_MAX;
+        let fastest = 500.0 / SPEED_MAX;
         if f64::from(leg.per_500m_ms.0) / 1e3 < fastest {
             return Err(Refusal {
                 why: Why::Unrowable,
