@@ -1,0 +1,3 @@
+//! Everything a change must pass.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! What the tests of Thole are written with: a piece as text, and the seeded simulator.
