@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    ids::{AthleteId, CallId, EventNo, PieceNo},
+    ids::{CallId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings, Span},
     standing::{AthleteResult, AthleteView, Phase, SentCall},
     units::At,

@@ -42,6 +42,16 @@ id! {
     CallId
 }
 
+impl CallId {
+    /// The identity of a call that comes from entry `entry` of a piece's call sheet: the same for all
+    /// athletes and after every replay (RFC 9562 version 8, "call sheet" in its first bytes).
+    #[must_use]
+    pub fn of_sheet(piece: PieceNo, entry: u16) -> CallId {
+        const SHEET: u128 = 0x6361_6c6c_2073_8865_8574_0000_0000_0000;
+        CallId(Uuid::from_u128(SHEET | u128::from(piece.0) << 16 | u128::from(entry)))
+    }
+}
+
 /// Which piece of the session, counted from 0 in the order they are rowed.
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,

@@ -86,6 +86,9 @@ pub struct PieceSpec {
 }
 
 impl PieceSpec {
+    /// The shortest count-down: less, and its news would not reach everybody in time.
+    pub const COUNT_MIN: Millis = Millis(5_000);
+
     /// Ten seconds: enough to put the phone down and take the handle.
     #[must_use]
     pub fn default_count() -> Millis {

@@ -2,15 +2,22 @@
 //!
 //! No clock, no socket, no lock, no random number, no file: `Session::apply(at, input)` is all that
 //! ever happens, so a server, a test, a replay and a simulation can drive it alike.
-#![allow(unused)]
 
+pub mod call_sheet;
+pub mod calls;
 pub mod input;
 pub mod limits;
+pub mod notice;
 pub mod output;
+pub mod piece;
 pub mod plan;
 pub mod projection;
+pub mod recording;
+pub mod roster;
+pub mod rower;
 pub mod session;
 pub mod standings;
+pub mod track;
 
 pub use input::Input;
 pub use output::Output;

@@ -1,114 +1,432 @@
 //! One gathering under one join code: its roster, its pieces in their order, and what everybody may see.
 
+mod orders;
+mod rowing;
+mod view;
+
+use std::collections::BTreeSet;
+
 use thole_protocol::{
-    event::Event,
-    ids::{AthleteId, EventNo, PieceNo, RunId},
+    event::{Event, Happening},
+    ids::{AthleteId, CommandId, EventNo, PieceNo, RunId},
+    refusal::{Refusal, Why},
     sample::Durable,
-    spec::{CallText, SessionSettings},
-    standing::{AthleteView, Overview, Own, PieceView, RunningCall},
-    units::At,
+    spec::{Aim, AthleteSpec, CallText, RosterEntry, SessionSettings},
+    standing::{Notice, Own},
+    units::{At, Millis},
 };
 
 use crate::{
+    calls::Calls,
     input::Input,
-    output::{Output, To},
+    limits, notice,
+    output::{Athletes, Output, To},
+    piece::{Piece, Roster},
+    plan::Course,
+    recording::Changed,
+    roster::{Athlete, Contact},
 };
 
-/// Who looks at a session.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Viewer {
-    /// Sees everything.
-    Coach,
-    /// Sees names and standings, no heart rate.
-    Board,
-    /// Sees the session and oneself.
-    Athlete(AthleteId),
-}
+pub use view::{View, Viewer};
 
-/// Everything now true that a viewer may see.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct View {
-    /// What people call the session.
-    pub title: String,
-    /// Its settings.
-    pub settings: SessionSettings,
-    /// Nothing more is rowed.
-    pub closed: bool,
-    /// The last event so far.
-    pub last_event: EventNo,
-    /// The pieces in their order.
-    pub pieces: Vec<PieceView>,
-    /// Which of them is the current one.
-    pub current: PieceNo,
-    /// The athletes that this viewer sees.
-    pub athletes: Vec<AthleteView>,
-    /// The coach's prepared calls.
-    pub prepared: Vec<CallText>,
-    /// An athlete's running call.
-    pub call: Option<RunningCall>,
-    /// An athlete's own standing.
-    pub own: Option<Own>,
-}
+/// Standings, details and notices are published so often while a piece is rowed.
+const PUBLISH_EVERY: Millis = Millis(1_000);
+/// Changes of the roster are told together after so long.
+const ROSTER_TOLD_AFTER: Millis = Millis(250);
+/// So many athletes in one event about the roster, so that no message grows without limit.
+const ATHLETES_AN_EVENT: usize = 200;
 
 /// A session as a pure, deterministic state machine: the same inputs give the same state to the bit.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Session {}
+///
+/// It never fails: what makes no sense is refused by an output and changes nothing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Session {
+    title: String,
+    settings: SessionSettings,
+    closed: bool,
+    now: At,
+    roster: Roster,
+    pieces: Vec<Piece>,
+    current: usize,
+    prepared: Vec<CallText>,
+    calls: Calls,
+    /// Orders that were carried out, so that none is carried out twice.
+    commands: BTreeSet<CommandId>,
+    events: Vec<(To, Event)>,
+    notices: Vec<Notice>,
+    publish_at: Option<At>,
+    /// Athletes whose entry in the roster is new to the screens, and when they are told.
+    fresh_roster: BTreeSet<AthleteId>,
+    tell_roster_at: Option<At>,
+}
 
 impl Session {
     /// A session before its first input.
     #[must_use]
     pub fn new() -> Session {
-        todo!()
+        Session::default()
     }
+
     /// Applies one input. Never fails: what makes no sense is refused by an output.
     ///
     /// # Panics
     /// When `at` is earlier than that of an input before it: the shell hands them over in time order.
     pub fn apply(&mut self, at: At, input: &Input) -> Vec<Output> {
-        todo!()
+        assert!(self.now <= at, "the shell hands over inputs in time order");
+        self.now = at;
+        let mut out = Vec::new();
+        self.pass_time(&mut out);
+        match input {
+            Input::Created { title, settings } => {
+                self.title.clone_from(title);
+                self.settings = *settings;
+            }
+            Input::AthletesAdded { command, athletes } => {
+                let done = self.add_athletes(athletes);
+                self.answer(*command, done, &mut out);
+            }
+            Input::Joined { athlete, name } => self.join(*athlete, name),
+            Input::Heard { athlete } => self.hear(*athlete),
+            Input::NotHeard { athlete, since } => self.lose(*athlete, *since),
+            Input::Reopened => self.lose_all(),
+            Input::Samples { athlete, run, samples } => {
+                self.samples(*athlete, *run, samples, &mut out);
+            }
+            Input::Skipped { athlete, run, from_seq, to_seq } => {
+                self.skip(*athlete, *run, *from_seq, *to_seq, &mut out);
+            }
+            Input::HeartRate { athlete, readings } => self.feel(*athlete, readings, &mut out),
+            Input::Consent { athlete, heart_rate, wording: _ } => {
+                self.change(*athlete, |athlete| athlete.consent(*heart_rate));
+            }
+            Input::Ready { athlete, cautions_read, machine, clock_bound_ms } => {
+                self.change(*athlete, |athlete| {
+                    athlete.cautions_read = *cautions_read;
+                    athlete.machine = machine.as_ref().map(|name| shortened(name));
+                    athlete.clock_bound_ms = *clock_bound_ms;
+                });
+            }
+            Input::Aimed { athlete, piece, aim } => {
+                if let Err(refusal) = self.aim(*athlete, *piece, aim) {
+                    out.push(Output::Refused { athlete: *athlete, refusal });
+                }
+            }
+            Input::StopRowing { athlete } => self.stop_rowing(*athlete, &mut out),
+            Input::RowOn { athlete } => self.row_on(*athlete, &mut out),
+            Input::Ordered { command, order } => {
+                if self.commands.contains(command) {
+                    out.push(Output::Done { command: *command });
+                } else {
+                    let done = self.order(order, &mut out);
+                    self.answer(*command, done, &mut out);
+                }
+            }
+            Input::Deadline => {}
+        }
+        self.follow_rowers(&mut out);
+        out
     }
+
     /// When the shell is to come back with `Input::Deadline`; none = only when something happens.
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
-        todo!()
+        let piece = self.piece().and_then(Piece::deadline);
+        let others = [piece, self.calls.deadline(), self.publish_at, self.tell_roster_at];
+        others.into_iter().flatten().min()
     }
+
     /// The instant of the last input.
     #[must_use]
     pub fn now(&self) -> At {
-        todo!()
+        self.now
     }
-    /// Everything now true that this viewer may see.
+
+    /// Whether the coach has ended the session.
     #[must_use]
-    pub fn view(&self, viewer: Viewer) -> View {
-        todo!()
+    pub fn is_closed(&self) -> bool {
+        self.closed
     }
-    /// Standings, details and notices as last published.
+
+    /// How many athletes the roster has.
     #[must_use]
-    pub fn overview(&self) -> Overview {
-        todo!()
+    pub fn athletes(&self) -> usize {
+        self.roster.len()
     }
-    /// An athlete's own standing; none before there is a piece or for a stranger.
-    #[must_use]
-    pub fn own(&self, athlete: AthleteId) -> Option<Own> {
-        todo!()
-    }
+
     /// How far a recording is durable.
     #[must_use]
     pub fn durable(&self, athlete: AthleteId, run: RunId) -> Durable {
-        todo!()
+        let nothing = || Durable { run, through_seq: 0, beyond: Vec::new() };
+        self.roster.get(&athlete).map_or_else(nothing, |athlete| athlete.recording.durable(run))
     }
-    /// The events after `last` that concern this viewer, marked late.
+
+    /// An athlete's own standing in the current piece; none before it has begun, or for a stranger.
     #[must_use]
-    pub fn events_after(&self, last: EventNo, viewer: Viewer) -> Vec<Event> {
-        todo!()
+    pub fn own(&self, athlete: AthleteId) -> Option<Own> {
+        let piece = self.piece()?;
+        let known = self.roster.get(&athlete)?;
+        Some(piece.rowers.get(&athlete)?.own(piece.no, known, piece.rule(), self.now))
     }
-    /// The athlete of the roster with this name whom nobody has claimed yet, or why not: `Err` when the name is taken.
-    pub fn claim(&self, name: &str) -> Result<Option<AthleteId>, thole_protocol::refusal::Refusal> {
-        todo!()
+
+    /// Who joins under this name: an athlete of the roster whom nobody has claimed yet, or somebody new.
+    ///
+    /// # Errors
+    /// The name is no name, is taken, or the session is closed.
+    pub fn claim(&self, name: &str) -> Result<Option<AthleteId>, Refusal> {
+        limits::check_name(name)?;
+        if self.closed {
+            return refused(
+                Why::NotNow,
+                "This session is closed; ask your coach for the next one.",
+            );
+        }
+        let same = |athlete: &Athlete| same_name(&athlete.spec.name, name);
+        match self.roster.iter().find(|(_, athlete)| same(athlete)) {
+            None => Ok(None),
+            Some((id, athlete)) if !athlete.claimed => Ok(Some(*id)),
+            Some(_) => refused(
+                Why::NameTaken,
+                "Somebody has joined under this name already: use your own link, or add an initial.",
+            ),
+        }
     }
-    /// Whether the session is closed.
-    #[must_use]
-    pub fn is_closed(&self) -> bool {
-        todo!()
+
+    fn piece(&self) -> Option<&Piece> {
+        self.pieces.get(self.current)
     }
+
+    fn piece_mut(&mut self) -> Option<&mut Piece> {
+        self.pieces.get_mut(self.current)
+    }
+
+    fn answer(&mut self, command: CommandId, done: Result<(), Refusal>, out: &mut Vec<Output>) {
+        out.push(match done {
+            Ok(()) => {
+                self.commands.insert(command);
+                Output::Done { command }
+            }
+            Err(refusal) => Output::OrderRefused { command, refusal },
+        });
+    }
+
+    fn emit(&mut self, to: To, what: Happening, out: &mut Vec<Output>) {
+        let event = EventNo(self.events.len() as u64 + 1);
+        let event = Event { event, at_ms: self.now, late: false, what };
+        self.events.push((to.clone(), event.clone()));
+        out.push(Output::Event { to, event });
+    }
+
+    fn emit_phase(&mut self, out: &mut Vec<Output>) {
+        if let Some(piece) = self.piece() {
+            let (piece, phase) = (piece.no, piece.phase());
+            self.emit(To::EVERYBODY, Happening::PhaseChanged { piece, phase }, out);
+        }
+        self.publish_at = Some(self.now);
+        self.publish(out);
+    }
+
+    /// Everything whose time has come.
+    fn pass_time(&mut self, out: &mut Vec<Output>) {
+        let now = self.now;
+        while self.piece_mut().is_some_and(|piece| piece.pass_time(now)) {
+            self.emit_phase(out);
+        }
+        self.pass_calls(out);
+        if self.tell_roster_at.is_some_and(|at| at <= now) {
+            self.tell_roster(out);
+        }
+        self.publish(out);
+    }
+
+    /// Publishes standings, details and notices if it is time, and what else screens are told together.
+    fn publish(&mut self, out: &mut Vec<Output>) {
+        if self.publish_at.is_none_or(|at| at > self.now) {
+            return;
+        }
+        let Session { roster, pieces, current, settings, now, .. } = self;
+        let Some(piece) = pieces.get_mut(*current) else { return };
+        piece.publish(*now, settings, roster);
+        self.publish_at = piece.is_rowed().then(|| *now + PUBLISH_EVERY);
+        self.notices = if piece.is_rowed() { notices(piece, roster, *now) } else { Vec::new() };
+        out.push(Output::Published);
+        self.tell_sheet(out);
+        self.tell_finishes(out);
+    }
+
+    fn follow_rowers(&mut self, out: &mut Vec<Output>) {
+        let Session { roster, pieces, current, now, .. } = self;
+        let Some(piece) = pieces.get_mut(*current) else { return };
+        if piece.follow_rowers(*now, roster) {
+            let over = piece.is_over();
+            self.emit_phase(out);
+            if over {
+                self.end_piece(out);
+            }
+        }
+    }
+
+    fn add_athletes(&mut self, athletes: &[(AthleteId, RosterEntry)]) -> Result<(), Refusal> {
+        if self.closed {
+            return refused(Why::NotNow, "This session is closed; make a new one.");
+        }
+        let mut names: BTreeSet<String> =
+            self.roster.values().map(|athlete| folded(&athlete.spec.name)).collect();
+        for (_, entry) in athletes {
+            limits::check_athlete(&entry.spec)?;
+            let name = &entry.spec.name;
+            if !names.insert(folded(name)) {
+                let says =
+                    format!("{name} is in the roster already: add an initial to tell them apart.");
+                return refused(Why::NameTaken, &says);
+            }
+            for (piece, aim) in self.pieces.iter().skip(self.current).zip(&entry.aims) {
+                Course::of(&piece.spec, aim).map_err(|refusal| of_athlete(name, refusal))?;
+            }
+        }
+        let first = PieceNo(u16::try_from(self.current).unwrap_or(u16::MAX));
+        for (id, entry) in athletes {
+            let athlete = Athlete::new(entry.spec.clone(), entry.aims.clone(), first);
+            self.admit(*id, athlete);
+        }
+        Ok(())
+    }
+
+    fn join(&mut self, id: AthleteId, name: &str) {
+        if let Some(athlete) = self.roster.get_mut(&id) {
+            athlete.claimed = true;
+            self.roster_changed(id);
+            return;
+        }
+        let spec = AthleteSpec { name: name.trim().to_owned(), ..AthleteSpec::default() };
+        let mut athlete = Athlete::new(spec, Vec::new(), PieceNo(0));
+        athlete.claimed = true;
+        self.admit(id, athlete);
+    }
+
+    fn admit(&mut self, id: AthleteId, athlete: Athlete) {
+        if let Some(piece) = self.piece_mut() {
+            piece.admit(id, &athlete);
+        }
+        self.roster.insert(id, athlete);
+        self.roster_changed(id);
+    }
+
+    fn hear(&mut self, id: AthleteId) {
+        let now = self.now;
+        self.change(id, |athlete| {
+            athlete.claimed = true;
+            athlete.hear(now);
+        });
+    }
+
+    fn lose(&mut self, id: AthleteId, since: At) {
+        self.change(id, |athlete| {
+            if athlete.is_heard() {
+                athlete.contact = Contact::Silent { since };
+            }
+        });
+    }
+
+    fn lose_all(&mut self) {
+        let heard: Vec<AthleteId> =
+            self.roster.iter().filter(|(_, a)| a.is_heard()).map(|(id, _)| *id).collect();
+        for id in heard {
+            self.lose(id, self.now);
+        }
+    }
+
+    fn change(&mut self, id: AthleteId, change: impl FnOnce(&mut Athlete)) {
+        if let Some(athlete) = self.roster.get_mut(&id) {
+            change(athlete);
+            self.roster_changed(id);
+        }
+    }
+
+    fn aim(&mut self, id: AthleteId, piece: PieceNo, aim: &Aim) -> Result<(), Refusal> {
+        let Some(athlete) = self.roster.get_mut(&id) else { return unknown("athlete") };
+        let Some(planned) = self.pieces.get_mut(usize::from(piece.0)) else {
+            return unknown("piece");
+        };
+        Course::of(&planned.spec, aim)
+            .map_err(|refusal| of_athlete(&athlete.spec.name, refusal))?;
+        if planned.has_begun() {
+            // Who joined after the start may still say what for, until the first stroke.
+            let rowed = planned.rowers.get(&id).is_none_or(crate::rower::Rower::has_rowed);
+            if planned.is_over() || rowed {
+                return refused(Why::NotNow, "The piece has begun: targets stay as they are.");
+            }
+            planned.rowers.remove(&id);
+        }
+        athlete.aims.insert(piece, aim.clone());
+        planned.admit(id, athlete);
+        let no = self.pieces.iter().position(|planned| planned.no == piece);
+        if no == Some(self.current) {
+            self.advance(id, Changed::Rebuilt, &mut Vec::new());
+        }
+        self.roster_changed(id);
+        Ok(())
+    }
+
+    fn roster_changed(&mut self, id: AthleteId) {
+        self.fresh_roster.insert(id);
+        self.tell_roster_at.get_or_insert(self.now + ROSTER_TOLD_AFTER);
+    }
+
+    /// Tells the coach, and the boards without what is private, who is new or different.
+    fn tell_roster(&mut self, out: &mut Vec<Output>) {
+        self.tell_roster_at = None;
+        let fresh: Vec<AthleteId> = std::mem::take(&mut self.fresh_roster).into_iter().collect();
+        for some in fresh.chunks(ATHLETES_AN_EVENT) {
+            let board = To { coach: false, board: true, athletes: Athletes::None };
+            for (to, viewer) in [(To::COACH, Viewer::Coach), (board, Viewer::Board)] {
+                let athletes =
+                    some.iter().filter_map(|id| self.athlete_view(*id, viewer)).collect();
+                self.emit(to, Happening::AthletesChanged { athletes }, out);
+            }
+            for id in some {
+                let athletes: Vec<_> =
+                    self.athlete_view(*id, Viewer::Athlete(*id)).into_iter().collect();
+                let to = To { coach: false, board: false, athletes: Athletes::These(vec![*id]) };
+                self.emit(to, Happening::AthletesChanged { athletes }, out);
+            }
+        }
+    }
+}
+
+/// The notices about all rowers, most urgent first.
+fn notices(piece: &mut Piece, roster: &Roster, now: At) -> Vec<Notice> {
+    let mut notices = Vec::new();
+    let (rule, rowers) = piece.rule_and_rowers();
+    for (id, rower) in rowers {
+        if let Some(athlete) = roster.get(id) {
+            notices.extend(rower.notices(*id, athlete, rule, now));
+        }
+    }
+    notices.sort_by_key(|notice| (notice::urgency(&notice.about), notice.since_ms, notice.athlete));
+    notices
+}
+
+fn same_name(one: &str, other: &str) -> bool {
+    folded(one) == folded(other)
+}
+
+/// Names are the same when only capitals and the spaces around them differ.
+fn folded(name: &str) -> String {
+    name.trim().to_lowercase()
+}
+
+fn shortened(name: &str) -> String {
+    name.chars().filter(|c| !c.is_control()).take(limits::NAME_MAX).collect()
+}
+
+fn of_athlete(name: &str, refusal: Refusal) -> Refusal {
+    Refusal { says: format!("{name}: {}", refusal.says), ..refusal }
+}
+
+fn refused<T>(why: Why, says: &str) -> Result<T, Refusal> {
+    Err(Refusal { why, says: says.to_owned() })
+}
+
+fn unknown<T>(what: &str) -> Result<T, Refusal> {
+    refused(Why::Unknown, &format!("There is no such {what} in this session."))
 }

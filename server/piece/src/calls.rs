@@ -1,0 +1,128 @@
+//! Focus calls on their way: waiting out their grace, running for some athletes, over.
+
+use std::collections::BTreeMap;
+
+use thole_protocol::{
+    ids::CallId,
+    spec::{CallSpec, Span},
+    units::{At, Millis},
+};
+
+/// A call that waits out its grace.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Armed {
+    /// As the coach sent it.
+    pub spec: CallSpec,
+    /// When it goes out.
+    pub sends_at: At,
+}
+
+/// What is known of a call that went out.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Out {
+    /// For how many athletes it still stands.
+    running: usize,
+    /// When it ends for all, if it stands for a time.
+    ends_at: Option<At>,
+}
+
+/// What a call is doing.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Known {
+    /// It waited out its grace, and was taken back just now.
+    Armed,
+    /// It went out and stands for somebody.
+    Running,
+    /// It is over.
+    Over,
+    /// Nobody has sent such a call.
+    No,
+}
+
+/// All focus calls of a session that its coach sent.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Calls {
+    armed: Vec<Armed>,
+    out: BTreeMap<CallId, Out>,
+}
+
+impl Calls {
+    /// Whether a call of this identity was sent before.
+    #[must_use]
+    pub fn knows(&self, call: CallId) -> bool {
+        self.out.contains_key(&call) || self.armed.iter().any(|armed| armed.spec.call == call)
+    }
+
+    /// Arms a call; it goes out when its grace is over.
+    pub fn arm(&mut self, now: At, grace: Millis, spec: CallSpec) -> At {
+        let sends_at = now + grace;
+        self.armed.push(Armed { spec, sends_at });
+        sends_at
+    }
+
+    /// The next call whose grace is over, taken out of the waiting.
+    pub fn due(&mut self, now: At) -> Option<CallSpec> {
+        let first = self.armed.iter().position(|armed| armed.sends_at <= now)?;
+        Some(self.armed.remove(first).spec)
+    }
+
+    /// A call has gone out to so many athletes.
+    pub fn sent(&mut self, now: At, call: CallId, span: Span, athletes: usize) {
+        let ends_at = match span {
+            Span::Time { time_ms } => Some(now + time_ms),
+            Span::Strokes { .. } | Span::Next => None,
+        };
+        self.out.insert(call, Out { running: athletes, ends_at });
+    }
+
+    /// A call is over for one athlete; true when it was the last one.
+    pub fn over_for_one(&mut self, call: CallId) -> bool {
+        let Some(out) = self.out.get_mut(&call) else { return false };
+        let last = out.running == 1;
+        out.running = out.running.saturating_sub(1);
+        last
+    }
+
+    /// The next call whose time is over; it no longer stands for anybody.
+    pub fn timed_out(&mut self, now: At) -> Option<CallId> {
+        let is_over = |out: &Out| out.running > 0 && out.ends_at.is_some_and(|at| at <= now);
+        let (call, out) = self.out.iter_mut().find(|(_, out)| is_over(out))?;
+        out.running = 0;
+        Some(*call)
+    }
+
+    /// Takes a call back: before it went out, or for all for whom it stands.
+    pub fn take_back(&mut self, call: CallId) -> Known {
+        if let Some(at) = self.armed.iter().position(|armed| armed.spec.call == call) {
+            self.armed.remove(at);
+            // Remembered, so that the same call sent again after a lost connection stays taken back.
+            self.out.insert(call, Out { running: 0, ends_at: None });
+            return Known::Armed;
+        }
+        match self.out.get_mut(&call) {
+            Some(out) if out.running > 0 => {
+                out.running = 0;
+                Known::Running
+            }
+            Some(_) => Known::Over,
+            None => Known::No,
+        }
+    }
+
+    /// Calls that still wait when a piece ends do not go out; these are they.
+    pub fn disarm(&mut self) -> Vec<CallId> {
+        let waiting: Vec<CallId> = self.armed.drain(..).map(|armed| armed.spec.call).collect();
+        for call in &waiting {
+            self.out.insert(*call, Out { running: 0, ends_at: None });
+        }
+        waiting
+    }
+
+    /// When the next grace or time is over.
+    #[must_use]
+    pub fn deadline(&self) -> Option<At> {
+        let graces = self.armed.iter().map(|armed| armed.sends_at);
+        let times = self.out.values().filter(|out| out.running > 0).filter_map(|out| out.ends_at);
+        graces.chain(times).min()
+    }
+}

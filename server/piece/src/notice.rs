@@ -1,0 +1,268 @@
+//! What the coach should see now about an athlete: judged once a second, shown once it has lasted,
+//! gone when it ends.
+
+use thole_protocol::{
+    ids::AthleteId,
+    standing::{About, Doing, Notice},
+    units::{At, Bpm, Decimetres, HalfSpm, Millis, decimetres, millis},
+};
+
+use crate::{limits::Measure, plan::Course, recording::Point, roster::Athlete};
+
+/// A condition is shown once it has lasted so long (own choice; IEC 60601-1-8 asks to keep false
+/// alarms down).
+const LASTS_MS: u32 = 10_000;
+/// After a call, an athlete's pace is not judged for so long: it needs time to answer.
+const QUIET_AFTER_CALL_MS: u32 = 60_000;
+/// A reset of the machine is shown for so long.
+const RESET_SHOWN_MS: u32 = 60_000;
+/// Fading: the last tenth this much slower than the median before, as a share of its pace …
+const FADING_SHARE: f64 = 0.02;
+/// … and this much slower than what is enough. Both own choice, well above the 0.3 % that means
+/// something (Smith and Hopkins 2011).
+const FADING_ENOUGH_SHARE: f64 = 0.01;
+/// Too fast: so much faster than the plan so far, as a share (own choice) …
+const TOO_FAST_SHARE: f64 = 0.03;
+/// … between these shares of the piece: later it is a good day, earlier it is the start.
+const TOO_FAST_FROM: f64 = 0.03;
+const TOO_FAST_TO: f64 = 0.40;
+/// Rate up: two strokes a minute more than in the half minute before (own choice) …
+const RATE_UP_HALF_SPM: f64 = 4.0;
+/// … with this share of speed gained at the most.
+const RATE_NO_FASTER_SHARE: f64 = 0.005;
+/// The half minutes that are compared.
+const WINDOW_MS: u64 = 30_000;
+/// The piece is divided into so many parts to tell the last tenth from what was before.
+const PARTS: usize = 20;
+
+/// The kinds of notices, most urgent first: what may be about somebody's health, then contact, then pace.
+const KINDS: usize = 7;
+
+/// What a judgement needs to know of one athlete.
+pub struct Seen<'a> {
+    /// Who, and whether heard.
+    pub athlete: &'a Athlete,
+    /// What they are doing.
+    pub doing: Doing,
+    /// Since when they have stopped, if they have.
+    pub stopped_since: Option<At>,
+    /// Whether they said so themselves.
+    pub stopped_by_word: bool,
+    /// Plan and target.
+    pub course: &'a Course,
+    /// Work time and distance so far.
+    pub done_ms: f64,
+    /// The same in decimetres.
+    pub done_dm: f64,
+    /// Share of the piece done, 0 to 1.
+    pub share: f64,
+    /// Start of the stretch of work that is being rowed; none in a rest.
+    pub stretch_start: Option<f64>,
+    /// The pace that is enough from here on.
+    pub enough: Option<Millis>,
+    /// When the last call came.
+    pub last_call: Option<At>,
+}
+
+/// Since when each condition of one athlete in one piece has held.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Watch {
+    since: [Option<At>; KINDS],
+    parts: Parts,
+    reset: Option<(At, Decimetres)>,
+}
+
+impl Watch {
+    /// Takes note of a row of work: cost so far at a share of the piece.
+    pub fn row(&mut self, share: f64, ms: f64, dm: f64) {
+        self.parts.row(share, ms, dm);
+    }
+
+    /// The machine was reset in the work.
+    pub fn reset(&mut self, now: At, done_dm: Decimetres) {
+        self.reset = Some((now, done_dm));
+    }
+
+    /// Forgets what was noted of rows, to be told again.
+    pub fn rewind(&mut self) {
+        self.parts = Parts::default();
+    }
+
+    /// The notices that are to be shown now, most urgent first.
+    pub fn judge(&mut self, id: AthleteId, now: At, seen: &Seen<'_>) -> Vec<Notice> {
+        let rowing = seen.doing == Doing::Rowing;
+        let quiet = seen.last_call.is_some_and(|at| now.since(at).0 < QUIET_AFTER_CALL_MS);
+        let paced = rowing && seen.athlete.is_heard() && !quiet && seen.stretch_start.is_some();
+        let found: [Option<(At, About)>; KINDS] = [
+            heart(seen, now),
+            stopped(seen, now),
+            not_heard(seen),
+            self.fading(seen).filter(|_| paced).map(|about| (now, about)),
+            too_fast(seen).filter(|_| paced).map(|about| (now, about)),
+            rate_no_faster(seen, now).filter(|_| paced).map(|about| (now, about)),
+            self.reset
+                .filter(|(at, _)| now.since(*at).0 < RESET_SHOWN_MS)
+                .map(|(at, done_dm)| (at, About::MachineReset { done_dm })),
+        ];
+        let mut notices = Vec::new();
+        for (since, found) in self.since.iter_mut().zip(found) {
+            let Some((from, about)) = found else {
+                *since = None;
+                continue;
+            };
+            let since_ms = *since.get_or_insert(from);
+            let at_once = matches!(about, About::MachineReset { .. })
+                || (matches!(about, About::Stopped { .. }) && seen.stopped_by_word);
+            if at_once || now.since(since_ms).0 >= LASTS_MS {
+                notices.push(Notice { athlete: id, since_ms, about });
+            }
+        }
+        notices
+    }
+
+    fn fading(&self, seen: &Seen<'_>) -> Option<About> {
+        let enough = seen.enough?;
+        let (now, before) = self.parts.last_tenth_and_before(seen.done_ms, seen.done_dm)?;
+        let fading = now > before * (1.0 + FADING_SHARE)
+            && now > f64::from(enough.0) * (1.0 + FADING_ENOUGH_SHARE);
+        fading.then(|| About::Fading {
+            now_per_500m_ms: millis(now),
+            before_per_500m_ms: millis(before),
+            enough_per_500m_ms: enough,
+        })
+    }
+}
+
+/// How urgent a notice is: lower comes first.
+#[must_use]
+pub fn urgency(about: &About) -> u8 {
+    match about {
+        About::HeartRate { .. } => 0,
+        About::Stopped { .. } => 1,
+        About::NotHeard { .. } => 2,
+        About::Fading { .. } => 3,
+        About::TooFast { .. } => 4,
+        About::RateNoFaster { .. } => 5,
+        About::MachineReset { .. } => 6,
+    }
+}
+
+fn stopped(seen: &Seen<'_>, now: At) -> Option<(At, About)> {
+    (seen.doing == Doing::Stopped).then(|| {
+        let done_dm = decimetres(seen.done_dm);
+        (seen.stopped_since.unwrap_or(now), About::Stopped { done_dm })
+    })
+}
+
+fn not_heard(seen: &Seen<'_>) -> Option<(At, About)> {
+    let crate::roster::Contact::Silent { since } = seen.athlete.contact else { return None };
+    let expected = matches!(seen.doing, Doing::Rowing | Doing::Stopped);
+    expected.then_some((since, About::NotHeard { since_ms: since }))
+}
+
+fn heart(seen: &Seen<'_>, now: At) -> Option<(At, About)> {
+    let (Bpm(heart_bpm), Bpm(limit_bpm)) = (seen.athlete.heart(now)?, seen.athlete.heart_limit()?);
+    (heart_bpm > limit_bpm).then_some((now, About::HeartRate { heart_bpm, limit_bpm }))
+}
+
+fn too_fast(seen: &Seen<'_>) -> Option<About> {
+    if !(TOO_FAST_FROM..=TOO_FAST_TO).contains(&seen.share) {
+        return None;
+    }
+    let (work, cost) = (seen.course.work() * seen.share, seen.course.planned(seen.share)?);
+    let plan = match seen.course.measure() {
+        Measure::Distance(_) => per_500m(cost * 1e3, work * 1e1)?,
+        Measure::Time(_) => per_500m(work * 1e3, cost * 1e1)?,
+    };
+    let now = per_500m(seen.done_ms, seen.done_dm)?;
+    (now < plan * (1.0 - TOO_FAST_SHARE))
+        .then(|| About::TooFast { now_per_500m_ms: millis(now), plan_per_500m_ms: millis(plan) })
+}
+
+fn rate_no_faster(seen: &Seen<'_>, now: At) -> Option<About> {
+    let points = seen.athlete.recording.points();
+    let newest = points.last()?.heard.min(now.0);
+    let middle = newest.checked_sub(WINDOW_MS)?;
+    let first = middle.checked_sub(WINDOW_MS)?;
+    // Both half minutes lie within the stretch of work that is being rowed.
+    if seen.stretch_start.is_none_or(|start| start > first as f64) {
+        return None;
+    }
+    let (before, now) = (half_minute(points, first, middle)?, half_minute(points, middle, newest)?);
+    let no_faster = now.1 > before.1 * (1.0 - RATE_NO_FASTER_SHARE);
+    (now.0 >= before.0 + RATE_UP_HALF_SPM && no_faster).then(|| About::RateNoFaster {
+        rate_half_spm: half_spm(now.0),
+        before_half_spm: half_spm(before.0),
+        now_per_500m_ms: millis(now.1),
+        before_per_500m_ms: millis(before.1),
+    })
+}
+
+/// Mean rate (half strokes a minute) and pace (milliseconds for 500 m) between two instants.
+fn half_minute(points: &[Point], from: u64, to: u64) -> Option<(f64, f64)> {
+    let begin = points.partition_point(|point| point.heard < from);
+    let end = points.partition_point(|point| point.heard <= to);
+    let window = points.get(begin..end)?;
+    let (first, last) = (window.first()?, window.last()?);
+    let rates = window.iter().map(|point| f64::from(point.rate)).filter(|rate| *rate > 0.0);
+    let (sum, count) = rates.fold((0.0, 0u32), |(sum, count), rate| (sum + rate, count + 1));
+    if count < 3 {
+        return None;
+    }
+    let took = last.heard.saturating_sub(first.heard) as f64;
+    Some((sum / f64::from(count), per_500m(took, f64::from(last.dm - first.dm))?))
+}
+
+/// Milliseconds for 500 m; none without distance.
+fn per_500m(ms: f64, dm: f64) -> Option<f64> {
+    (dm > 0.0 && ms > 0.0).then(|| ms * 5_000.0 / dm)
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a mean of 16-bit rates fits in 16 bits"
+)]
+fn half_spm(rate: f64) -> HalfSpm {
+    HalfSpm(rate.round() as u16)
+}
+
+/// Work time and distance at the end of each twentieth of the piece.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Parts {
+    ends: [(f64, f64); PARTS],
+    passed: usize,
+}
+
+impl Default for Parts {
+    fn default() -> Self {
+        Parts { ends: [(0.0, 0.0); PARTS], passed: 0 }
+    }
+}
+
+impl Parts {
+    fn row(&mut self, share: f64, ms: f64, dm: f64) {
+        while (self.passed as f64 + 1.0) / PARTS as f64 <= share {
+            let Some(end) = self.ends.get_mut(self.passed) else { return };
+            *end = (ms, dm);
+            self.passed += 1;
+        }
+    }
+
+    /// Pace of the last tenth and more, and the median pace of the parts before it.
+    fn last_tenth_and_before(&self, ms: f64, dm: f64) -> Option<(f64, f64)> {
+        // A median of three parts is the least that is worth the name.
+        let old = self.passed.checked_sub(2).filter(|old| *old >= 3)?;
+        let (from_ms, from_dm) = *self.ends.get(old - 1)?;
+        let now = per_500m(ms - from_ms, dm - from_dm)?;
+        let mut paces = [0.0; PARTS];
+        let mut before = (0.0, 0.0);
+        for (pace, end) in paces.iter_mut().zip(self.ends.iter().take(old)) {
+            *pace = per_500m(end.0 - before.0, end.1 - before.1).unwrap_or(0.0);
+            before = *end;
+        }
+        let paces = paces.get_mut(..old)?;
+        paces.sort_unstable_by(f64::total_cmp);
+        Some((now, *paces.get(old / 2)?))
+    }
+}

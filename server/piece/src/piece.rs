@@ -1,0 +1,505 @@
+//! One timed effort of the session: its phases, its rowers, who stands where.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use thole_protocol::{
+    ids::{AthleteId, PieceNo},
+    refusal::{Refusal, Why},
+    spec::{Extent, PieceSpec, RepeatStart, SessionSettings},
+    standing::{AthleteResult, Doing, Outcome, Phase, Standings},
+    units::{At, Millis},
+};
+
+use crate::{
+    roster::Athlete,
+    rower::Rower,
+    standings::{self, Board, Entry},
+    track::Rule,
+};
+
+/// All athletes of a session by identity.
+pub type Roster = BTreeMap<AthleteId, Athlete>;
+
+/// How long after the go everybody can still be called back.
+const FALSE_START_MS: u32 = 30_000;
+/// A signal for the next repeat reaches everybody before it is due.
+const SIGNAL_LEAD: Millis = Millis(3_000);
+/// Who is not heard for so long is out of the ranking, and not waited for (design: 15 s).
+pub(crate) const SILENT_MAX_MS: u32 = 15_000;
+
+/// One piece of a session.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Piece {
+    /// Which one.
+    pub no: PieceNo,
+    /// What is rowed.
+    pub spec: PieceSpec,
+    phase: Phase,
+    /// The go, and the signals of later repeats as far as they are given.
+    starts: Vec<At>,
+    until: Option<At>,
+    /// Those who can row it: made at the start, and when somebody joins later.
+    pub rowers: BTreeMap<AthleteId, Rower>,
+    board: Board,
+    /// As last published.
+    pub standings: Standings,
+    /// Athletes whose results are new to the screens.
+    pub fresh_results: BTreeSet<AthleteId>,
+    /// Athletes who got a call of the sheet since the screens were told last, by entry.
+    pub fresh_sheet: BTreeMap<u16, Vec<AthleteId>>,
+}
+
+impl Piece {
+    /// A piece that has not begun; `limits::check_piece` has found its spec good.
+    #[must_use]
+    pub fn new(no: PieceNo, spec: PieceSpec) -> Piece {
+        Piece {
+            no,
+            spec,
+            phase: Phase::Gathering,
+            starts: Vec::new(),
+            until: None,
+            rowers: BTreeMap::new(),
+            board: Board::new(),
+            standings: Standings { piece: no, ..Standings::default() },
+            fresh_results: BTreeSet::new(),
+            fresh_sheet: BTreeMap::new(),
+        }
+    }
+
+    /// How far it is.
+    #[must_use]
+    pub fn phase(&self) -> Phase {
+        self.phase
+    }
+
+    /// Whether the count-down was started.
+    #[must_use]
+    pub fn has_begun(&self) -> bool {
+        !matches!(self.phase, Phase::Gathering | Phase::Armed)
+    }
+
+    /// Whether it is over: finished or stopped.
+    #[must_use]
+    pub fn is_over(&self) -> bool {
+        matches!(self.phase, Phase::Finished { .. } | Phase::Stopped { .. })
+    }
+
+    /// Whether somebody may be rowing.
+    #[must_use]
+    pub fn is_rowed(&self) -> bool {
+        matches!(self.phase, Phase::Rowing { .. } | Phase::Resting { .. } | Phase::Closing { .. })
+    }
+
+    /// What all tracks of this piece have in common.
+    #[must_use]
+    pub fn rule(&self) -> Rule<'_> {
+        rule(&self.spec, &self.starts, self.until)
+    }
+
+    /// Rule and rowers at once, to change rowers by the rule.
+    pub fn rule_and_rowers(&mut self) -> (Rule<'_>, &mut BTreeMap<AthleteId, Rower>) {
+        (rule(&self.spec, &self.starts, self.until), &mut self.rowers)
+    }
+
+    /// A place among the rowers, if the piece has begun.
+    pub fn admit(&mut self, id: AthleteId, athlete: &Athlete) {
+        if self.has_begun() && !self.rowers.contains_key(&id) {
+            let aim = athlete.aims.get(&self.no).cloned().unwrap_or_default();
+            self.rowers.extend(Rower::new(&self.spec, aim).map(|rower| (id, rower)));
+        }
+    }
+
+    /// From gathering to armed.
+    ///
+    /// # Errors
+    /// The piece is in another phase.
+    pub fn arm(&mut self) -> Result<(), Refusal> {
+        if self.has_begun() {
+            return not_now("The piece has begun already.");
+        }
+        if self.phase == Phase::Armed {
+            return not_now("The piece is armed already; start it.");
+        }
+        self.go_to(Phase::Armed);
+        Ok(())
+    }
+
+    /// From armed back to gathering.
+    ///
+    /// # Errors
+    /// The piece is in another phase.
+    pub fn disarm(&mut self) -> Result<(), Refusal> {
+        if self.phase != Phase::Armed {
+            return not_now("Only an armed piece can be disarmed.");
+        }
+        self.go_to(Phase::Gathering);
+        Ok(())
+    }
+
+    /// From armed into the count-down.
+    ///
+    /// # Errors
+    /// The piece is in another phase.
+    pub fn start(&mut self, now: At, roster: &Roster) -> Result<(), Refusal> {
+        if self.has_begun() {
+            return not_now("The piece has begun already.");
+        }
+        if self.phase != Phase::Armed {
+            return not_now("Arm the piece first, then start it.");
+        }
+        let go_at_ms = now + self.spec.count_ms;
+        self.starts = self.schedule(go_at_ms);
+        self.go_to(Phase::Counting { go_at_ms });
+        self.rowers.clear();
+        self.board = Board::new();
+        for (id, athlete) in roster {
+            self.admit(*id, athlete);
+        }
+        Ok(())
+    }
+
+    /// The starts that are known from the beginning: all of an interval piece by time, else the go.
+    fn schedule(&self, go: At) -> Vec<At> {
+        let mut starts = vec![go];
+        if self.spec.repeat_start == RepeatStart::OwnRest {
+            return starts;
+        }
+        let mut next = go;
+        for repeat in self.spec.repeats.split_last().map_or(&[][..], |(_, others)| others) {
+            let Extent::Time { time_ms } = repeat.work else { break };
+            next = next + time_ms + repeat.rest_ms;
+            starts.push(next);
+        }
+        starts
+    }
+
+    /// Everybody back: to armed, as if it had not begun. The samples stay in the recordings.
+    ///
+    /// # Errors
+    /// The piece is not counting, nor in its first moments.
+    pub fn false_start(&mut self, now: At) -> Result<(), Refusal> {
+        match self.phase {
+            Phase::Counting { .. } => {}
+            Phase::Rowing { go_at_ms, .. } if now.since(go_at_ms).0 <= FALSE_START_MS => {}
+            Phase::Rowing { .. } => {
+                return not_now("More than 30 s are rowed: stop the piece instead.");
+            }
+            Phase::Gathering
+            | Phase::Armed
+            | Phase::Resting { .. }
+            | Phase::Closing { .. }
+            | Phase::Finished { .. }
+            | Phase::Stopped { .. } => {
+                return not_now("A false start is called in the count-down or just after the go.");
+            }
+        }
+        self.starts.clear();
+        self.rowers.clear();
+        self.fresh_results.clear();
+        self.fresh_sheet.clear();
+        self.standings = Standings { piece: self.no, at_ms: now, ..Standings::default() };
+        self.go_to(Phase::Armed);
+        Ok(())
+    }
+
+    /// The next repeat soon, whoever is still rowing or resting.
+    ///
+    /// # Errors
+    /// There is no next repeat that waits for a signal.
+    pub fn next_repeat(&mut self, now: At) -> Result<(), Refusal> {
+        let by_time =
+            matches!(self.spec.repeats.first().map(|r| r.work), Some(Extent::Time { .. }));
+        if by_time || self.spec.repeat_start == RepeatStart::OwnRest {
+            return not_now("The repeats of this piece begin by the clock, not on a signal.");
+        }
+        let soon = now + PieceSpec::COUNT_MIN;
+        match self.phase {
+            Phase::Rowing { go_at_ms, repeat, .. } if usize::from(repeat) + 1 < self.repeats() => {
+                self.signal(go_at_ms, repeat + 1, soon);
+            }
+            Phase::Resting { go_at_ms, next_repeat, next_at_ms } => {
+                self.signal(go_at_ms, next_repeat, soon.min(next_at_ms));
+            }
+            Phase::Gathering
+            | Phase::Armed
+            | Phase::Counting { .. }
+            | Phase::Rowing { .. }
+            | Phase::Closing { .. }
+            | Phase::Finished { .. }
+            | Phase::Stopped { .. } => return not_now("There is no next repeat to start."),
+        }
+        Ok(())
+    }
+
+    fn signal(&mut self, go_at_ms: At, next_repeat: u16, next_at_ms: At) {
+        self.starts.truncate(usize::from(next_repeat));
+        self.starts.push(next_at_ms);
+        self.go_to(Phase::Resting { go_at_ms, next_repeat, next_at_ms });
+    }
+
+    /// Stops the piece for everybody; what was rowed is kept.
+    ///
+    /// # Errors
+    /// It has not begun, or is over.
+    pub fn stop(&mut self, now: At) -> Result<(), Refusal> {
+        let go_at_ms = match self.phase {
+            Phase::Gathering => return not_now("Nothing has begun that could be stopped."),
+            Phase::Finished { .. } | Phase::Stopped { .. } => {
+                return not_now("The piece is over already.");
+            }
+            Phase::Armed | Phase::Counting { .. } => None,
+            Phase::Rowing { go_at_ms, .. }
+            | Phase::Resting { go_at_ms, .. }
+            | Phase::Closing { go_at_ms } => Some(go_at_ms),
+        };
+        self.until = Some(now);
+        self.go_to(Phase::Stopped { go_at_ms, stopped_at_ms: now });
+        Ok(())
+    }
+
+    /// Ends the waiting for late finishers.
+    ///
+    /// # Errors
+    /// Nobody has finished yet, or the piece is over.
+    pub fn close(&mut self, now: At) -> Result<(), Refusal> {
+        if self.is_over() {
+            return not_now("The piece is over already.");
+        }
+        let Phase::Closing { go_at_ms } = self.phase else {
+            return not_now("Nobody has finished yet: stop the piece instead.");
+        };
+        self.until = Some(now);
+        self.go_to(Phase::Finished { go_at_ms });
+        Ok(())
+    }
+
+    /// When the phase changes by itself; none when it waits for people.
+    #[must_use]
+    pub fn deadline(&self) -> Option<At> {
+        match self.phase {
+            Phase::Counting { go_at_ms } => Some(go_at_ms),
+            Phase::Resting { next_at_ms, .. } => Some(next_at_ms),
+            Phase::Rowing { repeat, repeat_at_ms, .. } => {
+                // Only repeats by time end by the clock, and only when another follows on a signal.
+                self.starts.get(usize::from(repeat) + 1)?;
+                let Extent::Time { time_ms } = self.spec.repeats.get(usize::from(repeat))?.work
+                else {
+                    return None;
+                };
+                Some(repeat_at_ms + time_ms)
+            }
+            Phase::Gathering
+            | Phase::Armed
+            | Phase::Closing { .. }
+            | Phase::Finished { .. }
+            | Phase::Stopped { .. } => None,
+        }
+    }
+
+    /// Changes the phase if its time has come; true when it has changed.
+    pub fn pass_time(&mut self, now: At) -> bool {
+        if self.deadline().is_none_or(|deadline| deadline > now) {
+            return false;
+        }
+        let next = match self.phase {
+            Phase::Counting { go_at_ms } => {
+                Phase::Rowing { go_at_ms, repeat: 0, repeat_at_ms: go_at_ms }
+            }
+            Phase::Resting { go_at_ms, next_repeat, next_at_ms } => {
+                Phase::Rowing { go_at_ms, repeat: next_repeat, repeat_at_ms: next_at_ms }
+            }
+            Phase::Rowing { go_at_ms, repeat, .. } => {
+                let next_repeat = repeat + 1;
+                let Some(&next_at_ms) = self.starts.get(usize::from(next_repeat)) else {
+                    return false;
+                };
+                Phase::Resting { go_at_ms, next_repeat, next_at_ms }
+            }
+            other @ (Phase::Gathering
+            | Phase::Armed
+            | Phase::Closing { .. }
+            | Phase::Finished { .. }
+            | Phase::Stopped { .. }) => other,
+        };
+        self.go_to(next);
+        true
+    }
+
+    /// Changes the phase if the rowers have come so far; true when it has changed.
+    pub fn follow_rowers(&mut self, now: At, roster: &Roster) -> bool {
+        match self.phase {
+            Phase::Rowing { go_at_ms, .. } | Phase::Resting { go_at_ms, .. }
+                if self.rowers.values().any(|rower| rower.finish(self.rule(), now).is_some()) =>
+            {
+                self.go_to(Phase::Closing { go_at_ms });
+                true
+            }
+            Phase::Rowing { go_at_ms, repeat, .. } => {
+                self.rest_if_all_done(now, go_at_ms, repeat, roster)
+            }
+            Phase::Closing { go_at_ms } if self.nobody_is_out(now, roster) => {
+                self.until = Some(now);
+                self.go_to(Phase::Finished { go_at_ms });
+                true
+            }
+            Phase::Gathering
+            | Phase::Armed
+            | Phase::Counting { .. }
+            | Phase::Resting { .. }
+            | Phase::Closing { .. }
+            | Phase::Finished { .. }
+            | Phase::Stopped { .. } => false,
+        }
+    }
+
+    /// Repeats by distance on a common signal: the rest begins when the last who is rowing is done.
+    fn rest_if_all_done(&mut self, now: At, go_at_ms: At, repeat: u16, roster: &Roster) -> bool {
+        let this = usize::from(repeat);
+        let Some(rest_ms) = self.spec.repeats.get(this).map(|repeat| repeat.rest_ms) else {
+            return false;
+        };
+        if self.spec.repeat_start == RepeatStart::OwnRest
+            || this + 1 >= self.repeats()
+            || self.starts.len() > this + 1
+        {
+            return false;
+        }
+        let mut last = None;
+        for (id, rower) in &self.rowers {
+            if rower.repeat() > this {
+                last = last.max(rower.ended_at().map(ceil));
+            } else if roster.get(id).is_some_and(|athlete| self.is_waited_for(rower, athlete, now))
+            {
+                return false;
+            }
+        }
+        let Some(last) = last else { return false };
+        self.signal(go_at_ms, repeat + 1, (At(last) + rest_ms).max(now + SIGNAL_LEAD));
+        true
+    }
+
+    fn is_waited_for(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
+        rower.doing(athlete, self.rule(), now) == Doing::Rowing
+            && athlete.silent_for(now).is_none_or(|silent| silent.0 < SILENT_MAX_MS)
+    }
+
+    /// Whether everybody who has rowed is home or has said to have stopped, and nobody is away who
+    /// may be rowing unheard.
+    fn nobody_is_out(&self, now: At, roster: &Roster) -> bool {
+        self.rowers.iter().all(|(id, rower)| {
+            let Some(athlete) = roster.get(id) else { return true };
+            rower.finish(self.rule(), now).is_some()
+                || rower.has_stopped()
+                || (!rower.has_rowed() && athlete.silent_for(now).is_none())
+        })
+    }
+
+    fn go_to(&mut self, phase: Phase) {
+        self.phase = phase;
+    }
+
+    fn repeats(&self) -> usize {
+        self.spec.repeats.len()
+    }
+
+    /// Publishes the standings of this instant.
+    pub fn publish(&mut self, now: At, settings: &SessionSettings, roster: &Roster) {
+        let rule = rule(&self.spec, &self.starts, self.until);
+        let known: Vec<_> = self
+            .rowers
+            .iter()
+            .filter_map(|(id, rower)| Some((id, rower, roster.get(id)?)))
+            .map(|(id, rower, athlete)| {
+                (athlete, rower.line(*id, athlete, rule, now), rower.share())
+            })
+            .collect();
+        let over = matches!(self.phase, Phase::Finished { .. } | Phase::Stopped { .. });
+        let entries: Vec<Entry<'_>> = known
+            .iter()
+            .map(|(athlete, line, share)| {
+                let finished = line.doing == Doing::Finished;
+                let silent = athlete.silent_for(now).is_some_and(|s| s.0 >= SILENT_MAX_MS);
+                Entry {
+                    athlete: line.athlete,
+                    name: &athlete.spec.name,
+                    team: athlete.spec.team.as_deref(),
+                    margin: line.margin,
+                    rankable: finished || (line.doing == Doing::Rowing && !silent && !over),
+                    share: *share,
+                    finished,
+                }
+            })
+            .collect();
+        let listing = self.board.publish(now, settings.ranking, settings.team_best, &entries);
+        let mut lines = Vec::with_capacity(listing.athletes.len());
+        for placed in &listing.athletes {
+            let Some((_, line, _)) = known.get(placed.entry) else { continue };
+            let mut line = line.clone();
+            line.place = placed.place;
+            lines.push(line);
+        }
+        for line in &lines {
+            if let Some(rower) = self.rowers.get_mut(&line.athlete) {
+                rower.place = line.place;
+            }
+        }
+        self.standings = Standings { piece: self.no, at_ms: now, lines, teams: listing.teams };
+    }
+
+    /// The results so far; with places when the piece is over.
+    #[must_use]
+    pub fn results(
+        &self,
+        now: At,
+        settings: &SessionSettings,
+        roster: &Roster,
+    ) -> Vec<AthleteResult> {
+        let results = self.rowers.iter().filter_map(|(id, rower)| {
+            rower
+                .result(*id, roster.get(id)?, self.rule(), now)
+                .map(|result| (result, rower.target()))
+        });
+        let (mut results, targets): (Vec<_>, Vec<_>) = results.unzip();
+        if !self.is_over() {
+            return results;
+        }
+        let finishes: Vec<_> = results
+            .iter()
+            .zip(targets)
+            .map(|(result, target)| {
+                let (shown, target) = (result.shown?, target?);
+                (result.outcome == Outcome::Finished).then_some(standings::Finish { shown, target })
+            })
+            .collect();
+        let places = standings::final_places(settings.ranking, &finishes);
+        for (result, place) in results.iter_mut().zip(places) {
+            result.place = place;
+        }
+        results
+    }
+}
+
+fn rule<'a>(spec: &'a PieceSpec, starts: &'a [At], until: Option<At>) -> Rule<'a> {
+    Rule {
+        repeats: &spec.repeats,
+        clock: spec.clock,
+        repeat_start: spec.repeat_start,
+        starts,
+        until,
+    }
+}
+
+/// The next whole millisecond.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "an instant of the session, never below zero; `as` from f64 saturates"
+)]
+fn ceil(ms: f64) -> u64 {
+    ms.ceil() as u64
+}
+
+fn not_now(says: &str) -> Result<(), Refusal> {
+    Err(Refusal { why: Why::NotNow, says: says.to_owned() })
+}

@@ -1,0 +1,492 @@
+//! One athlete's samples of a session, in the order they were rowed, whatever the order they arrived
+//! in; and the machine's counters joined to one odometer that never runs back.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use thole_protocol::{
+    ids::RunId,
+    refusal::{Refusal, Why},
+    sample::{Durable, RefusedSample, Sample},
+    units::At,
+};
+
+use crate::limits;
+
+/// A sample may say that it was heard this much later than now: after a restart of the server a
+/// client's idea of the session's clock can be off, and a stroke is worth more than an error message.
+const AHEAD_MAX_MS: u64 = 3_600_000;
+/// Speeds are judged over at least this long: machines that report four times a second in whole
+/// metres, and radios that deliver two reports at once, would look impossibly fast over less.
+const SPEED_OVER_MS: u64 = 1_500;
+/// A counter that falls by no more than this is a rounding of the machine, not a reset.
+const JITTER_DM: u32 = 20;
+/// So many samples in a row that are impossible only against the one before them, and possible among
+/// themselves, mean that the machine's counter has jumped: they are joined up like a reset.
+const JUMP_AFTER: u8 = 3;
+
+/// One instant on the joined odometer.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Point {
+    /// When it was heard, milliseconds of the session.
+    pub heard: u64,
+    /// Joined distance in decimetres; never falls.
+    pub dm: u32,
+    /// Joined strokes in thousandths; counted by the machine, else estimated from its rate.
+    pub strokes_milli: u32,
+    /// Half strokes a minute; 0 = not told.
+    pub rate: u16,
+    /// Whether the machine was moving when it was heard.
+    pub moving: bool,
+    /// Whether the parts were joined here: the machine had been reset.
+    pub joined: bool,
+    /// The machine's own counters, to judge where it began.
+    pub raw: Raw,
+}
+
+/// A sample whose values can be believed one by one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Raw {
+    seq: u32,
+    heard: u64,
+    /// The machine's own distance.
+    pub dm: u32,
+    /// The machine's own clock.
+    pub elapsed: Option<u32>,
+    strokes: Option<u32>,
+    rate: u16,
+}
+
+/// How one batch changed a recording.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Change {
+    /// Samples of the batch that were refused, with reasons.
+    pub refused: Vec<RefusedSample>,
+    /// What the points are now against what they were.
+    pub points: Changed,
+}
+
+/// How the points of a recording have changed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Changed {
+    /// Not at all.
+    #[default]
+    Nothing,
+    /// Points were added behind the others, from this index on.
+    Grown(usize),
+    /// Samples came in between: everything computed from the points is to be computed again.
+    Rebuilt,
+}
+
+/// One athlete's samples of a session.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Recording {
+    runs: BTreeMap<RunId, Run>,
+    /// Runs in the order they were rowed.
+    order: Vec<RunId>,
+    odometer: Odometer,
+    points: Vec<Point>,
+    /// Whether any sample told a stroke count of the machine's own.
+    counts_strokes: bool,
+}
+
+impl Recording {
+    /// Takes a batch; what it already has, it ignores.
+    pub fn add(&mut self, now: At, run: RunId, samples: &[Sample]) -> Change {
+        let mut change = Change::default();
+        let mut fresh: Vec<Raw> = Vec::with_capacity(samples.len());
+        let known = self.runs.entry(run).or_default();
+        for sample in samples {
+            if known.received.contains(sample.seq) || fresh.iter().any(|raw| raw.seq == sample.seq)
+            {
+                continue;
+            }
+            let (raw, refusals) = believed(now, sample);
+            let seq = sample.seq;
+            change
+                .refused
+                .extend(refusals.into_iter().map(|refusal| RefusedSample { seq, refusal }));
+            match raw {
+                Some(raw) => fresh.push(raw),
+                None if seq > 0 => known.received.insert(seq, seq),
+                None => {}
+            }
+        }
+        if fresh.is_empty() {
+            return change;
+        }
+        for raw in &fresh {
+            known.received.insert(raw.seq, raw.seq);
+        }
+        fresh.sort_unstable_by_key(|raw| raw.seq);
+        self.counts_strokes |= fresh.iter().any(|raw| raw.strokes.is_some());
+        change.points = self.insert(run, &fresh);
+        let refused = &self.odometer.refused;
+        let refused = fresh.iter().filter(|raw| refused.contains(&(run, raw.seq)));
+        change
+            .refused
+            .extend(refused.map(|raw| RefusedSample { seq: raw.seq, refusal: impossible_speed() }));
+        change
+    }
+
+    /// The client no longer has these samples.
+    pub fn skip(&mut self, run: RunId, from_seq: u32, to_seq: u32) {
+        if from_seq >= 1 && from_seq <= to_seq {
+            let run = self.runs.entry(run).or_default();
+            run.skipped |= !run.received.covers(from_seq, to_seq);
+            run.received.insert(from_seq, to_seq);
+        }
+    }
+
+    /// How far a run is durable.
+    #[must_use]
+    pub fn durable(&self, run: RunId) -> Durable {
+        /// Stretches named beyond the first; a client that has more holes sends a little twice.
+        const BEYOND_MAX: usize = 8;
+        let stretches: &[(u32, u32)] = self.runs.get(&run).map_or(&[], |run| &run.received.0);
+        let (through_seq, rest) = match stretches.split_first() {
+            Some((&(1, last), rest)) => (last, rest),
+            _ => (0, stretches),
+        };
+        Durable { run, through_seq, beyond: rest.iter().copied().take(BEYOND_MAX).collect() }
+    }
+
+    /// All points, in the order they were rowed.
+    #[must_use]
+    pub fn points(&self) -> &[Point] {
+        &self.points
+    }
+
+    /// Whether samples are missing: given up by the client, or not arrived yet.
+    #[must_use]
+    pub fn has_gaps(&self) -> bool {
+        self.runs.values().any(|run| run.skipped || run.received.0.len() > 1)
+    }
+
+    /// Whether the machine tells its stroke count.
+    #[must_use]
+    pub fn counts_strokes(&self) -> bool {
+        self.counts_strokes
+    }
+
+    fn insert(&mut self, id: RunId, fresh: &[Raw]) -> Changed {
+        let at_end = self.order.last().is_none_or(|last| *last == id)
+            && self
+                .runs
+                .get(&id)
+                .and_then(|run| run.samples.last())
+                .is_none_or(|last| fresh.first().is_some_and(|first| first.seq > last.seq));
+        let new_run = !self.order.contains(&id);
+        let run = self.runs.entry(id).or_default();
+        run.samples.extend_from_slice(fresh);
+        if at_end && (!new_run || self.order.is_empty()) {
+            if new_run {
+                self.order.push(id);
+            }
+            let grown_from = self.points.len();
+            for raw in fresh {
+                if self.odometer.step(id, raw, &mut self.points) == Step::Again {
+                    self.rebuild();
+                    return Changed::Rebuilt;
+                }
+            }
+            return Changed::Grown(grown_from);
+        }
+        run.samples.sort_unstable_by_key(|raw| raw.seq);
+        self.rebuild();
+        Changed::Rebuilt
+    }
+
+    fn rebuild(&mut self) {
+        // Runs stand in the order in which their first samples were heard.
+        let mut order: Vec<(u64, RunId)> = self
+            .runs
+            .iter()
+            .filter_map(|(id, run)| run.samples.first().map(|first| (first.heard, *id)))
+            .collect();
+        order.sort_unstable();
+        self.order = order.into_iter().map(|(_, id)| id).collect();
+        // A jump is known only some samples after it; all are found again from the start each time, so
+        // that what is known depends on the samples alone.
+        self.odometer.jumps.clear();
+        loop {
+            self.points.clear();
+            let jumps = std::mem::take(&mut self.odometer.jumps);
+            self.odometer = Odometer { jumps, ..Odometer::default() };
+            if self.fold() {
+                return;
+            }
+        }
+    }
+
+    /// Folds all samples; false when a jump was found and all is to be folded again.
+    fn fold(&mut self) -> bool {
+        for id in &self.order {
+            let samples = self.runs.get(id).map_or(&[][..], |run| &run.samples);
+            for raw in samples {
+                if self.odometer.step(*id, raw, &mut self.points) == Step::Again {
+                    return false;
+                }
+            }
+        }
+        true
+    }
+}
+
+/// One recording by one device.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Run {
+    received: Stretches,
+    /// Sorted by number; values believed one by one, speeds not yet judged.
+    samples: Vec<Raw>,
+    skipped: bool,
+}
+
+/// Numbers that are there, as sorted stretches that do not touch.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Stretches(Vec<(u32, u32)>);
+
+impl Stretches {
+    fn contains(&self, number: u32) -> bool {
+        self.covers(number, number)
+    }
+
+    fn covers(&self, from: u32, to: u32) -> bool {
+        let after = self.0.partition_point(|(first, _)| *first <= from);
+        after.checked_sub(1).and_then(|at| self.0.get(at)).is_some_and(|(_, last)| *last >= to)
+    }
+
+    fn insert(&mut self, from: u32, to: u32) {
+        // The usual case: one more behind the last.
+        if let Some((first, last)) = self.0.last_mut()
+            && *first <= from
+            && from <= last.saturating_add(1)
+        {
+            *last = (*last).max(to);
+            return;
+        }
+        let begin = self.0.partition_point(|(_, last)| last.saturating_add(1) < from);
+        let end = self.0.partition_point(|(first, _)| *first <= to.saturating_add(1));
+        let touched = self.0.get(begin..end).unwrap_or(&[]);
+        let first = touched.first().map_or(from, |(first, _)| *first.min(&from));
+        let last = touched.last().map_or(to, |(_, last)| *last.max(&to));
+        self.0.splice(begin..end.max(begin), [(first, last)]);
+    }
+}
+
+/// Judges each value of a sample by itself. A sample without a believable number, time or distance is
+/// refused whole; of another impossible value only the value.
+fn believed(now: At, sample: &Sample) -> (Option<Raw>, Vec<Refusal>) {
+    let mut refusals = Vec::new();
+    let mut refuse = |why, says: String| refusals.push(Refusal { why, says });
+    if sample.seq == 0 {
+        refuse(Why::OutOfRange, "Samples are numbered from 1.".into());
+        return (None, refusals);
+    }
+    let latest = now.0.saturating_add(AHEAD_MAX_MS);
+    let heard = match u64::try_from(sample.heard_ms) {
+        Ok(heard) if heard <= latest => heard,
+        Ok(_) | Err(_) => {
+            refuse(
+                Why::WrongTime,
+                "heard_ms is far from the session's clock; ask for the clock again.".into(),
+            );
+            return (None, refusals);
+        }
+    };
+    let Ok(dm) = u32::try_from(sample.distance_dm) else {
+        refuse(Why::Impossible, "distance_dm must be a counter from 0 up to 4294967295.".into());
+        return (None, refusals);
+    };
+    let mut within = |value: Option<i64>, most: i64, says: &str| {
+        let value = value?;
+        let fits = u32::try_from(value).ok().filter(|_| value <= most);
+        if fits.is_none() {
+            refuse(Why::Impossible, says.to_owned());
+        }
+        fits
+    };
+    let elapsed = within(
+        sample.elapsed_ms,
+        i64::from(u32::MAX),
+        "elapsed_ms must be a counter from 0 up to 4294967295.",
+    );
+    let strokes = within(sample.strokes, 4_000_000, "strokes must be a counter from 0 up.");
+    let rate = within(
+        sample.rate_half_spm,
+        i64::from(limits::RATE_MAX_HALF_SPM),
+        "Nobody rows more than 70 strokes a minute; the rate was left out.",
+    );
+    let _ = within(
+        sample.power_w,
+        i64::from(limits::POWER_MAX_W),
+        "Nobody holds more than 2,050 W over a stroke; the power was left out.",
+    );
+    let rate = rate.and_then(|rate| u16::try_from(rate).ok()).unwrap_or(0);
+    (Some(Raw { seq: sample.seq, heard, dm, elapsed, strokes, rate }), refusals)
+}
+
+fn impossible_speed() -> Refusal {
+    Refusal {
+        why: Why::Impossible,
+        says: "Nobody rows faster than 9 m/s over a stroke; this distance was left out.".into(),
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Step {
+    Taken,
+    Refused,
+    /// A jump was found: everything is to be folded again.
+    Again,
+}
+
+/// Joins the machine's counters; a fold over the samples in their order.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Odometer {
+    last: Option<Raw>,
+    /// What is added to the machine's own distance.
+    offset_dm: i64,
+    offset_strokes_milli: i64,
+    /// Samples whose distance was impossible.
+    refused: BTreeSet<(RunId, u32)>,
+    /// Samples at which the machine's counter is known to have jumped.
+    jumps: BTreeSet<(RunId, u32)>,
+    /// The refused samples since the last good one: the first of them, the newest, how many.
+    suspects: Option<((RunId, u32), Raw, u8)>,
+}
+
+impl Odometer {
+    fn step(&mut self, run: RunId, raw: &Raw, points: &mut Vec<Point>) -> Step {
+        let mut raw = *raw;
+        let Some(last) = self.last else {
+            self.last = Some(raw);
+            let strokes_milli = raw.strokes.map_or(0, |count| count.saturating_mul(1000));
+            let (heard, dm, rate) = (raw.heard, raw.dm, raw.rate);
+            let (moving, joined) = (false, false);
+            points.push(Point { heard, dm, strokes_milli, rate, moving, joined, raw });
+            return Step::Taken;
+        };
+        // A clock that was set anew must not make a later stroke earlier.
+        raw.heard = raw.heard.max(last.heard);
+        let fell = last.dm.saturating_sub(raw.dm);
+        let clock_fell = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if b < a);
+        let reset = fell > JITTER_DM || (clock_fell && fell > 0);
+        let jumped = self.jumps.contains(&(run, raw.seq));
+        let joined = reset || jumped;
+        if joined {
+            self.join(&last, &raw, jumped);
+        } else if fell > 0 {
+            raw.dm = last.dm;
+        }
+        let dm = self.joined_dm(&raw);
+        if !joined && too_fast(points, &raw, dm) {
+            return self.suspect(run, raw);
+        }
+        if joined && too_fast(points, &raw, dm) {
+            // Even from zero the new counter is impossible: count from this sample on.
+            self.offset_dm = points.last().map_or(0, |p| i64::from(p.dm)) - i64::from(raw.dm);
+        }
+        let dm = self.joined_dm(&raw).max(points.last().map_or(0, |point| point.dm));
+        self.suspects = None;
+        let gap = raw.heard.saturating_sub(last.heard);
+        let strokes_milli = self.strokes(&last, &raw, gap, reset, points);
+        let before = points.last().map_or(dm, |point| point.dm);
+        let moving = u64::from(dm - before) * 1000 > gap.saturating_mul(5) && dm > before;
+        points.push(Point {
+            heard: raw.heard,
+            dm,
+            strokes_milli,
+            rate: raw.rate,
+            moving,
+            joined,
+            raw,
+        });
+        self.last = Some(raw);
+        Step::Taken
+    }
+
+    fn joined_dm(&self, raw: &Raw) -> u32 {
+        u32::try_from((i64::from(raw.dm) + self.offset_dm).max(0)).unwrap_or(u32::MAX)
+    }
+
+    /// The machine was reset (or its counter jumped) between these two samples.
+    fn join(&mut self, last: &Raw, raw: &Raw, jumped: bool) {
+        let so_far = i64::from(last.dm) + self.offset_dm;
+        let gap = raw.heard.saturating_sub(last.heard);
+        // A machine that began at zero after the last sample: all that it counted was rowed in the gap.
+        let from_zero = match raw.elapsed {
+            Some(elapsed) => u64::from(elapsed) <= gap + 2_000,
+            None => {
+                f64::from(raw.dm) / 10.0 <= limits::SPEED_MAX * (gap.max(1_000)) as f64 / 1000.0
+            }
+        };
+        let counts_from = if jumped || !from_zero { i64::from(raw.dm) } else { 0 };
+        self.offset_dm = so_far - counts_from;
+    }
+
+    fn suspect(&mut self, run: RunId, raw: Raw) -> Step {
+        let this = (run, raw.seq);
+        self.refused.insert(this);
+        let (first, count) = match self.suspects {
+            Some((first, before, count)) if agree(&before, &raw) => (first, count + 1),
+            Some(_) | None => (this, 1),
+        };
+        self.suspects = Some((first, raw, count));
+        if count >= JUMP_AFTER {
+            self.jumps.insert(first);
+            return Step::Again;
+        }
+        Step::Refused
+    }
+
+    fn strokes(&mut self, last: &Raw, raw: &Raw, gap: u64, reset: bool, points: &[Point]) -> u32 {
+        let before = points.last().map_or(0, |point| point.strokes_milli);
+        if let (Some(old), Some(new)) = (last.strokes, raw.strokes)
+            && !reset
+            && new >= old
+        {
+            return before.saturating_add((new - old).saturating_mul(1000));
+        }
+        if raw.strokes.is_some() && last.strokes.is_some() {
+            return before.saturating_add(raw.strokes.unwrap_or(0).saturating_mul(1000));
+        }
+        // No counter: the rate tells how many strokes fit into the gap; without a rate, 24 a minute,
+        // a usual rate of steady work (common practice, no source), while the machine moves.
+        let moved = raw.dm != last.dm;
+        let rate = match (raw.rate, moved) {
+            (0, true) => 48,
+            (rate, true) => u64::from(rate),
+            (_, false) => 0,
+        };
+        // Half strokes a minute x milliseconds / 120 = thousandths of a stroke.
+        let milli = gap.min(10_000) * rate / 120;
+        before.saturating_add(u32::try_from(milli).unwrap_or(u32::MAX))
+    }
+}
+
+/// Whether the joined distance `dm` at `raw` is further than anybody rows since the newest point at
+/// least `SPEED_OVER_MS` before it.
+fn too_fast(points: &[Point], raw: &Raw, dm: u32) -> bool {
+    let (heard, elapsed) = (raw.heard, raw.elapsed);
+    let since = |point: &Point| {
+        let by_ear = heard.saturating_sub(point.heard);
+        // The machine's own clock is free of the radio's delays; it may stand still while nobody
+        // rows, and then the ear knows better.
+        match (elapsed, point.raw.elapsed) {
+            (Some(now), Some(then)) if now >= then && !point.joined => {
+                by_ear.max(u64::from(now - then))
+            }
+            (Some(_), _) | (None, _) => by_ear,
+        }
+    };
+    let reference = points.iter().rev().take(16).find(|point| since(point) >= SPEED_OVER_MS);
+    let Some(reference) = reference.or_else(|| points.first()) else { return false };
+    let seconds = since(reference).max(SPEED_OVER_MS) as f64 / 1000.0;
+    f64::from(dm.saturating_sub(reference.dm)) / 10.0 > limits::SPEED_MAX * seconds
+}
+
+/// Whether two samples are possible one after the other.
+fn agree(before: &Raw, after: &Raw) -> bool {
+    let seconds = after.heard.saturating_sub(before.heard).max(SPEED_OVER_MS) as f64 / 1000.0;
+    after.dm >= before.dm && f64::from(after.dm - before.dm) / 10.0 <= limits::SPEED_MAX * seconds
+}

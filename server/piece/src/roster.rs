@@ -1,0 +1,154 @@
+//! Who belongs to the session, what is ready, and who is heard.
+
+use std::collections::BTreeMap;
+
+use thole_protocol::{
+    ids::{AthleteId, PieceNo},
+    sample::Reading,
+    spec::{Aim, AthleteSpec, HEART_LIMIT_BPM},
+    standing::{AthleteView, Doing},
+    units::{At, Bpm, Millis},
+};
+
+use crate::{limits, recording::Recording};
+
+/// A heart-rate reading older than this says nothing about now.
+const HEART_FRESH_MS: u64 = 10_000;
+
+/// Whether an athlete's device is heard.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Contact {
+    /// It has never been.
+    #[default]
+    Never,
+    /// It is.
+    Heard {
+        /// Since when.
+        since: At,
+    },
+    /// It was.
+    Silent {
+        /// When it was heard last.
+        since: At,
+    },
+}
+
+/// One athlete of the session.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Athlete {
+    /// Name, team, heart limit.
+    pub spec: AthleteSpec,
+    /// Whether somebody has joined as this athlete.
+    pub claimed: bool,
+    /// What to row the pieces by.
+    pub aims: BTreeMap<PieceNo, Aim>,
+    /// Whether the device is heard.
+    pub contact: Contact,
+    /// The health cautions were read and accepted.
+    pub cautions_read: bool,
+    /// What is linked.
+    pub machine: Option<String>,
+    /// How well the count-down fits, at worst.
+    pub clock_bound_ms: Option<Millis>,
+    /// Heart rate may be passed on to the coach.
+    pub heart_consent: bool,
+    /// The newest reading.
+    heart: Option<(At, Bpm)>,
+    /// The samples.
+    pub recording: Recording,
+}
+
+impl Athlete {
+    /// An athlete of whom only the name and what the coach wrote is known.
+    #[must_use]
+    pub fn new(spec: AthleteSpec, aims: Vec<Aim>, first: PieceNo) -> Athlete {
+        let numbers = (first.0..).map(PieceNo);
+        Athlete { spec, aims: numbers.zip(aims).collect(), ..Athlete::default() }
+    }
+
+    /// The device is heard.
+    pub fn hear(&mut self, now: At) {
+        if !matches!(self.contact, Contact::Heard { .. }) {
+            self.contact = Contact::Heard { since: now };
+        }
+    }
+
+    /// Whether the device is heard now.
+    #[must_use]
+    pub fn is_heard(&self) -> bool {
+        matches!(self.contact, Contact::Heard { .. })
+    }
+
+    /// How long nothing has been heard; none for one who is heard or never was.
+    #[must_use]
+    pub fn silent_for(&self, now: At) -> Option<Millis> {
+        match self.contact {
+            Contact::Silent { since } => Some(now.since(since)),
+            Contact::Never | Contact::Heard { .. } => None,
+        }
+    }
+
+    /// Takes heart-rate readings; returns how many were impossible. Without consent all are left out.
+    pub fn feel(&mut self, readings: &[Reading]) -> usize {
+        let mut impossible = 0;
+        for reading in readings {
+            let heard = u64::try_from(reading.heard_ms);
+            let believed = limits::HEART_BELIEVED_BPM.contains(&reading.heart_bpm);
+            let (Ok(heard), Ok(bpm), true) = (heard, u16::try_from(reading.heart_bpm), believed)
+            else {
+                impossible += 1;
+                continue;
+            };
+            if self.heart_consent && self.heart.is_none_or(|(newest, _)| newest.0 <= heard) {
+                self.heart = Some((At(heard), Bpm(bpm)));
+            }
+        }
+        impossible
+    }
+
+    /// Consent to heart rate given or taken back; taken back, the last reading is forgotten.
+    pub fn consent(&mut self, given: bool) {
+        self.heart_consent = given;
+        if !given {
+            self.heart = None;
+        }
+    }
+
+    /// Heart rate now; none without consent or a fresh reading.
+    #[must_use]
+    pub fn heart(&self, now: At) -> Option<Bpm> {
+        self.heart.filter(|(at, _)| at.0 + HEART_FRESH_MS >= now.0).map(|(_, bpm)| bpm)
+    }
+
+    /// The limit that the coach set, within what a limit can be.
+    #[must_use]
+    pub fn heart_limit(&self) -> Option<Bpm> {
+        self.spec.heart_limit_bpm.filter(|limit| HEART_LIMIT_BPM.contains(limit))
+    }
+
+    /// As the coach's roster shows them.
+    #[must_use]
+    pub fn view(&self, athlete: AthleteId, piece: PieceNo, doing: Doing) -> AthleteView {
+        AthleteView {
+            athlete,
+            spec: self.spec.clone(),
+            aim: self.aims.get(&piece).cloned().unwrap_or_default(),
+            doing,
+            cautions_read: self.cautions_read,
+            machine: self.machine.clone(),
+            clock_bound_ms: self.clock_bound_ms,
+            heart_rate: self.heart_consent,
+        }
+    }
+
+    /// As everybody may see them: without what concerns health, and without past results.
+    #[must_use]
+    pub fn public_view(&self, athlete: AthleteId, piece: PieceNo, doing: Doing) -> AthleteView {
+        let mut view = self.view(athlete, piece, doing);
+        view.spec.heart_limit_bpm = None;
+        view.aim.history.clear();
+        view.cautions_read = false;
+        view.heart_rate = false;
+        view
+    }
+}

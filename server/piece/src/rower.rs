@@ -1,0 +1,465 @@
+//! One athlete in one piece: the way so far, where it is heading, the call that stands, the result.
+
+use thole_protocol::{
+    ids::{AthleteId, CallId, PieceNo},
+    spec::{Aim, CallText, PieceSpec, SheetCall, Span, Target},
+    standing::{
+        AthleteResult, Doing, Line, Margin, Mark, Notice, Outcome, Own, Projected, RunningCall,
+    },
+    units::{At, Millis, decimetres, millis},
+};
+
+use crate::{
+    call_sheet::Given,
+    limits::{self, Measure},
+    notice::{Seen, Watch},
+    plan::{Course, pace_per_500m},
+    projection::{Estimate, Live},
+    recording::{Changed, Point},
+    roster::{Athlete, Contact},
+    standings,
+    track::{Finish, Rule, Track},
+};
+
+/// Whose distance has not grown for so long, while the device is heard, has stopped: five of the
+/// slowest usual strokes.
+const STOPPED_AFTER_MS: f64 = 12_000.0;
+/// How long a stretch the pace 'now' is taken over.
+const PACE_OVER_MS: u64 = 10_000;
+
+/// One athlete in one piece.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rower {
+    aim: Aim,
+    course: Course,
+    live: Live,
+    track: Track,
+    given: Given,
+    watch: Watch,
+    stopped_at: Option<At>,
+    call: Option<OwnCall>,
+    last_call: Option<At>,
+    /// The result as last told.
+    pub told: Option<AthleteResult>,
+    /// Place as last published.
+    pub place: Option<u32>,
+}
+
+/// The focus call that stands for one athlete.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OwnCall {
+    /// Which.
+    pub call: CallId,
+    /// The words.
+    pub text: CallText,
+    /// How long it stands.
+    pub span: Span,
+    /// When it went out, or when the athlete was at its point of the sheet.
+    pub sent_at: At,
+}
+
+/// A point of the call sheet that an athlete has reached.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reached {
+    /// Number of the entry.
+    pub entry: usize,
+    /// When the athlete was there, milliseconds of the session.
+    pub heard: f64,
+}
+
+impl Rower {
+    /// An athlete at the start of a piece. A target or plan that does not fit it counts as none.
+    #[must_use]
+    pub fn new(piece: &PieceSpec, aim: Aim) -> Option<Rower> {
+        let (aim, course) = match Course::of(piece, &aim) {
+            Ok(course) => (aim, course),
+            Err(_) => (Aim::default(), Course::of(piece, &Aim::default()).ok()?),
+        };
+        let live = Live::new();
+        Some(Rower {
+            aim,
+            course,
+            live,
+            track: Track::default(),
+            given: Given::none_of(piece.call_sheet.len()),
+            watch: Watch::default(),
+            stopped_at: None,
+            call: None,
+            last_call: None,
+            told: None,
+            place: None,
+        })
+    }
+
+    /// What this athlete rows the piece by.
+    #[must_use]
+    pub fn aim(&self) -> &Aim {
+        &self.aim
+    }
+
+    /// Takes what is new in the recording; returns the points of the sheet that were reached.
+    pub fn advance(
+        &mut self,
+        now: At,
+        points: &[Point],
+        changed: Changed,
+        rule: Rule<'_>,
+        sheet: &[SheetCall],
+    ) -> Vec<Reached> {
+        if changed == Changed::Rebuilt {
+            self.track = Track::default();
+            self.live = Live::new();
+            self.watch.rewind();
+        }
+        let Rower { course, live, track, given, watch, .. } = self;
+        let measure = course.measure();
+        let mut reached = Vec::new();
+        let joined_before = track.is_joined();
+        track.advance(points, rule, |row, strokes_milli| {
+            live.row(course, millis(row.ms).0, decimetres(row.dm).0);
+            watch.row(share(course, row.ms, row.dm), row.ms, row.dm);
+            let there = given.reached(sheet, measure, row, strokes_milli);
+            reached.extend(there.map(|entry| Reached { entry, heard: row.heard }));
+        });
+        if track.is_joined() && !joined_before && changed != Changed::Rebuilt {
+            watch.reset(now, decimetres(track.newest().map_or(0.0, |newest| newest.dm)));
+        }
+        reached
+    }
+
+    /// The athlete says to have stopped.
+    pub fn stop(&mut self, now: At) {
+        self.stopped_at.get_or_insert(now);
+    }
+
+    /// The athlete goes on after having stopped.
+    pub fn row_on(&mut self) {
+        self.stopped_at = None;
+    }
+
+    /// Whether the athlete has said to have stopped.
+    #[must_use]
+    pub fn has_stopped(&self) -> bool {
+        self.stopped_at.is_some()
+    }
+
+    /// Whether the athlete has rowed in this piece.
+    #[must_use]
+    pub fn has_rowed(&self) -> bool {
+        self.track.progress_at().is_some()
+    }
+
+    /// Which repeat is being rowed or comes next.
+    #[must_use]
+    pub fn repeat(&self) -> usize {
+        self.track.repeat()
+    }
+
+    /// When the last repeat that is done ended, milliseconds of the session.
+    #[must_use]
+    pub fn ended_at(&self) -> Option<f64> {
+        self.track.ended_at()
+    }
+
+    /// How the piece ended, as known at `now`.
+    #[must_use]
+    pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
+        self.track.finish(rule, now)
+    }
+
+    /// What the athlete is doing.
+    #[must_use]
+    pub fn doing(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Doing {
+        if self.finish(rule, now).is_some() {
+            return Doing::Finished;
+        }
+        if self.stopped_at.is_some() {
+            return Doing::Stopped;
+        }
+        if !self.has_rowed() {
+            return waiting(athlete);
+        }
+        match self.idle_since(athlete, rule) {
+            Some(since) if now.0 as f64 - since >= STOPPED_AFTER_MS => Doing::Stopped,
+            Some(_) | None => Doing::Rowing,
+        }
+    }
+
+    /// Since when the athlete should be rowing, is heard, and does not move; none in a rest.
+    fn idle_since(&self, athlete: &Athlete, rule: Rule<'_>) -> Option<f64> {
+        let Contact::Heard { since } = athlete.contact else { return None };
+        let signalled = rule.starts.get(self.track.repeat()).map(|start| start.0 as f64);
+        let due = if self.track.in_work() { self.track.stretch_start() } else { signalled }?;
+        // What was rowed while nothing was heard is still on its way just after a reconnect.
+        Some(self.track.progress_at()?.max(due).max(since.0 as f64))
+    }
+
+    /// Share of the piece that is done, 0 to 1.
+    #[must_use]
+    pub fn share(&self) -> f64 {
+        self.track.newest().map_or(0.0, |row| share(&self.course, row.ms, row.dm))
+    }
+
+    /// Where the finish is heading: of one who has finished, the result.
+    #[must_use]
+    pub fn projected(&self, rule: Rule<'_>, now: At) -> Option<Projected> {
+        if let Some(finish) = self.finish(rule, now) {
+            let shown = self.shown(finish);
+            let chance_permille =
+                self.margin_of(shown).map(|m| 1_000 * u16::from(m.margin_ppm.0 >= 0));
+            return Some(Projected { finish: shown, low: shown, high: shown, chance_permille });
+        }
+        let Estimate { finish, low, high, chance } = self.live.projected(&self.course)?;
+        let cost = |amount| cost(self.course.measure(), amount);
+        Some(Projected {
+            finish: cost(finish),
+            low: cost(low),
+            high: cost(high),
+            chance_permille: chance.map(permille),
+        })
+    }
+
+    /// Against the own target: of the projection, or of the finish as shown.
+    #[must_use]
+    pub fn margin(&self, rule: Rule<'_>, now: At) -> Option<Margin> {
+        match self.finish(rule, now) {
+            Some(finish) => self.margin_of(self.shown(finish)),
+            None => self.course.margin(self.live.projected(&self.course)?.finish),
+        }
+    }
+
+    /// Whether the projection is behind the target.
+    #[must_use]
+    pub fn is_behind(&self, rule: Rule<'_>, now: At) -> bool {
+        self.margin(rule, now).is_some_and(|margin| margin.margin_ppm.0 < 0)
+    }
+
+    fn shown(&self, finish: Finish) -> Target {
+        standings::as_shown(match self.course.measure() {
+            Measure::Distance(_) => Target::Finish { finish_ms: millis(finish.ms) },
+            Measure::Time(_) => Target::Distance { distance_dm: decimetres(finish.dm) },
+        })
+    }
+
+    fn margin_of(&self, shown: Target) -> Option<Margin> {
+        self.course.margin(match shown {
+            Target::Finish { finish_ms } => f64::from(finish_ms.0) / 1e3,
+            Target::Distance { distance_dm } => f64::from(distance_dm.0) / 1e1,
+            Target::Pace { .. } => return None,
+        })
+    }
+
+    /// The line in the standings.
+    #[must_use]
+    pub fn line(&self, id: AthleteId, athlete: &Athlete, rule: Rule<'_>, now: At) -> Line {
+        /// 'Not heard' (design: 6 s of silence).
+        const NOT_HEARD_MS: u32 = 6_000;
+        let row = self.track.newest();
+        Line {
+            athlete: id,
+            place: self.place,
+            doing: self.doing(athlete, rule, now),
+            not_heard: athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
+            margin: self.margin(rule, now),
+            projected: self.projected(rule, now),
+            done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
+            elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
+            share_permille: permille(self.share()),
+        }
+    }
+
+    /// What the athlete sees.
+    #[must_use]
+    pub fn own(&self, piece: PieceNo, athlete: &Athlete, rule: Rule<'_>, now: At) -> Own {
+        let row = self.track.newest();
+        let points = athlete.recording.points();
+        Own {
+            piece,
+            doing: self.doing(athlete, rule, now),
+            place: self.place,
+            margin: self.margin(rule, now),
+            projected: self.projected(rule, now),
+            done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
+            elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
+            repeat: u16::try_from(self.track.repeat()).unwrap_or(u16::MAX),
+            pace_per_500m_ms: pace_now(points),
+            enough_per_500m_ms: self.enough(),
+            call_strokes_left: self.strokes_left(points),
+        }
+    }
+
+    /// The pace that is enough from here on.
+    #[must_use]
+    pub fn enough(&self) -> Option<Millis> {
+        self.live.enough_per_500m(&self.course)
+    }
+
+    /// Takes a call; returns the one that it ends.
+    pub fn call(&mut self, now: At, call: OwnCall) -> Option<OwnCall> {
+        self.last_call = Some(now);
+        self.call.replace(call)
+    }
+
+    /// The call that stands.
+    #[must_use]
+    pub fn running(&self) -> Option<&OwnCall> {
+        self.call.as_ref()
+    }
+
+    /// The call that stands, as the athlete sees it.
+    #[must_use]
+    pub fn running_view(&self, points: &[Point]) -> Option<RunningCall> {
+        let OwnCall { call, text, span, sent_at } = self.call.clone()?;
+        let strokes_left = self.strokes_left(points);
+        Some(RunningCall { call, text, span, sent_at_ms: sent_at, strokes_left })
+    }
+
+    /// Ends the call that stands.
+    pub fn end_call(&mut self) -> Option<OwnCall> {
+        self.call.take()
+    }
+
+    /// Own strokes left of the call that stands, if it counts strokes.
+    #[must_use]
+    pub fn strokes_left(&self, points: &[Point]) -> Option<u16> {
+        let call = self.call.as_ref()?;
+        let Span::Strokes { strokes } = call.span else { return None };
+        let taken = strokes_since(points, call.sent_at.0) / 1_000;
+        Some(strokes.saturating_sub(u16::try_from(taken).unwrap_or(u16::MAX)))
+    }
+
+    /// The notices about this athlete now.
+    pub fn notices(
+        &mut self,
+        id: AthleteId,
+        athlete: &Athlete,
+        rule: Rule<'_>,
+        now: At,
+    ) -> Vec<Notice> {
+        let doing = self.doing(athlete, rule, now);
+        let idle = self.idle_since(athlete, rule).map(millis_at);
+        let row = self.track.newest();
+        let seen = Seen {
+            athlete,
+            doing,
+            stopped_since: self.stopped_at.or(idle),
+            stopped_by_word: self.stopped_at.is_some(),
+            course: &self.course,
+            done_ms: row.map_or(0.0, |row| row.ms),
+            done_dm: row.map_or(0.0, |row| row.dm),
+            share: self.share(),
+            stretch_start: self.track.stretch_start().filter(|_| self.track.in_work()),
+            enough: self.enough(),
+            last_call: self.last_call,
+        };
+        self.watch.judge(id, now, &seen)
+    }
+
+    /// What the athlete has made of the piece so far, without a place; none while it goes on.
+    #[must_use]
+    pub fn result(
+        &self,
+        id: AthleteId,
+        athlete: &Athlete,
+        rule: Rule<'_>,
+        now: At,
+    ) -> Option<AthleteResult> {
+        let finish = self.finish(rule, now);
+        let outcome = match (finish.is_some(), self.has_rowed(), self.doing(athlete, rule, now)) {
+            (true, _, _) => Outcome::Finished,
+            (false, true, Doing::Stopped) if rule.until.is_some() || self.has_stopped() => {
+                Outcome::Stopped
+            }
+            (false, _, _) if rule.until.is_none() => return None,
+            (false, true, _) => Outcome::Unfinished,
+            (false, false, _) => Outcome::DidNotStart,
+        };
+        let row = self.track.newest();
+        let (ms, dm) = finish.map_or_else(
+            || row.map_or((0.0, 0.0), |row| (row.ms, row.dm)),
+            |finish| (finish.ms, finish.dm),
+        );
+        let by_distance = matches!(self.course.measure(), Measure::Distance(_));
+        let shown = finish.map(|finish| self.shown(finish));
+        let mut marks: Vec<Mark> = self.track.marks().collect();
+        if athlete.recording.has_gaps() {
+            marks.push(Mark::Gaps);
+        }
+        if finish.is_some() && limits::implausible_mean(dm / 1e1, ms / 1e3) {
+            marks.push(Mark::Implausible);
+        }
+        marks.sort_unstable();
+        Some(AthleteResult {
+            athlete: id,
+            outcome,
+            place: None,
+            time_ms: millis(ms),
+            distance_dm: decimetres(dm),
+            sure_ms: finish.filter(|_| by_distance).map(|finish| millis(finish.sure_ms)),
+            sure_dm: finish.filter(|_| !by_distance).map(|finish| decimetres(finish.sure_dm)),
+            shown,
+            margin: shown.and_then(|shown| self.margin_of(shown)),
+            splits: self.track.splits(finish),
+            strokes: athlete.recording.counts_strokes().then(|| self.track.strokes_milli() / 1_000),
+            marks,
+        })
+    }
+
+    /// The target in the piece's own kind.
+    #[must_use]
+    pub fn target(&self) -> Option<Target> {
+        self.course.target().map(limits::Cost::target)
+    }
+}
+
+/// What somebody does who has not rowed in this piece.
+#[must_use]
+pub fn waiting(athlete: &Athlete) -> Doing {
+    if athlete.is_heard() { Doing::Here } else { Doing::Away }
+}
+
+fn share(course: &Course, ms: f64, dm: f64) -> f64 {
+    let done = match course.measure() {
+        Measure::Distance(_) => dm / 1e1,
+        Measure::Time(_) => ms / 1e3,
+    };
+    (done / course.work()).clamp(0.0, 1.0)
+}
+
+fn cost(measure: Measure, amount: f64) -> Target {
+    match measure {
+        Measure::Distance(_) => Target::Finish { finish_ms: millis(amount * 1e3) },
+        Measure::Time(_) => Target::Distance { distance_dm: decimetres(amount * 1e1) },
+    }
+}
+
+/// Thousandths of a share between 0 and 1.
+fn permille(share: f64) -> u16 {
+    u16::try_from(millis(share.clamp(0.0, 1.0) * 1e3).0).unwrap_or(1_000)
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "an instant of the session, never below zero; `as` from f64 saturates"
+)]
+fn millis_at(ms: f64) -> At {
+    At(ms as u64)
+}
+
+/// Own strokes since an instant, in thousandths.
+pub(crate) fn strokes_since(points: &[Point], at: u64) -> u32 {
+    let after = points.partition_point(|point| point.heard <= at);
+    let before = after.checked_sub(1).and_then(|before| points.get(before)).or(points.first());
+    let strokes = |point: Option<&Point>| point.map_or(0, |point| point.strokes_milli);
+    strokes(points.last()).saturating_sub(strokes(before))
+}
+
+/// Pace over the last stretch that was heard.
+pub(crate) fn pace_now(points: &[Point]) -> Option<Millis> {
+    let last = points.last()?;
+    let begin = points.partition_point(|point| point.heard + PACE_OVER_MS < last.heard);
+    let first = points.get(begin)?;
+    let metres = f64::from(last.dm - first.dm) / 1e1;
+    pace_per_500m(metres, last.heard.saturating_sub(first.heard) as f64 / 1e3)
+}

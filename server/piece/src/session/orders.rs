@@ -1,0 +1,238 @@
+//! What the coach orders.
+
+use thole_protocol::{
+    event::Happening,
+    ids::{AthleteId, PieceNo},
+    order::Order,
+    refusal::{Refusal, Why},
+    spec::{AthleteSpec, CallSpec, CallText, PieceSpec, SessionSettings},
+    units::Millis,
+};
+
+use super::{Session, folded, refused, unknown};
+use crate::{
+    calls::Known,
+    limits,
+    output::{Athletes, Output, To},
+    piece::Piece,
+};
+
+/// More pieces than anybody rows in one gathering.
+const PIECES_MAX: usize = 50;
+/// More calls than a coach can find with one key.
+const PREPARED_MAX: usize = 50;
+/// A grace longer than this is a call that comes too late (ui: 0 to 5 s).
+const GRACE_MAX: Millis = Millis(5_000);
+
+impl Session {
+    pub(super) fn order(&mut self, order: &Order, out: &mut Vec<Output>) -> Result<(), Refusal> {
+        if self.closed {
+            return refused(Why::NotNow, "This session is closed; make a new one.");
+        }
+        match order {
+            Order::Settings { settings } => self.change_settings(settings, out),
+            Order::ChangeAthlete { athlete, spec } => self.change_athlete(*athlete, spec),
+            Order::Aim { athlete, piece, aim } => self.aim(*athlete, *piece, aim),
+            Order::SetPieces { pieces } => self.set_pieces(pieces, out),
+            Order::PrepareCalls { calls } => self.prepare(calls, out),
+            Order::Arm => self.in_piece(out, |piece, _| piece.arm()),
+            Order::Disarm => self.in_piece(out, |piece, _| piece.disarm()),
+            Order::Start => self.start(out),
+            Order::FalseStart => self.false_start(out),
+            Order::NextRepeat => self.next_repeat(out),
+            Order::Stop => {
+                self.in_piece(out, |piece, now| piece.stop(now))?;
+                self.end_piece(out);
+                Ok(())
+            }
+            Order::Close => {
+                self.in_piece(out, |piece, now| piece.close(now))?;
+                self.end_piece(out);
+                Ok(())
+            }
+            Order::NextPiece => self.next_piece(out),
+            Order::CloseSession => self.close_session(out),
+            Order::Call { call } => self.arm_call(call, out),
+            Order::TakeBack { call } => match self.calls.take_back(*call) {
+                Known::Armed => {
+                    self.emit(To::COACH, Happening::CallTakenBack { call: *call }, out);
+                    Ok(())
+                }
+                Known::Running => {
+                    self.take_back_running(*call, out);
+                    Ok(())
+                }
+                Known::Over => refused(Why::NotNow, "This call is over already."),
+                Known::No => unknown("call"),
+            },
+        }
+    }
+
+    fn change_settings(
+        &mut self,
+        settings: &SessionSettings,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Refusal> {
+        check_grace(settings.grace_ms)?;
+        self.settings = *settings;
+        let settings = *settings;
+        self.emit(To::EVERYBODY, Happening::SettingsChanged { settings }, out);
+        self.publish_at = Some(self.now);
+        self.publish(out);
+        Ok(())
+    }
+
+    fn change_athlete(&mut self, id: AthleteId, spec: &AthleteSpec) -> Result<(), Refusal> {
+        limits::check_athlete(spec)?;
+        let other = |(other, athlete): (&AthleteId, &crate::roster::Athlete)| {
+            *other != id && folded(&athlete.spec.name) == folded(&spec.name)
+        };
+        if self.roster.iter().any(other) {
+            return refused(Why::NameTaken, "Somebody else has this name: add an initial.");
+        }
+        let Some(athlete) = self.roster.get_mut(&id) else { return unknown("athlete") };
+        athlete.spec = spec.clone();
+        self.roster_changed(id);
+        Ok(())
+    }
+
+    fn set_pieces(&mut self, pieces: &[PieceSpec], out: &mut Vec<Output>) -> Result<(), Refusal> {
+        let begun = self.pieces.iter().take_while(|piece| piece.has_begun()).count();
+        if self
+            .pieces
+            .get(begun)
+            .is_some_and(|piece| piece.phase() != thole_protocol::standing::Phase::Gathering)
+        {
+            return refused(Why::NotNow, "The piece is armed: disarm it first, then change it.");
+        }
+        if begun + pieces.len() > PIECES_MAX {
+            return refused(Why::Limit, "A session has at most 50 pieces.");
+        }
+        for spec in pieces {
+            limits::check_piece(spec)?;
+        }
+        self.pieces.truncate(begun);
+        let numbers = (0..=u16::MAX).map(PieceNo).skip(begun);
+        let new = numbers.zip(pieces).map(|(no, spec)| Piece::new(no, spec.clone()));
+        self.pieces.extend(new);
+        let first = PieceNo(u16::try_from(begun).unwrap_or(u16::MAX));
+        let without_sheet = |spec: &PieceSpec| PieceSpec { call_sheet: Vec::new(), ..spec.clone() };
+        let others = To { coach: false, board: true, athletes: Athletes::All };
+        let told = pieces.iter().map(without_sheet).collect();
+        self.emit(To::COACH, Happening::PiecesSet { first, pieces: pieces.to_vec() }, out);
+        self.emit(others, Happening::PiecesSet { first, pieces: told }, out);
+        Ok(())
+    }
+
+    fn prepare(&mut self, calls: &[CallText], out: &mut Vec<Output>) -> Result<(), Refusal> {
+        if calls.len() > PREPARED_MAX {
+            return refused(Why::Limit, "At most 50 calls can be prepared.");
+        }
+        for text in calls {
+            limits::check_call_text(text)?;
+        }
+        self.prepared = calls.to_vec();
+        self.emit(To::COACH, Happening::CallsPrepared { calls: calls.to_vec() }, out);
+        Ok(())
+    }
+
+    fn in_piece(
+        &mut self,
+        out: &mut Vec<Output>,
+        step: impl FnOnce(&mut Piece, thole_protocol::units::At) -> Result<(), Refusal>,
+    ) -> Result<(), Refusal> {
+        let now = self.now;
+        let Some(piece) = self.piece_mut() else {
+            return refused(Why::NotNow, "There is no piece yet: set one first.");
+        };
+        step(piece, now)?;
+        self.emit_phase(out);
+        Ok(())
+    }
+
+    fn start(&mut self, out: &mut Vec<Output>) -> Result<(), Refusal> {
+        let Session { roster, pieces, current, now, .. } = self;
+        let Some(piece) = pieces.get_mut(*current) else {
+            return refused(Why::NotNow, "There is no piece yet: set one first.");
+        };
+        if roster.is_empty() {
+            return refused(Why::NotNow, "Nobody is in the roster yet: let athletes join first.");
+        }
+        piece.start(*now, roster)?;
+        self.emit_phase(out);
+        Ok(())
+    }
+
+    fn false_start(&mut self, out: &mut Vec<Output>) -> Result<(), Refusal> {
+        let now = self.now;
+        let Some(piece) = self.piece_mut() else { return unknown("piece") };
+        piece.false_start(now)?;
+        let piece = piece.no;
+        for call in self.calls.disarm() {
+            self.emit(To::COACH, Happening::CallTakenBack { call }, out);
+        }
+        self.emit(To::EVERYBODY, Happening::FalseStart { piece }, out);
+        self.emit_phase(out);
+        Ok(())
+    }
+
+    fn next_repeat(&mut self, out: &mut Vec<Output>) -> Result<(), Refusal> {
+        self.in_piece(out, |piece, now| piece.next_repeat(now))?;
+        // A signal that comes earlier than was planned changes what of the samples is rest.
+        self.advance_all(out);
+        Ok(())
+    }
+
+    fn next_piece(&mut self, out: &mut Vec<Output>) -> Result<(), Refusal> {
+        if !self.piece().is_some_and(Piece::is_over) {
+            return refused(Why::NotNow, "The current piece is not over: close or stop it first.");
+        }
+        if self.current + 1 >= self.pieces.len() {
+            return refused(Why::NotNow, "There is no further piece: set one first.");
+        }
+        self.current += 1;
+        let all: Vec<AthleteId> = self.roster.keys().copied().collect();
+        for id in all {
+            self.roster_changed(id);
+        }
+        self.emit_phase(out);
+        Ok(())
+    }
+
+    fn close_session(&mut self, out: &mut Vec<Output>) -> Result<(), Refusal> {
+        if self.piece().is_some_and(|piece| piece.has_begun() && !piece.is_over()) {
+            return refused(Why::NotNow, "A piece is being rowed: close or stop it first.");
+        }
+        self.closed = true;
+        self.emit(To::EVERYBODY, Happening::SessionClosed, out);
+        Ok(())
+    }
+
+    fn arm_call(&mut self, spec: &CallSpec, out: &mut Vec<Output>) -> Result<(), Refusal> {
+        if self.calls.knows(spec.call) {
+            return Ok(());
+        }
+        limits::check_call_text(&spec.text)?;
+        limits::check_span(&spec.span)?;
+        limits::check_audience(&spec.audience)?;
+        let grace = spec.grace_ms.unwrap_or(self.settings.grace_ms);
+        check_grace(grace)?;
+        if !self.piece().is_some_and(Piece::is_rowed) {
+            return refused(Why::NotNow, "Nobody is rowing: a call reaches those who row.");
+        }
+        let sends_at_ms = self.calls.arm(self.now, grace, spec.clone());
+        if grace > Millis(0) {
+            let (call, text) = (spec.call, spec.text.clone());
+            self.emit(To::COACH, Happening::CallArmed { call, text, sends_at_ms }, out);
+        }
+        self.pass_calls(out);
+        Ok(())
+    }
+}
+
+fn check_grace(grace: Millis) -> Result<(), Refusal> {
+    if grace > GRACE_MAX {
+        return refused(Why::OutOfRange, "The grace of a call is at most 5 s.");
+    }
+    Ok(())
+}

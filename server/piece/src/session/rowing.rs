@@ -1,0 +1,447 @@
+//! What athletes' devices say while a piece is rowed, and the calls and results that follow from it.
+
+use std::collections::BTreeMap;
+
+use thole_protocol::{
+    event::{Event, Happening},
+    ids::{AthleteId, CallId, PieceNo, RunId},
+    refusal::{Refusal, Why},
+    sample::{Reading, Sample},
+    spec::{Audience, CallSpec, SheetCall, Span},
+    standing::{AthleteResult, Doing, SentCall},
+    units::At,
+};
+
+use super::Session;
+use crate::{
+    output::{Athletes, Output, To},
+    recording::Changed,
+    rower::{OwnCall, Reached, strokes_since},
+};
+
+/// A point of the sheet that was reached longer ago than this (it was rowed while nothing was heard)
+/// is told late: listed, not shown as new.
+const SHEET_LATE_MS: f64 = 6_000.0;
+
+impl Session {
+    pub(super) fn samples(
+        &mut self,
+        id: AthleteId,
+        run: RunId,
+        samples: &[Sample],
+        out: &mut Vec<Output>,
+    ) {
+        let now = self.now;
+        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        if !athlete.is_heard() {
+            self.hear(id);
+        }
+        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        let change = athlete.recording.add(now, run, samples);
+        let durable = athlete.recording.durable(run);
+        out.push(Output::Ack { athlete: id, durable, refused: change.refused });
+        if change.points != Changed::Nothing {
+            self.advance(id, change.points, out);
+        }
+    }
+
+    pub(super) fn skip(
+        &mut self,
+        id: AthleteId,
+        run: RunId,
+        from_seq: u32,
+        to_seq: u32,
+        out: &mut Vec<Output>,
+    ) {
+        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        if from_seq == 0 || from_seq > to_seq {
+            let says =
+                "Samples that are given up are named by their first and last number.".to_owned();
+            out.push(Output::Refused {
+                athlete: id,
+                refusal: Refusal { why: Why::OutOfRange, says },
+            });
+        } else {
+            athlete.recording.skip(run, from_seq, to_seq);
+        }
+        let durable = athlete.recording.durable(run);
+        out.push(Output::Ack { athlete: id, durable, refused: Vec::new() });
+    }
+
+    pub(super) fn feel(&mut self, id: AthleteId, readings: &[Reading], out: &mut Vec<Output>) {
+        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        if !athlete.heart_consent {
+            let says = "Heart rate is passed on only after consent; it was left out.".to_owned();
+            out.push(Output::Refused { athlete: id, refusal: Refusal { why: Why::NotNow, says } });
+        } else if athlete.feel(readings) > 0 {
+            let says =
+                "A heart rate outside 25 to 240 a minute was left out; check the strap.".to_owned();
+            out.push(Output::Refused {
+                athlete: id,
+                refusal: Refusal { why: Why::Impossible, says },
+            });
+        }
+    }
+
+    pub(super) fn stop_rowing(&mut self, id: AthleteId, out: &mut Vec<Output>) {
+        let now = self.now;
+        let Some(piece) = self.piece_mut() else { return };
+        let rowed = piece.is_rowed();
+        let Some(rower) = piece.rowers.get_mut(&id).filter(|_| rowed) else {
+            let says = "There is nothing to stop: you are not in a piece.".to_owned();
+            out.push(Output::Refused { athlete: id, refusal: Refusal { why: Why::NotNow, says } });
+            return;
+        };
+        rower.stop(now);
+        self.end_call_of(id, out);
+        self.tell_result(self.current, id, out);
+        out.push(Output::OwnChanged { athlete: id });
+        self.publish_at = Some(now);
+        self.publish(out);
+    }
+
+    pub(super) fn row_on(&mut self, id: AthleteId, out: &mut Vec<Output>) {
+        let Some(rower) = self.piece_mut().and_then(|piece| piece.rowers.get_mut(&id)) else {
+            return;
+        };
+        rower.row_on();
+        rower.told = None;
+        out.push(Output::OwnChanged { athlete: id });
+    }
+
+    /// Takes what is new in one athlete's recording into the pieces that it may concern.
+    pub(super) fn advance(&mut self, id: AthleteId, changed: Changed, out: &mut Vec<Output>) {
+        for piece in 0..=self.current {
+            self.advance_in(piece, id, changed, out);
+        }
+    }
+
+    /// Computes the current piece again for everybody.
+    pub(super) fn advance_all(&mut self, out: &mut Vec<Output>) {
+        let all: Vec<AthleteId> = self.roster.keys().copied().collect();
+        for id in all {
+            self.advance_in(self.current, id, Changed::Rebuilt, out);
+        }
+    }
+
+    fn advance_in(&mut self, at: usize, id: AthleteId, changed: Changed, out: &mut Vec<Output>) {
+        let Session { roster, pieces, now, .. } = self;
+        let (Some(athlete), Some(piece)) = (roster.get(&id), pieces.get_mut(at)) else { return };
+        let sheet = std::mem::take(&mut piece.spec.call_sheet);
+        let (rule, rowers) = piece.rule_and_rowers();
+        let mut reached = Vec::new();
+        let mut finished = false;
+        if let Some(rower) = rowers.get_mut(&id) {
+            let before = rower.finish(rule, *now);
+            reached = rower.advance(*now, athlete.recording.points(), changed, rule, &sheet);
+            let after = rower.finish(rule, *now);
+            finished = before != after || rule.until.is_some();
+        }
+        piece.spec.call_sheet = sheet;
+        for reached in reached {
+            self.sheet_call(at, id, reached, out);
+        }
+        self.count_strokes(id, out);
+        if finished {
+            self.tell_result(at, id, out);
+        }
+    }
+
+    /// Ends a call whose strokes are done.
+    fn count_strokes(&mut self, id: AthleteId, out: &mut Vec<Output>) {
+        let points = self.roster.get(&id).map_or(&[][..], |athlete| athlete.recording.points());
+        let left = self.piece().and_then(|piece| piece.rowers.get(&id)?.strokes_left(points));
+        if left == Some(0) {
+            self.end_call_of(id, out);
+        }
+    }
+
+    fn end_call_of(&mut self, id: AthleteId, out: &mut Vec<Output>) {
+        let ended = self.piece_mut().and_then(|piece| piece.rowers.get_mut(&id)?.end_call());
+        let Some(OwnCall { call, .. }) = ended else { return };
+        let to = To { coach: false, board: false, athletes: Athletes::These(vec![id]) };
+        self.emit(to, Happening::CallEnded { call }, out);
+        self.over_for_one(call, out);
+    }
+
+    fn over_for_one(&mut self, call: CallId, out: &mut Vec<Output>) {
+        if self.calls.over_for_one(call) {
+            self.emit(To::SCREENS, Happening::CallEnded { call }, out);
+        }
+    }
+
+    /// Calls whose grace or time is over.
+    pub(super) fn pass_calls(&mut self, out: &mut Vec<Output>) {
+        while let Some(spec) = self.calls.due(self.now) {
+            self.send_call(&spec, out);
+        }
+        while let Some(call) = self.calls.timed_out(self.now) {
+            let athletes = self.end_call_for_all(call);
+            let to = To { coach: true, board: true, athletes: Athletes::These(athletes) };
+            self.emit(to, Happening::CallEnded { call }, out);
+        }
+    }
+
+    fn send_call(&mut self, spec: &CallSpec, out: &mut Vec<Output>) {
+        let Session { roster, pieces, current, now, .. } = self;
+        let Some(piece) = pieces.get_mut(*current) else { return };
+        let (rule, rowers) = piece.rule_and_rowers();
+        let (mut athletes, mut ended) = (Vec::new(), Vec::new());
+        for (id, rower) in rowers.iter_mut() {
+            let Some(athlete) = roster.get(id) else { continue };
+            let meant = match &spec.audience {
+                Audience::All => true,
+                Audience::Team { team } => athlete.spec.team.as_ref() == Some(team),
+                Audience::Behind => rower.is_behind(rule, *now),
+                Audience::Picked { athletes } => athletes.contains(id),
+            };
+            // Who has stopped, or is home, is left in peace.
+            if !meant || rower.doing(athlete, rule, *now) != Doing::Rowing {
+                continue;
+            }
+            let call = OwnCall {
+                call: spec.call,
+                text: spec.text.clone(),
+                span: spec.span,
+                sent_at: *now,
+            };
+            ended.extend(rower.call(*now, call).map(|old| (*id, old.call)));
+            athletes.push(*id);
+        }
+        let sent_at_ms = *now;
+        self.calls.sent(sent_at_ms, spec.call, spec.span, athletes.len());
+        let CallSpec { call, text, span, .. } = spec.clone();
+        if !athletes.is_empty() {
+            let to = To { coach: false, board: false, athletes: Athletes::These(athletes.clone()) };
+            self.emit(to, Happening::Call { call, text: text.clone(), span }, out);
+        }
+        let replaced = ended.iter().map(|(id, _)| *id).collect();
+        let sent = SentCall { call, text, span, sent_at_ms, athletes, replaced, sheet: None };
+        self.emit(To::SCREENS, Happening::CallSent(sent), out);
+        for (_, old) in ended {
+            self.over_for_one(old, out);
+        }
+    }
+
+    pub(super) fn take_back_running(&mut self, call: CallId, out: &mut Vec<Output>) {
+        let athletes = self.end_call_for_all(call);
+        let to = To { coach: true, board: true, athletes: Athletes::These(athletes) };
+        self.emit(to, Happening::CallTakenBack { call }, out);
+    }
+
+    fn end_call_for_all(&mut self, call: CallId) -> Vec<AthleteId> {
+        let Some(piece) = self.piece_mut() else { return Vec::new() };
+        let mut athletes = Vec::new();
+        for (id, rower) in &mut piece.rowers {
+            if rower.running().is_some_and(|running| running.call == call) {
+                rower.end_call();
+                athletes.push(*id);
+            }
+        }
+        athletes
+    }
+
+    /// An athlete has come to a point of the call sheet.
+    fn sheet_call(&mut self, at: usize, id: AthleteId, reached: Reached, out: &mut Vec<Output>) {
+        let Session { roster, pieces, now, .. } = self;
+        let (Some(athlete), Some(piece)) = (roster.get(&id), pieces.get_mut(at)) else { return };
+        let Some(entry) = piece.spec.call_sheet.get(reached.entry).cloned() else { return };
+        let SheetCall { text, audience, span, .. } = entry;
+        let number = u16::try_from(reached.entry).unwrap_or(u16::MAX);
+        let call = CallId::of_sheet(piece.no, number);
+        let is_now = at == self.current && piece.is_rowed();
+        let (rule, rowers) = piece.rule_and_rowers();
+        let Some(rower) = rowers.get_mut(&id) else { return };
+        let meant = match &audience {
+            Audience::All => true,
+            Audience::Team { team } => athlete.spec.team.as_ref() == Some(team),
+            Audience::Behind => rower.is_behind(rule, *now),
+            Audience::Picked { athletes } => athletes.contains(&id),
+        };
+        if !meant || !is_now || rower.doing(athlete, rule, *now) != Doing::Rowing {
+            return;
+        }
+        let sent_at = at_of(reached.heard);
+        let points = athlete.recording.points();
+        let over = match span {
+            Span::Strokes { strokes } => {
+                strokes_since(points, sent_at.0) >= u32::from(strokes) * 1_000
+            }
+            Span::Time { time_ms } => sent_at + time_ms <= *now,
+            Span::Next => false,
+        };
+        let ended = if over {
+            None
+        } else {
+            rower.call(*now, OwnCall { call, text: text.clone(), span, sent_at })
+        };
+        let late = over || now.0 as f64 - reached.heard > SHEET_LATE_MS;
+        piece.fresh_sheet.entry(number).or_default().push(id);
+        let to = To { coach: false, board: false, athletes: Athletes::These(vec![id]) };
+        self.emit_late(to, late, Happening::Call { call, text, span }, out);
+        if let Some(old) = ended {
+            self.over_for_one(old.call, out);
+        }
+    }
+
+    fn emit_late(&mut self, to: To, late: bool, what: Happening, out: &mut Vec<Output>) {
+        self.emit(to, what, out);
+        if late {
+            mark_late(out.last_mut());
+            if let Some((_, event)) = self.events.last_mut() {
+                event.late = true;
+            }
+        }
+    }
+
+    /// Tells the screens who got calls of the sheet since they were told last.
+    pub(super) fn tell_sheet(&mut self, out: &mut Vec<Output>) {
+        let now = self.now;
+        let Some(piece) = self.piece_mut() else { return };
+        let no = piece.no;
+        let fresh: BTreeMap<u16, Vec<AthleteId>> = std::mem::take(&mut piece.fresh_sheet);
+        let sheet = piece.spec.call_sheet.clone();
+        for (entry, athletes) in fresh {
+            let Some(SheetCall { text, span, .. }) = sheet.get(usize::from(entry)).cloned() else {
+                continue;
+            };
+            let call = CallId::of_sheet(no, entry);
+            let (replaced, sheet) = (Vec::new(), Some(entry));
+            let sent = SentCall { call, text, span, sent_at_ms: now, athletes, replaced, sheet };
+            self.emit(To::SCREENS, Happening::CallSent(sent), out);
+        }
+        self.end_timed_sheet_calls(out);
+    }
+
+    /// Calls of the sheet that stand for a time end for each athlete at an instant of their own.
+    fn end_timed_sheet_calls(&mut self, out: &mut Vec<Output>) {
+        let now = self.now;
+        let Some(piece) = self.piece() else { return };
+        let over = |call: &OwnCall| matches!(call.span, Span::Time { time_ms } if call.sent_at + time_ms <= now);
+        let over: Vec<AthleteId> = piece
+            .rowers
+            .iter()
+            .filter(|(_, rower)| rower.running().is_some_and(over))
+            .map(|(id, _)| *id)
+            .collect();
+        for id in over {
+            self.end_call_of(id, out);
+        }
+    }
+
+    /// Tells an athlete's result, at once to the athlete, with others of the second to the screens.
+    fn tell_result(&mut self, at: usize, id: AthleteId, out: &mut Vec<Output>) {
+        if self.pieces.get(at).is_some_and(crate::piece::Piece::is_over) {
+            self.tell_results(at, out);
+            return;
+        }
+        let Session { roster, pieces, now, .. } = self;
+        let (Some(athlete), Some(piece)) = (roster.get(&id), pieces.get_mut(at)) else { return };
+        let (rule, rowers) = piece.rule_and_rowers();
+        let Some(rower) = rowers.get_mut(&id) else { return };
+        let result = rower.result(id, athlete, rule, *now);
+        if result == rower.told {
+            return;
+        }
+        rower.told.clone_from(&result);
+        piece.fresh_results.insert(id);
+        let no = piece.no;
+        self.end_call_of(id, out);
+        self.emit_results(no, Athletes::These(vec![id]), result.into_iter().collect(), out);
+        // A finish is worth a look at the standings within the second that it is told in.
+        self.publish_at.get_or_insert(self.now);
+    }
+
+    /// Results that come by the clock: a piece by time whose last stroke was before the end.
+    pub(super) fn tell_finishes(&mut self, out: &mut Vec<Output>) {
+        let Some(piece) = self.piece() else { return };
+        let (rule, now, no) = (piece.rule(), self.now, piece.no);
+        let untold: Vec<AthleteId> = piece
+            .rowers
+            .iter()
+            .filter(|(_, rower)| rower.told.is_none() && rower.finish(rule, now).is_some())
+            .map(|(id, _)| *id)
+            .collect();
+        for id in untold {
+            self.tell_result(self.current, id, out);
+        }
+        let Some(piece) = self.piece_mut() else { return };
+        let fresh = std::mem::take(&mut piece.fresh_results);
+        let results: Vec<AthleteResult> =
+            fresh.iter().filter_map(|id| piece.rowers.get(id)?.told.clone()).collect();
+        if !results.is_empty() && !piece.is_over() {
+            let to = To::SCREENS;
+            self.emit(to, Happening::Results { piece: no, results }, out);
+        }
+    }
+
+    /// The piece is over: calls end, and everybody is told the results, with places.
+    pub(super) fn end_piece(&mut self, out: &mut Vec<Output>) {
+        for call in self.calls.disarm() {
+            self.emit(To::COACH, Happening::CallTakenBack { call }, out);
+        }
+        let all: Vec<AthleteId> = self.roster.keys().copied().collect();
+        for id in all {
+            self.end_call_of(id, out);
+        }
+        self.advance_all(out);
+        self.tell_results(self.current, out);
+    }
+
+    /// Tells what is new in the results of a piece that is over.
+    fn tell_results(&mut self, at: usize, out: &mut Vec<Output>) {
+        let Session { roster, pieces, settings, now, .. } = self;
+        let Some(piece) = pieces.get_mut(at) else { return };
+        let mut fresh = piece.results(*now, settings, roster);
+        fresh.retain(|result| {
+            let Some(rower) = piece.rowers.get_mut(&result.athlete) else { return false };
+            let is_new = rower.told.as_ref() != Some(result);
+            rower.told = Some(result.clone());
+            rower.place = result.place;
+            is_new
+        });
+        if fresh.is_empty() {
+            return;
+        }
+        let no = piece.no;
+        for result in &fresh {
+            let to = Athletes::These(vec![result.athlete]);
+            self.emit_results(no, to, vec![result.clone()], out);
+        }
+        for some in fresh.chunks(super::ATHLETES_AN_EVENT) {
+            self.emit(To::SCREENS, Happening::Results { piece: no, results: some.to_vec() }, out);
+        }
+        if at == self.current {
+            self.publish_at = Some(self.now);
+            self.publish(out);
+        }
+    }
+
+    fn emit_results(
+        &mut self,
+        piece: PieceNo,
+        athletes: Athletes,
+        results: Vec<AthleteResult>,
+        out: &mut Vec<Output>,
+    ) {
+        if !results.is_empty() {
+            let to = To { coach: false, board: false, athletes };
+            self.emit(to, Happening::Results { piece, results }, out);
+        }
+    }
+}
+
+fn mark_late(output: Option<&mut Output>) {
+    if let Some(Output::Event { event: Event { late, .. }, .. }) = output {
+        *late = true;
+    }
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "an instant of the session, never below zero; `as` from f64 saturates"
+)]
+fn at_of(ms: f64) -> At {
+    At(ms as u64)
+}

@@ -1,0 +1,151 @@
+//! What each of those who look at a session may see of it.
+
+use thole_protocol::{
+    event::Event,
+    ids::{AthleteId, EventNo, PieceNo},
+    spec::{CallText, PieceSpec, SessionSettings},
+    standing::{AthleteView, Detail, Overview, Own, PieceView, RunningCall},
+};
+
+use super::Session;
+use crate::{
+    output::To,
+    piece::Piece,
+    rower::{pace_now, waiting},
+};
+
+/// Who looks at a session.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Viewer {
+    /// Sees everything.
+    Coach,
+    /// Sees names and standings, no heart rate.
+    Board,
+    /// Sees the session and oneself.
+    Athlete(AthleteId),
+}
+
+/// Everything now true that a viewer may see.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct View {
+    /// What people call the session.
+    pub title: String,
+    /// Its settings.
+    pub settings: SessionSettings,
+    /// Nothing more is rowed.
+    pub closed: bool,
+    /// The last event so far.
+    pub last_event: EventNo,
+    /// The pieces in their order.
+    pub pieces: Vec<PieceView>,
+    /// Which of them is the current one.
+    pub current: PieceNo,
+    /// The athletes that this viewer sees.
+    pub athletes: Vec<AthleteView>,
+    /// The coach's prepared calls.
+    pub prepared: Vec<CallText>,
+    /// An athlete's running call.
+    pub call: Option<RunningCall>,
+    /// An athlete's own standing.
+    pub own: Option<Own>,
+}
+
+impl Session {
+    /// Everything now true that this viewer may see.
+    #[must_use]
+    pub fn view(&self, viewer: Viewer) -> View {
+        let you = match viewer {
+            Viewer::Athlete(athlete) => Some(athlete),
+            Viewer::Coach | Viewer::Board => None,
+        };
+        let athletes = match you {
+            Some(you) => self.athlete_view(you, viewer).into_iter().collect(),
+            None => self.roster.keys().filter_map(|id| self.athlete_view(*id, viewer)).collect(),
+        };
+        View {
+            title: self.title.clone(),
+            settings: self.settings,
+            closed: self.closed,
+            last_event: EventNo(self.events.len() as u64),
+            pieces: self.pieces.iter().map(|piece| self.piece_view(piece, viewer)).collect(),
+            current: self.current_no(),
+            athletes,
+            prepared: if viewer == Viewer::Coach { self.prepared.clone() } else { Vec::new() },
+            call: you.and_then(|you| {
+                let points = self.roster.get(&you)?.recording.points();
+                self.piece()?.rowers.get(&you)?.running_view(points)
+            }),
+            own: you.and_then(|you| self.own(you)),
+        }
+    }
+
+    /// Standings, details and notices as last published.
+    #[must_use]
+    pub fn overview(&self) -> Overview {
+        let standings = self.piece().map(|piece| piece.standings.clone()).unwrap_or_default();
+        let details = standings.lines.iter().map(|line| self.detail(line.athlete)).collect();
+        Overview { standings, details, notices: self.notices.clone() }
+    }
+
+    /// The events after `last` that concern this viewer, marked late.
+    #[must_use]
+    pub fn events_after(&self, last: EventNo, viewer: Viewer) -> Vec<Event> {
+        let from = usize::try_from(last.0).unwrap_or(usize::MAX);
+        let missed = self.events.get(from..).unwrap_or(&[]);
+        let concerns = |to: &To| match viewer {
+            Viewer::Coach => to.coach,
+            Viewer::Board => to.board,
+            Viewer::Athlete(athlete) => to.includes(athlete),
+        };
+        let missed = missed.iter().filter(|(to, _)| concerns(to));
+        missed.map(|(_, event)| Event { late: true, ..event.clone() }).collect()
+    }
+
+    /// One athlete as this viewer may see them.
+    pub(super) fn athlete_view(&self, id: AthleteId, viewer: Viewer) -> Option<AthleteView> {
+        let athlete = self.roster.get(&id)?;
+        let piece = self.piece();
+        let rower = piece.and_then(|piece| Some((piece, piece.rowers.get(&id)?)));
+        let doing = match rower {
+            Some((piece, rower)) => rower.doing(athlete, piece.rule(), self.now),
+            None => waiting(athlete),
+        };
+        let current = self.current_no();
+        Some(match viewer {
+            Viewer::Coach | Viewer::Athlete(_) => athlete.view(id, current, doing),
+            Viewer::Board => athlete.public_view(id, current, doing),
+        })
+    }
+
+    fn current_no(&self) -> PieceNo {
+        PieceNo(u16::try_from(self.current).unwrap_or(u16::MAX))
+    }
+
+    fn piece_view(&self, piece: &Piece, viewer: Viewer) -> PieceView {
+        let mut results = piece.results(self.now, &self.settings, &self.roster);
+        if let Viewer::Athlete(you) = viewer {
+            results.retain(|result| result.athlete == you);
+        }
+        let mut spec = piece.spec.clone();
+        if viewer != Viewer::Coach {
+            // The sheet is the coach's: a call is to be new when it comes.
+            spec = PieceSpec { call_sheet: Vec::new(), ..spec };
+        }
+        PieceView { piece: piece.no, spec, phase: piece.phase(), results }
+    }
+
+    fn detail(&self, id: AthleteId) -> Detail {
+        let athlete = self.roster.get(&id);
+        let points = athlete.map_or(&[][..], |athlete| athlete.recording.points());
+        let rower = self.piece().and_then(|piece| piece.rowers.get(&id));
+        let rate = points.last().map(|point| point.rate).filter(|rate| *rate > 0);
+        Detail {
+            athlete: id,
+            pace_per_500m_ms: pace_now(points),
+            rate_half_spm: rate.map(thole_protocol::units::HalfSpm),
+            heart_bpm: athlete.and_then(|athlete| athlete.heart(self.now)),
+            call: rower.and_then(|rower| rower.running()).map(|running| running.call),
+            call_strokes_left: rower.and_then(|rower| rower.strokes_left(points)),
+        }
+    }
+}

@@ -1,0 +1,428 @@
+//! What of an athlete's recording is work of a piece: from the go to the finish, rests cut out.
+
+use thole_protocol::{
+    spec::{Extent, Repeat, RepeatStart, StartClock},
+    standing::{Mark, Split},
+    units::{At, decimetres, millis},
+};
+
+use crate::{limits, recording::Point};
+
+/// Points further apart than this are not one stretch of rowing: somebody stopped, or rows are missing.
+const STRETCH_MS: f64 = 4_000.0;
+/// Who makes the first stroke later than this after the go has started late, and the result says so.
+const LATE_START_MS: f64 = 10_000.0;
+/// After the end of a time piece, how long a stroke that began before the end may still be waited for.
+const SETTLE_MS: f64 = 5_000.0;
+
+/// Speed of a usual first stroke, 4 m/s (common practice, no source): tells when it began.
+const USUAL_FIRST_DM_PER_MS: f64 = 0.04;
+
+/// What of the piece all tracks have in common.
+#[derive(Clone, Copy, Debug)]
+pub struct Rule<'a> {
+    /// The work.
+    pub repeats: &'a [Repeat],
+    /// Where the clock begins.
+    pub clock: StartClock,
+    /// When later repeats begin.
+    pub repeat_start: RepeatStart,
+    /// The go, and the signals of later repeats as far as they are given.
+    pub starts: &'a [At],
+    /// Nothing heard after this counts: the piece was closed or stopped.
+    pub until: Option<At>,
+}
+
+/// Work done at one instant, rests cut out.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Row {
+    /// When it was heard, milliseconds of the session.
+    pub heard: f64,
+    /// Work time in milliseconds.
+    pub ms: f64,
+    /// Work distance in decimetres.
+    pub dm: f64,
+}
+
+/// How a piece ended for an athlete.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Finish {
+    /// Work time in milliseconds.
+    pub ms: f64,
+    /// Work distance in decimetres.
+    pub dm: f64,
+    /// Half the gap between the samples that the end lies between, milliseconds.
+    pub sure_ms: f64,
+    /// The same in decimetres.
+    pub sure_dm: f64,
+    /// When it was, milliseconds of the session.
+    pub at: f64,
+}
+
+/// One athlete's way through one piece; fed with the recording's points in their order.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Track {
+    /// Index of the first point that was not taken yet.
+    next: usize,
+    /// Which repeat is being rowed or comes next.
+    repeat: usize,
+    rowing: Option<Stretch>,
+    /// Work of the repeats that are done.
+    done_ms: f64,
+    done_dm: f64,
+    /// Where the last repeat ended: milliseconds of the session, joined decimetres.
+    ended: Option<(f64, f64)>,
+    /// Work time and distance at the ends of quarters (one stretch) or repeats.
+    marks: Vec<(f64, f64)>,
+    newest: Option<Row>,
+    /// When the distance last grew in the work.
+    progress_at: Option<f64>,
+    finish: Option<Finish>,
+    strokes_milli: u32,
+    joined: bool,
+    no_baseline: bool,
+    late_start: bool,
+}
+
+/// The repeat that is being rowed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Stretch {
+    start: f64,
+    base: f64,
+    /// The newest position in it.
+    heard: f64,
+    dm: f64,
+    /// Speed of the last step, decimetres a millisecond.
+    speed: f64,
+}
+
+impl Track {
+    /// Takes the points that are new since the last call; `each` is told of every row of work.
+    pub fn advance(&mut self, points: &[Point], rule: Rule<'_>, mut each: impl FnMut(Row, u32)) {
+        while let Some(point) = points.get(self.next) {
+            let before = self.next.checked_sub(1).and_then(|at| points.get(at));
+            let earlier = self.next.checked_sub(2).and_then(|at| points.get(at));
+            if rule.until.is_some_and(|until| point.heard > until.0) {
+                return;
+            }
+            self.step(Around { earlier, before, point }, rule, &mut each);
+            self.next += 1;
+        }
+    }
+
+    /// How the piece ended, as known at `now`; none while it has not.
+    #[must_use]
+    pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
+        if self.finish.is_some() {
+            return self.finish;
+        }
+        // A machine that reports strokes says nothing after the last one of a time piece.
+        let last = self.repeat + 1 == rule.repeats.len();
+        let stretch = self.rowing.filter(|_| last)?;
+        let Extent::Time { time_ms } = rule.repeats.get(self.repeat)?.work else { return None };
+        let end = stretch.start + f64::from(time_ms.0);
+        let settled = rule.until.is_some_and(|until| until.0 as f64 >= end);
+        (settled || now.0 as f64 >= end + SETTLE_MS).then(|| Finish {
+            ms: self.done_ms + f64::from(time_ms.0),
+            dm: self.done_dm + (stretch.dm - stretch.base),
+            sure_ms: 0.0,
+            sure_dm: (stretch.speed * (end - stretch.heard) / 2.0).max(0.0),
+            at: end,
+        })
+    }
+
+    /// The newest row of work; none before the first.
+    #[must_use]
+    pub fn newest(&self) -> Option<Row> {
+        self.newest
+    }
+
+    /// When the distance last grew, milliseconds of the session.
+    #[must_use]
+    pub fn progress_at(&self) -> Option<f64> {
+        self.progress_at
+    }
+
+    /// Which repeat is being rowed or comes next, counted from 0.
+    #[must_use]
+    pub fn repeat(&self) -> usize {
+        self.repeat
+    }
+
+    /// Whether a repeat is being rowed, and not a rest.
+    #[must_use]
+    pub fn in_work(&self) -> bool {
+        self.rowing.is_some()
+    }
+
+    /// Whether the machine was reset in the work and the parts were joined.
+    #[must_use]
+    pub fn is_joined(&self) -> bool {
+        self.joined
+    }
+
+    /// When the repeat that is being rowed began, milliseconds of the session; none in a rest.
+    #[must_use]
+    pub fn stretch_start(&self) -> Option<f64> {
+        self.rowing.map(|stretch| stretch.start)
+    }
+
+    /// When the last repeat that is done ended, milliseconds of the session.
+    #[must_use]
+    pub fn ended_at(&self) -> Option<f64> {
+        self.ended.map(|(at, _)| at)
+    }
+
+    /// Strokes in the work, in thousandths.
+    #[must_use]
+    pub fn strokes_milli(&self) -> u32 {
+        self.strokes_milli
+    }
+
+    /// Quarters of one stretch, repeats of an interval piece; times and distances add up to those of
+    /// `finish` (or of what was rowed) exactly, since each is rounded from its own end.
+    #[must_use]
+    pub fn splits(&self, finish: Option<Finish>) -> Vec<Split> {
+        let end = finish
+            .map(|finish| (finish.ms, finish.dm))
+            .or(self.newest.map(|newest| (newest.ms, newest.dm)));
+        let mut splits = Vec::with_capacity(self.marks.len() + 1);
+        let mut before = (0.0, 0.0);
+        for &mark in self.marks.iter().chain(end.iter()) {
+            if mark.0 > before.0 || mark.1 > before.1 {
+                splits.push(Split {
+                    distance_dm: decimetres(mark.1) - decimetres(before.1),
+                    time_ms: millis(mark.0) - millis(before.0),
+                });
+                before = mark;
+            }
+        }
+        splits
+    }
+
+    /// What the reader of the result should know.
+    pub fn marks(&self) -> impl Iterator<Item = Mark> {
+        [
+            (self.joined, Mark::Joined),
+            (self.no_baseline, Mark::NoBaseline),
+            (self.late_start, Mark::LateStart),
+        ]
+        .into_iter()
+        .filter_map(|(is, mark)| is.then_some(mark))
+    }
+
+    fn step(&mut self, around: Around<'_>, rule: Rule<'_>, each: &mut impl FnMut(Row, u32)) {
+        // One point can end a repeat and be in the next: each turn takes one of the two.
+        while self.finish.is_none() {
+            let Some(repeat) = rule.repeats.get(self.repeat) else { return };
+            let Some(stretch) = self.rowing else {
+                let Some(stretch) = self.begin(around, rule) else { return };
+                self.rowing = Some(stretch);
+                continue;
+            };
+            if !self.row(stretch, repeat, around, rule, each) {
+                return;
+            }
+        }
+    }
+
+    /// The stretch that has begun by this point, if the next repeat has.
+    fn begin(&mut self, around: Around<'_>, rule: Rule<'_>) -> Option<Stretch> {
+        let heard = around.point.heard as f64;
+        let (start, base) = match (self.repeat, rule.clock, rule.repeat_start, self.ended) {
+            (0, StartClock::OwnFirstStroke, _, _) => {
+                let go = rule.starts.first()?.0 as f64;
+                around.own_start(go).filter(|_| heard > go)?
+            }
+            (_, _, RepeatStart::OwnRest, Some((ended, _))) => {
+                let rest = rule.repeats.get(self.repeat.checked_sub(1)?)?.rest_ms;
+                let start = ended + f64::from(rest.0);
+                (start, around.base(start))
+            }
+            (repeat, _, _, ended) => {
+                let start = rule.starts.get(repeat)?.0 as f64;
+                let start = ended.map_or(start, |(ended, _)| start.max(ended));
+                (start, around.base(start))
+            }
+        };
+        if heard <= start {
+            return None;
+        }
+        let Base { dm, known } = base;
+        self.no_baseline |= self.repeat == 0 && !known;
+        let dm = self.ended.map_or(dm, |(_, ended)| dm.max(ended));
+        Some(Stretch { start, base: dm, heard: start, dm, speed: 0.0 })
+    }
+
+    /// Rows one stretch to this point; true when the repeat ended before it.
+    fn row(
+        &mut self,
+        stretch: Stretch,
+        repeat: &Repeat,
+        around: Around<'_>,
+        rule: Rule<'_>,
+        each: &mut impl FnMut(Row, u32),
+    ) -> bool {
+        let point = around.point;
+        let (heard, dm) = (point.heard as f64, f64::from(point.dm).max(stretch.dm));
+        let (took, gained) = (heard - stretch.heard, dm - stretch.dm);
+        let end = match repeat.work {
+            Extent::Distance { distance_dm } => {
+                let end = stretch.base + f64::from(distance_dm.0);
+                (dm >= end).then(|| {
+                    let share = if gained > 0.0 { (end - stretch.dm) / gained } else { 0.0 };
+                    (stretch.heard + share * took, end)
+                })
+            }
+            Extent::Time { time_ms } => {
+                let end = stretch.start + f64::from(time_ms.0);
+                (heard >= end).then(|| {
+                    // Over a long gap at less than half the speed before, somebody stopped.
+                    let rowed_on =
+                        took <= STRETCH_MS || gained / took.max(1.0) >= stretch.speed / 2.0;
+                    let share =
+                        if took > 0.0 && rowed_on { (end - stretch.heard) / took } else { 0.0 };
+                    (end, stretch.dm + share.clamp(0.0, 1.0) * gained)
+                })
+            }
+        };
+        let before = around.before;
+        self.joined |=
+            point.joined && before.is_some_and(|before| before.heard as f64 >= stretch.start);
+        let strokes_before = before.map_or(0, |before| before.strokes_milli);
+        self.strokes_milli += point.strokes_milli.saturating_sub(strokes_before);
+        let (at, to) = end.unwrap_or((heard, dm));
+        if to > stretch.dm {
+            if self.progress_at.is_none() {
+                let go = rule.starts.first().map_or(stretch.start, |go| go.0 as f64);
+                let began = at - (to - stretch.base) / USUAL_FIRST_DM_PER_MS;
+                self.late_start = began - go > LATE_START_MS;
+            }
+            self.progress_at = Some(at);
+        }
+        let row = Row {
+            heard: at,
+            ms: self.done_ms + (at - stretch.start),
+            dm: self.done_dm + (to - stretch.base),
+        };
+        self.mark_quarters(rule.repeats, row);
+        self.newest = Some(row);
+        each(row, self.strokes_milli);
+        if end.is_none() {
+            let speed = if took > 0.0 { gained / took } else { stretch.speed };
+            self.rowing = Some(Stretch { heard, dm, speed, ..stretch });
+            return false;
+        }
+        self.end(row, at, to, rule.repeats.len(), (took / 2.0, gained / 2.0));
+        true
+    }
+
+    fn end(&mut self, row: Row, at: f64, dm: f64, repeats: usize, sure: (f64, f64)) {
+        self.rowing = None;
+        self.ended = Some((at, dm));
+        (self.done_ms, self.done_dm) = (row.ms, row.dm);
+        self.repeat += 1;
+        if self.repeat == repeats {
+            let (sure_ms, sure_dm) = sure;
+            self.finish = Some(Finish { ms: row.ms, dm: row.dm, sure_ms, sure_dm, at });
+        } else {
+            self.marks.push((row.ms, row.dm));
+        }
+    }
+
+    /// Notes the ends of quarters that lie between the newest row and this one.
+    fn mark_quarters(&mut self, repeats: &[Repeat], row: Row) {
+        let [repeat] = repeats else { return };
+        let (ms, dm) = self.newest.map_or((0.0, 0.0), |newest| (newest.ms, newest.dm));
+        while self.marks.len() < 3 {
+            let quarters = (self.marks.len() + 1) as f64 / 4.0;
+            let share = match repeat.work {
+                Extent::Distance { distance_dm } => {
+                    (quarters * f64::from(distance_dm.0) - dm) / (row.dm - dm)
+                }
+                Extent::Time { time_ms } => (quarters * f64::from(time_ms.0) - ms) / (row.ms - ms),
+            };
+            if !(0.0..=1.0).contains(&share) {
+                return;
+            }
+            self.marks.push((ms + share * (row.ms - ms), dm + share * (row.dm - dm)));
+        }
+    }
+}
+
+/// A point and those before it.
+#[derive(Clone, Copy)]
+struct Around<'a> {
+    earlier: Option<&'a Point>,
+    before: Option<&'a Point>,
+    point: &'a Point,
+}
+
+/// The joined distance at the start of a stretch.
+#[derive(Clone, Copy)]
+struct Base {
+    dm: f64,
+    /// Whether the machine told where it stood.
+    known: bool,
+}
+
+impl Around<'_> {
+    /// Where the machine stood at the start, which lies before `point`.
+    fn base(self, start: f64) -> Base {
+        let heard = self.point.heard as f64;
+        let dm = f64::from(self.point.dm);
+        let Some(before) = self.before else { return self.base_of_first(heard - start) };
+        let gap = heard - before.heard as f64;
+        let stood = f64::from(before.dm);
+        if gap > STRETCH_MS {
+            // What was not heard counts as far as anybody could have rowed it since the start.
+            let most = (heard - start) / 100.0 * limits::SPEED_OVER_500M_MAX;
+            return Base { dm: stood.max(dm - most), known: true };
+        }
+        let rowing = before.moving
+            && self.earlier.is_some_and(|earlier| {
+                (before.heard.saturating_sub(earlier.heard) as f64) <= STRETCH_MS
+            });
+        let share = if rowing && gap > 0.0 { (start - before.heard as f64) / gap } else { 0.0 };
+        Base { dm: stood + share.clamp(0.0, 1.0) * (dm - stood), known: true }
+    }
+
+    /// Nothing was heard before the start: a machine that began at zero since then tells all.
+    fn base_of_first(self, since: f64) -> Base {
+        let raw = self.point.raw;
+        let from_zero = match raw.elapsed {
+            Some(elapsed) => f64::from(elapsed) <= since + 1_000.0,
+            None => f64::from(raw.dm) / 10.0 <= limits::SPEED_MAX * since / 1_000.0,
+        };
+        let dm = f64::from(self.point.dm) - if from_zero { f64::from(raw.dm) } else { 0.0 };
+        Base { dm, known: from_zero }
+    }
+
+    /// The own first stroke after the go, once this point shows that it was made.
+    fn own_start(self, go: f64) -> Option<(f64, Base)> {
+        let heard = self.point.heard as f64;
+        let base = self.before.map_or_else(
+            || self.base_of_first(heard - go),
+            |before| Base { dm: f64::from(before.dm), known: true },
+        );
+        let moved = f64::from(self.point.dm) - base.dm;
+        if moved <= 0.0 && base.known {
+            return None;
+        }
+        // A machine that began to count with this stroke tells best when that was.
+        let began_here = self.before.is_none_or(|before| {
+            self.point.joined || before.raw.elapsed == Some(0) || before.raw.dm == 0
+        });
+        let by_machine = self
+            .point
+            .raw
+            .elapsed
+            .filter(|_| began_here)
+            .map(|elapsed| heard - f64::from(elapsed))
+            .filter(|start| *start >= go - 1_000.0);
+        let by_ear =
+            self.before.map(|before| before.heard as f64).filter(|at| heard - at <= 3_000.0);
+        let start = by_machine.or(by_ear).unwrap_or(heard - moved / USUAL_FIRST_DM_PER_MS);
+        Some((start.max(go), base))
+    }
+}
