@@ -490,3 +490,148 @@ fn agree(before: &Raw, after: &Raw) -> bool {
     let seconds = after.heard.saturating_sub(before.heard).max(SPEED_OVER_MS) as f64 / 1000.0;
     after.dm >= before.dm && f64::from(after.dm - before.dm) / 10.0 <= limits::SPEED_MAX * seconds
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use uuid::Uuid;
+
+    use super::*;
+
+    const NOW: At = At(10_000_000);
+
+    fn run(number: u128) -> RunId {
+        RunId(Uuid::from_u128(number))
+    }
+
+    /// One stroke every two seconds.
+    fn stroke(seq: u32, heard_ms: i64, distance_dm: i64) -> Sample {
+        Sample { seq, heard_ms, distance_dm, elapsed_ms: Some(heard_ms), ..Sample::default() }
+    }
+
+    fn joined(recording: &Recording) -> Vec<u32> {
+        recording.points().iter().map(|point| point.dm).collect()
+    }
+
+    #[test]
+    fn a_machine_that_was_reset_is_joined_up() {
+        let mut recording = Recording::default();
+        let strokes = [stroke(1, 2_000, 80), stroke(2, 4_000, 160), stroke(3, 6_000, 240)];
+        recording.add(NOW, run(1), &strokes);
+        let mut again = stroke(4, 9_000, 70);
+        again.elapsed_ms = Some(2_000);
+        recording.add(NOW, run(1), &[again]);
+        assert_eq!(joined(&recording), [80, 160, 240, 310]);
+        assert!(recording.points()[3].joined);
+    }
+
+    #[test]
+    fn a_page_that_lost_its_samples_goes_on_under_a_new_run() {
+        let mut recording = Recording::default();
+        recording.add(NOW, run(9), &[stroke(1, 2_000, 80), stroke(2, 4_000, 160)]);
+        recording.add(NOW, run(3), &[stroke(1, 8_000, 320)]);
+        assert_eq!(joined(&recording), [80, 160, 320]);
+    }
+
+    #[test]
+    fn an_impossible_stroke_is_refused_and_the_next_one_counts() {
+        let mut recording = Recording::default();
+        recording.add(NOW, run(1), &[stroke(1, 2_000, 80), stroke(2, 4_000, 160)]);
+        let change = recording.add(NOW, run(1), &[stroke(3, 6_000, 9_000), stroke(4, 8_000, 320)]);
+        let refused: Vec<u32> = change.refused.iter().map(|refused| refused.seq).collect();
+        assert_eq!(refused, [3]);
+        assert_eq!(joined(&recording), [80, 160, 320]);
+        assert_eq!(
+            recording.durable(run(1)).through_seq,
+            4,
+            "refused is acknowledged all the same"
+        );
+    }
+
+    #[test]
+    fn a_counter_that_jumped_for_good_is_joined_up_after_three_strokes() {
+        let mut recording = Recording::default();
+        recording.add(NOW, run(1), &[stroke(1, 2_000, 80), stroke(2, 4_000, 160)]);
+        let jumped = [stroke(3, 6_000, 9_000), stroke(4, 8_000, 9_080), stroke(5, 10_000, 9_160)];
+        for sample in jumped {
+            recording.add(NOW, run(1), &[sample]);
+        }
+        assert_eq!(joined(&recording), [80, 160, 160, 240, 320]);
+    }
+
+    #[test]
+    fn numbers_are_durable_through_the_first_hole_and_beyond_it() {
+        let mut recording = Recording::default();
+        recording.add(NOW, run(1), &[stroke(1, 2_000, 80), stroke(4, 8_000, 320)]);
+        let durable = recording.durable(run(1));
+        assert_eq!((durable.through_seq, durable.beyond), (1, vec![(4, 4)]));
+        recording.skip(run(1), 2, 3);
+        assert_eq!(recording.durable(run(1)).through_seq, 4);
+        assert!(recording.has_gaps(), "given up is not the same as heard");
+    }
+
+    #[test]
+    fn values_are_refused_one_by_one() {
+        let mut recording = Recording::default();
+        let odd = Sample { rate_half_spm: Some(150), power_w: Some(2_051), ..stroke(1, 2_000, 80) };
+        let change = recording.add(NOW, run(1), &[odd]);
+        assert_eq!(change.refused.len(), 2, "rate above 70 and power above 2,050 W");
+        assert_eq!(joined(&recording), [80], "the distance stands");
+        let change = recording.add(NOW, run(1), &[stroke(2, -5, 90), stroke(3, 4_000, -1)]);
+        assert_eq!(change.refused.len(), 2);
+        assert_eq!(joined(&recording), [80]);
+    }
+
+    /// Samples of one machine, with resets, pauses, glitches and a reload in the middle.
+    fn machine() -> impl Strategy<Value = Vec<(RunId, Sample)>> {
+        let step = (0i64..4_000, 0i64..150, 0u8..40);
+        prop::collection::vec(step, 1..60).prop_map(|steps| {
+            let (mut heard, mut distance, mut elapsed) = (1_000, 0, 0);
+            let mut samples = Vec::new();
+            let (mut id, mut seq) = (1, 0);
+            for (gap, gain, oddity) in steps {
+                heard += gap;
+                elapsed += gap;
+                distance += gain;
+                let mut told = distance;
+                match oddity {
+                    0 => (distance, elapsed) = (gain, gap),
+                    1 => told += 7_000,
+                    2 => distance += 9_000,
+                    3 => (id, seq) = (id + 1, 0),
+                    _ => {}
+                }
+                seq += 1;
+                let mut sample = stroke(seq, heard, told.max(0));
+                sample.elapsed_ms = Some(elapsed);
+                samples.push((run(id), sample));
+            }
+            samples
+        })
+    }
+
+    proptest! {
+        #[test]
+        fn the_order_of_arrival_changes_nothing(
+            samples in machine(),
+            order in prop::collection::vec(any::<prop::sample::Index>(), 1..120),
+        ) {
+            let mut straight = Recording::default();
+            for (run, sample) in &samples {
+                straight.add(NOW, *run, &[*sample]);
+            }
+            // Some first, in any order and some of them twice, then all.
+            let mut shuffled = Recording::default();
+            for at in order {
+                let (run, sample) = at.get(&samples);
+                shuffled.add(NOW, *run, &[*sample]);
+            }
+            for (run, sample) in &samples {
+                shuffled.add(NOW, *run, &[*sample]);
+            }
+            prop_assert_eq!(&straight, &shuffled);
+            let falls = straight.points().windows(2).any(|pair| pair[1].dm < pair[0].dm);
+            prop_assert!(!falls, "the odometer never runs back");
+        }
+    }
+}
