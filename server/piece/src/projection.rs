@@ -5,12 +5,15 @@
 //! planned, in pieces by distance and by time alike. Of the rest of the piece the slack is a weighted
 //! sum of what was seen; whoever rows exactly to plan is therefore shown exactly the target.
 
+mod fitted;
+
 use thole_protocol::units::{Decimetres, Millis};
 
 use crate::{
     limits::{Measure, SPEED_MAX},
     plan::{BINS, Course, pace_per_500m},
 };
+use fitted::{BY_PACE, Knot, WITH_PAST, WITH_TARGET, widths};
 
 /// Before this share of the piece only what was known before it counts: the first strokes mislead.
 const PRIOR_UNTIL: f64 = 0.05;
@@ -58,6 +61,12 @@ pub struct Live {
     edges: [f64; BINS + 1],
     /// Median slack of the bins passed, without the first one once there are three.
     median: f64,
+}
+
+impl Default for Live {
+    fn default() -> Live {
+        Live::new()
+    }
 }
 
 impl Live {
@@ -178,12 +187,13 @@ impl Live {
         // By pace alone: whatever the target, somebody who rows on like this ends here.
         let [median, late] = at.mix(&BY_PACE);
         let by_pace = so_far + median * (self.median - so_far) + late * (recent - so_far);
-        let widths = |basis: Basis| at.mix_one(widths(basis, Class::of(course, reference)));
+        let class = Class::of(course, reference);
+        let width = |basis: Basis| at.mix_one(widths(basis, class));
         let (weights, prior) = match known.basis {
             Basis::Past => (&WITH_PAST, known.past),
             Basis::Target => (&WITH_TARGET, 0.0),
             Basis::Nothing => {
-                return Some(Ahead { slack: by_pace, half_width: widths(Basis::Nothing) });
+                return Some(Ahead { slack: by_pace, half_width: width(Basis::Nothing) });
             }
         };
         let [so_far_counts, median_counts, recent_counts, past_counts] = at.mix(weights);
@@ -193,17 +203,11 @@ impl Live {
             + past_counts * known.past;
         let unlike = (recent - prior).abs().min((self.median - prior).abs());
         let doubt = ((unlike - DOUBT_FROM) / (DOUBT_TO - DOUBT_FROM)).clamp(0.0, 1.0);
-        let width = widths(known.basis);
+        let own = width(known.basis);
         Some(Ahead {
             slack: by_all + doubt * (by_pace - by_all),
-            half_width: width + doubt * (widths(Basis::Nothing).max(width) - width),
+            half_width: own + doubt * (width(Basis::Nothing).max(own) - own),
         })
-    }
-}
-
-impl Default for Live {
-    fn default() -> Self {
-        Live::new()
     }
 }
 
@@ -211,13 +215,17 @@ impl Default for Live {
 /// shows. Kept to show its bias beside `Live`. None before the first work.
 ///
 /// ```
-/// use thole_piece::{limits::Measure, projection::even_pace};
+/// use thole_piece::{limits::Measure, projection::naive_even_pace};
 /// use thole_protocol::units::{Decimetres, Millis};
 /// let piece = Measure::Distance(Decimetres(17_000));
-/// assert_eq!(even_pace(piece, Millis(76_500), Decimetres(4_250)), Some(306.0));
+/// assert_eq!(naive_even_pace(piece, Millis(76_500), Decimetres(4_250)), Some(306.0));
 /// ```
 #[must_use]
-pub fn even_pace(measure: Measure, work_time: Millis, work_distance: Decimetres) -> Option<f64> {
+pub fn naive_even_pace(
+    measure: Measure,
+    work_time: Millis,
+    work_distance: Decimetres,
+) -> Option<f64> {
     let (seconds, metres) = (f64::from(work_time.0) / 1e3, f64::from(work_distance.0) / 1e1);
     let (whole, done, cost) = match measure {
         Measure::Distance(whole) => (f64::from(whole.0) / 1e1, metres, seconds),
@@ -248,7 +256,7 @@ struct Ahead {
 }
 
 /// What is known of an athlete besides the rows.
-#[derive(Clone, Copy, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Basis {
     /// Past results, with or without a target.
     Past,
@@ -258,6 +266,7 @@ enum Basis {
     Nothing,
 }
 
+#[derive(Clone, Copy, Debug, PartialEq)]
 struct Known {
     basis: Basis,
     /// What slack is told against: the target, else the best past result, else anything.
@@ -379,133 +388,4 @@ impl Class {
             Class::Long
         }
     }
-}
-
-/// Shares of the piece at which the weights and widths were measured; straight lines between.
-const KNOTS: [f64; 10] = [0.05, 0.10, 0.15, 0.25, 0.35, 0.50, 0.65, 0.75, 0.85, 0.95];
-
-// The tables below were fitted on the 6,017 short-form rehearsal pieces (simulated athletes): least
-// absolute error of the slack of the remainder, without a constant, so that no slack so far means
-// none ahead. The widths are the 80 % points of the error on groups left out of each fit. They were
-// then checked on the 298 row-by-row pieces of other athletes: see `tests/check_rehearsal.rs`.
-
-/// Weights of: slack so far, median slack, slack of the last tenth, slack of the best past result.
-const WITH_PAST: [[f64; 4]; 10] = [
-    [0.0, 0.20, -0.23, 0.84],
-    [0.0, 0.02, -0.05, 0.87],
-    [0.0, -0.34, 0.35, 0.86],
-    [0.0, -0.33, 0.39, 0.85],
-    [0.0, -0.27, 0.33, 0.89],
-    [0.0, -0.38, 0.56, 0.83],
-    [0.0, -0.39, 0.59, 0.85],
-    [0.0, -0.36, 0.67, 0.78],
-    [0.0, -0.40, 0.82, 0.72],
-    [0.0, -0.49, 1.05, 0.52],
-];
-
-/// The same where there are no past results.
-const WITH_TARGET: [[f64; 4]; 10] = [
-    [0.0, 0.0, 0.0, 0.0],
-    [0.0, 0.17, 0.0, 0.0],
-    [0.15, -0.98, 1.16, 0.0],
-    [0.30, -0.55, 0.87, 0.0],
-    [0.30, -0.31, 0.67, 0.0],
-    [0.53, -0.39, 0.84, 0.0],
-    [0.53, -0.34, 0.82, 0.0],
-    [0.31, -0.15, 0.87, 0.0],
-    [0.29, -0.30, 1.04, 0.0],
-    [0.80, -0.72, 1.01, 0.0],
-];
-
-/// Without anything to go by but the rows: weights of the median and of the last tenth, both against
-/// the slack so far.
-const BY_PACE: [[f64; 2]; 10] = [
-    [0.0, 0.0],
-    [0.0, 0.0],
-    [-1.47, 1.82],
-    [-0.67, 1.01],
-    [-0.40, 0.75],
-    [-0.42, 0.83],
-    [-0.38, 0.82],
-    [-0.23, 0.86],
-    [-0.31, 1.00],
-    [-0.73, 1.06],
-];
-
-/// Half-widths of the 80 % interval, as slack of the remainder.
-fn widths(basis: Basis, class: Class) -> &'static [f64; 10] {
-    match (basis, class) {
-        (Basis::Past, Class::Short) => {
-            &[0.018, 0.018, 0.020, 0.020, 0.022, 0.028, 0.035, 0.038, 0.038, 0.027]
-        }
-        (Basis::Past, Class::Middle) => {
-            &[0.017, 0.018, 0.018, 0.019, 0.020, 0.022, 0.025, 0.028, 0.034, 0.037]
-        }
-        (Basis::Past, Class::Long) => {
-            &[0.016, 0.017, 0.017, 0.017, 0.018, 0.017, 0.018, 0.018, 0.021, 0.026]
-        }
-        (Basis::Past, Class::Repeats) => {
-            &[0.016, 0.018, 0.017, 0.017, 0.020, 0.020, 0.022, 0.022, 0.032, 0.038]
-        }
-        (Basis::Target, Class::Short) => {
-            &[0.036, 0.035, 0.037, 0.040, 0.042, 0.046, 0.047, 0.050, 0.036, 0.025]
-        }
-        (Basis::Target, Class::Middle) => {
-            &[0.035, 0.036, 0.036, 0.032, 0.033, 0.031, 0.032, 0.031, 0.037, 0.041]
-        }
-        (Basis::Target, Class::Long) => {
-            &[0.033, 0.033, 0.031, 0.024, 0.024, 0.018, 0.016, 0.018, 0.018, 0.027]
-        }
-        (Basis::Target, Class::Repeats) => {
-            &[0.034, 0.034, 0.031, 0.022, 0.029, 0.022, 0.027, 0.025, 0.038, 0.037]
-        }
-        (Basis::Nothing, Class::Short) => {
-            &[0.247, 0.110, 0.052, 0.046, 0.047, 0.047, 0.049, 0.048, 0.039, 0.028]
-        }
-        (Basis::Nothing, Class::Middle) => {
-            &[0.080, 0.049, 0.039, 0.034, 0.033, 0.031, 0.031, 0.033, 0.037, 0.041]
-        }
-        (Basis::Nothing, Class::Long) => {
-            &[0.042, 0.034, 0.029, 0.023, 0.022, 0.019, 0.018, 0.019, 0.020, 0.028]
-        }
-        (Basis::Nothing, Class::Repeats) => {
-            &[0.046, 0.038, 0.039, 0.025, 0.031, 0.023, 0.027, 0.025, 0.039, 0.037]
-        }
-    }
-}
-
-/// A place between two knots; before the first and behind the last, the knot itself.
-#[derive(Clone, Copy)]
-struct Knot {
-    before: usize,
-    after: usize,
-    share: f64,
-}
-
-impl Knot {
-    fn at(x: f64) -> Knot {
-        let after = KNOTS.partition_point(|knot| *knot <= x).min(KNOTS.len() - 1);
-        let before = after.saturating_sub(1);
-        let (from, to) = (knot(before), knot(after));
-        let share = if to > from { ((x - from) / (to - from)).clamp(0.0, 1.0) } else { 0.0 };
-        Knot { before, after, share }
-    }
-
-    fn mix<const N: usize>(self, table: &[[f64; N]; 10]) -> [f64; N] {
-        let row = |at: usize| table.get(at).copied().unwrap_or([0.0; N]);
-        let (mut mixed, after) = (row(self.before), row(self.after));
-        for (value, to) in mixed.iter_mut().zip(after) {
-            *value += self.share * (to - *value);
-        }
-        mixed
-    }
-
-    fn mix_one(self, row: &[f64; 10]) -> f64 {
-        let at = |number: usize| row.get(number).copied().unwrap_or(0.0);
-        at(self.before) + self.share * (at(self.after) - at(self.before))
-    }
-}
-
-fn knot(number: usize) -> f64 {
-    KNOTS.get(number).copied().unwrap_or(1.0)
 }
