@@ -4,7 +4,7 @@ mod orders;
 mod rowing;
 mod view;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::{
     event::{Event, Happening},
@@ -46,6 +46,8 @@ pub struct Session {
     closed: bool,
     now: At,
     roster: Roster,
+    /// Athletes by folded name.
+    names: BTreeMap<String, AthleteId>,
     pieces: Vec<Piece>,
     current: usize,
     prepared: Vec<CallText>,
@@ -82,8 +84,12 @@ impl Session {
                 self.settings = *settings;
             }
             Input::AthletesAdded { command, athletes } => {
-                let done = self.add_athletes(athletes);
-                self.answer(*command, done, &mut out);
+                if self.has_done(*command) {
+                    out.push(Output::Done { command: *command });
+                } else {
+                    let done = self.add_athletes(athletes);
+                    self.answer(*command, done, &mut out);
+                }
             }
             Input::Joined { athlete, name } => self.join(*athlete, name),
             Input::Heard { athlete } => self.hear(*athlete),
@@ -114,7 +120,7 @@ impl Session {
             Input::StopRowing { athlete } => self.stop_rowing(*athlete, &mut out),
             Input::RowOn { athlete } => self.row_on(*athlete, &mut out),
             Input::Ordered { command, order } => {
-                if self.commands.contains(command) {
+                if self.has_done(*command) {
                     out.push(Output::Done { command: *command });
                 } else {
                     let done = self.order(order, &mut out);
@@ -145,6 +151,24 @@ impl Session {
     #[must_use]
     pub fn is_closed(&self) -> bool {
         self.closed
+    }
+
+    /// Whether this order was carried out before.
+    #[must_use]
+    pub fn has_done(&self, command: CommandId) -> bool {
+        self.commands.contains(&command)
+    }
+
+    /// Whether this athlete is in the roster.
+    #[must_use]
+    pub fn knows(&self, athlete: AthleteId) -> bool {
+        self.roster.contains_key(&athlete)
+    }
+
+    /// The name of an athlete of the roster.
+    #[must_use]
+    pub fn name(&self, athlete: AthleteId) -> Option<&str> {
+        self.roster.get(&athlete).map(|athlete| athlete.spec.name.as_str())
     }
 
     /// How many athletes the roster has.
@@ -180,8 +204,8 @@ impl Session {
                 "This session is closed; ask your coach for the next one.",
             );
         }
-        let same = |athlete: &Athlete| same_name(&athlete.spec.name, name);
-        match self.roster.iter().find(|(_, athlete)| same(athlete)) {
+        let known = self.names.get(&folded(name));
+        match known.and_then(|id| Some((id, self.roster.get(id)?))) {
             None => Ok(None),
             Some((id, athlete)) if !athlete.claimed => Ok(Some(*id)),
             Some(_) => refused(
@@ -269,12 +293,11 @@ impl Session {
         if self.closed {
             return refused(Why::NotNow, "This session is closed; make a new one.");
         }
-        let mut names: BTreeSet<String> =
-            self.roster.values().map(|athlete| folded(&athlete.spec.name)).collect();
+        let mut names = BTreeSet::new();
         for (_, entry) in athletes {
             limits::check_athlete(&entry.spec)?;
             let name = &entry.spec.name;
-            if !names.insert(folded(name)) {
+            if self.names.contains_key(&folded(name)) || !names.insert(folded(name)) {
                 let says =
                     format!("{name} is in the roster already: add an initial to tell them apart.");
                 return refused(Why::NameTaken, &says);
@@ -307,6 +330,7 @@ impl Session {
         if let Some(piece) = self.piece_mut() {
             piece.admit(id, &athlete);
         }
+        self.names.insert(folded(&athlete.spec.name), id);
         self.roster.insert(id, athlete);
         self.roster_changed(id);
     }
@@ -406,12 +430,9 @@ fn notices(piece: &mut Piece, roster: &Roster, now: At) -> Vec<Notice> {
     notices
 }
 
-fn same_name(one: &str, other: &str) -> bool {
-    folded(one) == folded(other)
-}
-
-/// Names are the same when only capitals and the spaces around them differ.
-fn folded(name: &str) -> String {
+/// A name without what does not tell people apart: capitals, and spaces around it.
+#[must_use]
+pub fn folded(name: &str) -> String {
     name.trim().to_lowercase()
 }
 

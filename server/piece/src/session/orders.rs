@@ -84,13 +84,12 @@ impl Session {
 
     fn change_athlete(&mut self, id: AthleteId, spec: &AthleteSpec) -> Result<(), Refusal> {
         limits::check_athlete(spec)?;
-        let other = |(other, athlete): (&AthleteId, &crate::roster::Athlete)| {
-            *other != id && folded(&athlete.spec.name) == folded(&spec.name)
-        };
-        if self.roster.iter().any(other) {
+        if self.names.get(&folded(&spec.name)).is_some_and(|other| *other != id) {
             return refused(Why::NameTaken, "Somebody else has this name: add an initial.");
         }
         let Some(athlete) = self.roster.get_mut(&id) else { return unknown("athlete") };
+        self.names.remove(&folded(&athlete.spec.name));
+        self.names.insert(folded(&spec.name), id);
         athlete.spec = spec.clone();
         self.roster_changed(id);
         Ok(())

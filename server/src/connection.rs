@@ -1,0 +1,331 @@
+//! One connection over any byte stream: first who it is, then what it says and what it is told.
+
+mod greeting;
+mod hearing;
+
+use std::sync::Arc;
+
+use futures_util::{SinkExt, StreamExt};
+use thole_protocol::{
+    ServerMsg,
+    client_msg::Role,
+    close::Close,
+    refusal::{Refusal, Why},
+    units::At,
+};
+use tokio::{
+    io::{AsyncRead, AsyncWrite},
+    sync::{OwnedSemaphorePermit, Semaphore},
+    time::{Instant, sleep_until, timeout},
+};
+use tokio_tungstenite::{
+    WebSocketStream,
+    tungstenite::{
+        Bytes, Error, Message, Utf8Bytes,
+        protocol::{
+            CloseFrame, WebSocketConfig,
+            frame::{
+                Frame,
+                coding::{Data, OpCode},
+            },
+        },
+    },
+};
+
+use crate::{
+    Server,
+    clock::SessionClock,
+    limits::{
+        ATHLETE_IN_FLIGHT, Allowance, COACH_IN_FLIGHT, FRAME_BYTES, HEARTBEAT, NOT_HEARD_AFTER,
+        READ_BUFFER, REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
+    },
+    outbox::Outgoing,
+    registry::Handle,
+    session::{
+        Event,
+        devices::{ConnId, text},
+    },
+};
+
+/// Limits of the WebSocket itself; `largest` bytes a message.
+#[must_use]
+pub fn socket_config(largest: usize) -> WebSocketConfig {
+    WebSocketConfig::default()
+        .read_buffer_size(READ_BUFFER)
+        .write_buffer_size(WRITE_BUFFER)
+        .max_write_buffer_size(WRITE_BUFFER_MAX)
+        .max_message_size(Some(largest))
+        .max_frame_size(Some(largest))
+}
+
+/// Serves one connection to its end. `stranger` is given back when it has said who it is.
+pub async fn serve<S>(ws: WebSocketStream<S>, server: Arc<Server>, stranger: OwnedSemaphorePermit)
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send,
+{
+    let mut socket = Socket { ws, server: server.clone() };
+    let why = match greeting::greet(&mut socket).await {
+        Ok(welcome) => {
+            drop(stranger);
+            Connection::new(welcome, server).run(&mut socket).await
+        }
+        Err(ended) => ended,
+    };
+    if let Ended::Closing(close) = why {
+        socket.close(close).await;
+    }
+}
+
+/// Why a connection ends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Ended {
+    /// This side closes it, and says why.
+    Closing(Close),
+    /// It is gone.
+    Gone,
+}
+
+/// A WebSocket whose every send has a time limit.
+struct Socket<S> {
+    ws: WebSocketStream<S>,
+    server: Arc<Server>,
+}
+
+impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
+    async fn send(&mut self, text: Utf8Bytes) -> Result<(), Ended> {
+        let limit = self.server.settings.limits.send;
+        match timeout(limit, self.write(text)).await {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(_)) => Err(Ended::Gone),
+            Err(_) => Err(Ended::Closing(Close::TooSlow)),
+        }
+    }
+
+    /// A long text goes out in several frames, so that a small write buffer holds each.
+    async fn write(&mut self, text: Utf8Bytes) -> Result<(), Error> {
+        if text.len() <= FRAME_BYTES {
+            return self.ws.send(Message::Text(text)).await;
+        }
+        let mut rest = Bytes::from(text);
+        let mut kind = OpCode::Data(Data::Text);
+        while !rest.is_empty() {
+            let part = rest.split_to(rest.len().min(FRAME_BYTES));
+            let frame = Frame::message(part, kind, rest.is_empty());
+            self.ws.send(Message::Frame(frame)).await?;
+            kind = OpCode::Data(Data::Continue);
+        }
+        Ok(())
+    }
+
+    async fn say(&mut self, msg: &ServerMsg) -> Result<(), Ended> {
+        self.send(text(msg)).await
+    }
+
+    /// The next text, if it is one and no longer than `largest`.
+    async fn hear(&mut self, largest: usize) -> Result<Option<Utf8Bytes>, Ended> {
+        match self.ws.next().await {
+            Some(Ok(Message::Text(text))) if text.len() > largest => {
+                Err(Ended::Closing(Close::TooBig))
+            }
+            Some(Ok(Message::Text(text))) => Ok(Some(text)),
+            Some(Ok(Message::Binary(_))) => Err(Ended::Closing(Close::NotText)),
+            // The library answers pings by itself.
+            Some(Ok(Message::Ping(_) | Message::Pong(_) | Message::Frame(_))) => Ok(None),
+            Some(Err(Error::Capacity(_))) => Err(Ended::Closing(Close::TooBig)),
+            Some(Ok(Message::Close(_)) | Err(_)) | None => Err(Ended::Gone),
+        }
+    }
+
+    async fn close(&mut self, close: Close) {
+        let frame = CloseFrame { code: close.code().into(), reason: close.reason().into() };
+        let limit = self.server.settings.limits.send;
+        // Whoever does not take the close frame in time is gone anyway.
+        let _ = timeout(limit, async {
+            self.ws.close(Some(frame)).await?;
+            while self.ws.next().await.is_some_and(|message| message.is_ok()) {}
+            Ok::<(), Error>(())
+        })
+        .await;
+    }
+}
+
+/// A connection that is welcome.
+struct Connection {
+    server: Arc<Server>,
+    conn: ConnId,
+    role: Role,
+    /// The athlete, if it is one.
+    you: Option<thole_protocol::ids::AthleteId>,
+    handle: Handle,
+    clock: SessionClock,
+    out: Outgoing,
+    /// Bytes of a message from this role.
+    largest: usize,
+    in_flight: Arc<Semaphore>,
+    messages: Allowance,
+    refusals: Allowance,
+    /// Nothing is read before this instant.
+    reads_from: Instant,
+    heard: Instant,
+    heard_at: At,
+    silent: bool,
+    sent: Instant,
+}
+
+impl Connection {
+    fn new(welcome: greeting::Welcomed, server: Arc<Server>) -> Connection {
+        let greeting::Welcomed { conn, role, you, handle, clock, out } = welcome;
+        let limits = &server.settings.limits;
+        let now = server.clock.instant();
+        let (largest, in_flight) = match role {
+            Role::Coach => (limits.coach_bytes, COACH_IN_FLIGHT),
+            Role::Athlete => (limits.athlete_bytes, ATHLETE_IN_FLIGHT),
+            Role::Board => (limits.stranger_bytes, 1),
+        };
+        let per_s = f64::from(limits.messages_per_s) * f64::from(server.clock.speed());
+        Connection {
+            conn,
+            role,
+            you,
+            handle,
+            clock,
+            out,
+            largest,
+            in_flight: Arc::new(Semaphore::new(in_flight)),
+            messages: Allowance::new(2.0 * per_s, per_s, now),
+            refusals: Allowance::new(REFUSALS_MAX, 1.0, now),
+            reads_from: now,
+            heard: now,
+            heard_at: clock.now(),
+            silent: false,
+            sent: now,
+            server,
+        }
+    }
+
+    async fn run<S>(mut self, socket: &mut Socket<S>) -> Ended
+    where
+        S: AsyncRead + AsyncWrite + Unpin + Send,
+    {
+        let ended = self.serve(socket).await;
+        if let Ended::Closing(Close::Restart | Close::Replaced | Close::SessionClosed) = ended {
+            self.flush(socket).await;
+        }
+        // A session that has ended knows that everybody has left.
+        let _ = self.handle.inbox.send(Event::Left(self.conn, self.heard_at)).await;
+        ended
+    }
+
+    /// Sends what was queued before the close.
+    async fn flush<S>(&mut self, socket: &mut Socket<S>)
+    where
+        S: AsyncRead + AsyncWrite + Unpin + Send,
+    {
+        while let Ok(text) = self.out.queue.try_recv() {
+            if socket.send(text).await.is_err() {
+                return;
+            }
+        }
+    }
+
+    async fn serve<S>(&mut self, socket: &mut Socket<S>) -> Ended
+    where
+        S: AsyncRead + AsyncWrite + Unpin + Send,
+    {
+        let mut permit = None;
+        loop {
+            let turn = self.turn(socket, &mut permit).await;
+            let done = match turn {
+                Turn::Close(why) => Err(Ended::Closing(why)),
+                Turn::Say(text) => {
+                    self.sent = self.server.clock.instant();
+                    socket.send(text).await
+                }
+                Turn::Heard(text) => {
+                    let permit = permit.take();
+                    self.hear(socket, &text, permit).await
+                }
+                Turn::Silence => self.silence().await,
+                Turn::Nothing => Ok(()),
+                Turn::Ended(ended) => Err(ended),
+            };
+            if let Err(ended) = done {
+                return ended;
+            }
+        }
+    }
+
+    /// Chooses what is next, and only that.
+    async fn turn<S>(
+        &mut self,
+        socket: &mut Socket<S>,
+        permit: &mut Option<OwnedSemaphorePermit>,
+    ) -> Turn
+    where
+        S: AsyncRead + AsyncWrite + Unpin + Send,
+    {
+        let clock = self.server.clock;
+        let beat = self.sent + clock.in_life(HEARTBEAT);
+        let limits = &self.server.settings.limits;
+        let silence = if self.silent {
+            self.heard + limits.silence
+        } else {
+            self.heard + clock.in_life(NOT_HEARD_AFTER)
+        };
+        let may_read = permit.is_some() && clock.instant() >= self.reads_from;
+        tokio::select! {
+            biased;
+            closing = self.out.close.changed() => match (closing, *self.out.close.borrow()) {
+                (Ok(()), Some(why)) => Turn::Close(why),
+                // The session's task has ended by a bug: it is opened again on the next hello.
+                (Err(_), _) | (Ok(()), None) => Turn::Close(Close::Fault),
+            },
+            queued = self.out.queue.recv() => queued.map_or(Turn::Close(Close::Fault), Turn::Say),
+            Ok(()) = self.out.state.changed() => {
+                Turn::Say(self.out.state.borrow_and_update().clone())
+            }
+            () = sleep_until(beat) => {
+                Turn::Say(text(&ServerMsg::Heartbeat { at_ms: self.clock.now() }))
+            }
+            () = sleep_until(silence) => Turn::Silence,
+            heard = socket.hear(self.largest), if may_read => match heard {
+                Ok(Some(text)) => Turn::Heard(text),
+                Ok(None) => Turn::Nothing,
+                Err(ended) => Turn::Ended(ended),
+            },
+            room = self.in_flight.clone().acquire_owned(), if permit.is_none() => {
+                *permit = room.ok();
+                Turn::Nothing
+            }
+            () = sleep_until(self.reads_from), if permit.is_some() && !may_read => Turn::Nothing,
+        }
+    }
+
+    /// Nothing was heard for a while: the session is told, and later the connection is closed.
+    async fn silence(&mut self) -> Result<(), Ended> {
+        if self.silent {
+            return Err(Ended::Closing(Close::Silent));
+        }
+        self.silent = true;
+        self.tell(Event::Silent(self.conn, self.heard_at)).await
+    }
+
+    async fn tell(&self, event: Event) -> Result<(), Ended> {
+        let told = self.handle.inbox.send(event).await;
+        told.map_err(|_| Ended::Closing(Close::GoingAway))
+    }
+}
+
+/// What a connection does next.
+enum Turn {
+    Close(Close),
+    Say(Utf8Bytes),
+    Heard(Utf8Bytes),
+    Silence,
+    Nothing,
+    Ended(Ended),
+}
+
+fn refusal(why: Why, says: &str) -> Refusal {
+    Refusal { why, says: says.to_owned() }
+}

@@ -1,0 +1,232 @@
+//! Who is there: a new session, somebody who joins by code, or a secret.
+
+use thole_piece::{Input, limits as core_limits};
+use thole_protocol::{
+    ClientMsg, ServerMsg, VERSION,
+    client_msg::{Create, Hello, Join, Role},
+    close::Close,
+    ids::{AthleteId, JoinCode, SessionId},
+    refusal::{Refusal, Why},
+    server_msg::{Created, Joined},
+    spec::SessionSettings,
+    units::At,
+};
+use tokio::{
+    io::{AsyncRead, AsyncWrite},
+    sync::oneshot,
+    time::timeout,
+};
+use uuid::Uuid;
+
+use super::{Ended, Socket, hearing::misread, refusal};
+use crate::{
+    clock::SessionClock,
+    journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
+    limits::STRANGER_BYTES,
+    outbox::{Outbox, Outgoing},
+    registry::Handle,
+    secret::{Secret, SecretHash, random_code},
+    session::{Event, Greeting, devices::ConnId},
+};
+
+/// How often a code that is in use may be drawn before something is wrong.
+const CODES_TRIED: usize = 20;
+/// How often a session may just be ending when somebody comes.
+const OPENS_TRIED: usize = 3;
+
+/// A connection that its session has welcomed.
+pub(super) struct Welcomed {
+    pub(super) conn: ConnId,
+    pub(super) role: Role,
+    pub(super) you: Option<AthleteId>,
+    pub(super) handle: Handle,
+    pub(super) clock: SessionClock,
+    pub(super) out: Outgoing,
+}
+
+/// Hears `create`, `join` and `hello` until somebody is welcome.
+pub(super) async fn greet<S>(socket: &mut Socket<S>) -> Result<Welcomed, Ended>
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send,
+{
+    let limits = socket.server.settings.limits.clone();
+    let mut bytes = 0;
+    loop {
+        let heard = timeout(limits.handshake, socket.hear(limits.stranger_bytes)).await;
+        let Some(text) = heard.unwrap_or(Err(Ended::Closing(Close::Silent)))? else { continue };
+        bytes += text.len();
+        if bytes > STRANGER_BYTES {
+            return Err(Ended::Closing(Close::TooMany));
+        }
+        let answer = match ClientMsg::read(&text) {
+            Ok((ClientMsg::Hello(hello), unknown)) => {
+                socket.server.count_unknown(unknown);
+                return welcome(socket, hello).await;
+            }
+            Ok((ClientMsg::Create(create), _)) => {
+                answer(socket.created(create).await?, ServerMsg::Created)
+            }
+            Ok((ClientMsg::Join(join), _)) => {
+                answer(socket.joined(&join).await?, ServerMsg::Joined)
+            }
+            Ok((_, _)) => refused(refusal(Why::NotNow, "Say hello first, with your secret.")),
+            Err(error) => refused(misread(error)),
+        };
+        socket.say(&answer).await?;
+    }
+}
+
+fn refused(refusal: Refusal) -> ServerMsg {
+    ServerMsg::Refused { command: None, refusal }
+}
+
+fn answer<T>(result: Result<T, Refusal>, done: impl FnOnce(T) -> ServerMsg) -> ServerMsg {
+    result.map_or_else(refused, done)
+}
+
+async fn welcome<S>(socket: &mut Socket<S>, hello: Hello) -> Result<Welcomed, Ended>
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send,
+{
+    if !(hello.version_min..=hello.version_max).contains(&VERSION) {
+        return Err(Ended::Closing(Close::TooOld));
+    }
+    let wrong = Ended::Closing(Close::WrongSecret);
+    let server = socket.server.clone();
+    let held = server.journal.held(SecretHash::of(&hello.secret)).await;
+    let held = held.map_err(|error| fault(&error))?.ok_or(wrong)?;
+    let (role, you) = match held.holder {
+        Holder::Coach => (Role::Coach, None),
+        Holder::Board => (Role::Board, None),
+        Holder::Athlete(athlete) => (Role::Athlete, Some(athlete)),
+    };
+    let row = socket.row(held.session).await?.ok_or(wrong)?;
+    if role != hello.role || socket.has_expired(&row) {
+        return Err(wrong);
+    }
+    for _ in 0..OPENS_TRIED {
+        let opened = server.registry.open(&server, &row).await;
+        let handle = opened.map_err(|error| fault(&error))?;
+        let conn = server.next_conn();
+        let (outbox, mut out) = Outbox::new();
+        let (clock, welcomed) = oneshot::channel();
+        let (holder, hello) = (held.holder, hello.clone());
+        let greeting = Box::new(Greeting { conn, holder, hello, outbox, clock });
+        if handle.inbox.send(Event::Hello(greeting)).await.is_err() {
+            continue;
+        }
+        let Ok(clock) = welcomed.await else {
+            let closed = *out.close.borrow_and_update();
+            match closed {
+                // It was going to sleep just then.
+                Some(Close::GoingAway) => continue,
+                Some(why) => return Err(Ended::Closing(why)),
+                None => return Err(Ended::Closing(Close::Fault)),
+            }
+        };
+        tracing::info!(session = %row.session, ?role, athlete = ?you, "connected");
+        return Ok(Welcomed { conn, role, you, handle, clock, out });
+    }
+    Err(Ended::Closing(Close::GoingAway))
+}
+
+fn fault(error: &JournalError) -> Ended {
+    tracing::error!(%error, "a session cannot be opened");
+    Ended::Closing(Close::Fault)
+}
+
+impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
+    async fn row(&self, session: SessionId) -> Result<Option<SessionRow>, Ended> {
+        self.server.journal.session(session).await.map_err(|error| fault(&error))
+    }
+
+    fn has_expired(&self, row: &SessionRow) -> bool {
+        let links_ms =
+            u64::try_from(self.server.settings.limits.links.as_millis()).unwrap_or(u64::MAX);
+        row.closed_unix_ms
+            .is_some_and(|closed| closed.saturating_add(links_ms) < self.server.clock.unix_ms())
+    }
+
+    async fn created(&self, create: Create) -> Result<Result<Created, Refusal>, Ended> {
+        if let Err(refusal) = core_limits::check_title(&create.title) {
+            return Ok(Err(refusal));
+        }
+        if create.settings.grace_ms.0 > 5_000 {
+            return Ok(Err(refusal(Why::OutOfRange, "The grace of a call is at most 5 s.")));
+        }
+        if !self.server.may_create() {
+            let says =
+                "This server has as many sessions as it may have just now; try again in a minute.";
+            return Ok(Err(refusal(Why::Limit, says)));
+        }
+        let session = SessionId(Uuid::now_v7());
+        let code = self.free_code().await?;
+        let (coach, board) = (Secret::new(), Secret::new());
+        let append = Append {
+            session,
+            create: Some(SessionRow {
+                session,
+                code: code.clone(),
+                created_unix_ms: self.server.clock.unix_ms(),
+                closed_unix_ms: None,
+            }),
+            first: 0,
+            records: vec![created_record(create.title, create.settings)],
+            revoke: Vec::new(),
+            grant: vec![
+                Grant { hash: coach.hash(), holder: Holder::Coach },
+                Grant { hash: board.hash(), holder: Holder::Board },
+            ],
+            closed_unix_ms: None,
+        };
+        if let Err(error) = self.server.journal.append(append).await {
+            self.server.fail(&error);
+            return Err(Ended::Closing(Close::Fault));
+        }
+        tracing::info!(%session, "session made");
+        let (coach_secret, board_secret) = (coach.reveal(), board.reveal());
+        Ok(Ok(Created { session, code, coach_secret, board_secret }))
+    }
+
+    /// A code that no open session has.
+    async fn free_code(&self) -> Result<JoinCode, Ended> {
+        for _ in 0..CODES_TRIED {
+            let code = random_code();
+            let used = self.server.journal.session_of(&code).await;
+            let used = used.map_err(|error| fault(&error))?;
+            if used.is_none_or(|row| self.has_expired(&row)) {
+                return Ok(code);
+            }
+        }
+        tracing::error!("every code that was drawn is in use: too many sessions are open");
+        Err(Ended::Closing(Close::TooSlow))
+    }
+
+    async fn joined(&self, join: &Join) -> Result<Result<Joined, Refusal>, Ended> {
+        if !self.server.may_join() {
+            let says = "Very many are joining just now; try again in a few seconds.";
+            return Ok(Err(refusal(Why::Limit, says)));
+        }
+        let unknown =
+            refusal(Why::Unknown, "No session has this code; ask your coach to say it again.");
+        let Some(code) = JoinCode::read(&join.code) else { return Ok(Err(unknown)) };
+        let row = self.server.journal.session_of(&code).await.map_err(|error| fault(&error))?;
+        let Some(row) = row.filter(|row| !self.has_expired(row)) else { return Ok(Err(unknown)) };
+        for _ in 0..OPENS_TRIED {
+            let opened = self.server.registry.open(&self.server, &row).await;
+            let handle = opened.map_err(|error| fault(&error))?;
+            let (answer, joined) = oneshot::channel();
+            let event = Event::Join { name: join.name.clone(), answer };
+            if handle.inbox.send(event).await.is_ok()
+                && let Ok(joined) = joined.await
+            {
+                return Ok(joined);
+            }
+        }
+        Err(Ended::Closing(Close::Fault))
+    }
+}
+
+fn created_record(title: String, settings: SessionSettings) -> Record {
+    Record { at: At(0), input: Input::Created { title, settings } }
+}

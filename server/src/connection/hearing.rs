@@ -1,0 +1,181 @@
+//! What a welcome connection says, turned into what its session understands.
+
+use thole_piece::Input;
+use thole_protocol::{
+    ClientMsg, ServerMsg,
+    client_msg::{Command, Consent, HeartRate, Misread, Ready, Samples, Skip},
+    close::Close,
+    refusal::{Refusal, Why},
+    server_msg::ClockAnswer,
+};
+use tokio::{
+    io::{AsyncRead, AsyncWrite},
+    sync::OwnedSemaphorePermit,
+};
+
+use super::{Connection, Ended, Socket, refusal};
+use crate::{
+    limits::{ADDED_MAX, BACK_FILL, SAMPLES_MAX},
+    roles::may_say,
+    session::Event,
+};
+
+impl Connection {
+    pub(super) async fn hear<S>(
+        &mut self,
+        socket: &mut Socket<S>,
+        text: &str,
+        permit: Option<OwnedSemaphorePermit>,
+    ) -> Result<(), Ended>
+    where
+        S: AsyncRead + AsyncWrite + Unpin + Send,
+    {
+        let server_heard_us = self.clock.now_us();
+        self.heard = self.server.clock.instant();
+        self.heard_at = self.clock.now();
+        if std::mem::take(&mut self.silent) {
+            self.tell(Event::HeardAgain(self.conn)).await?;
+        }
+        let msg = match ClientMsg::read(text) {
+            Ok((msg, unknown)) => {
+                self.server.count_unknown(unknown);
+                msg
+            }
+            Err(error) => return self.refuse(socket, misread(error)).await,
+        };
+        self.pay(&msg);
+        if !may_say(self.role, &msg) {
+            let says = "This link may not do that; use the link of the role that may.";
+            return self.refuse(socket, refusal(Why::NotYours, says)).await;
+        }
+        if let ClientMsg::Clock(question) = msg {
+            // Answered here, ahead of every queue: what waits would look like a longer way.
+            let answer = ClockAnswer {
+                client_sent_us: question.client_sent_us,
+                server_heard_us,
+                server_sent_us: self.clock.now_us(),
+            };
+            return socket.say(&ServerMsg::Clock(answer)).await;
+        }
+        match self.event(msg, permit) {
+            Ok(Some(event)) => self.tell(event).await,
+            Ok(None) => Ok(()),
+            Err(refusal) => self.refuse(socket, refusal).await,
+        }
+    }
+
+    /// Who sends more than the allowance is read more slowly; back-fill goes as fast as it becomes
+    /// durable, which the places in flight see to.
+    fn pay(&mut self, msg: &ClientMsg) {
+        let back_fill = matches!(msg, ClientMsg::Samples(Samples { samples, .. }) if samples.len() >= BACK_FILL);
+        if !back_fill {
+            let now = self.server.clock.instant();
+            self.reads_from = now + self.messages.owe(now);
+        }
+    }
+
+    async fn refuse<S>(&mut self, socket: &mut Socket<S>, refusal: Refusal) -> Result<(), Ended>
+    where
+        S: AsyncRead + AsyncWrite + Unpin + Send,
+    {
+        if !self.refusals.take(self.server.clock.instant()) {
+            return Err(Ended::Closing(Close::TooMany));
+        }
+        socket.say(&ServerMsg::Refused { command: None, refusal }).await
+    }
+
+    /// What the session is told; none when there is nothing to tell.
+    fn event(
+        &self,
+        msg: ClientMsg,
+        permit: Option<OwnedSemaphorePermit>,
+    ) -> Result<Option<Event>, Refusal> {
+        let conn = self.conn;
+        let input = match msg {
+            ClientMsg::Command(Command { command, order }) => Input::Ordered { command, order },
+            ClientMsg::AddAthletes(add) => {
+                if add.athletes.len() > ADDED_MAX {
+                    return Err(refusal(Why::Limit, "Add at most 500 athletes in one order."));
+                }
+                return Ok(Some(Event::Add(conn, add)));
+            }
+            ClientMsg::NewLink(link) => return Ok(Some(Event::Link(conn, link))),
+            ClientMsg::TakeCommand(take) => return Ok(Some(Event::Take(conn, take))),
+            ClientMsg::Clock(_)
+            | ClientMsg::Heartbeat
+            | ClientMsg::Hello(_)
+            | ClientMsg::Create(_)
+            | ClientMsg::Join(_) => return Ok(None),
+            ClientMsg::Samples(_)
+            | ClientMsg::Skip(_)
+            | ClientMsg::HeartRate(_)
+            | ClientMsg::Consent(_)
+            | ClientMsg::Ready(_)
+            | ClientMsg::Aim(_)
+            | ClientMsg::StopRowing
+            | ClientMsg::RowOn => match self.of_athlete(msg)? {
+                Some(input) => input,
+                None => return Ok(None),
+            },
+        };
+        Ok(Some(Event::Said { conn, input, permit }))
+    }
+
+    fn of_athlete(&self, msg: ClientMsg) -> Result<Option<Input>, Refusal> {
+        let Some(athlete) = self.you else { return Ok(None) };
+        let too_many =
+            || refusal(Why::Limit, "Send at most 100 samples or readings in one message.");
+        Ok(Some(match msg {
+            ClientMsg::Samples(Samples { run, samples }) => {
+                if samples.len() > SAMPLES_MAX {
+                    return Err(too_many());
+                }
+                Input::Samples { athlete, run, samples }
+            }
+            ClientMsg::Skip(Skip { run, from_seq, to_seq }) => {
+                Input::Skipped { athlete, run, from_seq, to_seq }
+            }
+            ClientMsg::HeartRate(HeartRate { readings }) => {
+                if readings.len() > SAMPLES_MAX {
+                    return Err(too_many());
+                }
+                Input::HeartRate { athlete, readings }
+            }
+            ClientMsg::Consent(Consent { heart_rate, wording }) => {
+                Input::Consent { athlete, heart_rate, wording }
+            }
+            ClientMsg::Ready(Ready { cautions_read, machine, clock_bound_ms }) => {
+                Input::Ready { athlete, cautions_read, machine, clock_bound_ms }
+            }
+            ClientMsg::Aim(aim) => Input::Aimed { athlete, piece: aim.piece, aim: aim.aim },
+            ClientMsg::StopRowing => Input::StopRowing { athlete },
+            ClientMsg::RowOn => Input::RowOn { athlete },
+            ClientMsg::Hello(_)
+            | ClientMsg::Create(_)
+            | ClientMsg::Join(_)
+            | ClientMsg::Clock(_)
+            | ClientMsg::Heartbeat
+            | ClientMsg::Command(_)
+            | ClientMsg::AddAthletes(_)
+            | ClientMsg::NewLink(_)
+            | ClientMsg::TakeCommand(_) => return Ok(None),
+        }))
+    }
+}
+
+/// A text that was not understood, as a refusal.
+pub(super) fn misread(error: Misread) -> Refusal {
+    match error {
+        Misread::UnknownType(kind) => {
+            let kind: String = kind.chars().take(40).collect();
+            refusal(
+                Why::UnknownType,
+                &format!("This server does not know messages of type {kind:?}."),
+            )
+        }
+        Misread::Malformed(what) => {
+            let what: String = what.chars().take(200).collect();
+            refusal(Why::Malformed, &format!("This message cannot be read: {what}."))
+        }
+    }
+}

@@ -1,0 +1,149 @@
+//! The durable, ordered log of every input of every session: one small trait, so that another store can
+//! take its place.
+
+pub mod memory;
+pub mod sqlite;
+
+use std::{fmt, future::Future, pin::Pin};
+
+use thole_piece::Input;
+use thole_protocol::{
+    ids::{AthleteId, JoinCode, SessionId},
+    units::At,
+};
+
+use crate::secret::SecretHash;
+
+/// One input and when it was taken.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Record {
+    /// On the session's clock.
+    pub at: At,
+    /// What happened.
+    pub input: Input,
+}
+
+/// As whom a secret lets somebody in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Holder {
+    /// The coach.
+    Coach,
+    /// A board.
+    Board,
+    /// One athlete.
+    Athlete(AthleteId),
+}
+
+/// A secret that opens something.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Grant {
+    /// All that is kept of it.
+    pub hash: SecretHash,
+    /// As whom.
+    pub holder: Holder,
+}
+
+/// What a secret opens.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Held {
+    /// Which session.
+    pub session: SessionId,
+    /// As whom.
+    pub holder: Holder,
+}
+
+/// A session as the journal knows it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SessionRow {
+    /// Which.
+    pub session: SessionId,
+    /// What athletes join by.
+    pub code: JoinCode,
+    /// When it was made, on the wall clock.
+    pub created_unix_ms: u64,
+    /// When its coach closed it, on the wall clock.
+    pub closed_unix_ms: Option<u64>,
+}
+
+/// What is to become durable together, or not at all.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Append {
+    /// Of which session.
+    pub session: SessionId,
+    /// The session itself, when it is new.
+    pub create: Option<SessionRow>,
+    /// Position of the first record; positions count 0, 1, 2 … within a session, and an append that
+    /// does not continue them is refused (`JournalError::Fenced`): there is one writer.
+    pub first: u64,
+    /// In the order in which they will be applied.
+    pub records: Vec<Record>,
+    /// Athletes whose old secrets open nothing any more.
+    pub revoke: Vec<AthleteId>,
+    /// New secrets, granted after the revocations.
+    pub grant: Vec<Grant>,
+    /// Set when the session is closed with these records.
+    pub closed_unix_ms: Option<u64>,
+}
+
+/// Why the journal could not do what it was asked.
+#[derive(Debug)]
+pub enum JournalError {
+    /// It could not write, or not make it durable: the process stops, the next start replays.
+    Write(String),
+    /// It could not read.
+    Read(String),
+    /// Somebody else has written this session: there is one writer, and it is not this one.
+    Fenced,
+    /// A record cannot be understood: a person has to look; nothing was changed.
+    Corrupt {
+        /// Of which session.
+        session: SessionId,
+        /// Where.
+        position: u64,
+        /// What is wrong with it.
+        what: String,
+    },
+}
+
+impl fmt::Display for JournalError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            JournalError::Write(what) => write!(f, "the journal cannot be written: {what}"),
+            JournalError::Read(what) => write!(f, "the journal cannot be read: {what}"),
+            JournalError::Fenced => write!(f, "another process has written this session"),
+            JournalError::Corrupt { session, position, what } => {
+                write!(f, "record {position} of session {session} cannot be understood: {what}")
+            }
+        }
+    }
+}
+
+impl std::error::Error for JournalError {}
+
+/// An answer that comes later.
+pub type Answer<T> = Pin<Box<dyn Future<Output = Result<T, JournalError>> + Send>>;
+
+/// Append and return when durable; read from a position; one writer.
+pub trait Journal: Send + Sync + 'static {
+    /// Makes all of it durable, or nothing. Appends of different sessions that come together share
+    /// one commit.
+    fn append(&self, append: Append) -> Answer<()>;
+
+    /// The records of a session from a position on, with their positions; those set aside are left out.
+    fn read(&self, session: SessionId, from: u64) -> Answer<Vec<(u64, Record)>>;
+
+    /// Leaves a record out of every later `read`: replaying it has failed twice. It is kept.
+    fn set_aside(&self, session: SessionId, position: u64) -> Answer<()>;
+
+    /// A session by its identity.
+    fn session(&self, session: SessionId) -> Answer<Option<SessionRow>>;
+
+    /// A session by its join code; of several with this code the newest.
+    fn session_of(&self, code: &JoinCode) -> Answer<Option<SessionRow>>;
+
+    /// What a secret opens; none for one that is unknown or revoked.
+    fn held(&self, hash: SecretHash) -> Answer<Option<Held>>;
+
+    /// Random, made with the journal: when it changes, everything before is lost.
+    fn epoch(&self) -> String;
+}

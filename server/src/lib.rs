@@ -1,0 +1,187 @@
+//! The shell around the core: sockets, disk, clock. It decides nothing about rowing.
+
+pub mod clock;
+pub mod config;
+pub mod connection;
+pub mod journal;
+pub mod limits;
+pub mod listener;
+pub mod outbox;
+pub mod pages;
+pub mod registry;
+pub mod roles;
+pub mod secret;
+pub mod session;
+
+use std::{
+    net::SocketAddr,
+    sync::{
+        Arc, Mutex, PoisonError,
+        atomic::{AtomicU64, Ordering},
+    },
+};
+
+use tokio::{
+    net::TcpListener,
+    sync::{Semaphore, watch},
+    task::JoinHandle,
+    time::timeout,
+};
+
+use clock::Clock;
+use config::Settings;
+use journal::{Journal, JournalError};
+use limits::{Allowance, STOP_MAX};
+use registry::Registry;
+use session::{Event, devices::ConnId};
+
+/// What all connections and sessions of one server share.
+pub struct Server {
+    /// As set at the start.
+    pub settings: Settings,
+    /// Time, at the server's speed.
+    pub clock: Clock,
+    /// Where everything is durable.
+    pub journal: Arc<dyn Journal>,
+    /// The open sessions.
+    pub registry: Registry,
+    /// One permit a connection.
+    pub connections: Arc<Semaphore>,
+    /// One permit a connection that has not said who it is.
+    pub strangers: Arc<Semaphore>,
+    joins: Mutex<Allowance>,
+    creations: Mutex<Allowance>,
+    next_conn: AtomicU64,
+    unknown_fields: AtomicU64,
+    failed: watch::Sender<Option<String>>,
+}
+
+impl Server {
+    fn new(settings: Settings, journal: Arc<dyn Journal>) -> Server {
+        let clock = Clock::new(settings.speed);
+        let now = clock.instant();
+        let (limits, speed) = (&settings.limits, f64::from(settings.speed));
+        let joins = f64::from(limits.joins_per_s) * speed;
+        let creations = f64::from(limits.sessions_per_min) * speed;
+        Server {
+            clock,
+            journal,
+            registry: Registry::default(),
+            connections: Arc::new(Semaphore::new(limits.connections)),
+            strangers: Arc::new(Semaphore::new(limits.strangers)),
+            joins: Mutex::new(Allowance::new(joins, joins, now)),
+            creations: Mutex::new(Allowance::new(creations, creations / 60.0, now)),
+            next_conn: AtomicU64::new(1),
+            unknown_fields: AtomicU64::new(0),
+            failed: watch::channel(None).0,
+            settings,
+        }
+    }
+
+    /// A number that no connection of this process has had.
+    pub fn next_conn(&self) -> ConnId {
+        ConnId(self.next_conn.fetch_add(1, Ordering::Relaxed))
+    }
+
+    /// Whether one more may join now.
+    pub fn may_join(&self) -> bool {
+        take(&self.joins, self.clock)
+    }
+
+    /// Whether one more session may be made now.
+    pub fn may_create(&self) -> bool {
+        self.registry.len() < self.settings.limits.sessions && take(&self.creations, self.clock)
+    }
+
+    /// How many connections there are.
+    #[must_use]
+    pub fn connected(&self) -> usize {
+        self.settings.limits.connections - self.connections.available_permits()
+    }
+
+    /// Counts fields that a client sent and this server does not know.
+    pub fn count_unknown(&self, fields: u32) {
+        self.unknown_fields.fetch_add(u64::from(fields), Ordering::Relaxed);
+    }
+
+    /// How many fields clients have sent that this server does not know.
+    #[must_use]
+    pub fn unknown_fields(&self) -> u64 {
+        self.unknown_fields.load(Ordering::Relaxed)
+    }
+
+    /// The journal has failed: nothing more can be promised, so the server stops. It is not tried
+    /// again; the next start replays.
+    pub fn fail(&self, error: &JournalError) {
+        tracing::error!(%error, "the server stops; start it again, and it goes on from what is durable");
+        self.failed.send_replace(Some(error.to_string()));
+    }
+}
+
+fn take(allowance: &Mutex<Allowance>, clock: Clock) -> bool {
+    let mut allowance = allowance.lock().unwrap_or_else(PoisonError::into_inner);
+    allowance.take(clock.instant())
+}
+
+/// A server that runs.
+pub struct Running {
+    /// Where it listens; with port 0 in the settings, the port that it got.
+    pub address: SocketAddr,
+    /// What its tasks share.
+    pub server: Arc<Server>,
+    accepting: JoinHandle<()>,
+}
+
+/// Starts a server: it listens when this returns.
+///
+/// # Errors
+/// The address cannot be listened on, or a certificate cannot be read; says which.
+pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Running, String> {
+    let listen = settings.listen;
+    let tls = settings.tls.as_ref().map(listener::tls).transpose()?;
+    let bound = TcpListener::bind(listen).await.map_err(|error| {
+        format!("listen: {listen} cannot be listened on ({error}); name another address.")
+    })?;
+    let address = bound.local_addr().map_err(|error| format!("listen: {error}"))?;
+    let server = Arc::new(Server::new(settings, journal));
+    let accepting = tokio::spawn(listener::accept(bound, tls, server.clone()));
+    Ok(Running { address, server, accepting })
+}
+
+impl Running {
+    /// Waits until the journal fails; returns why.
+    pub async fn failed(&self) -> String {
+        let mut failed = self.server.failed.subscribe();
+        loop {
+            if let Some(error) = failed.borrow_and_update().clone() {
+                return error;
+            }
+            if failed.changed().await.is_err() {
+                return "the server has ended".to_owned();
+            }
+        }
+    }
+
+    /// Stops in order: takes no more connections, makes durable what has come in, sends everybody away
+    /// to come back; cut short after five seconds.
+    pub async fn stop(self) {
+        self.accepting.abort();
+        let handles = self.server.registry.handles();
+        let stopped = async {
+            for handle in &handles {
+                // A session that has just ended needs no telling.
+                let _ = handle.inbox.send(Event::Stop).await;
+            }
+            for handle in handles {
+                let mut ended = handle.ended;
+                while ended.changed().await.is_ok() {}
+            }
+            let limits = &self.server.settings.limits;
+            let all = u32::try_from(limits.connections).unwrap_or(u32::MAX);
+            let _ = self.server.connections.acquire_many(all).await;
+        };
+        if timeout(STOP_MAX, stopped).await.is_err() {
+            tracing::warn!("stopping took too long and was cut short; nothing durable is lost");
+        }
+    }
+}

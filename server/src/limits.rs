@@ -1,0 +1,171 @@
+//! Everything has a limit; each has a name here, and those a club may want to change are settings.
+
+use std::time::Duration;
+
+use tokio::time::Instant;
+
+/// Inputs of a session are collected for this long into one commit: long enough that a class of
+/// hundreds shares it, short enough that nobody sees it.
+pub const COMMIT_WINDOW: Duration = Duration::from_millis(5);
+
+/// Inputs in one commit at most, so that an acknowledgement never waits for thousands of others.
+pub const BATCH_MAX: usize = 1_000;
+
+/// What connections may have said to a session before they have to wait: one commit's worth.
+pub const INBOX_MAX: usize = BATCH_MAX;
+
+/// Batches of events that a connection may fall behind by. The session makes one a commit at most;
+/// past 64 resuming is the cure.
+pub const EVENTS_MAX: usize = 64;
+
+/// What one athlete's connection may have on its way to the journal.
+pub const ATHLETE_IN_FLIGHT: usize = 4;
+
+/// What one coach's device may have on its way to the journal: a script sets a whole class.
+pub const COACH_IN_FLIGHT: usize = 8;
+
+/// A batch of at least so many samples is back-fill and goes as fast as it becomes durable.
+pub const BACK_FILL: usize = 20;
+
+/// Samples or readings in one message.
+pub const SAMPLES_MAX: usize = 100;
+
+/// Athletes in one order that adds them.
+pub const ADDED_MAX: usize = 500;
+
+/// The whole of what somebody may send before `hello` was accepted: some tries to join, no more.
+pub const STRANGER_BYTES: usize = 64 << 10;
+
+/// Refused messages that a connection may send in one go before it is closed; one a second comes back.
+pub const REFUSALS_MAX: f64 = 100.0;
+
+/// The text of several events together stays below this, unless one alone is longer.
+pub const EVENTS_BYTES: usize = 48 << 10;
+
+/// A long message goes out in frames of this size, so that the write buffer holds one of any length.
+pub const FRAME_BYTES: usize = 16 << 10;
+
+/// Read buffer of a connection; the library's 128 KiB are zeroed before each read.
+pub const READ_BUFFER: usize = 4 << 10;
+
+/// The write buffer is handed to the system at this size.
+pub const WRITE_BUFFER: usize = 4 << 10;
+
+/// A connection never holds more unsent bytes than this; the library's default is no limit.
+pub const WRITE_BUFFER_MAX: usize = 64 << 10;
+
+/// Nothing was heard from an athlete for so long (session time): the session is told.
+pub const NOT_HEARD_AFTER: Duration = Duration::from_secs(6);
+
+/// The server says something at least so often (session time).
+pub const HEARTBEAT: Duration = Duration::from_secs(1);
+
+/// All clients of a restarting server come back within this, not all at once.
+pub const RESTART_SPREAD_MS: u32 = 2_000;
+
+/// A stop that takes longer than this is cut short.
+pub const STOP_MAX: Duration = Duration::from_secs(5);
+
+/// Limits that are settings; `config.rs` has their names, units and reasons.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// Athletes in one session.
+    pub athletes: usize,
+    /// Sessions open at once.
+    pub sessions: usize,
+    /// Sessions made in one minute.
+    pub sessions_per_min: u32,
+    /// Athletes joining by code in one second, over all sessions.
+    pub joins_per_s: u32,
+    /// Connections at once.
+    pub connections: usize,
+    /// Connections that have not said who they are.
+    pub strangers: usize,
+    /// Devices of the coach in one session.
+    pub coaches: usize,
+    /// Boards in one session.
+    pub boards: usize,
+    /// Messages a second from one connection.
+    pub messages_per_s: u32,
+    /// Bytes of a message before `hello`, and of a board.
+    pub stranger_bytes: usize,
+    /// Bytes of an athlete's message.
+    pub athlete_bytes: usize,
+    /// Bytes of a coach's message.
+    pub coach_bytes: usize,
+    /// For each of: TLS, the request's header, `hello`.
+    pub handshake: Duration,
+    /// For sending one message.
+    pub send: Duration,
+    /// A connection that nothing is heard from is closed after this.
+    pub silence: Duration,
+    /// A session that nobody is connected to is closed from memory after this.
+    pub idle: Duration,
+    /// How long links live after their session was closed.
+    pub links: Duration,
+}
+
+/// So many at once, and so many a second from then on.
+#[derive(Debug)]
+pub struct Allowance {
+    most: f64,
+    per_s: f64,
+    left: f64,
+    counted: Instant,
+}
+
+impl Allowance {
+    /// Full at `now`.
+    #[must_use]
+    pub fn new(most: f64, per_s: f64, now: Instant) -> Allowance {
+        Allowance { most, per_s, left: most, counted: now }
+    }
+
+    /// Takes one if there is one.
+    pub fn take(&mut self, now: Instant) -> bool {
+        self.refill(now);
+        let there = self.left >= 1.0;
+        if there {
+            self.left -= 1.0;
+        }
+        there
+    }
+
+    /// Takes one on credit; says how long to wait until it is paid back.
+    pub fn owe(&mut self, now: Instant) -> Duration {
+        self.refill(now);
+        self.left -= 1.0;
+        Duration::from_secs_f64((-self.left).max(0.0) / self.per_s)
+    }
+
+    fn refill(&mut self, now: Instant) {
+        let gone = now.saturating_duration_since(self.counted).as_secs_f64();
+        self.left = self.most.min(self.left + gone * self.per_s);
+        self.counted = now;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_burst_is_allowed_and_then_the_rate() {
+        let start = crate::clock::Clock::new(1).instant();
+        let mut joins = Allowance::new(3.0, 2.0, start);
+        let granted = (0..5).filter(|_| joins.take(start)).count();
+        assert_eq!(granted, 3);
+        assert!(!joins.take(start + Duration::from_millis(499)));
+        assert!(joins.take(start + Duration::from_millis(501)));
+    }
+
+    #[test]
+    fn who_is_too_fast_waits_for_as_long_as_it_takes_to_pay_back() {
+        let start = crate::clock::Clock::new(1).instant();
+        let mut messages = Allowance::new(1.0, 20.0, start);
+        assert_eq!(messages.owe(start), Duration::ZERO);
+        assert_eq!(messages.owe(start), Duration::from_millis(50));
+        assert_eq!(messages.owe(start), Duration::from_millis(100));
+        assert_eq!(messages.owe(start + Duration::from_millis(150)), Duration::ZERO);
+    }
+}

@@ -1,0 +1,151 @@
+//! Secrets: made from the system's random bits, shown once, kept as a hash and looked up by it.
+
+use std::fmt;
+
+use sha2::{Digest, Sha256};
+use thole_protocol::ids::JoinCode;
+
+/// 192 random bits, well above the 128 that OWASP ASVS asks of a reference token; a multiple of
+/// three bytes, so that the text needs no padding.
+const SECRET_BYTES: usize = 24;
+
+/// The alphabet of base64url (RFC 4648 section 5): safe in a link.
+const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_";
+
+/// A secret on its way to the person it is for. Its `Debug` does not show it.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Secret(String);
+
+impl Secret {
+    /// A new one.
+    ///
+    /// # Panics
+    /// When the operating system has no random bits to give: going on would make guessable secrets.
+    #[must_use]
+    pub fn new() -> Secret {
+        let mut bytes = [0; SECRET_BYTES];
+        fill(&mut bytes);
+        Secret(text_of(&bytes))
+    }
+
+    /// What is kept of it.
+    #[must_use]
+    pub fn hash(&self) -> SecretHash {
+        SecretHash::of(&self.0)
+    }
+
+    /// The text, for the one message that shows it.
+    #[must_use]
+    pub fn reveal(self) -> String {
+        self.0
+    }
+}
+
+impl Default for Secret {
+    fn default() -> Self {
+        Secret::new()
+    }
+}
+
+impl fmt::Debug for Secret {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Secret(…)")
+    }
+}
+
+/// SHA-256 of a secret. Of a text with so many random bits it needs neither salt nor a slow hash.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SecretHash([u8; 32]);
+
+impl SecretHash {
+    /// Of whatever text somebody offers as a secret.
+    #[must_use]
+    pub fn of(secret: &str) -> SecretHash {
+        SecretHash(Sha256::digest(secret.as_bytes()).into())
+    }
+
+    /// As stored.
+    #[must_use]
+    pub fn as_bytes(&self) -> &[u8] {
+        &self.0
+    }
+}
+
+impl fmt::Debug for SecretHash {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("SecretHash(…)")
+    }
+}
+
+/// A join code that nobody can foresee.
+#[must_use]
+pub fn random_code() -> JoinCode {
+    let mut bytes = [0; 8];
+    fill(&mut bytes);
+    JoinCode::from_random(u64::from_le_bytes(bytes))
+}
+
+/// The name of a journal's life: when it changes, the server has lost its disk.
+#[must_use]
+pub fn random_epoch() -> String {
+    let mut bytes = [0; 9];
+    fill(&mut bytes);
+    text_of(&bytes)
+}
+
+/// A random number below `end`, for spreading what would otherwise come all at once.
+#[must_use]
+pub fn random_below(end: u32) -> u32 {
+    let mut bytes = [0; 4];
+    fill(&mut bytes);
+    u32::from_le_bytes(bytes) % end.max(1)
+}
+
+fn fill(bytes: &mut [u8]) {
+    getrandom::fill(bytes).expect("without random bits from the system no secret can be made");
+}
+
+/// base64url of a multiple of three bytes.
+fn text_of(bytes: &[u8]) -> String {
+    let mut text = String::with_capacity(bytes.len() / 3 * 4);
+    for three in bytes.chunks(3) {
+        let bits = three.iter().fold(0_usize, |bits, byte| bits << 8 | usize::from(*byte));
+        for shift in [18, 12, 6, 0] {
+            let letter = LETTERS.get(bits >> shift & 63).copied().unwrap_or(b'A');
+            text.push(char::from(letter));
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+
+    /// RFC 4648 section 10 (base64, which differs from base64url only in its last two letters).
+    #[test]
+    fn the_text_is_base64url() {
+        assert_eq!(text_of(b"foo"), "Zm9v");
+        assert_eq!(text_of(b"foobar"), "Zm9vYmFy");
+        assert_eq!(text_of(&[0xfb, 0xff, 0xbf]), "-_-_");
+    }
+
+    /// FIPS 180-4, the example of the one-block message `abc`.
+    #[test]
+    fn the_hash_is_sha_256() {
+        let hash = SecretHash::of("abc");
+        let hex: String = hash.as_bytes().iter().map(|byte| format!("{byte:02x}")).collect();
+        assert_eq!(hex, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+    }
+
+    #[test]
+    fn secrets_never_repeat_and_never_show_in_a_log() {
+        let many: BTreeSet<String> = (0..1_000).map(|_| Secret::new().reveal()).collect();
+        assert_eq!(many.len(), 1_000);
+        let secret = Secret::new();
+        assert_eq!(format!("{secret:?} {:?}", secret.hash()), "Secret(…) SecretHash(…)");
+        assert_eq!(secret.reveal().len(), 32);
+    }
+}

@@ -1,0 +1,538 @@
+//! One task a session: inbox → journal → core → outboxes, in that order and nowhere else.
+
+mod delivery;
+pub mod devices;
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    panic::{AssertUnwindSafe, catch_unwind},
+    sync::Arc,
+};
+
+use thole_piece::{
+    Input, Output, Session as Core,
+    session::{Viewer, folded},
+};
+use thole_protocol::{
+    ServerMsg,
+    client_msg::{AddAthletes, Hello, NewLink, Role, TakeCommand},
+    close::Close,
+    ids::{AthleteId, CommandId, SessionId},
+    refusal::{Refusal, Why},
+    server_msg::{Joined, Links, Welcome},
+    units::{At, Millis},
+};
+use tokio::{
+    sync::{OwnedSemaphorePermit, mpsc, oneshot, watch},
+    time::{Instant, sleep_until, timeout_at},
+};
+use uuid::Uuid;
+
+use crate::{
+    Server,
+    clock::SessionClock,
+    journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
+    limits::{BATCH_MAX, COMMIT_WINDOW, INBOX_MAX, RESTART_SPREAD_MS},
+    outbox::Outbox,
+    registry::Handle,
+    secret::{self, Secret},
+};
+use devices::{ConnId, Devices};
+
+/// What a connection may have under way; given back when what was said has been dealt with.
+pub type Permit = OwnedSemaphorePermit;
+
+/// What is said to a session.
+#[derive(Debug)]
+pub enum Event {
+    /// A connection whose secret was found good.
+    Hello(Box<Greeting>),
+    /// An input of a connection, as its role allows.
+    Said {
+        /// Which connection.
+        conn: ConnId,
+        /// What.
+        input: Input,
+        /// Given back when it is applied.
+        permit: Option<Permit>,
+    },
+    /// The coach adds athletes.
+    Add(ConnId, AddAthletes),
+    /// The coach wants a new secret for an athlete.
+    Link(ConnId, NewLink),
+    /// A device of the coach takes command.
+    Take(ConnId, TakeCommand),
+    /// Somebody joins by code.
+    Join {
+        /// As typed.
+        name: String,
+        /// Answered when it is durable.
+        answer: oneshot::Sender<Result<Joined, Refusal>>,
+    },
+    /// Nothing was heard from a connection for a while.
+    Silent(ConnId, At),
+    /// Something is heard again.
+    HeardAgain(ConnId),
+    /// A connection has ended; it was heard last then.
+    Left(ConnId, At),
+    /// The server stops.
+    Stop,
+}
+
+/// A connection that comes to its session.
+#[derive(Debug)]
+pub struct Greeting {
+    /// Its number.
+    pub conn: ConnId,
+    /// As whom.
+    pub holder: Holder,
+    /// What it said.
+    pub hello: Hello,
+    /// Where to answer.
+    pub outbox: Outbox,
+    /// Gets the session's clock when the welcome is on its way.
+    pub clock: oneshot::Sender<SessionClock>,
+}
+
+/// What of the drained inbox is done in its turn, after the inputs before it are durable.
+enum Step {
+    Apply { at: At, input: Input, permit: Option<Permit> },
+    Welcome(Box<Greeting>),
+    Joined { joined: Joined, answer: oneshot::Sender<Result<Joined, Refusal>> },
+    Linked { conn: ConnId, links: Links },
+}
+
+/// One append's worth of what came in.
+#[derive(Default)]
+struct Batch {
+    steps: Vec<Step>,
+    grant: Vec<Grant>,
+    revoke: Vec<AthleteId>,
+    /// Names that were taken in this batch and are not in the core yet.
+    joining: BTreeSet<String>,
+}
+
+/// Opens a session from the journal and gives it a task.
+///
+/// # Errors
+/// The journal cannot be read or written.
+pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, JournalError> {
+    let (core, position) = replay(&server, row.session).await?;
+    let clock = SessionClock::open(server.clock, row.created_unix_ms, core.now());
+    let (inbox, events) = mpsc::channel(INBOX_MAX);
+    let (alive, ended) = watch::channel(());
+    let session = row.session;
+    let mut task = Task {
+        server: server.clone(),
+        last: core.now(),
+        core,
+        clock,
+        position,
+        row,
+        events,
+        devices: Devices::default(),
+        links: BTreeMap::new(),
+    };
+    let run = tokio::spawn(async move { task.run().await });
+    tokio::spawn(async move {
+        match run.await {
+            Ok(Ok(())) => tracing::debug!(%session, "session closed from memory"),
+            Ok(Err(error)) => server.fail(&error),
+            // Its connections see their queues close and come back; replay decides what then.
+            Err(panic) => tracing::error!(%session, %panic, "a session has ended by a bug"),
+        }
+        server.registry.ended(session);
+        drop(alive);
+    });
+    Ok(Handle { inbox, ended })
+}
+
+/// The core as the journal has it. A record on which the core panics twice is set aside, by name.
+async fn replay(server: &Server, session: SessionId) -> Result<(Core, u64), JournalError> {
+    loop {
+        let records = server.journal.read(session, 0).await?;
+        let next = records.last().map_or(0, |(position, _)| position + 1);
+        let position = match rebuilt(&records).or_else(|_| rebuilt(&records)) {
+            Ok(core) => return Ok((core, next)),
+            Err(position) => position,
+        };
+        tracing::error!(%session, position, "replaying this record has failed twice; it is set aside");
+        server.journal.set_aside(session, position).await?;
+    }
+}
+
+/// All records applied; or the position of the one on which the core panics.
+fn rebuilt(records: &[(u64, Record)]) -> Result<Core, u64> {
+    let mut core = Core::new();
+    for (position, Record { at, input }) in records {
+        let applied = catch_unwind(AssertUnwindSafe(|| core.apply(*at, input)));
+        if applied.is_err() {
+            return Err(*position);
+        }
+    }
+    Ok(core)
+}
+
+/// The owner of a session.
+struct Task {
+    server: Arc<Server>,
+    row: SessionRow,
+    core: Core,
+    clock: SessionClock,
+    /// The instant of the last record.
+    last: At,
+    /// Position of the next record.
+    position: u64,
+    events: mpsc::Receiver<Event>,
+    devices: Devices,
+    /// Secrets that are told when the order that made them is done.
+    links: BTreeMap<CommandId, (ConnId, Links)>,
+}
+
+impl Task {
+    async fn run(&mut self) -> Result<(), JournalError> {
+        if self.core.now() > At(0) || self.position > 0 {
+            let mut batch = Batch::default();
+            self.input(Input::Reopened, None, &mut batch);
+            self.commit(batch).await?;
+        }
+        loop {
+            let idle = self.clock_idle();
+            let deadline = self.core.deadline().map(|at| self.clock.instant_of(at));
+            let wake = deadline.into_iter().chain(idle).min();
+            let event = tokio::select! {
+                biased;
+                event = self.events.recv() => event,
+                () = sleep_until(wake.unwrap_or_else(Instant::now)), if wake.is_some() => None,
+            };
+            let mut batch = Batch::default();
+            match event {
+                Some(Event::Stop) => return self.stop(),
+                Some(event) => {
+                    self.take(event, &mut batch);
+                    if self.drain(&mut batch).await {
+                        self.commit(batch).await?;
+                        return self.stop();
+                    }
+                }
+                None if self.core.deadline().is_some_and(|at| at <= self.clock.now()) => {
+                    self.input(Input::Deadline, None, &mut batch);
+                }
+                None if deadline.is_none() && self.devices.is_empty() => return self.rest().await,
+                None => {}
+            }
+            self.commit(batch).await?;
+        }
+    }
+
+    /// When a session that nobody is connected to is closed from memory.
+    fn clock_idle(&self) -> Option<Instant> {
+        let idle = self.server.settings.limits.idle;
+        self.devices.is_empty().then(|| self.server.clock.instant() + idle)
+    }
+
+    /// Takes what else comes within the commit window; true when the server stops.
+    async fn drain(&mut self, batch: &mut Batch) -> bool {
+        let until = self.server.clock.instant() + COMMIT_WINDOW;
+        while batch.steps.len() < BATCH_MAX {
+            match timeout_at(until, self.events.recv()).await {
+                Ok(Some(Event::Stop)) => return true,
+                Ok(Some(event)) => self.take(event, batch),
+                Ok(None) | Err(_) => break,
+            }
+        }
+        if self.core.deadline().is_some_and(|at| at <= self.clock.now()) {
+            self.input(Input::Deadline, None, batch);
+        }
+        false
+    }
+
+    fn input(&mut self, input: Input, permit: Option<Permit>, batch: &mut Batch) {
+        let at = self.clock.now().max(self.last);
+        self.last = at;
+        batch.steps.push(Step::Apply { at, input, permit });
+    }
+
+    fn take(&mut self, event: Event, batch: &mut Batch) {
+        match event {
+            Event::Hello(greeting) => {
+                if let Holder::Athlete(athlete) = greeting.holder {
+                    self.input(Input::Heard { athlete }, None, batch);
+                }
+                batch.steps.push(Step::Welcome(greeting));
+            }
+            Event::Said { conn, input, permit } => {
+                if let Input::Ordered { command, .. } = &input
+                    && !self.devices.commands(conn)
+                {
+                    self.not_in_command(conn, *command);
+                } else {
+                    self.input(input, permit, batch);
+                }
+            }
+            Event::Add(conn, add) => self.add(conn, add, batch),
+            Event::Link(conn, link) => self.new_link(conn, link, batch),
+            Event::Take(conn, take) => self.devices.take_command(conn, take.command),
+            Event::Join { name, answer } => self.join(&name, answer, batch),
+            Event::Silent(conn, since) => self.not_heard(conn, since, batch),
+            Event::Left(conn, since) => {
+                self.not_heard(conn, since, batch);
+                self.devices.leave(conn);
+            }
+            Event::HeardAgain(conn) => {
+                if let Some(athlete) = self.devices.athlete(conn) {
+                    self.input(Input::Heard { athlete }, None, batch);
+                }
+            }
+            Event::Stop => {}
+        }
+    }
+
+    fn not_heard(&mut self, conn: ConnId, since: At, batch: &mut Batch) {
+        if let Some(athlete) = self.devices.athlete(conn) {
+            let since = since.min(self.clock.now());
+            self.input(Input::NotHeard { athlete, since }, None, batch);
+        }
+    }
+
+    fn not_in_command(&self, conn: ConnId, command: CommandId) {
+        let says = "Another device of the coach is in command; take command first.".to_owned();
+        let refusal = Refusal { why: Why::NotInCommand, says };
+        self.devices.say(conn, &ServerMsg::Refused { command: Some(command), refusal });
+    }
+
+    fn add(&mut self, conn: ConnId, add: AddAthletes, batch: &mut Batch) {
+        let AddAthletes { command, athletes } = add;
+        if !self.devices.commands(conn) {
+            return self.not_in_command(conn, command);
+        }
+        let room = self.server.settings.limits.athletes.saturating_sub(self.core.athletes());
+        if athletes.len() > room {
+            let says =
+                format!("This server takes {} athletes a session.", room + self.core.athletes());
+            let refusal = Refusal { why: Why::Limit, says };
+            return self.devices.say(conn, &ServerMsg::Refused { command: Some(command), refusal });
+        }
+        let mut links = Vec::with_capacity(athletes.len());
+        let mut added = Vec::with_capacity(athletes.len());
+        if !self.core.has_done(command) {
+            for entry in athletes {
+                let athlete = AthleteId(Uuid::new_v4());
+                links.push(grant(athlete, &entry.spec.name, batch));
+                added.push((athlete, entry));
+            }
+            self.links.insert(command, (conn, Links { command, links }));
+        }
+        self.input(Input::AthletesAdded { command, athletes: added }, None, batch);
+    }
+
+    fn new_link(&mut self, conn: ConnId, link: NewLink, batch: &mut Batch) {
+        let NewLink { command, athlete } = link;
+        if !self.devices.commands(conn) {
+            return self.not_in_command(conn, command);
+        }
+        let Some(name) = self.core.name(athlete).map(str::to_owned) else {
+            let says = "There is no such athlete in this session.".to_owned();
+            let refusal = Refusal { why: Why::Unknown, says };
+            return self.devices.say(conn, &ServerMsg::Refused { command: Some(command), refusal });
+        };
+        batch.revoke.push(athlete);
+        let links = vec![grant(athlete, &name, batch)];
+        batch.steps.push(Step::Linked { conn, links: Links { command, links } });
+    }
+
+    fn join(
+        &mut self,
+        name: &str,
+        answer: oneshot::Sender<Result<Joined, Refusal>>,
+        batch: &mut Batch,
+    ) {
+        let room = self.server.settings.limits.athletes;
+        let claimed = self.core.claim(name).and_then(|claimed| {
+            if !batch.joining.insert(folded(name)) {
+                let says =
+                    "Somebody is joining under this name just now: add an initial.".to_owned();
+                return Err(Refusal { why: Why::NameTaken, says });
+            }
+            if claimed.is_none() && self.core.athletes() + batch.joining.len() > room {
+                let says = format!("This session is full: it takes {room} athletes.");
+                return Err(Refusal { why: Why::Limit, says });
+            }
+            Ok(claimed)
+        });
+        match claimed {
+            // Nobody waits for the answer any more: they will try again.
+            Err(refusal) => drop(answer.send(Err(refusal))),
+            Ok(known) => {
+                let athlete = known.unwrap_or_else(|| AthleteId(Uuid::new_v4()));
+                let name = self.core.name(athlete).unwrap_or(name).trim().to_owned();
+                self.input(Input::Joined { athlete, name: name.clone() }, None, batch);
+                let joined = grant(athlete, &name, batch);
+                batch.steps.push(Step::Joined { joined, answer });
+            }
+        }
+    }
+
+    /// Durable first; then, in order, what was said is applied and everybody told.
+    async fn commit(&mut self, batch: Batch) -> Result<(), JournalError> {
+        let Batch { steps, grant, revoke, joining: _ } = batch;
+        let records: Vec<Record> = steps
+            .iter()
+            .filter_map(|step| match step {
+                Step::Apply { at, input, .. } => Some(Record { at: *at, input: input.clone() }),
+                Step::Welcome(_) | Step::Joined { .. } | Step::Linked { .. } => None,
+            })
+            .collect();
+        if !records.is_empty() || !grant.is_empty() || !revoke.is_empty() {
+            let count = records.len() as u64;
+            self.append(records, grant, revoke, None).await?;
+            self.position += count;
+        }
+        let mut outputs = Vec::new();
+        for step in steps {
+            match step {
+                Step::Apply { at, input, permit } => {
+                    outputs.extend(self.core.apply(at, &input));
+                    drop(permit);
+                }
+                Step::Welcome(greeting) => {
+                    // What happened before the welcome is in it; what comes after follows it.
+                    self.deliver(std::mem::take(&mut outputs));
+                    self.welcome(*greeting);
+                }
+                Step::Joined { joined, answer } => drop(answer.send(Ok(joined))),
+                Step::Linked { conn, links } => {
+                    let command = links.command;
+                    self.devices.say(conn, &ServerMsg::Links(links));
+                    self.devices.say(conn, &ServerMsg::Done { command });
+                }
+            }
+        }
+        self.deliver(outputs);
+        if self.core.is_closed() && self.row.closed_unix_ms.is_none() {
+            let now = self.server.clock.unix_ms();
+            self.append(Vec::new(), Vec::new(), Vec::new(), Some(now)).await?;
+            self.row.closed_unix_ms = Some(now);
+        }
+        Ok(())
+    }
+
+    async fn append(
+        &self,
+        records: Vec<Record>,
+        grant: Vec<Grant>,
+        revoke: Vec<AthleteId>,
+        closed_unix_ms: Option<u64>,
+    ) -> Result<(), JournalError> {
+        let (session, first) = (self.row.session, self.position);
+        let append =
+            Append { session, create: None, first, records, revoke, grant, closed_unix_ms };
+        self.server.journal.append(append).await
+    }
+
+    fn deliver(&mut self, outputs: Vec<Output>) {
+        for output in &outputs {
+            match output {
+                Output::Done { command } => {
+                    if let Some((conn, links)) = self.links.remove(command) {
+                        self.devices.say(conn, &ServerMsg::Links(links));
+                    }
+                }
+                Output::OrderRefused { command, .. } => {
+                    self.links.remove(command);
+                }
+                Output::Event { .. }
+                | Output::Ack { .. }
+                | Output::Published
+                | Output::OwnChanged { .. }
+                | Output::Refused { .. } => {}
+            }
+        }
+        delivery::deliver(&self.core, &self.devices, outputs);
+    }
+
+    fn welcome(&mut self, greeting: Greeting) {
+        let Greeting { conn, holder, hello, outbox, clock } = greeting;
+        let (role, viewer) = match holder {
+            Holder::Coach => (Role::Coach, Viewer::Coach),
+            Holder::Board => (Role::Board, Viewer::Board),
+            Holder::Athlete(athlete) => (Role::Athlete, Viewer::Athlete(athlete)),
+        };
+        let limits = &self.server.settings.limits;
+        let full = match holder {
+            Holder::Coach => self.devices.coaches() >= limits.coaches,
+            Holder::Board => self.devices.boards() >= limits.boards,
+            Holder::Athlete(_) => false,
+        };
+        if full {
+            return outbox.close(Close::RoleFull);
+        }
+        let you = match holder {
+            Holder::Athlete(athlete) => Some(athlete),
+            Holder::Coach | Holder::Board => None,
+        };
+        if you.is_some_and(|you| !self.core.knows(you)) {
+            // The order that made this secret was refused: it opens nothing.
+            return outbox.close(Close::WrongSecret);
+        }
+        let in_command = self.devices.enter(conn, holder, outbox);
+        let view = self.core.view(viewer);
+        let durable = you.zip(hello.run).map(|(you, run)| self.core.durable(you, run));
+        let welcome = Welcome {
+            version: thole_protocol::VERSION,
+            build: env!("CARGO_PKG_VERSION").to_owned(),
+            epoch: self.server.journal.epoch(),
+            session: self.row.session,
+            code: self.row.code.clone(),
+            title: view.title,
+            settings: view.settings,
+            at_ms: self.clock.now(),
+            speed: self.server.clock.speed(),
+            role,
+            you,
+            in_command,
+            last_event: view.last_event,
+            durable,
+            closed: view.closed,
+            pieces: view.pieces,
+            current: view.current,
+            athletes: view.athletes,
+            prepared: view.prepared,
+            call: view.call,
+            own: view.own,
+        };
+        self.devices.say(conn, &ServerMsg::Welcome(Box::new(welcome)));
+        delivery::missed(&self.core, &self.devices, conn, hello.last_event, viewer);
+        // A connection that has gone meanwhile will say so itself.
+        let _ = clock.send(self.clock);
+    }
+
+    /// Nobody has been here for a while: what still comes in is dealt with, then the task ends.
+    async fn rest(&mut self) -> Result<(), JournalError> {
+        self.events.close();
+        let mut batch = Batch::default();
+        while let Some(event) = self.events.recv().await {
+            if let Event::Hello(greeting) = event {
+                greeting.outbox.close(Close::GoingAway);
+            } else {
+                self.take(event, &mut batch);
+            }
+        }
+        self.commit(batch).await
+    }
+
+    fn stop(&mut self) -> Result<(), JournalError> {
+        for outbox in self.devices.outboxes() {
+            let after_ms = Millis(secret::random_below(RESTART_SPREAD_MS));
+            devices::say(outbox, &ServerMsg::Restart { after_ms });
+            outbox.close(Close::Restart);
+        }
+        Ok(())
+    }
+}
+
+fn grant(athlete: AthleteId, name: &str, batch: &mut Batch) -> Joined {
+    let secret = Secret::new();
+    batch.grant.push(Grant { hash: secret.hash(), holder: Holder::Athlete(athlete) });
+    Joined { athlete, name: name.to_owned(), secret: secret.reveal() }
+}
