@@ -66,6 +66,9 @@ pub const RESTART_SPREAD_MS: u32 = 2_000;
 /// A stop that takes longer than this is cut short.
 pub const STOP_MAX: Duration = Duration::from_secs(5);
 
+/// When the system has no room for a connection, how long to wait before the next try.
+pub const ACCEPT_AGAIN_AFTER: Duration = Duration::from_millis(100);
+
 /// Limits that are settings; `config.rs` has their names, units and reasons.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Limits {

@@ -1,5 +1,7 @@
 //! Who is there: a new session, somebody who joins by code, or a secret.
 
+use std::sync::Arc;
+
 use thole_piece::{Input, limits as core_limits};
 use thole_protocol::{
     ClientMsg, ServerMsg, VERSION,
@@ -20,6 +22,7 @@ use uuid::Uuid;
 
 use super::{Ended, Socket, hearing::misread, refusal};
 use crate::{
+    Server,
     clock::SessionClock,
     journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
     limits::STRANGER_BYTES,
@@ -49,7 +52,8 @@ pub(super) async fn greet<S>(socket: &mut Socket<S>) -> Result<Welcomed, Ended>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
-    let limits = socket.server.settings.limits.clone();
+    let server = socket.server.clone();
+    let limits = server.settings.limits.clone();
     let mut bytes = 0;
     loop {
         let heard = timeout(limits.handshake, socket.hear(limits.stranger_bytes)).await;
@@ -60,14 +64,14 @@ where
         }
         let answer = match ClientMsg::read(&text) {
             Ok((ClientMsg::Hello(hello), unknown)) => {
-                socket.server.count_unknown(unknown);
+                server.count_unknown(unknown);
                 return welcome(socket, hello).await;
             }
             Ok((ClientMsg::Create(create), _)) => {
-                answer(socket.created(create).await?, ServerMsg::Created)
+                answer(created(&server, create).await?, ServerMsg::Created)
             }
             Ok((ClientMsg::Join(join), _)) => {
-                answer(socket.joined(&join).await?, ServerMsg::Joined)
+                answer(joined(&server, &join).await?, ServerMsg::Joined)
             }
             Ok((_, _)) => refused(refusal(Why::NotNow, "Say hello first, with your secret.")),
             Err(error) => refused(misread(error)),
@@ -100,8 +104,8 @@ where
         Holder::Board => (Role::Board, None),
         Holder::Athlete(athlete) => (Role::Athlete, Some(athlete)),
     };
-    let row = socket.row(held.session).await?.ok_or(wrong)?;
-    if role != hello.role || socket.has_expired(&row) {
+    let row = row(&server, held.session).await?.ok_or(wrong)?;
+    if role != hello.role || has_expired(&server, &row) {
         return Err(wrong);
     }
     for _ in 0..OPENS_TRIED {
@@ -135,98 +139,94 @@ fn fault(error: &JournalError) -> Ended {
     Ended::Closing(Close::Fault)
 }
 
-impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
-    async fn row(&self, session: SessionId) -> Result<Option<SessionRow>, Ended> {
-        self.server.journal.session(session).await.map_err(|error| fault(&error))
-    }
-
-    fn has_expired(&self, row: &SessionRow) -> bool {
-        let links_ms =
-            u64::try_from(self.server.settings.limits.links.as_millis()).unwrap_or(u64::MAX);
-        row.closed_unix_ms
-            .is_some_and(|closed| closed.saturating_add(links_ms) < self.server.clock.unix_ms())
-    }
-
-    async fn created(&self, create: Create) -> Result<Result<Created, Refusal>, Ended> {
-        if let Err(refusal) = core_limits::check_title(&create.title) {
-            return Ok(Err(refusal));
-        }
-        if create.settings.grace_ms.0 > 5_000 {
-            return Ok(Err(refusal(Why::OutOfRange, "The grace of a call is at most 5 s.")));
-        }
-        if !self.server.may_create() {
-            let says =
-                "This server has as many sessions as it may have just now; try again in a minute.";
-            return Ok(Err(refusal(Why::Limit, says)));
-        }
-        let session = SessionId(Uuid::now_v7());
-        let code = self.free_code().await?;
-        let (coach, board) = (Secret::new(), Secret::new());
-        let append = Append {
-            session,
-            create: Some(SessionRow {
-                session,
-                code: code.clone(),
-                created_unix_ms: self.server.clock.unix_ms(),
-                closed_unix_ms: None,
-            }),
-            first: 0,
-            records: vec![created_record(create.title, create.settings)],
-            revoke: Vec::new(),
-            grant: vec![
-                Grant { hash: coach.hash(), holder: Holder::Coach },
-                Grant { hash: board.hash(), holder: Holder::Board },
-            ],
-            closed_unix_ms: None,
-        };
-        if let Err(error) = self.server.journal.append(append).await {
-            self.server.fail(&error);
-            return Err(Ended::Closing(Close::Fault));
-        }
-        tracing::info!(%session, "session made");
-        let (coach_secret, board_secret) = (coach.reveal(), board.reveal());
-        Ok(Ok(Created { session, code, coach_secret, board_secret }))
-    }
-
-    /// A code that no open session has.
-    async fn free_code(&self) -> Result<JoinCode, Ended> {
-        for _ in 0..CODES_TRIED {
-            let code = random_code();
-            let used = self.server.journal.session_of(&code).await;
-            let used = used.map_err(|error| fault(&error))?;
-            if used.is_none_or(|row| self.has_expired(&row)) {
-                return Ok(code);
-            }
-        }
-        tracing::error!("every code that was drawn is in use: too many sessions are open");
-        Err(Ended::Closing(Close::TooSlow))
-    }
-
-    async fn joined(&self, join: &Join) -> Result<Result<Joined, Refusal>, Ended> {
-        if !self.server.may_join() {
-            let says = "Very many are joining just now; try again in a few seconds.";
-            return Ok(Err(refusal(Why::Limit, says)));
-        }
-        let unknown =
-            refusal(Why::Unknown, "No session has this code; ask your coach to say it again.");
-        let Some(code) = JoinCode::read(&join.code) else { return Ok(Err(unknown)) };
-        let row = self.server.journal.session_of(&code).await.map_err(|error| fault(&error))?;
-        let Some(row) = row.filter(|row| !self.has_expired(row)) else { return Ok(Err(unknown)) };
-        for _ in 0..OPENS_TRIED {
-            let opened = self.server.registry.open(&self.server, &row).await;
-            let handle = opened.map_err(|error| fault(&error))?;
-            let (answer, joined) = oneshot::channel();
-            let event = Event::Join { name: join.name.clone(), answer };
-            if handle.inbox.send(event).await.is_ok()
-                && let Ok(joined) = joined.await
-            {
-                return Ok(joined);
-            }
-        }
-        Err(Ended::Closing(Close::Fault))
-    }
+async fn row(server: &Server, session: SessionId) -> Result<Option<SessionRow>, Ended> {
+    server.journal.session(session).await.map_err(|error| fault(&error))
 }
 
+fn has_expired(server: &Server, row: &SessionRow) -> bool {
+    let links_ms = u64::try_from(server.settings.limits.links.as_millis()).unwrap_or(u64::MAX);
+    row.closed_unix_ms
+        .is_some_and(|closed| closed.saturating_add(links_ms) < server.clock.unix_ms())
+}
+
+async fn created(server: &Server, create: Create) -> Result<Result<Created, Refusal>, Ended> {
+    if let Err(refusal) = core_limits::check_title(&create.title) {
+        return Ok(Err(refusal));
+    }
+    if create.settings.grace_ms.0 > 5_000 {
+        return Ok(Err(refusal(Why::OutOfRange, "The grace of a call is at most 5 s.")));
+    }
+    if !server.may_create() {
+        let says =
+            "This server has as many sessions as it may have just now; try again in a minute.";
+        return Ok(Err(refusal(Why::Limit, says)));
+    }
+    let session = SessionId(Uuid::now_v7());
+    let code = free_code(server).await?;
+    let (coach, board) = (Secret::new(), Secret::new());
+    let append = Append {
+        session,
+        create: Some(SessionRow {
+            session,
+            code: code.clone(),
+            created_unix_ms: server.clock.unix_ms(),
+            closed_unix_ms: None,
+        }),
+        first: 0,
+        records: vec![created_record(create.title, create.settings)],
+        revoke: Vec::new(),
+        grant: vec![
+            Grant { hash: coach.hash(), holder: Holder::Coach },
+            Grant { hash: board.hash(), holder: Holder::Board },
+        ],
+        closed_unix_ms: None,
+    };
+    if let Err(error) = server.journal.append(append).await {
+        server.fail(&error);
+        return Err(Ended::Closing(Close::Fault));
+    }
+    tracing::info!(%session, "session made");
+    let (coach_secret, board_secret) = (coach.reveal(), board.reveal());
+    Ok(Ok(Created { session, code, coach_secret, board_secret }))
+}
+
+/// A code that no open session has.
+async fn free_code(server: &Server) -> Result<JoinCode, Ended> {
+    for _ in 0..CODES_TRIED {
+        let code = random_code();
+        let used = server.journal.session_of(&code).await;
+        let used = used.map_err(|error| fault(&error))?;
+        if used.is_none_or(|row| has_expired(server, &row)) {
+            return Ok(code);
+        }
+    }
+    tracing::error!("every code that was drawn is in use: too many sessions are open");
+    Err(Ended::Closing(Close::TooSlow))
+}
+
+async fn joined(server: &Arc<Server>, join: &Join) -> Result<Result<Joined, Refusal>, Ended> {
+    if !server.may_join() {
+        let says = "Very many are joining just now; try again in a few seconds.";
+        return Ok(Err(refusal(Why::Limit, says)));
+    }
+    let unknown =
+        refusal(Why::Unknown, "No session has this code; ask your coach to say it again.");
+    let Some(code) = JoinCode::read(&join.code) else { return Ok(Err(unknown)) };
+    let row = server.journal.session_of(&code).await.map_err(|error| fault(&error))?;
+    let Some(row) = row.filter(|row| !has_expired(server, row)) else { return Ok(Err(unknown)) };
+    for _ in 0..OPENS_TRIED {
+        let opened = server.registry.open(server, &row).await;
+        let handle = opened.map_err(|error| fault(&error))?;
+        let (answer, joined) = oneshot::channel();
+        let event = Event::Join { name: join.name.clone(), answer };
+        if handle.inbox.send(event).await.is_ok()
+            && let Ok(joined) = joined.await
+        {
+            return Ok(joined);
+        }
+    }
+    Err(Ended::Closing(Close::Fault))
+}
 fn created_record(title: String, settings: SessionSettings) -> Record {
     Record { at: At(0), input: Input::Created { title, settings } }
 }

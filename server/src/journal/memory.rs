@@ -1,0 +1,119 @@
+//! A journal that lives as long as its process: for tests and for rehearsals that leave nothing behind.
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::{Mutex, PoisonError},
+};
+
+use thole_protocol::ids::{JoinCode, SessionId};
+
+use super::{Answer, Append, Held, Holder, Journal, JournalError, Record, SessionRow};
+use crate::secret::{SecretHash, random_epoch};
+
+#[derive(Debug, Default)]
+struct State {
+    sessions: BTreeMap<SessionId, SessionRow>,
+    records: BTreeMap<SessionId, Vec<Record>>,
+    aside: BTreeSet<(SessionId, u64)>,
+    secrets: BTreeMap<SecretHash, Held>,
+    appends: u64,
+    fails_at: Option<u64>,
+}
+
+/// A journal in memory.
+#[derive(Debug)]
+pub struct MemoryJournal {
+    epoch: String,
+    state: Mutex<State>,
+}
+
+impl Default for MemoryJournal {
+    fn default() -> Self {
+        MemoryJournal { epoch: random_epoch(), state: Mutex::default() }
+    }
+}
+
+impl MemoryJournal {
+    /// The `number`th append from the beginning (1 is the first) fails, and every one after it.
+    pub fn fail_at(&self, number: u64) {
+        self.with(|state| state.fails_at = Some(number));
+    }
+
+    fn with<T>(&self, f: impl FnOnce(&mut State) -> T) -> T {
+        f(&mut self.state.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    fn answer<T: Send + 'static>(
+        &self,
+        f: impl FnOnce(&mut State) -> Result<T, JournalError>,
+    ) -> Answer<T> {
+        let answer = self.with(f);
+        Box::pin(async move { answer })
+    }
+}
+
+impl Journal for MemoryJournal {
+    fn append(&self, append: Append) -> Answer<()> {
+        self.answer(|state| {
+            state.appends += 1;
+            if state.fails_at.is_some_and(|number| state.appends >= number) {
+                return Err(JournalError::Write("a fault that a test has asked for".to_owned()));
+            }
+            let records = state.records.entry(append.session).or_default();
+            if records.len() as u64 != append.first {
+                return Err(JournalError::Fenced);
+            }
+            records.extend(append.records);
+            state.sessions.extend(append.create.map(|row| (append.session, row)));
+            state.secrets.retain(|_, held| match held.holder {
+                Holder::Athlete(athlete) => {
+                    held.session != append.session || !append.revoke.contains(&athlete)
+                }
+                Holder::Coach | Holder::Board => true,
+            });
+            let session = append.session;
+            let held = |grant: super::Grant| (grant.hash, Held { session, holder: grant.holder });
+            state.secrets.extend(append.grant.into_iter().map(held));
+            if let Some(row) = state.sessions.get_mut(&session)
+                && append.closed_unix_ms.is_some()
+            {
+                row.closed_unix_ms = append.closed_unix_ms;
+            }
+            Ok(())
+        })
+    }
+
+    fn read(&self, session: SessionId, from: u64) -> Answer<Vec<(u64, Record)>> {
+        self.answer(|state| {
+            let records = state.records.get(&session).map_or(&[][..], Vec::as_slice);
+            let numbered = (0..).zip(records.iter().cloned()).skip_while(|(at, _)| *at < from);
+            Ok(numbered.filter(|(at, _)| !state.aside.contains(&(session, *at))).collect())
+        })
+    }
+
+    fn set_aside(&self, session: SessionId, position: u64) -> Answer<()> {
+        self.answer(|state| {
+            state.aside.insert((session, position));
+            Ok(())
+        })
+    }
+
+    fn session(&self, session: SessionId) -> Answer<Option<SessionRow>> {
+        self.answer(|state| Ok(state.sessions.get(&session).cloned()))
+    }
+
+    fn session_of(&self, code: &JoinCode) -> Answer<Option<SessionRow>> {
+        self.answer(|state| {
+            let with_code = state.sessions.values().filter(|row| row.code == *code);
+            Ok(with_code.max_by_key(|row| row.created_unix_ms).cloned())
+        })
+    }
+
+    fn held(&self, hash: SecretHash) -> Answer<Option<Held>> {
+        self.answer(|state| Ok(state.secrets.get(&hash).copied()))
+    }
+
+    fn epoch(&self) -> String {
+        self.epoch.clone()
+    }
+}

@@ -1,0 +1,398 @@
+//! The journal in one SQLite file: a writer thread, one transaction for everything that has come in.
+
+use std::{
+    fs::{File, TryLockError},
+    path::Path,
+    sync::{Arc, Mutex, PoisonError},
+    thread,
+};
+
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction, params};
+use thole_piece::Input;
+use thole_protocol::{
+    ids::{AthleteId, JoinCode, SessionId},
+    units::At,
+};
+use tokio::sync::{mpsc, oneshot};
+use uuid::Uuid;
+
+use super::{Answer, Append, Held, Holder, Journal, JournalError, Record, SessionRow};
+use crate::secret::{SecretHash, random_epoch};
+
+/// Version of the tables below; a file of a newer one is not opened.
+const SCHEMA: i64 = 1;
+/// Appends that may wait for the writer; sessions wait beyond that, and their connections with them.
+const QUEUE_MAX: usize = 1_024;
+/// Appends in one transaction: what came in while the last one was made durable.
+const GROUP_MAX: usize = 1_024;
+
+const TABLES: &str = "
+    CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+    CREATE TABLE session (
+        session TEXT PRIMARY KEY, code TEXT NOT NULL,
+        created_unix_ms INTEGER NOT NULL, closed_unix_ms INTEGER
+    ) WITHOUT ROWID;
+    CREATE INDEX session_by_code ON session (code, created_unix_ms);
+    CREATE TABLE record (
+        session TEXT NOT NULL, position INTEGER NOT NULL, at_ms INTEGER NOT NULL,
+        athlete TEXT, kind TEXT NOT NULL, payload TEXT NOT NULL,
+        PRIMARY KEY (session, position)
+    ) WITHOUT ROWID;
+    CREATE INDEX record_by_athlete ON record (athlete) WHERE athlete IS NOT NULL;
+    CREATE TABLE set_aside (
+        session TEXT NOT NULL, position INTEGER NOT NULL, PRIMARY KEY (session, position)
+    ) WITHOUT ROWID;
+    CREATE TABLE secret (
+        hash BLOB PRIMARY KEY, session TEXT NOT NULL, role TEXT NOT NULL, athlete TEXT,
+        revoked INTEGER NOT NULL DEFAULT 0
+    ) WITHOUT ROWID;
+    CREATE INDEX secret_by_athlete ON secret (athlete) WHERE athlete IS NOT NULL;
+";
+
+/// What the writer is asked.
+enum Task {
+    Append(Append, oneshot::Sender<Result<(), JournalError>>),
+    SetAside(SessionId, u64, oneshot::Sender<Result<(), JournalError>>),
+}
+
+/// The journal in one file of a data folder.
+pub struct SqliteJournal {
+    writer: mpsc::Sender<Task>,
+    reader: Arc<Mutex<Connection>>,
+    epoch: String,
+    /// Held as long as the journal is open: there is one writer.
+    _lock: Option<File>,
+}
+
+impl SqliteJournal {
+    /// Opens the journal of a data folder, and makes both if they are not there.
+    ///
+    /// # Errors
+    /// The folder cannot be written, another server has it, or the file is of a newer version.
+    pub fn open(data: &Path) -> Result<SqliteJournal, JournalError> {
+        let write = |error: &dyn std::fmt::Display| {
+            JournalError::Write(format!("{}: {error}", data.display()))
+        };
+        std::fs::create_dir_all(data).map_err(|error| write(&error))?;
+        let lock = File::create(data.join("lock")).map_err(|error| write(&error))?;
+        match lock.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                return Err(write(&"another server is using this folder; stop it or name another"));
+            }
+            Err(TryLockError::Error(error)) => return Err(write(&error)),
+        }
+        let file = data.join("thole.db");
+        let mut connection = Connection::open(&file).map_err(|error| write(&error))?;
+        prepare(&mut connection)?;
+        let epoch = epoch(&connection)?;
+        let reader =
+            Connection::open_with_flags(&file, READ_ONLY).map_err(|error| write(&error))?;
+        let (writer, tasks) = mpsc::channel(QUEUE_MAX);
+        thread::Builder::new()
+            .name("journal".to_owned())
+            .spawn(move || write_all(connection, tasks))
+            .map_err(|error| write(&error))?;
+        Ok(SqliteJournal { writer, reader: Arc::new(Mutex::new(reader)), epoch, _lock: Some(lock) })
+    }
+
+    /// Opens the journal of a data folder to read it, also while a server is using it.
+    ///
+    /// # Errors
+    /// There is no journal, or it is of a newer version.
+    pub fn open_read_only(data: &Path) -> Result<SqliteJournal, JournalError> {
+        let file = data.join("thole.db");
+        let read =
+            |error: rusqlite::Error| JournalError::Read(format!("{}: {error}", file.display()));
+        let reader = Connection::open_with_flags(&file, READ_ONLY).map_err(read)?;
+        check_version(version(&reader)?)?;
+        let epoch = epoch(&reader)?;
+        // Nobody receives: whoever appends all the same is told that it cannot be written.
+        let (writer, _) = mpsc::channel(1);
+        Ok(SqliteJournal { writer, reader: Arc::new(Mutex::new(reader)), epoch, _lock: None })
+    }
+
+    fn write(
+        &self,
+        task: impl FnOnce(oneshot::Sender<Result<(), JournalError>>) -> Task + Send + 'static,
+    ) -> Answer<()> {
+        let writer = self.writer.clone();
+        Box::pin(async move {
+            let gone = || JournalError::Write("the writer has stopped".to_owned());
+            let (answer, answered) = oneshot::channel();
+            writer.send(task(answer)).await.map_err(|_| gone())?;
+            answered.await.map_err(|_| gone())?
+        })
+    }
+
+    fn ask<T: Send + 'static>(
+        &self,
+        question: impl FnOnce(&Connection) -> Result<T, JournalError> + Send + 'static,
+    ) -> Answer<T> {
+        let reader = self.reader.clone();
+        Box::pin(async move {
+            let asked = tokio::task::spawn_blocking(move || {
+                question(&reader.lock().unwrap_or_else(PoisonError::into_inner))
+            });
+            asked.await.map_err(|error| JournalError::Read(error.to_string()))?
+        })
+    }
+}
+
+const READ_ONLY: OpenFlags =
+    OpenFlags::SQLITE_OPEN_READ_ONLY.union(OpenFlags::SQLITE_OPEN_NO_MUTEX);
+
+impl Journal for SqliteJournal {
+    fn append(&self, append: Append) -> Answer<()> {
+        self.write(|answer| Task::Append(append, answer))
+    }
+
+    fn set_aside(&self, session: SessionId, position: u64) -> Answer<()> {
+        self.write(move |answer| Task::SetAside(session, position, answer))
+    }
+
+    fn read(&self, session: SessionId, from: u64) -> Answer<Vec<(u64, Record)>> {
+        self.ask(move |connection| records(connection, session, from))
+    }
+
+    fn session(&self, session: SessionId) -> Answer<Option<SessionRow>> {
+        self.ask(move |connection| {
+            let sql = "SELECT session, code, created_unix_ms, closed_unix_ms FROM session WHERE session = ?";
+            one(connection, sql, &session.to_string())
+        })
+    }
+
+    fn session_of(&self, code: &JoinCode) -> Answer<Option<SessionRow>> {
+        let code = code.as_str().to_owned();
+        self.ask(move |connection| {
+            let sql = "SELECT session, code, created_unix_ms, closed_unix_ms FROM session
+                       WHERE code = ? ORDER BY created_unix_ms DESC LIMIT 1";
+            one(connection, sql, &code)
+        })
+    }
+
+    fn held(&self, hash: SecretHash) -> Answer<Option<Held>> {
+        self.ask(move |connection| {
+            let sql = "SELECT session, role, athlete FROM secret WHERE hash = ? AND revoked = 0";
+            let mut held = connection.prepare_cached(sql).map_err(read)?;
+            let held = held.query_row([hash.as_bytes()], |row| {
+                let (session, role) = (row.get::<_, String>(0)?, row.get::<_, String>(1)?);
+                Ok((session, role, row.get::<_, Option<String>>(2)?))
+            });
+            let Some((session, role, athlete)) = held.optional().map_err(read)? else {
+                return Ok(None);
+            };
+            let holder = match (role.as_str(), athlete) {
+                ("coach", None) => Holder::Coach,
+                ("board", None) => Holder::Board,
+                ("athlete", Some(athlete)) => Holder::Athlete(AthleteId(uuid(&athlete)?)),
+                (role, _) => {
+                    return Err(JournalError::Read(format!("a secret has the role {role:?}")));
+                }
+            };
+            Ok(Some(Held { session: SessionId(uuid(&session)?), holder }))
+        })
+    }
+
+    fn epoch(&self) -> String {
+        self.epoch.clone()
+    }
+}
+
+/// The writer: takes everything that waits, makes it durable in one transaction, answers. After a
+/// failure it answers nobody with success any more: what is durable is not known until the next start.
+fn write_all(mut connection: Connection, mut tasks: mpsc::Receiver<Task>) {
+    let mut group = Vec::new();
+    while tasks.blocking_recv_many(&mut group, GROUP_MAX) > 0 {
+        let (done, failed) = match write_group(&mut connection, &mut group) {
+            Ok(done) => (done, None),
+            Err(error) => (Vec::new(), Some(error.to_string())),
+        };
+        for (answer, result) in done {
+            // Who asked may be gone; what was asked is durable all the same.
+            let _ = answer.send(result);
+        }
+        if let Some(error) = failed {
+            // Dropping the queue answers all who wait with an error.
+            tracing::error!(error, "the journal cannot be written");
+            return;
+        }
+    }
+}
+
+type Done = (oneshot::Sender<Result<(), JournalError>>, Result<(), JournalError>);
+
+fn write_group(
+    connection: &mut Connection,
+    group: &mut Vec<Task>,
+) -> Result<Vec<Done>, rusqlite::Error> {
+    let transaction = connection.transaction()?;
+    let mut done = Vec::with_capacity(group.len());
+    for task in group.drain(..) {
+        match task {
+            Task::Append(append, answer) => {
+                let result = if continues(&transaction, &append)? {
+                    write_one(&transaction, &append)?;
+                    Ok(())
+                } else {
+                    Err(JournalError::Fenced)
+                };
+                done.push((answer, result));
+            }
+            Task::SetAside(session, position, answer) => {
+                let sql = "INSERT OR IGNORE INTO set_aside (session, position) VALUES (?, ?)";
+                transaction.execute(sql, params![session.to_string(), whole(position)])?;
+                done.push((answer, Ok(())));
+            }
+        }
+    }
+    transaction.commit()?;
+    Ok(done)
+}
+
+/// Whether the append goes on where the session's records end.
+fn continues(transaction: &Transaction<'_>, append: &Append) -> Result<bool, rusqlite::Error> {
+    let sql = "SELECT COALESCE(MAX(position) + 1, 0) FROM record WHERE session = ?";
+    let next: i64 = transaction
+        .prepare_cached(sql)?
+        .query_row([append.session.to_string()], |row| row.get(0))?;
+    Ok(next == whole(append.first))
+}
+
+fn write_one(transaction: &Transaction<'_>, append: &Append) -> Result<(), rusqlite::Error> {
+    let session = append.session.to_string();
+    if let Some(SessionRow { code, created_unix_ms, closed_unix_ms, .. }) = &append.create {
+        let sql = "INSERT INTO session (session, code, created_unix_ms, closed_unix_ms) VALUES (?, ?, ?, ?)";
+        let closed = closed_unix_ms.map(whole);
+        transaction
+            .execute(sql, params![session, code.as_str(), whole(*created_unix_ms), closed])?;
+    }
+    let sql = "INSERT INTO record (session, position, at_ms, athlete, kind, payload) VALUES (?, ?, ?, ?, ?, ?)";
+    let mut insert = transaction.prepare_cached(sql)?;
+    for (position, Record { at, input }) in (append.first..).zip(&append.records) {
+        let athlete = input.athlete().map(|athlete| athlete.to_string());
+        let payload = serde_json::to_string(input)
+            .map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
+        insert.execute(params![
+            session,
+            whole(position),
+            whole(at.0),
+            athlete,
+            input.kind(),
+            payload
+        ])?;
+    }
+    for athlete in &append.revoke {
+        let sql = "UPDATE secret SET revoked = 1 WHERE session = ? AND athlete = ?";
+        transaction.prepare_cached(sql)?.execute([&session, &athlete.to_string()])?;
+    }
+    let sql = "INSERT INTO secret (hash, session, role, athlete) VALUES (?, ?, ?, ?)";
+    for grant in &append.grant {
+        let (role, athlete) = match grant.holder {
+            Holder::Coach => ("coach", None),
+            Holder::Board => ("board", None),
+            Holder::Athlete(athlete) => ("athlete", Some(athlete.to_string())),
+        };
+        let hash = grant.hash.as_bytes();
+        transaction.prepare_cached(sql)?.execute(params![hash, session, role, athlete])?;
+    }
+    if let Some(closed) = append.closed_unix_ms {
+        let sql = "UPDATE session SET closed_unix_ms = ? WHERE session = ?";
+        transaction.execute(sql, params![whole(closed), session])?;
+    }
+    Ok(())
+}
+
+fn records(
+    connection: &Connection,
+    session: SessionId,
+    from: u64,
+) -> Result<Vec<(u64, Record)>, JournalError> {
+    let sql = "SELECT position, at_ms, payload FROM record
+               WHERE session = ?1 AND position >= ?2 AND NOT EXISTS (
+                   SELECT 1 FROM set_aside AS s
+                   WHERE s.session = record.session AND s.position = record.position)
+               ORDER BY position";
+    let mut select = connection.prepare_cached(sql).map_err(read)?;
+    let rows = select.query_map(params![session.to_string(), whole(from)], |row| {
+        Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, String>(2)?))
+    });
+    let mut records = Vec::new();
+    for row in rows.map_err(read)? {
+        let (position, at, payload) = row.map_err(read)?;
+        let (position, at) = (position.cast_unsigned(), At(at.cast_unsigned()));
+        let input: Input = serde_json::from_str(&payload).map_err(|error| {
+            JournalError::Corrupt { session, position, what: error.to_string() }
+        })?;
+        records.push((position, Record { at, input }));
+    }
+    Ok(records)
+}
+
+fn one(connection: &Connection, sql: &str, key: &str) -> Result<Option<SessionRow>, JournalError> {
+    let mut select = connection.prepare_cached(sql).map_err(read)?;
+    let row = select.query_row([key], |row| {
+        let (session, code) = (row.get::<_, String>(0)?, row.get::<_, String>(1)?);
+        Ok((session, code, row.get::<_, i64>(2)?, row.get::<_, Option<i64>>(3)?))
+    });
+    let Some((session, code, created, closed)) = row.optional().map_err(read)? else {
+        return Ok(None);
+    };
+    let code = JoinCode::read(&code)
+        .ok_or_else(|| JournalError::Read(format!("{code:?} is no join code")))?;
+    Ok(Some(SessionRow {
+        session: SessionId(uuid(&session)?),
+        code,
+        created_unix_ms: created.cast_unsigned(),
+        closed_unix_ms: closed.map(i64::cast_unsigned),
+    }))
+}
+
+fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
+    let write = |error: rusqlite::Error| JournalError::Write(error.to_string());
+    connection.pragma_update(None, "journal_mode", "WAL").map_err(write)?;
+    // FULL: a commit is on the disk when it returns, also against a loss of power.
+    connection.pragma_update(None, "synchronous", "FULL").map_err(write)?;
+    connection.busy_timeout(std::time::Duration::from_secs(5)).map_err(write)?;
+    let version = version(connection)?;
+    if version == 0 {
+        let transaction = connection.transaction().map_err(write)?;
+        transaction.execute_batch(TABLES).map_err(write)?;
+        let sql = "INSERT INTO meta (name, value) VALUES ('epoch', ?)";
+        transaction.execute(sql, [random_epoch()]).map_err(write)?;
+        transaction.pragma_update(None, "user_version", SCHEMA).map_err(write)?;
+        return transaction.commit().map_err(write);
+    }
+    check_version(version)
+}
+
+fn version(connection: &Connection) -> Result<i64, JournalError> {
+    connection.pragma_query_value(None, "user_version", |row| row.get(0)).map_err(read)
+}
+
+fn check_version(version: i64) -> Result<(), JournalError> {
+    if version == SCHEMA {
+        return Ok(());
+    }
+    Err(JournalError::Read(format!(
+        "its version is {version} and this program reads version {SCHEMA}: use the program that wrote it, or a newer one"
+    )))
+}
+
+fn epoch(connection: &Connection) -> Result<String, JournalError> {
+    let sql = "SELECT value FROM meta WHERE name = 'epoch'";
+    connection.query_row(sql, [], |row| row.get(0)).map_err(read)
+}
+
+fn read(error: rusqlite::Error) -> JournalError {
+    JournalError::Read(error.to_string())
+}
+
+fn uuid(text: &str) -> Result<Uuid, JournalError> {
+    Uuid::parse_str(text).map_err(|error| JournalError::Read(format!("{text:?}: {error}")))
+}
+
+/// SQLite's integers are signed; positions and times stay far below 2^63.
+fn whole(number: u64) -> i64 {
+    i64::try_from(number).unwrap_or(i64::MAX)
+}

@@ -1,0 +1,213 @@
+//! Accepts connections within limits, and hands out pages and WebSockets.
+
+use std::{convert::Infallible, path::PathBuf, sync::Arc};
+
+use http_body_util::Full;
+use hyper::{
+    Request, Response, StatusCode,
+    body::{Bytes, Incoming},
+    header::{self, HeaderValue},
+    server::conn::http1,
+    service::service_fn,
+};
+use hyper_util::rt::{TokioIo, TokioTimer};
+use tokio::{
+    io::{AsyncRead, AsyncWrite},
+    net::{TcpListener, TcpStream},
+    sync::OwnedSemaphorePermit,
+    time::timeout,
+};
+use tokio_rustls::{
+    TlsAcceptor,
+    rustls::{
+        ServerConfig,
+        pki_types::{CertificateDer, PrivateKeyDer, pem::PemObject},
+    },
+};
+use tokio_tungstenite::{
+    WebSocketStream,
+    tungstenite::{handshake::server::create_response, protocol::Role},
+};
+
+use crate::{
+    Server, connection,
+    limits::ACCEPT_AGAIN_AFTER,
+    pages::{self, Link},
+};
+
+/// The acceptor for a certificate and its key.
+///
+/// # Errors
+/// A file cannot be read, or the two do not belong together; says which.
+pub fn tls((cert, key): &(PathBuf, PathBuf)) -> Result<TlsAcceptor, String> {
+    let unread = |name: &str, file: &PathBuf, error: &dyn std::fmt::Display| {
+        format!("{name}: {} cannot be used ({error}).", file.display())
+    };
+    let chain: Result<Vec<CertificateDer<'static>>, _> = CertificateDer::pem_file_iter(cert)
+        .map_err(|error| unread("tls-cert", cert, &error))?
+        .collect();
+    let chain = chain.map_err(|error| unread("tls-cert", cert, &error))?;
+    let secret =
+        PrivateKeyDer::from_pem_file(key).map_err(|error| unread("tls-key", key, &error))?;
+    let config = ServerConfig::builder()
+        .with_no_client_auth()
+        .with_single_cert(chain, secret)
+        .map_err(|error| unread("tls-cert", cert, &error))?;
+    Ok(TlsAcceptor::from(Arc::new(config)))
+}
+
+/// Accepts until the task is ended.
+pub async fn accept(listener: TcpListener, tls: Option<TlsAcceptor>, server: Arc<Server>) {
+    loop {
+        // Above the limit nobody is accepted; the system's own queue holds those who come.
+        let Ok(permit) = server.connections.clone().acquire_owned().await else { return };
+        match listener.accept().await {
+            Ok((io, _)) => {
+                let (tls, server) = (tls.clone(), server.clone());
+                tokio::spawn(async move {
+                    serve(io, tls, server).await;
+                    drop(permit);
+                });
+            }
+            Err(error) => {
+                // Out of files, mostly: connections that end will give some back.
+                tracing::warn!(%error, "a connection could not be accepted");
+                tokio::time::sleep(ACCEPT_AGAIN_AFTER).await;
+            }
+        }
+    }
+}
+
+async fn serve(io: TcpStream, tls: Option<TlsAcceptor>, server: Arc<Server>) {
+    if let Err(error) = io.set_nodelay(true) {
+        tracing::debug!(%error, "a small message may wait for the next one");
+    }
+    let limit = server.settings.limits.handshake;
+    let Some(tls) = tls else { return http(io, server, "http").await };
+    match timeout(limit, tls.accept(io)).await {
+        Ok(Ok(io)) => http(io, server, "https").await,
+        Ok(Err(error)) => tracing::debug!(%error, "no TLS with a client"),
+        Err(_) => tracing::debug!("a client took too long over TLS"),
+    }
+}
+
+/// One HTTP request; an upgrade takes the stream along.
+async fn http<S>(io: S, server: Arc<Server>, scheme: &'static str)
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+{
+    let (upgraded, mut upgrade) = tokio::sync::mpsc::channel(1);
+    let limit = server.settings.limits.handshake;
+    let answering = server.clone();
+    let service = service_fn(move |mut request: Request<Incoming>| {
+        let (server, upgraded) = (answering.clone(), upgraded.clone());
+        async move {
+            let response = match request.uri().path() {
+                "/ws" => match web_socket(&server, &request, scheme) {
+                    Ok((response, stranger)) => {
+                        // The one place: this connection carries no second request.
+                        let _ = upgraded.try_send((hyper::upgrade::on(&mut request), stranger));
+                        response
+                    }
+                    Err(response) => response,
+                },
+                path => page(path, &server),
+            };
+            Ok::<_, Infallible>(response)
+        }
+    });
+    let served = http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(limit)
+        .serve_connection(TokioIo::new(io), service)
+        .with_upgrades()
+        .await;
+    if let Err(error) = served {
+        tracing::debug!(%error, "a request ended early");
+    }
+    let Some((on_upgrade, stranger)) = upgrade.recv().await else { return };
+    match on_upgrade.await {
+        Ok(io) => {
+            let config = connection::socket_config(server.settings.limits.coach_bytes);
+            let ws = WebSocketStream::from_raw_socket(TokioIo::new(io), Role::Server, Some(config))
+                .await;
+            connection::serve(ws, server, stranger).await;
+        }
+        Err(error) => tracing::debug!(%error, "a client left before the upgrade"),
+    }
+}
+
+type Page = Response<Full<Bytes>>;
+
+fn web_socket(
+    server: &Server,
+    request: &Request<Incoming>,
+    scheme: &str,
+) -> Result<(Page, OwnedSemaphorePermit), Page> {
+    if !is_welcome_from(server, request, scheme) {
+        return Err(text(StatusCode::FORBIDDEN, "This page may not connect here."));
+    }
+    let Ok(stranger) = server.strangers.clone().try_acquire_owned() else {
+        let mut full =
+            text(StatusCode::SERVICE_UNAVAILABLE, "Very many are connecting; come back.");
+        full.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
+        return Err(full);
+    };
+    let mut asked = Request::new(());
+    *asked.method_mut() = request.method().clone();
+    *asked.uri_mut() = request.uri().clone();
+    *asked.version_mut() = request.version();
+    *asked.headers_mut() = request.headers().clone();
+    match create_response(&asked) {
+        Ok(response) => Ok((response.map(|()| Full::default()), stranger)),
+        Err(error) => {
+            Err(text(StatusCode::BAD_REQUEST, &format!("This is for WebSockets: {error}.")))
+        }
+    }
+}
+
+/// A browser says which page connects. No cookie is used here, so a strange page could do nothing
+/// with a secret that it does not have; it is turned away all the same (OWASP, WebSocket security).
+fn is_welcome_from(server: &Server, request: &Request<Incoming>, scheme: &str) -> bool {
+    let Some(origin) = request.headers().get(header::ORIGIN) else { return true };
+    let Ok(origin) = origin.to_str() else { return false };
+    let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok());
+    host.is_some_and(|host| origin == format!("{scheme}://{host}"))
+        || server.settings.origins.iter().any(|allowed| allowed == origin)
+}
+
+fn page(path: &str, server: &Server) -> Page {
+    let html = |status, body: String| answer(status, "text/html; charset=utf-8", body);
+    match path {
+        "/" => html(StatusCode::OK, pages::welcome()),
+        "/healthz" => {
+            let health = serde_json::json!({
+                "ok": true,
+                "version": env!("CARGO_PKG_VERSION"),
+                "sessions": server.registry.len(),
+                "connections": server.connected(),
+                "unknown_fields": server.unknown_fields(),
+            });
+            answer(StatusCode::OK, "application/json", health.to_string())
+        }
+        _ if path.starts_with("/coach/") => html(StatusCode::OK, pages::link(Link::Coach)),
+        _ if path.starts_with("/row/") => html(StatusCode::OK, pages::link(Link::Row)),
+        _ if path.starts_with("/board/") => html(StatusCode::OK, pages::link(Link::Board)),
+        _ => html(StatusCode::NOT_FOUND, pages::not_found()),
+    }
+}
+
+fn text(status: StatusCode, says: &str) -> Page {
+    answer(status, "text/plain; charset=utf-8", says.to_owned())
+}
+
+fn answer(status: StatusCode, media: &'static str, body: String) -> Page {
+    let mut response = Response::new(Full::from(body));
+    *response.status_mut() = status;
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(media));
+    for (name, value) in pages::HEADERS {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    response
+}

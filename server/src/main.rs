@@ -1,0 +1,62 @@
+//! The program: `thole-server serve`, `demo` and `replay`.
+
+use std::{io::Write, process::ExitCode, sync::Arc};
+
+use clap::{Parser, Subcommand};
+use thole_server::{config::ServeArgs, journal::sqlite::SqliteJournal, start};
+use tokio::signal::unix::{SignalKind, signal};
+use tracing_subscriber::EnvFilter;
+
+/// A server for group sessions on rowing machines: everybody against a target of their own.
+#[derive(Parser)]
+#[command(version, about)]
+struct Program {
+    #[command(subcommand)]
+    task: Task,
+}
+
+#[derive(Subcommand)]
+enum Task {
+    /// Runs the service until it is stopped
+    Serve(Box<ServeArgs>),
+}
+
+fn main() -> ExitCode {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    let done = match Program::parse().task {
+        Task::Serve(args) => serve(*args),
+    };
+    done.unwrap_or_else(|says| {
+        eprintln!("{says}");
+        ExitCode::FAILURE
+    })
+}
+
+#[tokio::main]
+async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
+    let settings = args.settings()?;
+    let journal = SqliteJournal::open(&settings.data).map_err(|error| error.to_string())?;
+    let (scheme, speed) = (if settings.tls.is_some() { "https" } else { "http" }, settings.speed);
+    let running = start(settings, Arc::new(journal)).await?;
+    if speed > 1 {
+        eprintln!(
+            "REHEARSAL: this server runs {speed} times faster than life; nothing here is a real result."
+        );
+    }
+    println!("listening on {scheme}://{}", running.address);
+    std::io::stdout().flush().map_err(|error| error.to_string())?;
+    let mut terminate = signal(SignalKind::terminate()).map_err(|error| error.to_string())?;
+    let asked = tokio::select! {
+        failed = running.failed() => Err(failed),
+        _ = terminate.recv() => Ok(()),
+        done = tokio::signal::ctrl_c() => done.map_err(|error| error.to_string()),
+    };
+    if asked.is_ok() {
+        tracing::info!(
+            "stopping: what has come in becomes durable, clients come back to the next start"
+        );
+    }
+    running.stop().await;
+    asked.map(|()| ExitCode::SUCCESS)
+}
