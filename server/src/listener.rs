@@ -109,7 +109,7 @@ where
                         let _ = upgraded.try_send((hyper::upgrade::on(&mut request), stranger));
                         response
                     }
-                    Err(response) => response,
+                    Err(response) => *response,
                 },
                 path => page(path, &server),
             };
@@ -143,15 +143,15 @@ fn web_socket(
     server: &Server,
     request: &Request<Incoming>,
     scheme: &str,
-) -> Result<(Page, OwnedSemaphorePermit), Page> {
+) -> Result<(Page, OwnedSemaphorePermit), Box<Page>> {
     if !is_welcome_from(server, request, scheme) {
-        return Err(text(StatusCode::FORBIDDEN, "This page may not connect here."));
+        return Err(Box::new(text(StatusCode::FORBIDDEN, "This page may not connect here.")));
     }
     let Ok(stranger) = server.strangers.clone().try_acquire_owned() else {
         let mut full =
             text(StatusCode::SERVICE_UNAVAILABLE, "Very many are connecting; come back.");
         full.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
-        return Err(full);
+        return Err(Box::new(full));
     };
     let mut asked = Request::new(());
     *asked.method_mut() = request.method().clone();
@@ -161,7 +161,8 @@ fn web_socket(
     match create_response(&asked) {
         Ok(response) => Ok((response.map(|()| Full::default()), stranger)),
         Err(error) => {
-            Err(text(StatusCode::BAD_REQUEST, &format!("This is for WebSockets: {error}.")))
+            let says = format!("This is for WebSockets: {error}.");
+            Err(Box::new(text(StatusCode::BAD_REQUEST, &says)))
         }
     }
 }
