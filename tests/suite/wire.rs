@@ -139,8 +139,8 @@ fn numeric(schemas: &serde_json::Map<String, Value>, field: &Value) -> bool {
     let below = ["allOf", "anyOf", "items"].iter().filter_map(|key| node.get(*key));
     is_integer(node)
         || node.get("$ref").is_some_and(named)
-        || below.into_iter().any(|part| match part {
-            Value::Array(parts) => parts.iter().any(|part| numeric(schemas, part)),
-            one => numeric(schemas, one),
+        || below.into_iter().any(|part| match part.as_array() {
+            Some(parts) => parts.iter().any(|part| numeric(schemas, part)),
+            None => numeric(schemas, part),
         })
 }

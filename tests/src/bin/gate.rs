@@ -1,3 +1,198 @@
-//! Everything a change must pass.
+//! Everything a change must pass, one step after another: `cargo gate`.
 
-fn main() {}
+use std::{
+    fs,
+    io::{self, IsTerminal, Write},
+    path::{Path, PathBuf},
+    process::{Command, ExitCode, Stdio},
+    time::{Duration, Instant},
+};
+
+const HELP: &str = "\
+cargo gate            everything a change must pass; all that CI runs
+cargo gate NAME …     only the steps whose name holds one of these words
+
+Beside it
+  cargo lint                            clippy over everything, warnings denied
+  cargo sim                             the simulator alone, 100 random lives; SEED=7 cargo sim for one
+  UPDATE=1 cargo test -p thole-tests    rewrites generated files (protocol/asyncapi.json)
+  UPDATE_EXPECT=1 cargo test            rewrites what scenes expect; then read the diff
+";
+
+/// Files made from other files. A gate that changes one of them has found it stale.
+const GENERATED: [&str; 2] = ["Cargo.lock", "protocol/asyncapi.json"];
+
+/// One thing that must hold.
+struct Step {
+    name: &'static str,
+    run: fn(&Path) -> Outcome,
+}
+
+/// How a step went: what to show people either way.
+type Outcome = Result<String, String>;
+
+const STEPS: [Step; 6] = [
+    Step { name: "tools", run: tools },
+    Step { name: "format", run: |root| quietly(cargo(root, &["fmt", "--all", "--check"])) },
+    Step {
+        name: "lint",
+        run: |root| {
+            quietly(cargo(
+                root,
+                &["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"],
+            ))
+        },
+    },
+    Step {
+        name: "programs",
+        run: |root| {
+            quietly(cargo(root, &["build", "--release", "-p", "thole-server", "-p", "thole"]))
+        },
+    },
+    Step {
+        name: "tests",
+        run: |root| {
+            cargo(root, &["test", "--workspace", "--no-fail-fast"]).map(|out| results(&out))
+        },
+    },
+    Step { name: "pages", run: pages },
+];
+
+fn main() -> ExitCode {
+    let asked: Vec<String> = std::env::args().skip(1).collect();
+    if asked.iter().any(|word| word == "--help" || word == "-h") {
+        print!("{HELP}");
+        return ExitCode::SUCCESS;
+    }
+    let root = PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/.."));
+    let chosen: Vec<&Step> = (STEPS.iter())
+        .filter(|step| asked.is_empty() || asked.iter().any(|word| step.name.contains(word)))
+        .collect();
+    if chosen.is_empty() {
+        let names: Vec<&str> = STEPS.iter().map(|step| step.name).collect();
+        eprintln!("no step is called {}; there are: {}", asked.join(" "), names.join(", "));
+        return ExitCode::FAILURE;
+    }
+    let before = generated(&root);
+    let mut failed = 0;
+    for step in &chosen {
+        failed += u32::from(!passes(step.name, || (step.run)(&root)));
+    }
+    let unchanged = || match stale(&before, &generated(&root)) {
+        files if files.is_empty() => Ok(String::new()),
+        files => {
+            Err(format!("the steps above have rewritten {}: commit that too", files.join(", ")))
+        }
+    };
+    failed += u32::from(!passes("generated files", unchanged));
+    let all = u32::try_from(chosen.len()).unwrap_or(u32::MAX).saturating_add(1);
+    println!("\n{} passed, {failed} failed", all - failed);
+    if failed == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+/// Runs one step, says how it went and how long it took; all its output when it failed.
+fn passes(name: &str, run: impl FnOnce() -> Outcome) -> bool {
+    if io::stdout().is_terminal() {
+        print!("  …  {name}\r");
+        // A terminal that cannot show progress is no reason to stop.
+        drop(io::stdout().flush());
+    }
+    let began = now();
+    let outcome = run();
+    let took = began.elapsed();
+    let (word, output) = match &outcome {
+        Ok(output) => ("ok", output),
+        Err(output) => ("FAILED", output),
+    };
+    println!("{word:>6}  {name:<16} {}", seconds(took));
+    print!("{output}");
+    outcome.is_ok()
+}
+
+#[expect(clippy::disallowed_methods, reason = "how long a step takes is for people, not for rules")]
+fn now() -> Instant {
+    Instant::now()
+}
+
+fn seconds(took: Duration) -> String {
+    format!("{:>6.1} s", took.as_secs_f64())
+}
+
+/// What the other steps need beside cargo itself; added when it can be.
+fn tools(root: &Path) -> Outcome {
+    let mut said = String::new();
+    for (component, asks) in
+        [("rustfmt", ["fmt", "--version"]), ("clippy", ["clippy", "--version"])]
+    {
+        if cargo(root, &asks).is_ok() {
+            continue;
+        }
+        said += &output(root, "rustup", &["component", "add", component]).map_err(|why| {
+            format!("{component} is missing and could not be added; install it: rustup component add {component}\n{why}")
+        })?;
+    }
+    Ok(said)
+}
+
+/// The pages: types, unit tests and build, once there are pages.
+fn pages(root: &Path) -> Outcome {
+    let web = root.join("client/web");
+    if !web.join("package.json").exists() {
+        return Ok("        no pages yet\n".to_owned());
+    }
+    output(&web, "npm", &["--version"]).map_err(|why| {
+        format!("npm is missing; install Node.js 20 or newer, which brings it\n{why}")
+    })?;
+    output(&web, "npm", &["ci", "--no-audit", "--no-fund"])?;
+    for script in ["check", "test", "build"] {
+        output(&web, "npm", &["run", "--if-present", script])?;
+    }
+    Ok(String::new())
+}
+
+fn cargo(root: &Path, args: &[&str]) -> Outcome {
+    // Set for whatever cargo runs; a bare `cargo` would do as well.
+    let cargo = std::env::var("CARGO").unwrap_or_else(|_| "cargo".to_owned());
+    output(root, &cargo, args)
+}
+
+/// Runs a program to its end: everything it said, as success or as failure.
+fn output(folder: &Path, program: &str, args: &[&str]) -> Outcome {
+    let ended = Command::new(program)
+        .args(args)
+        .current_dir(folder)
+        .env("CARGO_TERM_COLOR", "never")
+        .stdin(Stdio::null())
+        .output()
+        .map_err(|why| format!("{program} could not be run: {why}"))?;
+    let said = String::from_utf8_lossy(&ended.stdout).into_owned()
+        + &String::from_utf8_lossy(&ended.stderr);
+    if ended.status.success() {
+        Ok(said)
+    } else {
+        Err(format!("$ {program} {}\n{said}", args.join(" ")))
+    }
+}
+
+/// Of a step that passed, what it said is of no interest.
+fn quietly(outcome: Outcome) -> Outcome {
+    outcome.map(|_| String::new())
+}
+
+/// Cargo's own summary of each test binary; empty ones are left out.
+fn results(said: &str) -> String {
+    said.lines()
+        .filter(|line| line.starts_with("test result:") && !line.contains(" 0 passed; 0 failed"))
+        .map(|line| format!("{line}\n"))
+        .collect()
+}
+
+/// What stands in the generated files; a missing one is empty.
+fn generated(root: &Path) -> Vec<Vec<u8>> {
+    GENERATED.iter().map(|file| fs::read(root.join(file)).unwrap_or_default()).collect()
+}
+
+fn stale(before: &[Vec<u8>], after: &[Vec<u8>]) -> Vec<&'static str> {
+    let pairs = before.iter().zip(after);
+    GENERATED.iter().zip(pairs).filter(|(_, (b, a))| b != a).map(|(file, _)| *file).collect()
+}

@@ -53,10 +53,9 @@ impl<'a> Checker<'a> {
                 let target = target.ok_or_else(|| format!("{at}: {rule} leads nowhere"))?;
                 return self.check(target, value).map_err(|why| format!("{at}{why}"));
             }
-            "type" => match rule {
-                Value::Array(types) => types.iter().any(|t| is(t, value)),
-                one => is(one, value),
-            },
+            "type" => rule
+                .as_array()
+                .map_or_else(|| is(rule, value), |types| types.iter().any(|kind| is(kind, value))),
             "const" => rule == value,
             "enum" => rule.as_array().unwrap().contains(value),
             "format" => match rule.as_str() {
@@ -93,9 +92,9 @@ impl<'a> Checker<'a> {
 
     fn items(&mut self, name: &str, rule: &Value, value: &Value, at: &str) -> Result<(), String> {
         for (place, item) in value.as_array().into_iter().flatten().enumerate() {
-            let rule = match rule {
-                Value::Array(rules) => rules.get(place).ok_or(format!("{at}: too many items"))?,
-                one => one,
+            let rule = match rule.as_array() {
+                Some(rules) => rules.get(place).ok_or(format!("{at}: too many items"))?,
+                None => rule,
             };
             self.fits(name, rule, item, &format!("{at}/{place}"))?;
         }
