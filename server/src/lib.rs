@@ -9,6 +9,7 @@ pub mod listener;
 pub mod outbox;
 pub mod pages;
 pub mod registry;
+pub mod replay;
 pub mod roles;
 pub mod secret;
 pub mod session;

@@ -33,6 +33,10 @@ const Z_90: f64 = 1.281_551_565_544_6;
 const SHOWN: std::ops::RangeInclusive<f64> = 0.3..=3.0;
 /// Bins of the recent stretch: a tenth of the piece.
 const RECENT_BINS: usize = BINS / 10;
+/// So many rows in whole metres, and no other: the machine cuts its metres off …
+const WHOLE_ROWS: u8 = 16;
+/// … and has on average come half a metre further than it says.
+const CUT_OFF: f64 = 0.5;
 /// Speed that stands in for a target where nothing at all is known, m/s; it cancels out of the result.
 const ANY_SPEED: f64 = 4.0;
 
@@ -61,6 +65,8 @@ pub struct Live {
     edges: [f64; BINS + 1],
     /// Median slack of the bins passed, without the first one once there are three.
     median: f64,
+    /// Rows in whole metres so far; none once another one has come.
+    whole: Option<u8>,
 }
 
 impl Default for Live {
@@ -73,7 +79,7 @@ impl Live {
     /// Before the first row.
     #[must_use]
     pub fn new() -> Live {
-        Live { ms: 0, dm: 0, passed: 0, edges: [0.0; BINS + 1], median: 0.0 }
+        Live { ms: 0, dm: 0, passed: 0, edges: [0.0; BINS + 1], median: 0.0, whole: Some(0) }
     }
 
     /// One more row of work (rests cut out), in order; an earlier one is left out, and metres never fall.
@@ -83,6 +89,8 @@ impl Live {
         }
         let before = self.newest(course);
         (self.ms, self.dm) = (work_ms, self.dm.max(work_dm));
+        let whole_metres = self.dm.is_multiple_of(10);
+        self.whole = self.whole.filter(|_| whole_metres).map(|rows| rows.saturating_add(1));
         let now = self.newest(course);
         let bin = course.work() / BINS as f64;
         let passed = usize::from(self.passed);
@@ -137,7 +145,12 @@ impl Live {
     }
 
     fn newest(&self, course: &Course) -> Done {
-        let (seconds, metres) = (f64::from(self.ms) / 1e3, f64::from(self.dm) / 1e1);
+        let seconds = f64::from(self.ms) / 1e3;
+        let mut metres = f64::from(self.dm) / 1e1;
+        let at_end = matches!(course.measure(), Measure::Distance(whole) if self.dm >= whole.0);
+        if self.whole.is_some_and(|rows| rows >= WHOLE_ROWS) && !at_end {
+            metres += CUT_OFF;
+        }
         match course.measure() {
             Measure::Distance(_) => Done { work: metres, cost: seconds },
             Measure::Time(_) => Done { work: seconds, cost: metres },
