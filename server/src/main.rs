@@ -3,7 +3,12 @@
 use std::{io::Write, process::ExitCode, sync::Arc};
 
 use clap::{Parser, Subcommand};
-use thole_server::{config::ServeArgs, journal::sqlite::SqliteJournal, start};
+use thole_server::{
+    config::ServeArgs,
+    journal::sqlite::SqliteJournal,
+    replay::{self, ReplayArgs},
+    start,
+};
 use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
 
@@ -19,6 +24,8 @@ struct Program {
 enum Task {
     /// Runs the service until it is stopped
     Serve(Box<ServeArgs>),
+    /// Runs recorded pieces, or a session of a journal, through the core and prints JSON lines
+    Replay(ReplayArgs),
 }
 
 fn main() -> ExitCode {
@@ -26,11 +33,18 @@ fn main() -> ExitCode {
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
     let done = match Program::parse().task {
         Task::Serve(args) => serve(*args),
+        Task::Replay(args) => replay(&args),
     };
     done.unwrap_or_else(|says| {
         eprintln!("{says}");
         ExitCode::FAILURE
     })
+}
+
+#[tokio::main(flavor = "current_thread")]
+async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
+    replay::run(args, &mut std::io::stdout().lock()).await?;
+    Ok(ExitCode::SUCCESS)
 }
 
 #[tokio::main]
