@@ -1,0 +1,316 @@
+//! An athlete's place in a session: what the machine says is recorded here, kept, and sent until it
+//! is durable there.
+
+use std::{collections::VecDeque, time::Duration};
+
+use thole_protocol::{
+    ClientMsg, ServerMsg,
+    client_msg::{AimAt, Consent, HeartRate, Ready, Role},
+    event::{Event, Happening},
+    ids::{AthleteId, PieceNo, RunId},
+    sample::{Reading, RefusedSample, Sample},
+    server_msg::Welcome,
+    spec::Aim,
+    standing::{Own, Phase},
+    units::At,
+};
+use tokio::time::sleep;
+use uuid::Uuid;
+
+use crate::{
+    clock::{SessionClock, in_life},
+    kept::{BATCH_MAX, Kept, Next, Resumed},
+    link::{Link, LinkConfig, News},
+    socket::{Dial, Ended},
+};
+
+/// Version of the wording under which heart rate is passed on (`cautions::HEART_RATE`).
+const CONSENT_WORDING: u16 = 1;
+/// Heart-rate readings that wait while there is no connection: half an hour of one in three seconds.
+const READINGS_MAX: usize = 600;
+/// When a link is too busy to take a message, it is tried again after so long.
+const BUSY: Duration = Duration::from_millis(20);
+/// Longest sleep without looking at what is due.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
+
+/// Who rows, and what they have agreed to.
+#[derive(Clone, Debug)]
+pub struct AthleteConfig {
+    /// How the server is reached.
+    pub dial: Dial,
+    /// The athlete's secret.
+    pub secret: String,
+    /// How fast the session is taken to run until the server has said so.
+    pub speed: u32,
+    /// The cautions were read and accepted.
+    pub cautions_read: bool,
+    /// What is linked, in words.
+    pub machine: Option<String>,
+    /// Heart rate may be passed on to the coach.
+    pub share_heart_rate: bool,
+    /// Own target and plan, for every piece.
+    pub aim: Option<Aim>,
+    /// Seed of the jitter.
+    pub seed: u64,
+}
+
+/// What an athlete is told.
+#[derive(Clone, Debug)]
+pub enum Told {
+    /// Connected: everything now true, and how the recording was taken up again.
+    Welcome(Box<Welcome>, Resumed),
+    /// Something happened.
+    Event(Event),
+    /// The own standing.
+    Own(Own),
+    /// Samples that the server refused.
+    RefusedSamples(Vec<RefusedSample>),
+    /// Something else that was refused, in one sentence.
+    Refused(String),
+    /// The connection was lost; nothing is lost by that.
+    Lost {
+        /// Why.
+        says: String,
+        /// When it is tried again, in life.
+        again_in: Duration,
+    },
+    /// The link has ended for good.
+    Ended(Ended),
+}
+
+/// An athlete's place in a session.
+#[derive(Debug)]
+pub struct Athlete {
+    link: Link,
+    kept: Kept,
+    config: AthleteConfig,
+    connection: Option<u64>,
+    you: Option<AthleteId>,
+    /// What is to be said once on this connection, oldest first.
+    to_say: VecDeque<ClientMsg>,
+    readings: VecDeque<Reading>,
+    told: VecDeque<Told>,
+    aimed: Option<PieceNo>,
+    ended: bool,
+}
+
+impl Athlete {
+    /// Begins to connect, with a new recording.
+    #[must_use]
+    pub fn open(config: AthleteConfig) -> Athlete {
+        let run = RunId(Uuid::new_v4());
+        let link = Link::open(LinkConfig {
+            dial: config.dial.clone(),
+            role: Role::Athlete,
+            secret: config.secret.clone(),
+            run: Some(run),
+            speed: config.speed,
+            seed: config.seed,
+        });
+        Athlete {
+            link,
+            kept: Kept::new(run),
+            config,
+            connection: None,
+            you: None,
+            to_say: VecDeque::new(),
+            readings: VecDeque::new(),
+            told: VecDeque::new(),
+            aimed: None,
+            ended: false,
+        }
+    }
+
+    /// Records what the machine said; it is sent when its instant has come, connected or not.
+    pub fn record(&mut self, sample: Sample) {
+        self.kept.record(sample);
+    }
+
+    /// Records heart rate; without consent it goes nowhere.
+    pub fn record_heart(&mut self, reading: Reading) {
+        if self.config.share_heart_rate {
+            if self.readings.len() == READINGS_MAX {
+                self.readings.pop_front();
+            }
+            self.readings.push_back(reading);
+        }
+    }
+
+    /// Says that this athlete stops rowing the piece; heard once the connection is there.
+    pub fn stop_rowing(&mut self) {
+        self.to_say.push_back(ClientMsg::StopRowing);
+    }
+
+    /// Samples that are not known to be durable yet.
+    #[must_use]
+    pub fn pending(&self) -> u32 {
+        self.kept.pending()
+    }
+
+    /// The session's clock.
+    #[must_use]
+    pub fn clock(&self) -> &SessionClock {
+        self.link.clock()
+    }
+
+    /// Who this is, once the server has said so.
+    #[must_use]
+    pub fn you(&self) -> Option<AthleteId> {
+        self.you
+    }
+
+    /// Gives the connection up for so long, in life: for rehearsal.
+    pub fn leave(&mut self, life: Duration) {
+        if self.link.leave(life).is_ok() {
+            self.connection = None;
+        }
+    }
+
+    /// Sends what is due and waits for what is told; none after `Told::Ended`. Nothing is lost when
+    /// the wait is given up.
+    pub async fn next(&mut self) -> Option<Told> {
+        loop {
+            if let Some(told) = self.told.pop_front() {
+                return Some(told);
+            }
+            if self.ended {
+                return None;
+            }
+            let wait = self.send_due();
+            tokio::select! {
+                news = self.link.next() => match news {
+                    Some(news) => self.hear(news),
+                    None => self.ended = true,
+                },
+                () = sleep(wait) => {}
+            }
+        }
+    }
+
+    /// Sends what is due; returns when to look again, in life.
+    fn send_due(&mut self) -> Duration {
+        let Some(connection) = self.connection else { return LOOK_EVERY };
+        while let Some(msg) = self.to_say.front() {
+            if self.link.say(connection, msg.clone()).is_err() {
+                return BUSY;
+            }
+            self.to_say.pop_front();
+        }
+        if !self.readings.is_empty() {
+            let batch = self.readings.len().min(BATCH_MAX);
+            let readings: Vec<Reading> = self.readings.iter().take(batch).copied().collect();
+            if self.link.say(connection, ClientMsg::HeartRate(HeartRate { readings })).is_err() {
+                return BUSY;
+            }
+            self.readings.drain(..batch);
+        }
+        let clock = self.link.clock().clone();
+        let Some(past) = clock.surely_past() else { return LOOK_EVERY };
+        let now_ms = clock.local_ms();
+        while let Some(next) = self.kept.next(past, now_ms) {
+            let msg = match next {
+                Next::Samples(samples) => ClientMsg::Samples(samples),
+                Next::Skip(skip) => ClientMsg::Skip(skip),
+            };
+            if self.link.say(connection, msg).is_err() {
+                self.kept.unsent();
+                return BUSY;
+            }
+        }
+        let resend = self
+            .kept
+            .resend_at_ms()
+            .map(|at| in_life(Duration::from_millis(at.saturating_sub(now_ms) + 1), clock.speed()));
+        let unsent = self.kept.next_unsent().and_then(|at| {
+            let bound = clock.bound()?;
+            clock.until(at + bound)
+        });
+        [resend, unsent].into_iter().flatten().fold(LOOK_EVERY, Duration::min)
+    }
+
+    fn hear(&mut self, news: News) {
+        match news {
+            News::Welcome { connection, welcome } => self.welcomed(connection, welcome),
+            News::Said(msg) => self.said(msg),
+            News::ClockSet => self.say_ready(),
+            News::Lost { says, again_in } => {
+                self.connection = None;
+                self.told.push_back(Told::Lost { says, again_in });
+            }
+            News::Ended(ended) => {
+                self.connection = None;
+                self.ended = true;
+                self.told.push_back(Told::Ended(ended));
+            }
+        }
+    }
+
+    fn welcomed(&mut self, connection: u64, welcome: Box<Welcome>) {
+        let resumed = self.kept.welcomed(&welcome.epoch, welcome.durable.as_ref());
+        self.connection = Some(connection);
+        self.you = welcome.you;
+        let own = welcome.athletes.iter().find(|view| Some(view.athlete) == welcome.you);
+        if self.config.share_heart_rate && !own.is_some_and(|view| view.heart_rate) {
+            let consent = Consent { heart_rate: true, wording: CONSENT_WORDING };
+            self.to_say.push_back(ClientMsg::Consent(consent));
+        }
+        let gathering = welcome
+            .pieces
+            .get(usize::from(welcome.current.0))
+            .is_some_and(|piece| matches!(piece.phase, Phase::Gathering | Phase::Armed));
+        if gathering {
+            self.aim(welcome.current);
+        }
+        self.told.push_back(Told::Welcome(welcome, resumed));
+    }
+
+    fn say_ready(&mut self) {
+        self.to_say.push_back(ClientMsg::Ready(Ready {
+            cautions_read: self.config.cautions_read,
+            machine: self.config.machine.clone(),
+            clock_bound_ms: self.link.clock().bound(),
+        }));
+    }
+
+    fn aim(&mut self, piece: PieceNo) {
+        if self.aimed == Some(piece) {
+            return;
+        }
+        if let Some(aim) = self.config.aim.clone() {
+            self.aimed = Some(piece);
+            self.to_say.push_back(ClientMsg::Aim(AimAt { piece, aim }));
+        }
+    }
+
+    fn said(&mut self, msg: ServerMsg) {
+        if let ServerMsg::Ack(ack) = msg {
+            let now_ms = self.link.clock().local_ms();
+            self.kept.acknowledged(&ack.durable, now_ms);
+            if !ack.refused.is_empty() {
+                self.told.push_back(Told::RefusedSamples(ack.refused));
+            }
+            self.happened(ack.events);
+            self.told.extend(ack.own.map(Told::Own));
+        } else if let ServerMsg::Events { events } = msg {
+            self.happened(events);
+        } else if let ServerMsg::Own(own) = msg {
+            self.told.push_back(Told::Own(own));
+        } else if let ServerMsg::Refused { refusal, .. } = msg {
+            self.told.push_back(Told::Refused(refusal.says));
+        }
+    }
+
+    fn happened(&mut self, events: Vec<Event>) {
+        for event in events {
+            if let Happening::PhaseChanged { piece, phase: Phase::Gathering } = event.what {
+                self.aim(piece);
+            }
+            self.told.push_back(Told::Event(event));
+        }
+    }
+
+    /// The results up to this instant are final: their samples are kept no longer.
+    pub fn forget(&mut self, through: At) {
+        self.kept.forget(through);
+    }
+}

@@ -1,0 +1,584 @@
+//! One athlete's course through the pieces of a session: which sample is due when.
+//!
+//! Pure: it is told the phases and gives samples, each with the instant of the session at which the
+//! machine reports it. That instant is the start of the repeat plus the time rowed, exactly, so the
+//! result depends neither on scheduling nor on what the connection does.
+
+use std::{collections::VecDeque, iter::Peekable};
+
+use thole_protocol::{
+    ids::PieceNo,
+    sample::Sample,
+    spec::{PieceSpec, Plan, RepeatStart, Target},
+    standing::Phase,
+    units::{At, Millis},
+};
+
+use crate::{
+    recording::{Recording, whole_distance},
+    rower::{Build, Profile, Row},
+};
+
+/// The machine at rest is reported this long before the go.
+const BASELINE_BEFORE: Millis = Millis(1_000);
+/// Light strokes in a rest: one in so long …
+const PADDLE_EVERY_MS: u32 = 3_000;
+/// … so far …
+const PADDLE_DM: i64 = 55;
+/// … at most so many …
+const PADDLES_MAX: u32 = 8;
+/// … and none in the last part of the rest.
+const PADDLE_STOPS_BEFORE_MS: u32 = 8_000;
+
+/// What rows.
+#[derive(Clone, Debug)]
+pub enum Source {
+    /// An invented athlete; the machine counts on through rests, and from piece to piece.
+    Simulated {
+        /// The athlete.
+        build: Box<Build>,
+        /// Keeps the pace and profile of `build` whatever the target and plan.
+        own_pace: bool,
+    },
+    /// A recorded piece; its machine counts work only, and each piece from zero.
+    Recorded(Box<Recording>),
+}
+
+/// A sample that is due.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Due {
+    /// When the machine reports it.
+    pub at: At,
+    /// What; numbered when it is recorded.
+    pub sample: Sample,
+    /// The strap's word.
+    pub heart_bpm: Option<u16>,
+}
+
+/// The machine's own counters.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Counters {
+    elapsed_ms: i64,
+    distance_dm: i64,
+    strokes: i64,
+}
+
+/// A report that no row of work gives: at rest, or paddling.
+#[derive(Clone, Copy, Debug)]
+struct Easy {
+    at: At,
+    gain_dm: i64,
+    strokes: i64,
+    rate_half_spm: i64,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Stage {
+    /// Before a go, and after the work.
+    Idle,
+    /// In a repeat that began then.
+    Work { repeat: u16, start: At },
+    /// Waits for the signal of this repeat.
+    Rest { next: u16 },
+}
+
+/// The attempt that is rowed: a false start ends it and the next go begins another.
+#[derive(Clone, Debug)]
+struct Attempt {
+    piece: PieceNo,
+    go: At,
+    spec: PieceSpec,
+}
+
+/// One athlete's course.
+pub struct Course {
+    source: Source,
+    machine: Counters,
+    /// When the machine's counters were as they are.
+    machine_at: Option<At>,
+    /// The counters at the start of the repeat.
+    base: Counters,
+    attempt: Option<Attempt>,
+    stage: Stage,
+    easy: VecDeque<Easy>,
+    rows: Peekable<Box<dyn Iterator<Item = Row> + Send>>,
+    /// Nothing after this counts any more.
+    until: Option<At>,
+}
+
+impl Course {
+    /// Waits for the first go.
+    #[must_use]
+    pub fn new(source: Source) -> Course {
+        Course {
+            source,
+            machine: Counters::default(),
+            machine_at: None,
+            base: Counters::default(),
+            attempt: None,
+            stage: Stage::Idle,
+            easy: VecDeque::new(),
+            rows: no_rows(),
+            until: None,
+        }
+    }
+
+    /// Takes in how far a piece is; `at` is when it came to that, `target` and `plan` are the own ones.
+    pub fn see(
+        &mut self,
+        piece: PieceNo,
+        spec: &PieceSpec,
+        phase: Phase,
+        at: At,
+        (target, plan): (Option<Target>, &Plan),
+    ) {
+        match phase {
+            Phase::Gathering | Phase::Armed => self.end_attempt(),
+            Phase::Counting { go_at_ms } => self.begin(piece, spec, go_at_ms, 0, (target, plan)),
+            Phase::Rowing { go_at_ms, repeat, repeat_at_ms } => {
+                if self.is_on(piece, go_at_ms) {
+                    self.signal(repeat, repeat_at_ms);
+                } else {
+                    self.begin(piece, spec, go_at_ms, repeat, (target, plan));
+                    if repeat > 0 {
+                        self.skip_to(repeat, repeat_at_ms);
+                    }
+                }
+            }
+            Phase::Closing { go_at_ms } => {
+                // Who comes this late rows a single stretch still; in intervals the signals are over.
+                if !self.is_on(piece, go_at_ms) && spec.repeats.len() == 1 {
+                    self.begin(piece, spec, go_at_ms, 0, (target, plan));
+                }
+            }
+            Phase::Resting { .. } => {}
+            Phase::Finished { .. } => self.until = Some(at),
+            Phase::Stopped { stopped_at_ms, .. } => self.until = Some(stopped_at_ms),
+        }
+    }
+
+    /// When the next sample is due; none while there is nothing to row.
+    pub fn due(&mut self) -> Option<At> {
+        let next = match (self.easy.front(), self.stage) {
+            (Some(easy), _) => easy.at,
+            (None, Stage::Work { start, .. }) => start + Millis(self.rows.peek()?.t_ms),
+            (None, Stage::Idle | Stage::Rest { .. }) => return None,
+        };
+        if self.until.is_some_and(|until| next > until) {
+            self.end_attempt();
+            return None;
+        }
+        Some(next)
+    }
+
+    /// The next sample, whether its instant has come or not.
+    pub fn take(&mut self) -> Option<Due> {
+        self.due()?;
+        if let Some(easy) = self.easy.pop_front() {
+            return Some(self.report_easy(easy));
+        }
+        let Stage::Work { repeat, start } = self.stage else { return None };
+        let row = self.rows.next()?;
+        let due = self.report(row, start + Millis(row.t_ms));
+        if row.ends {
+            self.end_repeat(repeat, due.at);
+        }
+        Some(due)
+    }
+
+    /// The go of the attempt that is being rowed.
+    #[must_use]
+    pub fn go(&self) -> Option<At> {
+        self.attempt.as_ref().map(|attempt| attempt.go)
+    }
+
+    fn is_on(&self, piece: PieceNo, go: At) -> bool {
+        self.attempt.as_ref().is_some_and(|attempt| attempt.piece == piece && attempt.go == go)
+    }
+
+    fn begin(
+        &mut self,
+        piece: PieceNo,
+        spec: &PieceSpec,
+        go: At,
+        from_repeat: u16,
+        aim: (Option<Target>, &Plan),
+    ) {
+        if self.is_on(piece, go) {
+            return;
+        }
+        self.end_attempt();
+        let rows: Box<dyn Iterator<Item = Row> + Send> = match &self.source {
+            Source::Simulated { build, own_pace } => {
+                let mut build = (**build).clone();
+                // Another piece, other strokes.
+                build.seed ^= u64::from(piece.0) << 32;
+                if !own_pace {
+                    aim_at(&mut build, spec, aim);
+                }
+                Box::new(build.row(spec))
+            }
+            Source::Recorded(recording) => {
+                self.machine = Counters::default();
+                Box::new(recording.rows(&spec.repeats).into_iter())
+            }
+        };
+        self.rows = rows.peekable();
+        self.attempt = Some(Attempt { piece, go, spec: spec.clone() });
+        let baseline = At(go.0.saturating_sub(u64::from(BASELINE_BEFORE.0)));
+        // The machine stood still until now: its clock does not tell of the wait.
+        self.machine_at = Some(baseline);
+        if from_repeat == 0 {
+            self.easy.push_back(Easy { at: baseline, gain_dm: 0, strokes: 0, rate_half_spm: 0 });
+            self.base = self.machine;
+            self.stage = Stage::Work { repeat: 0, start: go };
+        } else {
+            self.stage = Stage::Rest { next: from_repeat };
+        }
+    }
+
+    /// The signal of a repeat; one that is being rowed still is given up for it.
+    fn signal(&mut self, repeat: u16, at: At) {
+        match self.stage {
+            Stage::Rest { next } if next == repeat => self.start_repeat(repeat, at),
+            Stage::Rest { next } if next < repeat => self.skip_to(repeat, at),
+            Stage::Work { repeat: own, .. } if own < repeat => self.skip_to(repeat, at),
+            Stage::Rest { .. } | Stage::Work { .. } | Stage::Idle => {}
+        }
+    }
+
+    fn skip_to(&mut self, repeat: u16, at: At) {
+        while self.rows.next_if(|row| row.repeat < repeat).is_some() {}
+        self.start_repeat(repeat, at);
+    }
+
+    fn start_repeat(&mut self, repeat: u16, at: At) {
+        self.easy.retain(|easy| easy.at < at);
+        self.easy.push_back(Easy { at, gain_dm: 0, strokes: 0, rate_half_spm: 0 });
+        self.stage = Stage::Work { repeat, start: at };
+    }
+
+    fn end_repeat(&mut self, repeat: u16, at: At) {
+        let Some(attempt) = &self.attempt else { return };
+        let done = usize::from(repeat) + 1;
+        if done == attempt.spec.repeats.len() {
+            self.stage = Stage::Idle;
+            return;
+        }
+        let rest = attempt.spec.repeats.get(usize::from(repeat)).map_or(Millis(0), |r| r.rest_ms);
+        let next = repeat + 1;
+        self.stage = Stage::Rest { next };
+        let own_rest = attempt.spec.repeat_start == RepeatStart::OwnRest;
+        if let Source::Simulated { .. } = self.source {
+            let light = rest.0.saturating_sub(PADDLE_STOPS_BEFORE_MS) / PADDLE_EVERY_MS;
+            for stroke in 1..=light.min(PADDLES_MAX) {
+                self.easy.push_back(Easy {
+                    at: at + Millis(stroke * PADDLE_EVERY_MS),
+                    gain_dm: PADDLE_DM,
+                    strokes: 1,
+                    rate_half_spm: 40,
+                });
+            }
+            // … and still, so that nobody takes the last light stroke for the pace of the next repeat.
+            let still = at + Millis((light.min(PADDLES_MAX) + 1) * PADDLE_EVERY_MS);
+            if light > 0 {
+                self.easy.push_back(Easy { at: still, gain_dm: 0, strokes: 0, rate_half_spm: 0 });
+            }
+        }
+        if own_rest {
+            self.start_repeat(next, at + rest);
+        }
+    }
+
+    fn end_attempt(&mut self) {
+        self.attempt = None;
+        self.stage = Stage::Idle;
+        self.easy.clear();
+        self.rows = no_rows();
+        self.until = None;
+    }
+
+    fn report_easy(&mut self, easy: Easy) -> Due {
+        if let Source::Simulated { .. } = self.source {
+            let gone = self.machine_at.map_or(Millis(0), |then| easy.at.since(then));
+            self.machine.elapsed_ms += i64::from(gone.0);
+        }
+        self.machine_at = Some(easy.at);
+        self.machine.distance_dm += easy.gain_dm;
+        self.machine.strokes += easy.strokes;
+        if let Stage::Work { start, .. } = self.stage
+            && easy.at <= start
+        {
+            self.base = self.machine;
+            if let Source::Simulated { .. } = self.source {
+                self.base.elapsed_ms += i64::from(start.since(easy.at).0);
+            }
+        }
+        self.due_now(
+            easy.at,
+            Some(easy.rate_half_spm),
+            (easy.rate_half_spm == 0).then_some(0),
+            None,
+        )
+    }
+
+    fn report(&mut self, row: Row, at: At) -> Due {
+        if row.reset {
+            self.base.elapsed_ms -= self.machine.elapsed_ms;
+            self.base.distance_dm -= self.machine.distance_dm;
+            self.base.strokes -= self.machine.strokes;
+        }
+        self.machine = Counters {
+            elapsed_ms: self.base.elapsed_ms + i64::from(row.t_ms),
+            distance_dm: self.base.distance_dm + i64::from(row.d_dm),
+            strokes: self.base.strokes + i64::from(row.strokes.unwrap_or(0)),
+        };
+        self.machine_at = Some(at);
+        self.due_now(
+            at,
+            row.rate_half_spm.map(i64::from),
+            row.power_w.map(i64::from),
+            row.heart_bpm,
+        )
+    }
+
+    fn due_now(
+        &self,
+        at: At,
+        rate_half_spm: Option<i64>,
+        power_w: Option<i64>,
+        heart_bpm: Option<u16>,
+    ) -> Due {
+        let counts_strokes = matches!(self.source, Source::Simulated { .. });
+        let sample = Sample {
+            seq: 0,
+            heard_ms: i64::try_from(at.0).unwrap_or(i64::MAX),
+            distance_dm: self.machine.distance_dm,
+            elapsed_ms: Some(self.machine.elapsed_ms),
+            strokes: counts_strokes.then_some(self.machine.strokes),
+            rate_half_spm,
+            power_w,
+        };
+        Due { at, sample, heart_bpm }
+    }
+}
+
+/// Makes an invented athlete good for the own target, to within what `build` strays from it by itself.
+fn aim_at(build: &mut Build, spec: &PieceSpec, (target, plan): (Option<Target>, &Plan)) {
+    match plan {
+        Plan::FastStart => build.profile = Profile::FastStart,
+        Plan::NegativeSplit => build.profile = Profile::NegativeSplit,
+        Plan::Even | Plan::Legs { .. } | Plan::Speeds { .. } => {}
+    }
+    let pace = target.and_then(|target| pace_of(target, spec));
+    if let Some(pace) = pace {
+        // Some do better than they hoped and some worse: by up to 2 %, the same each time.
+        let strays = crate::chance::Chance::seeded(build.seed ^ 0x7a11).around_zero() * 0.02;
+        build.per_500m_ms = thole_protocol::units::millis(f64::from(pace.0) * (1.0 - strays));
+    }
+}
+
+/// The mean pace that a target of this piece is; none when they do not fit together.
+#[must_use]
+pub fn pace_of(target: Target, spec: &PieceSpec) -> Option<Millis> {
+    use thole_protocol::{spec::Extent, units::millis};
+    match target {
+        Target::Pace { per_500m_ms } => Some(per_500m_ms),
+        Target::Finish { finish_ms } => {
+            let distance = whole_distance(&spec.repeats)?;
+            (distance.0 > 0)
+                .then(|| millis(f64::from(finish_ms.0) * 5_000.0 / f64::from(distance.0)))
+        }
+        Target::Distance { distance_dm } => {
+            let time =
+                spec.repeats.iter().try_fold(Millis(0), |sum, repeat| match repeat.work {
+                    Extent::Time { time_ms } => Some(sum + time_ms),
+                    Extent::Distance { .. } => None,
+                })?;
+            (distance_dm.0 > 0)
+                .then(|| millis(f64::from(time.0) * 5_000.0 / f64::from(distance_dm.0)))
+        }
+    }
+}
+
+fn no_rows() -> Peekable<Box<dyn Iterator<Item = Row> + Send>> {
+    let none: Box<dyn Iterator<Item = Row> + Send> = Box::new(std::iter::empty());
+    none.peekable()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wording;
+
+    const PIECE: PieceNo = PieceNo(0);
+    const GO: At = At(60_000);
+
+    fn spec(words: &str) -> PieceSpec {
+        PieceSpec::of(wording::repeats(words).unwrap())
+    }
+
+    fn simulated() -> Course {
+        let build = Box::new(Build::steady(8, Millis(124_000)));
+        Course::new(Source::Simulated { build, own_pace: true })
+    }
+
+    fn recorded(id: &str) -> Course {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/recorded.jsonl");
+        let recording = Recording::load(std::path::Path::new(path), Some(id)).unwrap();
+        Course::new(Source::Recorded(Box::new(recording)))
+    }
+
+    fn see(course: &mut Course, spec: &PieceSpec, phase: Phase, at: u64) {
+        course.see(PIECE, spec, phase, At(at), (None, &Plan::Even));
+    }
+
+    fn counting() -> Phase {
+        Phase::Counting { go_at_ms: GO }
+    }
+
+    fn rowing(repeat: u16, at: u64) -> Phase {
+        Phase::Rowing { go_at_ms: GO, repeat, repeat_at_ms: At(at) }
+    }
+
+    fn all(course: &mut Course) -> Vec<Due> {
+        std::iter::from_fn(|| course.take()).collect()
+    }
+
+    /// (heard, the machine's clock, the machine's distance)
+    fn told(dues: &[Due]) -> Vec<(i64, i64, i64)> {
+        dues.iter()
+            .map(|d| (d.sample.heard_ms, d.sample.elapsed_ms.unwrap(), d.sample.distance_dm))
+            .collect()
+    }
+
+    #[test]
+    fn a_recording_is_heard_at_the_go_plus_the_time_rowed_exactly() {
+        let (mut course, spec) = (recorded("late"), spec("40m"));
+        assert_eq!(course.take(), None);
+        see(&mut course, &spec, counting(), 50_000);
+        see(&mut course, &spec, rowing(0, GO.0), GO.0);
+        assert_eq!(
+            told(&all(&mut course)),
+            [
+                (59_000, 0, 0),
+                (62_000, 2_000, 60),
+                (64_000, 4_000, 150),
+                (66_000, 6_000, 240),
+                (68_000, 8_000, 330),
+                (69_500, 9_500, 400),
+            ]
+        );
+    }
+
+    #[test]
+    fn the_next_repeat_waits_for_its_signal_and_the_machine_counts_work_only() {
+        let (mut course, spec) = (recorded("late"), spec("2x15m/0:20"));
+        see(&mut course, &spec, counting(), 50_000);
+        let first = all(&mut course);
+        assert_eq!(told(&first)[2..], [(64_000, 4_000, 150)]);
+        assert_eq!(course.due(), None, "waits");
+        see(&mut course, &spec, rowing(1, 88_000), 88_010);
+        assert_eq!(
+            told(&all(&mut course)),
+            [(88_000, 4_000, 150), (90_000, 6_000, 240), (91_333, 7_333, 300)]
+        );
+    }
+
+    #[test]
+    fn with_their_own_rest_nobody_waits_for_a_signal() {
+        let mut spec = spec("2x15m/0:20");
+        spec.repeat_start = RepeatStart::OwnRest;
+        let mut course = recorded("late");
+        see(&mut course, &spec, counting(), 50_000);
+        let heard: Vec<i64> = told(&all(&mut course)).iter().map(|row| row.0).collect();
+        assert_eq!(heard, [59_000, 62_000, 64_000, 84_000, 86_000, 87_333]);
+    }
+
+    #[test]
+    fn a_simulated_machine_counts_on_through_the_rest() {
+        let (mut course, spec) = (simulated(), spec("3x350m/1:15"));
+        see(&mut course, &spec, counting(), 50_000);
+        let first = all(&mut course);
+        let ended = first.iter().position(|d| d.sample.distance_dm == 3_500).unwrap();
+        let rest = &first[ended..];
+        assert!(rest.len() > 5 && rest.last().unwrap().sample.distance_dm > 3_600);
+        let last = rest.last().unwrap().sample;
+        assert_eq!(last.elapsed_ms.unwrap(), last.heard_ms - 59_000, "its clock runs on");
+        see(&mut course, &spec, rowing(1, 300_000), 300_000);
+        let second = all(&mut course);
+        assert_eq!(second[0].at, At(300_000));
+        assert_eq!(second[0].sample.distance_dm, last.distance_dm);
+        let end = second.iter().find(|d| d.sample.distance_dm == last.distance_dm + 3_500);
+        assert!(end.is_some(), "the second repeat is whole");
+        for pair in first.iter().chain(&second).collect::<Vec<_>>().windows(2) {
+            assert!(
+                pair[0].at < pair[1].at && pair[0].sample.elapsed_ms < pair[1].sample.elapsed_ms
+            );
+            assert!(pair[0].sample.strokes <= pair[1].sample.strokes);
+        }
+    }
+
+    #[test]
+    fn a_false_start_is_rowed_no_further_and_the_restart_begins_anew() {
+        let (mut course, spec) = (simulated(), spec("1700m"));
+        see(&mut course, &spec, counting(), 50_000);
+        for _ in 0..5 {
+            course.take();
+        }
+        let at = course.machine;
+        see(&mut course, &spec, Phase::Armed, 70_000);
+        assert_eq!(course.take(), None);
+        see(&mut course, &spec, Phase::Counting { go_at_ms: At(120_000) }, 110_000);
+        let again = all(&mut course);
+        assert_eq!((again[0].at, again[0].sample.distance_dm), (At(119_000), at.distance_dm));
+        assert_eq!(again.last().unwrap().sample.distance_dm, at.distance_dm + 17_000);
+    }
+
+    #[test]
+    fn a_piece_that_is_stopped_or_closed_is_rowed_to_that_instant() {
+        let (mut course, spec) = (simulated(), spec("1700m"));
+        see(&mut course, &spec, counting(), 50_000);
+        let stopped = Phase::Stopped { go_at_ms: Some(GO), stopped_at_ms: At(90_000) };
+        see(&mut course, &spec, stopped, 90_000);
+        let rowed = all(&mut course);
+        assert!(rowed.len() > 5 && rowed.iter().all(|d| d.at <= At(90_000)));
+        assert_eq!(course.due(), None);
+    }
+
+    #[test]
+    fn who_comes_late_rows_from_the_repeat_that_has_been_signalled() {
+        let (mut course, spec) = (simulated(), spec("3x350m/1:15"));
+        see(&mut course, &spec, rowing(2, 500_000), 510_000);
+        let rowed = all(&mut course);
+        assert_eq!(rowed[0].at, At(500_000));
+        assert_eq!(rowed.last().unwrap().sample.distance_dm, 3_500);
+    }
+
+    #[test]
+    fn a_reset_sets_the_counters_to_zero_and_loses_nothing() {
+        let mut build = Build::steady(8, Millis(124_000));
+        build.reset_at = Some(0.5);
+        let build = Box::new(build);
+        let mut course = Course::new(Source::Simulated { build, own_pace: true });
+        see(&mut course, &spec("1700m"), counting(), 50_000);
+        let rowed = all(&mut course);
+        let fell = rowed
+            .windows(2)
+            .find(|w| w[1].sample.distance_dm < w[0].sample.distance_dm)
+            .map(|w| w[0].sample.distance_dm)
+            .unwrap();
+        assert_eq!(fell + rowed.last().unwrap().sample.distance_dm, 17_000);
+    }
+
+    #[test]
+    fn targets_of_every_kind_are_a_pace() {
+        let finish = Target::Finish { finish_ms: Millis(391_000) };
+        assert_eq!(pace_of(finish, &spec("1700m")), Some(Millis(115_000)));
+        let distance = Target::Distance { distance_dm: Decimetres(30_000) };
+        assert_eq!(pace_of(distance, &spec("4x3min/1:00")), Some(Millis(120_000)));
+        assert_eq!(pace_of(finish, &spec("12min")), None);
+    }
+
+    use thole_protocol::units::Decimetres;
+}

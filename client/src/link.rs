@@ -1,0 +1,445 @@
+//! A link to a session that holds: it comes back after every loss and says so.
+//!
+//! One task owns the connection. What is said is sent on the connection it was said for and on no
+//! other, so that nobody repeats by accident what a new connection has made wrong; whoever must be
+//! heard says it again after `News::Welcome`.
+
+use std::time::Duration;
+
+use thole_protocol::{
+    ClientMsg, ServerMsg, VERSION,
+    client_msg::{ClockQuestion, Hello, Role},
+    close::OnClose,
+    event::Event,
+    ids::{EventNo, RunId},
+    server_msg::Welcome,
+};
+use tokio::{
+    sync::{mpsc, watch},
+    time::{sleep, timeout},
+};
+
+use crate::{
+    backoff::Backoff,
+    chance::Chance,
+    clock::{ClockFilter, Estimate, Exchange, LocalClock, Reckoning, SessionClock, in_life},
+    socket::{Dial, Ended, Heard, Socket},
+};
+
+/// Messages that wait to leave; past that the one who says them is told to wait.
+const SAY_MAX: usize = 64;
+/// News that wait to be read; past that the connection is read no faster than they are.
+const NEWS_MAX: usize = 256;
+/// A heartbeat goes out when nothing else did for so long.
+const HEARTBEAT_US: u64 = 1_000_000;
+/// A connection that is silent for so long is given up.
+const SILENCE_US: u64 = 6_000_000;
+/// However fast the session runs, a busy machine gets so much of life to answer.
+const SILENCE_LEAST: Duration = Duration::from_secs(2);
+/// How long an answer to `hello` may take, in life.
+const WELCOME_LIMIT: Duration = Duration::from_secs(10);
+/// Questions to the clock as a connection begins …
+const QUESTIONS_AT_FIRST: u32 = 8;
+/// … so far apart, RFC 5905's burst made short …
+const QUESTION_APART_US: u64 = 60_000;
+/// … and later one in so long.
+const QUESTION_EVERY_US: u64 = 15_000_000;
+
+/// Who comes, and how.
+#[derive(Clone, Debug)]
+pub struct LinkConfig {
+    /// How the server is reached.
+    pub dial: Dial,
+    /// As whom.
+    pub role: Role,
+    /// The secret.
+    pub secret: String,
+    /// An athlete's recording.
+    pub run: Option<RunId>,
+    /// How fast the session is taken to run until the server has said so.
+    pub speed: u32,
+    /// Seed of the jitter.
+    pub seed: u64,
+}
+
+/// What a link tells.
+#[derive(Clone, Debug)]
+pub enum News {
+    /// Connected: everything now true.
+    Welcome {
+        /// Counts connections: what is said for an older one is not sent.
+        connection: u64,
+        /// The message.
+        welcome: Box<Welcome>,
+    },
+    /// The server said something; events are those that were not told before, in their order.
+    Said(ServerMsg),
+    /// The clock has been asked often enough to be believed.
+    ClockSet,
+    /// The connection was lost; the link comes back by itself.
+    Lost {
+        /// Why, in one sentence.
+        says: String,
+        /// When it tries again, in life.
+        again_in: Duration,
+    },
+    /// The link has ended for good.
+    Ended(Ended),
+}
+
+/// It cannot be said now: not connected, or too much is waiting.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct NotNow;
+
+enum Outgoing {
+    Say(u64, ClientMsg),
+    Leave(Duration),
+}
+
+/// A link that holds. Dropping it says good-bye.
+#[derive(Debug)]
+pub struct Link {
+    outgoing: mpsc::Sender<Outgoing>,
+    news: mpsc::Receiver<News>,
+    clock: SessionClock,
+}
+
+impl Link {
+    /// Begins to connect.
+    #[must_use]
+    pub fn open(config: LinkConfig) -> Link {
+        let (outgoing, said) = mpsc::channel(SAY_MAX);
+        let (tell, news) = mpsc::channel(NEWS_MAX);
+        let local = LocalClock::begin();
+        let (reckoning, believed) =
+            watch::channel(Reckoning { speed: config.speed.max(1), estimate: None });
+        let keeper = Keeper {
+            backoff: Backoff::new(Chance::seeded(config.seed)),
+            config,
+            said,
+            tell,
+            local,
+            reckoning,
+            filter: ClockFilter::default(),
+            last_event: EventNo(0),
+            epoch: None,
+            connection: 0,
+        };
+        tokio::spawn(keeper.keep());
+        Link { outgoing, news, clock: SessionClock::new(local, believed) }
+    }
+
+    /// Says something on the connection of this number.
+    ///
+    /// # Errors
+    /// `NotNow` when too much is waiting; say it again later.
+    pub fn say(&self, connection: u64, msg: ClientMsg) -> Result<(), NotNow> {
+        self.outgoing.try_send(Outgoing::Say(connection, msg)).map_err(|_| NotNow)
+    }
+
+    /// Gives the connection up for so long, as a telephone in a lift does: for rehearsal.
+    ///
+    /// # Errors
+    /// `NotNow` when too much is waiting.
+    pub fn leave(&self, life: Duration) -> Result<(), NotNow> {
+        self.outgoing.try_send(Outgoing::Leave(life)).map_err(|_| NotNow)
+    }
+
+    /// Waits for the next news; none after `Ended`. Nothing is lost when the wait is given up.
+    pub async fn next(&mut self) -> Option<News> {
+        self.news.recv().await
+    }
+
+    /// The session's clock.
+    #[must_use]
+    pub fn clock(&self) -> &SessionClock {
+        &self.clock
+    }
+}
+
+/// Nobody holds the link any more.
+struct NobodyHolds;
+
+/// Why a connection is not used any more.
+enum Over {
+    Lost(Ended),
+    /// Given up on purpose, for so long.
+    Left(Duration),
+    Nobody,
+}
+
+impl From<Ended> for Over {
+    fn from(ended: Ended) -> Over {
+        Over::Lost(ended)
+    }
+}
+
+impl From<NobodyHolds> for Over {
+    fn from(_: NobodyHolds) -> Over {
+        Over::Nobody
+    }
+}
+
+/// Owns the connection of a link.
+struct Keeper {
+    config: LinkConfig,
+    said: mpsc::Receiver<Outgoing>,
+    tell: mpsc::Sender<News>,
+    local: LocalClock,
+    reckoning: watch::Sender<Reckoning>,
+    filter: ClockFilter,
+    backoff: Backoff,
+    last_event: EventNo,
+    epoch: Option<String>,
+    connection: u64,
+}
+
+/// When what is due on one connection, on the own clock.
+struct Due {
+    heard_us: u64,
+    sent_us: u64,
+    question_us: u64,
+    questions: u32,
+    told_clock: bool,
+    restart: Option<Duration>,
+}
+
+impl Keeper {
+    async fn keep(mut self) {
+        loop {
+            let mut restart = None;
+            let over = match self.connect().await {
+                Ok((socket, welcome)) => self.hold(socket, welcome, &mut restart).await,
+                Err(over) => over,
+            };
+            let (ended, again_in) = match over {
+                Over::Nobody => return,
+                Over::Left(life) => (Ended::without_code("The connection was given up."), life),
+                Over::Lost(ended) => {
+                    if ended.advice() == OnClose::Stop {
+                        // Nobody listening is no failure here: there is nothing left to tell.
+                        drop(self.tell.send(News::Ended(ended)).await);
+                        return;
+                    }
+                    let wait = in_life(self.backoff.wait(), self.speed());
+                    (ended, wait + restart.unwrap_or_default())
+                }
+            };
+            let lost = News::Lost { says: ended.says, again_in };
+            if self.tell.send(lost).await.is_err() || self.wait(again_in).await.is_err() {
+                return;
+            }
+        }
+    }
+
+    /// Waits; what is said meanwhile goes nowhere, since there is no connection to say it on.
+    async fn wait(&mut self, life: Duration) -> Result<(), NobodyHolds> {
+        let wait = sleep(life);
+        tokio::pin!(wait);
+        loop {
+            tokio::select! {
+                () = &mut wait => return Ok(()),
+                out = self.said.recv() => if out.is_none() { return Err(NobodyHolds) },
+            }
+        }
+    }
+
+    async fn connect(&mut self) -> Result<(Socket, Box<Welcome>), Over> {
+        let mut socket = Socket::connect(&self.config.dial).await?;
+        let hello = ClientMsg::Hello(Hello {
+            version_min: VERSION,
+            version_max: VERSION,
+            role: self.config.role,
+            secret: self.config.secret.clone(),
+            run: self.config.run,
+            last_event: self.last_event,
+        });
+        socket.send(&hello).await?;
+        let welcome = timeout(WELCOME_LIMIT, async {
+            loop {
+                if let Heard::Said(msg) = socket.next().await? {
+                    if let ServerMsg::Welcome(welcome) = msg {
+                        return Ok(welcome);
+                    }
+                    if let ServerMsg::Refused { refusal, .. } = msg {
+                        return Err(Ended::without_code(refusal.says));
+                    }
+                }
+            }
+        });
+        let late = |_| Ended::without_code("The server did not welcome this device in time.");
+        let welcome = welcome.await.map_err(late)??;
+        Ok((socket, welcome))
+    }
+
+    async fn hold(
+        &mut self,
+        mut socket: Socket,
+        welcome: Box<Welcome>,
+        restart: &mut Option<Duration>,
+    ) -> Over {
+        let over = match self.begin(welcome).await {
+            Ok(mut due) => {
+                let over = match self.exchange(&mut socket, &mut due).await {
+                    Ok(never) => match never {},
+                    Err(over) => over,
+                };
+                *restart = due.restart;
+                over
+            }
+            Err(NobodyHolds) => Over::Nobody,
+        };
+        socket.close().await;
+        over
+    }
+
+    /// Takes the welcome in. The clock is asked anew: behind this connection may be a server that
+    /// was started again, with a clock that was set back.
+    async fn begin(&mut self, welcome: Box<Welcome>) -> Result<Due, NobodyHolds> {
+        self.connection += 1;
+        self.filter.clear();
+        if self.epoch.as_ref().is_some_and(|known| *known != welcome.epoch) {
+            // Another journal: its events are numbered from the start.
+            self.last_event = EventNo(0);
+        }
+        self.epoch = Some(welcome.epoch.clone());
+        let speed = welcome.speed.max(1);
+        let now_us = self.local.real_us().saturating_mul(u64::from(speed));
+        // The session was at least there when this was written; so it is never taken to be ahead.
+        let at_us = i64::try_from(welcome.at_ms.0.saturating_mul(1_000)).unwrap_or(i64::MAX);
+        let offset_us = at_us.saturating_sub(i64::try_from(now_us).unwrap_or(i64::MAX));
+        let estimate = Some(Estimate { offset_us, bound_us: 0 });
+        self.reckoning.send_replace(Reckoning { speed, estimate });
+        self.tell(News::Welcome { connection: self.connection, welcome }).await?;
+        Ok(Due {
+            heard_us: now_us,
+            sent_us: now_us,
+            question_us: now_us,
+            questions: 0,
+            told_clock: false,
+            restart: None,
+        })
+    }
+
+    /// Says and hears until the connection is over.
+    async fn exchange(
+        &mut self,
+        socket: &mut Socket,
+        due: &mut Due,
+    ) -> Result<std::convert::Infallible, Over> {
+        enum Came {
+            Heard(Result<Heard, Ended>),
+            Out(Option<Outgoing>),
+            Due,
+        }
+        loop {
+            let wait = self.until_due(due);
+            let came = tokio::select! {
+                heard = socket.next() => Came::Heard(heard),
+                out = self.said.recv() => Came::Out(out),
+                () = sleep(wait) => Came::Due,
+            };
+            match came {
+                Came::Heard(heard) => self.heard(heard?, due).await?,
+                Came::Out(None) => return Err(Over::Nobody),
+                Came::Out(Some(Outgoing::Leave(life))) => return Err(Over::Left(life)),
+                Came::Out(Some(Outgoing::Say(connection, msg))) => {
+                    if connection == self.connection {
+                        socket.send(&msg).await?;
+                        due.sent_us = self.now_us();
+                    }
+                }
+                Came::Due => self.what_is_due(socket, due).await?,
+            }
+        }
+    }
+
+    async fn heard(&mut self, heard: Heard, due: &mut Due) -> Result<(), Over> {
+        due.heard_us = self.now_us();
+        let Heard::Said(mut msg) = heard else { return Ok(()) };
+        if let ServerMsg::Clock(answer) = msg {
+            self.filter.add(Exchange::completed(answer, due.heard_us));
+            let estimate = self.filter.best(due.heard_us);
+            self.reckoning.send_modify(|r| r.estimate = estimate);
+            if !due.told_clock && self.filter.len() >= QUESTIONS_AT_FIRST as usize {
+                due.told_clock = true;
+                // It held for a while: the next failure is a first one.
+                self.backoff.reset();
+                self.tell(News::ClockSet).await?;
+            }
+            return Ok(());
+        }
+        if let ServerMsg::Restart { after_ms } = msg {
+            due.restart = Some(Duration::from_millis(u64::from(after_ms.0)));
+        }
+        if let ServerMsg::Heartbeat { .. } = msg {
+            return Ok(());
+        }
+        if let ServerMsg::Ack(ack) = &mut msg {
+            self.only_new(&mut ack.events);
+        }
+        if let ServerMsg::Events { events } = &mut msg {
+            self.only_new(events);
+        }
+        Ok(self.tell(News::Said(msg)).await?)
+    }
+
+    /// An event that was told before is not told again.
+    fn only_new(&mut self, events: &mut Vec<Event>) {
+        events.retain(|event| {
+            let new = event.event > self.last_event;
+            if new {
+                self.last_event = event.event;
+            }
+            new
+        });
+    }
+
+    async fn what_is_due(&mut self, socket: &mut Socket, due: &mut Due) -> Result<(), Over> {
+        let now_us = self.now_us();
+        if now_us.saturating_sub(due.heard_us) >= self.silence_us() {
+            let says = "Nothing was heard from the server for a while.";
+            return Err(Over::Lost(Ended::without_code(says)));
+        }
+        if now_us >= due.question_us {
+            due.questions += 1;
+            let apart = if due.questions < QUESTIONS_AT_FIRST {
+                QUESTION_APART_US
+            } else {
+                QUESTION_EVERY_US
+            };
+            due.question_us = now_us + apart;
+            let question = ClockQuestion { client_sent_us: self.now_us() };
+            socket.send(&ClientMsg::Clock(question)).await?;
+            due.sent_us = now_us;
+        } else if now_us.saturating_sub(due.sent_us) >= HEARTBEAT_US {
+            socket.send(&ClientMsg::Heartbeat).await?;
+            due.sent_us = now_us;
+        }
+        Ok(())
+    }
+
+    fn until_due(&self, due: &Due) -> Duration {
+        let next_us =
+            due.question_us.min(due.sent_us + HEARTBEAT_US).min(due.heard_us + self.silence_us());
+        let session = Duration::from_micros(next_us.saturating_sub(self.now_us()));
+        in_life(session, self.speed())
+    }
+
+    fn silence_us(&self) -> u64 {
+        let least = u64::try_from(SILENCE_LEAST.as_micros()).unwrap_or(u64::MAX);
+        SILENCE_US.max(least.saturating_mul(u64::from(self.speed())))
+    }
+
+    fn now_us(&self) -> u64 {
+        self.local.real_us().saturating_mul(u64::from(self.speed()))
+    }
+
+    fn speed(&self) -> u32 {
+        self.reckoning.borrow().speed
+    }
+
+    async fn tell(&self, news: News) -> Result<(), NobodyHolds> {
+        self.tell.send(news).await.map_err(|_| NobodyHolds)
+    }
+}

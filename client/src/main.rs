@@ -1,0 +1,2 @@
+//! The program `thole`.
+fn main() {}

@@ -1,0 +1,213 @@
+//! Times, distances and paces as people write them.
+
+use thole_protocol::units::{Decimetres, Millis, decimetres, millis};
+
+/// Reads a time: `6:31.5`, `1:02:03`, `45s`, `12min`, `2min30s`, `1h`; a bare number is no time.
+///
+/// # Errors
+/// A sentence that says what to type.
+///
+/// ```
+/// use thole::wording::duration;
+/// use thole_protocol::units::Millis;
+/// assert_eq!(duration("1:15"), Ok(Millis(75_000)));
+/// assert_eq!(duration("2min30s"), Ok(Millis(150_000)));
+/// assert!(duration("75").unwrap_err().contains("75s or 1:15"));
+/// ```
+pub fn duration(typed: &str) -> Result<Millis, String> {
+    let typed = typed.trim();
+    let wrong = || format!("\"{typed}\" is no time; type one like 1:15, 75s or 12min.");
+    if typed.parse::<f64>().is_ok() {
+        return Err(format!(
+            "\"{typed}\" has no unit; for seconds type {typed}s or {}.",
+            typed
+                .parse()
+                .map_or("1:15".into(), |s: f64| time_text(millis(s * 1_000.0), Tenths::IfAny))
+        ));
+    }
+    if typed.contains(':') { by_colons(typed) } else { by_units(typed) }.ok_or_else(wrong)
+}
+
+/// `6:31.5`, `1:02:03.4`.
+fn by_colons(typed: &str) -> Option<Millis> {
+    let parts: Vec<&str> = typed.split(':').collect();
+    let (hours, minutes, seconds) = match parts.as_slice() {
+        [minutes, seconds] => ("0", *minutes, *seconds),
+        [hours, minutes, seconds] => (*hours, *minutes, *seconds),
+        _ => return None,
+    };
+    let digits = |text: &str| text.starts_with(|c: char| c.is_ascii_digit());
+    if !digits(hours) || !digits(minutes) || !digits(seconds) {
+        return None;
+    }
+    let (hours, minutes): (u32, u32) = (hours.parse().ok()?, minutes.parse().ok()?);
+    let seconds: f64 = plain_number(seconds)?;
+    // 6:71 and 6:5 are slips of the finger and not times.
+    let two_digits = parts.last()?.split('.').next().is_some_and(|whole| whole.len() == 2);
+    if seconds >= 60.0 || !two_digits || parts.len() == 3 && minutes >= 60 {
+        return None;
+    }
+    whole_ms((f64::from(hours) * 60.0 + f64::from(minutes)) * 60.0 + seconds)
+}
+
+/// `1h5min30s`, each part at most once, in this order.
+fn by_units(typed: &str) -> Option<Millis> {
+    let mut left = typed;
+    let mut seconds = 0.0;
+    for (unit, size) in [("h", 3_600.0), ("min", 60.0), ("s", 1.0)] {
+        let digits = left.find(|c: char| !c.is_ascii_digit() && c != '.').unwrap_or(left.len());
+        let (number, behind) = left.split_at(digits);
+        // "m" alone is metres; "min" must not be taken for it.
+        if let Some(behind) = behind.strip_prefix(unit) {
+            seconds += plain_number(number)? * size;
+            left = behind;
+        }
+    }
+    (left.is_empty() && !typed.is_empty()).then_some(seconds).and_then(whole_ms)
+}
+
+/// Reads a distance: `1700m`, `1.7km`.
+///
+/// # Errors
+/// A sentence that says what to type.
+pub fn distance(typed: &str) -> Result<Decimetres, String> {
+    let typed = typed.trim();
+    let wrong = || format!("\"{typed}\" is no distance; type one like 1700m or 5km.");
+    let (number, size) = match typed.strip_suffix("km") {
+        Some(number) => (number, 10_000.0),
+        None => (typed.strip_suffix('m').ok_or_else(wrong)?, 10.0),
+    };
+    let dm = plain_number(number).map(|n| n * size).ok_or_else(wrong)?;
+    if dm > f64::from(u32::MAX) {
+        return Err(wrong());
+    }
+    Ok(decimetres(dm))
+}
+
+/// A number of digits with at most one point: no sign, no exponent, no infinity.
+pub(super) fn plain_number(text: &str) -> Option<f64> {
+    let plain = text.starts_with(|c: char| c.is_ascii_digit())
+        && text.chars().all(|c| c.is_ascii_digit() || c == '.');
+    plain.then(|| text.parse().ok()).flatten()
+}
+
+fn whole_ms(seconds: f64) -> Option<Millis> {
+    (seconds * 1_000.0 <= f64::from(u32::MAX)).then(|| millis(seconds * 1_000.0))
+}
+
+/// Whether tenths of a second are shown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tenths {
+    /// Always.
+    Always,
+    /// Only when there are any.
+    IfAny,
+}
+
+/// A time as it is shown, rounded once to a tenth: `6:31.5`, `1:02:03.0`.
+///
+/// ```
+/// use thole::wording::{length::Tenths, time_text};
+/// use thole_protocol::units::Millis;
+/// assert_eq!(time_text(Millis(119_970), Tenths::Always), "2:00.0");
+/// ```
+#[must_use]
+pub fn time_text(time: Millis, tenths: Tenths) -> String {
+    let all = (u64::from(time.0) + 50) / 100;
+    let (tenth, seconds) = (all % 10, all / 10);
+    let (hours, minutes, seconds) = (seconds / 3_600, seconds / 60 % 60, seconds % 60);
+    let mut text = if hours > 0 {
+        format!("{hours}:{minutes:02}:{seconds:02}")
+    } else {
+        format!("{minutes}:{seconds:02}")
+    };
+    if tenths == Tenths::Always || tenth > 0 {
+        text.push_str(&format!(".{tenth}"));
+    }
+    text
+}
+
+/// A length of time that `duration` reads back to the millisecond: `12min`, `1:15`, `0:20.25`.
+#[must_use]
+pub fn duration_text(time: Millis) -> String {
+    if time.0 > 0 && time.0 % 60_000 == 0 {
+        return format!("{}min", time.0 / 60_000);
+    }
+    let (seconds, ms) = (time.0 / 1_000, time.0 % 1_000);
+    let text = format!("{}:{:02}", seconds / 60, seconds % 60);
+    if ms == 0 { text } else { format!("{text}.{ms:03}").trim_end_matches('0').to_owned() }
+}
+
+/// A distance as it is shown: `1700m`, `0.5m` only when there are tenths.
+#[must_use]
+pub fn distance_text(distance: Decimetres) -> String {
+    match distance.0 % 10 {
+        0 => format!("{}m", distance.0 / 10),
+        tenth => format!("{}.{tenth}m", distance.0 / 10),
+    }
+}
+
+/// A pace as it is shown: `1:52.4/500m`.
+#[must_use]
+pub fn pace_text(per_500m: Millis) -> String {
+    format!("{}/500m", time_text(per_500m, Tenths::Always))
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    #[test]
+    fn times_as_people_write_them() {
+        for (typed, ms) in [
+            ("6:31.5", 391_500),
+            ("1:02:03.4", 3_723_400),
+            ("45s", 45_000),
+            ("12min", 720_000),
+            ("1h5min30s", 3_930_000),
+            ("0:20.25", 20_250),
+            (" 1:15 ", 75_000),
+            ("7.5min", 450_000),
+        ] {
+            assert_eq!(duration(typed), Ok(Millis(ms)), "{typed}");
+        }
+        for typed in ["", "6:71", "6:5", "x", "12m", "-1:00", "1:-5", "s30", "1e3s", "1:60:00"] {
+            let says = duration(typed).expect_err(typed);
+            assert!(says.contains("1:15"), "{typed}: {says}");
+        }
+        assert_eq!(
+            duration("75").unwrap_err(),
+            "\"75\" has no unit; for seconds type 75s or 1:15."
+        );
+    }
+
+    #[test]
+    fn distances_as_people_write_them() {
+        for (typed, dm) in [("1700m", 17_000), ("5km", 50_000), ("1.25km", 12_500), ("12.3m", 123)]
+        {
+            assert_eq!(distance(typed), Ok(Decimetres(dm)), "{typed}");
+        }
+        for typed in ["1700", "m", "-5m", "9999999km", "12min"] {
+            assert!(distance(typed).expect_err(typed).contains("1700m"), "{typed}");
+        }
+    }
+
+    /// Rounded once and carried: 119.97 s is 2:00.0 and 59.96 s is 1:00.0, never 1:60.0 (check row K6).
+    #[test]
+    fn tenths_are_carried_into_the_minute() {
+        assert_eq!(time_text(Millis(119_970), Tenths::Always), "2:00.0");
+        assert_eq!(time_text(Millis(59_960), Tenths::Always), "1:00.0");
+        assert_eq!(time_text(Millis(3_599_960), Tenths::IfAny), "1:00:00");
+        assert_eq!(pace_text(Millis(112_440)), "1:52.4/500m");
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_written_is_read_back(ms in 0u32..20_000_000, dm in 0u32..2_000_000) {
+            prop_assert_eq!(duration(&duration_text(Millis(ms))), Ok(Millis(ms)));
+            prop_assert_eq!(distance(&distance_text(Decimetres(dm))), Ok(Decimetres(dm)));
+        }
+    }
+}

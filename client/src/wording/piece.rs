@@ -1,0 +1,251 @@
+//! Pieces as people write them: `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`.
+
+use thole_protocol::{
+    spec::{Extent, Repeat},
+    units::Millis,
+};
+
+use super::length::{distance, distance_text, duration, duration_text};
+
+/// Most repeats of one piece, as the protocol has it.
+const REPEATS_MAX: usize = 60;
+
+/// Reads a piece. The rest stands behind a slash and counts between two repeats; of sets, the rest
+/// inside comes first and the rest between sets second.
+///
+/// # Errors
+/// A sentence that says what to type.
+///
+/// ```
+/// let piece = thole::wording::repeats("3x4x500m/1:00/4:00").unwrap();
+/// assert_eq!(piece.len(), 12);
+/// assert_eq!((piece[0].rest_ms.0, piece[3].rest_ms.0), (60_000, 240_000));
+/// ```
+pub fn repeats(typed: &str) -> Result<Vec<Repeat>, String> {
+    let mut repeats = Vec::new();
+    for part in typed.split('+') {
+        repeats.extend(group(part.trim(), typed)?);
+        if repeats.len() > REPEATS_MAX {
+            return Err(too_many(typed));
+        }
+    }
+    if let Some(last) = repeats.last_mut() {
+        // Nothing comes after it.
+        last.rest_ms = Millis(0);
+    }
+    let by_time = |repeat: &Repeat| matches!(repeat.work, Extent::Time { .. });
+    if repeats.iter().any(by_time) && !repeats.iter().all(by_time) {
+        return Err(format!(
+            "\"{typed}\" mixes distances and times; a piece is all by distance or all by time."
+        ));
+    }
+    Ok(repeats)
+}
+
+/// One part between two `+`.
+fn group(part: &str, typed: &str) -> Result<Vec<Repeat>, String> {
+    let wrong = || {
+        format!(
+            "\"{part}\" is no piece; type one like 1700m, 12min, 6x350m/1:15 or \
+             3x4x500m/1:00/4:00."
+        )
+    };
+    let mut slashes = part.split('/');
+    let head = slashes.next().ok_or_else(wrong)?;
+    let rests: Vec<Millis> = slashes.map(duration).collect::<Result<_, _>>()?;
+    let mut factors: Vec<&str> = head.split(['x', '×']).map(str::trim).collect();
+    let work = extent(factors.pop().ok_or_else(wrong)?).map_err(|_| wrong())?;
+    let mut counts = Vec::new();
+    for factor in factors {
+        let count: usize = factor.parse().map_err(|_| wrong())?;
+        if count == 0 {
+            return Err(format!("\"{part}\" repeats nothing; begin with 1x or more."));
+        }
+        counts.push(count);
+    }
+    let (sets, each) = match counts.as_slice() {
+        [] => (1, 1),
+        [each] => (1, *each),
+        [sets, each] => (*sets, *each),
+        _ => return Err(wrong()),
+    };
+    if sets.saturating_mul(each) > REPEATS_MAX {
+        return Err(too_many(typed));
+    }
+    let (inside, between) = match rests.as_slice() {
+        [] => (Millis(0), Millis(0)),
+        [rest] => (*rest, *rest),
+        [inside, between] if sets > 1 => (*inside, *between),
+        _ => {
+            return Err(format!(
+                "\"{part}\" has more rests than it needs; two are for sets, as in \
+                 3x4x500m/1:00/4:00."
+            ));
+        }
+    };
+    if sets * each > 1 && rests.is_empty() {
+        return Err(format!("\"{part}\" has no rest; put it behind a slash, as in {part}/1:15."));
+    }
+    Ok((0..sets * each)
+        .map(|nth| Repeat { work, rest_ms: if (nth + 1) % each == 0 { between } else { inside } })
+        .collect())
+}
+
+/// Reads how long one stretch is: `350m` or `4min`.
+///
+/// # Errors
+/// A sentence that says what to type.
+pub fn extent(typed: &str) -> Result<Extent, String> {
+    if let Ok(distance_dm) = distance(typed) {
+        return Ok(Extent::Distance { distance_dm });
+    }
+    let time_ms = duration(typed).map_err(|_| {
+        format!("\"{typed}\" is neither a distance nor a time; type one like 350m or 4min.")
+    })?;
+    Ok(Extent::Time { time_ms })
+}
+
+/// How long one stretch is, as `extent` reads it.
+#[must_use]
+pub fn extent_text(work: Extent) -> String {
+    match work {
+        Extent::Distance { distance_dm } => distance_text(distance_dm),
+        Extent::Time { time_ms } => duration_text(time_ms),
+    }
+}
+
+fn too_many(typed: &str) -> String {
+    format!("\"{typed}\" has more than {REPEATS_MAX} repeats; a piece has at most {REPEATS_MAX}.")
+}
+
+/// A piece in the shortest words that `repeats` reads back.
+///
+/// ```
+/// use thole::wording::{repeats, repeats_text};
+/// assert_eq!(repeats_text(&repeats("350m/1:15+350m/1:15+350m").unwrap()), "3x350m/1:15");
+/// ```
+#[must_use]
+pub fn repeats_text(repeats: &[Repeat]) -> String {
+    if let Some(text) = as_sets(repeats) {
+        return text;
+    }
+    let mut parts = Vec::new();
+    let mut left = repeats;
+    while let Some(first) = left.first() {
+        let alike = left.iter().take_while(|repeat| *repeat == first).count();
+        let (these, behind) = left.split_at(alike);
+        // The last of the piece has no rest of its own: it goes with those before it.
+        let joins = matches!(behind, [last] if last.work == first.work);
+        let count = these.len() + usize::from(joins);
+        let rest = if behind.is_empty() && first.rest_ms.0 == 0 && count == 1 {
+            String::new()
+        } else {
+            format!("/{}", duration_text(first.rest_ms))
+        };
+        let times = if count > 1 { format!("{count}x") } else { String::new() };
+        parts.push(format!("{times}{}{rest}", extent_text(first.work)));
+        left = if joins { &[] } else { behind };
+    }
+    parts.join("+")
+}
+
+/// `sets x each x work/inside/between`, when the piece is made so.
+fn as_sets(repeats: &[Repeat]) -> Option<String> {
+    let first = repeats.first()?;
+    if repeats.iter().any(|repeat| repeat.work != first.work) {
+        return None;
+    }
+    let (_, rests) = repeats.split_last()?;
+    let each = rests.iter().position(|repeat| repeat.rest_ms != first.rest_ms)? + 1;
+    let between = rests.get(each - 1)?.rest_ms;
+    let fits = each > 1
+        && repeats.len() % each == 0
+        && rests.iter().enumerate().all(|(nth, repeat)| {
+            repeat.rest_ms == if (nth + 1) % each == 0 { between } else { first.rest_ms }
+        });
+    fits.then(|| {
+        format!(
+            "{}x{each}x{}/{}/{}",
+            repeats.len() / each,
+            extent_text(first.work),
+            duration_text(first.rest_ms),
+            duration_text(between)
+        )
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use thole_protocol::units::Decimetres;
+
+    use super::*;
+
+    fn there_and_back(typed: &str) -> String {
+        repeats_text(&repeats(typed).unwrap_or_else(|says| panic!("{typed}: {says}")))
+    }
+
+    #[test]
+    fn pieces_are_read_and_written_in_the_same_words() {
+        for typed in [
+            "1700m",
+            "12min",
+            "6x350m/1:15",
+            "3x4x500m/1min/4min",
+            "500m/1min+400m/1min+300m",
+            "2x500m/1min+3x250m/0:45",
+            "5x3min/1:30",
+            "1:30",
+        ] {
+            assert_eq!(there_and_back(typed), typed.replace("1:30", "1:30"), "{typed}");
+        }
+        assert_eq!(there_and_back("3x4x500m/1:00/4:00"), "3x4x500m/1min/4min");
+        assert_eq!(there_and_back("2x5x200m/30s"), "10x200m/0:30");
+        assert_eq!(there_and_back("1.7km"), "1700m");
+    }
+
+    #[test]
+    fn the_rest_behind_the_last_repeat_is_nothing() {
+        let piece = repeats("6x350m/1:15").unwrap();
+        let rests: Vec<u32> = piece.iter().map(|repeat| repeat.rest_ms.0).collect();
+        assert_eq!(rests, [75_000, 75_000, 75_000, 75_000, 75_000, 0]);
+    }
+
+    #[test]
+    fn a_slip_is_answered_by_what_to_type() {
+        for (typed, says) in [
+            ("", "type one like 1700m"),
+            ("boat", "type one like 1700m"),
+            ("6x350m", "6x350m/1:15"),
+            ("0x350m/1:00", "begin with 1x"),
+            ("6x350m/75", "75s or 1:15"),
+            ("6x350m/1:00/4:00", "two are for sets"),
+            ("61x100m/10s", "at most 60"),
+            ("9999999999999x9999999999999x100m/1:00", "at most 60"),
+            ("500m/1:00+2min", "all by distance or all by time"),
+            ("2x2x2x100m/1:00", "type one like 1700m"),
+            ("500m++500m", "type one like 1700m"),
+        ] {
+            let answer = repeats(typed).expect_err(typed);
+            assert!(answer.contains(says), "{typed}: {answer}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn any_piece_survives_being_written_and_read(
+            list in prop::collection::vec((1u32..4, 0u32..3), 1..20),
+        ) {
+            let mut piece: Vec<Repeat> = list
+                .iter()
+                .map(|(size, rest)| Repeat {
+                    work: Extent::Distance { distance_dm: Decimetres(size * 1_000) },
+                    rest_ms: Millis(rest * 30_000),
+                })
+                .collect();
+            piece.last_mut().unwrap().rest_ms = Millis(0);
+            let text = repeats_text(&piece);
+            prop_assert_eq!(repeats(&text), Ok(piece), "{}", text);
+        }
+    }
+}

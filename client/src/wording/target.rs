@@ -1,0 +1,112 @@
+//! Targets and plans as people write them: `6:31.5`, `1:52.4/500m`, `4120m`; `even`, `500m@1:55+…`.
+
+use thole_protocol::spec::{Leg, Plan, Target};
+
+use super::{
+    length::{Tenths, distance, distance_text, duration, pace_text, time_text},
+    piece::extent,
+};
+
+/// Reads a target: a finish time, a distance, or a mean pace.
+///
+/// # Errors
+/// A sentence that says what to type.
+///
+/// ```
+/// use thole::wording::{target, target_text};
+/// assert_eq!(target_text(target("1:52.4/500m").unwrap()), "1:52.4/500m");
+/// ```
+pub fn target(typed: &str) -> Result<Target, String> {
+    let typed = typed.trim();
+    let wrong = || {
+        format!(
+            "\"{typed}\" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m)."
+        )
+    };
+    if let Some(pace) = typed.strip_suffix("/500m").or(typed.strip_suffix("/500")) {
+        return Ok(Target::Pace { per_500m_ms: duration(pace).map_err(|_| wrong())? });
+    }
+    if let Ok(distance_dm) = distance(typed) {
+        return Ok(Target::Distance { distance_dm });
+    }
+    Ok(Target::Finish { finish_ms: duration(typed).map_err(|_| wrong())? })
+}
+
+/// A target as it is shown; tenths always, since a target to the tenth is one.
+#[must_use]
+pub fn target_text(target: Target) -> String {
+    match target {
+        Target::Finish { finish_ms } => time_text(finish_ms, Tenths::Always),
+        Target::Distance { distance_dm } => distance_text(distance_dm),
+        Target::Pace { per_500m_ms } => pace_text(per_500m_ms),
+    }
+}
+
+/// Reads a plan: `even`, `fast_start`, `negative_split`, or legs such as `500m@1:55+1200m@2:01`.
+///
+/// # Errors
+/// A sentence that says what to type.
+pub fn plan(typed: &str) -> Result<Plan, String> {
+    match typed.trim().replace('-', "_").as_str() {
+        "" | "even" => return Ok(Plan::Even),
+        "fast_start" => return Ok(Plan::FastStart),
+        "negative_split" => return Ok(Plan::NegativeSplit),
+        _ => {}
+    }
+    let legs = typed.split('+').map(|part| {
+        let (length, pace) = part.split_once('@')?;
+        let pace = pace.trim().trim_end_matches("/500m");
+        Some(Leg { length: extent(length.trim()).ok()?, per_500m_ms: duration(pace).ok()? })
+    });
+    let legs = legs.collect::<Option<Vec<Leg>>>().ok_or_else(|| {
+        format!(
+            "\"{typed}\" is no plan; type even, fast_start, negative_split, or legs like \
+             500m@1:55+1200m@2:01."
+        )
+    })?;
+    Ok(Plan::Legs { legs })
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use thole_protocol::{
+        spec::Extent,
+        units::{Decimetres, Millis},
+    };
+
+    use super::*;
+
+    #[test]
+    fn targets_of_every_kind() {
+        assert_eq!(target("6:31.5"), Ok(Target::Finish { finish_ms: Millis(391_500) }));
+        assert_eq!(target("1:52.4/500m"), Ok(Target::Pace { per_500m_ms: Millis(112_400) }));
+        assert_eq!(target("4120m"), Ok(Target::Distance { distance_dm: Decimetres(41_200) }));
+        for typed in ["", "fast", "6.31.5", "x/500m", "391"] {
+            assert!(target(typed).expect_err(typed).contains("1:52.4/500m"), "{typed}");
+        }
+    }
+
+    #[test]
+    fn plans_by_name_and_by_legs() {
+        assert_eq!(plan("fast-start"), Ok(Plan::FastStart));
+        assert_eq!(plan("even"), Ok(Plan::Even));
+        let Ok(Plan::Legs { legs }) = plan("500m@1:55+1200m@2:01.5") else { panic!("legs") };
+        assert_eq!(legs[1].length, Extent::Distance { distance_dm: Decimetres(12_000) });
+        assert_eq!(legs[1].per_500m_ms, Millis(121_500));
+        assert!(plan("as fast as I can").unwrap_err().contains("negative_split"));
+    }
+
+    proptest! {
+        #[test]
+        fn targets_to_the_tenth_survive(tenths in 100u32..90_000, dm in 100u32..500_000) {
+            for wanted in [
+                Target::Finish { finish_ms: Millis(tenths * 100) },
+                Target::Pace { per_500m_ms: Millis(tenths * 100) },
+                Target::Distance { distance_dm: Decimetres(dm) },
+            ] {
+                prop_assert_eq!(target(&target_text(wanted)), Ok(wanted));
+            }
+        }
+    }
+}
