@@ -20,6 +20,8 @@ pub const SPEED_OVER_500M_MAX: f64 = 7.5;
 pub const SPEED_OVER_2000M_MAX: f64 = 6.3;
 /// Fastest mean over an hour and more, m/s; the hour mark (18,602 m, World Rowing 2023) has 5.17.
 pub const SPEED_OVER_HOUR_MAX: f64 = 5.5;
+/// What is covered in an hour at that speed.
+const HOUR_METRES: f64 = SPEED_OVER_HOUR_MAX * 3_600.0;
 /// Highest mean power of a stroke that is believed, watts: drive averages of well-trained rowers peak
 /// at 1,971 W (Sprague, thesis, University of Texas).
 pub const POWER_MAX_W: u16 = 2_050;
@@ -136,17 +138,18 @@ pub fn fastest(measure: Measure) -> f64 {
             if seconds >= 3_600.0 {
                 return SPEED_OVER_HOUR_MAX;
             }
-            // Up to just under 500 m (2000 m) the faster limit holds, so there is a stretch of times
-            // in which the mark itself is the limit.
+            // Up to just under 500 m (2000 m, an hour's metres) the faster limit holds, so there is a
+            // stretch of times in which the mark itself is the limit.
             let sprint = SPEED_MAX.min(500.0 / seconds);
             let middle = SPEED_OVER_500M_MAX.min(2_000.0 / seconds);
-            sprint.max(middle).max(SPEED_OVER_2000M_MAX)
+            let long = SPEED_OVER_2000M_MAX.min(HOUR_METRES / seconds);
+            sprint.max(middle).max(long)
         }
     }
 }
 
 fn fastest_over(metres: f64) -> f64 {
-    if metres >= SPEED_OVER_HOUR_MAX * 3_600.0 {
+    if metres >= HOUR_METRES {
         SPEED_OVER_HOUR_MAX
     } else if metres >= 2_000.0 {
         SPEED_OVER_2000M_MAX
@@ -231,7 +234,7 @@ fn covered(time: Millis, target: &Target) -> Result<Decimetres, Refusal> {
     let seconds = f64::from(time.0) / 1e3;
     let distance = match target {
         Target::Distance { distance_dm } => *distance_dm,
-        // A pace of nothing would be endless speed: `decimetres` then gives the largest distance.
+        Target::Pace { per_500m_ms: Millis(0) } => Decimetres(0),
         Target::Pace { per_500m_ms } => {
             decimetres(5_000.0 * seconds * 1e3 / f64::from(per_500m_ms.0))
         }
@@ -495,12 +498,15 @@ pub fn clock(time: Millis) -> String {
 /// ```
 #[must_use]
 pub fn metres(distance: Decimetres) -> String {
-    let whole = distance.0.saturating_add(5) / 10;
-    if whole < 1_000 {
-        format!("{whole} m")
-    } else {
-        format!("{},{:03} m", whole / 1_000, whole % 1_000)
+    let digits = (distance.0.saturating_add(5) / 10).to_string();
+    let mut shown = String::with_capacity(digits.len() + 5);
+    for (at, digit) in digits.char_indices() {
+        if at > 0 && (digits.len() - at).is_multiple_of(3) {
+            shown.push(',');
+        }
+        shown.push(digit);
     }
+    shown + " m"
 }
 
 /// The next full tenth of a second, so that the limit that a refusal names is itself accepted.

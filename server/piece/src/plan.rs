@@ -478,3 +478,15 @@ pub fn watts_from_speed(speed: f64) -> f64 {
 pub fn speed_from_watts(watts: f64) -> f64 {
     libm::cbrt(watts / WATTS_AT_ONE_M_S)
 }
+
+/// Work of one stroke in joules, from power in watts and strokes a minute; none without a rate.
+#[must_use]
+pub fn joules_per_stroke(watts: f64, strokes_a_minute: f64) -> Option<f64> {
+    (strokes_a_minute > 0.0).then(|| 60.0 * watts / strokes_a_minute)
+}
+
+/// Way of one stroke in metres, from speed (m/s) and strokes a minute; none without a rate.
+#[must_use]
+pub fn metres_per_stroke(speed: f64, strokes_a_minute: f64) -> Option<f64> {
+    (strokes_a_minute > 0.0).then(|| 60.0 * speed / strokes_a_minute)
+}

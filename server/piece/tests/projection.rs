@@ -1,0 +1,211 @@
+//! The projected finish under rows as they come in life and as they never should.
+#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
+
+use proptest::prelude::*;
+use thole_piece::{
+    limits::Measure,
+    plan::Course,
+    projection::{Estimate, Live},
+};
+use thole_protocol::{
+    spec::{Aim, PastResult, Plan, Target},
+    units::{Decimetres, Millis, decimetres, millis},
+};
+
+const SEVENTEEN_HUNDRED: Measure = Measure::Distance(Decimetres(17_000));
+
+fn course(measure: Measure, target: Option<Target>, plan: Plan, past: &[Target]) -> Course {
+    let history = past.iter().map(|result| PastResult { days_ago: 9, result: *result }).collect();
+    Course::new(measure, 1, &Aim { target, plan, history }).unwrap()
+}
+
+fn finish(seconds: f64) -> Target {
+    Target::Finish { finish_ms: millis(seconds * 1e3) }
+}
+
+/// A live projection after this share of the piece, rowed as `cost` says (share of the work to share
+/// of the target), in 400 rows for the whole.
+fn rowed(course: &Course, until: f64, cost: impl Fn(f64) -> f64) -> Live {
+    let mut live = Live::new();
+    let target = course.target_amount().unwrap_or(306.0);
+    let steps = (1..=400).map(|step| f64::from(step) / 400.0);
+    for x in steps.take_while(|x| *x <= until + 1e-9) {
+        let (work, spent) = (x * course.work(), target * cost(x));
+        match course.measure() {
+            Measure::Distance(_) => {
+                live.row(course, millis(spent * 1e3).0, decimetres(work * 1e1).0);
+            }
+            Measure::Time(_) => live.row(course, millis(work * 1e3).0, decimetres(spent * 1e1).0),
+        }
+    }
+    live
+}
+
+/// Whoever rows exactly to plan is shown the target, at every mark, in both kinds of pieces (science:
+/// a plan-aware projection has no bias, whatever Garland's profiles do to a plain one).
+#[test]
+fn a_plan_follower_is_shown_the_target() {
+    let by_time = Measure::Time(Millis(306_000));
+    let far = Target::Distance { distance_dm: Decimetres(14_730) };
+    let odd = Plan::Speeds { speeds_ppm: (0..20).map(|at| 970_000 + at * at * 120).collect() };
+    for plan in [Plan::Even, Plan::FastStart, Plan::NegativeSplit, odd] {
+        for (measure, target) in [(SEVENTEEN_HUNDRED, finish(306.0)), (by_time, far)] {
+            let course = course(measure, Some(target), plan.clone(), &[]);
+            let own = course.target_amount().unwrap();
+            for share in 1..=20 {
+                let live = rowed(&course, f64::from(share) / 20.0, |x| course.share(x));
+                let Estimate { finish, low, high, chance } = live.projected(&course).unwrap();
+                // Half a decimetre of a counter is more than 0.1 m of the whole, early in the piece.
+                let tolerance = if measure == SEVENTEEN_HUNDRED { 0.1 } else { 0.6 };
+                assert!(
+                    (finish - own).abs() < tolerance,
+                    "{plan:?} at {share}/20: {finish} not {own}"
+                );
+                assert!(low <= own + tolerance && own - tolerance <= high, "{low} to {high}");
+                let sure = share == 20 || (chance.unwrap() - 0.5).abs() < 0.1;
+                assert!(sure, "{plan:?} at {share}/20: {chance:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn before_a_twentieth_only_what_was_known_counts() {
+    // A mad first minute changes nothing yet.
+    let known = course(SEVENTEEN_HUNDRED, Some(finish(306.0)), Plan::Even, &[]);
+    assert_eq!(rowed(&known, 0.04, |x| x * 0.8).projected(&known).unwrap().finish, 306.0);
+    // The best past result counts, mostly.
+    let past = course(SEVENTEEN_HUNDRED, Some(finish(306.0)), Plan::Even, &[finish(315.0)]);
+    let prior = Live::new().projected(&past).unwrap();
+    assert!(
+        prior.finish > 312.0 && prior.finish < 315.0 && prior.chance.unwrap() < 0.1,
+        "{prior:?}"
+    );
+    // Without a target the best past result alone; without both, nothing before and the pace after.
+    let best = course(SEVENTEEN_HUNDRED, None, Plan::Even, &[finish(315.0), finish(311.0)]);
+    let prior = Live::new().projected(&best).unwrap();
+    assert!((prior.finish - 311.0).abs() < 1e-9 && prior.chance.is_none(), "{prior:?}");
+    let nothing = course(SEVENTEEN_HUNDRED, None, Plan::Even, &[]);
+    assert_eq!(rowed(&nothing, 0.04, |x| x).projected(&nothing), None);
+    let pace = rowed(&nothing, 0.30, |x| x).projected(&nothing).unwrap();
+    assert!((pace.finish - 306.0).abs() < 0.1, "{pace:?}");
+}
+
+#[test]
+fn who_is_far_off_is_believed_in_the_end() {
+    // Half an hour of hope does not turn somebody at half speed into a six-minute rower.
+    let hopeful = course(SEVENTEEN_HUNDRED, Some(finish(306.0)), Plan::Even, &[finish(307.0)]);
+    let seen = rowed(&hopeful, 0.6, |x| x * 1.6).projected(&hopeful).unwrap();
+    assert!((seen.finish / (306.0 * 1.6) - 1.0).abs() < 0.01, "{seen:?}");
+    assert!(seen.chance.unwrap() < 0.001);
+    // And a machine that runs away is not shown at all.
+    let absurd = rowed(&hopeful, 0.6, |x| x * 4.0).projected(&hopeful);
+    assert_eq!(absurd, None);
+}
+
+#[test]
+fn a_finish_is_certain() {
+    let known = course(SEVENTEEN_HUNDRED, Some(finish(306.0)), Plan::Even, &[]);
+    let mut live = rowed(&known, 0.995, |x| x);
+    // Past the line at 305.4 + 3 s, a quarter of the way behind it.
+    live.row(&known, 308_000, 17_100);
+    let end = live.projected(&known).unwrap();
+    assert_eq!((end.low, end.high), (end.finish, end.finish));
+    assert!(
+        end.finish > 305.0
+            && end.finish < 308.0
+            && end.chance == Some(f64::from(u8::from(end.finish <= 306.0)))
+    );
+}
+
+#[test]
+fn what_is_enough_from_here_on() {
+    let known = course(SEVENTEEN_HUNDRED, Some(finish(306.0)), Plan::Even, &[]);
+    let enough = |ms, dm| {
+        let mut live = Live::new();
+        live.row(&known, ms, dm);
+        live.enough_per_500m(&known)
+    };
+    // 850 m in 150 s leaves 156 s for 850 m: 1:31.765 for 500 m.
+    assert_eq!(enough(150_000, 8_500), Some(Millis(91_765)));
+    assert_eq!(enough(306_000, 8_500), None, "the target is missed");
+    assert_eq!(enough(280_000, 8_500), None, "nobody rows 850 m in 26 s");
+    assert_eq!(enough(300_000, 17_000), None, "the target is reached");
+    let free = course(SEVENTEEN_HUNDRED, None, Plan::Even, &[]);
+    assert_eq!(Live::new().enough_per_500m(&free), None, "there is no target");
+    let far = Target::Distance { distance_dm: Decimetres(17_000) };
+    let by_time = course(Measure::Time(Millis(306_000)), Some(far), Plan::Even, &[]);
+    let mut live = Live::new();
+    live.row(&by_time, 150_000, 8_500);
+    assert_eq!(live.enough_per_500m(&by_time), Some(Millis(91_765)));
+}
+
+#[test]
+fn one_athlete_takes_little_room() {
+    assert!(size_of::<Live>() <= 1_024, "{} bytes", size_of::<Live>());
+}
+
+/// A machine that cuts its metres off is not shown half a metre slow for it.
+#[test]
+fn whole_metres_are_no_handicap() {
+    let mut sum = 0.0;
+    for seconds in 0..40 {
+        let own = 306.0 + 1.7 * f64::from(seconds);
+        let known = course(SEVENTEEN_HUNDRED, Some(finish(own)), Plan::Even, &[]);
+        let mut live = Live::new();
+        for second in 1..=100 {
+            let metres = (f64::from(second) * 1_700.0 / own).floor();
+            live.row(&known, second * 1_000, decimetres(metres * 1e1).0);
+        }
+        sum += live.projected(&known).unwrap().finish / own - 1.0;
+    }
+    // One machine at one instant can be half a metre off, 0.1 %; forty of them together are not.
+    assert!((sum / 40.0).abs() < 0.0003, "{}", sum / 40.0);
+}
+
+fn odd_courses() -> impl Strategy<Value = Course> {
+    let plan = prop_oneof![Just(Plan::Even), Just(Plan::FastStart), Just(Plan::NegativeSplit)];
+    let past = prop::collection::vec(80_000_u32..400_000, 0..3);
+    let parts =
+        (any::<bool>(), 10_000_u32..500_000, any::<bool>(), 100_000_u32..400_000, plan, past);
+    parts.prop_map(|(by_time, work, aims, pace, plan, past)| {
+        let measure =
+            if by_time { Measure::Time(Millis(work)) } else { Measure::Distance(Decimetres(work)) };
+        let target = |per_500m_ms| Target::Pace { per_500m_ms: Millis(per_500m_ms) };
+        let history = past
+            .into_iter()
+            .map(|past| PastResult { days_ago: 3, result: target(past.max(100_000)) });
+        let aim = Aim { target: aims.then(|| target(pace)), plan, history: history.collect() };
+        Course::new(measure, 2, &aim).unwrap()
+    })
+}
+
+proptest! {
+    /// Whatever rows come: never a number that is none, the interval around the guess, a chance that
+    /// is one, and the same again for the same rows.
+    #[test]
+    fn odd_rows_never_make_odd_numbers(
+        course in odd_courses(),
+        rows in prop::collection::vec((0_u32..600_000, 0_u32..600_000), 0..80),
+        sorted in any::<bool>(),
+    ) {
+        let mut rows = rows;
+        if sorted {
+            rows.sort_unstable();
+        }
+        let (mut live, mut again) = (Live::new(), Live::new());
+        for (ms, dm) in rows {
+            live.row(&course, ms, dm);
+            again.row(&course, ms, dm);
+            prop_assert_eq!(live, again);
+            let enough = live.enough_per_500m(&course);
+            prop_assert!(enough.is_none_or(|pace| pace.0 > 0));
+            let Some(Estimate { finish, low, high, chance }) = live.projected(&course) else { continue };
+            prop_assert!(finish.is_finite() && low.is_finite() && high.is_finite());
+            prop_assert!(low <= finish && finish <= high, "{} {} {}", low, finish, high);
+            prop_assert!(low >= 0.0);
+            prop_assert_eq!(chance.is_some(), course.target().is_some());
+            prop_assert!(chance.is_none_or(|chance| (0.0..=1.0).contains(&chance)));
+        }
+    }
+}
