@@ -1,1 +1,4 @@
 //! What the tests of Thole are written with: a piece as text, and the seeded simulator.
+
+#[expect(clippy::wildcard_enum_match_arm, reason = "a scene shows what it is asked for, no more")]
+pub mod script;

@@ -5,6 +5,7 @@
     reason = "a test that fails here should say so and stop"
 )]
 
+mod scenes;
 mod wire;
 
 /// The top of the checkout.

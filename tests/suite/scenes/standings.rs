@@ -1,0 +1,158 @@
+//! Who stands where: margins, places, teams, and who is not ranked.
+
+use expect_test::expect;
+use thole_tests::script::check;
+
+#[test]
+fn a_slower_rower_ahead_of_her_own_target_leads() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:06.0
+         0:00.0 bo  aims 7:39.0
+         0:00.0 start
+         0:00.0 ana rows 1:31.0 until 1:30.0
+         0:00.0 bo  rows 2:12.0 until 1:30.0
+         1:31.0 show standings",
+        expect!["1 bo +1.2 %, 2 ana -0.8 %"],
+    );
+}
+
+/// Standard competition ranking, as results of regattas list it: 1, 2, 2, 4.
+#[test]
+fn equal_finishes_against_the_target_share_a_place_and_the_next_place_is_free() {
+    check(
+        "1300m
+         0:00.0 ana aims 4:20.0
+         0:00.0 bo aims 4:20.0
+         0:00.0 cy aims 4:20.0
+         0:00.0 di aims 4:20.0
+         0:00.0 start
+         0:00.0 ana rows 1:38.0 until 4:30.0
+         0:00.0 bo rows 1:39.0 until 4:30.0
+         0:00.0 cy rows 1:39.0 until 4:30.0
+         0:00.0 di rows 1:41.0 until 4:30.0
+         4:31.0 show results",
+        expect![[r#"
+            1 ana 4:14.8 ± 1250 ms +2.0 %
+            2 bo 4:17.4 ± 1250 ms +1.0 %
+            2 cy 4:17.4 ± 1250 ms +1.0 %
+            4 di 4:22.6 ± 1250 ms -1.0 %"#]],
+    );
+}
+
+#[test]
+fn ranked_by_amount_the_order_can_be_another_one() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:06.0
+         0:00.0 bo  aims 8:30.0
+         0:00.0 start
+         0:00.0 ana rows 1:29.0 until 8:20.0
+         0:00.0 bo  rows 2:28.5 until 8:30.0
+         8:31.0 show results
+         8:32.0 rank by amount
+         8:33.0 show results",
+        expect![[r#"
+            1 ana 5:02.6 ± 1250 ms +1.1 %
+            2 bo 8:24.9 ± 1250 ms +1.0 %
+            1 bo 8:24.9 ± 1250 ms +1.0 %
+            2 ana 5:02.6 ± 1250 ms +1.1 %"#]],
+    );
+}
+
+#[test]
+fn who_has_no_target_is_listed_and_not_ranked() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:57.0
+         0:00.0 cy joins
+         0:00.0 start
+         0:00.0 ana rows 1:45.0 until 1:00.0
+         0:00.0 cy  rows 1:40.0 until 1:00.0
+         1:01.0 show standings",
+        expect!["1 ana +0.0 %, - cy"],
+    );
+}
+
+#[test]
+fn teams_are_placed_by_the_mean_margin_of_as_many_as_the_smallest_has() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:57.0
+         0:00.0 ana in Herons
+         0:00.0 bo aims 6:48.0
+         0:00.0 bo in Otters
+         0:00.0 cy aims 6:48.0
+         0:00.0 cy in Otters
+         0:00.0 start
+         0:00.0 ana rows 1:44.0 until 2:00.0
+         0:00.0 bo rows 1:57.0 until 2:00.0
+         0:00.0 cy rows 2:04.0 until 2:00.0
+         2:01.0 show standings
+         2:01.0 show teams
+         2:02.0 best 2 of a team
+         2:03.0 show teams",
+        expect![[r#"
+            1 bo +1.9 %, 2 ana +0.7 %, 3 cy -2.5 %
+            1 Otters +19191 (1), 2 Herons +7237 (1)
+            1 Otters -2690 (2), - Herons (0)"#]],
+    );
+}
+
+#[test]
+fn a_piece_by_time_is_about_metres() {
+    check(
+        "4:10
+         0:00.0 ana aims 1150m
+         0:00.0 bo aims 1:56.0 pace
+         0:00.0 start
+         0:00.0 ana rows 1:47.0 until 4:20.0
+         0:00.0 bo rows 1:57.0 until 4:20.0
+         1:31.0 show standings
+         4:21.0 show phase
+         4:21.0 show results",
+        expect![[r#"
+            1 ana +1.2 %, 2 bo -0.7 %
+            finished
+            1 ana 1168 m ± 59 dm +1.5 %
+            2 bo 1068 m ± 54 dm -0.9 %"#]],
+    );
+}
+
+#[test]
+fn a_target_that_nobody_can_row_is_refused_and_the_athlete_stays() {
+    check(
+        "1700m
+         0:00.0 ana aims 3:30.0
+         0:00.0 ana aims 5:06.0
+         0:00.0 start
+         0:00.0 ana rows 1:30.0 until 1:00.0
+         1:01.0 show standings",
+        expect![[r#"
+            -0:20.0 ana refused: ana: Nobody rows 1,700 m in 3:30.0: set a target of 3:46.7 or slower.
+            1 ana -0.1 %"#]],
+    );
+}
+
+#[test]
+fn who_is_not_heard_for_fifteen_seconds_is_out_of_the_ranking_until_heard_again() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:57.0
+         0:00.0 bo aims 5:57.0
+         0:00.0 start
+         0:00.0 bo rows 1:46.0 until 2:00.0
+         0:00.0 ana rows 1:44.0 until 2:00.0
+         0:40.0 ana holds
+         0:45.0 show standings
+         0:50.0 show standings
+         0:57.0 show standings
+         1:05.0 ana delivers
+         1:07.0 show standings",
+        expect![[r#"
+            1 ana +0.2 %, 2 bo -0.3 %
+            1 ana +0.2 % (not heard), 2 bo -0.4 %
+            1 bo -0.4 %, - ana +0.2 % (not heard)
+            1 ana +0.4 %, 2 bo -0.5 %"#]],
+    );
+}

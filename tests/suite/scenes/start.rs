@@ -1,0 +1,140 @@
+//! Go, false start, the two clocks, and how a piece ends.
+
+use expect_test::expect;
+use thole_tests::script::check;
+
+#[test]
+fn the_count_down_leads_to_the_go_and_the_clock_runs_for_everybody() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:57.0
+         0:00.0 bo aims 5:57.0
+         0:00.0 start
+         0:00.0 show phase
+         0:00.0 ana rows 1:45.0 until 6:00.0
+         0:04.0 bo rows 1:45.0 until 6:05.0
+         6:06.0 show results",
+        expect![[r#"
+            rowing repeat 1 since 0:00.0
+            1 ana 5:57.0 ± 1250 ms +0.0 %
+            2 bo 6:01.0 ± 1250 ms -1.2 %"#]],
+    );
+}
+
+#[test]
+fn on_the_own_clock_the_first_stroke_begins_it() {
+    check(
+        "1700m, own clock
+         0:00.0 ana aims 5:57.0
+         0:00.0 bo aims 5:57.0
+         0:00.0 start
+         0:00.0 ana rows 1:45.0 until 6:00.0
+         0:00.0 bo stands until 0:04.0
+         0:04.0 bo rows 1:45.0 until 6:05.0
+         6:06.0 show results",
+        expect![[r#"
+            1 ana 5:57.0 ± 1250 ms +0.0 %
+            1 bo 5:57.0 ± 1250 ms +0.0 %"#]],
+    );
+}
+
+#[test]
+fn after_a_false_start_everybody_begins_again() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:57.0
+         0:00.0 bo aims 5:57.0
+         0:00.0 start
+         0:00.0 ana rows 1:40.0 until 0:12.0
+         0:06.0 false start
+         0:06.0 show phase
+         0:40.0 start
+         0:41.0 show phase
+         0:40.0 ana rows 1:45.0 until 6:40.0
+         0:40.0 bo rows 1:46.0 until 6:50.0
+         6:51.0 show results",
+        expect![[r#"
+            armed
+            rowing repeat 1 since 0:40.0
+            1 ana 5:57.0 ± 1250 ms +0.0 %
+            2 bo 6:00.4 ± 1250 ms -1.0 %"#]],
+    );
+}
+
+#[test]
+fn no_false_start_once_half_a_minute_is_rowed() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:57.0
+         0:00.0 start
+         0:00.0 ana rows 1:45.0 until 0:40.0
+         0:31.0 false start
+         0:32.0 show phase",
+        expect![[r#"
+            0:31.0 refused: More than 30 s are rowed: stop the piece instead.
+            rowing repeat 1 since 0:00.0"#]],
+    );
+}
+
+#[test]
+fn a_late_finisher_is_waited_for_until_the_coach_closes() {
+    check(
+        "1300m
+         0:00.0 ana aims 4:20.0
+         0:00.0 bo aims 5:12.0
+         0:00.0 cy aims 6:30.0
+         0:00.0 start
+         0:00.0 ana rows 1:39.0 until 4:20.0
+         0:00.0 bo rows 2:00.0 until 5:20.0
+         0:00.0 cy rows 2:31.0 until 5:45.0
+         4:30.0 show phase
+         5:30.0 show phase
+         5:31.0 show standings
+         5:40.0 close
+         5:46.0 show phase
+         5:46.0 show results",
+        expect![[r#"
+            closing
+            closing
+            1 ana +1.0 % finished, 2 bo +0.0 % finished, 3 cy -0.7 %
+            finished
+            1 ana 4:17.4 ± 1250 ms +1.0 %
+            2 bo 5:12.0 ± 1250 ms +0.0 %
+            - cy unfinished at 1125.8 m, 5:40.0"#]],
+    );
+}
+
+#[test]
+fn the_piece_is_finished_when_the_last_one_is_home() {
+    check(
+        "1300m
+         0:00.0 ana aims 4:20.0
+         0:00.0 bo aims 5:12.0
+         0:00.0 start
+         0:00.0 ana rows 1:39.0 until 4:20.0
+         0:00.0 bo rows 2:00.0 until 5:20.0
+         4:30.0 show phase
+         5:21.0 show phase",
+        expect![[r#"
+            closing
+            finished"#]],
+    );
+}
+
+#[test]
+fn a_stop_by_the_coach_keeps_what_was_rowed() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:57.0
+         0:00.0 bo aims 6:48.0
+         0:00.0 start
+         0:00.0 ana rows 1:45.0 until 2:10.0
+         2:00.0 stop
+         2:11.0 show phase
+         2:11.0 show results",
+        expect![[r#"
+            stopped at 2:00.0
+            - ana unfinished at 571.4 m, 2:00.0
+            - bo did_not_start at 0.0 m, 0:00.0"#]],
+    );
+}
