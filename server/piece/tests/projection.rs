@@ -119,6 +119,17 @@ fn a_finish_is_certain() {
 }
 
 #[test]
+fn a_target_that_is_gone_has_no_chance_and_one_that_is_reached_is_sure() {
+    let slow = course(SEVENTEEN_HUNDRED, Some(finish(306.0)), Plan::Even, &[]);
+    let seen = rowed(&slow, 0.95, |x| x * 1.1).projected(&slow).unwrap();
+    assert_eq!(seen.chance, Some(0.0), "307.8 s are gone and 85 m are left");
+    let far = Target::Distance { distance_dm: Decimetres(14_730) };
+    let strong = course(Measure::Time(Millis(306_000)), Some(far), Plan::Even, &[]);
+    let seen = rowed(&strong, 0.95, |x| x * 1.1).projected(&strong).unwrap();
+    assert_eq!(seen.chance, Some(1.0), "the metres are there with 15 s left");
+}
+
+#[test]
 fn what_is_enough_from_here_on() {
     let known = course(SEVENTEEN_HUNDRED, Some(finish(306.0)), Plan::Even, &[]);
     let enough = |ms, dm| {
