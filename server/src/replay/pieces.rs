@@ -119,7 +119,7 @@ pub fn replay(file: impl Read + 'static, shares: &[Share]) -> Result<Vec<Line>, 
             continue;
         }
         let recorded: Recorded = serde_json::from_slice(&text)
-            .map_err(|error| wrong(format!("is no recorded piece: {error}.")))?;
+            .map_err(|error| wrong(format!("is no recorded piece: {}.", misread(&error))))?;
         let group = (recorded.group.clone(), recorded.piece.clone());
         let replayed = Athlete::of(recorded)
             .and_then(|athlete| athlete.replay(shares))
@@ -130,6 +130,13 @@ pub fn replay(file: impl Read + 'static, shares: &[Share]) -> Result<Vec<Line>, 
         }
     }
     Ok(groups.into_iter().flat_map(|(_, members)| listed(members)).collect())
+}
+
+/// What is wrong and where; the line is named already.
+fn misread(error: &serde_json::Error) -> String {
+    let text = error.to_string();
+    let what = text.split(" at line ").next().unwrap_or(&text);
+    format!("{what}, at character {}", error.column())
 }
 
 /// Plain or gzip, told by the first two bytes.
@@ -293,11 +300,12 @@ fn spec(recorded: &Recorded) -> Result<PieceSpec, String> {
     if !(recorded.rep_size.is_finite() && recorded.rep_size > 0.0) {
         return Err("rep_size must be more than nothing.".to_owned());
     }
+    let reps = usize::try_from(recorded.reps).ok().filter(|reps| limits::REPEATS.contains(reps));
+    let reps = reps.ok_or("reps must be 1 to 60.")?;
     let work = match recorded.kind {
         Kind::Distance => Extent::Distance { distance_dm: decimetres(recorded.rep_size * 1e1) },
         Kind::Time => Extent::Time { time_ms: millis(recorded.rep_size * 1e3) },
     };
-    let reps = usize::try_from(recorded.reps).unwrap_or(usize::MAX).min(limits::REPEATS.end() + 1);
     let mut spec = PieceSpec {
         repeat_start: RepeatStart::OwnRest,
         ..PieceSpec::of(vec![Repeat { work, rest_ms: *limits::REST.start() }; reps])
