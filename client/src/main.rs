@@ -1,2 +1,52 @@
-//! The program `thole`.
-fn main() {}
+//! The program `thole`: an athlete, a coach or a board at the command line.
+
+mod program;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use program::{Common, board, coach, row};
+
+/// Row, coach or watch a group session on rowing machines, everybody against a target of their own
+#[derive(Parser)]
+#[command(name = "thole", version, about)]
+struct Program {
+    #[command(subcommand)]
+    task: Task,
+    #[command(flatten)]
+    common: Common,
+}
+
+#[derive(Subcommand)]
+enum Task {
+    /// Rows in a session: from a recording, from a machine's bridge, or as an invented athlete
+    Row(Box<row::RowArgs>),
+    /// Makes a session, or leads one
+    Coach(Box<coach::CoachArgs>),
+    /// Shows how all stand
+    Board(board::BoardArgs),
+}
+
+fn main() -> ExitCode {
+    let Program { task, common } = Program::parse();
+    let runtime =
+        match tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build() {
+            Ok(runtime) => runtime,
+            Err(error) => {
+                return program::failed(&common, &format!("The program cannot start: {error}."));
+            }
+        };
+    let done = runtime.block_on(async {
+        match task {
+            Task::Row(args) => row::run(&common, *args).await,
+            Task::Coach(args) => coach::run(&common, *args).await,
+            Task::Board(args) => board::run(&common, args).await,
+        }
+    });
+    // A thread that waits for standard input must not hold the program.
+    runtime.shutdown_background();
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(says) => program::failed(&common, &says),
+    }
+}

@@ -195,33 +195,25 @@ impl Socket {
     /// # Errors
     /// When the connection has ended.
     pub async fn next(&mut self) -> Result<Heard, Ended> {
-        loop {
-            let Some(message) = self.stream.next().await else {
-                return Err(Ended::without_code("The connection was lost."));
-            };
-            match message.map_err(|e| ended(&e))? {
-                Message::Text(text) => {
-                    return match serde_json::from_str(&text) {
-                        Ok(msg) => Ok(Heard::Said(msg)),
-                        Err(error) => Ok(Heard::Unread(error.to_string())),
-                    };
-                }
-                Message::Close(Some(frame)) => {
-                    let code = u16::from(frame.code);
-                    let says = match frame.reason.as_str() {
-                        "" => "The server closed the connection.".to_owned(),
-                        reason => reason.to_owned(),
-                    };
-                    return Err(Ended { code: Some(code), says });
-                }
-                Message::Close(None) => {
-                    return Err(Ended::without_code("The server closed the connection."));
-                }
-                Message::Ping(_) | Message::Pong(_) => return Ok(Heard::Sign),
-                Message::Binary(_) | Message::Frame(_) => {
-                    return Ok(Heard::Unread("not text".into()));
-                }
+        let Some(message) = self.stream.next().await else {
+            return Err(Ended::without_code("The connection was lost."));
+        };
+        match message.map_err(|e| ended(&e))? {
+            Message::Text(text) => match serde_json::from_str(&text) {
+                Ok(msg) => Ok(Heard::Said(msg)),
+                Err(error) => Ok(Heard::Unread(error.to_string())),
+            },
+            Message::Close(Some(frame)) => {
+                let code = Some(u16::from(frame.code));
+                let says = match frame.reason.as_str() {
+                    "" => "The server closed the connection.".to_owned(),
+                    reason => reason.to_owned(),
+                };
+                Err(Ended { code, says })
             }
+            Message::Close(None) => Err(Ended::without_code("The server closed the connection.")),
+            Message::Ping(_) | Message::Pong(_) => Ok(Heard::Sign),
+            Message::Binary(_) | Message::Frame(_) => Ok(Heard::Unread("not text".into())),
         }
     }
 

@@ -130,7 +130,7 @@ pub fn time_text(time: Millis, tenths: Tenths) -> String {
 /// A length of time that `duration` reads back to the millisecond: `12min`, `1:15`, `0:20.25`.
 #[must_use]
 pub fn duration_text(time: Millis) -> String {
-    if time.0 > 0 && time.0 % 60_000 == 0 {
+    if time.0 > 0 && time.0.is_multiple_of(60_000) {
         return format!("{}min", time.0 / 60_000);
     }
     let (seconds, ms) = (time.0 / 1_000, time.0 % 1_000);

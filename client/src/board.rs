@@ -1,0 +1,91 @@
+//! A board's place in a session: sees how all stand, says nothing.
+
+use std::{collections::VecDeque, time::Duration};
+
+use thole_protocol::{ServerMsg, client_msg::Role, event::Event, standing::Standings};
+
+use crate::{
+    clock::SessionClock,
+    link::{Link, LinkConfig, News},
+    mirror::Mirror,
+    socket::{Dial, Ended},
+};
+
+/// What a board is told.
+#[derive(Clone, Debug)]
+pub enum Told {
+    /// Connected: `Board::mirror` has everything now true.
+    Welcome,
+    /// Something happened.
+    Event(Event),
+    /// Who stands where.
+    Standings(Standings),
+    /// The connection was lost; the link comes back by itself.
+    Lost {
+        /// Why.
+        says: String,
+        /// When it is tried again, in life.
+        again_in: Duration,
+    },
+    /// The link has ended for good.
+    Ended(Ended),
+}
+
+/// A board's place in a session.
+#[derive(Debug)]
+pub struct Board {
+    link: Link,
+    mirror: Option<Mirror>,
+    told: VecDeque<Told>,
+}
+
+impl Board {
+    /// Begins to connect.
+    #[must_use]
+    pub fn open(dial: Dial, secret: String, seed: u64) -> Board {
+        let config = LinkConfig { dial, role: Role::Board, secret, run: None, speed: 1, seed };
+        Board { link: Link::open(config), mirror: None, told: VecDeque::new() }
+    }
+
+    /// The session as known here; none before the first welcome.
+    #[must_use]
+    pub fn mirror(&self) -> Option<&Mirror> {
+        self.mirror.as_ref()
+    }
+
+    /// The session's clock.
+    #[must_use]
+    pub fn clock(&self) -> &SessionClock {
+        self.link.clock()
+    }
+
+    /// Waits for what is told; none after `Told::Ended`. Nothing is lost when the wait is given up.
+    pub async fn next(&mut self) -> Option<Told> {
+        loop {
+            if let Some(told) = self.told.pop_front() {
+                return Some(told);
+            }
+            match self.link.next().await? {
+                News::Welcome { welcome, .. } => {
+                    self.mirror = Some(Mirror::of(*welcome));
+                    self.told.push_back(Told::Welcome);
+                }
+                News::Said(ServerMsg::Standings(standings)) => {
+                    self.told.push_back(Told::Standings(standings));
+                }
+                News::Said(ServerMsg::Events { events }) => {
+                    for event in events {
+                        if let Some(mirror) = &mut self.mirror {
+                            mirror.take(&event);
+                        }
+                        self.told.push_back(Told::Event(event));
+                    }
+                }
+                // Nothing else that is said concerns a board.
+                News::Said(_) | News::ClockSet => {}
+                News::Lost { says, again_in } => self.told.push_back(Told::Lost { says, again_in }),
+                News::Ended(ended) => self.told.push_back(Told::Ended(ended)),
+            }
+        }
+    }
+}

@@ -1,0 +1,202 @@
+//! A coach's place in a session: orders that are done once, however often the connection is lost.
+
+use std::{collections::VecDeque, time::Duration};
+
+use thole_protocol::{
+    ClientMsg, ServerMsg,
+    client_msg::{AddAthletes, Command, NewLink, Role, TakeCommand},
+    event::Event,
+    ids::{AthleteId, CommandId},
+    order::Order,
+    refusal::Refusal,
+    server_msg::Links,
+    spec::RosterEntry,
+    standing::Overview,
+};
+use tokio::time::sleep;
+use uuid::Uuid;
+
+use crate::{
+    clock::SessionClock,
+    link::{Link, LinkConfig, News},
+    mirror::Mirror,
+    outgoing::Outgoing,
+    socket::{Dial, Ended},
+};
+
+/// What a coach is told.
+#[derive(Clone, Debug)]
+pub enum Told {
+    /// Connected: `Coach::mirror` has everything now true.
+    Welcome,
+    /// Something happened.
+    Event(Event),
+    /// Who stands where, and who needs a word.
+    Overview(Overview),
+    /// An order was carried out.
+    Done(CommandId),
+    /// An order was refused, or something else that was said.
+    Refused(Option<CommandId>, Refusal),
+    /// Secrets, shown this once.
+    Links(Links),
+    /// Whether this device is in command now.
+    InCommand(bool),
+    /// The connection was lost; the link comes back by itself.
+    Lost {
+        /// Why.
+        says: String,
+        /// When it is tried again, in life.
+        again_in: Duration,
+    },
+    /// The link has ended for good.
+    Ended(Ended),
+}
+
+/// A coach's place in a session.
+#[derive(Debug)]
+pub struct Coach {
+    link: Link,
+    outgoing: Outgoing,
+    mirror: Option<Mirror>,
+    overview: Option<Overview>,
+    in_command: bool,
+    told: VecDeque<Told>,
+    ended: bool,
+}
+
+impl Coach {
+    /// Begins to connect.
+    #[must_use]
+    pub fn open(dial: Dial, secret: String, seed: u64) -> Coach {
+        let config = LinkConfig { dial, role: Role::Coach, secret, run: None, speed: 1, seed };
+        Coach {
+            link: Link::open(config),
+            outgoing: Outgoing::default(),
+            mirror: None,
+            overview: None,
+            in_command: false,
+            told: VecDeque::new(),
+            ended: false,
+        }
+    }
+
+    /// Gives an order; it is answered by `Told::Done` or `Told::Refused` with the same number.
+    pub fn order(&mut self, order: Order) -> CommandId {
+        self.say(|command| ClientMsg::Command(Command { command, order }))
+    }
+
+    /// Adds athletes, at most 500 at once; answered by `Told::Links` too.
+    pub fn add(&mut self, athletes: Vec<RosterEntry>) -> CommandId {
+        self.say(|command| ClientMsg::AddAthletes(AddAthletes { command, athletes }))
+    }
+
+    /// Makes a new secret for an athlete; answered by `Told::Links`.
+    pub fn new_link(&mut self, athlete: AthleteId) -> CommandId {
+        self.say(|command| ClientMsg::NewLink(NewLink { command, athlete }))
+    }
+
+    /// Makes this device the one in command; answered by `Told::InCommand`.
+    pub fn take_command(&mut self) -> CommandId {
+        self.say(|command| ClientMsg::TakeCommand(TakeCommand { command }))
+    }
+
+    /// The session as known here; none before the first welcome.
+    #[must_use]
+    pub fn mirror(&self) -> Option<&Mirror> {
+        self.mirror.as_ref()
+    }
+
+    /// Who stands where, as last heard; none before the first time.
+    #[must_use]
+    pub fn overview(&self) -> Option<&Overview> {
+        self.overview.as_ref()
+    }
+
+    /// Whether this device is the one in command.
+    #[must_use]
+    pub fn in_command(&self) -> bool {
+        self.in_command
+    }
+
+    /// The session's clock.
+    #[must_use]
+    pub fn clock(&self) -> &SessionClock {
+        self.link.clock()
+    }
+
+    /// Waits for what is told; none after `Told::Ended`. Nothing is lost when the wait is given up.
+    pub async fn next(&mut self) -> Option<Told> {
+        loop {
+            if let Some(told) = self.told.pop_front() {
+                return Some(told);
+            }
+            if self.ended {
+                return None;
+            }
+            let wait = self.outgoing.say(&self.link);
+            tokio::select! {
+                news = self.link.next() => match news {
+                    Some(news) => self.hear(news),
+                    None => self.ended = true,
+                },
+                () = sleep(wait) => {}
+            }
+        }
+    }
+
+    fn say(&mut self, msg: impl FnOnce(CommandId) -> ClientMsg) -> CommandId {
+        let command = CommandId(Uuid::new_v4());
+        self.outgoing.order(command, msg(command));
+        command
+    }
+
+    fn hear(&mut self, news: News) {
+        match news {
+            News::Welcome { connection, welcome } => {
+                self.in_command = welcome.in_command;
+                self.mirror = Some(Mirror::of(*welcome));
+                self.outgoing.connected(connection);
+                self.told.push_back(Told::Welcome);
+            }
+            News::Said(msg) => self.said(msg),
+            News::ClockSet => {}
+            News::Lost { says, again_in } => {
+                self.outgoing.lost();
+                self.told.push_back(Told::Lost { says, again_in });
+            }
+            News::Ended(ended) => {
+                self.outgoing.lost();
+                self.ended = true;
+                self.told.push_back(Told::Ended(ended));
+            }
+        }
+    }
+
+    fn said(&mut self, msg: ServerMsg) {
+        if let ServerMsg::Events { events } = msg {
+            for event in events {
+                if let Some(mirror) = &mut self.mirror {
+                    mirror.take(&event);
+                }
+                self.told.push_back(Told::Event(event));
+            }
+        } else if let ServerMsg::Overview(overview) = msg {
+            self.overview = Some(overview.clone());
+            self.told.push_back(Told::Overview(overview));
+        } else if let ServerMsg::Done { command } = msg {
+            self.outgoing.answered(command);
+            self.told.push_back(Told::Done(command));
+        } else if let ServerMsg::Refused { command, refusal } = msg {
+            if let Some(command) = command {
+                self.outgoing.answered(command);
+            }
+            self.told.push_back(Told::Refused(command, refusal));
+        } else if let ServerMsg::Links(links) = msg {
+            self.outgoing.answered(links.command);
+            self.told.push_back(Told::Links(links));
+        } else if let ServerMsg::InCommand { yes } = msg {
+            self.in_command = yes;
+            self.told.push_back(Told::InCommand(yes));
+        }
+    }
+}

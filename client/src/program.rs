@@ -1,0 +1,114 @@
+//! What the commands of the program share: settings, how it tells, how it fails.
+
+pub(crate) mod board;
+pub(crate) mod coach;
+pub(crate) mod row;
+
+use std::{
+    io::{BufRead, Write},
+    path::PathBuf,
+    process::ExitCode,
+};
+
+use clap::Args;
+use serde_json::Value;
+use thole::{
+    address::{Address, Link},
+    socket::{Dial, Trust},
+};
+use thole_protocol::client_msg::Role;
+use tokio::sync::mpsc;
+
+/// Lines of standard input that wait to be read.
+const LINES_MAX: usize = 64;
+
+/// Settings of every command.
+#[derive(Args)]
+pub(crate) struct Common {
+    /// Where the server is; a link has its own server in it
+    #[arg(long, global = true, env = "THOLE_SERVER", default_value = "ws://127.0.0.1:8737")]
+    server: String,
+    /// PEM file of the authority to trust, for a server with a certificate of its own
+    #[arg(long, global = true, value_name = "FILE")]
+    ca: Option<PathBuf>,
+    /// Tells everything as JSON, one object a line
+    #[arg(long, global = true)]
+    json: bool,
+}
+
+impl Common {
+    pub(crate) fn address(&self) -> Result<Address, String> {
+        Address::read(&self.server)
+    }
+
+    pub(crate) fn dial(&self, address: Address) -> Result<Dial, String> {
+        Ok(match &self.ca {
+            Some(file) => Dial::Network { address, trust: Some(Trust::file(file)?) },
+            None => Dial::network(address),
+        })
+    }
+
+    /// A link of this role.
+    pub(crate) fn link(&self, typed: &str, role: Role) -> Result<Link, String> {
+        let link = Link::read(typed)?;
+        if link.role == role {
+            return Ok(link);
+        }
+        let (is, command) = match link.role {
+            Role::Coach => ("a coach's", "coach --link"),
+            Role::Athlete => ("an athlete's", "row --link"),
+            Role::Board => ("a board's", "board --link"),
+        };
+        Err(format!("This is {is} link; use it with thole {command}."))
+    }
+
+    /// Tells one thing: to people as words (when there are any for them), to scripts as a line.
+    pub(crate) fn tell(&self, line: Value, words: impl FnOnce() -> Option<String>) {
+        if self.json {
+            say(&line.to_string());
+        } else if let Some(words) = words() {
+            say(&words);
+        }
+    }
+
+    pub(crate) fn json(&self) -> bool {
+        self.json
+    }
+}
+
+/// Prints a line at once. When nobody reads any more the program ends, as others in a pipe do.
+pub(crate) fn say(text: &str) {
+    let mut out = std::io::stdout().lock();
+    if writeln!(out, "{text}").and_then(|()| out.flush()).is_err() {
+        std::process::exit(1);
+    }
+}
+
+/// One sentence that says what is wrong and what to do; to scripts as a line too.
+pub(crate) fn failed(common: &Common, says: &str) -> ExitCode {
+    if common.json {
+        say(&serde_json::json!({"event": "failed", "says": says}).to_string());
+    }
+    eprintln!("{says}");
+    ExitCode::FAILURE
+}
+
+/// Lines of standard input, read beside everything else; none after its end.
+pub(crate) fn lines_of_stdin() -> mpsc::Receiver<Result<String, String>> {
+    let (tell, lines) = mpsc::channel(LINES_MAX);
+    std::thread::spawn(move || {
+        for line in std::io::stdin().lock().lines() {
+            let line = line.map_err(|e| format!("Standard input cannot be read: {e}."));
+            let over = line.is_err();
+            if tell.blocking_send(line).is_err() || over {
+                return;
+            }
+        }
+    });
+    lines
+}
+
+/// A seed that nobody else has.
+pub(crate) fn any_seed() -> Result<u64, String> {
+    getrandom::u64().map_err(|e| format!("This system gives no random numbers: {e}."))
+}

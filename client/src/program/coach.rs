@@ -1,0 +1,182 @@
+//! `thole coach`: makes a session, gives one order, or leads from standard input.
+
+use std::{path::PathBuf, time::Duration};
+
+use clap::{Args, Subcommand};
+use thole::{
+    coach::{Coach, Told},
+    wording,
+};
+use thole_protocol::{
+    client_msg::Role,
+    ids::CommandId,
+    server_msg::Links,
+    spec::{PieceSpec, RepeatStart, StartClock},
+    units::Millis,
+};
+
+use self::action::Action;
+use super::{Common, any_seed};
+
+mod action;
+mod create;
+mod lead;
+mod telling;
+
+/// How long an order of the command line waits for its answer, in life; then it says so and ends.
+const ANSWER_LIMIT: Duration = Duration::from_secs(15);
+
+#[derive(Args)]
+#[command(args_conflicts_with_subcommands = false)]
+pub(crate) struct CoachArgs {
+    /// The coach's link, as `create` printed it
+    #[arg(long, global = true)]
+    link: Option<String>,
+    /// Takes command from another of the coach's devices
+    #[arg(long, global = true)]
+    take_command: bool,
+    #[command(subcommand)]
+    task: Task,
+}
+
+#[derive(Subcommand)]
+enum Task {
+    /// Makes a session and prints its code and links
+    Create(Box<create::CreateArgs>),
+    /// Shows standings and notices as they change, until the session closes
+    Watch,
+    /// Reads orders line by line from standard input, and shows standings and notices
+    Lead,
+    #[command(flatten)]
+    One(Box<Action>),
+}
+
+/// Settings of the pieces that are typed.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct PieceArgs {
+    /// Seconds of count-down
+    #[arg(long, value_name = "TIME")]
+    count: Option<String>,
+    /// The clock runs from each athlete's own first stroke
+    #[arg(long)]
+    own_start: bool,
+    /// In intervals, each athlete goes on when their own rest is over
+    #[arg(long)]
+    own_rest: bool,
+    /// Entry of the call sheet ("850m: Sit tall for 10 strokes"); may be given again
+    #[arg(long = "sheet", value_name = "POINT: CALL")]
+    sheet: Vec<String>,
+    /// File with one entry of the call sheet a line
+    #[arg(long, value_name = "FILE")]
+    sheet_file: Option<PathBuf>,
+}
+
+impl PieceArgs {
+    fn piece(&self, words: &str) -> Result<PieceSpec, String> {
+        let mut piece = PieceSpec::of(wording::repeats(words)?);
+        if let Some(count) = &self.count {
+            piece.count_ms = wording::duration(count)?;
+        }
+        if self.own_start {
+            piece.clock = StartClock::OwnFirstStroke;
+        }
+        if self.own_rest {
+            piece.repeat_start = RepeatStart::OwnRest;
+        }
+        let mut entries = self.sheet.clone();
+        if let Some(file) = &self.sheet_file {
+            let text = std::fs::read_to_string(file)
+                .map_err(|e| format!("The call sheet {} cannot be read: {e}.", file.display()))?;
+            entries.extend(text.lines().filter(|l| !l.trim().is_empty()).map(str::to_owned));
+        }
+        piece.call_sheet =
+            entries.iter().map(|entry| wording::sheet_call(entry)).collect::<Result<_, _>>()?;
+        Ok(piece)
+    }
+}
+
+pub(crate) async fn run(common: &Common, args: CoachArgs) -> Result<(), String> {
+    let task = match args.task {
+        Task::Create(create) => return create::run(common, &create).await,
+        task @ (Task::Watch | Task::Lead | Task::One(_)) => task,
+    };
+    let typed = args.link.ok_or("Name the session with --link and the coach's link.")?;
+    let link = common.link(&typed, Role::Coach)?;
+    let dial = common.dial(link.address.clone())?;
+    let mut coach = Coach::open(dial, link.secret.clone(), any_seed()?);
+    let place = Place { common, link };
+    welcomed(&mut coach).await?;
+    if args.take_command && !coach.in_command() {
+        let command = coach.take_command();
+        answer(&mut coach, command, Answer::Done).await?;
+    }
+    match task {
+        Task::Create(_) => Ok(()),
+        Task::Watch => lead::watch(&place, &mut coach).await,
+        Task::Lead => lead::lead(&place, &mut coach).await,
+        Task::One(action) => action::one(&place, &mut coach, *action).await,
+    }
+}
+
+/// Where orders come from and where their answers go.
+pub(crate) struct Place<'a> {
+    common: &'a Common,
+    link: thole::address::Link,
+}
+
+/// What ends the wait for an answer.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Answer {
+    Done,
+    Links,
+}
+
+/// Waits for the first welcome; a server that is not there is said at once.
+async fn welcomed(coach: &mut Coach) -> Result<(), String> {
+    match coach.next().await {
+        Some(Told::Lost { says, .. }) => Err(says),
+        Some(Told::Ended(ended)) => Err(ended.says),
+        Some(_) => Ok(()),
+        None => Err("The connection ended at once; try again.".into()),
+    }
+}
+
+/// Waits for the answer to an order; what else is told meanwhile is left aside.
+async fn answer(
+    coach: &mut Coach,
+    command: CommandId,
+    wanted: Answer,
+) -> Result<Option<Links>, String> {
+    let answered = async {
+        while let Some(told) = coach.next().await {
+            match told {
+                Told::Done(done) if done == command && wanted == Answer::Done => return Ok(None),
+                Told::Links(links) if links.command == command => return Ok(Some(links)),
+                Told::InCommand(true) if wanted == Answer::Done && coach.in_command() => {}
+                Told::Refused(Some(refused), refusal) if refused == command => {
+                    return Err(refusal.says);
+                }
+                Told::Refused(None, refusal) => return Err(refusal.says),
+                Told::Ended(ended) => return Err(ended.says),
+                Told::Welcome
+                | Told::Event(_)
+                | Told::Overview(_)
+                | Told::Done(_)
+                | Told::Refused(Some(_), _)
+                | Told::Links(_)
+                | Told::InCommand(_)
+                | Told::Lost { .. } => {}
+            }
+        }
+        Err("The connection ended before the answer came; see with status what was done.".into())
+    };
+    let late = "No answer came in time; see with status what was done.";
+    tokio::time::timeout(ANSWER_LIMIT, answered).await.unwrap_or_else(|_| Err(late.into()))
+}
+
+/// The grace of a call in words.
+fn grace(typed: Option<&str>) -> Result<Option<Millis>, String> {
+    typed
+        .map(|typed| if typed == "0" { Ok(Millis(0)) } else { wording::duration(typed) })
+        .transpose()
+}

@@ -1,0 +1,311 @@
+//! What a coach can say, on the command line and while leading: the same words.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+use serde_json::json;
+use thole::{
+    coach::Coach,
+    mirror::Mirror,
+    roster,
+    wording::{self, sheet},
+};
+use thole_protocol::{
+    ids::{AthleteId, CallId, CommandId, PieceNo},
+    order::Order,
+    spec::{Aim, Audience, CallSpec, Plan, Span},
+};
+use uuid::Uuid;
+
+use super::{Answer, PieceArgs, Place, answer, create::RankBy, grace, telling};
+
+/// What a coach can say.
+#[derive(Subcommand, Clone, Debug)]
+pub(crate) enum Action {
+    /// Shows the session: pieces, phase, who is ready, standings, notices
+    Status,
+    /// Adds athletes and prints their personal links
+    Add(AddArgs),
+    /// Makes a new personal link for an athlete; the old one opens nothing any more
+    NewLink {
+        /// The athlete's name
+        name: String,
+    },
+    /// Replaces the pieces that have not begun
+    Pieces {
+        /// Pieces (1700m, 12min, 6x350m/1:15, 3x4x500m/1:00/4:00)
+        #[arg(required = true)]
+        pieces: Vec<String>,
+        #[command(flatten)]
+        settings: PieceArgs,
+    },
+    /// Sets an athlete's target and plan
+    Aim {
+        /// The athlete's name
+        name: String,
+        /// A finish (6:31.5), a pace (1:52.4/500m), a distance (4120m), or none
+        target: String,
+        /// even, fast_start, negative_split, or legs (500m@1:55+1200m@2:01)
+        #[arg(long, default_value = "even")]
+        plan: String,
+        /// Which piece, 1 is the first; without it the current one
+        #[arg(long)]
+        piece: Option<u16>,
+    },
+    /// Changes what standings go by
+    Ranking {
+        /// share or amount
+        #[arg(value_enum)]
+        by: RankBy,
+        /// How many of each team count; 0 = as many as the smallest team has
+        #[arg(long, value_name = "N")]
+        team_best: Option<u16>,
+    },
+    /// Everybody sits ready
+    Arm,
+    /// Back from ready to gathering
+    Disarm,
+    /// Begins the count-down
+    Start,
+    /// Calls everybody back
+    FalseStart,
+    /// Sends a focus call
+    Call(CallArgs),
+    /// Takes a call back; without a number the last one of this device
+    TakeBack {
+        /// The call's number, as `call` printed it
+        call: Option<Uuid>,
+    },
+    /// Starts the next repeat now
+    NextRepeat,
+    /// Stops the piece for everybody; what was rowed is kept
+    Stop,
+    /// Waits no longer for late finishers
+    Close,
+    /// Goes to the next piece
+    NextPiece,
+    /// Ends the session
+    CloseSession,
+}
+
+/// Athletes to add.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct AddArgs {
+    /// One athlete's name
+    #[arg(required_unless_present = "roster")]
+    name: Option<String>,
+    /// Their team
+    #[arg(long)]
+    team: Option<String>,
+    /// Their target
+    #[arg(long)]
+    target: Option<String>,
+    /// Their plan
+    #[arg(long)]
+    plan: Option<String>,
+    /// Heart rate to be told of
+    #[arg(long, value_name = "BPM")]
+    heart_limit: Option<String>,
+    /// A table of athletes instead: name,team,target,plan,heart_limit
+    #[arg(long, value_name = "FILE.csv", conflicts_with = "name")]
+    roster: Option<PathBuf>,
+}
+
+/// A focus call.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct CallArgs {
+    /// Words to show, at most 3 words or 18 characters; "Sit tall for 10 strokes" says how long
+    #[arg(required = true)]
+    words: Vec<String>,
+    /// One longer sentence to be spoken
+    #[arg(long)]
+    spoken: Option<String>,
+    /// all, team:NAME, behind, or names with commas between them
+    #[arg(long, default_value = "all")]
+    to: String,
+    /// Stands for so many of each athlete's own strokes
+    #[arg(long, group = "span")]
+    strokes: Option<u16>,
+    /// Stands for a time (30s)
+    #[arg(long = "for", value_name = "TIME", group = "span")]
+    time: Option<String>,
+    /// Stands until the next call
+    #[arg(long, group = "span")]
+    until_next: bool,
+    /// How long it can be taken back before it goes out (0 = at once)
+    #[arg(long, value_name = "TIME")]
+    grace: Option<String>,
+}
+
+/// What was asked for, as an order that waits for its answer.
+pub(crate) struct Ordered {
+    pub(crate) command: CommandId,
+    pub(crate) name: &'static str,
+    pub(crate) call: Option<CallId>,
+    pub(crate) makes_links: bool,
+}
+
+/// Gives one order and waits for its answer.
+pub(crate) async fn one(
+    place: &Place<'_>,
+    coach: &mut Coach,
+    action: Action,
+) -> Result<(), String> {
+    if let Action::Status = action {
+        telling::settle(coach).await;
+        telling::status(place, coach);
+        return Ok(());
+    }
+    if !coach.in_command() {
+        return Err("Another device of yours is in command; add --take-command.".into());
+    }
+    let ordered = give(coach, action, None)?;
+    let wanted = if ordered.makes_links { Answer::Links } else { Answer::Done };
+    if let Some(links) = answer(coach, ordered.command, wanted).await? {
+        telling::links(place, &links);
+    }
+    done(place, &ordered);
+    Ok(())
+}
+
+/// Tells that an order was carried out.
+pub(crate) fn done(place: &Place<'_>, ordered: &Ordered) {
+    let call = ordered.call.map(|call| call.to_string());
+    let line = json!({"event": "done", "order": ordered.name, "call": call});
+    place.common.tell(line, || {
+        Some(match &call {
+            Some(call) => format!("Done: {} (take it back with take-back {call}).", ordered.name),
+            None => format!("Done: {}.", ordered.name),
+        })
+    });
+}
+
+/// Gives the order that an action is.
+///
+/// # Errors
+/// A sentence that says what to type.
+pub(crate) fn give(
+    coach: &mut Coach,
+    action: Action,
+    last_call: Option<CallId>,
+) -> Result<Ordered, String> {
+    let mirror = coach.mirror().ok_or("There is no connection yet; try again in a moment.")?;
+    let (name, order) = match action {
+        Action::Status => return Err("status gives no order.".into()),
+        Action::Add(add) => return add.give(coach),
+        Action::NewLink { name } => {
+            let athlete = named(mirror, &name)?;
+            let command = coach.new_link(athlete);
+            return Ok(Ordered { command, name: "new-link", call: None, makes_links: true });
+        }
+        Action::Pieces { pieces, settings } => {
+            let pieces = pieces.iter().map(|words| settings.piece(words));
+            ("pieces", Order::SetPieces { pieces: pieces.collect::<Result<_, _>>()? })
+        }
+        Action::Aim { name, target, plan, piece } => {
+            ("aim", aim(mirror, &name, &target, &plan, piece)?)
+        }
+        Action::Ranking { by, team_best } => {
+            let mut settings = mirror.now().settings;
+            settings.ranking = by.ranking();
+            settings.team_best = team_best.unwrap_or(settings.team_best);
+            ("ranking", Order::Settings { settings })
+        }
+        Action::Arm => ("arm", Order::Arm),
+        Action::Disarm => ("disarm", Order::Disarm),
+        Action::Start => ("start", Order::Start),
+        Action::FalseStart => ("false-start", Order::FalseStart),
+        Action::Call(call) => {
+            let call = call.spec(mirror)?;
+            let id = call.call;
+            let command = coach.order(Order::Call { call });
+            return Ok(Ordered { command, name: "call", call: Some(id), makes_links: false });
+        }
+        Action::TakeBack { call } => {
+            let call = call
+                .map(CallId)
+                .or(last_call)
+                .ok_or("Say which call: its number is printed when it is sent, and in status.")?;
+            ("take-back", Order::TakeBack { call })
+        }
+        Action::NextRepeat => ("next-repeat", Order::NextRepeat),
+        Action::Stop => ("stop", Order::Stop),
+        Action::Close => ("close", Order::Close),
+        Action::NextPiece => ("next-piece", Order::NextPiece),
+        Action::CloseSession => ("close-session", Order::CloseSession),
+    };
+    Ok(Ordered { command: coach.order(order), name, call: None, makes_links: false })
+}
+
+impl AddArgs {
+    fn give(&self, coach: &mut Coach) -> Result<Ordered, String> {
+        let pieces = coach.mirror().map_or(0, |mirror| mirror.now().pieces.len());
+        let entries = match &self.roster {
+            Some(file) => roster::load(file, pieces)?,
+            None => {
+                let cells = [&self.name, &self.team, &self.target, &self.plan, &self.heart_limit];
+                vec![roster::entry(cells.map(Option::as_deref), pieces)?]
+            }
+        };
+        let command = coach.add(entries);
+        Ok(Ordered { command, name: "add", call: None, makes_links: true })
+    }
+}
+
+impl CallArgs {
+    fn spec(&self, mirror: &Mirror) -> Result<CallSpec, String> {
+        let (mut text, mut span) = sheet::call(&self.words.join(" "))?;
+        if let Some(spoken) = &self.spoken {
+            text.spoken.clone_from(spoken);
+        }
+        if let Some(strokes) = self.strokes {
+            span = Span::Strokes { strokes };
+        } else if let Some(time) = &self.time {
+            span = Span::Time { time_ms: wording::duration(time)? };
+        } else if self.until_next {
+            span = Span::Next;
+        }
+        let audience = match self.to.trim() {
+            "all" => Audience::All,
+            "behind" => Audience::Behind,
+            to => match to.strip_prefix("team:") {
+                Some(team) => Audience::Team { team: team.trim().to_owned() },
+                None => {
+                    let athletes = to.split(',').map(|name| named(mirror, name));
+                    Audience::Picked { athletes: athletes.collect::<Result<_, _>>()? }
+                }
+            },
+        };
+        let grace_ms = grace(self.grace.as_deref())?;
+        Ok(CallSpec { call: CallId(Uuid::new_v4()), text, audience, span, grace_ms })
+    }
+}
+
+fn aim(
+    mirror: &Mirror,
+    name: &str,
+    target: &str,
+    plan: &str,
+    piece: Option<u16>,
+) -> Result<Order, String> {
+    let athlete = named(mirror, name)?;
+    let piece = match piece {
+        Some(0) => return Err("Pieces are counted from 1.".into()),
+        Some(nth) => PieceNo(nth - 1),
+        None => mirror.now().current,
+    };
+    let target = if target == "none" { None } else { Some(wording::target(target)?) };
+    let plan = if target.is_none() { Plan::Even } else { wording::plan(plan)? };
+    // What is known of the past stays.
+    let history = match mirror.now().current == piece {
+        true => mirror.athlete(athlete).map(|view| view.aim.history.clone()).unwrap_or_default(),
+        false => Vec::new(),
+    };
+    Ok(Order::Aim { athlete, piece, aim: Aim { target, plan, history } })
+}
+
+fn named(mirror: &Mirror, name: &str) -> Result<AthleteId, String> {
+    mirror.named(name).map(|view| view.athlete).ok_or_else(|| {
+        format!("Nobody is called \"{}\" here; status lists the names.", name.trim())
+    })
+}

@@ -1,0 +1,145 @@
+//! `thole coach create`: a session with its pieces and its roster, and the links to it.
+
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+use serde_json::json;
+use thole::{address::Link, coach::Coach, enter, roster};
+use thole_protocol::{
+    client_msg::{Create, Role},
+    ids::JoinCode,
+    order::Order,
+    server_msg::Joined,
+    spec::{PieceSpec, Ranking, RosterEntry, SessionSettings},
+};
+
+use super::{Answer, PieceArgs, answer, grace, welcomed};
+use crate::program::{Common, any_seed};
+
+/// Most athletes in one message, as the protocol has it.
+const ADD_MAX: usize = 500;
+
+#[derive(Args)]
+pub(crate) struct CreateArgs {
+    /// What people call the session
+    #[arg(long)]
+    title: String,
+    /// Table of athletes: name,team,target,plan,heart_limit
+    #[arg(long, value_name = "FILE.csv")]
+    roster: Option<PathBuf>,
+    /// A piece (1700m, 12min, 6x350m/1:15, 3x4x500m/1:00/4:00); may be given again
+    #[arg(long = "piece", value_name = "PIECE")]
+    pieces: Vec<String>,
+    #[command(flatten)]
+    settings: PieceArgs,
+    /// What standings go by: the margin as a share of the own target, or its seconds or metres
+    #[arg(long, value_enum, default_value_t = RankBy::Share)]
+    ranking: RankBy,
+    /// How many of each team count; 0 = as many as the smallest team has
+    #[arg(long, default_value_t = 0, value_name = "N")]
+    team_best: u16,
+    /// How long a call can be taken back before it goes out
+    #[arg(long, value_name = "TIME")]
+    grace: Option<String>,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(crate) enum RankBy {
+    /// Margin as a share of the own target
+    Share,
+    /// Margin in seconds or metres
+    Amount,
+}
+
+impl RankBy {
+    pub(crate) fn ranking(self) -> Ranking {
+        match self {
+            RankBy::Share => Ranking::Share,
+            RankBy::Amount => Ranking::Amount,
+        }
+    }
+}
+
+pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), String> {
+    // Every slip in the words is found before there is a session.
+    let pieces: Vec<PieceSpec> =
+        args.pieces.iter().map(|words| args.settings.piece(words)).collect::<Result<_, _>>()?;
+    let entries = match &args.roster {
+        Some(file) => roster::load(file, pieces.len())?,
+        None => Vec::new(),
+    };
+    let mut settings = SessionSettings {
+        ranking: args.ranking.ranking(),
+        team_best: args.team_best,
+        ..SessionSettings::default()
+    };
+    if let Some(grace) = grace(args.grace.as_deref())? {
+        settings.grace_ms = grace;
+    }
+    let address = common.address()?;
+    let dial = common.dial(address.clone())?;
+    let create = Create { title: args.title.clone(), settings };
+    let created = enter::create(&dial, create).await.map_err(|not_in| not_in.says().to_owned())?;
+    let link = |role, secret: &str| Link {
+        address: address.clone(),
+        role,
+        code: Some(created.code.clone()),
+        secret: secret.to_owned(),
+    };
+    let coach_link = link(Role::Coach, &created.coach_secret).to_string();
+    let board_link = link(Role::Board, &created.board_secret).to_string();
+    let mut coach = Coach::open(dial, created.coach_secret.clone(), any_seed()?);
+    let filled = fill(&mut coach, pieces, entries).await;
+    let joined = filled.as_ref().map_or(&[] as &[Joined], Vec::as_slice);
+    let personal: Vec<(&Joined, String)> =
+        joined.iter().map(|j| (j, link(Role::Athlete, &j.secret).to_string())).collect();
+    let athletes: Vec<_> = personal
+        .iter()
+        .map(|(j, link)| json!({"name": j.name, "athlete": j.athlete, "link": link}))
+        .collect();
+    let join_link = address.page(&format!("/row/{}", created.code.as_str()));
+    let line = json!({
+        "event": "created", "session": created.session, "code": created.code.as_str(),
+        "coach_link": coach_link, "board_link": board_link, "join_link": join_link,
+        "athletes": athletes,
+    });
+    // Also when the roster or a piece was refused: the session is there, and this is the only time
+    // that its secrets are shown.
+    common.tell(line, || {
+        let mut text = format!(
+            "Join code   {}\nCoach       {coach_link}\nBoard       {board_link}\nJoin        \
+             {join_link}",
+            code_words(&created.code)
+        );
+        for (joined, link) in &personal {
+            text.push_str(&format!("\n{:<11} {link}", joined.name));
+        }
+        Some(text)
+    });
+    filled
+        .map(drop)
+        .map_err(|says| format!("The session is made, but not all that was asked: {says}"))
+}
+
+fn code_words(code: &JoinCode) -> String {
+    code.to_string()
+}
+
+async fn fill(
+    coach: &mut Coach,
+    pieces: Vec<PieceSpec>,
+    entries: Vec<RosterEntry>,
+) -> Result<Vec<Joined>, String> {
+    welcomed(coach).await?;
+    if !pieces.is_empty() {
+        let command = coach.order(Order::SetPieces { pieces });
+        answer(coach, command, Answer::Done).await?;
+    }
+    let mut joined = Vec::new();
+    for some in entries.chunks(ADD_MAX) {
+        let command = coach.add(some.to_vec());
+        let links = answer(coach, command, Answer::Links).await?;
+        joined.extend(links.into_iter().flat_map(|links| links.links));
+    }
+    Ok(joined)
+}

@@ -1,0 +1,173 @@
+//! What a coach at the command line is told: roster, phase, standings, notices, calls, results.
+
+use std::time::Duration;
+
+use serde_json::json;
+use thole::{
+    address::Link,
+    coach::{Coach, Told},
+    mirror::Mirror,
+    table::{doing_text, notice_text, result_text, standings_text},
+    wording::{repeats_text, target_text},
+};
+use thole_protocol::{
+    client_msg::Role,
+    event::{Event, Happening},
+    server_msg::Links,
+    standing::{Phase, PieceView},
+};
+
+use super::Place;
+
+/// Right behind the welcome come the standings as last published; a status waits so long for them.
+const SETTLE: Duration = Duration::from_millis(700);
+
+/// Takes in what follows the welcome by itself.
+pub(crate) async fn settle(coach: &mut Coach) {
+    let overview = async {
+        while let Some(told) = coach.next().await {
+            if let Told::Overview(_) | Told::Ended(_) = told {
+                return;
+            }
+        }
+    };
+    // Without standings yet, there is nothing more to wait for.
+    drop(tokio::time::timeout(SETTLE, overview).await);
+}
+
+/// The whole session.
+pub(crate) fn status(place: &Place<'_>, coach: &Coach) {
+    let Some(mirror) = coach.mirror() else { return };
+    let now = mirror.now();
+    let overview = coach.overview();
+    let line = json!({
+        "event": "status", "title": now.title, "code": now.code.as_str(), "closed": now.closed,
+        "in_command": coach.in_command(), "speed": now.speed, "settings": now.settings,
+        "current": now.current, "pieces": now.pieces, "athletes": now.athletes,
+        "overview": overview,
+    });
+    place.common.tell(line, || {
+        let mut text = format!("{}  join: {}\n", now.title, now.code);
+        for piece in &now.pieces {
+            let mark = if piece.piece == now.current { ">" } else { " " };
+            text.push_str(&format!("{mark} {}\n", piece_text(piece)));
+        }
+        for view in &now.athletes {
+            let team = view.spec.team.as_deref().unwrap_or("-");
+            let target = view.aim.target.map_or("no target".into(), target_text);
+            let ready = if view.cautions_read { "" } else { ", cautions not read" };
+            text.push_str(&format!(
+                "    {:<20} {team:<12} {target:<14} {}{ready}\n",
+                view.spec.name,
+                doing_text(view.doing)
+            ));
+        }
+        if let Some(overview) = overview.filter(|o| !o.standings.lines.is_empty()) {
+            text.push_str(&standings_text(
+                &overview.standings,
+                &mirror.names(),
+                now.settings.ranking,
+            ));
+            for notice in &overview.notices {
+                text.push_str(&format!("  ! {}\n", notice_text(notice, &mirror.names())));
+            }
+        }
+        Some(text.trim_end().to_owned())
+    });
+}
+
+fn piece_text(piece: &PieceView) -> String {
+    let title = if piece.spec.title.is_empty() {
+        String::new()
+    } else {
+        format!(" ({})", piece.spec.title)
+    };
+    format!(
+        "{}. {}{title}: {}",
+        u32::from(piece.piece.0) + 1,
+        repeats_text(&piece.spec.repeats),
+        phase_text(piece.phase)
+    )
+}
+
+/// A phase in words.
+pub(crate) fn phase_text(phase: Phase) -> String {
+    match phase {
+        Phase::Gathering => "gathering".into(),
+        Phase::Armed => "ready to start".into(),
+        Phase::Counting { .. } => "count-down".into(),
+        Phase::Rowing { repeat: 0, .. } => "rowing".into(),
+        Phase::Rowing { repeat, .. } => format!("rowing repeat {}", repeat + 1),
+        Phase::Resting { next_repeat, .. } => format!("rest before repeat {}", next_repeat + 1),
+        Phase::Closing { .. } => "the first are in; close ends the waiting for the others".into(),
+        Phase::Finished { .. } => "finished".into(),
+        Phase::Stopped { .. } => "stopped".into(),
+    }
+}
+
+/// Secrets, shown this once.
+pub(crate) fn links(place: &Place<'_>, links: &Links) {
+    let link = |secret: &str| {
+        Link { role: Role::Athlete, secret: secret.to_owned(), ..place.link.clone() }.to_string()
+    };
+    let all: Vec<_> = links
+        .links
+        .iter()
+        .map(|j| json!({"name": j.name, "athlete": j.athlete, "link": link(&j.secret)}))
+        .collect();
+    place.common.tell(json!({"event": "links", "athletes": all}), || {
+        let lines = links.links.iter().map(|j| format!("{:<20} {}", j.name, link(&j.secret)));
+        Some(lines.collect::<Vec<_>>().join("\n"))
+    });
+}
+
+/// One thing that happened.
+pub(crate) fn event(place: &Place<'_>, mirror: Option<&Mirror>, event: &Event) {
+    place
+        .common
+        .tell(json!({"event": "happened", "happened": event}), || event_text(mirror?, event));
+}
+
+fn event_text(mirror: &Mirror, event: &Event) -> Option<String> {
+    let names = mirror.names();
+    let ranking = mirror.now().settings.ranking;
+    match &event.what {
+        Happening::PhaseChanged { piece, phase } => {
+            let words = mirror.piece(*piece).map(|p| repeats_text(&p.spec.repeats))?;
+            let mut text = format!("== {words}: {}", phase_text(*phase));
+            if let Phase::Finished { .. } | Phase::Stopped { .. } = phase {
+                let mut results = mirror.piece(*piece)?.results.clone();
+                results.sort_by_key(|result| (result.place.is_none(), result.place));
+                for result in &results {
+                    text.push_str(&format!("\n{}", result_text(result, &names, ranking)));
+                }
+            }
+            Some(text)
+        }
+        Happening::FalseStart { .. } => Some("== False start: everybody back.".into()),
+        Happening::CallArmed { text, call, .. } => {
+            Some(format!(">> \"{}\" goes out; take-back {call} stops it", text.shown))
+        }
+        Happening::CallSent(sent) => {
+            let to = sent.athletes.len();
+            let replaced = match sent.replaced.len() {
+                0 => String::new(),
+                replaced => format!(", ended another call for {replaced}"),
+            };
+            Some(format!(">> \"{}\" went to {to}{replaced}", sent.text.shown))
+        }
+        Happening::CallTakenBack { .. } => Some(">> taken back".into()),
+        Happening::CallEnded { .. } => None,
+        Happening::Results { results, .. } => {
+            let lines = results.iter().map(|r| result_text(r, &names, ranking));
+            Some(lines.collect::<Vec<_>>().join("\n"))
+        }
+        Happening::SessionClosed => Some("== The session is closed.".into()),
+        Happening::AthletesChanged { .. }
+        | Happening::PiecesSet { .. }
+        | Happening::SettingsChanged { .. }
+        | Happening::CallsPrepared { .. }
+        | Happening::Call { .. }
+        | Happening::Unknown => None,
+    }
+}

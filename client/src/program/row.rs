@@ -1,0 +1,375 @@
+//! `thole row`: joins a session as an athlete and rows in it.
+
+use std::{path::PathBuf, time::Duration};
+
+use clap::{Args, ValueEnum};
+use serde_json::json;
+use thole::{
+    address::Link,
+    athlete::{Athlete, AthleteConfig, Told},
+    cautions::{CAUTIONS, HEART_RATE},
+    course::Source,
+    enter::{self, NotIn},
+    recording::{BridgeLine, Recording},
+    rower::{Build, Machine, Pause},
+    seat::{Drop, Seat},
+    wording,
+};
+use thole_protocol::{
+    client_msg::{Join, Role},
+    ids::JoinCode,
+    sample::Reading,
+    spec::{Aim, Plan},
+    units::Millis,
+};
+use tokio::sync::mpsc;
+
+use super::{Common, any_seed, lines_of_stdin};
+
+mod telling;
+
+/// How often a server that does not answer is tried before the program gives up on joining.
+const JOINS_TRIED: u32 = 8;
+/// How long it is waited in between, in life.
+const JOIN_AGAIN: Duration = Duration::from_millis(1_500);
+/// Pace of an invented athlete without a target.
+const USUAL_PACE: &str = "2:14";
+
+#[derive(Args)]
+pub(crate) struct RowArgs {
+    /// Join code of the session; with --name
+    #[arg(long, requires = "name", conflicts_with_all = ["link", "secret"])]
+    code: Option<String>,
+    /// Your name in the session
+    #[arg(long)]
+    name: Option<String>,
+    /// Your personal link, as your coach or an earlier join gave it
+    #[arg(long, conflicts_with = "secret")]
+    link: Option<String>,
+    /// Your secret alone, with --server
+    #[arg(long)]
+    secret: Option<String>,
+    /// What rows: a recorded file, - for JSON lines on standard input, or simulated
+    #[arg(long, default_value = "simulated", value_name = "FILE|-|simulated")]
+    from: String,
+    /// Which athlete of the recorded file
+    #[arg(long, value_name = "ID")]
+    athlete: Option<String>,
+    /// Your target: a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m)
+    #[arg(long)]
+    target: Option<String>,
+    /// Your plan: even, fast_start, negative_split, or legs (500m@1:55+1200m@2:01)
+    #[arg(long)]
+    plan: Option<String>,
+    /// Says that the cautions were read and are accepted; without it they are shown
+    #[arg(long)]
+    cautions_read: bool,
+    /// Passes heart rate on to the coach
+    #[arg(long)]
+    share_heart_rate: bool,
+    /// Leaves after so many pieces
+    #[arg(long, value_name = "N", conflicts_with = "stay")]
+    pieces: Option<u32>,
+    /// Stays until the session closes
+    #[arg(long)]
+    stay: bool,
+    /// REHEARSAL: how many times faster than life the server runs
+    #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    speed: u32,
+    #[command(flatten)]
+    invented: Invented,
+}
+
+/// The invented athlete of `--from simulated`.
+#[derive(Args)]
+struct Invented {
+    /// Simulated: pace for 500 m (1:58.5), whatever the target
+    #[arg(long, help_heading = "Simulated")]
+    pace: Option<String>,
+    /// Simulated: the same seed rows the same strokes
+    #[arg(long, help_heading = "Simulated")]
+    seed: Option<u64>,
+    /// Simulated: how the machine reports
+    #[arg(long, value_enum, default_value_t = Reports::Stroke, help_heading = "Simulated")]
+    machine: Reports,
+    /// Simulated: strokes a minute, 18 to 40
+    #[arg(long, default_value_t = 26.0, help_heading = "Simulated")]
+    rate: f64,
+    /// Simulated: per cent of the speed that is gone at the end
+    #[arg(long, default_value_t = 0.0, value_name = "PERCENT", help_heading = "Simulated")]
+    fade: f64,
+    /// Simulated: stops for good at this share of the work (0.6)
+    #[arg(long, value_name = "SHARE", help_heading = "Simulated")]
+    stop_at: Option<f64>,
+    /// Simulated: stops for a while, SHARE:LENGTH (0.4:20s)
+    #[arg(long, value_name = "SHARE:LENGTH", help_heading = "Simulated")]
+    pause: Option<String>,
+    /// Simulated: the machine is reset at this share of the work
+    #[arg(long, value_name = "SHARE", help_heading = "Simulated")]
+    reset_at: Option<f64>,
+    /// Loses the connection, TIME:LENGTH after the go (1min30s:8s); may be given again
+    #[arg(long, value_name = "TIME:LENGTH", help_heading = "Simulated")]
+    drop: Vec<String>,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum Reports {
+    /// Once a stroke
+    Stroke,
+    /// Once a second, in whole metres
+    Second,
+}
+
+pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), String> {
+    // Everything that can be wrong about the words is found before anybody is bothered.
+    let source = args.source()?;
+    let drops = args.invented.drops()?;
+    let aim = args.aim()?;
+    caution(common, &args);
+    let link = args.place(common).await?;
+    let config = AthleteConfig {
+        dial: common.dial(link.address.clone())?,
+        secret: link.secret.clone(),
+        speed: args.speed,
+        cautions_read: args.cautions_read,
+        machine: Some(args.machine_words()),
+        share_heart_rate: args.share_heart_rate,
+        aim,
+        seed: any_seed()?,
+    };
+    let stays = telling::Stays::of(args.pieces, args.stay);
+    let telling = telling::Telling::new(common, stays, args.speed);
+    match source {
+        Some(source) => rowed(telling, Seat::take(config, source, drops)).await,
+        None => piped(telling, Athlete::open(config)).await,
+    }
+}
+
+/// Rows a course, and tells.
+async fn rowed(mut telling: telling::Telling<'_>, mut seat: Seat) -> Result<(), String> {
+    loop {
+        let wait = telling.next_count(seat.athlete().clock());
+        let told = tokio::select! {
+            told = seat.next() => told,
+            () = tokio::time::sleep(wait) => {
+                telling.count(seat.athlete().clock());
+                continue;
+            }
+        };
+        let Some(told) = told else { return Ok(()) };
+        if let Told::Ended(ended) = &told {
+            return telling.ended(ended);
+        }
+        telling.told(&told, seat.athlete().pending());
+        if telling.may_leave() && seat.is_done() {
+            return Ok(());
+        }
+    }
+}
+
+/// Passes on what a machine's bridge says.
+async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Result<(), String> {
+    let mut lines: Option<mpsc::Receiver<Result<String, String>>> = None;
+    let mut read = 0_u64;
+    let mut over = false;
+    loop {
+        let wait = telling.next_count(athlete.clock());
+        let line = async {
+            match &mut lines {
+                Some(lines) => lines.recv().await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            told = athlete.next() => {
+                let Some(told) = told else { return Ok(()) };
+                if let Told::Ended(ended) = &told {
+                    return telling.ended(ended);
+                }
+                if matches!(told, Told::Welcome(..)) && lines.is_none() && !over {
+                    // Now there is a clock to stamp with.
+                    lines = Some(lines_of_stdin());
+                }
+                telling.told(&told, athlete.pending());
+            }
+            line = line => match line {
+                Some(line) => {
+                    read += 1;
+                    pipe(&mut athlete, &line?, read);
+                }
+                None => (lines, over) = (None, true),
+            },
+            () = tokio::time::sleep(wait) => telling.count(athlete.clock()),
+        }
+        if athlete.pending() == 0 && (telling.may_leave() || over && !telling.stays()) {
+            return Ok(());
+        }
+    }
+}
+
+fn pipe(athlete: &mut Athlete, line: &str, nth: u64) {
+    let (Ok(line), Some(now)) = (BridgeLine::read(line), athlete.clock().now()) else {
+        if let Err(says) = BridgeLine::read(line) {
+            eprintln!("Line {nth}: {says}");
+        }
+        return;
+    };
+    let heard_ms = i64::try_from(now.0).unwrap_or(i64::MAX);
+    athlete.record(line.sample(heard_ms));
+    if let Some(heart_bpm) = line.heart_bpm {
+        athlete.record_heart(Reading { heard_ms, heart_bpm });
+    }
+}
+
+fn caution(common: &Common, args: &RowArgs) {
+    if !args.cautions_read {
+        common.tell(json!({"event": "cautions", "cautions": CAUTIONS}), || {
+            let mut text = String::from("Before you row:\n");
+            for caution in CAUTIONS {
+                text.push_str(&format!("  - {caution}\n"));
+            }
+            text.push_str("When you have read this and accept it, add --cautions-read.");
+            Some(text)
+        });
+    }
+    if args.share_heart_rate {
+        common.tell(json!({"event": "heart_rate", "says": HEART_RATE}), || Some(HEART_RATE.into()));
+    }
+}
+
+impl RowArgs {
+    /// The athlete's place: their link, or a new one by code and name.
+    async fn place(&self, common: &Common) -> Result<Link, String> {
+        if let Some(link) = &self.link {
+            return common.link(link, Role::Athlete);
+        }
+        let address = common.address()?;
+        if let Some(secret) = &self.secret {
+            let secret = secret.clone();
+            return Ok(Link { address, role: Role::Athlete, code: None, secret });
+        }
+        let (Some(code), Some(name)) = (&self.code, &self.name) else {
+            return Err("Say where you row: --code CODE --name NAME, or --link with your \
+                        personal link."
+                .into());
+        };
+        let code = JoinCode::read(code).ok_or_else(|| {
+            format!("\"{code}\" is no join code; it has eight letters, such as KAMU RETA.")
+        })?;
+        let dial = common.dial(address.clone())?;
+        let mut tried = 0;
+        let joined = loop {
+            let join = Join { code: code.as_str().to_owned(), name: name.clone() };
+            match enter::join(&dial, join).await {
+                Ok(joined) => break joined,
+                Err(NotIn::NoServer(says)) if tried < JOINS_TRIED => {
+                    tried += 1;
+                    eprintln!("{says} Trying again.");
+                    tokio::time::sleep(JOIN_AGAIN).await;
+                }
+                Err(not_in) => return Err(not_in.says().to_owned()),
+            }
+        };
+        let link = Link { address, role: Role::Athlete, code: Some(code), secret: joined.secret };
+        let line = json!({
+            "event": "joined", "athlete": joined.athlete, "name": joined.name,
+            "link": link.to_string(),
+        });
+        common.tell(line, || {
+            Some(format!("You are in as {}. Your way back: thole row --link '{link}'", joined.name))
+        });
+        Ok(link)
+    }
+
+    /// What rows; none for standard input.
+    fn source(&self) -> Result<Option<Source>, String> {
+        match self.from.as_str() {
+            "-" => Ok(None),
+            "simulated" => self.invented.source().map(Some),
+            file => {
+                let recording = Recording::load(&PathBuf::from(file), self.athlete.as_deref())?;
+                Ok(Some(Source::Recorded(Box::new(recording))))
+            }
+        }
+    }
+
+    fn aim(&self) -> Result<Option<Aim>, String> {
+        if self.target.is_none() && self.plan.is_none() {
+            return Ok(None);
+        }
+        let target = self.target.as_deref().map(wording::target).transpose()?;
+        let plan = self.plan.as_deref().map_or(Ok(Plan::Even), wording::plan)?;
+        Ok(Some(Aim { target, plan, history: Vec::new() }))
+    }
+
+    fn machine_words(&self) -> String {
+        match self.from.as_str() {
+            "-" => "a bridge".into(),
+            "simulated" => "simulated".into(),
+            _ => "a recording".into(),
+        }
+    }
+}
+
+impl Invented {
+    fn source(&self) -> Result<Source, String> {
+        let pace = wording::duration(self.pace.as_deref().unwrap_or(USUAL_PACE))?;
+        let seed = self.seed.map_or_else(any_seed, Ok)?;
+        if !(18.0..=40.0).contains(&self.rate) {
+            return Err("--rate is strokes a minute, 18 to 40.".into());
+        }
+        let pause = self.pause.as_deref().map(pause).transpose()?;
+        let build = Build {
+            rate_spm: self.rate,
+            fades_by: self.fade / 100.0,
+            machine: match self.machine {
+                Reports::Stroke => Machine::Stroke,
+                Reports::Second => Machine::Second,
+            },
+            heart: true,
+            stops_at: self.stop_at,
+            pause,
+            reset_at: self.reset_at,
+            ..Build::steady(seed, pace)
+        };
+        Ok(Source::Simulated { build: Box::new(build), own_pace: self.pace.is_some() })
+    }
+
+    fn drops(&self) -> Result<Vec<Drop>, String> {
+        let read = |typed: &String| {
+            // The time itself can have a colon in it; the last one divides.
+            let (after, lasts) = typed.rsplit_once(':')?;
+            let (after_go, lasts) =
+                (wording::duration(after).ok()?, wording::duration(lasts).ok()?);
+            Some(Drop { after_go, lasts })
+        };
+        self.drop
+            .iter()
+            .map(|typed| {
+                read(typed)
+                    .ok_or_else(|| format!("\"{typed}\" is no drop; type one like 1min30s:8s."))
+            })
+            .collect()
+    }
+}
+
+fn pause(typed: &str) -> Result<Pause, String> {
+    let read = || {
+        let (share, lasts) = typed.split_once(':')?;
+        let Millis(lasts_ms) = wording::duration(lasts).ok()?;
+        Some(Pause { at_share: share.parse().ok()?, lasts_ms })
+    };
+    read().ok_or_else(|| format!("\"{typed}\" is no pause; type one like 0.4:20s."))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn drops_and_pauses_are_read_or_answered_by_what_to_type() {
+        let read = |typed: &str| pause(typed).map(|p| (p.at_share, p.lasts_ms));
+        assert_eq!(read("0.4:20s"), Ok((0.4, 20_000)));
+        assert!(read("soon").unwrap_err().contains("0.4:20s"));
+    }
+}

@@ -1,0 +1,356 @@
+//! What an athlete at the command line is told: count-down, calls, own standing, result.
+
+use std::time::Duration;
+
+use serde_json::json;
+use thole::{
+    athlete::Told,
+    clock::SessionClock,
+    kept::Resumed,
+    mirror::Mirror,
+    socket::Ended,
+    table::{margin_text, projected_text, result_text},
+    wording::{pace_text, repeats_text, target_text},
+};
+use thole_protocol::{
+    close::Close,
+    event::{Event, Happening},
+    ids::PieceNo,
+    server_msg::Welcome,
+    spec::Span,
+    standing::{Doing, Outcome, Own, Phase},
+    units::{At, Millis},
+};
+
+use crate::program::Common;
+
+/// The own standing is told to people no more often than this; scripts get every one.
+const OWN_EVERY: Millis = Millis(10_000);
+/// Nothing to count: look again after so long.
+const IDLE: Duration = Duration::from_secs(3_600);
+/// Seconds before the go that are said aloud.
+const COUNTS: [u64; 6] = [10, 5, 4, 3, 2, 1];
+
+/// When the program leaves by itself.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Stays {
+    /// When every piece of the session is over.
+    AllPieces,
+    /// After so many pieces.
+    Pieces(u32),
+    /// When the session closes.
+    ToTheEnd,
+}
+
+impl Stays {
+    pub(crate) fn of(pieces: Option<u32>, stay: bool) -> Stays {
+        match pieces {
+            _ if stay => Stays::ToTheEnd,
+            Some(pieces) => Stays::Pieces(pieces),
+            None => Stays::AllPieces,
+        }
+    }
+}
+
+/// Tells what happens to an athlete.
+pub(crate) struct Telling<'a> {
+    common: &'a Common,
+    stays: Stays,
+    speed: u32,
+    mirror: Option<Mirror>,
+    go: Option<At>,
+    /// Which of `COUNTS` comes next.
+    counted: usize,
+    own_told: Option<At>,
+    /// Pieces that are over for this athlete.
+    over: Vec<PieceNo>,
+    closed: bool,
+}
+
+impl<'a> Telling<'a> {
+    pub(crate) fn new(common: &'a Common, stays: Stays, speed: u32) -> Telling<'a> {
+        Telling {
+            common,
+            stays,
+            speed,
+            mirror: None,
+            go: None,
+            counted: 0,
+            own_told: None,
+            over: Vec::new(),
+            closed: false,
+        }
+    }
+
+    /// Whether nothing more is rowed here.
+    pub(crate) fn may_leave(&self) -> bool {
+        let over = u32::try_from(self.over.len()).unwrap_or(u32::MAX);
+        let pieces = self.mirror.as_ref().map_or(0, |mirror| mirror.now().pieces.len());
+        self.closed
+            || match self.stays {
+                Stays::ToTheEnd => false,
+                Stays::Pieces(pieces) => over >= pieces,
+                Stays::AllPieces => pieces > 0 && self.over.len() >= pieces,
+            }
+    }
+
+    /// Whether it stays although nothing more comes from the machine.
+    pub(crate) fn stays(&self) -> bool {
+        self.stays == Stays::ToTheEnd
+    }
+
+    /// How long to wait for the next number of the count-down, in life.
+    pub(crate) fn next_count(&self, clock: &SessionClock) -> Duration {
+        let next = || {
+            let go = self.go?;
+            let left = COUNTS.get(self.counted).copied().unwrap_or(0);
+            clock.until(At(go.0.saturating_sub(left * 1_000)))
+        };
+        next().unwrap_or(IDLE)
+    }
+
+    /// Says the number whose instant has come, and at the end the go.
+    pub(crate) fn count(&mut self, clock: &SessionClock) {
+        let (Some(go), Some(now)) = (self.go, clock.now()) else { return };
+        let left_ms = go.since(now).0;
+        if left_ms == 0 {
+            self.go = None;
+            self.common.tell(json!({"event": "go", "go_at_ms": go}), || Some("Go.".into()));
+            return;
+        }
+        let due = |left: &u64| go.0.saturating_sub(left * 1_000) <= now.0;
+        let Some(said) = COUNTS.iter().rposition(due) else { return };
+        if said >= self.counted {
+            self.counted = said + 1;
+            let left = COUNTS.get(said).copied().unwrap_or(0);
+            self.common
+                .tell(json!({"event": "count", "left_s": left}), || Some(format!("{left} …")));
+        }
+    }
+
+    pub(crate) fn told(&mut self, told: &Told, pending: u32) {
+        match told {
+            Told::Welcome(welcome, resumed) => self.welcome(welcome, *resumed, pending),
+            Told::Event(event) => self.event(event),
+            Told::Own(own) => self.own(own),
+            Told::RefusedSamples(refused) => {
+                let says = refused.first().map_or("", |first| first.refusal.says.as_str());
+                self.common.tell(json!({"event": "refused_samples", "refused": refused}), || {
+                    Some(format!("{} samples were refused: {says}", refused.len()))
+                });
+            }
+            Told::Refused(says) => {
+                self.common.tell(json!({"event": "refused", "says": says}), || Some(says.clone()));
+            }
+            Told::Lost { says, again_in } => {
+                let again_in_ms = u64::try_from(again_in.as_millis()).unwrap_or(u64::MAX);
+                let line = json!({"event": "lost", "says": says, "again_in_ms": again_in_ms});
+                self.common.tell(line, || {
+                    Some(format!("{says} Row on: everything is kept and sent later."))
+                });
+            }
+            Told::Ended(_) => {}
+        }
+    }
+
+    pub(crate) fn ended(&self, ended: &Ended) -> Result<(), String> {
+        if ended.code == Some(Close::SessionClosed.code()) {
+            self.common
+                .tell(json!({"event": "session_closed"}), || Some("The session is closed.".into()));
+            return Ok(());
+        }
+        Err(ended.says.clone())
+    }
+
+    fn welcome(&mut self, welcome: &Welcome, resumed: Resumed, pending: u32) {
+        let first = self.mirror.is_none();
+        self.mirror = Some(Mirror::of(welcome.clone()));
+        let (server_lost, new_journal) = match resumed {
+            Resumed::GoesOn { .. } => (0, false),
+            Resumed::ServerLost { lost } => (lost, false),
+            Resumed::NewJournal { .. } => (0, true),
+        };
+        let line = json!({
+            "event": if first { "welcome" } else { "back" },
+            "title": welcome.title, "at_ms": welcome.at_ms, "speed": welcome.speed,
+            "pending": pending, "server_lost": server_lost, "new_journal": new_journal,
+        });
+        self.common.tell(line, || {
+            Some(match resumed {
+                _ if first => format!("{}: {}", welcome.title, self.piece_words()),
+                Resumed::GoesOn { behind: 0 } => "Connected again.".into(),
+                Resumed::GoesOn { behind } => {
+                    format!("Connected again; {behind} samples follow.")
+                }
+                Resumed::ServerLost { lost } => format!(
+                    "Connected again; the server has lost {lost} samples that it had, and gets \
+                     all of them again."
+                ),
+                Resumed::NewJournal { .. } => {
+                    "Connected again; the server begins anew and gets all samples again.".into()
+                }
+            })
+        });
+        if first && welcome.speed != 1 {
+            self.rehearsal(welcome.speed);
+        }
+        if first && self.speed != welcome.speed && self.speed != 1 {
+            eprintln!(
+                "The server runs {} times as fast as life and not {} times; its speed holds.",
+                welcome.speed, self.speed
+            );
+        }
+        if let Some(phase) = self.mirror.as_ref().and_then(Mirror::current).map(|p| p.phase) {
+            self.phase(welcome.current, phase, first);
+        }
+        if let Some(own_result) = self.own_result_of_welcome(welcome) {
+            self.over_for_me(own_result);
+        }
+        self.closed |= welcome.closed;
+    }
+
+    fn rehearsal(&self, speed: u32) {
+        let says = format!("REHEARSAL: this session runs {speed} times faster than life.");
+        self.common.tell(json!({"event": "rehearsal", "speed": speed}), || Some(says));
+    }
+
+    fn piece_words(&self) -> String {
+        let Some(mirror) = &self.mirror else { return String::new() };
+        let own = mirror.now().you.and_then(|you| mirror.athlete(you));
+        let target = own.and_then(|view| view.aim.target);
+        let piece = mirror
+            .current()
+            .map_or("no piece yet".into(), |piece| repeats_text(&piece.spec.repeats));
+        match target {
+            Some(target) => format!("{piece}, your target {}.", target_text(target)),
+            None => format!("{piece}, without a target."),
+        }
+    }
+
+    /// The piece whose own result came with the welcome, when it is over.
+    fn own_result_of_welcome(&self, welcome: &Welcome) -> Option<PieceNo> {
+        let piece = welcome.pieces.get(usize::from(welcome.current.0))?;
+        let own = piece.results.iter().find(|result| Some(result.athlete) == welcome.you)?;
+        (own.outcome == Outcome::Finished).then_some(piece.piece)
+    }
+
+    fn event(&mut self, event: &Event) {
+        let new = self.mirror.as_mut().is_some_and(|mirror| mirror.take(event));
+        if self.common.json() {
+            self.common.tell(json!({"event": "happened", "happened": event}), || None);
+        }
+        match &event.what {
+            Happening::PhaseChanged { piece, phase } if new => self.phase(*piece, *phase, true),
+            Happening::FalseStart { .. } if !event.late => {
+                self.go = None;
+                self.words("False start: back to the start, the coach will start again.");
+            }
+            Happening::Call { text, span, .. } => {
+                let stands = match span {
+                    Span::Strokes { strokes } => format!(" ({strokes} strokes)"),
+                    Span::Time { time_ms } => format!(" ({} s)", time_ms.0 / 1_000),
+                    Span::Next => String::new(),
+                };
+                let spoken = if text.spoken.is_empty() {
+                    String::new()
+                } else {
+                    format!(": {}", text.spoken)
+                };
+                let late = if event.late { "Call while you were away: " } else { ">> " };
+                self.words(&format!("{late}{}{stands}{spoken}", text.shown));
+            }
+            Happening::CallTakenBack { .. } => self.words("The call was taken back."),
+            Happening::Results { piece, results } => {
+                let you = self.mirror.as_ref().and_then(|mirror| mirror.now().you);
+                if let Some(result) = results.iter().find(|r| Some(r.athlete) == you) {
+                    let names = self.mirror.as_ref().map(Mirror::names).unwrap_or_default();
+                    let ranking =
+                        self.mirror.as_ref().map(|m| m.now().settings.ranking).unwrap_or_default();
+                    self.words(&result_text(result, &names, ranking));
+                    if result.outcome == Outcome::Finished {
+                        self.over_for_me(*piece);
+                    }
+                }
+            }
+            Happening::SessionClosed => {
+                self.closed = true;
+                self.words("The session is closed.");
+            }
+            Happening::PhaseChanged { .. }
+            | Happening::FalseStart { .. }
+            | Happening::PiecesSet { .. }
+            | Happening::SettingsChanged { .. }
+            | Happening::AthletesChanged { .. }
+            | Happening::CallsPrepared { .. }
+            | Happening::CallArmed { .. }
+            | Happening::CallSent(_)
+            | Happening::CallEnded { .. }
+            | Happening::Unknown => {}
+        }
+    }
+
+    fn phase(&mut self, piece: PieceNo, phase: Phase, aloud: bool) {
+        let words = match phase {
+            Phase::Gathering => format!("{} The coach gets everybody ready.", self.piece_words()),
+            Phase::Armed => "Sit ready: the coach may start at any moment.".into(),
+            Phase::Counting { go_at_ms } => {
+                (self.go, self.counted) = (Some(go_at_ms), 0);
+                return;
+            }
+            Phase::Rowing { repeat: 0, .. } | Phase::Closing { .. } => return,
+            Phase::Rowing { repeat, .. } => format!("Repeat {}: go.", repeat + 1),
+            Phase::Resting { next_repeat, .. } => {
+                format!("Rest; repeat {} comes next.", next_repeat + 1)
+            }
+            Phase::Finished { .. } => {
+                self.over_for_me(piece);
+                "The piece is over.".into()
+            }
+            Phase::Stopped { .. } => {
+                self.go = None;
+                self.over_for_me(piece);
+                "The coach has stopped the piece; what you rowed is kept.".into()
+            }
+        };
+        if aloud {
+            self.words(&words);
+        }
+    }
+
+    fn own(&mut self, own: &Own) {
+        if self.common.json() {
+            self.common.tell(json!({"event": "own", "own": own}), || None);
+            return;
+        }
+        let elapsed = At(u64::from(own.elapsed_ms.0));
+        let due =
+            self.own_told.is_none_or(|told| elapsed < told || elapsed.since(told) >= OWN_EVERY);
+        // Somebody who has stopped is not shown what is enough.
+        if own.doing != Doing::Rowing || !due || own.elapsed_ms.0 == 0 {
+            return;
+        }
+        self.own_told = Some(elapsed);
+        let ranking = self.mirror.as_ref().map(|m| m.now().settings.ranking).unwrap_or_default();
+        let parts = [
+            Some(format!("{:>5} m", own.done_dm.0 / 10)),
+            own.pace_per_500m_ms.map(pace_text),
+            own.enough_per_500m_ms.map(|pace| format!("enough {}", pace_text(pace))),
+            own.projected.map(|projected| format!("heading for {}", projected_text(projected))),
+            own.margin.map(|margin| margin_text(margin, ranking)),
+            own.place.map(|place| format!("place {place}")),
+        ];
+        self.words(&parts.into_iter().flatten().collect::<Vec<_>>().join("   "));
+    }
+
+    fn over_for_me(&mut self, piece: PieceNo) {
+        if !self.over.contains(&piece) {
+            self.over.push(piece);
+        }
+    }
+
+    fn words(&self, words: &str) {
+        if !self.common.json() {
+            super::super::say(words);
+        }
+    }
+}
