@@ -1,0 +1,218 @@
+//! An order that was published, and how it changes only when a difference means something.
+
+use std::collections::BTreeMap;
+
+use thole_protocol::units::{At, Millis};
+
+/// The order changes at most so often; nobody can follow more.
+const REORDER_EVERY: Millis = Millis(3_000);
+
+/// Who have been this many bands apart and are equal as shown later have not come together by noise.
+const CLEARLY_APART: f64 = 2.5;
+
+/// Somebody to be ordered: an athlete or a team.
+#[derive(Clone, Debug)]
+pub(super) struct Contender<Id> {
+    /// Who.
+    pub(super) id: Id,
+    /// What they are ordered by; larger is better.
+    pub(super) score: i64,
+    /// Half of the difference that means something, in the unit of the score. Two of them are apart when
+    /// their difference is more than both halves.
+    pub(super) half_band: f64,
+    /// The score as it is shown: who are equal as shown share a place.
+    pub(super) shown: i64,
+    /// The score is final; a final one and one that is not are never the same.
+    pub(super) finished: bool,
+}
+
+/// Keeps a published order.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Order<Id> {
+    held: Vec<Held<Id>>,
+    ordered_at: Option<At>,
+}
+
+/// One place in it.
+#[derive(Clone, Debug, PartialEq)]
+struct Held<Id> {
+    id: Id,
+    place: u32,
+    gap: Gap,
+}
+
+/// How somebody stands to the one listed above.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Gap {
+    /// They share the place, until a difference means something.
+    Tied,
+    /// They do not, but they have not been clearly apart since: noise alone does not make them equal.
+    Close,
+    /// They have been clearly apart; when they are equal as shown, they will share the place.
+    Apart,
+}
+
+impl<Id> Default for Order<Id> {
+    fn default() -> Order<Id> {
+        Order { held: Vec::new(), ordered_at: None }
+    }
+}
+
+/// One contender on the way into the new order.
+#[derive(Debug)]
+struct Seen<'a, Id> {
+    contender: &'a Contender<Id>,
+    /// Position among the contenders that were given.
+    at: usize,
+    /// Position in the published order; none for who is new.
+    was: Option<usize>,
+}
+
+impl<Id: Ord + Clone> Order<Id> {
+    /// Everybody with the place, best first, each as the position among the contenders that were given.
+    pub(super) fn publish(&mut self, at: At, contenders: &[Contender<Id>]) -> Vec<(usize, u32)> {
+        let rested = self.ordered_at.is_none_or(|then| at.since(then) >= REORDER_EVERY);
+        let moves = rested || contenders.iter().all(|contender| contender.finished);
+        let sorted = self.sorted(contenders, moves);
+        let mut placed = self.placed(&sorted, moves);
+        list_new_ties_by_id(&mut placed);
+        let listed = placed.iter().map(|(seen, held)| (seen.at, held.place)).collect();
+        let held: Vec<Held<Id>> = placed.into_iter().map(|(_, held)| held).collect();
+        if held != self.held {
+            self.ordered_at = if moves { Some(at) } else { self.ordered_at };
+            self.held = held;
+        }
+        listed
+    }
+
+    /// Best first, except where the published order stands because no difference means anything.
+    ///
+    /// Everybody known is given a key within half a band of the score, as close to those below as it
+    /// goes; so the key falls along the published order until somebody's lead over one above is more
+    /// than both halves. Whoever passes is truly better at that moment. Newcomers stand by their score.
+    fn sorted<'a>(&self, contenders: &'a [Contender<Id>], moves: bool) -> Vec<Seen<'a, Id>> {
+        let before: BTreeMap<&Id, usize> =
+            self.held.iter().enumerate().map(|(at, held)| (&held.id, at)).collect();
+        let seen = contenders.iter().enumerate().map(|(at, contender)| {
+            let was = before.get(&contender.id).copied();
+            Seen { contender, at, was }
+        });
+        let (mut known, mut new): (Vec<_>, Vec<_>) = seen.partition(|seen| seen.was.is_some());
+        known.sort_unstable_by_key(|seen| seen.was);
+        new.sort_unstable_by(|one, other| {
+            let (one, other) = (one.contender, other.contender);
+            other.score.cmp(&one.score).then_with(|| one.id.cmp(&other.id))
+        });
+        let mut highest_below = f64::NEG_INFINITY;
+        let mut keyed: Vec<(f64, Seen<'a, Id>)> = Vec::with_capacity(contenders.len());
+        for seen in known.into_iter().rev() {
+            let (score, half) = (seen.contender.score as f64, seen.contender.half_band);
+            let key = if moves {
+                highest_below.clamp(score - half, score + half)
+            } else {
+                highest_below.max(score)
+            };
+            highest_below = highest_below.max(key);
+            keyed.push((key, seen));
+        }
+        keyed.reverse();
+        keyed.extend(new.into_iter().map(|seen| (seen.contender.score as f64, seen)));
+        // A stable sort: equal keys keep the published order.
+        keyed.sort_by(|(one, _), (other, _)| other.total_cmp(one));
+        keyed.into_iter().map(|(_, seen)| seen).collect()
+    }
+
+    /// Places for a new order, ties shared.
+    fn placed<'a, 'b>(
+        &self,
+        sorted: &'b [Seen<'a, Id>],
+        moves: bool,
+    ) -> Vec<(&'b Seen<'a, Id>, Held<Id>)> {
+        let mut placed = Vec::with_capacity(sorted.len());
+        let mut group: Option<Group> = None;
+        let mut above: Option<&Seen<'_, Id>> = None;
+        for (place, seen) in (1..).zip(sorted) {
+            let contender = seen.contender;
+            let gap = above.map_or(Gap::Apart, |above| self.gap(above, seen, moves));
+            let joined = group.filter(|_| gap == Gap::Tied).and_then(|group| group.with(contender));
+            // Too far from the others of its group to share their place, and not from the last of them.
+            let gap = if gap == Gap::Tied && joined.is_none() { Gap::Close } else { gap };
+            let now = joined.unwrap_or(Group::of(place, contender));
+            placed.push((seen, Held { id: contender.id.clone(), place: now.place, gap }));
+            (group, above) = (Some(now), Some(seen));
+        }
+        placed
+    }
+
+    fn gap(&self, above: &Seen<'_, Id>, seen: &Seen<'_, Id>, moves: bool) -> Gap {
+        let (one, other) = (above.contender, seen.contender);
+        let equal = one.shown == other.shown && one.finished == other.finished;
+        let band = one.half_band + other.half_band;
+        let lead = (one.score - other.score) as f64;
+        let clear = lead > CLEARLY_APART * band;
+        let fresh = match (equal, clear) {
+            (true, _) => Gap::Tied,
+            (false, true) => Gap::Apart,
+            (false, false) => Gap::Close,
+        };
+        if band <= 0.0 && moves {
+            return fresh;
+        }
+        let held = |was: Option<usize>| Some((was?, self.held.get(was?)?));
+        let (Some((one_was, one_held)), Some((was, held))) = (held(above.was), held(seen.was))
+        else {
+            return fresh;
+        };
+        match (one_held.place == held.place, one_was + 1 == was, held.gap) {
+            (true, _, _) if moves && lead > band => Gap::Close,
+            (true, _, _) => Gap::Tied,
+            (false, true, gap) if !moves => gap,
+            (false, true, Gap::Apart) if equal => Gap::Tied,
+            (false, true, Gap::Close) if !clear => Gap::Close,
+            (false, true, _) => Gap::Apart,
+            (false, false, _) => fresh,
+        }
+    }
+}
+
+/// Those who share a place: never further apart than what means something.
+#[derive(Clone, Copy)]
+struct Group {
+    place: u32,
+    best: (i64, f64),
+    worst: (i64, f64),
+}
+
+impl Group {
+    fn of<Id>(place: u32, contender: &Contender<Id>) -> Group {
+        let seen = (contender.score, contender.half_band);
+        Group { place, best: seen, worst: seen }
+    }
+
+    /// The group with one more; none when that one is too far from its best or its worst.
+    fn with<Id>(self, contender: &Contender<Id>) -> Option<Group> {
+        let seen = (contender.score, contender.half_band);
+        let best = if seen.0 > self.best.0 { seen } else { self.best };
+        let worst = if seen.0 < self.worst.0 { seen } else { self.worst };
+        let near = (best.0 - worst.0) as f64 <= best.1 + worst.1;
+        // Equal as shown is equal, also where the band has shrunk to nothing.
+        let equal = best.1 + worst.1 <= 0.0;
+        (near || equal).then_some(Group { best, worst, ..self })
+    }
+}
+
+/// Who come in together and tied are listed by id; a published order stands also within a tie.
+fn list_new_ties_by_id<Id: Ord>(placed: &mut [(&Seen<'_, Id>, Held<Id>)]) {
+    let mut rest = placed;
+    while let Some((place, gap)) = rest.first().map(|(_, first)| (first.place, first.gap)) {
+        let length = rest.iter().take_while(|(_, held)| held.place == place).count();
+        let (tied, behind) = rest.split_at_mut(length);
+        if tied.iter().all(|(seen, _)| seen.was.is_none()) {
+            tied.sort_unstable_by(|(_, one), (_, other)| one.id.cmp(&other.id));
+        }
+        for (at, (_, held)) in tied.iter_mut().enumerate() {
+            held.gap = if at == 0 { gap } else { Gap::Tied };
+        }
+        rest = behind;
+    }
+}
