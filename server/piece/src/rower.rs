@@ -39,6 +39,8 @@ pub struct Rower {
     stopped_at: Option<At>,
     call: Option<OwnCall>,
     last_call: Option<At>,
+    /// Whether the device was heard when the piece was over: what came later changes no result.
+    contact_at_end: Option<Contact>,
     /// The result as last told.
     pub told: Option<AthleteResult>,
     /// Place as last published.
@@ -86,6 +88,7 @@ impl Rower {
             stopped_at: None,
             call: None,
             last_call: None,
+            contact_at_end: None,
             told: None,
             place: None,
         })
@@ -137,6 +140,11 @@ impl Rower {
         self.stopped_at = None;
     }
 
+    /// The piece is over.
+    pub fn end(&mut self, athlete: &Athlete) {
+        self.contact_at_end = Some(athlete.contact);
+    }
+
     /// Whether the athlete has said to have stopped.
     #[must_use]
     pub fn has_stopped(&self) -> bool {
@@ -179,6 +187,7 @@ impl Rower {
         if !self.has_rowed() {
             return waiting(athlete);
         }
+        let now = rule.until.map_or(now, |until| until.min(now));
         match self.idle_since(athlete, rule) {
             Some(since) if now.0 as f64 - since >= STOPPED_AFTER_MS => Doing::Stopped,
             Some(_) | None => Doing::Rowing,
@@ -187,7 +196,8 @@ impl Rower {
 
     /// Since when the athlete should be rowing, is heard, and does not move; none in a rest.
     fn idle_since(&self, athlete: &Athlete, rule: Rule<'_>) -> Option<f64> {
-        let Contact::Heard { since } = athlete.contact else { return None };
+        let contact = self.contact_at_end.unwrap_or(athlete.contact);
+        let Contact::Heard { since } = contact else { return None };
         let signalled = rule.starts.get(self.track.repeat()).map(|start| start.0 as f64);
         let due = if self.track.in_work() { self.track.stretch_start() } else { signalled }?;
         // What was rowed while nothing was heard is still on its way just after a reconnect.

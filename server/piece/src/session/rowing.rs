@@ -365,11 +365,12 @@ impl Session {
         for id in untold {
             self.tell_result(self.current, id, out);
         }
-        let Some(piece) = self.piece_mut() else { return };
+        // Of a piece that is over, the results with places are told all together.
+        let Some(piece) = self.piece_mut().filter(|piece| !piece.is_over()) else { return };
         let fresh = std::mem::take(&mut piece.fresh_results);
         let results: Vec<AthleteResult> =
             fresh.iter().filter_map(|id| piece.rowers.get(id)?.told.clone()).collect();
-        if !results.is_empty() && !piece.is_over() {
+        if !results.is_empty() {
             let to = To::SCREENS;
             self.emit(to, Happening::Results { piece: no, results }, out);
         }
@@ -384,6 +385,13 @@ impl Session {
         for id in all {
             self.end_call_of(id, out);
         }
+        let Session { roster, pieces, current, .. } = self;
+        let rowers = pieces.get_mut(*current).map(|piece| &mut piece.rowers);
+        for (id, rower) in rowers.into_iter().flatten() {
+            if let Some(athlete) = roster.get(id) {
+                rower.end(athlete);
+            }
+        }
         self.advance_all(out);
         self.tell_results(self.current, out);
     }
@@ -392,23 +400,29 @@ impl Session {
     fn tell_results(&mut self, at: usize, out: &mut Vec<Output>) {
         let Session { roster, pieces, settings, now, .. } = self;
         let Some(piece) = pieces.get_mut(at) else { return };
-        let mut fresh = piece.results(*now, settings, roster);
-        fresh.retain(|result| {
-            let Some(rower) = piece.rowers.get_mut(&result.athlete) else { return false };
-            let is_new = rower.told.as_ref() != Some(result);
+        // Told to their athletes, and not to the screens yet: the piece was over within the second.
+        let waiting = std::mem::take(&mut piece.fresh_results);
+        let (mut own, mut all) = (Vec::new(), Vec::new());
+        for result in piece.results(*now, settings, roster) {
+            let Some(rower) = piece.rowers.get_mut(&result.athlete) else { continue };
+            let is_new = rower.told.as_ref() != Some(&result);
             rower.told = Some(result.clone());
             rower.place = result.place;
-            is_new
-        });
-        if fresh.is_empty() {
+            if is_new {
+                own.push(result.clone());
+            }
+            if is_new || waiting.contains(&result.athlete) {
+                all.push(result);
+            }
+        }
+        if all.is_empty() {
             return;
         }
         let no = piece.no;
-        for result in &fresh {
-            let to = Athletes::These(vec![result.athlete]);
-            self.emit_results(no, to, vec![result.clone()], out);
+        for result in own {
+            self.emit_results(no, Athletes::These(vec![result.athlete]), vec![result], out);
         }
-        for some in fresh.chunks(super::ATHLETES_AN_EVENT) {
+        for some in all.chunks(super::ATHLETES_AN_EVENT) {
             self.emit(To::SCREENS, Happening::Results { piece: no, results: some.to_vec() }, out);
         }
         if at == self.current {
