@@ -2,3 +2,5 @@
 
 #[expect(clippy::wildcard_enum_match_arm, reason = "a scene shows what it is asked for, no more")]
 pub mod script;
+#[expect(clippy::wildcard_enum_match_arm, reason = "a device picks what it reacts to")]
+pub mod sim;

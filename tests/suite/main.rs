@@ -6,6 +6,7 @@
 )]
 
 mod scenes;
+mod simulation;
 mod wire;
 
 /// The top of the checkout.

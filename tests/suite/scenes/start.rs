@@ -138,3 +138,25 @@ fn a_stop_by_the_coach_keeps_what_was_rowed() {
             - bo did_not_start at 0.0 m, 0:00.0"#]],
     );
 }
+
+#[test]
+fn who_stopped_before_the_close_has_stopped_whatever_the_device_does_later() {
+    check(
+        "1300m
+         0:00.0 ana aims 4:20.0
+         0:00.0 bo aims 4:20.0
+         0:00.0 start
+         0:00.0 ana rows 1:39.0 until 4:20.0
+         0:00.0 bo rows 1:39.0 until 2:00.0
+         2:00.0 bo stands until 4:30.0
+         4:25.0 close
+         4:26.0 show results
+         4:40.0 bo silent
+         5:00.0 show results",
+        expect![[r#"
+            1 ana 4:17.4 ± 1250 ms +1.0 %
+            - bo stopped at 606.0 m, 4:25.0
+            1 ana 4:17.4 ± 1250 ms +1.0 %
+            - bo stopped at 606.0 m, 4:25.0"#]],
+    );
+}

@@ -1,0 +1,252 @@
+//! Random lives of a session: real core, real client logic, a network and a server that fail.
+//!
+//! A seed makes a life (`life.rs`): who rows, what, how, and what the coach does. The life is lived
+//! twice: once in peace and once with connections lost, messages late, doubled and out of order, and
+//! the server killed at the worst moments (`server.rs`). Both must end in the same results, and at
+//! every restart the journal, replayed, must be the session that was.
+
+mod coach;
+mod life;
+mod seat;
+mod server;
+
+use std::collections::BTreeMap;
+
+use thole::chance::Chance;
+use thole_piece::session::Viewer;
+use thole_protocol::{
+    event::Event,
+    ids::EventNo,
+    spec::{Extent, RepeatStart},
+    standing::{AthleteResult, Phase},
+};
+
+use coach::Coach;
+use life::Life;
+use seat::Seat;
+use server::{Crash, Server};
+
+/// The world is looked at so often.
+const TICK_MS: u64 = 100;
+/// No life is longer; one that is has hung.
+const LIFE_MAX_MS: u64 = 3_600_000;
+/// After the last order everything may settle for so long.
+const SETTLE_MS: u64 = 40_000;
+
+/// How often each thing happened: what never happened was never tried.
+#[derive(Clone, Debug, Default)]
+pub struct Tally(BTreeMap<&'static str, u64>);
+
+impl Tally {
+    fn add(&mut self, what: &'static str) {
+        *self.0.entry(what).or_default() += 1;
+    }
+
+    /// Adds what happened in another life.
+    pub fn join(&mut self, other: &Tally) {
+        for (what, times) in &other.0 {
+            *self.0.entry(what).or_default() += times;
+        }
+    }
+
+    /// How often each thing happened, those of `EXPECTED` that never did included.
+    #[must_use]
+    pub fn counts(&self) -> Vec<(&'static str, u64)> {
+        let count = |what: &&'static str| (*what, self.0.get(what).copied().unwrap_or(0));
+        EXPECTED.iter().map(count).collect()
+    }
+}
+
+/// Everything that lives are there to try.
+const EXPECTED: [&str; 22] = [
+    "batch doubled",
+    "batch shuffled",
+    "call resumed after a lost connection",
+    "connection lost",
+    "crash after the journal, before anybody knew",
+    "crash before the journal",
+    "crash with a hello and a late batch in the commit",
+    "crash with an order in the commit",
+    "crash with nothing under way",
+    "event resumed",
+    "false start",
+    "impossible sample refused",
+    "joined late",
+    "late batch of an old connection",
+    "life with common repeats",
+    "life with own rests",
+    "machine reset",
+    "order repeated",
+    "piece by time",
+    "results compared",
+    "sheet call given",
+    "stopped by word",
+];
+
+/// Lives one life twice and checks everything.
+///
+/// # Panics
+/// When a promise is broken; the message names the seed.
+pub fn live(seed: u64, tally: &mut Tally) {
+    let life = Life::of(seed);
+    let calm = World::new(&life, None).live(&mut Tally::default());
+    let rough = World::new(&life, Some(Chance::seeded(!seed))).live(tally);
+    // Signals that wait for people come when the server hears of them; then the pieces differ.
+    let waits = |piece: &thole_protocol::spec::PieceSpec| {
+        let by_distance =
+            matches!(piece.repeats.first().map(|r| r.work), Some(Extent::Distance { .. }));
+        by_distance && piece.repeats.len() > 1 && piece.repeat_start == RepeatStart::CommonSignal
+    };
+    for (piece, spec) in life.pieces.iter().enumerate() {
+        if matches!(spec.repeats.first().map(|r| r.work), Some(Extent::Time { .. })) {
+            tally.add("piece by time");
+        }
+        if spec.repeats.len() > 1 {
+            let own = spec.repeat_start == RepeatStart::OwnRest;
+            tally.add(if own { "life with own rests" } else { "life with common repeats" });
+        }
+        if !waits(spec) {
+            tally.add("results compared");
+            let (calm, rough) = (calm.get(piece), rough.get(piece));
+            assert_eq!(
+                rough, calm,
+                "seed {seed}: faults have changed the results of piece {piece}"
+            );
+        }
+    }
+}
+
+/// Everything that exists in a life.
+struct World<'a> {
+    life: &'a Life,
+    now: u64,
+    server: Server,
+    coach: Coach,
+    seats: Vec<Seat>,
+    /// None in the life without faults.
+    chance: Option<Chance>,
+    /// Since when the coach has nothing more to do.
+    idle_since: Option<u64>,
+}
+
+impl<'a> World<'a> {
+    fn new(life: &'a Life, chance: Option<Chance>) -> World<'a> {
+        World {
+            life,
+            now: 0,
+            server: Server::open(life),
+            coach: Coach::new(life),
+            seats: life.athletes.iter().map(Seat::new).collect(),
+            chance,
+            idle_since: None,
+        }
+    }
+
+    fn live(mut self, tally: &mut Tally) -> Vec<Vec<AthleteResult>> {
+        while self.idle_since.is_none_or(|since| self.now < since + SETTLE_MS) {
+            self.now += TICK_MS;
+            let (seed, phase, order) = (self.life.seed, self.server.phase(), self.coach.order());
+            assert!(
+                self.now < LIFE_MAX_MS,
+                "seed {seed}: this life does not end; {phase:?}, the coach is at {order:?}"
+            );
+            self.tick(tally);
+        }
+        self.check_the_end();
+        self.results()
+    }
+
+    fn tick(&mut self, tally: &mut Tally) {
+        let faults = self.faults_now();
+        let mut chance = self.chance.clone().filter(|_| faults);
+        let go = self.server.go();
+        for seat in &mut self.seats {
+            seat.tick(self.now, go, self.server.is_up(), chance.as_mut(), tally);
+        }
+        self.coach.tick(self.now, go, self.server.is_up(), chance.as_mut(), tally);
+
+        let mut said = self.coach.arriving(self.now);
+        for (who, seat) in self.seats.iter_mut().enumerate() {
+            said.extend(seat.arriving(self.now).into_iter().map(|said| (Some(who), said)));
+        }
+        let crash = match &mut chance {
+            Some(chance) => server::crash(chance, &said),
+            None => Crash::None,
+        };
+        let down = self.server.commit(self.now, said, crash, chance.as_mut(), tally);
+        if crash != Crash::None {
+            self.seats.iter_mut().for_each(|seat| seat.lose_connection(self.now, None, tally));
+            self.coach.lose_connection(self.now);
+        }
+        for (who, told) in down {
+            match who {
+                Some(who) => {
+                    if let Some(seat) = self.seats.get_mut(who) {
+                        seat.hear(self.now, told);
+                    }
+                }
+                None => self.coach.hear(self.now, told),
+            }
+        }
+        if self.chance.is_some() && faults {
+            self.chance = chance;
+        }
+        if self.coach.is_done() {
+            self.idle_since.get_or_insert(self.now);
+        }
+    }
+
+    /// Faults stop in time before a piece is closed, so that everybody is home by then, and again at
+    /// the end of the life.
+    fn faults_now(&self) -> bool {
+        if self.chance.is_none() || self.idle_since.is_some_and(|at| self.now > at + 10_000) {
+            return false;
+        }
+        let (phase, go) = (self.server.phase(), self.server.go());
+        let over = matches!(phase, Some(Phase::Finished { .. } | Phase::Stopped { .. }) | None);
+        let closing_soon = |go: u64| {
+            self.now + life::QUIET_MS > go + self.life.closes_after(self.server.current())
+        };
+        over || go.is_none_or(|go| !closing_soon(go))
+    }
+
+    /// What must be true once everything has settled.
+    fn check_the_end(&self) {
+        let seed = self.life.seed;
+        self.server.check_replay(seed);
+        self.server.check_stored_form(seed);
+        let core = self.server.core();
+        for seat in &self.seats {
+            assert_eq!(seat.pending(), 0, "seed {seed}: {} still has samples to send", seat.name());
+            let all = core.events_after(EventNo(0), Viewer::Athlete(seat.athlete()));
+            assert_heard(seed, seat.name(), seat.heard(), &all);
+        }
+        let all = core.events_after(EventNo(0), Viewer::Coach);
+        assert_heard(seed, "the coach", self.coach.heard(), &all);
+        for (piece, view) in core.view(Viewer::Coach).pieces.iter().enumerate() {
+            let mut told = self.coach.results(piece);
+            told.sort_by_key(|result| result.athlete);
+            assert_eq!(
+                told, view.results,
+                "seed {seed}: the coach knows other results of piece {piece}"
+            );
+        }
+        for spec_calls in self.seats.iter().map(Seat::sheet_calls) {
+            for (call, times) in spec_calls {
+                assert_eq!(times, 1, "seed {seed}: call {call} of the sheet came {times} times");
+            }
+        }
+    }
+
+    fn results(&self) -> Vec<Vec<AthleteResult>> {
+        let pieces = self.server.core().view(Viewer::Coach).pieces;
+        pieces.into_iter().map(|piece| piece.results).collect()
+    }
+}
+
+/// Every event that concerned somebody since they came reached them once, in order.
+fn assert_heard(seed: u64, name: &str, heard: &[EventNo], all: &[Event]) {
+    let from = heard.first().copied().unwrap_or_default();
+    let all: Vec<EventNo> = all.iter().map(|e| e.event).filter(|no| *no >= from).collect();
+    assert_eq!(heard, all, "seed {seed}: {name} has not heard every event once and in order");
+}

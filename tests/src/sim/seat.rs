@@ -1,0 +1,319 @@
+//! An athlete's device: the client's own course, samples and mirror, on a connection that fails.
+
+use std::collections::BTreeMap;
+
+use thole::{
+    chance::Chance,
+    course::{Course, Source},
+    kept::{Kept, Next, Resumed},
+    mirror::Mirror,
+};
+use thole_piece::Input;
+use thole_protocol::{
+    event::{Event, Happening},
+    ids::{AthleteId, CallId, EventNo, PieceNo, RunId},
+    spec::Plan,
+    standing::Phase,
+    units::At,
+};
+use uuid::Uuid;
+
+use super::{
+    Tally,
+    life::Person,
+    server::{Said, Told},
+};
+
+/// A connection that is not answered in so long is given up.
+const GREETING_MAX_MS: u64 = 3_000;
+/// The server notices a lost connection within this.
+const NOTICED_MS: u64 = 6_000;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Link {
+    /// Not yet there, or lost; comes (back) then.
+    Down {
+        until: u64,
+    },
+    Greeting {
+        since: u64,
+    },
+    Up,
+}
+
+pub(super) struct Seat {
+    person: Person,
+    course: Course,
+    kept: Kept,
+    mirror: Option<Mirror>,
+    link: Link,
+    /// What is under way to the server, and when it arrives.
+    under_way: Vec<(u64, Said)>,
+    last_event: EventNo,
+    heard: Vec<EventNo>,
+    sheet_calls: BTreeMap<CallId, u32>,
+    machine_dm: i64,
+    stopped: bool,
+    go: Option<At>,
+}
+
+impl Seat {
+    pub(super) fn new(person: &Person) -> Seat {
+        let build = Box::new(person.build.clone());
+        Seat {
+            person: person.clone(),
+            course: Course::new(Source::Simulated { build, own_pace: true }),
+            kept: Kept::new(RunId(Uuid::from_u64_pair(person.seed, person.seed))),
+            mirror: None,
+            link: Link::Down { until: if person.joins_after_go.is_some() { u64::MAX } else { 0 } },
+            under_way: Vec::new(),
+            last_event: EventNo(0),
+            heard: Vec::new(),
+            sheet_calls: BTreeMap::new(),
+            machine_dm: 0,
+            stopped: false,
+            go: None,
+        }
+    }
+
+    pub(super) fn athlete(&self) -> AthleteId {
+        self.person.athlete
+    }
+
+    pub(super) fn name(&self) -> &str {
+        &self.person.entry.spec.name
+    }
+
+    pub(super) fn pending(&self) -> u32 {
+        self.kept.pending()
+    }
+
+    pub(super) fn heard(&self) -> &[EventNo] {
+        &self.heard
+    }
+
+    pub(super) fn sheet_calls(&self) -> BTreeMap<CallId, u32> {
+        self.sheet_calls.clone()
+    }
+
+    /// Rows what is due, loses or finds the connection, sends what is to be sent.
+    pub(super) fn tick(
+        &mut self,
+        now: u64,
+        go: Option<u64>,
+        server_is_up: bool,
+        mut chance: Option<&mut Chance>,
+        tally: &mut Tally,
+    ) {
+        self.row(now, tally);
+        match self.link {
+            Link::Down { until: u64::MAX } => {
+                let joins = go.zip(self.person.joins_after_go).map(|(go, after)| go + after);
+                if joins.is_some_and(|at| at <= now) {
+                    tally.add("joined late");
+                    self.link = Link::Down { until: 0 };
+                }
+            }
+            Link::Down { until } if until <= now && server_is_up => {
+                self.link = Link::Greeting { since: now };
+                let run = Some(self.kept.run());
+                let hello = Said::Hello { run, last_event: self.last_event };
+                // The newer connection wins: nobody asks any more when the old one ended.
+                self.under_way.retain(|(_, said)| !matches!(said, Said::Left));
+                self.under_way.push((now, hello));
+            }
+            Link::Greeting { since } if since + GREETING_MAX_MS < now => {
+                self.link = Link::Down { until: now + 500 };
+            }
+            Link::Up => {
+                if chance.as_mut().is_some_and(|chance| chance.below(400) == 0) {
+                    self.lose_connection(now, chance, tally);
+                } else {
+                    self.send(now, chance, tally);
+                }
+            }
+            Link::Down { .. } | Link::Greeting { .. } => {}
+        }
+    }
+
+    fn row(&mut self, now: u64, tally: &mut Tally) {
+        if self.go != self.course.go() {
+            self.go = self.course.go();
+            self.stopped = false;
+        }
+        while self.course.due().is_some_and(|at| at.0 <= now) {
+            let Some(due) = self.course.take() else { break };
+            let mut sample = due.sample;
+            if sample.distance_dm < self.machine_dm {
+                tally.add("machine reset");
+            }
+            self.machine_dm = sample.distance_dm;
+            if self.is_nonsense(due.at) {
+                sample.distance_dm += 40_000;
+            }
+            self.kept.record(sample);
+        }
+    }
+
+    /// Whether the machine reports nonsense at this instant: by the time from the go, so that it is the
+    /// same in both lives.
+    fn is_nonsense(&self, at: At) -> bool {
+        let (Some(every), Some(go)) = (self.person.nonsense_every, self.go) else { return false };
+        let since_go = u64::from(at.since(go).0);
+        Chance::seeded(self.person.seed ^ since_go).below(u64::from(every)) == 0
+    }
+
+    fn send(&mut self, now: u64, mut chance: Option<&mut Chance>, tally: &mut Tally) {
+        let athlete = self.person.athlete;
+        while let Some(next) = self.kept.next(At(now), now) {
+            let input = match next {
+                Next::Samples(batch) => {
+                    let (run, mut samples) = (batch.run, batch.samples);
+                    if let Some(chance) = &mut chance
+                        && samples.len() > 1
+                        && chance.below(2) == 0
+                    {
+                        tally.add("batch shuffled");
+                        shuffle(chance, &mut samples);
+                    }
+                    Input::Samples { athlete, run, samples }
+                }
+                Next::Skip(skip) => Input::Skipped {
+                    athlete,
+                    run: skip.run,
+                    from_seq: skip.from_seq,
+                    to_seq: skip.to_seq,
+                },
+            };
+            self.say(now, input, chance.as_deref_mut(), tally);
+        }
+        let has_stopped = self.person.build.stops_at.is_some()
+            && self.go.is_some()
+            && self.course.due().is_none();
+        let rowing = self.mirror.as_ref().and_then(Mirror::current).is_some_and(|piece| {
+            matches!(
+                piece.phase,
+                Phase::Rowing { .. } | Phase::Resting { .. } | Phase::Closing { .. }
+            )
+        });
+        if has_stopped && rowing && self.person.says_stop && !self.stopped {
+            self.stopped = true;
+            tally.add("stopped by word");
+            self.say(now, Input::StopRowing { athlete }, chance, tally);
+        }
+    }
+
+    fn say(&mut self, now: u64, input: Input, chance: Option<&mut Chance>, tally: &mut Tally) {
+        let Some(chance) = chance else {
+            self.under_way.push((now, Said::Input(input)));
+            return;
+        };
+        if chance.below(12) == 0 {
+            tally.add("batch doubled");
+            self.under_way.push((now + chance.below(3_000), Said::Input(input.clone())));
+        }
+        self.under_way.push((now + chance.below(1_200), Said::Input(input)));
+    }
+
+    /// The connection is lost. What was under way is lost too, or arrives late, behind the next hello.
+    pub(super) fn lose_connection(
+        &mut self,
+        now: u64,
+        chance: Option<&mut Chance>,
+        tally: &mut Tally,
+    ) {
+        if self.link == (Link::Down { until: u64::MAX }) {
+            return;
+        }
+        self.kept.unsent();
+        self.stopped = false;
+        let under_way = std::mem::take(&mut self.under_way);
+        let Some(chance) = chance else {
+            // The server died: nothing is under way any more.
+            self.link = Link::Down { until: now + 200 + self.person.seed % 900 };
+            return;
+        };
+        tally.add("connection lost");
+        let away = if chance.below(3) == 0 { 25_000 } else { 4_000 };
+        let back = now + 200 + chance.below(away);
+        self.link = Link::Down { until: back };
+        for (_, said) in under_way {
+            if let Said::Input(input) = said
+                && chance.below(2) == 0
+            {
+                tally.add("late batch of an old connection");
+                self.under_way.push((back, Said::Late(input)));
+            }
+        }
+        self.under_way.push((now + chance.below(NOTICED_MS), Said::Left));
+    }
+
+    /// What reaches the server now.
+    pub(super) fn arriving(&mut self, now: u64) -> Vec<Said> {
+        let (arriving, later) =
+            std::mem::take(&mut self.under_way).into_iter().partition(|(at, _)| *at <= now);
+        self.under_way = later;
+        let arriving: Vec<(u64, Said)> = arriving;
+        arriving.into_iter().map(|(_, said)| said).collect()
+    }
+
+    /// Takes in what the server tells on this connection.
+    pub(super) fn hear(&mut self, now: u64, told: Told) {
+        match told {
+            Told::Welcome(welcome) => {
+                self.link = Link::Up;
+                let resumed = self.kept.welcomed(&welcome.epoch, welcome.durable.as_ref());
+                let fine = matches!(resumed, Resumed::GoesOn { .. });
+                assert!(fine, "{}: the server lost what it had acknowledged", self.name());
+                let first = self.mirror.is_none();
+                if first {
+                    self.last_event = welcome.last_event;
+                }
+                let (current, at) = (welcome.current, welcome.at_ms);
+                let phase = welcome.pieces.get(usize::from(current.0)).map(|piece| piece.phase);
+                self.mirror = Some(Mirror::of(*welcome));
+                if let (true, Some(phase)) = (first, phase) {
+                    self.see(current, phase, at);
+                }
+            }
+            Told::Events(events) => events.iter().for_each(|event| self.happened(event)),
+            Told::Ack { durable } => self.kept.acknowledged(&durable, now),
+            Told::Answered(_) => {}
+        }
+    }
+
+    fn happened(&mut self, event: &Event) {
+        if event.event <= self.last_event {
+            return;
+        }
+        self.last_event = event.event;
+        self.heard.push(event.event);
+        if let Some(mirror) = &mut self.mirror {
+            mirror.take(event);
+        }
+        match &event.what {
+            Happening::PhaseChanged { piece, phase } => self.see(*piece, *phase, event.at_ms),
+            Happening::Call { call, text, .. } if text.shown.starts_with("sheet") => {
+                *self.sheet_calls.entry(*call).or_default() += 1;
+            }
+            // The piece begins again, and its sheet with it.
+            Happening::FalseStart { .. } => self.sheet_calls.clear(),
+            _ => {}
+        }
+    }
+
+    fn see(&mut self, piece: PieceNo, phase: Phase, at: At) {
+        let Some(view) = self.mirror.as_ref().and_then(|mirror| mirror.piece(piece)) else {
+            return;
+        };
+        self.course.see(piece, &view.spec, phase, at, (None, &Plan::Even));
+    }
+}
+
+/// Puts a list into any order.
+fn shuffle<T>(chance: &mut Chance, list: &mut [T]) {
+    for left in (1..list.len()).rev() {
+        let with = usize::try_from(chance.below(left as u64 + 1)).unwrap_or(0);
+        list.swap(left, with);
+    }
+}

@@ -1,0 +1,34 @@
+//! Random lives of a session, each lived in peace and under every fault: `SEED=7 cargo sim` for one,
+//! `LIVES=5000 cargo sim` for many.
+
+use thole_tests::sim::{Tally, live};
+
+/// Lives in the gate: each takes some 0.1 s.
+const LIVES: u64 = 100;
+
+#[test]
+fn simulation_of_random_lives_ends_in_the_results_of_life_in_peace() {
+    let one = std::env::var("SEED").ok().map(|seed| seed.parse::<u64>().expect("SEED is a number"));
+    let lives =
+        std::env::var("LIVES").ok().map_or(LIVES, |n| n.parse().expect("LIVES is a number"));
+    let mut tally = Tally::default();
+    for seed in one.map_or(1..lives + 1, |seed| seed..seed + 1) {
+        // A panic anywhere inside says what broke; this says which life it was.
+        let life = std::panic::catch_unwind(|| {
+            let mut tally = Tally::default();
+            live(seed, &mut tally);
+            tally
+        });
+        match life {
+            Ok(life) => tally.join(&life),
+            Err(panic) => {
+                eprintln!("to see this life again: SEED={seed} cargo sim");
+                std::panic::resume_unwind(panic);
+            }
+        }
+    }
+    for (what, times) in tally.counts() {
+        println!("{times:>7}  {what}");
+        assert!(times > 0 || one.is_some(), "in {lives} lives this never happened: {what}");
+    }
+}
