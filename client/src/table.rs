@@ -103,8 +103,12 @@ pub fn result_text(
     ranking: Ranking,
 ) -> String {
     let place = result.place.map_or("-".into(), |place| place.to_string());
+    let rowed = result.distance_dm.0 > 0;
     let finish = result.shown.map_or_else(
         || {
+            if !rowed {
+                return String::new();
+            }
             format!(
                 "{} m in {}",
                 result.distance_dm.0 / 10,

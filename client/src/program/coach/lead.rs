@@ -137,7 +137,7 @@ impl<'a> Lead<'a> {
         let what = match Typed::try_parse_from(words) {
             Ok(typed) => typed.what,
             Err(error) => {
-                self.complain(line, error.to_string().trim_end());
+                self.complain(line, &misread(line, &error));
                 return false;
             }
         };
@@ -262,6 +262,21 @@ impl<'a> Lead<'a> {
         let late = "Some orders had no answer yet; see with status what was done.";
         tokio::time::timeout(LAST_ANSWERS, answers).await.unwrap_or_else(|_| Err(late.into()))
     }
+}
+
+/// What to say to a line that is no order: what is wrong with it, or the help that it asks for.
+fn misread(line: &str, error: &clap::Error) -> String {
+    use clap::error::ErrorKind;
+    let says = error.to_string();
+    if matches!(error.kind(), ErrorKind::DisplayHelp) {
+        return says.trim_end().to_owned();
+    }
+    if matches!(error.kind(), ErrorKind::InvalidSubcommand | ErrorKind::MissingSubcommand) {
+        return format!("\"{}\" is no order; type help for the orders.", line.trim());
+    }
+    let first = says.lines().next().unwrap_or_default();
+    let order = line.split_whitespace().next().unwrap_or_default();
+    format!("{}; type {order} --help.", first.trim_start_matches("error: "))
 }
 
 /// Whether two notices are about the same thing of the same athlete, whatever the numbers now.

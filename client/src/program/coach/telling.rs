@@ -53,13 +53,17 @@ pub(crate) fn status(place: &Place<'_>, coach: &Coach) {
             text.push_str(&format!("{mark} {}\n", piece_text(piece)));
         }
         for view in &now.athletes {
+            // The roster changes with who is there; what they do at this moment is in the standings.
+            let line = overview
+                .and_then(|o| o.standings.lines.iter().find(|line| line.athlete == view.athlete));
+            let doing = line.map_or(view.doing, |line| line.doing);
             let team = view.spec.team.as_deref().unwrap_or("-");
             let target = view.aim.target.map_or("no target".into(), target_text);
             let ready = if view.cautions_read { "" } else { ", cautions not read" };
             text.push_str(&format!(
                 "    {:<20} {team:<12} {target:<14} {}{ready}\n",
                 view.spec.name,
-                doing_text(view.doing)
+                doing_text(doing)
             ));
         }
         if let Some(overview) = overview.filter(|o| !o.standings.lines.is_empty()) {

@@ -1,0 +1,317 @@
+//! Links against a server that is scripted line by line: what is lost, what is said again, and what
+//! is not.
+
+use std::time::Duration;
+
+use futures_util::{SinkExt, StreamExt};
+use thole::{
+    athlete::{Athlete, AthleteConfig, Told},
+    kept::Resumed,
+    link::{Link, LinkConfig, News},
+    socket::Dial,
+};
+use thole_protocol::{
+    ClientMsg, ServerMsg,
+    client_msg::{Hello, Role},
+    event::{Event, Happening},
+    ids::{EventNo, RunId},
+    sample::{Durable, Sample},
+    server_msg::{Ack, ClockAnswer, Welcome},
+    units::At,
+};
+use tokio::{
+    io::DuplexStream,
+    sync::mpsc,
+    time::{Instant, timeout},
+};
+use tokio_tungstenite::{
+    WebSocketStream, accept_async,
+    tungstenite::{Message, protocol::CloseFrame},
+};
+
+/// The server's end of one connection.
+struct Server(WebSocketStream<DuplexStream>);
+
+impl Server {
+    async fn say(&mut self, msg: &ServerMsg) {
+        self.0.send(Message::text(serde_json::to_string(msg).unwrap())).await.unwrap();
+    }
+
+    /// The next message that is neither a question to the clock nor a heartbeat.
+    async fn hear(&mut self) -> ClientMsg {
+        loop {
+            let msg = self.hear_all().await.expect("a connection");
+            if !matches!(msg, ClientMsg::Clock(_) | ClientMsg::Heartbeat) {
+                return msg;
+            }
+        }
+    }
+
+    /// The next message; a question to the clock is answered. None when the client is gone.
+    async fn hear_all(&mut self) -> Option<ClientMsg> {
+        loop {
+            let Some(Ok(Message::Text(text))) = self.0.next().await else { return None };
+            let msg = ClientMsg::read(&text).unwrap().0;
+            if let ClientMsg::Clock(question) = msg {
+                let at = 90_000_000 + question.client_sent_us;
+                self.say(&ServerMsg::Clock(ClockAnswer {
+                    client_sent_us: question.client_sent_us,
+                    server_heard_us: at,
+                    server_sent_us: at,
+                }))
+                .await;
+            }
+            return Some(msg);
+        }
+    }
+
+    async fn close(mut self, code: u16) {
+        let frame = CloseFrame { code: code.into(), reason: "because".into() };
+        self.0.close(Some(frame)).await.unwrap();
+        // Waits for the client's half, as a server does.
+        while let Some(Ok(_)) = self.0.next().await {}
+    }
+}
+
+/// Where a scripted server takes connections.
+struct Door(mpsc::Receiver<DuplexStream>);
+
+impl Door {
+    fn open() -> (Dial, Door) {
+        let (dial, door) = mpsc::channel(4);
+        (Dial::Inside(dial), Door(door))
+    }
+
+    /// The next connection and its `hello`, which is answered.
+    async fn welcome(&mut self, durable: Option<Durable>) -> (Server, Hello) {
+        let bytes = timeout(Duration::from_secs(60), self.0.recv()).await.expect("it comes back");
+        let mut server = Server(accept_async(bytes.unwrap()).await.unwrap());
+        let ClientMsg::Hello(hello) = server.hear().await else { panic!("hello comes first") };
+        server.say(&ServerMsg::Welcome(Box::new(Welcome { durable, ..welcome() }))).await;
+        (server, hello)
+    }
+}
+
+fn welcome() -> Welcome {
+    let text = include_str!("../../protocol/examples/server/welcome.json");
+    let ServerMsg::Welcome(welcome) = serde_json::from_str(text).unwrap() else {
+        panic!("welcome")
+    };
+    Welcome { at_ms: At(90_000), speed: 1, last_event: EventNo(0), ..*welcome }
+}
+
+fn event(number: u64) -> Event {
+    Event { event: EventNo(number), at_ms: At(90_000), late: false, what: Happening::SessionClosed }
+}
+
+fn events(numbers: &[u64]) -> ServerMsg {
+    ServerMsg::Events { events: numbers.iter().map(|n| event(*n)).collect() }
+}
+
+fn link(dial: Dial) -> Link {
+    Link::open(LinkConfig {
+        dial,
+        role: Role::Board,
+        secret: "sesame".into(),
+        run: None,
+        speed: 1,
+        seed: 5,
+    })
+}
+
+/// The numbers of the next events that are told.
+async fn told_events(link: &mut Link) -> Vec<u64> {
+    loop {
+        if let News::Said(ServerMsg::Events { events }) = link.next().await.unwrap() {
+            return events.iter().map(|event| event.event.0).collect();
+        }
+    }
+}
+
+async fn told_lost(link: &mut Link) -> String {
+    loop {
+        match link.next().await.unwrap() {
+            News::Lost { says, .. } => return says,
+            News::Ended(ended) => panic!("{ended:?}"),
+            _ => {}
+        }
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn after_a_loss_it_names_the_last_event_and_tells_none_twice() {
+    let (dial, mut door) = Door::open();
+    let mut link = link(dial);
+    let (mut server, hello) = door.welcome(None).await;
+    assert_eq!(hello.last_event, EventNo(0));
+    server.say(&events(&[3, 4])).await;
+    assert_eq!(told_events(&mut link).await, [3, 4]);
+    drop(server);
+    told_lost(&mut link).await;
+    let (mut server, hello) = door.welcome(None).await;
+    assert_eq!(hello.last_event, EventNo(4));
+    server.say(&events(&[4, 5])).await;
+    assert_eq!(told_events(&mut link).await, [5]);
+}
+
+#[tokio::test(start_paused = true)]
+async fn six_seconds_of_silence_are_a_lost_connection() {
+    let (dial, mut door) = Door::open();
+    let mut link = link(dial);
+    let (server, _) = door.welcome(None).await;
+    let began = Instant::now();
+    let says = told_lost(&mut link).await;
+    assert!(says.contains("Nothing was heard"), "{says}");
+    assert_eq!(began.elapsed().as_secs(), 6);
+    drop(server);
+    door.welcome(None).await;
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_heartbeat_goes_out_each_second_in_which_nothing_else_did() {
+    let (dial, mut door) = Door::open();
+    let _link = link(dial);
+    let (mut server, _) = door.welcome(None).await;
+    let (mut questions, mut beats) = (0, 0);
+    let ten_seconds = timeout(Duration::from_millis(10_600), async {
+        while let Some(msg) = server.hear_all().await {
+            match msg {
+                ClientMsg::Clock(_) => questions += 1,
+                ClientMsg::Heartbeat => beats += 1,
+                _ => panic!("{msg:?}"),
+            }
+            server.say(&ServerMsg::Heartbeat { at_ms: At(0) }).await;
+        }
+    });
+    assert!(ten_seconds.await.is_err(), "the connection held");
+    // Eight questions within half a second, then the next after 15 s.
+    assert_eq!((questions, beats), (8, 10));
+}
+
+#[tokio::test(start_paused = true)]
+async fn close_codes_are_obeyed() {
+    for code in [4500, 4501, 4502, 4503, 1008] {
+        let (dial, mut door) = Door::open();
+        let mut link = link(dial);
+        let (server, _) = door.welcome(None).await;
+        server.close(code).await;
+        loop {
+            match link.next().await {
+                Some(News::Ended(ended)) => {
+                    assert_eq!((ended.code, ended.says.as_str()), (Some(code), "because"));
+                    break;
+                }
+                Some(News::Lost { .. }) | None => panic!("{code} means stop"),
+                Some(_) => {}
+            }
+        }
+        assert!(link.next().await.is_none());
+    }
+    for code in [1001, 1011, 1012, 1013, 4000] {
+        let (dial, mut door) = Door::open();
+        let mut link = link(dial);
+        let (server, _) = door.welcome(None).await;
+        server.close(code).await;
+        told_lost(&mut link).await;
+        door.welcome(None).await;
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn what_was_said_for_an_older_connection_is_not_sent_on_the_new_one() {
+    let (dial, mut door) = Door::open();
+    let mut link = link(dial);
+    let (server, _) = door.welcome(None).await;
+    drop(server);
+    told_lost(&mut link).await;
+    let (mut server, _) = door.welcome(None).await;
+    link.say(1, ClientMsg::StopRowing).unwrap();
+    link.say(2, ClientMsg::RowOn).unwrap();
+    assert_eq!(server.hear().await, ClientMsg::RowOn);
+}
+
+fn athlete(dial: Dial) -> Athlete {
+    Athlete::open(AthleteConfig {
+        dial,
+        secret: "sesame".into(),
+        speed: 1,
+        cautions_read: true,
+        machine: None,
+        share_heart_rate: false,
+        aim: None,
+        seed: 6,
+    })
+}
+
+fn sample(heard_ms: i64) -> Sample {
+    Sample { heard_ms, ..Sample::default() }
+}
+
+/// The numbers of the next samples that are sent.
+async fn sent(server: &mut Server) -> (RunId, Vec<u32>) {
+    loop {
+        if let ClientMsg::Samples(samples) = server.hear().await {
+            return (samples.run, samples.samples.iter().map(|s| s.seq).collect());
+        }
+    }
+}
+
+fn ack(run: RunId, through_seq: u32) -> ServerMsg {
+    let durable = Durable { run, through_seq, beyond: vec![] };
+    ServerMsg::Ack(Ack { durable, refused: vec![], own: None, events: vec![] })
+}
+
+/// Rows on until something of this kind is told.
+async fn told<T>(athlete: &mut Athlete, wanted: impl Fn(&Told) -> Option<T>) -> T {
+    loop {
+        let told = athlete.next().await.expect("the link holds");
+        if let Some(found) = wanted(&told) {
+            return found;
+        }
+    }
+}
+
+/// One athlete's evening with a lost connection, told by the server.
+#[tokio::test(start_paused = true)]
+async fn a_lost_connection_costs_no_sample_and_what_is_durable_is_not_sent_again() {
+    let began = Instant::now();
+    let (dial, mut door) = Door::open();
+    let mut athlete = athlete(dial);
+    for second in 1..=3 {
+        athlete.record(sample(80_000 + second * 1_000));
+    }
+    let rowing = tokio::spawn(async move {
+        let lost = |told: &Told| matches!(told, Told::Lost { .. }).then_some(());
+        told(&mut athlete, lost).await;
+        // Rowed while away; the last one is heard later than the session's clock is.
+        for heard in [85_000, 86_000, 91_500] {
+            athlete.record(sample(heard));
+        }
+        let resumed = told(&mut athlete, |told| match told {
+            Told::Welcome(_, resumed) => Some(*resumed),
+            _ => None,
+        })
+        .await;
+        while athlete.pending() > 0 {
+            // Wakes each second to look at what is pending.
+            drop(timeout(Duration::from_secs(1), athlete.next()).await);
+        }
+        resumed
+    });
+    let (mut server, hello) = door.welcome(None).await;
+    let run = hello.run.expect("an athlete names the recording");
+    assert_eq!(sent(&mut server).await, (run, vec![1, 2, 3]));
+    // Two of them became durable, and the word of that was lost with the connection.
+    drop(server);
+    let durable = Some(Durable { run, through_seq: 2, beyond: vec![] });
+    let (mut server, hello) = door.welcome(durable).await;
+    assert_eq!(hello.run, Some(run), "the same recording");
+    assert_eq!(sent(&mut server).await.1, [3, 4, 5]);
+    server.say(&ack(run, 5)).await;
+    assert_eq!(sent(&mut server).await.1, [6]);
+    // The scripted session was at 90 s when this began; the sample is heard at 91.5 s.
+    assert!(began.elapsed() >= Duration::from_millis(1_500), "not before its instant has come");
+    assert!(began.elapsed() < Duration::from_millis(1_600), "and then at once");
+    server.say(&ack(run, 6)).await;
+    assert_eq!(rowing.await.unwrap(), Resumed::GoesOn { behind: 4 });
+}
