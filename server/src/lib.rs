@@ -3,6 +3,7 @@
 pub mod clock;
 pub mod config;
 pub mod connection;
+pub mod demo;
 pub mod journal;
 pub mod limits;
 pub mod listener;

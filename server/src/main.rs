@@ -5,6 +5,7 @@ use std::{io::Write, process::ExitCode, sync::Arc};
 use clap::{Parser, Subcommand};
 use thole_server::{
     config::ServeArgs,
+    demo::{self, DemoArgs},
     journal::sqlite::SqliteJournal,
     replay::{self, ReplayArgs},
     start,
@@ -24,21 +25,33 @@ struct Program {
 enum Task {
     /// Runs the service until it is stopped
     Serve(Box<ServeArgs>),
+    /// Rows an invented class, to be looked at, until it is stopped
+    Demo(DemoArgs),
     /// Runs recorded pieces, or a session of a journal, through the core and prints JSON lines
     Replay(ReplayArgs),
 }
 
 fn main() -> ExitCode {
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
+    let task = Program::parse().task;
+    // The demo tells its own story; a log between its lines would only hide it.
+    let usual = if matches!(task, Task::Demo(_)) { "warn" } else { "info" };
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
-    let done = match Program::parse().task {
+    let done = match task {
         Task::Serve(args) => serve(*args),
+        Task::Demo(args) => demo(&args),
         Task::Replay(args) => replay(&args),
     };
     done.unwrap_or_else(|says| {
         eprintln!("{says}");
         ExitCode::FAILURE
     })
+}
+
+#[tokio::main]
+async fn demo(args: &DemoArgs) -> Result<ExitCode, String> {
+    demo::run(args).await?;
+    Ok(ExitCode::SUCCESS)
 }
 
 #[tokio::main(flavor = "current_thread")]
