@@ -29,13 +29,16 @@ enum Task {
 
 fn main() -> ExitCode {
     let Program { task, common } = Program::parse();
-    let runtime =
-        match tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build() {
-            Ok(runtime) => runtime,
-            Err(error) => {
-                return program::failed(&common, &format!("The program cannot start: {error}."));
-            }
-        };
+    let runtime = match tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+    {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            return program::failed(&common, &format!("The program cannot start: {error}.").into());
+        }
+    };
     let done = runtime.block_on(async {
         match task {
             Task::Row(args) => row::run(&common, *args).await,
@@ -47,6 +50,6 @@ fn main() -> ExitCode {
     runtime.shutdown_background();
     match done {
         Ok(()) => ExitCode::SUCCESS,
-        Err(says) => program::failed(&common, &says),
+        Err(why) => program::failed(&common, &why),
     }
 }

@@ -37,20 +37,20 @@ pub(crate) struct Common {
 }
 
 impl Common {
-    pub(crate) fn address(&self) -> Result<Address, String> {
-        Address::read(&self.server)
+    pub(crate) fn address(&self) -> Result<Address, Failed> {
+        Address::read(&self.server).map_err(usage)
     }
 
-    pub(crate) fn dial(&self, address: Address) -> Result<Dial, String> {
+    pub(crate) fn dial(&self, address: Address) -> Result<Dial, Failed> {
         Ok(match &self.ca {
-            Some(file) => Dial::Network { address, trust: Some(Trust::file(file)?) },
+            Some(file) => Dial::Network { address, trust: Some(Trust::file(file).map_err(usage)?) },
             None => Dial::network(address),
         })
     }
 
     /// A link of this role.
-    pub(crate) fn link(&self, typed: &str, role: Role) -> Result<Link, String> {
-        let link = Link::read(typed)?;
+    pub(crate) fn link(&self, typed: &str, role: Role) -> Result<Link, Failed> {
+        let link = Link::read(typed).map_err(usage)?;
         if link.role == role {
             return Ok(link);
         }
@@ -59,7 +59,7 @@ impl Common {
             Role::Athlete => ("an athlete's", "row --link"),
             Role::Board => ("a board's", "board --link"),
         };
-        Err(format!("This is {is} link; use it with thole {command}."))
+        Err(usage(format!("This is {is} link; use it with thole {command}.")))
     }
 
     /// Tells one thing: to people as words (when there are any for them), to scripts as a line.
@@ -84,13 +84,42 @@ pub(crate) fn say(text: &str) {
     }
 }
 
-/// One sentence that says what is wrong and what to do; to scripts as a line too.
-pub(crate) fn failed(common: &Common, says: &str) -> ExitCode {
+/// Why a command failed, in one sentence that says what is wrong and what to do.
+pub(crate) enum Failed {
+    /// The command is not written as it should be: exit code 2.
+    Usage(String),
+    /// The server said no, or something outside went wrong: exit code 1.
+    Refused(String),
+}
+
+impl From<String> for Failed {
+    fn from(says: String) -> Failed {
+        Failed::Refused(says)
+    }
+}
+
+impl From<&str> for Failed {
+    fn from(says: &str) -> Failed {
+        Failed::Refused(says.to_owned())
+    }
+}
+
+/// For slips in what was typed.
+pub(crate) fn usage(says: impl Into<String>) -> Failed {
+    Failed::Usage(says.into())
+}
+
+/// Tells why a command failed; to scripts as a line too.
+pub(crate) fn failed(common: &Common, why: &Failed) -> ExitCode {
+    let (says, code) = match why {
+        Failed::Usage(says) => (says, 2),
+        Failed::Refused(says) => (says, 1),
+    };
     if common.json {
         say(&serde_json::json!({"event": "failed", "says": says}).to_string());
     }
     eprintln!("{says}");
-    ExitCode::FAILURE
+    ExitCode::from(code)
 }
 
 /// Lines of standard input, read beside everything else; none after its end.

@@ -237,7 +237,9 @@ pub enum Heard {
 
 async fn network(address: &Address, trust: &Option<Trust>) -> Result<Box<dyn Bytes>, Ended> {
     let unreachable = |error: std::io::Error| {
-        Ended::without_code(format!("Nobody answers at {address} ({error})."))
+        Ended::without_code(format!(
+            "Nobody answers at {address} ({error}); is the server running there?"
+        ))
     };
     let tcp =
         TcpStream::connect((address.host.as_str(), address.port)).await.map_err(unreachable)?;
@@ -247,6 +249,9 @@ async fn network(address: &Address, trust: &Option<Trust>) -> Result<Box<dyn Byt
         return Ok(Box::new(tcp));
     }
     let untrusted = |why: &dyn fmt::Display| {
+        // Behind a brace come details that only the authors of the library can read.
+        let why = why.to_string();
+        let why = why.split('{').next().unwrap_or_default().trim_end();
         Ended::without_code(format!(
             "The server at {address} cannot be trusted ({why}); if it has a certificate of its \
              own, name its file with --ca."

@@ -17,7 +17,7 @@ use thole_protocol::{
     standing::{Phase, Standings},
 };
 
-use super::{Common, any_seed, say};
+use super::{Common, Failed, any_seed, say};
 
 /// Clears the screen and goes to its top (ECMA-48).
 const REDRAW: &str = "\u{1b}[2J\u{1b}[H";
@@ -29,7 +29,7 @@ pub(crate) struct BoardArgs {
     link: String,
 }
 
-pub(crate) async fn run(common: &Common, args: BoardArgs) -> Result<(), String> {
+pub(crate) async fn run(common: &Common, args: BoardArgs) -> Result<(), Failed> {
     let link = common.link(&args.link, Role::Board)?;
     let mut board = Board::open(common.dial(link.address)?, link.secret, any_seed()?);
     while let Some(told) = board.next().await {
@@ -64,7 +64,7 @@ pub(crate) async fn run(common: &Common, args: BoardArgs) -> Result<(), String> 
                 }
                 return Ok(());
             }
-            Told::Ended(ended) => return Err(ended.says),
+            Told::Ended(ended) => return Err(ended.says.into()),
         }
     }
     Ok(())

@@ -16,7 +16,7 @@ use thole_protocol::{
 };
 
 use self::action::Action;
-use super::{Common, any_seed};
+use super::{Common, Failed, any_seed, usage};
 
 mod action;
 mod create;
@@ -95,12 +95,13 @@ impl PieceArgs {
     }
 }
 
-pub(crate) async fn run(common: &Common, args: CoachArgs) -> Result<(), String> {
+pub(crate) async fn run(common: &Common, args: CoachArgs) -> Result<(), Failed> {
     let task = match args.task {
         Task::Create(create) => return create::run(common, &create).await,
         task @ (Task::Watch | Task::Lead | Task::One(_)) => task,
     };
-    let typed = args.link.ok_or("Name the session with --link and the coach's link.")?;
+    let typed =
+        args.link.ok_or_else(|| usage("Name the session with --link and the coach's link."))?;
     let link = common.link(&typed, Role::Coach)?;
     let dial = common.dial(link.address.clone())?;
     let mut coach = Coach::open(dial, link.secret.clone(), any_seed()?);
@@ -112,8 +113,8 @@ pub(crate) async fn run(common: &Common, args: CoachArgs) -> Result<(), String> 
     }
     match task {
         Task::Create(_) => Ok(()),
-        Task::Watch => lead::watch(&place, &mut coach).await,
-        Task::Lead => lead::lead(&place, &mut coach).await,
+        Task::Watch => Ok(lead::watch(&place, &mut coach).await?),
+        Task::Lead => Ok(lead::lead(&place, &mut coach).await?),
         Task::One(action) => action::one(&place, &mut coach, *action).await,
     }
 }

@@ -24,7 +24,7 @@ use thole_protocol::{
 };
 use tokio::sync::mpsc;
 
-use super::{Common, any_seed, lines_of_stdin};
+use super::{Common, Failed, any_seed, lines_of_stdin, usage};
 
 mod telling;
 
@@ -120,13 +120,13 @@ enum Reports {
     Second,
 }
 
-pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), String> {
+pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
     // Everything that can be wrong about the words is found before anybody is bothered.
-    let source = args.source()?;
-    let drops = args.invented.drops()?;
-    let aim = args.aim()?;
-    caution(common, &args);
+    let source = args.source().map_err(usage)?;
+    let drops = args.invented.drops().map_err(usage)?;
+    let aim = args.aim().map_err(usage)?;
     let link = args.place(common).await?;
+    caution(common, &args);
     let config = AthleteConfig {
         dial: common.dial(link.address.clone())?,
         secret: link.secret.clone(),
@@ -146,7 +146,7 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), String> {
 }
 
 /// Rows a course, and tells.
-async fn rowed(mut telling: telling::Telling<'_>, mut seat: Seat) -> Result<(), String> {
+async fn rowed(mut telling: telling::Telling<'_>, mut seat: Seat) -> Result<(), Failed> {
     loop {
         let wait = telling.next_count(seat.athlete().clock());
         let told = tokio::select! {
@@ -158,7 +158,7 @@ async fn rowed(mut telling: telling::Telling<'_>, mut seat: Seat) -> Result<(), 
         };
         let Some(told) = told else { return Ok(()) };
         if let Told::Ended(ended) = &told {
-            return telling.ended(ended);
+            return Ok(telling.ended(ended)?);
         }
         telling.told(&told, seat.athlete().pending());
         if telling.may_leave() && seat.is_done() {
@@ -168,7 +168,7 @@ async fn rowed(mut telling: telling::Telling<'_>, mut seat: Seat) -> Result<(), 
 }
 
 /// Passes on what a machine's bridge says.
-async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Result<(), String> {
+async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Result<(), Failed> {
     let mut lines: Option<mpsc::Receiver<Result<String, String>>> = None;
     let mut read = 0_u64;
     let mut over = false;
@@ -184,7 +184,7 @@ async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Resul
             told = athlete.next() => {
                 let Some(told) = told else { return Ok(()) };
                 if let Told::Ended(ended) = &told {
-                    return telling.ended(ended);
+                    return Ok(telling.ended(ended)?);
                 }
                 if matches!(told, Told::Welcome(..)) && lines.is_none() && !over {
                     // Now there is a clock to stamp with.
@@ -239,7 +239,7 @@ fn caution(common: &Common, args: &RowArgs) {
 
 impl RowArgs {
     /// The athlete's place: their link, or a new one by code and name.
-    async fn place(&self, common: &Common) -> Result<Link, String> {
+    async fn place(&self, common: &Common) -> Result<Link, Failed> {
         if let Some(link) = &self.link {
             return common.link(link, Role::Athlete);
         }
@@ -249,12 +249,12 @@ impl RowArgs {
             return Ok(Link { address, role: Role::Athlete, code: None, secret });
         }
         let (Some(code), Some(name)) = (&self.code, &self.name) else {
-            return Err("Say where you row: --code CODE --name NAME, or --link with your \
-                        personal link."
-                .into());
+            return Err(usage(
+                "Say where you row: --code CODE --name NAME, or --link with your personal link.",
+            ));
         };
         let code = JoinCode::read(code).ok_or_else(|| {
-            format!("\"{code}\" is no join code; it has eight letters, such as KAMU RETA.")
+            usage(format!("\"{code}\" is no join code; it has eight letters, such as KAMU RETA."))
         })?;
         let dial = common.dial(address.clone())?;
         let mut tried = 0;
@@ -267,7 +267,7 @@ impl RowArgs {
                     eprintln!("{says} Trying again.");
                     tokio::time::sleep(JOIN_AGAIN).await;
                 }
-                Err(not_in) => return Err(not_in.says().to_owned()),
+                Err(not_in) => return Err(not_in.says().into()),
             }
         };
         let link = Link { address, role: Role::Athlete, code: Some(code), secret: joined.secret };

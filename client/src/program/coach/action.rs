@@ -17,6 +17,8 @@ use thole_protocol::{
 };
 use uuid::Uuid;
 
+use crate::program::{Failed, usage};
+
 use super::{Answer, PieceArgs, Place, answer, create::RankBy, grace, telling};
 
 /// What a coach can say.
@@ -150,7 +152,7 @@ pub(crate) async fn one(
     place: &Place<'_>,
     coach: &mut Coach,
     action: Action,
-) -> Result<(), String> {
+) -> Result<(), Failed> {
     if let Action::Status = action {
         telling::settle(coach).await;
         telling::status(place, coach);
@@ -159,7 +161,7 @@ pub(crate) async fn one(
     if !coach.in_command() {
         return Err("Another device of yours is in command; add --take-command.".into());
     }
-    let ordered = give(coach, action, None)?;
+    let ordered = give(coach, action, None).map_err(usage)?;
     let wanted = if ordered.makes_links { Answer::Links } else { Answer::Done };
     if let Some(links) = answer(coach, ordered.command, wanted).await? {
         telling::links(place, &links);

@@ -7,14 +7,13 @@ use serde_json::json;
 use thole::{address::Link, coach::Coach, enter, roster};
 use thole_protocol::{
     client_msg::{Create, Role},
-    ids::JoinCode,
     order::Order,
     server_msg::Joined,
     spec::{PieceSpec, Ranking, RosterEntry, SessionSettings},
 };
 
 use super::{Answer, PieceArgs, answer, grace, welcomed};
-use crate::program::{Common, any_seed};
+use crate::program::{Common, Failed, any_seed, usage};
 
 /// Most athletes in one message, as the protocol has it.
 const ADD_MAX: usize = 500;
@@ -60,12 +59,16 @@ impl RankBy {
     }
 }
 
-pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), String> {
+pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed> {
     // Every slip in the words is found before there is a session.
-    let pieces: Vec<PieceSpec> =
-        args.pieces.iter().map(|words| args.settings.piece(words)).collect::<Result<_, _>>()?;
+    let pieces: Vec<PieceSpec> = args
+        .pieces
+        .iter()
+        .map(|words| args.settings.piece(words))
+        .collect::<Result<_, _>>()
+        .map_err(usage)?;
     let entries = match &args.roster {
-        Some(file) => roster::load(file, pieces.len())?,
+        Some(file) => roster::load(file, pieces.len()).map_err(usage)?,
         None => Vec::new(),
     };
     let mut settings = SessionSettings {
@@ -73,7 +76,7 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), String
         team_best: args.team_best,
         ..SessionSettings::default()
     };
-    if let Some(grace) = grace(args.grace.as_deref())? {
+    if let Some(grace) = grace(args.grace.as_deref()).map_err(usage)? {
         settings.grace_ms = grace;
     }
     let address = common.address()?;
@@ -109,7 +112,7 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), String
         let mut text = format!(
             "Join code   {}\nCoach       {coach_link}\nBoard       {board_link}\nJoin        \
              {join_link}",
-            code_words(&created.code)
+            created.code
         );
         for (joined, link) in &personal {
             text.push_str(&format!("\n{:<11} {link}", joined.name));
@@ -118,11 +121,7 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), String
     });
     filled
         .map(drop)
-        .map_err(|says| format!("The session is made, but not all that was asked: {says}"))
-}
-
-fn code_words(code: &JoinCode) -> String {
-    code.to_string()
+        .map_err(|says| format!("The session is made, but not all that was asked: {says}").into())
 }
 
 async fn fill(
