@@ -441,8 +441,10 @@ impl Odometer {
 
     fn strokes(&mut self, last: &Raw, raw: &Raw, gap: u64, reset: bool, points: &[Point]) -> u32 {
         let before = points.last().map_or(0, |point| point.strokes_milli);
+        // A counter of metres that falls while the machine's clock runs on was nonsense, not a reset.
+        let runs_on = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if a <= b);
         if let (Some(old), Some(new)) = (last.strokes, raw.strokes)
-            && !reset
+            && (!reset || runs_on)
             && new >= old
         {
             return before.saturating_add((new - old).saturating_mul(1000));
