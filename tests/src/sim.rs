@@ -107,11 +107,19 @@ pub fn live(seed: u64, tally: &mut Tally) {
         }
         if !waits(spec) {
             tally.add("results compared");
-            let (calm, rough) = (calm.get(piece), rough.get(piece));
+            let pair = calm.get(piece).zip(rough.get(piece));
+            let (calm, rough) = pair.unwrap_or_else(|| panic!("seed {seed}: no piece {piece}"));
             assert_eq!(
-                rough, calm,
-                "seed {seed}: faults have changed the results of piece {piece}"
+                rough.len(),
+                calm.len(),
+                "seed {seed}: other people have rowed piece {piece}"
             );
+            for (rough, calm) in rough.iter().zip(calm) {
+                assert_eq!(
+                    rough, calm,
+                    "seed {seed}: faults have changed a result of piece {piece}"
+                );
+            }
         }
     }
 }

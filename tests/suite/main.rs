@@ -7,6 +7,7 @@
 
 mod scenes;
 mod simulation;
+mod tidy;
 mod wire;
 
 /// The top of the checkout.

@@ -3,6 +3,7 @@
 
 mod document;
 mod examples;
+mod readme;
 mod schema;
 
 use std::{collections::BTreeSet, fs, path::Path};

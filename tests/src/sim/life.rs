@@ -55,15 +55,25 @@ pub(super) struct Person {
 impl Life {
     pub(super) fn of(seed: u64) -> Life {
         let mut chance = Chance::seeded(seed);
-        let pieces: Vec<PieceSpec> = (0..=chance.below(2)).map(|_| piece(&mut chance)).collect();
+        let mut pieces: Vec<PieceSpec> =
+            (0..=chance.below(2)).map(|_| piece(&mut chance)).collect();
         let count = 2 + chance.below(7);
-        let athletes: Vec<Person> = (0..count).map(|no| person(&mut chance, no, &pieces)).collect();
+        let mut athletes: Vec<Person> =
+            (0..count).map(|no| person(&mut chance, no, &pieces)).collect();
         let slowest = athletes.iter().map(|a| u64::from(a.build.per_500m_ms.0)).max().unwrap_or(0);
         let closes_after: Vec<u64> = pieces.iter().map(|piece| lasts(piece, slowest)).collect();
-        let mut orders = vec![(When::After(2_000), Order::SetPieces { pieces: pieces.clone() })];
+        let mut orders = Vec::new();
         for (no, closes) in closes_after.iter().enumerate() {
             coach_a_piece(&mut chance, no, *closes, &athletes, &mut orders);
         }
+        if orders.iter().any(|(_, order)| *order == Order::FalseStart) {
+            // How many strokes the first attempt had depends on when its end was heard, and with it the
+            // counters of the machines at the second go. The own clock reads those, and nonsense whose
+            // neighbours are still under way can look like a finish: then no false start is called.
+            athletes.iter_mut().for_each(|person| person.nonsense_every = None);
+            pieces.iter_mut().for_each(|piece| piece.clock = StartClock::CommonGo);
+        }
+        orders.insert(0, (When::After(2_000), Order::SetPieces { pieces: pieces.clone() }));
         Life { seed, athletes, pieces, orders, closes_after }
     }
 
@@ -202,7 +212,8 @@ fn coach_a_piece(
     orders.push((When::After(500), Order::Start));
     if one_in(chance, 4) {
         orders.push((When::AfterGo(u64::from(between(chance, 1_000, 9_000))), Order::FalseStart));
-        orders.push((When::After(15_000), Order::Start));
+        // Long enough that everybody has heard of it, whatever happens to their connection.
+        orders.push((When::After(45_000), Order::Start));
     }
     let mut instants: Vec<u64> =
         (0..chance.below(4)).map(|_| u64::from(between(chance, 4_000, 60_000))).collect();

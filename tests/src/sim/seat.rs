@@ -160,7 +160,8 @@ impl Seat {
     fn is_nonsense(&self, at: At) -> bool {
         let (Some(every), Some(go)) = (self.person.nonsense_every, self.go) else { return false };
         let since_go = u64::from(at.since(go).0);
-        Chance::seeded(self.person.seed ^ since_go).below(u64::from(every)) == 0
+        // Not at rest before the go: after a long pause, 4 km more might have been rowed.
+        since_go > 0 && Chance::seeded(self.person.seed ^ since_go).below(u64::from(every)) == 0
     }
 
     fn send(&mut self, now: u64, mut chance: Option<&mut Chance>, tally: &mut Tally) {

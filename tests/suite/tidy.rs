@@ -1,0 +1,298 @@
+//! What no compiler checks: how files are named and begin, where arrows point, what the core must not
+//! know, and that documents name what exists.
+
+use std::{collections::BTreeSet, fs, path::Path, process::Command};
+
+use serde_json::Value;
+
+/// Names that say nothing about what is inside.
+const SAYS_NOTHING: [&str; 10] =
+    ["utils", "util", "helpers", "helper", "common", "types", "misc", "shared", "manager", "stuff"];
+
+/// Longer files, each a question that was answered: one noun, and a split would tear it apart.
+const LONG_MAX: usize = 500;
+const LONG: [(&str, &str); 8] = [
+    ("client/src/course.rs", "one athlete's way through a piece, with its tests"),
+    ("client/src/rower.rs", "the one simulated rower, with its tests"),
+    ("server/piece/src/limits.rs", "every bound with its reason and its sentence"),
+    ("server/piece/src/piece.rs", "the phases of a piece; each is short"),
+    ("server/piece/src/recording.rs", "one odometer out of samples in any order, with its tests"),
+    ("server/piece/src/standings.rs", "places, ties, teams and the dead band, with their tests"),
+    ("server/piece/src/track.rs", "what of a recording is work, with its tests"),
+    ("server/src/session.rs", "the one task of a session"),
+];
+
+/// Tests that wait for real processes, sockets or clocks, which have no time of their own to move.
+const WAITS: [&str; 1] = ["tests/suite/process.rs"];
+
+/// What the core shares with the wire.
+const SHARED: [&str; 8] =
+    ["units", "ids", "spec", "sample", "order", "refusal", "standing", "event"];
+
+/// What the core must not know: clocks, sockets, files, threads, chance, unordered maps.
+const IMPURE: [&str; 14] = [
+    "std::time",
+    "std::net",
+    "std::fs",
+    "std::thread",
+    "std::env",
+    "std::process",
+    "std::io",
+    "SystemTime",
+    "tokio",
+    "async ",
+    ".await",
+    "rand::",
+    "HashMap",
+    "HashSet",
+];
+
+/// Which package may use which others of ours; `server` uses `client` in `demo` alone.
+const ARROWS: [(&str, &[&str]); 6] = [
+    ("thole-protocol", &[]),
+    ("thole-piece", &["thole-protocol"]),
+    ("thole", &["thole-protocol"]),
+    ("thole-server", &["thole-protocol", "thole-piece", "thole"]),
+    ("thole-tests", &["thole-protocol", "thole-piece", "thole", "thole-server"]),
+    ("load-tests", &["thole-protocol", "thole-piece", "thole", "thole-server"]),
+];
+
+#[test]
+fn every_source_file_says_in_its_first_line_what_it_is() {
+    let without: Vec<String> =
+        sources().into_iter().filter(|file| !read(file).starts_with("//! ")).collect();
+    assert!(without.is_empty(), "begin these with `//! ` and what they are: {without:?}");
+}
+
+#[test]
+fn no_file_has_a_name_that_says_nothing() {
+    let nothing = |file: &String| {
+        let stem = Path::new(file).file_stem().and_then(|stem| stem.to_str()).unwrap_or("");
+        SAYS_NOTHING.contains(&stem) || file.split('/').any(|part| SAYS_NOTHING.contains(&part))
+    };
+    let vague: Vec<String> = sources().into_iter().filter(nothing).collect();
+    assert!(vague.is_empty(), "name these by a noun of the trade: {vague:?}");
+}
+
+#[test]
+fn long_files_are_a_question_that_was_answered() {
+    let mut answered: BTreeSet<&str> = LONG.iter().map(|(file, _)| *file).collect();
+    for file in sources() {
+        let lines = read(&file).lines().count();
+        if lines > LONG_MAX {
+            assert!(answered.remove(file.as_str()), "{file} has {lines} lines: split it at a noun");
+        }
+    }
+    assert!(answered.is_empty(), "no longer long, take them off the list: {answered:?}");
+}
+
+#[test]
+fn no_test_waits_for_real_time() {
+    for file in sources() {
+        let text = read(&file);
+        let tests = if is_test(&file) {
+            &text
+        } else {
+            text.split_once("#[cfg(test)]").map_or("", |t| t.1)
+        };
+        // A paused clock moves by itself: such a wait takes no time.
+        let waits = tests.contains("thread::sleep")
+            || (tests.contains("sleep(") && !tests.contains("start_paused"));
+        // This file names what it looks for.
+        let allowed = WAITS.contains(&file.as_str()) || file == "tests/suite/tidy.rs";
+        assert!(!waits || allowed, "{file} waits for real time in a test");
+    }
+}
+
+#[test]
+fn the_core_knows_nothing_of_the_world() {
+    let core = sources().into_iter().filter(|file| file.starts_with("server/piece/src/"));
+    let mut seen = 0;
+    for file in core {
+        let text = code(&read(&file));
+        for word in IMPURE {
+            assert!(
+                !text.contains(word),
+                "{file} has {word}: the core has no I/O, clock or chance"
+            );
+        }
+        for used in text.split("thole_protocol::").skip(1) {
+            let module: String =
+                used.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
+            let modules = if module.is_empty() { listed(used) } else { vec![module] };
+            for module in modules {
+                assert!(SHARED.contains(&module.as_str()), "{file} uses thole_protocol::{module}");
+                seen += 1;
+            }
+        }
+    }
+    assert!(seen > 40, "only {seen} uses of the protocol found: the search does not see them");
+    let allowed = BTreeSet::from(["libm", "serde", "thole-protocol"].map(str::to_owned));
+    assert_eq!(dependencies(&package("thole-piece"), "normal"), allowed);
+}
+
+/// The modules in `{ids::{…}, units::At}` behind `thole_protocol::`.
+fn listed(text: &str) -> Vec<String> {
+    let (mut depth, mut word, mut words) = (0, String::new(), Vec::new());
+    for c in text.chars() {
+        match c {
+            '{' => depth += 1,
+            '}' => depth -= 1,
+            ',' | ' ' | '\n' => {}
+            ':' if depth == 1 && !word.is_empty() => words.push(std::mem::take(&mut word)),
+            c if depth == 1 && (c.is_alphanumeric() || c == '_') => {
+                word.push(c);
+                continue;
+            }
+            _ => {}
+        }
+        word.clear();
+        if depth == 0 {
+            break;
+        }
+    }
+    words
+}
+
+#[test]
+fn arrows_only_point_down() {
+    let packages = metadata()["packages"].as_array().unwrap().clone();
+    let ours: BTreeSet<String> =
+        packages.iter().map(|package| package["name"].as_str().unwrap().to_owned()).collect();
+    for package in &packages {
+        let name = package["name"].as_str().unwrap();
+        let allowed = ARROWS.iter().find(|(of, _)| *of == name);
+        let (_, allowed) = allowed.unwrap_or_else(|| panic!("say in tidy.rs what {name} may use"));
+        for used in dependencies(package, "normal").intersection(&ours) {
+            assert!(allowed.contains(&used.as_str()), "{name} uses {used}: arrows only point down");
+        }
+    }
+}
+
+#[test]
+fn the_server_uses_the_client_in_its_demo_alone() {
+    let mut in_demo = 0;
+    for file in sources().into_iter().filter(|file| file.starts_with("server/src/")) {
+        let text = code(&read(&file));
+        let uses = text.match_indices("thole::").any(|(at, _)| {
+            !text[..at].ends_with(|c: char| c.is_alphanumeric() || c == '_' || c == ':')
+        });
+        let demo = file == "server/src/demo.rs" || file.starts_with("server/src/demo/");
+        assert!(!uses || demo, "{file} uses the client");
+        in_demo += usize::from(uses);
+    }
+    assert!(in_demo > 0, "the demo rows with real clients, and this search does not see it");
+}
+
+#[test]
+fn every_path_that_a_document_names_exists() {
+    let mut found = 0;
+    for document in ["README.md", "DEVELOPERS.md", "protocol/README.md"] {
+        let folder = Path::new(document).parent().unwrap();
+        for path in named_paths(&read(document)) {
+            let exists = [folder.join(&path), Path::new("").join(&path)]
+                .iter()
+                .any(|path| Path::new(crate::ROOT).join(path).exists());
+            assert!(exists, "{document} names {path}, which does not exist");
+            found += 1;
+        }
+    }
+    assert!(found > 20, "only {found} paths found: the search does not see them");
+}
+
+/// What looks like a path of ours between back-quotes or in a link.
+fn named_paths(text: &str) -> Vec<String> {
+    let quoted = text.split('`').skip(1).step_by(2);
+    let linked = text.split("](").skip(1).filter_map(|rest| Some(rest.split_once(')')?.0));
+    let looks = |word: &&str| {
+        let ending =
+            [".rs", ".md", ".json", ".toml", ".jsonl"].iter().any(|end| word.ends_with(end));
+        let plain = word.chars().all(|c| c.is_alphanumeric() || "/._-".contains(c));
+        plain && (ending || (word.contains('/') && word.ends_with('/')))
+    };
+    quoted.chain(linked).filter(looks).map(str::to_owned).collect()
+}
+
+#[test]
+fn nothing_names_a_machine_or_a_place_to_download_from() {
+    // In parts, so that this file does not name them either.
+    let places = [
+        ["/wo", "rk/"],
+        ["/ro", "ot/"],
+        ["/ho", "me/"],
+        ["/Us", "ers/"],
+        ["/tm", "p/"],
+        ["registry.", "npmjs"],
+        ["static.", "crates.io"],
+        ["index.", "crates.io"],
+    ];
+    for file in files() {
+        // Lock files name the public registries; that is their use.
+        if file.ends_with("Cargo.lock") || file.ends_with("package-lock.json") {
+            continue;
+        }
+        let Ok(text) = fs::read_to_string(Path::new(crate::ROOT).join(&file)) else { continue };
+        for place in &places {
+            assert!(!text.contains(&place.concat()), "{file} names {}", place.concat());
+        }
+    }
+}
+
+/// All files that are, or may be, in the repository.
+fn files() -> Vec<String> {
+    let list = Command::new("git")
+        .args(["ls-files", "--cached", "--others", "--exclude-standard"])
+        .current_dir(crate::ROOT)
+        .output()
+        .expect("git lists the files of the checkout");
+    let list = String::from_utf8(list.stdout).unwrap();
+    let files: Vec<String> = (list.lines())
+        .filter(|file| Path::new(crate::ROOT).join(file).is_file())
+        .map(str::to_owned)
+        .collect();
+    assert!(files.len() > 100, "{} files are too few: is this a checkout?", files.len());
+    files
+}
+
+fn sources() -> Vec<String> {
+    files().into_iter().filter(|file| file.ends_with(".rs")).collect()
+}
+
+fn read(file: &str) -> String {
+    fs::read_to_string(Path::new(crate::ROOT).join(file))
+        .unwrap_or_else(|why| panic!("{file}: {why}"))
+}
+
+/// A source without its comments and its unit tests.
+fn code(text: &str) -> String {
+    let text = text.split("#[cfg(test)]\nmod tests").next().unwrap_or("");
+    text.lines().filter(|line| !line.trim_start().starts_with("//")).collect::<Vec<_>>().join("\n")
+}
+
+fn is_test(file: &str) -> bool {
+    file.starts_with("tests/") || file.contains("/tests/")
+}
+
+fn metadata() -> Value {
+    let metadata = Command::new(env!("CARGO"))
+        .args(["metadata", "--format-version", "1", "--no-deps", "--offline"])
+        .current_dir(crate::ROOT)
+        .output()
+        .expect("cargo tells about the packages");
+    serde_json::from_slice(&metadata.stdout).expect("cargo speaks JSON")
+}
+
+fn package(name: &str) -> Value {
+    let packages = metadata()["packages"].as_array().unwrap().clone();
+    packages.into_iter().find(|package| package["name"] == name).unwrap()
+}
+
+/// Names of what a package needs, but for its tests.
+fn dependencies(package: &Value, kind: &str) -> BTreeSet<String> {
+    let of_kind = |dependency: &&Value| match dependency["kind"].as_str() {
+        None => kind == "normal",
+        Some(other) => other == kind,
+    };
+    let dependencies = package["dependencies"].as_array().unwrap().iter().filter(of_kind);
+    dependencies.map(|dependency| dependency["name"].as_str().unwrap().to_owned()).collect()
+}

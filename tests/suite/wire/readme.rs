@@ -1,0 +1,166 @@
+//! `protocol/README.md` says what the code says: its tables are read and compared.
+
+use std::{collections::BTreeMap, fs, path::Path};
+
+use thole_protocol::{
+    ClientMsg,
+    client_msg::Role,
+    close::{Close, OnClose, advice},
+    refusal::Why,
+};
+use thole_server::{limits, roles::may_say};
+
+use super::{document::document, examples::by_type};
+
+fn readme() -> String {
+    fs::read_to_string(Path::new(crate::ROOT).join("protocol/README.md")).unwrap()
+}
+
+/// Rows of the table whose first column is headed so, each as its trimmed cells.
+fn table(heading: &str) -> Vec<Vec<String>> {
+    let text = readme();
+    let lines = text.lines().skip_while(|line| !line.starts_with(&format!("| {heading} |")));
+    let rows = lines.skip(2).take_while(|line| line.starts_with('|'));
+    let cells = |row: &str| {
+        let row = row.trim_start_matches('|').trim_end_matches('|');
+        row.split('|').map(|cell| cell.trim().trim_matches('`').to_owned()).collect()
+    };
+    let rows: Vec<Vec<String>> = rows.map(cells).collect();
+    assert!(!rows.is_empty(), "protocol/README.md has no table headed {heading}");
+    rows
+}
+
+const CLOSES: [Close; 13] = [
+    Close::GoingAway,
+    Close::NotText,
+    Close::TooMany,
+    Close::TooBig,
+    Close::Fault,
+    Close::Restart,
+    Close::TooSlow,
+    Close::Silent,
+    Close::WrongSecret,
+    Close::Replaced,
+    Close::SessionClosed,
+    Close::TooOld,
+    Close::RoleFull,
+];
+
+#[test]
+fn the_table_of_close_codes_is_the_code() {
+    let said: Vec<Vec<String>> = CLOSES
+        .iter()
+        .map(|close| {
+            let todo = match advice(Some(close.code())) {
+                OnClose::Reconnect => "reconnect",
+                OnClose::Stop => "stop",
+            };
+            let name = format!("{close:?}");
+            vec![close.code().to_string(), name, todo.to_owned(), close.reason().to_owned()]
+        })
+        .collect();
+    assert_eq!(table("code"), said);
+    let source = fs::read_to_string(Path::new(crate::ROOT).join("protocol/src/close.rs")).unwrap();
+    let codes =
+        source.lines().filter(|line| line.trim_end().ends_with(',') && line.contains(" = "));
+    assert_eq!(codes.count(), CLOSES.len(), "a close code is new: add it here and to the table");
+}
+
+/// RFC 6455 section 7.4.1 (1000 to 1011) and the registry that it founds (1012, 1013); 4000 to 4999
+/// are for private use.
+#[test]
+fn close_codes_are_those_of_the_standard_or_private() {
+    for close in CLOSES {
+        let code = close.code();
+        assert!(matches!(code, 1000..=1003 | 1007..=1013 | 4000..=4999), "{code}");
+    }
+}
+
+#[test]
+fn the_table_of_roles_is_the_servers() {
+    let rows = table("message");
+    let mut said: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for row in rows {
+        let (message, marks) = row.split_first().unwrap();
+        said.insert(message.clone(), marks.to_vec());
+    }
+    let mut ruled = BTreeMap::new();
+    for ((side, tag), example) in by_type() {
+        if side != "client" {
+            continue;
+        }
+        let (msg, _) = ClientMsg::read(&example.to_string()).unwrap();
+        let roles = [Role::Coach, Role::Athlete, Role::Board];
+        let mut marks: Vec<bool> = roles.iter().map(|role| may_say(*role, &msg)).collect();
+        marks.push(marks.iter().all(|may| !may));
+        let word = |may: &bool| if *may { "yes".to_owned() } else { String::new() };
+        ruled.insert(tag, marks.iter().map(word).collect::<Vec<String>>());
+    }
+    assert_eq!(said, ruled);
+}
+
+#[test]
+fn the_table_of_refusals_has_every_reason() {
+    let document = document(&by_type());
+    let reasons = document["components"]["schemas"]["Why"]["oneOf"].as_array().unwrap();
+    let reasons: Vec<&str> =
+        reasons.iter().map(|reason| reason["const"].as_str().unwrap()).collect();
+    let said: Vec<String> = table("why").into_iter().map(|row| row[0].clone()).collect();
+    assert_eq!(said, reasons);
+    assert!(reasons.contains(&serde_json::to_value(Why::WrongTime).unwrap().as_str().unwrap()));
+}
+
+#[test]
+fn the_table_of_limits_is_the_servers() {
+    let settings = thole_server::config::ServeArgs::default().settings().unwrap();
+    let limit = settings.limits;
+    let kib = |bytes: usize| format!("{} KiB", bytes >> 10);
+    let expected = [
+        ("message before `hello`, or of a board", kib(limit.stranger_bytes)),
+        ("message of an athlete", kib(limit.athlete_bytes)),
+        ("message of a coach", kib(limit.coach_bytes)),
+        ("messages of one connection", format!("{} a second", limit.messages_per_s)),
+        ("messages of one connection", format!("batches of {} or more", limits::BACK_FILL)),
+        ("refused messages of one connection", format!("{} in one go", limits::REFUSALS_MAX)),
+        ("samples or readings in a message", limits::SAMPLES_MAX.to_string()),
+        ("athletes in one `add_athletes`", limits::ADDED_MAX.to_string()),
+        ("athletes in a session", "10,000".to_owned()),
+        ("events that you may fall behind by", format!("{} messages", limits::EVENTS_MAX)),
+    ];
+    let text = readme();
+    for (what, value) in expected {
+        let row = text.lines().find(|line| line.starts_with(&format!("| {what} |")));
+        let row = row.unwrap_or_else(|| panic!("no row for {what}"));
+        assert!(row.contains(&value), "{row} should say {value}");
+    }
+    assert_eq!(limit.athletes, 10_000);
+    assert_eq!(
+        (limit.coaches, limit.boards),
+        (3, 8),
+        "the text says three devices and eight boards"
+    );
+}
+
+/// The worked example, computed again with the client's own formula.
+#[test]
+fn the_worked_example_of_the_clock_is_right() {
+    let exchange = thole::clock::Exchange {
+        asked_us: 48_213_377,
+        heard_us: 1_042_012_930,
+        answered_us: 1_042_013_000,
+        back_us: 48_231_447,
+    };
+    assert_eq!((exchange.offset_us(), exchange.delay_us() / 2), (993_790_553, 9_000));
+    let text = readme();
+    for number in ["48,213,377", "1,042,012,930", "1,042,013,000", "48,231,447", "993,790,553"] {
+        assert!(text.contains(number), "the example no longer has {number}");
+    }
+}
+
+#[test]
+fn every_message_is_told_of_in_words_or_a_table() {
+    let text = readme();
+    for (_, tag) in by_type().into_keys() {
+        assert!(text.contains(&format!("`{tag}`")), "protocol/README.md never names `{tag}`");
+    }
+}
