@@ -21,6 +21,8 @@ const FADING_SHARE: f64 = 0.02;
 /// … and this much slower than what is enough. Both own choice, well above the 0.3 % that means
 /// something (Smith and Hopkins 2011).
 const FADING_ENOUGH_SHARE: f64 = 0.01;
+/// In the first moments of a repeat the last tenth of the piece holds a standing start (own choice).
+const SETTLED_MS: f64 = 45_000.0;
 /// Too fast: so much faster than the plan so far, as a share (own choice) …
 const TOO_FAST_SHARE: f64 = 0.03;
 /// … between these shares of the piece: later it is a good day, earlier it is the start.
@@ -93,11 +95,12 @@ impl Watch {
         let rowing = seen.doing == Doing::Rowing;
         let quiet = seen.last_call.is_some_and(|at| now.since(at).0 < QUIET_AFTER_CALL_MS);
         let paced = rowing && seen.athlete.is_heard() && !quiet && seen.stretch_start.is_some();
+        let settled = seen.stretch_start.is_some_and(|start| now.0 as f64 - start >= SETTLED_MS);
         let found: [Option<(At, About)>; KINDS] = [
             heart(seen, now),
             stopped(seen, now),
             not_heard(seen),
-            self.fading(seen).filter(|_| paced).map(|about| (now, about)),
+            self.fading(seen).filter(|_| paced && settled).map(|about| (now, about)),
             too_fast(seen).filter(|_| paced).map(|about| (now, about)),
             rate_no_faster(seen, now).filter(|_| paced).map(|about| (now, about)),
             self.reset

@@ -18,12 +18,15 @@ use crate::{
     recording::{Changed, Point},
     roster::{Athlete, Contact},
     standings,
-    track::{Finish, Rule, Track},
+    track::{Finish, Row, Rule, Track},
 };
 
 /// Whose distance has not grown for so long, while the device is heard, has stopped: five of the
 /// slowest usual strokes.
 const STOPPED_AFTER_MS: f64 = 12_000.0;
+/// After the start of a later repeat, the pace of the last stretch is that of a standing start for so
+/// long (own choice: a dozen strokes).
+const SETTLES_AFTER_MS: f64 = 30_000.0;
 /// How long a stretch the pace 'now' is taken over.
 const PACE_OVER_MS: u64 = 10_000;
 
@@ -33,6 +36,8 @@ pub struct Rower {
     aim: Aim,
     course: Course,
     live: Live,
+    /// The projection as it stood when the last repeat ended.
+    rested: Live,
     track: Track,
     given: Given,
     watch: Watch,
@@ -82,6 +87,7 @@ impl Rower {
             aim,
             course,
             live,
+            rested: live,
             track: Track::default(),
             given: Given::none_of(piece.call_sheet.len()),
             watch: Watch::default(),
@@ -112,13 +118,18 @@ impl Rower {
         if changed == Changed::Rebuilt {
             self.track = Track::default();
             self.live = Live::new();
+            self.rested = self.live;
             self.watch.rewind();
         }
-        let Rower { course, live, track, given, watch, .. } = self;
+        let Rower { course, live, rested, track, given, watch, .. } = self;
         let measure = course.measure();
         let mut reached = Vec::new();
         let joined_before = track.is_joined();
+        let mut repeat = track.newest().map_or(0, |row| row.repeat);
         track.advance(points, rule, |row, strokes_milli| {
+            if row.repeat != repeat {
+                (*rested, repeat) = (*live, row.repeat);
+            }
             live.row(course, millis(row.ms).0, decimetres(row.dm).0);
             watch.row(share(course, row.ms, row.dm), row.ms, row.dm);
             let there = given.reached(sheet, measure, row, strokes_milli);
@@ -219,7 +230,7 @@ impl Rower {
                 self.margin_of(shown).map(|m| 1_000 * u16::from(m.margin_ppm.0 >= 0));
             return Some(Projected { finish: shown, low: shown, high: shown, chance_permille });
         }
-        let Estimate { finish, low, high, chance } = self.live.projected(&self.course)?;
+        let Estimate { finish, low, high, chance } = self.estimate()?;
         let cost = |amount| cost(self.course.measure(), amount);
         Some(Projected {
             finish: cost(finish),
@@ -229,12 +240,21 @@ impl Rower {
         })
     }
 
+    /// Where the finish is heading. The first strokes of a repeat, from a standstill, say nothing about
+    /// it that was not known before the rest.
+    fn estimate(&self) -> Option<Estimate> {
+        let settling = self.track.newest().is_some_and(|row| {
+            row.repeat > 0 && self.track.in_work() && row.into_ms < SETTLES_AFTER_MS
+        });
+        if settling { &self.rested } else { &self.live }.projected(&self.course)
+    }
+
     /// Against the own target: of the projection, or of the finish as shown.
     #[must_use]
     pub fn margin(&self, rule: Rule<'_>, now: At) -> Option<Margin> {
         match self.finish(rule, now) {
             Some(finish) => self.margin_of(self.shown(finish)),
-            None => self.course.margin(self.live.projected(&self.course)?.finish),
+            None => self.course.margin(self.estimate()?.finish),
         }
     }
 
@@ -264,31 +284,41 @@ impl Rower {
     pub fn line(&self, id: AthleteId, athlete: &Athlete, rule: Rule<'_>, now: At) -> Line {
         /// 'Not heard' (design: 6 s of silence).
         const NOT_HEARD_MS: u32 = 6_000;
-        let row = self.track.newest();
+        let doing = self.doing(athlete, rule, now);
+        let row = self.row(doing);
         Line {
             athlete: id,
             place: self.place,
-            doing: self.doing(athlete, rule, now),
+            doing,
             not_heard: athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
-            margin: self.margin(rule, now),
-            projected: self.projected(rule, now),
+            margin: self.margin(rule, now).filter(|_| doing != Doing::Stopped),
+            projected: self.projected(rule, now).filter(|_| doing != Doing::Stopped),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             share_permille: permille(self.share()),
         }
     }
 
+    /// How far the athlete is: of one who has stopped, when the last stroke was made.
+    fn row(&self, doing: Doing) -> Option<Row> {
+        match doing {
+            Doing::Stopped => self.track.progress(),
+            Doing::Away | Doing::Here | Doing::Rowing | Doing::Finished => self.track.newest(),
+        }
+    }
+
     /// What the athlete sees.
     #[must_use]
     pub fn own(&self, piece: PieceNo, athlete: &Athlete, rule: Rule<'_>, now: At) -> Own {
-        let row = self.track.newest();
+        let doing = self.doing(athlete, rule, now);
+        let row = self.row(doing);
         let points = athlete.recording.points();
         Own {
             piece,
-            doing: self.doing(athlete, rule, now),
+            doing,
             place: self.place,
-            margin: self.margin(rule, now),
-            projected: self.projected(rule, now),
+            margin: self.margin(rule, now).filter(|_| doing != Doing::Stopped),
+            projected: self.projected(rule, now).filter(|_| doing != Doing::Stopped),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             repeat: u16::try_from(self.track.repeat()).unwrap_or(u16::MAX),
@@ -384,7 +414,7 @@ impl Rower {
             (false, true, _) => Outcome::Unfinished,
             (false, false, _) => Outcome::DidNotStart,
         };
-        let row = self.track.newest();
+        let row = self.track.progress();
         let (ms, dm) = finish.map_or_else(
             || row.map_or((0.0, 0.0), |row| (row.ms, row.dm)),
             |finish| (finish.ms, finish.dm),

@@ -42,6 +42,10 @@ pub struct Row {
     pub ms: f64,
     /// Work distance in decimetres.
     pub dm: f64,
+    /// Which repeat it belongs to, counted from 0.
+    pub repeat: usize,
+    /// Milliseconds since that repeat began.
+    pub into_ms: f64,
 }
 
 /// How a piece ended for an athlete.
@@ -75,8 +79,8 @@ pub struct Track {
     /// Work time and distance at the ends of quarters (one stretch) or repeats.
     marks: Vec<(f64, f64)>,
     newest: Option<Row>,
-    /// When the distance last grew in the work.
-    progress_at: Option<f64>,
+    /// The newest row of work in which the distance grew.
+    progress: Option<Row>,
     finish: Option<Finish>,
     strokes_milli: u32,
     joined: bool,
@@ -140,7 +144,13 @@ impl Track {
     /// When the distance last grew, milliseconds of the session.
     #[must_use]
     pub fn progress_at(&self) -> Option<f64> {
-        self.progress_at
+        self.progress.map(|row| row.heard)
+    }
+
+    /// The newest row of work in which the distance grew; none before the first stroke.
+    #[must_use]
+    pub fn progress(&self) -> Option<Row> {
+        self.progress
     }
 
     /// Which repeat is being rowed or comes next, counted from 0.
@@ -185,7 +195,7 @@ impl Track {
     pub fn splits(&self, finish: Option<Finish>) -> Vec<Split> {
         let end = finish
             .map(|finish| (finish.ms, finish.dm))
-            .or(self.newest.map(|newest| (newest.ms, newest.dm)));
+            .or(self.progress.map(|row| (row.ms, row.dm)));
         let mut splits = Vec::with_capacity(self.marks.len() + 1);
         let mut before = (0.0, 0.0);
         for &mark in self.marks.iter().chain(end.iter()) {
@@ -292,19 +302,21 @@ impl Track {
         let strokes_before = before.map_or(0, |before| before.strokes_milli);
         self.strokes_milli += point.strokes_milli.saturating_sub(strokes_before);
         let (at, to) = end.unwrap_or((heard, dm));
-        if to > stretch.dm {
-            if self.progress_at.is_none() {
-                let go = rule.starts.first().map_or(stretch.start, |go| go.0 as f64);
-                let began = at - (to - stretch.base) / USUAL_FIRST_DM_PER_MS;
-                self.late_start = began - go > LATE_START_MS;
-            }
-            self.progress_at = Some(at);
-        }
         let row = Row {
             heard: at,
             ms: self.done_ms + (at - stretch.start),
             dm: self.done_dm + (to - stretch.base),
+            repeat: self.repeat,
+            into_ms: at - stretch.start,
         };
+        if to > stretch.dm {
+            if self.progress.is_none() {
+                let go = rule.starts.first().map_or(stretch.start, |go| go.0 as f64);
+                let began = at - (to - stretch.base) / USUAL_FIRST_DM_PER_MS;
+                self.late_start = began - go > LATE_START_MS;
+            }
+            self.progress = Some(row);
+        }
         self.mark_quarters(rule.repeats, row);
         self.newest = Some(row);
         each(row, self.strokes_milli);
