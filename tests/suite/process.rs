@@ -1,0 +1,289 @@
+//! The real programs as real processes: a server that is killed in mid-piece, thirty clients that row
+//! on, and the two commands of the README.
+
+use std::{
+    collections::BTreeMap,
+    fs::{self, File},
+    io::{BufRead, BufReader, Read, Write},
+    net::{TcpListener, TcpStream},
+    path::{Path, PathBuf},
+    process::{Child, Command, Stdio},
+    sync::OnceLock,
+    thread::sleep,
+    time::Duration,
+};
+
+use serde_json::Value;
+use thole::chance::Chance;
+
+/// Ten times faster than life: a piece of three minutes takes some twenty seconds.
+const SPEED: &str = "10";
+const ROWERS: usize = 30;
+const KILLS: usize = 5;
+/// Nothing here takes longer than this.
+const PATIENCE: Duration = Duration::from_secs(90);
+const LOOK_EVERY: Duration = Duration::from_millis(50);
+
+#[test]
+fn a_server_killed_in_mid_piece_gives_the_results_of_one_that_was_not() {
+    let class = Class::invented();
+    let mut chance = Chance::seeded(u64::from(std::process::id()));
+    let kills: Vec<u64> = (0..KILLS).map(|_| 500 + chance.below(3_500)).collect();
+    let (calm, killed) = (class.row(&[]), class.row(&kills));
+    assert_eq!(calm.len(), ROWERS, "everybody has a result");
+    for (name, result) in &calm {
+        assert_eq!(result["outcome"], "finished", "{name}: {result}");
+        assert_eq!(killed.get(name), Some(result), "{name}, after kills {kills:?} ms apart");
+    }
+}
+
+#[test]
+fn the_demo_prints_its_addresses_and_answers_there() {
+    let mut demo = Process::start(
+        Command::new(program("thole-server"))
+            .args(["demo", "--speed", "50", "--listen", "127.0.0.1:0"])
+            .stdout(Stdio::piped()),
+    );
+    let mut said = BufReader::new(demo.0.stdout.take().unwrap()).lines();
+    let mut link = |role: &str| {
+        let line =
+            said.by_ref().map(Result::unwrap).find(|line| line.contains(&format!("/{role}/")));
+        let line = line.unwrap_or_else(|| panic!("the demo never printed a link for /{role}/"));
+        let link = line.split_whitespace().find(|word| word.starts_with("http://")).unwrap();
+        assert!(link.contains('#') || role == "row", "{link} opens nothing");
+        link.to_owned()
+    };
+    let (coach, athlete, board) = (link("coach"), link("row"), link("board"));
+    for page in [&coach, &athlete, &board] {
+        let (host, path) = page.strip_prefix("http://").unwrap().split_once('/').unwrap();
+        let path = path.split('#').next().unwrap();
+        assert!(get(host, &format!("/{path}")).starts_with("HTTP/1.1 200"), "{host}/{path}");
+    }
+    let host = coach.strip_prefix("http://").unwrap().split('/').next().unwrap();
+    assert!(get(host, "/healthz").starts_with("HTTP/1.1 200"), "the server is not well");
+    // The class rows: somebody is ranked before long.
+    let status = thole(&["coach", "status", "--link", &coach, "--json"]);
+    assert!(status["athletes"].as_array().unwrap().len() >= 12, "{status}");
+    said.by_ref().map(Result::unwrap).find(|line| line.contains("rowing")).expect("nobody rows");
+}
+
+#[test]
+fn the_readme_begins_with_the_two_commands_and_ci_runs_the_second() {
+    let read = |path: &str| fs::read_to_string(Path::new(crate::ROOT).join(path)).unwrap();
+    let readme = read("README.md");
+    let demo =
+        readme.find("cargo run --release -p thole-server -- demo").expect("the first command");
+    let gate = readme.find("cargo gate").expect("the second command");
+    assert!(demo < gate);
+    let ci = read(".ci/run");
+    let commands = ci.lines().filter(|line| !line.starts_with(['#', ' ']) && !line.is_empty());
+    assert!(commands.last().unwrap().contains("cargo gate"), "{ci}");
+}
+
+/// Thirty invented athletes with an invented recording each.
+struct Class {
+    folder: tempfile::TempDir,
+}
+
+impl Class {
+    fn invented() -> Class {
+        let folder = tempfile::tempdir().unwrap();
+        let mut chance = Chance::seeded(1_700);
+        let mut roster = "name,team,target,plan,heart_limit\n".to_owned();
+        let mut recordings = String::new();
+        for no in 0..ROWERS {
+            // 3.2 to 4.7 m/s: two and a half to four minutes for 700 m.
+            let (speed, team) = (3.2 + 1.5 * chance.unit(), ["Herons", "Otters"][no % 2]);
+            let seconds = (700.0 / speed).round() as u32;
+            roster +=
+                &format!("{},{team},{}:{:02}.0,even,\n", name(no), seconds / 60, seconds % 60);
+            recordings += &format!("{}\n", recording(no, speed, &mut chance));
+        }
+        fs::write(folder.path().join("roster.csv"), roster).unwrap();
+        fs::write(folder.path().join("pieces.jsonl"), recordings).unwrap();
+        Class { folder }
+    }
+
+    /// Rows 700 m; the server is killed and started again after each of these waits (milliseconds).
+    fn row(&self, kills: &[u64]) -> BTreeMap<String, Value> {
+        let path = |file: &str| self.folder.path().join(file).display().to_string();
+        let data = tempfile::tempdir_in(self.folder.path()).unwrap();
+        let address = format!("127.0.0.1:{}", free_port());
+        let mut server = serve(&address, data.path());
+        let server_at = format!("ws://{address}");
+        let created = thole(&[
+            "coach",
+            "create",
+            "--server",
+            &server_at,
+            "--title",
+            "Evening at the weir",
+            "--piece",
+            "700m",
+            "--roster",
+            &path("roster.csv"),
+            "--json",
+        ]);
+        let coach = created["coach_link"].as_str().unwrap();
+        let rowers: Vec<Process> = (created["athletes"].as_array().unwrap().iter().enumerate())
+            .map(|(no, athlete)| {
+                let (link, id) = (athlete["link"].as_str().unwrap(), format!("r{no}"));
+                Process::start(
+                    Command::new(program("thole"))
+                        .args(["row", "--link", link, "--from", &path("pieces.jsonl")])
+                        .args(["--athlete", &id, "--speed", SPEED, "--cautions-read"])
+                        .args(["--pieces", "1", "--json"])
+                        .stdout(File::create(data.path().join(id)).unwrap()),
+                )
+            })
+            .collect();
+        wait_until("everybody is here", || here(coach) == ROWERS);
+        thole(&["coach", "arm", "--link", coach, "--json"]);
+        thole(&["coach", "start", "--link", coach, "--json"]);
+        for wait in kills {
+            sleep(Duration::from_millis(*wait));
+            server.kill();
+            server = serve(&address, data.path());
+        }
+        for rower in rowers {
+            rower.ends_well();
+        }
+        results(&thole(&["coach", "status", "--link", coach, "--json"]))
+    }
+}
+
+fn name(no: usize) -> String {
+    format!("Rower {no:02}")
+}
+
+/// One invented piece: a row a stroke, in steps of 0.01 s and 0.1 m.
+fn recording(no: usize, speed: f64, chance: &mut Chance) -> Value {
+    let (mut seconds, mut metres, mut samples) = (0.0, 0.0, Vec::new());
+    while metres < 700.0 {
+        let takes = 2.0 + 0.6 * chance.unit();
+        seconds += takes;
+        metres += takes * speed * (1.0 + 0.03 * chance.around_zero());
+        let rounded = |number: f64, steps: f64| (number * steps).round() / steps;
+        let row = (rounded(seconds, 100.0), rounded(f64::min(metres, 700.0), 10.0));
+        samples.push(serde_json::json!([row.0, row.1, 26, 150, null]));
+    }
+    serde_json::json!({
+        "id": format!("r{no}"), "group": "weir", "piece": "700m", "kind": "distance", "reps": 1,
+        "rep_size": 700, "rest_s": 0, "target": 200.0, "plan": "even", "plan_speed": vec![1.0; 20],
+        "history": [], "device": "stroke", "samples": samples, "cuts": [], "result": seconds,
+    })
+}
+
+/// How many of the class are connected and ready.
+fn here(coach: &str) -> usize {
+    let status = thole(&["coach", "status", "--link", coach, "--json"]);
+    status["athletes"].as_array().unwrap().iter().filter(|a| a["doing"] == "here").count()
+}
+
+/// The results by name, without the identities, which differ from run to run.
+fn results(status: &Value) -> BTreeMap<String, Value> {
+    let names: BTreeMap<&str, &str> = (status["athletes"].as_array().unwrap().iter())
+        .map(|a| (a["athlete"].as_str().unwrap(), a["spec"]["name"].as_str().unwrap()))
+        .collect();
+    let results = status["pieces"][0]["results"].as_array().unwrap();
+    let named = |result: &Value| {
+        let mut result = result.clone();
+        let athlete = result.as_object_mut().unwrap().remove("athlete").unwrap();
+        (names[athlete.as_str().unwrap()].to_owned(), result)
+    };
+    results.iter().map(named).collect()
+}
+
+/// A child that does not outlive its test.
+struct Process(Child);
+
+impl Process {
+    fn start(command: &mut Command) -> Process {
+        Process(command.stdin(Stdio::null()).spawn().unwrap())
+    }
+
+    /// As `kill -9` does: no last word, no flush.
+    fn kill(&mut self) {
+        self.0.kill().unwrap();
+        self.0.wait().unwrap();
+    }
+
+    fn ends_well(mut self) {
+        let mut ended = None;
+        wait_until("a rower is home", || {
+            ended = self.0.try_wait().unwrap();
+            ended.is_some()
+        });
+        assert!(ended.unwrap().success(), "a rower has failed: {ended:?}");
+    }
+}
+
+impl Drop for Process {
+    fn drop(&mut self) {
+        // It may have ended already; then there is nothing to do.
+        drop(self.0.kill());
+        drop(self.0.wait());
+    }
+}
+
+fn serve(address: &str, data: &Path) -> Process {
+    let server = Process::start(
+        Command::new(program("thole-server"))
+            .args(["serve", "--speed", SPEED, "--listen", address, "--data"])
+            .arg(data.join("journal"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null()),
+    );
+    wait_until("the server answers", || TcpStream::connect(address).is_ok());
+    server
+}
+
+/// Runs `thole` to its end: the one JSON line that it prints.
+fn thole(args: &[&str]) -> Value {
+    let ended = Command::new(program("thole")).args(args).stdin(Stdio::null()).output().unwrap();
+    let said = String::from_utf8_lossy(&ended.stdout);
+    let complaint = String::from_utf8_lossy(&ended.stderr);
+    assert!(ended.status.success(), "thole {}: {said}{complaint}", args[..2].join(" "));
+    serde_json::from_str(said.lines().next().unwrap()).unwrap()
+}
+
+/// A page over HTTP/1.1, head and all.
+fn get(host: &str, path: &str) -> String {
+    let mut stream = TcpStream::connect(host).unwrap();
+    stream.set_read_timeout(Some(PATIENCE)).unwrap();
+    write!(stream, "GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n").unwrap();
+    let mut page = String::new();
+    stream.read_to_string(&mut page).unwrap();
+    page
+}
+
+fn free_port() -> u16 {
+    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
+fn wait_until(what: &str, mut is_so: impl FnMut() -> bool) {
+    let looks = PATIENCE.as_millis() / LOOK_EVERY.as_millis();
+    assert!(
+        (0..looks).any(|_| is_so() || {
+            sleep(LOOK_EVERY);
+            false
+        }),
+        "waited in vain until {what}"
+    );
+}
+
+/// A program of this workspace, built as people run it.
+fn program(name: &str) -> PathBuf {
+    static FOLDER: OnceLock<PathBuf> = OnceLock::new();
+    let folder = FOLDER.get_or_init(|| {
+        let built = Command::new(env!("CARGO"))
+            .args(["build", "--quiet", "--release", "-p", "thole-server", "-p", "thole"])
+            .current_dir(crate::ROOT)
+            .status();
+        assert!(built.unwrap().success(), "the programs cannot be built");
+        // This test runs as target/debug/deps/suite-…
+        let suite = std::env::current_exe().unwrap();
+        suite.ancestors().nth(3).unwrap().join("release")
+    });
+    folder.join(format!("{name}{}", std::env::consts::EXE_SUFFIX))
+}
