@@ -155,8 +155,8 @@ fn who_stopped_before_the_close_has_stopped_whatever_the_device_does_later() {
          5:00.0 show results",
         expect![[r#"
             1 ana 4:17.4 ± 1250 ms +1.0 %
-            - bo stopped at 606.0 m, 4:25.0
+            - bo stopped at 606.0 m, 2:00.0
             1 ana 4:17.4 ± 1250 ms +1.0 %
-            - bo stopped at 606.0 m, 4:25.0"#]],
+            - bo stopped at 606.0 m, 2:00.0"#]],
     );
 }
