@@ -256,6 +256,14 @@ impl Scene {
                 self.rowers.entry(name.to_owned()).or_default().held = Some(Vec::new());
                 Input::NotHeard { athlete, since: at }
             }
+            What::Forgets => {
+                let device = self.rowers.entry(name.to_owned()).or_default();
+                let run = device.run_id(athlete);
+                let gone = device.held.take().unwrap_or_default();
+                let seqs = gone.first().zip(gone.last()).map(|(first, last)| (first.seq, last.seq));
+                let (from_seq, to_seq) = seqs.unwrap_or_else(|| panic!("{name} has nothing kept"));
+                Input::Skipped { athlete, run, from_seq, to_seq }
+            }
             What::Delivers { backwards } => return self.deliver(at, name, athlete, *backwards),
             What::Again => {
                 let device = self.rowers.entry(name.to_owned()).or_default();

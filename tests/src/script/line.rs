@@ -54,6 +54,8 @@ pub(super) enum What {
     Holds,
     /// `NAME delivers`: what was kept arrives; `NAME delivers backwards`: the last sample first.
     Delivers { backwards: bool },
+    /// `NAME forgets`: what was kept is gone for good, and the device says so.
+    Forgets,
     /// `NAME again`: the last sample is sent again.
     Again,
     /// `NAME stops rowing`.
@@ -134,6 +136,7 @@ fn of_somebody(deed: &str) -> Option<What> {
         ["resets"] => What::Resets,
         ["silent"] => What::Silent,
         ["holds"] => What::Holds,
+        ["forgets"] => What::Forgets,
         ["delivers"] => What::Delivers { backwards: false },
         ["delivers", "backwards"] => What::Delivers { backwards: true },
         ["again"] => What::Again,

@@ -123,3 +123,17 @@ fn a_mean_that_nobody_rows_is_marked_and_stands() {
         expect!["- ana 3:41.0 ± 1250 ms [implausible]"],
     );
 }
+
+#[test]
+fn samples_that_are_gone_for_good_leave_the_totals_right_and_a_mark() {
+    check(
+        "1300m
+         0:00.0 ana aims 4:20.0
+         0:00.0 start
+         0:00.0 ana rows 1:39.0 until 4:20.0
+         1:00.0 ana holds
+         1:30.0 ana forgets
+         4:21.0 show results",
+        expect!["1 ana 4:17.4 ± 1250 ms +1.0 % [gaps]"],
+    );
+}
