@@ -62,6 +62,8 @@ async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
 
 #[tokio::main]
 async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
+    let names = std::env::vars_os().filter_map(|(name, _)| name.into_string().ok());
+    ServeArgs::check_environment(names)?;
     let settings = args.settings()?;
     let journal = SqliteJournal::open(&settings.data).map_err(|error| error.to_string())?;
     let (scheme, speed) = (if settings.tls.is_some() { "https" } else { "http" }, settings.speed);
@@ -74,16 +76,15 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     println!("listening on {scheme}://{}", running.address);
     std::io::stdout().flush().map_err(|error| error.to_string())?;
     let mut terminate = signal(SignalKind::terminate()).map_err(|error| error.to_string())?;
-    let asked = tokio::select! {
-        failed = running.failed() => Err(failed),
-        _ = terminate.recv() => Ok(()),
-        done = tokio::signal::ctrl_c() => done.map_err(|error| error.to_string()),
-    };
-    if asked.is_ok() {
-        tracing::info!(
-            "stopping: what has come in becomes durable, clients come back to the next start"
-        );
+    tokio::select! {
+        // At once, and without a word to anybody: nothing more can be promised.
+        failed = running.failed() => return Err(failed),
+        _ = terminate.recv() => {}
+        done = tokio::signal::ctrl_c() => done.map_err(|error| error.to_string())?,
     }
+    tracing::info!(
+        "stopping: what has come in becomes durable, clients come back to the next start"
+    );
     running.stop().await;
-    asked.map(|()| ExitCode::SUCCESS)
+    Ok(ExitCode::SUCCESS)
 }

@@ -20,6 +20,17 @@ struct State {
     fails_at: Option<u64>,
 }
 
+impl State {
+    /// Whether nobody else's writing contradicts the append.
+    fn continues(&self, append: &Append) -> bool {
+        let next = self.records.get(&append.session).map_or(0, Vec::len) as u64;
+        let there = self.sessions.contains_key(&append.session);
+        let new = append.create.is_some();
+        let granted = |grant: &super::Grant| self.secrets.contains_key(&grant.hash);
+        next == append.first && there != new && !append.grant.iter().any(granted)
+    }
+}
+
 /// A journal in memory.
 #[derive(Debug)]
 pub struct MemoryJournal {
@@ -59,11 +70,10 @@ impl Journal for MemoryJournal {
             if state.fails_at.is_some_and(|number| state.appends >= number) {
                 return Err(JournalError::Write("a fault that a test has asked for".to_owned()));
             }
-            let records = state.records.entry(append.session).or_default();
-            if records.len() as u64 != append.first {
+            if !state.continues(&append) {
                 return Err(JournalError::Fenced);
             }
-            records.extend(append.records);
+            state.records.entry(append.session).or_default().extend(append.records);
             state.sessions.extend(append.create.map(|row| (append.session, row)));
             state.secrets.retain(|_, held| match held.holder {
                 Holder::Athlete(athlete) => {

@@ -1,13 +1,17 @@
 //! The journal in one SQLite file: a writer thread, one transaction for everything that has come in.
 
 use std::{
-    fs::{File, TryLockError},
+    fs::{DirBuilder, File, TryLockError},
+    os::unix::fs::DirBuilderExt,
     path::Path,
     sync::{Arc, Mutex, PoisonError},
     thread,
 };
 
-use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction, params};
+use rusqlite::{
+    Connection, OpenFlags, OptionalExtension, Savepoint, Transaction, TransactionBehavior, ffi,
+    params,
+};
 use thole_piece::Input;
 use thole_protocol::{
     ids::{AthleteId, JoinCode, SessionId},
@@ -34,7 +38,7 @@ const TABLES: &str = "
     ) WITHOUT ROWID;
     CREATE INDEX session_by_code ON session (code, created_unix_ms);
     CREATE TABLE record (
-        session TEXT NOT NULL, position INTEGER NOT NULL, at_ms INTEGER NOT NULL,
+        session TEXT NOT NULL REFERENCES session, position INTEGER NOT NULL, at_ms INTEGER NOT NULL,
         athlete TEXT, kind TEXT NOT NULL, payload TEXT NOT NULL,
         PRIMARY KEY (session, position)
     ) WITHOUT ROWID;
@@ -43,16 +47,21 @@ const TABLES: &str = "
         session TEXT NOT NULL, position INTEGER NOT NULL, PRIMARY KEY (session, position)
     ) WITHOUT ROWID;
     CREATE TABLE secret (
-        hash BLOB PRIMARY KEY, session TEXT NOT NULL, role TEXT NOT NULL, athlete TEXT,
-        revoked INTEGER NOT NULL DEFAULT 0
+        hash BLOB PRIMARY KEY, session TEXT NOT NULL REFERENCES session, role TEXT NOT NULL,
+        athlete TEXT, revoked INTEGER NOT NULL DEFAULT 0
     ) WITHOUT ROWID;
     CREATE INDEX secret_by_athlete ON secret (athlete) WHERE athlete IS NOT NULL;
 ";
 
-/// What the writer is asked.
-enum Task {
-    Append(Append, oneshot::Sender<Result<(), JournalError>>),
-    SetAside(SessionId, u64, oneshot::Sender<Result<(), JournalError>>),
+/// What the writer is asked, and where the answer goes.
+struct Task {
+    change: Change,
+    answer: oneshot::Sender<Result<(), JournalError>>,
+}
+
+enum Change {
+    Append(Append),
+    SetAside(SessionId, u64),
 }
 
 /// The journal in one file of a data folder.
@@ -73,7 +82,9 @@ impl SqliteJournal {
         let write = |error: &dyn std::fmt::Display| {
             JournalError::Write(format!("{}: {error}", data.display()))
         };
-        std::fs::create_dir_all(data).map_err(|error| write(&error))?;
+        // Heart rates are in it: a folder made here is for this user alone.
+        let folder = DirBuilder::new().recursive(true).mode(0o700).create(data);
+        folder.map_err(|error| write(&error))?;
         let lock = File::create(data.join("lock")).map_err(|error| write(&error))?;
         match lock.try_lock() {
             Ok(()) => {}
@@ -112,15 +123,12 @@ impl SqliteJournal {
         Ok(SqliteJournal { writer, reader: Arc::new(Mutex::new(reader)), epoch, _lock: None })
     }
 
-    fn write(
-        &self,
-        task: impl FnOnce(oneshot::Sender<Result<(), JournalError>>) -> Task + Send + 'static,
-    ) -> Answer<()> {
+    fn write(&self, change: Change) -> Answer<()> {
         let writer = self.writer.clone();
         Box::pin(async move {
             let gone = || JournalError::Write("the writer has stopped".to_owned());
             let (answer, answered) = oneshot::channel();
-            writer.send(task(answer)).await.map_err(|_| gone())?;
+            writer.send(Task { change, answer }).await.map_err(|_| gone())?;
             answered.await.map_err(|_| gone())?
         })
     }
@@ -144,11 +152,11 @@ const READ_ONLY: OpenFlags =
 
 impl Journal for SqliteJournal {
     fn append(&self, append: Append) -> Answer<()> {
-        self.write(|answer| Task::Append(append, answer))
+        self.write(Change::Append(append))
     }
 
     fn set_aside(&self, session: SessionId, position: u64) -> Answer<()> {
-        self.write(move |answer| Task::SetAside(session, position, answer))
+        self.write(Change::SetAside(session, position))
     }
 
     fn read(&self, session: SessionId, from: u64) -> Answer<Vec<(u64, Record)>> {
@@ -166,7 +174,7 @@ impl Journal for SqliteJournal {
         let code = code.as_str().to_owned();
         self.ask(move |connection| {
             let sql = "SELECT session, code, created_unix_ms, closed_unix_ms FROM session
-                       WHERE code = ? ORDER BY created_unix_ms DESC LIMIT 1";
+                       WHERE code = ? ORDER BY created_unix_ms DESC, session DESC LIMIT 1";
             one(connection, sql, &code)
         })
     }
@@ -200,75 +208,104 @@ impl Journal for SqliteJournal {
 }
 
 /// The writer: takes everything that waits, makes it durable in one transaction, answers. After a
-/// failure it answers nobody with success any more: what is durable is not known until the next start.
+/// failure everybody is told of that failure and nothing is tried again: what is durable is not known
+/// until the next start.
 fn write_all(mut connection: Connection, mut tasks: mpsc::Receiver<Task>) {
+    let mut failed: Option<String> = None;
     let mut group = Vec::new();
     while tasks.blocking_recv_many(&mut group, GROUP_MAX) > 0 {
-        let (done, failed) = match write_group(&mut connection, &mut group) {
-            Ok(done) => (done, None),
-            Err(error) => (Vec::new(), Some(error.to_string())),
+        let written = match &failed {
+            Some(why) => Err(why.clone()),
+            None => write_group(&mut connection, &group).map_err(|error| error.to_string()),
         };
-        for (answer, result) in done {
-            // Who asked may be gone; what was asked is durable all the same.
-            let _ = answer.send(result);
-        }
-        if let Some(error) = failed {
-            // Dropping the queue answers all who wait with an error.
-            tracing::error!(error, "the journal cannot be written");
-            return;
+        // Who asked may be gone; what was asked is durable, or not, all the same.
+        match written {
+            Ok(results) => {
+                for (task, result) in group.drain(..).zip(results) {
+                    let _ = task.answer.send(result);
+                }
+            }
+            Err(why) => {
+                if failed.is_none() {
+                    tracing::error!(error = why, "the journal cannot be written");
+                }
+                for task in group.drain(..) {
+                    let _ = task.answer.send(Err(JournalError::Write(why.clone())));
+                }
+                failed = Some(why);
+            }
         }
     }
 }
 
-type Done = (oneshot::Sender<Result<(), JournalError>>, Result<(), JournalError>);
-
+/// One transaction; durable when this returns. One result a task, in their order.
 fn write_group(
     connection: &mut Connection,
-    group: &mut Vec<Task>,
-) -> Result<Vec<Done>, rusqlite::Error> {
-    let transaction = connection.transaction()?;
-    let mut done = Vec::with_capacity(group.len());
-    for task in group.drain(..) {
-        match task {
-            Task::Append(append, answer) => {
-                let result = if continues(&transaction, &append)? {
-                    write_one(&transaction, &append)?;
-                    Ok(())
-                } else {
-                    Err(JournalError::Fenced)
-                };
-                done.push((answer, result));
-            }
-            Task::SetAside(session, position, answer) => {
+    group: &[Task],
+) -> Result<Vec<Result<(), JournalError>>, rusqlite::Error> {
+    let mut transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let mut results = Vec::with_capacity(group.len());
+    for task in group {
+        results.push(match &task.change {
+            Change::Append(append) => write_alone(&mut transaction, append)?,
+            Change::SetAside(session, position) => {
                 let sql = "INSERT OR IGNORE INTO set_aside (session, position) VALUES (?, ?)";
-                transaction.execute(sql, params![session.to_string(), whole(position)])?;
-                done.push((answer, Ok(())));
+                transaction.execute(sql, params![session.to_string(), whole(*position)])?;
+                Ok(())
             }
-        }
+        });
     }
     transaction.commit()?;
-    Ok(done)
+    Ok(results)
+}
+
+/// All of an append or nothing of it: one that somebody else's writing contradicts harms none of those
+/// that share its commit.
+fn write_alone(
+    transaction: &mut Transaction<'_>,
+    append: &Append,
+) -> Result<Result<(), JournalError>, rusqlite::Error> {
+    let savepoint = transaction.savepoint()?;
+    if !continues(&savepoint, append)? {
+        return Ok(Err(JournalError::Fenced));
+    }
+    match write_one(&savepoint, append) {
+        Ok(()) => savepoint.commit().map(Ok),
+        // Dropping the savepoint takes back what the append had written.
+        Err(error) if is_taken(&error) => Ok(Err(JournalError::Fenced)),
+        Err(error) => Err(error),
+    }
+}
+
+/// Whether a key that had to be free is in use, or a session that had to be there is not.
+fn is_taken(error: &rusqlite::Error) -> bool {
+    error.sqlite_extended_error_code().is_some_and(|code| {
+        [
+            ffi::SQLITE_CONSTRAINT_PRIMARYKEY,
+            ffi::SQLITE_CONSTRAINT_UNIQUE,
+            ffi::SQLITE_CONSTRAINT_FOREIGNKEY,
+        ]
+        .contains(&code)
+    })
 }
 
 /// Whether the append goes on where the session's records end.
-fn continues(transaction: &Transaction<'_>, append: &Append) -> Result<bool, rusqlite::Error> {
+fn continues(savepoint: &Savepoint<'_>, append: &Append) -> Result<bool, rusqlite::Error> {
     let sql = "SELECT COALESCE(MAX(position) + 1, 0) FROM record WHERE session = ?";
-    let next: i64 = transaction
-        .prepare_cached(sql)?
-        .query_row([append.session.to_string()], |row| row.get(0))?;
+    let next: i64 =
+        savepoint.prepare_cached(sql)?.query_row([append.session.to_string()], |row| row.get(0))?;
     Ok(next == whole(append.first))
 }
 
-fn write_one(transaction: &Transaction<'_>, append: &Append) -> Result<(), rusqlite::Error> {
+fn write_one(savepoint: &Savepoint<'_>, append: &Append) -> Result<(), rusqlite::Error> {
     let session = append.session.to_string();
     if let Some(SessionRow { code, created_unix_ms, closed_unix_ms, .. }) = &append.create {
         let sql = "INSERT INTO session (session, code, created_unix_ms, closed_unix_ms) VALUES (?, ?, ?, ?)";
         let closed = closed_unix_ms.map(whole);
-        transaction
-            .execute(sql, params![session, code.as_str(), whole(*created_unix_ms), closed])?;
+        savepoint.execute(sql, params![session, code.as_str(), whole(*created_unix_ms), closed])?;
     }
     let sql = "INSERT INTO record (session, position, at_ms, athlete, kind, payload) VALUES (?, ?, ?, ?, ?, ?)";
-    let mut insert = transaction.prepare_cached(sql)?;
+    let mut insert = savepoint.prepare_cached(sql)?;
     for (position, Record { at, input }) in (append.first..).zip(&append.records) {
         let athlete = input.athlete().map(|athlete| athlete.to_string());
         let payload = serde_json::to_string(input)
@@ -284,7 +321,7 @@ fn write_one(transaction: &Transaction<'_>, append: &Append) -> Result<(), rusql
     }
     for athlete in &append.revoke {
         let sql = "UPDATE secret SET revoked = 1 WHERE session = ? AND athlete = ?";
-        transaction.prepare_cached(sql)?.execute([&session, &athlete.to_string()])?;
+        savepoint.prepare_cached(sql)?.execute([&session, &athlete.to_string()])?;
     }
     let sql = "INSERT INTO secret (hash, session, role, athlete) VALUES (?, ?, ?, ?)";
     for grant in &append.grant {
@@ -294,11 +331,11 @@ fn write_one(transaction: &Transaction<'_>, append: &Append) -> Result<(), rusql
             Holder::Athlete(athlete) => ("athlete", Some(athlete.to_string())),
         };
         let hash = grant.hash.as_bytes();
-        transaction.prepare_cached(sql)?.execute(params![hash, session, role, athlete])?;
+        savepoint.prepare_cached(sql)?.execute(params![hash, session, role, athlete])?;
     }
     if let Some(closed) = append.closed_unix_ms {
         let sql = "UPDATE session SET closed_unix_ms = ? WHERE session = ?";
-        transaction.execute(sql, params![whole(closed), session])?;
+        savepoint.execute(sql, params![whole(closed), session])?;
     }
     Ok(())
 }
@@ -353,6 +390,7 @@ fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
     connection.pragma_update(None, "journal_mode", "WAL").map_err(write)?;
     // FULL: a commit is on the disk when it returns, also against a loss of power.
     connection.pragma_update(None, "synchronous", "FULL").map_err(write)?;
+    connection.pragma_update(None, "foreign_keys", true).map_err(write)?;
     connection.busy_timeout(std::time::Duration::from_secs(5)).map_err(write)?;
     let version = version(connection)?;
     if version == 0 {
