@@ -10,6 +10,9 @@ use crate::limits::Limits;
 /// Faster than this, the heartbeats of a class would be all that a machine does.
 const SPEED_MAX: u32 = 100;
 
+/// Variables of other programs of ours, which may stand in the same environment.
+const NOT_OURS: [&str; 1] = ["THOLE_SERVER"];
+
 /// What a server is set to.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Settings {
@@ -43,10 +46,12 @@ macro_rules! settings {
         }
 
         impl ServeArgs {
+            const VARIABLES: &[&str] = &["THOLE_CONFIG", $($env),*];
+
             /// Fills in from a file what neither flag nor environment has said.
-            fn fill_in(&mut self, name: &str, value: String) -> Result<(), String> {
+            fn fill_in(&mut self, name: &str, value: toml::Value) -> Result<(), String> {
                 match name {
-                    $($name => { self.$field.get_or_insert(value); })*
+                    $($name => { self.$field.get_or_insert(plain(name, value)?); })*
                     other => return Err(format!(
                         "{other}: there is no such setting; `thole-server serve --help` lists them."
                     )),
@@ -115,6 +120,23 @@ settings! {
 }
 
 impl ServeArgs {
+    /// Refuses a variable that looks like a setting and is none: mistyped, it would change nothing.
+    ///
+    /// # Errors
+    /// One sentence that begins with the name of the first such variable.
+    pub fn check_environment(names: impl IntoIterator<Item = String>) -> Result<(), String> {
+        let unknown = names.into_iter().filter(|name| {
+            name.starts_with("THOLE_")
+                && !Self::VARIABLES.contains(&name.as_str())
+                && !NOT_OURS.contains(&name.as_str())
+        });
+        unknown.min().map_or(Ok(()), |name| {
+            Err(format!(
+                "{name}: there is no such setting; `thole-server serve --help` lists them."
+            ))
+        })
+    }
+
     /// The settings, judged one by one.
     ///
     /// # Errors
@@ -127,12 +149,14 @@ impl ServeArgs {
             let table: toml::Table = toml::from_str(&text)
                 .map_err(|error| format!("config: {} is no TOML: {error}", file.display()))?;
             for (name, value) in table {
-                args.fill_in(&name, plain(&name, value)?)?;
+                args.fill_in(&name, value)?;
             }
         }
         let args = args.or(ServeArgs::defaults());
         let tls = match (args.tls_cert, args.tls_key) {
-            (Some(cert), Some(key)) => Some((PathBuf::from(cert), PathBuf::from(key))),
+            (Some(cert), Some(key)) => {
+                Some((path("tls-cert", cert, "a PEM file")?, path("tls-key", key, "a PEM file")?))
+            }
             (None, None) => None,
             (Some(_), None) => return Err("tls-key: a certificate needs its key too.".to_owned()),
             (None, Some(_)) => return Err("tls-cert: a key needs its certificate too.".to_owned()),
@@ -161,7 +185,7 @@ impl ServeArgs {
         };
         Ok(Settings {
             listen: parsed("listen", args.listen, "an address and a port, such as 127.0.0.1:8737")?,
-            data: parsed("data", args.data, "a folder")?,
+            data: path("data", args.data.unwrap_or_default(), "a folder")?,
             tls,
             speed: number("speed", args.speed, 1, SPEED_MAX)?,
             origins: origins(args.origins)?,
@@ -190,6 +214,13 @@ fn plain(name: &str, value: toml::Value) -> Result<String, String> {
 fn parsed<T: FromStr>(name: &str, value: Option<String>, wanted: &str) -> Result<T, String> {
     let value = value.unwrap_or_default();
     value.parse().map_err(|_| format!("{name}: {value:?} is not {wanted}."))
+}
+
+fn path(name: &str, value: String, wanted: &str) -> Result<PathBuf, String> {
+    if value.is_empty() {
+        return Err(format!("{name}: {value:?} is not {wanted}."));
+    }
+    Ok(PathBuf::from(value))
 }
 
 fn number<T>(name: &str, value: Option<String>, least: T, most: T) -> Result<T, String>
@@ -221,52 +252,150 @@ fn origins(value: Option<String>) -> Result<Vec<String>, String> {
 
 #[cfg(test)]
 mod tests {
+    use clap::{CommandFactory, FromArgMatches, Parser};
+
     use super::*;
 
-    fn wrong(args: ServeArgs) -> String {
-        args.settings().unwrap_err()
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        args: ServeArgs,
     }
 
-    fn set(set: impl FnOnce(&mut ServeArgs)) -> ServeArgs {
-        let mut args = ServeArgs::default();
-        set(&mut args);
-        args
+    /// Settings that are no number.
+    const WORDS: [&str; 6] = ["config", "listen", "data", "tls-cert", "tls-key", "origins"];
+
+    /// As typed; whatever environment the tests run in.
+    fn typed(words: &[&str]) -> ServeArgs {
+        let command = Line::command().mut_args(|arg| arg.env(None::<&str>));
+        let matches = command.try_get_matches_from(["serve"].iter().chain(words)).unwrap();
+        Line::from_arg_matches(&matches).unwrap().args
+    }
+
+    fn wrong(words: &[&str]) -> String {
+        typed(words).settings().unwrap_err()
+    }
+
+    fn with_file(text: &str, words: &[&str]) -> Result<Settings, String> {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("thole.toml");
+        std::fs::write(&file, text).unwrap();
+        typed(&[words, &["--config", file.to_str().unwrap()]].concat()).settings()
     }
 
     #[test]
     fn nothing_said_is_a_server_for_this_machine_alone() {
-        let settings = ServeArgs::default().settings().unwrap();
+        let settings = typed(&[]).settings().unwrap();
         assert!(settings.listen.ip().is_loopback());
         assert_eq!((settings.speed, settings.limits.athletes), (1, 10_000));
+        assert_eq!((settings.tls, settings.origins.len()), (None, 0));
     }
 
     #[test]
-    fn a_wrong_setting_is_refused_by_its_name() {
-        let speed = wrong(set(|args| args.speed = Some("0".into())));
-        assert_eq!(speed, "speed: 0 is not a whole number from 1 to 100.");
-        let listen = wrong(set(|args| args.listen = Some("everywhere".into())));
-        assert!(listen.starts_with("listen: \"everywhere\" is not an address"), "{listen}");
-        let key = wrong(set(|args| args.tls_cert = Some("cert.pem".into())));
-        assert_eq!(key, "tls-key: a certificate needs its key too.");
-        let origin = wrong(set(|args| args.origins = Some("club.example".into())));
-        assert!(origin.starts_with("origins: "), "{origin}");
+    fn every_number_has_bounds_and_is_refused_by_its_name_outside_of_them() {
+        let mut numbers = 0;
+        for arg in Line::command().get_arguments() {
+            let name = arg.get_long().unwrap();
+            if WORDS.contains(&name) {
+                continue;
+            }
+            let (flag, begins) = (format!("--{name}"), format!("{name}: "));
+            for value in ["0", "99999999999", "many", "2.5", ""] {
+                let says = wrong(&[&flag, value]);
+                assert!(says.starts_with(&begins), "{flag} {value:?}: {says}");
+                assert!(says.contains(" is not a whole number from 1"), "{flag} {value:?}: {says}");
+            }
+            numbers += 1;
+        }
+        assert_eq!(numbers, 18, "speed and the seventeen limits");
+        assert_eq!(wrong(&["--speed", "101"]), "speed: 101 is not a whole number from 1 to 100.");
     }
 
     #[test]
-    fn a_file_fills_in_what_was_not_said_and_an_unknown_name_is_refused() {
-        let folder = tempfile::tempdir().unwrap();
-        let file = folder.path().join("thole.toml");
-        std::fs::write(&file, "boards-max = 2\nspeed = 5\norigins = [\"https://club.example\"]")
-            .unwrap();
-        let args = set(|args| {
-            args.config = Some(file.clone());
-            args.speed = Some("7".into());
-        });
-        let settings = args.settings().unwrap();
+    fn every_word_is_refused_by_its_name() {
+        for (words, says) in [
+            (["--listen", "everywhere"], "listen: \"everywhere\" is not an address and a port"),
+            (["--data", ""], "data: \"\" is not a folder."),
+            (["--tls-cert", "cert.pem"], "tls-key: a certificate needs its key too."),
+            (["--tls-key", "key.pem"], "tls-cert: a key needs its certificate too."),
+            (["--origins", "club.example"], "origins: \"club.example\" is not an address"),
+            (["--origins", "https://club.example/row"], "origins: "),
+            (["--config", "not-there.toml"], "config: not-there.toml cannot be read"),
+        ] {
+            assert!(wrong(&words).starts_with(says), "{words:?}: {}", wrong(&words));
+        }
+    }
+
+    #[test]
+    fn a_file_fills_in_what_was_not_said() {
+        let file = "boards-max = 2\nspeed = 5\norigins = [\"https://club.example\"]\nlinks-h = 36";
+        let settings = with_file(file, &["--speed", "7"]).unwrap();
         assert_eq!((settings.limits.boards, settings.speed), (2, 7), "a flag goes before the file");
         assert_eq!(settings.origins, ["https://club.example"]);
-        std::fs::write(&file, "bords-max = 2").unwrap();
-        let unknown = wrong(set(|args| args.config = Some(file)));
-        assert!(unknown.starts_with("bords-max: there is no such setting"), "{unknown}");
+        assert_eq!(settings.limits.links, Duration::from_secs(36 * 3_600));
+    }
+
+    #[test]
+    fn a_wrong_file_is_refused_by_the_name_in_it() {
+        for (file, says) in [
+            ("bords-max = 2", "bords-max: there is no such setting"),
+            ("speed = 0", "speed: 0 is not a whole number from 1 to 100."),
+            ("speed = true", "speed: a text or a whole number is wanted."),
+            ("[limits]\nboards-max = 2", "limits: there is no such setting"),
+            ("config = \"other.toml\"", "config: there is no such setting"),
+        ] {
+            let error = with_file(file, &[]).unwrap_err();
+            assert!(error.starts_with(says), "{file}: {error}");
+        }
+        let error = with_file("speed 5", &[]).unwrap_err();
+        assert!(error.starts_with("config: ") && error.contains("is no TOML"), "{error}");
+    }
+
+    #[test]
+    fn a_variable_that_is_no_setting_is_refused_by_its_name() {
+        let check =
+            |names: &[&str]| ServeArgs::check_environment(names.iter().map(|n| (*n).into()));
+        assert_eq!(check(&["HOME", "THOLE_SPEED", "THOLE_CONFIG", "THOLE_SERVER"]), Ok(()));
+        let says = check(&["THOLE_SPEED", "THOLE_BORDS_MAX"]).unwrap_err();
+        assert!(says.starts_with("THOLE_BORDS_MAX: there is no such setting"), "{says}");
+    }
+
+    #[test]
+    fn help_tells_the_truth_and_variables_are_named_like_flags() {
+        let defaults = ServeArgs::defaults();
+        let told = |of: &str| {
+            let command = Line::command();
+            let arg = command.get_arguments().find(|arg| arg.get_long() == Some(of)).unwrap();
+            arg.get_help().unwrap().to_string()
+        };
+        for (name, default) in [
+            ("listen", &defaults.listen),
+            ("data", &defaults.data),
+            ("speed", &defaults.speed),
+            ("athletes-max", &defaults.athletes),
+            ("sessions-max", &defaults.sessions),
+            ("sessions-per-min", &defaults.sessions_per_min),
+            ("joins-per-s", &defaults.joins_per_s),
+            ("connections-max", &defaults.connections),
+            ("strangers-max", &defaults.strangers),
+            ("coaches-max", &defaults.coaches),
+            ("boards-max", &defaults.boards),
+            ("messages-per-s", &defaults.messages_per_s),
+            ("stranger-bytes", &defaults.stranger_bytes),
+            ("athlete-bytes", &defaults.athlete_bytes),
+            ("coach-bytes", &defaults.coach_bytes),
+            ("handshake-s", &defaults.handshake_s),
+            ("send-s", &defaults.send_s),
+            ("silence-s", &defaults.silence_s),
+            ("idle-s", &defaults.idle_s),
+            ("links-h", &defaults.links_h),
+        ] {
+            let default = format!("[default: {}]", default.as_deref().unwrap());
+            assert!(told(name).contains(&default), "--{name}: {}", told(name));
+        }
+        for arg in Line::command().get_arguments() {
+            let name = arg.get_long().unwrap().to_uppercase().replace('-', "_");
+            assert_eq!(arg.get_env().unwrap().to_str().unwrap(), format!("THOLE_{name}"));
+        }
     }
 }
