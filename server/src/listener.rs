@@ -4,7 +4,7 @@ use std::{convert::Infallible, path::PathBuf, sync::Arc};
 
 use http_body_util::Full;
 use hyper::{
-    Request, Response, StatusCode,
+    Method, Request, Response, StatusCode,
     body::{Bytes, Incoming},
     header::{self, HeaderValue},
     server::conn::http1,
@@ -47,22 +47,32 @@ pub fn tls((cert, key): &(PathBuf, PathBuf)) -> Result<TlsAcceptor, String> {
         .map_err(|error| unread("tls-cert", cert, &error))?
         .collect();
     let chain = chain.map_err(|error| unread("tls-cert", cert, &error))?;
+    if chain.is_empty() {
+        return Err(unread("tls-cert", cert, &"there is no certificate in it"));
+    }
     let secret =
         PrivateKeyDer::from_pem_file(key).map_err(|error| unread("tls-key", key, &error))?;
     let config = ServerConfig::builder()
         .with_no_client_auth()
         .with_single_cert(chain, secret)
-        .map_err(|error| unread("tls-cert", cert, &error))?;
+        .map_err(|error| {
+            let (cert, key) = (cert.display(), key.display());
+            format!("tls-cert, tls-key: {cert} and {key} cannot be used together ({error}).")
+        })?;
     Ok(TlsAcceptor::from(Arc::new(config)))
 }
 
 /// Accepts until the task is ended.
 pub async fn accept(listener: TcpListener, tls: Option<TlsAcceptor>, server: Arc<Server>) {
     loop {
-        // Above the limit nobody is accepted; the system's own queue holds those who come.
-        let Ok(permit) = server.connections.clone().acquire_owned().await else { return };
+        // Above the limit nobody is accepted; the system's own queue holds those who come. The permit is
+        // taken for who is there, not for who may come, so that the count is right; only this loop takes
+        // any, so one that was free still is.
+        let Ok(free) = server.connections.acquire().await else { return };
+        drop(free);
         match listener.accept().await {
             Ok((io, _)) => {
+                let Ok(permit) = server.connections.clone().try_acquire_owned() else { continue };
                 let (tls, server) = (tls.clone(), server.clone());
                 tokio::spawn(async move {
                     serve(io, tls, server).await;
@@ -111,7 +121,7 @@ where
                     }
                     Err(response) => *response,
                 },
-                path => page(path, &server),
+                path => page(request.method(), path, &server),
             };
             Ok::<_, Infallible>(response)
         }
@@ -177,7 +187,12 @@ fn is_welcome_from(server: &Server, request: &Request<Incoming>, scheme: &str) -
         || server.settings.origins.iter().any(|allowed| allowed == origin)
 }
 
-fn page(path: &str, server: &Server) -> Page {
+fn page(method: &Method, path: &str, server: &Server) -> Page {
+    if !matches!(*method, Method::GET | Method::HEAD) {
+        let mut refused = text(StatusCode::METHOD_NOT_ALLOWED, "Pages can only be read.");
+        refused.headers_mut().insert(header::ALLOW, HeaderValue::from_static("GET, HEAD"));
+        return refused;
+    }
     let html = |status, body: String| answer(status, "text/html; charset=utf-8", body);
     match path {
         "/" => html(StatusCode::OK, pages::welcome()),
