@@ -1,0 +1,228 @@
+//! What every journal promises, asked of both: the one in memory and the one in a file.
+
+use std::sync::Arc;
+
+use futures_util::future::join_all;
+use thole_piece::Input;
+use thole_protocol::{
+    ids::{AthleteId, JoinCode, SessionId},
+    spec::SessionSettings,
+    units::At,
+};
+use thole_server::{
+    journal::{
+        Append, Grant, Held, Holder, Journal, JournalError, Record, SessionRow,
+        memory::MemoryJournal, sqlite::SqliteJournal,
+    },
+    secret::Secret,
+};
+use uuid::Uuid;
+
+/// Runs a scene with each journal, empty.
+async fn with_both(scene: impl AsyncFn(Arc<dyn Journal>)) {
+    println!("in memory");
+    scene(Arc::new(MemoryJournal::default())).await;
+    println!("in a file");
+    let folder = tempfile::tempdir().unwrap();
+    scene(Arc::new(SqliteJournal::open(folder.path()).unwrap())).await;
+}
+
+pub(crate) fn session(no: u128) -> SessionId {
+    SessionId(Uuid::from_u128(no))
+}
+
+pub(crate) fn athlete(no: u128) -> AthleteId {
+    AthleteId(Uuid::from_u128(1_000 + no))
+}
+
+fn code(no: u64) -> JoinCode {
+    JoinCode::from_random(no)
+}
+
+pub(crate) fn heard(at: u64, who: u128) -> Record {
+    Record { at: At(at), input: Input::Heard { athlete: athlete(who) } }
+}
+
+fn deadline(at: u64) -> Record {
+    Record { at: At(at), input: Input::Deadline }
+}
+
+/// A new session of this number, with one record.
+pub(crate) fn made(no: u128) -> Append {
+    let input =
+        Input::Created { title: "Weir House".to_owned(), settings: SessionSettings::default() };
+    let small = u64::try_from(no).unwrap();
+    let row = SessionRow {
+        session: session(no),
+        code: code(small),
+        created_unix_ms: 1_700_000_000_000 + small,
+        closed_unix_ms: None,
+    };
+    Append { create: Some(row), ..more(no, 0, vec![Record { at: At(0), input }]) }
+}
+
+pub(crate) fn more(no: u128, first: u64, records: Vec<Record>) -> Append {
+    Append {
+        session: session(no),
+        create: None,
+        first,
+        records,
+        revoke: Vec::new(),
+        grant: Vec::new(),
+        closed_unix_ms: None,
+    }
+}
+
+/// Positions of a session's records.
+pub(crate) async fn positions(journal: &dyn Journal, no: u128) -> Vec<u64> {
+    let records = journal.read(session(no), 0).await.unwrap();
+    records.into_iter().map(|(position, _)| position).collect()
+}
+
+fn is_fenced(result: &Result<(), JournalError>) -> bool {
+    matches!(result, Err(JournalError::Fenced))
+}
+
+#[tokio::test]
+async fn what_was_written_is_read_back_in_order_from_any_position() {
+    with_both(async |journal| {
+        journal.append(made(1)).await.unwrap();
+        journal.append(made(2)).await.unwrap();
+        journal.append(more(1, 1, vec![heard(41, 1), deadline(41), heard(97, 2)])).await.unwrap();
+        let from_two = journal.read(session(1), 2).await.unwrap();
+        assert_eq!(from_two, [(2, deadline(41)), (3, heard(97, 2))]);
+        assert_eq!(journal.read(session(1), 0).await.unwrap().len(), 4);
+        assert_eq!(journal.read(session(1), 4).await.unwrap(), []);
+        assert_eq!(positions(&*journal, 2).await, [0], "sessions do not mix");
+        assert_eq!(positions(&*journal, 3).await, [0; 0], "a session that nobody made is empty");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn an_append_that_does_not_go_on_where_the_records_end_changes_nothing() {
+    with_both(async |journal| {
+        let (known, offered) = (Secret::new().hash(), Secret::new().hash());
+        let grant = vec![Grant { hash: known, holder: Holder::Athlete(athlete(1)) }];
+        journal.append(Append { grant, ..made(1) }).await.unwrap();
+        let grant = vec![Grant { hash: offered, holder: Holder::Coach }];
+        let (revoke, closed_unix_ms) = (vec![athlete(1)], Some(5));
+        let all = |append| Append {
+            grant: grant.clone(),
+            revoke: revoke.clone(),
+            closed_unix_ms,
+            ..append
+        };
+        for (what, append) in [
+            ("said again", more(1, 0, vec![heard(9, 1)])),
+            ("with a gap", more(1, 2, vec![heard(9, 1)])),
+            ("made again", Append { first: 1, records: vec![heard(9, 1)], ..made(1) }),
+            ("for a session that nobody made", more(7, 0, vec![heard(9, 1)])),
+        ] {
+            assert!(is_fenced(&journal.append(all(append)).await), "{what}");
+        }
+        let twice = vec![Grant { hash: known, holder: Holder::Board }];
+        let append = Append { grant: twice, ..more(1, 1, vec![heard(9, 1)]) };
+        assert!(is_fenced(&journal.append(append).await), "a secret that is somebody else's");
+
+        assert_eq!(positions(&*journal, 1).await, [0]);
+        assert_eq!(positions(&*journal, 7).await, [0; 0]);
+        assert_eq!(journal.held(offered).await.unwrap(), None);
+        let holder = Holder::Athlete(athlete(1));
+        let held = Some(Held { session: session(1), holder });
+        assert_eq!(journal.held(known).await.unwrap(), held, "not revoked either");
+        assert_eq!(journal.session(session(1)).await.unwrap().unwrap().closed_unix_ms, None);
+        journal.append(more(1, 1, vec![heard(10, 1)])).await.unwrap();
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_fenced_append_does_not_harm_those_that_share_its_commit() {
+    with_both(async |journal| {
+        join_all((1..=40).map(|no| journal.append(made(no)))).await;
+        let appends = (1..=40).map(|no| {
+            let first = if no == 17 { 0 } else { 1 };
+            journal.append(more(no, first, vec![heard(12, no)]))
+        });
+        let answers = join_all(appends).await;
+        for (no, answer) in (1..=40).zip(&answers) {
+            assert_eq!(is_fenced(answer), no == 17, "session {no}: {answer:?}");
+            let written: &[u64] = if no == 17 { &[0] } else { &[0, 1] };
+            assert_eq!(positions(&*journal, no).await, written, "session {no}");
+        }
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_secret_opens_what_it_was_made_for_until_it_is_revoked() {
+    with_both(async |journal| {
+        let [coach, board, ana, bo, new] = [(); 5].map(|()| Secret::new().hash());
+        let grant = vec![
+            Grant { hash: coach, holder: Holder::Coach },
+            Grant { hash: board, holder: Holder::Board },
+            Grant { hash: ana, holder: Holder::Athlete(athlete(1)) },
+        ];
+        journal.append(Append { grant, ..made(1) }).await.unwrap();
+        // The same athlete in another session keeps the secret for that one.
+        let grant = vec![Grant { hash: bo, holder: Holder::Athlete(athlete(1)) }];
+        journal.append(Append { grant, ..made(2) }).await.unwrap();
+        let held = async |hash| journal.held(hash).await.unwrap();
+        let of = |no, holder| Some(Held { session: session(no), holder });
+        assert_eq!(held(coach).await, of(1, Holder::Coach));
+        assert_eq!(held(board).await, of(1, Holder::Board));
+        assert_eq!(held(ana).await, of(1, Holder::Athlete(athlete(1))));
+        assert_eq!(held(new).await, None);
+
+        let grant = vec![Grant { hash: new, holder: Holder::Athlete(athlete(1)) }];
+        let revoke = vec![athlete(1)];
+        journal.append(Append { grant, revoke, ..more(1, 1, Vec::new()) }).await.unwrap();
+        assert_eq!(held(ana).await, None, "revoked");
+        assert_eq!(held(new).await, of(1, Holder::Athlete(athlete(1))), "granted with it");
+        assert_eq!(held(bo).await, of(2, Holder::Athlete(athlete(1))));
+        assert_eq!(held(coach).await, of(1, Holder::Coach));
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_session_is_found_by_its_code_and_of_several_the_newest() {
+    with_both(async |journal| {
+        let named = |no, created_unix_ms| {
+            let mut append = made(no);
+            let row = append.create.as_mut().unwrap();
+            (row.code, row.created_unix_ms) = (code(4_711), created_unix_ms);
+            append
+        };
+        journal.append(named(2, 3_000)).await.unwrap();
+        journal.append(named(3, 1_000)).await.unwrap();
+        journal.append(made(4)).await.unwrap();
+        let found = journal.session_of(&code(4_711)).await.unwrap().unwrap();
+        assert_eq!((found.session, found.created_unix_ms), (session(2), 3_000));
+        assert_eq!(journal.session_of(&code(99)).await.unwrap(), None);
+
+        let closed_unix_ms = Some(1_700_000_003_000);
+        journal.append(Append { closed_unix_ms, ..more(2, 1, Vec::new()) }).await.unwrap();
+        journal.append(more(2, 1, vec![deadline(8)])).await.unwrap();
+        let row = journal.session(session(2)).await.unwrap().unwrap();
+        assert_eq!(row.closed_unix_ms, closed_unix_ms, "a later append does not open it again");
+        assert_eq!(journal.session(session(9)).await.unwrap(), None);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_record_set_aside_is_left_out_and_its_position_is_not_used_again() {
+    with_both(async |journal| {
+        journal.append(made(1)).await.unwrap();
+        journal.append(more(1, 1, vec![heard(3, 1), heard(4, 2)])).await.unwrap();
+        journal.set_aside(session(1), 2).await.unwrap();
+        journal.set_aside(session(1), 2).await.unwrap();
+        assert_eq!(positions(&*journal, 1).await, [0, 1]);
+        assert!(is_fenced(&journal.append(more(1, 2, vec![heard(5, 1)])).await));
+        journal.append(more(1, 3, vec![heard(5, 1)])).await.unwrap();
+        assert_eq!(positions(&*journal, 1).await, [0, 1, 3]);
+    })
+    .await;
+}

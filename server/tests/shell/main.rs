@@ -1,0 +1,11 @@
+//! The shell from outside: both journals, the web side on the loopback, and the program itself.
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "a test that fails here should say so and stop"
+)]
+
+mod journal;
+mod program;
+mod sqlite;
+mod web;

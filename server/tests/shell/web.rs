@@ -1,0 +1,298 @@
+//! The web side on the loopback: pages, who may open a WebSocket, limits, TLS.
+
+use std::{path::PathBuf, sync::Arc, time::Duration};
+
+use thole_server::{
+    Running,
+    config::{ServeArgs, Settings},
+    journal::memory::MemoryJournal,
+    start,
+};
+use tokio::{
+    io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt},
+    net::TcpStream,
+    time::{Instant, timeout},
+};
+use tokio_rustls::{
+    TlsConnector,
+    rustls::{
+        ClientConfig, RootCertStore,
+        pki_types::{CertificateDer, ServerName, pem::PemObject},
+    },
+};
+
+/// The example of RFC 6455 section 1.3.
+const KEY: &str = "dGhlIHNhbXBsZSBub25jZQ==";
+const ACCEPT: &str = "s3pPLMBiTxaQ9kYGzzhZRbK+xOo=";
+
+/// Long enough for any machine; nothing here takes it.
+const PATIENCE: Duration = Duration::from_secs(20);
+
+fn settings(set: impl FnOnce(&mut ServeArgs)) -> Settings {
+    let mut args = ServeArgs { listen: Some("127.0.0.1:0".to_owned()), ..ServeArgs::default() };
+    set(&mut args);
+    args.settings().unwrap()
+}
+
+async fn served(set: impl FnOnce(&mut ServeArgs)) -> Running {
+    start(settings(set), Arc::new(MemoryJournal::default())).await.unwrap()
+}
+
+async fn connected(server: &Running) -> TcpStream {
+    TcpStream::connect(server.address).await.unwrap()
+}
+
+/// Everything that comes until the other side ends.
+async fn rest(io: &mut (impl AsyncRead + Unpin)) -> String {
+    let mut all = Vec::new();
+    timeout(PATIENCE, io.read_to_end(&mut all)).await.expect("the server never ends").unwrap();
+    String::from_utf8_lossy(&all).into_owned()
+}
+
+async fn asked(io: &mut (impl AsyncRead + AsyncWrite + Unpin), line: &str) -> String {
+    let request = format!("{line} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n");
+    io.write_all(request.as_bytes()).await.unwrap();
+    rest(io).await
+}
+
+async fn page(server: &Running, line: &str) -> String {
+    asked(&mut connected(server).await, line).await
+}
+
+/// Asks for a WebSocket; the head of the answer, and the connection.
+async fn upgraded(server: &Running, headers: &str) -> (String, TcpStream) {
+    let mut io = connected(server).await;
+    let request = format!(
+        "GET /ws HTTP/1.1\r\nHost: {}\r\nConnection: Upgrade\r\nUpgrade: websocket\r\n\
+         Sec-WebSocket-Version: 13\r\nSec-WebSocket-Key: {KEY}\r\n{headers}\r\n",
+        server.address
+    );
+    io.write_all(request.as_bytes()).await.unwrap();
+    let mut head = Vec::new();
+    while !head.ends_with(b"\r\n\r\n") {
+        head.push(timeout(PATIENCE, io.read_u8()).await.expect("no answer").unwrap());
+    }
+    (String::from_utf8(head).unwrap(), io)
+}
+
+fn status(answer: &str) -> &str {
+    answer.get(9..12).unwrap()
+}
+
+#[tokio::test]
+async fn every_address_has_a_plain_page_and_none_can_be_framed_or_mistaken() {
+    let server = served(|_| {}).await;
+    for (path, code, says) in [
+        ("/", "200", "target of their own"),
+        ("/coach/KAMURETA", "200", "thole coach --link"),
+        ("/row/KAMURETA", "200", "thole row --link"),
+        ("/board/KAMURETA", "200", "thole board --link"),
+        ("/rowing", "404", "Ask your coach"),
+        ("/../etc", "404", "Ask your coach"),
+    ] {
+        let answer = page(&server, &format!("GET {path}")).await;
+        assert_eq!(status(&answer), code, "{path}: {answer}");
+        assert!(answer.contains(says), "{path}: {answer}");
+        for header in [
+            "x-content-type-options: nosniff",
+            "referrer-policy: no-referrer",
+            "content-security-policy: default-src 'none'",
+            "frame-ancestors 'none'",
+        ] {
+            assert!(answer.contains(header), "{path} lacks {header}: {answer}");
+        }
+    }
+    let version = env!("CARGO_PKG_VERSION");
+    assert!(page(&server, "GET /").await.contains(version));
+    let refused = page(&server, "POST /").await;
+    assert_eq!(status(&refused), "405");
+    assert!(refused.contains("allow: GET, HEAD"), "{refused}");
+    let head = page(&server, "HEAD /").await;
+    assert!(status(&head) == "200" && head.ends_with("\r\n\r\n"), "a head has no body: {head}");
+}
+
+#[tokio::test]
+async fn health_tells_the_version_and_how_many_are_there() {
+    let server = served(|_| {}).await;
+    assert_eq!(server.server.connected(), 0, "who only waits for somebody is nobody");
+    let (_, _kept) = upgraded(&server, "").await;
+    let answer = page(&server, "GET /healthz").await;
+    let (head, body) = answer.split_once("\r\n\r\n").unwrap();
+    assert!(head.contains("content-type: application/json"), "{head}");
+    let health: serde_json::Value = serde_json::from_str(body).unwrap();
+    assert_eq!(health["ok"], true);
+    assert_eq!(health["version"], env!("CARGO_PKG_VERSION"));
+    assert_eq!(health["sessions"], 0);
+    assert_eq!(health["connections"], 2, "the one that is kept, and the one that asks");
+}
+
+#[tokio::test]
+async fn a_web_socket_is_opened_as_the_standard_says() {
+    let server = served(|_| {}).await;
+    let (answer, _io) = upgraded(&server, "").await;
+    assert_eq!(status(&answer), "101");
+    let accept = format!("sec-websocket-accept: {ACCEPT}");
+    assert!(answer.to_lowercase().contains(&accept.to_lowercase()), "{answer}");
+    assert!(answer.contains(ACCEPT), "letter by letter: {answer}");
+    let plain = page(&server, "GET /ws").await;
+    assert_eq!(status(&plain), "400", "{plain}");
+}
+
+/// The rule: RFC 6454 section 4 (an origin is scheme, host and port), RFC 6455 section 10.2.
+#[tokio::test]
+async fn a_page_of_another_address_may_not_connect_unless_it_was_allowed() {
+    let server = served(|args| args.origins = Some("https://club.example".to_owned())).await;
+    let own = format!("http://{}", server.address);
+    let other_scheme = format!("https://{}", server.address);
+    let longer = format!("{own}.example");
+    for (origin, code) in [
+        (own.as_str(), "101"),
+        ("https://club.example", "101"),
+        ("http://club.example", "403"),
+        ("https://club.example.elsewhere.example", "403"),
+        ("http://127.0.0.1", "403"),
+        (&other_scheme, "403"),
+        (&longer, "403"),
+        ("null", "403"),
+        ("", "403"),
+    ] {
+        let (answer, _io) = upgraded(&server, &format!("Origin: {origin}\r\n")).await;
+        assert_eq!(status(&answer), code, "{origin}: {answer}");
+    }
+    assert_eq!(status(&upgraded(&server, "").await.0), "101", "a program names no page");
+}
+
+#[tokio::test]
+async fn above_the_limit_of_strangers_the_next_is_asked_to_come_back() {
+    let server = served(|args| args.strangers = Some("2".to_owned())).await;
+    let (_, first) = upgraded(&server, "").await;
+    let (_, _second) = upgraded(&server, "").await;
+    let (answer, _io) = upgraded(&server, "").await;
+    assert_eq!(status(&answer), "503");
+    assert!(answer.contains("retry-after: 2"), "{answer}");
+    assert_eq!(status(&page(&server, "GET /").await), "200", "pages are not meant");
+    drop(first);
+    let again = async { while status(&upgraded(&server, "").await.0) != "101" {} };
+    timeout(PATIENCE, again).await.expect("a place that was left is free again");
+}
+
+#[tokio::test]
+async fn above_the_limit_of_connections_the_next_waits_until_one_has_left() {
+    let server = served(|args| args.connections = Some("1".to_owned())).await;
+    let (_, first) = upgraded(&server, "").await;
+    let mut second = connected(&server).await;
+    let mut waiting = std::pin::pin!(asked(&mut second, "GET /healthz"));
+    tokio::select! {
+        biased;
+        answer = &mut waiting => panic!("answered above the limit: {answer}"),
+        () = twenty_turns() => {}
+    }
+    assert_eq!(server.server.connected(), 1);
+    drop(first);
+    assert_eq!(status(&waiting.await), "200");
+}
+
+/// Lets everything else that is ready go first.
+async fn twenty_turns() {
+    for _ in 0..20 {
+        tokio::task::yield_now().await;
+    }
+}
+
+/// In time that moves by itself: how long until the server ends a connection on which `said` was said.
+async fn ended_after(server: &Running, said: &[u8]) -> (Duration, String) {
+    let mut io = connected(server).await;
+    io.write_all(said).await.unwrap();
+    let began = Instant::now();
+    let mut all = Vec::new();
+    io.read_to_end(&mut all).await.unwrap();
+    (began.elapsed(), String::from_utf8_lossy(&all).into_owned())
+}
+
+#[tokio::test(start_paused = true)]
+async fn whoever_never_says_what_they_want_is_sent_away_in_time() {
+    let limits = 7.0..9.0;
+    let plain = served(|args| args.handshake_s = Some("7".to_owned())).await;
+    for said in ["", "GET / HTTP/1.1\r\nHost: loc"] {
+        let (after, _) = ended_after(&plain, said.as_bytes()).await;
+        assert!(limits.contains(&after.as_secs_f64()), "{said:?}: {after:?}");
+    }
+    let tls = served(|args| {
+        args.handshake_s = Some("7".to_owned());
+        certified(args);
+    })
+    .await;
+    let (after, _) = ended_after(&tls, b"").await;
+    assert!(limits.contains(&after.as_secs_f64()), "TLS: {after:?}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn whoever_opens_a_socket_and_never_says_hello_is_told_and_sent_away() {
+    let server = served(|args| args.handshake_s = Some("7".to_owned())).await;
+    let (_, mut io) = upgraded(&server, "").await;
+    let began = Instant::now();
+    // A close frame (RFC 6455 section 5.5.1): 0x88, its length, then the code 4000.
+    let mut frame = [0; 4];
+    io.read_exact(&mut frame).await.unwrap();
+    assert!((7.0..9.0).contains(&began.elapsed().as_secs_f64()), "{:?}", began.elapsed());
+    assert_eq!((frame[0], u16::from_be_bytes([frame[2], frame[3]])), (0x88, 4_000));
+}
+
+fn pem(name: &str) -> String {
+    let folder = PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/shell/tls"));
+    folder.join(name).to_str().unwrap().to_owned()
+}
+
+fn certified(args: &mut ServeArgs) {
+    (args.tls_cert, args.tls_key) = (Some(pem("weir-cert.pem")), Some(pem("weir-key.pem")));
+}
+
+#[tokio::test]
+async fn with_a_certificate_the_server_speaks_tls_and_nothing_else() {
+    let server = served(certified).await;
+    let mut roots = RootCertStore::empty();
+    roots.add(CertificateDer::from_pem_file(pem("weir-cert.pem")).unwrap()).unwrap();
+    let config = ClientConfig::builder().with_root_certificates(roots).with_no_client_auth();
+    let name = ServerName::try_from("localhost").unwrap();
+    let connector = TlsConnector::from(Arc::new(config));
+    let mut io = connector.connect(name, connected(&server).await).await.unwrap();
+    let origin = "GET /ws HTTP/1.1\r\nHost: localhost\r\nOrigin: https://localhost\r\n\
+                  Connection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\n\
+                  Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n";
+    io.write_all(origin.as_bytes()).await.unwrap();
+    let mut begins = [0; 12];
+    timeout(PATIENCE, io.read_exact(&mut begins)).await.expect("no answer").unwrap();
+    assert_eq!(&begins, b"HTTP/1.1 101");
+    let plain = page(&server, "GET /healthz").await;
+    assert!(!plain.contains("HTTP/1.1 200"), "{plain}");
+}
+
+#[tokio::test]
+async fn a_certificate_that_cannot_be_used_is_refused_at_the_start_by_its_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let empty = folder.path().join("empty.pem");
+    std::fs::write(&empty, "nothing of the kind").unwrap();
+    let empty = empty.to_str().unwrap().to_owned();
+    let (cert, key) = (pem("weir-cert.pem"), pem("weir-key.pem"));
+    for (what, cert, key, names, file) in [
+        ("no certificate there", "not-there.pem", key.as_str(), "tls-cert: ", "not-there.pem"),
+        ("no key there", cert.as_str(), "not-there.pem", "tls-key: ", "not-there.pem"),
+        ("a file without a certificate", &empty, &key, "tls-cert: ", "empty.pem"),
+        ("a file without a key", &cert, &empty, "tls-key: ", "empty.pem"),
+        ("another's key", &cert, &pem("other-key.pem"), "tls-cert, tls-key: ", "other-key.pem"),
+    ] {
+        let settings = settings(|args| {
+            (args.tls_cert, args.tls_key) = (Some(cert.to_owned()), Some(key.to_owned()));
+        });
+        let says = start(settings, Arc::new(MemoryJournal::default())).await.err().expect(what);
+        assert!(says.starts_with(names) && says.contains(file), "{what}: {says}");
+    }
+}
+
+#[tokio::test]
+async fn an_address_that_is_in_use_is_refused_by_its_name() {
+    let first = served(|_| {}).await;
+    let settings = settings(|args| args.listen = Some(first.address.to_string()));
+    let says = start(settings, Arc::new(MemoryJournal::default())).await.err().unwrap();
+    assert!(says.starts_with("listen: ") && says.contains(&first.address.to_string()), "{says}");
+}
