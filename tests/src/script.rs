@@ -17,6 +17,7 @@ use thole_protocol::{
     order::Order,
     sample::Sample,
     spec::{CallText, PieceSpec, SessionSettings, SheetCall},
+    standing::AthleteResult,
     units::At,
 };
 use uuid::Uuid;
@@ -71,6 +72,8 @@ struct Scene {
     sent: BTreeMap<String, CallId>,
     commands: u128,
     calls: Vec<String>,
+    /// The results as the coach was told them, newest of each.
+    results: BTreeMap<AthleteId, AthleteResult>,
     told: Vec<String>,
 }
 
@@ -104,6 +107,7 @@ impl Scene {
             sent: BTreeMap::new(),
             commands: 0,
             calls: Vec::new(),
+            results: BTreeMap::new(),
             told: Vec::new(),
         }
     }
@@ -323,7 +327,12 @@ impl Scene {
         for output in self.session.apply(at, input) {
             let time = words::clock(at, GO);
             match output {
-                Output::Event { to, event } => self.note(&time, &to.athletes, &event),
+                Output::Event { to, event } => {
+                    if let (true, Happening::Results { results, .. }) = (to.coach, &event.what) {
+                        self.results.extend(results.iter().map(|r| (r.athlete, r.clone())));
+                    }
+                    self.note(&time, &to.athletes, &event);
+                }
                 Output::Ack { athlete, refused, .. } => {
                     for refused in refused {
                         let why = words::snake(&refused.refusal.why);
@@ -379,6 +388,10 @@ impl Scene {
     fn show(&mut self, what: &str) {
         let lines = match what {
             "calls" => std::mem::take(&mut self.calls),
+            "told results" => {
+                let results: Vec<AthleteResult> = self.results.values().cloned().collect();
+                words::results(&self.session, results)
+            }
             what => words::view(&self.session, what, GO),
         };
         self.told.extend(lines);

@@ -34,7 +34,7 @@ pub(super) enum What {
     TakeBack(String),
     /// `sheet at 500m | at 300m to go | at 1:00 | at stroke 40: 'settle' to …, for …`.
     SheetCall(Box<SheetCall>),
-    /// `show standings | teams | results | notices | phase | own NAME | calls`.
+    /// `show standings | teams | results | told results | notices | phase | own NAME | calls`.
     Show(String),
     /// `NAME aims 5:06.0 | aims 3010m | aims 1:45.0 pace`, and after it `fast start`, `negative`.
     Aims(Aim),

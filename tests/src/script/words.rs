@@ -97,9 +97,7 @@ pub(super) fn view(session: &Session, what: &str, go: u64) -> Vec<String> {
             vec![teams.collect::<Vec<_>>().join(", ")]
         }
         "results" => {
-            let mut results = current.map(|piece| piece.results.clone()).unwrap_or_default();
-            results.sort_by_key(|r| (r.place.is_none(), r.place, r.athlete));
-            results.iter().map(|r| result(r, name(r.athlete))).collect()
+            results(session, current.map(|piece| piece.results.clone()).unwrap_or_default())
         }
         "splits" => {
             let results = current.map(|piece| piece.results.clone()).unwrap_or_default();
@@ -113,6 +111,12 @@ pub(super) fn view(session: &Session, what: &str, go: u64) -> Vec<String> {
         "phase" => vec![current.map_or("no piece".to_owned(), |piece| phase(piece.phase, go))],
         other => panic!("nobody can show {other}"),
     }
+}
+
+/// Results, the placed ones first.
+pub(super) fn results(session: &Session, mut results: Vec<AthleteResult>) -> Vec<String> {
+    results.sort_by_key(|r| (r.place.is_none(), r.place, r.athlete));
+    results.iter().map(|r| result(r, session.name(r.athlete).unwrap_or("nobody"))).collect()
 }
 
 fn line(line: &Line, name: &str, ranking: Ranking) -> String {

@@ -1,5 +1,7 @@
 //! The server as far as its promises go: journal first, then the core, then everybody; and its deaths.
 
+use std::collections::BTreeSet;
+
 use thole::chance::Chance;
 use thole_piece::{Input, Output, Session, session::Viewer};
 use thole_protocol::{
@@ -61,6 +63,8 @@ pub(super) struct Server {
     coach_connected: bool,
     down_until: u64,
     seed: u64,
+    /// Orders that somebody was told are done.
+    done: BTreeSet<CommandId>,
     /// The current piece and how far it is.
     phase: Option<(usize, Phase)>,
 }
@@ -94,6 +98,7 @@ impl Server {
             coach_connected: false,
             down_until: 0,
             seed: life.seed,
+            done: BTreeSet::new(),
             phase: None,
         };
         let created =
@@ -217,7 +222,7 @@ impl Server {
     /// Whether this sample of an athlete is in the journal.
     fn has_journalled(&self, who: usize, durable: &Durable) -> bool {
         let athlete = self.people.get(who).map(|person| person.athlete);
-        let mut seqs = std::collections::BTreeSet::new();
+        let mut seqs = BTreeSet::new();
         for (_, input) in &self.journal {
             if let Input::Samples { athlete: whose, run, samples } = input
                 && Some(*whose) == athlete
@@ -320,6 +325,17 @@ impl Server {
                 }
             }
             Output::Done { command } | Output::OrderRefused { command, .. } => {
+                match output {
+                    Output::Done { .. } => drop(self.done.insert(command)),
+                    _ => {
+                        let again = self.done.contains(&command);
+                        assert!(
+                            !again,
+                            "seed {}: an order done was refused when repeated",
+                            self.seed
+                        );
+                    }
+                }
                 if self.coach_connected {
                     told.push((None, Told::Answered(command)));
                 }

@@ -160,3 +160,19 @@ fn who_stopped_before_the_close_has_stopped_whatever_the_device_does_later() {
             - bo stopped at 606.0 m, 2:00.0"#]],
     );
 }
+
+#[test]
+fn the_last_result_reaches_the_screens_although_it_ends_the_piece() {
+    check(
+        "1300m
+         0:00.0 ana aims 4:20.0
+         0:00.0 cy joins
+         0:00.0 start
+         0:00.0 ana rows 1:39.0 until 4:20.0
+         0:00.0 cy rows 1:50.0 until 4:50.0
+         4:51.0 show told results",
+        expect![[r#"
+            1 ana 4:17.4 ± 1250 ms +1.0 %
+            - cy 4:46.0 ± 1250 ms"#]],
+    );
+}

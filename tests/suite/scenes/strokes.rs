@@ -39,7 +39,7 @@ fn samples_that_come_after_the_close_still_count() {
          4:25.0 close
          4:26.0 show results
          4:40.0 bo delivers
-         4:41.0 show results",
+         4:41.0 show told results",
         expect![[r#"
             1 ana 4:17.4 ± 1250 ms +1.0 %
             - bo unfinished at 1173.4 m, 3:50.0
@@ -89,6 +89,7 @@ fn an_impossible_value_is_refused_with_its_reason_and_the_athlete_stays() {
          0:00.0 ana 0m
          0:10.0 ana 47m
          0:12.5 ana 180m
+         0:13.0 ana again
          0:15.0 ana 71m
          0:17.5 ana 83m 90 spm
          0:20.0 ana 95m
