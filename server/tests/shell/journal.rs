@@ -121,6 +121,8 @@ async fn an_append_that_does_not_go_on_where_the_records_end_changes_nothing() {
         ] {
             assert!(is_fenced(&journal.append(all(append)).await), "{what}");
         }
+        let bare = more(7, 0, vec![heard(9, 1)]);
+        assert!(is_fenced(&journal.append(bare).await), "a record of a session that nobody made");
         let twice = vec![Grant { hash: known, holder: Holder::Board }];
         let append = Append { grant: twice, ..more(1, 1, vec![heard(9, 1)]) };
         assert!(is_fenced(&journal.append(append).await), "a secret that is somebody else's");
