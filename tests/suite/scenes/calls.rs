@@ -138,6 +138,33 @@ fn who_has_stopped_gets_no_call() {
 }
 
 #[test]
+fn the_sheet_says_nothing_to_somebody_who_has_stopped() {
+    // Ana's phone was away when she came to 300 m, and she says that she has stopped before it
+    // tells so. Bo sits still when 1:20 is there. Cy rows on and gets both.
+    check(
+        "1700m
+         0:00.0 sheet at 300m: 'settle' to all, for 10 strokes
+         0:00.0 sheet at 1:20: 'sit tall' to all, for 0:20
+         0:00.0 ana aims 5:57.0
+         0:00.0 bo aims 5:57.0
+         0:00.0 cy aims 5:57.0
+         0:00.0 start
+         0:00.0 ana rows 1:45.0 until 1:06.0
+         0:00.0 bo rows 2:40.0 until 0:50.0
+         0:50.0 bo stands until 2:00.0
+         0:00.0 cy rows 1:45.0 until 2:00.0
+         0:55.0 ana holds
+         1:08.0 ana stops rowing
+         1:10.0 ana delivers
+         2:01.0 show calls",
+        expect![[r#"
+            1:05.0 cy hears 'settle'
+            1:20.0 cy hears 'sit tall'
+            1:40.0 cy: 'the sheet's' is over"#]],
+    );
+}
+
+#[test]
 fn each_gets_a_call_of_the_sheet_on_getting_there() {
     check(
         "1700m
