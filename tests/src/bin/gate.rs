@@ -165,8 +165,14 @@ fn output(folder: &Path, program: &str, args: &[&str]) -> Outcome {
         .stdin(Stdio::null())
         .output()
         .map_err(|why| format!("{program} could not be run: {why}"))?;
-    let said = String::from_utf8_lossy(&ended.stdout).into_owned()
-        + &String::from_utf8_lossy(&ended.stderr);
+    // What is being built is of no interest, and what tests say belongs at the end.
+    let progress = ["Compiling ", "Downloaded ", "Downloading ", "Checking ", "Updating "];
+    let complaints = String::from_utf8_lossy(&ended.stderr);
+    let said: String = (complaints.lines())
+        .filter(|line| !progress.iter().any(|word| line.trim_start().starts_with(word)))
+        .map(|line| format!("{line}\n"))
+        .chain([String::from_utf8_lossy(&ended.stdout).into_owned()])
+        .collect();
     if ended.status.success() {
         Ok(said)
     } else {
