@@ -1,7 +1,7 @@
 //! `thole-server demo`: an invented class on an invented evening, rowed by real clients over real
 //! WebSockets, so that everything can be seen before anybody is asked to row.
 
-use std::{collections::BTreeSet, net::SocketAddr, sync::Arc, time::Duration};
+use std::{collections::BTreeSet, io::Write, net::SocketAddr, sync::Arc, time::Duration};
 
 use clap::Args;
 use thole::{
@@ -76,6 +76,14 @@ pub async fn run(args: &DemoArgs) -> Result<(), String> {
     shown
 }
 
+/// Tells the next thing. When nobody reads any more the demo ends tidily, as others in a pipe do.
+fn say(text: &str) -> Result<(), String> {
+    let mut out = std::io::stdout().lock();
+    writeln!(out, "{text}")
+        .and_then(|()| out.flush())
+        .map_err(|error| format!("The demo ends, for nobody can read what it tells: {error}."))
+}
+
 /// Waits until somebody stops the program.
 async fn stopped() -> Result<(), String> {
     use tokio::signal::unix::{SignalKind, signal};
@@ -98,7 +106,7 @@ async fn evening(running: &Running, speed: u32) -> Result<(), String> {
     let created = enter::create(&dial, create).await.map_err(|e| e.says().to_owned())?;
     let mut coach = Coach::open(dial.clone(), created.coach_secret.clone(), class::SEED);
     let joined = gather(&mut coach).await?;
-    println!("{}", welcome(&address, &created, &joined, speed));
+    say(&welcome(&address, &created, &joined, speed))?;
 
     // Rowing on their own, each over a connection of their own.
     let mut seats = JoinSet::new();
@@ -109,10 +117,8 @@ async fn evening(running: &Running, speed: u32) -> Result<(), String> {
         seats.spawn(async move { while seat.next().await.is_some() {} });
     }
     Evening::new(coach).lead().await?;
-    println!(
-        "\nThe class stays, and so do the addresses above. Stop the demo with Ctrl-C; it leaves \
-         nothing behind."
-    );
+    say("\nThe class stays, and so do the addresses above. Stop the demo with Ctrl-C; it leaves \
+         nothing behind.")?;
     while seats.join_next().await.is_some() {}
     std::future::pending().await
 }
@@ -192,9 +198,11 @@ impl Evening {
     /// From the first athlete to the results.
     async fn lead(&mut self) -> Result<(), String> {
         // Who is missing by then is not waited for; the piece says who was there.
-        drop(tokio::time::timeout(GATHER_AT_MOST, self.until_here()).await);
+        if let Ok(here) = tokio::time::timeout(GATHER_AT_MOST, self.until_here()).await {
+            here?;
+        }
         self.coach.order(Order::Arm);
-        println!("Everybody sits ready.");
+        say("Everybody sits ready.")?;
         let wait = tokio::time::sleep(ARMED_FOR);
         tokio::pin!(wait);
         loop {
@@ -229,10 +237,10 @@ impl Evening {
         match told {
             None => return Err("The demo's coach was disconnected.".into()),
             Some(Told::Ended(ended)) => return Err(ended.says),
-            Some(Told::Event(event)) => self.happened(&event.what),
-            Some(Told::Overview(_)) => self.overview(),
+            Some(Told::Event(event)) => self.happened(&event.what)?,
+            Some(Told::Overview(_)) => self.overview()?,
             // Somebody has taken command from a page: then they lead, and this coach watches.
-            Some(Told::Refused(_, refusal)) => println!("{}", refusal.says),
+            Some(Told::Refused(_, refusal)) => say(&refusal.says)?,
             Some(
                 Told::Welcome
                 | Told::Done(_)
@@ -244,19 +252,19 @@ impl Evening {
         Ok(())
     }
 
-    fn happened(&mut self, what: &Happening) {
+    fn happened(&mut self, what: &Happening) -> Result<(), String> {
         match what {
             Happening::PhaseChanged { phase, .. } => {
                 self.phase = *phase;
-                self.tell_phase();
+                self.tell_phase()?;
             }
             Happening::CallSent(sent) => match sent.sheet {
                 // Each athlete gets these on their own; one line for all of them is enough.
                 Some(entry) if self.sheet_told.insert(entry) => {
-                    println!(">> \"{}\" to each who is there now", sent.text.shown);
+                    say(&format!(">> \"{}\" to each who is there now", sent.text.shown))?;
                 }
                 Some(_) => {}
-                None => println!(">> \"{}\" to {}", sent.text.shown, sent.athletes.len()),
+                None => say(&format!(">> \"{}\" to {}", sent.text.shown, sent.athletes.len()))?,
             },
             Happening::FalseStart { .. }
             | Happening::PiecesSet { .. }
@@ -271,37 +279,39 @@ impl Evening {
             | Happening::SessionClosed
             | Happening::Unknown => {}
         }
+        Ok(())
     }
 
-    fn tell_phase(&self) {
-        let Some(mirror) = self.coach.mirror() else { return };
-        let Some(piece) = mirror.current() else { return };
+    fn tell_phase(&self) -> Result<(), String> {
+        let Some(mirror) = self.coach.mirror() else { return Ok(()) };
+        let Some(piece) = mirror.current() else { return Ok(()) };
         match self.phase {
             Phase::Gathering | Phase::Armed => {}
-            Phase::Counting { .. } => println!("Ten seconds to the go."),
+            Phase::Counting { .. } => say("Ten seconds to the go.")?,
             Phase::Rowing { repeat, .. } => {
-                println!("Go: repeat {} of {}.", repeat + 1, piece.spec.repeats.len());
+                say(&format!("Go: repeat {} of {}.", repeat + 1, piece.spec.repeats.len()))?;
             }
             Phase::Resting { next_repeat, .. } => {
-                println!("Rest before repeat {}.", next_repeat + 1);
+                say(&format!("Rest before repeat {}.", next_repeat + 1))?;
             }
-            Phase::Closing { .. } => println!("The first is in."),
-            Phase::Stopped { .. } => println!("The piece was stopped."),
+            Phase::Closing { .. } => say("The first is in.")?,
+            Phase::Stopped { .. } => say("The piece was stopped.")?,
             Phase::Finished { .. } => {
-                println!("\nResults of {}", repeats_text(&piece.spec.repeats));
+                say(&format!("\nResults of {}", repeats_text(&piece.spec.repeats)))?;
                 let mut results = piece.results.clone();
                 results.sort_by_key(|result| (result.place.is_none(), result.place));
                 let (names, ranking) = (mirror.names(), mirror.now().settings.ranking);
                 for result in &results {
-                    println!("{}", result_text(result, &names, ranking));
+                    say(&result_text(result, &names, ranking))?;
                 }
             }
         }
+        Ok(())
     }
 
-    fn overview(&mut self) {
+    fn overview(&mut self) -> Result<(), String> {
         let (Some(overview), Some(mirror)) = (self.coach.overview(), self.coach.mirror()) else {
-            return;
+            return Ok(());
         };
         let names = mirror.names();
         for notice in &overview.notices {
@@ -311,7 +321,7 @@ impl Evening {
                     && std::mem::discriminant(&known.about) == std::mem::discriminant(&notice.about)
             };
             if !self.notices.iter().any(same) {
-                println!("  ! {}", notice_text(notice, &names));
+                say(&format!("  ! {}", notice_text(notice, &names)))?;
             }
         }
         self.notices.clone_from(&overview.notices);
@@ -320,9 +330,10 @@ impl Evening {
         let ranked = overview.standings.lines.iter().any(|line| line.place.is_some());
         if due && ranked && matches!(self.phase, Phase::Rowing { .. } | Phase::Closing { .. }) {
             let ranking = mirror.now().settings.ranking;
-            println!("\n{}", standings_text(&overview.standings, &names, ranking));
+            say(&format!("\n{}", standings_text(&overview.standings, &names, ranking)))?;
             self.standings_at = Some(at);
         }
+        Ok(())
     }
 
     /// Says the right word at the moment that was thought of for it.
