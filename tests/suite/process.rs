@@ -146,8 +146,24 @@ impl Class {
         for rower in rowers {
             rower.ends_well();
         }
+        for no in 0..ROWERS {
+            nothing_was_lost(
+                &fs::read_to_string(data.path().join(format!("r{no}"))).unwrap(),
+                kills,
+            );
+        }
         results(&thole(&["coach", "status", "--link", coach, "--json"]))
     }
+}
+
+/// What a rower was told: they came back from kills, and what was acknowledged was on the disk.
+fn nothing_was_lost(told: &str, kills: &[u64]) {
+    let told: Vec<Value> = told.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let back: Vec<&Value> = told.iter().filter(|line| line["event"] == "back").collect();
+    for line in &back {
+        assert_eq!((&line["server_lost"], &line["new_journal"]), (&0.into(), &false.into()));
+    }
+    assert_eq!(back.is_empty(), kills.is_empty(), "{} times back, kills {kills:?}", back.len());
 }
 
 fn name(no: usize) -> String {
