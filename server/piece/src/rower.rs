@@ -290,7 +290,9 @@ impl Rower {
             athlete: id,
             place: self.place,
             doing,
-            not_heard: athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
+            // Who is home may put the phone away.
+            not_heard: doing != Doing::Finished
+                && athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
             margin: self.margin(rule, now).filter(|_| doing != Doing::Stopped),
             projected: self.projected(rule, now).filter(|_| doing != Doing::Stopped),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
