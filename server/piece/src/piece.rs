@@ -330,13 +330,18 @@ impl Piece {
     pub fn follow_rowers(&mut self, now: At, roster: &Roster) -> bool {
         match self.phase {
             Phase::Rowing { go_at_ms, .. } | Phase::Resting { go_at_ms, .. }
-                if self.rowers.values().any(|rower| rower.finish(self.rule(), now).is_some()) =>
+                if self.anybody_is_home(now) =>
             {
                 self.go_to(Phase::Closing { go_at_ms });
                 true
             }
             Phase::Rowing { go_at_ms, repeat, .. } => {
                 self.rest_if_all_done(now, go_at_ms, repeat, roster)
+            }
+            Phase::Closing { go_at_ms } if !self.anybody_is_home(now) => {
+                // What looked like a finish was nonsense: the samples around it have come since.
+                self.go_to(self.rowing_again(go_at_ms, now));
+                true
             }
             Phase::Closing { go_at_ms } if self.nobody_is_out(now, roster) => {
                 self.until = Some(now);
@@ -351,6 +356,17 @@ impl Piece {
             | Phase::Finished { .. }
             | Phase::Stopped { .. } => false,
         }
+    }
+
+    fn anybody_is_home(&self, now: At) -> bool {
+        self.rowers.values().any(|rower| rower.finish(self.rule(), now).is_some())
+    }
+
+    /// Rowing, in the repeat that was signalled last.
+    fn rowing_again(&self, go_at_ms: At, now: At) -> Phase {
+        let signalled = (0..).zip(&self.starts).take_while(|(_, start)| **start <= now).last();
+        let (repeat, repeat_at_ms) = signalled.map_or((0, go_at_ms), |(no, start)| (no, *start));
+        Phase::Rowing { go_at_ms, repeat, repeat_at_ms }
     }
 
     /// Repeats by distance on a common signal: the rest begins when the last who is rowing is done.
