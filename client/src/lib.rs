@@ -19,6 +19,7 @@ pub mod link;
 pub mod mirror;
 mod outgoing;
 pub mod recording;
+pub mod results;
 pub mod roster;
 pub mod rower;
 pub mod seat;

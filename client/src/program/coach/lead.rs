@@ -6,6 +6,7 @@ use clap::Parser;
 use serde_json::json;
 use thole::{
     coach::{Coach, Told},
+    results::ResultsTold,
     table::{notice_text, standings_text},
 };
 use thole_protocol::{
@@ -111,6 +112,7 @@ struct Lead<'a> {
     last_call: Option<CallId>,
     standings_at: Option<At>,
     notices: Vec<Notice>,
+    results: ResultsTold,
 }
 
 impl<'a> Lead<'a> {
@@ -121,6 +123,7 @@ impl<'a> Lead<'a> {
             last_call: None,
             standings_at: None,
             notices: Vec::new(),
+            results: ResultsTold::default(),
         }
     }
 
@@ -182,7 +185,7 @@ impl<'a> Lead<'a> {
                     .tell(json!({"event": "back"}), || Some("Connected again.".into()));
             }
             Told::Event(event) => {
-                telling::event(self.place, coach.mirror(), event);
+                telling::event(self.place, coach.mirror(), &mut self.results, event);
                 return Ok(event.what == Happening::SessionClosed);
             }
             Told::Overview(overview) => self.overview(coach, overview),

@@ -7,6 +7,7 @@ use thole::{
     address::Link,
     coach::{Coach, Told},
     mirror::Mirror,
+    results::ResultsTold,
     table::{doing_text, notice_text, result_text, standings_text},
     wording::{repeats_text, target_text},
 };
@@ -126,27 +127,26 @@ pub(crate) fn links(place: &Place<'_>, links: &Links) {
 }
 
 /// One thing that happened.
-pub(crate) fn event(place: &Place<'_>, mirror: Option<&Mirror>, event: &Event) {
-    place
-        .common
-        .tell(json!({"event": "happened", "happened": event}), || event_text(mirror?, event));
+pub(crate) fn event(
+    place: &Place<'_>,
+    mirror: Option<&Mirror>,
+    results: &mut ResultsTold,
+    event: &Event,
+) {
+    place.common.tell(json!({"event": "happened", "happened": event}), || {
+        event_text(mirror?, results, event)
+    });
 }
 
-fn event_text(mirror: &Mirror, event: &Event) -> Option<String> {
-    let names = mirror.names();
-    let ranking = mirror.now().settings.ranking;
+fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Option<String> {
+    let (names, ranking) = (mirror.names(), mirror.now().settings.ranking);
+    let results = results.after(mirror, &event.what);
+    let mut lines = results.iter().map(|result| result_text(result, &names, ranking));
     match &event.what {
         Happening::PhaseChanged { piece, phase } => {
             let words = mirror.piece(*piece).map(|p| repeats_text(&p.spec.repeats))?;
-            let mut text = format!("== {words}: {}", phase_text(*phase));
-            if let Phase::Finished { .. } | Phase::Stopped { .. } = phase {
-                let mut results = mirror.piece(*piece)?.results.clone();
-                results.sort_by_key(|result| (result.place.is_none(), result.place));
-                for result in &results {
-                    text.push_str(&format!("\n{}", result_text(result, &names, ranking)));
-                }
-            }
-            Some(text)
+            let heading = format!("== {words}: {}", phase_text(*phase));
+            Some(std::iter::once(heading).chain(lines).collect::<Vec<_>>().join("\n"))
         }
         Happening::FalseStart { .. } => Some("== False start: everybody back.".into()),
         Happening::CallArmed { text, call, .. } => {
@@ -162,9 +162,9 @@ fn event_text(mirror: &Mirror, event: &Event) -> Option<String> {
         }
         Happening::CallTakenBack { .. } => Some(">> taken back".into()),
         Happening::CallEnded { .. } => None,
-        Happening::Results { results, .. } => {
-            let lines = results.iter().map(|r| result_text(r, &names, ranking));
-            Some(lines.collect::<Vec<_>>().join("\n"))
+        Happening::Results { .. } => {
+            let first = lines.next()?;
+            Some(lines.fold(first, |text, line| format!("{text}\n{line}")))
         }
         Happening::SessionClosed => Some("== The session is closed.".into()),
         Happening::AthletesChanged { .. }

@@ -206,7 +206,10 @@ impl<'a> Telling<'a> {
         if let Some(own_result) = self.own_result_of_welcome(welcome) {
             self.over_for_me(own_result);
         }
-        self.closed |= welcome.closed;
+        if welcome.closed && !self.closed {
+            self.closed = true;
+            self.words("The session is closed; nothing more is rowed in it.");
+        }
     }
 
     fn rehearsal(&self, speed: u32) {
