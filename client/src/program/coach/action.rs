@@ -13,7 +13,8 @@ use thole::{
 use thole_protocol::{
     ids::{AthleteId, CallId, CommandId, PieceNo},
     order::Order,
-    spec::{Aim, Audience, CallSpec, Plan, Span},
+    spec::{Aim, Audience, CallSpec, CallText, Plan, Span},
+    units::Bpm,
 };
 use uuid::Uuid;
 
@@ -32,6 +33,13 @@ pub(crate) enum Action {
     NewLink {
         /// The athlete's name
         name: String,
+    },
+    /// Changes what is known of an athlete
+    Change(ChangeArgs),
+    /// Replaces the prepared calls; `call 1` sends the first of them
+    Prepare {
+        /// Words to show, and behind " / " the sentence to speak
+        calls: Vec<String>,
     },
     /// Replaces the pieces that have not begun
     Pieces {
@@ -113,10 +121,27 @@ pub(crate) struct AddArgs {
     roster: Option<PathBuf>,
 }
 
+/// What is to be known of an athlete from now on; what is not given stays.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct ChangeArgs {
+    /// The athlete's name as it is
+    name: String,
+    /// Another name
+    #[arg(long)]
+    rename: Option<String>,
+    /// Another team, or none
+    #[arg(long)]
+    team: Option<String>,
+    /// Heart rate to be told of, or none
+    #[arg(long, value_name = "BPM")]
+    heart_limit: Option<String>,
+}
+
 /// A focus call.
 #[derive(Args, Clone, Debug)]
 pub(crate) struct CallArgs {
-    /// Words to show, at most 3 words or 18 characters; "Sit tall for 10 strokes" says how long
+    /// Words to show, at most 3 words or 18 characters ("Sit tall for 10 strokes" says how long), or
+    /// the number of a prepared call
     #[arg(required = true)]
     words: Vec<String>,
     /// One longer sentence to be spoken
@@ -200,6 +225,11 @@ pub(crate) fn give(
             let command = coach.new_link(athlete);
             return Ok(Ordered { command, name: "new-link", call: None, makes_links: true });
         }
+        Action::Change(change) => ("change", change.order(mirror)?),
+        Action::Prepare { calls } => {
+            let texts = calls.iter().map(|words| sheet::call(words).map(|(text, _)| text));
+            ("prepare", Order::PrepareCalls { calls: texts.collect::<Result<_, _>>()? })
+        }
         Action::Pieces { pieces, settings } => {
             let pieces = pieces.iter().map(|words| settings.piece(words));
             ("pieces", Order::SetPieces { pieces: pieces.collect::<Result<_, _>>()? })
@@ -254,9 +284,45 @@ impl AddArgs {
     }
 }
 
+impl ChangeArgs {
+    fn order(&self, mirror: &Mirror) -> Result<Order, String> {
+        let athlete = named(mirror, &self.name)?;
+        let known = mirror.athlete(athlete).map(|view| view.spec.clone());
+        let mut spec = known.ok_or("There is no such athlete any more.")?;
+        if let Some(name) = &self.rename {
+            name.trim().clone_into(&mut spec.name);
+        }
+        if let Some(team) = &self.team {
+            spec.team = (team != "none").then(|| team.trim().to_owned());
+        }
+        if let Some(limit) = &self.heart_limit {
+            spec.heart_limit_bpm = match limit.as_str() {
+                "none" => None,
+                limit => Some(limit.parse().map(Bpm).map_err(|_| {
+                    "The heart limit is beats a minute, such as 178, or none.".to_owned()
+                })?),
+            };
+        }
+        Ok(Order::ChangeAthlete { athlete, spec })
+    }
+}
+
 impl CallArgs {
+    /// The words as typed, or those of the prepared call with this number.
+    fn words(&self, mirror: &Mirror) -> Result<(CallText, Span), String> {
+        let typed = self.words.join(" ");
+        let Ok(number) = typed.trim().parse::<usize>() else { return sheet::call(&typed) };
+        let prepared = &mirror.now().prepared;
+        let text = number.checked_sub(1).and_then(|at| prepared.get(at));
+        let text = text.ok_or_else(|| match prepared.len() {
+            0 => "No calls are prepared; use prepare first, or type the words.".to_owned(),
+            most => format!("There is no prepared call {number}; they go from 1 to {most}."),
+        })?;
+        Ok((text.clone(), Span::Next))
+    }
+
     fn spec(&self, mirror: &Mirror) -> Result<CallSpec, String> {
-        let (mut text, mut span) = sheet::call(&self.words.join(" "))?;
+        let (mut text, mut span) = self.words(mirror)?;
         if let Some(spoken) = &self.spoken {
             text.spoken.clone_from(spoken);
         }
