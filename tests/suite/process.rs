@@ -38,10 +38,12 @@ fn a_server_killed_in_mid_piece_gives_the_results_of_one_that_was_not() {
 }
 
 #[test]
-fn the_demo_prints_its_addresses_and_answers_there() {
+fn the_demo_answers_at_its_addresses_and_leaves_nothing_behind() {
+    let temporary = tempfile::tempdir().unwrap();
     let mut demo = Process::start(
         Command::new(program("thole-server"))
             .args(["demo", "--speed", "50", "--listen", "127.0.0.1:0"])
+            .env("TMPDIR", temporary.path())
             .stdout(Stdio::piped()),
     );
     let mut said = BufReader::new(demo.0.stdout.take().unwrap()).lines();
@@ -65,6 +67,12 @@ fn the_demo_prints_its_addresses_and_answers_there() {
     let status = thole(&["coach", "status", "--link", &coach, "--json"]);
     assert!(status["athletes"].as_array().unwrap().len() >= 12, "{status}");
     said.by_ref().map(Result::unwrap).find(|line| line.contains("rowing")).expect("nobody rows");
+    let left = || fs::read_dir(temporary.path()).unwrap().count();
+    assert_eq!(left(), 1, "the demo keeps its journal in the folder for temporary files");
+    let pid = demo.0.id().to_string();
+    assert!(Command::new("kill").args(["-TERM", &pid]).status().unwrap().success());
+    demo.ends_well("the demo");
+    assert_eq!(left(), 0, "the demo promises to leave nothing behind");
 }
 
 #[test]
@@ -144,7 +152,7 @@ impl Class {
             server = serve(&address, data.path());
         }
         for rower in rowers {
-            rower.ends_well();
+            rower.ends_well("a rower");
         }
         for no in 0..ROWERS {
             nothing_was_lost(
@@ -222,13 +230,13 @@ impl Process {
         self.0.wait().unwrap();
     }
 
-    fn ends_well(mut self) {
+    fn ends_well(mut self, who: &str) {
         let mut ended = None;
-        wait_until("a rower is home", || {
+        wait_until(&format!("{who} has ended"), || {
             ended = self.0.try_wait().unwrap();
             ended.is_some()
         });
-        assert!(ended.unwrap().success(), "a rower has failed: {ended:?}");
+        assert!(ended.unwrap().success(), "{who} has failed: {ended:?}");
     }
 }
 
