@@ -3,7 +3,7 @@
 mod greeting;
 mod hearing;
 
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 
 use futures_util::{SinkExt, StreamExt};
 use thole_protocol::{
@@ -46,6 +46,9 @@ use crate::{
         devices::{ConnId, text},
     },
 };
+
+/// The step of the runtime's timers.
+const TIMER_STEP: Duration = Duration::from_millis(1);
 
 /// Limits of the WebSocket itself; `largest` bytes a message.
 #[must_use]
@@ -272,7 +275,8 @@ impl Connection {
         } else {
             self.heard + clock.in_life(NOT_HEARD_AFTER)
         };
-        let may_read = permit.is_some() && clock.instant() >= self.reads_from;
+        // Timers are good to a millisecond: who wakes that much early is not sent to sleep again.
+        let may_read = permit.is_some() && clock.instant() + TIMER_STEP >= self.reads_from;
         tokio::select! {
             biased;
             closing = self.out.close.changed() => match (closing, *self.out.close.borrow()) {

@@ -59,7 +59,9 @@ pub struct Server {
 }
 
 impl Server {
-    fn new(settings: Settings, journal: Arc<dyn Journal>) -> Server {
+    /// A server that does not listen yet: connections are handed to `connection::serve`.
+    #[must_use]
+    pub fn new(settings: Settings, journal: Arc<dyn Journal>) -> Server {
         let clock = Clock::new(settings.speed);
         let now = clock.instant();
         let (limits, speed) = (&settings.limits, f64::from(settings.speed));
