@@ -1,9 +1,8 @@
 //! A finish that was none: nonsense from a machine, seen through when the strokes around it arrive.
 
-use thole_piece::session::Viewer;
-use thole_piece::{Input, Session};
+use thole_piece::{Input, Session, session::Viewer};
 use thole_protocol::{
-    ids::{AthleteId, CommandId, PieceNo, RunId},
+    ids::{AthleteId, CommandId, RunId},
     order::Order,
     sample::Sample,
     spec::{Extent, PieceSpec, Repeat, RosterEntry},
@@ -18,7 +17,7 @@ fn ordered(session: &mut Session, at: u64, order: Order) {
 }
 
 fn phase(session: &Session) -> Phase {
-    session.view(Viewer::Coach).pieces[usize::from(PieceNo(0).0)].phase
+    session.view(Viewer::Coach).pieces.first().expect("there is one piece").phase
 }
 
 #[test]
