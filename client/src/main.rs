@@ -9,7 +9,7 @@ use program::{Common, board, coach, row};
 
 /// Row, coach or watch a group session on rowing machines, everybody against a target of their own
 #[derive(Parser)]
-#[command(name = "thole", version, about)]
+#[command(name = "thole", version)]
 struct Program {
     #[command(subcommand)]
     task: Task,

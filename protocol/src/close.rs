@@ -61,7 +61,7 @@ impl Close {
             Close::TooMany => "Too many messages; send samples in batches.",
             Close::Silent => "Nothing was heard from this device; come back.",
             Close::WrongSecret => {
-                "This link does not open anything here; ask your coach for a new one."
+                "This link opens nothing here: it is incomplete, expired, or a newer one took its place."
             }
             Close::Replaced => "You are connected from another device, which goes on.",
             Close::SessionClosed => "This session is closed.",

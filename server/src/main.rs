@@ -15,7 +15,7 @@ use tracing_subscriber::EnvFilter;
 
 /// A server for group sessions on rowing machines: everybody against a target of their own.
 #[derive(Parser)]
-#[command(version, about)]
+#[command(version)]
 struct Program {
     #[command(subcommand)]
     task: Task,

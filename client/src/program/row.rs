@@ -254,7 +254,9 @@ impl RowArgs {
             ));
         };
         let code = JoinCode::read(code).ok_or_else(|| {
-            usage(format!("\"{code}\" is no join code; it has eight letters, such as KAMU RETA."))
+            usage(format!(
+                "\"{code}\" cannot be a join code; those sound like KAMU RETA: ask for it again."
+            ))
         })?;
         let dial = common.dial(address.clone())?;
         let mut tried = 0;

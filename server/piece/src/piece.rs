@@ -11,7 +11,7 @@ use thole_protocol::{
 };
 
 use crate::{
-    roster::Athlete,
+    roster::{Athlete, Contact},
     rower::Rower,
     standings::{self, Board, Entry},
     track::Rule,
@@ -400,6 +400,15 @@ impl Piece {
             && athlete.silent_for(now).is_none_or(|silent| silent.0 < SILENT_MAX_MS)
     }
 
+    /// Whether this athlete may be rowing unheard: was here in the count-down, or has come since.
+    fn may_row_unheard(&self, athlete: &Athlete) -> bool {
+        let Some(go) = self.starts.first() else { return false };
+        match athlete.contact {
+            Contact::Silent { since } => since + self.spec.count_ms >= *go,
+            Contact::Never | Contact::Heard { .. } => false,
+        }
+    }
+
     /// Whether everybody who has rowed is home or has said to have stopped, and nobody is away who
     /// may be rowing unheard.
     fn nobody_is_out(&self, now: At, roster: &Roster) -> bool {
@@ -407,7 +416,7 @@ impl Piece {
             let Some(athlete) = roster.get(id) else { return true };
             rower.finish(self.rule(), now).is_some()
                 || rower.has_stopped()
-                || (!rower.has_rowed() && athlete.silent_for(now).is_none())
+                || (!rower.has_rowed() && !self.may_row_unheard(athlete))
         })
     }
 

@@ -284,7 +284,7 @@ impl Rower {
     pub fn line(&self, id: AthleteId, athlete: &Athlete, rule: Rule<'_>, now: At) -> Line {
         /// 'Not heard' (design: 6 s of silence).
         const NOT_HEARD_MS: u32 = 6_000;
-        let doing = self.doing(athlete, rule, now);
+        let doing = self.seen_doing(athlete, rule, now);
         let row = self.row(doing);
         Line {
             athlete: id,
@@ -301,6 +301,12 @@ impl Rower {
         }
     }
 
+    /// What people see the athlete doing: when the piece is over, nobody rows it any more.
+    fn seen_doing(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Doing {
+        let doing = self.doing(athlete, rule, now);
+        if doing == Doing::Rowing && rule.until.is_some() { Doing::Stopped } else { doing }
+    }
+
     /// How far the athlete is: of one who has stopped, when the last stroke was made.
     fn row(&self, doing: Doing) -> Option<Row> {
         match doing {
@@ -312,7 +318,7 @@ impl Rower {
     /// What the athlete sees.
     #[must_use]
     pub fn own(&self, piece: PieceNo, athlete: &Athlete, rule: Rule<'_>, now: At) -> Own {
-        let doing = self.doing(athlete, rule, now);
+        let doing = self.seen_doing(athlete, rule, now);
         let row = self.row(doing);
         let points = athlete.recording.points();
         Own {

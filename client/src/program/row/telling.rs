@@ -238,7 +238,11 @@ impl<'a> Telling<'a> {
     }
 
     fn event(&mut self, event: &Event) {
+        let aimed = self.piece_words();
         let new = self.mirror.as_mut().is_some_and(|mirror| mirror.take(event));
+        if matches!(event.what, Happening::AthletesChanged { .. }) && aimed != self.piece_words() {
+            self.words(&self.piece_words());
+        }
         if self.common.json() {
             self.common.tell(json!({"event": "happened", "happened": event}), || None);
         }
@@ -269,7 +273,14 @@ impl<'a> Telling<'a> {
                     let names = self.mirror.as_ref().map(Mirror::names).unwrap_or_default();
                     let ranking =
                         self.mirror.as_ref().map(|m| m.now().settings.ranking).unwrap_or_default();
-                    self.words(&result_text(result, &names, ranking));
+                    let text = result_text(result, &names, ranking);
+                    let open = result.outcome == Outcome::Finished && result.place.is_none();
+                    let later = if open && result.margin.is_some() {
+                        "   (the place comes when the piece is over)"
+                    } else {
+                        ""
+                    };
+                    self.words(&format!("{text}{later}"));
                     if result.outcome == Outcome::Finished {
                         self.over_for_me(*piece);
                     }

@@ -1,4 +1,4 @@
-//! A finish that was none: nonsense from a machine, seen through when the strokes around it arrive.
+//! When a piece closes: not for nonsense that looks like a finish, and not waiting for who went home.
 
 use thole_piece::{Input, Session, session::Viewer};
 use thole_protocol::{
@@ -55,4 +55,46 @@ fn a_finish_that_turns_out_to_be_nonsense_does_not_leave_the_piece_closing() {
     let strokes = (3..32).map(|no| stroke(no, i64::from(no - 1) * 2_900, i64::from(no - 1) * 130));
     let seen = say(go + 91_000, strokes.collect());
     assert!(matches!(seen, Phase::Rowing { .. }), "{seen:?}");
+}
+
+#[test]
+fn who_left_before_the_count_down_does_not_hold_the_piece_open() {
+    let (ana, zed) = (AthleteId(Uuid::from_u128(1)), AthleteId(Uuid::from_u128(2)));
+    // Gone before the count-down, and gone in the middle of it.
+    for (gone_at, over) in [(9, true), (5_000, false)] {
+        let mut session = Session::new();
+        session
+            .apply(At(0), &Input::Created { title: "Test".into(), settings: Default::default() });
+        for (athlete, name) in [(ana, "Ana"), (zed, "Zed")] {
+            session.apply(At(1), &Input::Joined { athlete, name: name.into() });
+            session.apply(At(1), &Input::Heard { athlete });
+        }
+        let work = Extent::Distance { distance_dm: Decimetres(1_000) };
+        let piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
+        ordered(&mut session, 2, Order::SetPieces { pieces: vec![piece] });
+        ordered(&mut session, 3, Order::Arm);
+        let left = Input::NotHeard { athlete: zed, since: At(gone_at) };
+        if gone_at < 10 {
+            session.apply(At(gone_at), &left);
+        }
+        ordered(&mut session, 10, Order::Start);
+        if gone_at > 10 {
+            session.apply(At(gone_at), &left);
+        }
+        let go = 10_010;
+        session.apply(At(go), &Input::Deadline);
+        let strokes = (0..16).map(|no: u32| Sample {
+            seq: no + 1,
+            heard_ms: i64::try_from(go).unwrap() + i64::from(no) * 2_000,
+            distance_dm: i64::from(no) * 80,
+            ..Sample::default()
+        });
+        let run = RunId(Uuid::from_u128(3));
+        let samples = Input::Samples { athlete: ana, run, samples: strokes.collect() };
+        session.apply(At(go + 31_000), &samples);
+        let finished = |session: &Session| matches!(phase(session), Phase::Finished { .. });
+        // The first input brings it to closing, the next beat looks who is still out.
+        session.apply(At(go + 32_000), &Input::Deadline);
+        assert_eq!(finished(&session), over, "left at {gone_at}: {:?}", phase(&session));
+    }
 }
