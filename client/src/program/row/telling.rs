@@ -276,7 +276,7 @@ impl<'a> Telling<'a> {
                     let text = result_text(result, &names, ranking);
                     let open = result.outcome == Outcome::Finished && result.place.is_none();
                     let later = if open && result.margin.is_some() {
-                        "   (the place comes when the piece is over)"
+                        "   (places are given when the piece is over)"
                     } else {
                         ""
                     };
