@@ -16,7 +16,6 @@ const LONG: [(&str, &str); 9] = [
     ("client/src/rower.rs", "the one simulated rower, with its tests"),
     ("server/piece/src/limits.rs", "every bound with its reason and its sentence"),
     ("server/piece/src/piece.rs", "the phases of a piece; each is short"),
-    ("server/piece/src/recording.rs", "one odometer out of samples in any order, with its tests"),
     ("server/piece/src/rower.rs", "one athlete in one piece: all that is known of them meets here"),
     ("server/piece/src/standings.rs", "places, ties, teams and the dead band, with their tests"),
     ("server/piece/src/track.rs", "what of a recording is work, with its tests"),

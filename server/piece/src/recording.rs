@@ -1,7 +1,9 @@
 //! One athlete's samples of a session, in the order they were rowed, whatever the order they arrived
 //! in; and the machine's counters joined to one odometer that never runs back.
 
-use std::collections::{BTreeMap, BTreeSet};
+mod odometer;
+
+use std::collections::BTreeMap;
 
 use thole_protocol::{
     ids::RunId,
@@ -11,18 +13,11 @@ use thole_protocol::{
 };
 
 use crate::limits;
+use odometer::{Odometer, Step};
 
 /// A sample may say that it was heard this much later than now: after a restart of the server a
 /// client's idea of the session's clock can be off, and a stroke is worth more than an error message.
 const AHEAD_MAX_MS: u64 = 3_600_000;
-/// Speeds are judged over at least this long: machines that report four times a second in whole
-/// metres, and radios that deliver two reports at once, would look impossibly fast over less.
-const SPEED_OVER_MS: u64 = 1_500;
-/// A counter that falls by no more than this is a rounding of the machine, not a reset.
-const JITTER_DM: u32 = 20;
-/// So many samples in a row that are impossible only against the one before them, and possible among
-/// themselves, mean that the machine's counter has jumped: they are joined up like a reset.
-const JUMP_AFTER: u8 = 3;
 
 /// One instant on the joined odometer.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -210,8 +205,7 @@ impl Recording {
         self.odometer.jumps.clear();
         loop {
             self.points.clear();
-            let jumps = std::mem::take(&mut self.odometer.jumps);
-            self.odometer = Odometer { jumps, ..Odometer::default() };
+            self.odometer.from_the_start();
             if self.fold() {
                 return;
             }
@@ -330,167 +324,6 @@ fn impossible_speed() -> Refusal {
         why: Why::Impossible,
         says: "Nobody rows faster than 9 m/s over a stroke; this distance was left out.".into(),
     }
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Step {
-    Taken,
-    Refused,
-    /// A jump was found: everything is to be folded again.
-    Again,
-}
-
-/// Joins the machine's counters; a fold over the samples in their order.
-#[derive(Clone, Debug, Default, PartialEq)]
-struct Odometer {
-    last: Option<Raw>,
-    /// What is added to the machine's own distance.
-    offset_dm: i64,
-    offset_strokes_milli: i64,
-    /// Samples whose distance was impossible.
-    refused: BTreeSet<(RunId, u32)>,
-    /// Samples at which the machine's counter is known to have jumped.
-    jumps: BTreeSet<(RunId, u32)>,
-    /// The refused samples since the last good one: the first of them, the newest, how many.
-    suspects: Option<((RunId, u32), Raw, u8)>,
-}
-
-impl Odometer {
-    fn step(&mut self, run: RunId, raw: &Raw, points: &mut Vec<Point>) -> Step {
-        let mut raw = *raw;
-        let Some(last) = self.last else {
-            self.last = Some(raw);
-            let strokes_milli = raw.strokes.map_or(0, |count| count.saturating_mul(1000));
-            let (heard, dm, rate) = (raw.heard, raw.dm, raw.rate);
-            let (moving, joined) = (false, false);
-            points.push(Point { heard, dm, strokes_milli, rate, moving, joined, raw });
-            return Step::Taken;
-        };
-        // A clock that was set anew must not make a later stroke earlier.
-        raw.heard = raw.heard.max(last.heard);
-        let fell = last.dm.saturating_sub(raw.dm);
-        let clock_fell = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if b < a);
-        let reset = fell > JITTER_DM || (clock_fell && fell > 0);
-        let jumped = self.jumps.contains(&(run, raw.seq));
-        let joined = reset || jumped;
-        if joined {
-            self.join(&last, &raw, jumped);
-        } else if fell > 0 {
-            raw.dm = last.dm;
-        }
-        let dm = self.joined_dm(&raw);
-        if !joined && too_fast(points, &raw, dm) {
-            return self.suspect(run, raw);
-        }
-        if joined && too_fast(points, &raw, dm) {
-            // Even from zero the new counter is impossible: count from this sample on.
-            self.offset_dm = points.last().map_or(0, |p| i64::from(p.dm)) - i64::from(raw.dm);
-        }
-        let dm = self.joined_dm(&raw).max(points.last().map_or(0, |point| point.dm));
-        self.suspects = None;
-        let gap = raw.heard.saturating_sub(last.heard);
-        let strokes_milli = self.strokes(&last, &raw, gap, reset, points);
-        let before = points.last().map_or(dm, |point| point.dm);
-        let moving = u64::from(dm - before) * 1000 > gap.saturating_mul(5) && dm > before;
-        points.push(Point {
-            heard: raw.heard,
-            dm,
-            strokes_milli,
-            rate: raw.rate,
-            moving,
-            joined,
-            raw,
-        });
-        self.last = Some(raw);
-        Step::Taken
-    }
-
-    fn joined_dm(&self, raw: &Raw) -> u32 {
-        u32::try_from((i64::from(raw.dm) + self.offset_dm).max(0)).unwrap_or(u32::MAX)
-    }
-
-    /// The machine was reset (or its counter jumped) between these two samples.
-    fn join(&mut self, last: &Raw, raw: &Raw, jumped: bool) {
-        let so_far = i64::from(last.dm) + self.offset_dm;
-        let gap = raw.heard.saturating_sub(last.heard);
-        // A machine that began at zero after the last sample: all that it counted was rowed in the gap.
-        let from_zero = match raw.elapsed {
-            Some(elapsed) => u64::from(elapsed) <= gap + 2_000,
-            None => {
-                f64::from(raw.dm) / 10.0 <= limits::SPEED_MAX * (gap.max(1_000)) as f64 / 1000.0
-            }
-        };
-        let counts_from = if jumped || !from_zero { i64::from(raw.dm) } else { 0 };
-        self.offset_dm = so_far - counts_from;
-    }
-
-    fn suspect(&mut self, run: RunId, raw: Raw) -> Step {
-        let this = (run, raw.seq);
-        self.refused.insert(this);
-        let (first, count) = match self.suspects {
-            Some((first, before, count)) if agree(&before, &raw) => (first, count + 1),
-            Some(_) | None => (this, 1),
-        };
-        self.suspects = Some((first, raw, count));
-        if count >= JUMP_AFTER {
-            self.jumps.insert(first);
-            return Step::Again;
-        }
-        Step::Refused
-    }
-
-    fn strokes(&mut self, last: &Raw, raw: &Raw, gap: u64, reset: bool, points: &[Point]) -> u32 {
-        let before = points.last().map_or(0, |point| point.strokes_milli);
-        // A counter of metres that falls while the machine's clock runs on was nonsense, not a reset.
-        let runs_on = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if a <= b);
-        if let (Some(old), Some(new)) = (last.strokes, raw.strokes)
-            && (!reset || runs_on)
-            && new >= old
-        {
-            return before.saturating_add((new - old).saturating_mul(1000));
-        }
-        if raw.strokes.is_some() && last.strokes.is_some() {
-            return before.saturating_add(raw.strokes.unwrap_or(0).saturating_mul(1000));
-        }
-        // No counter: the rate tells how many strokes fit into the gap; without a rate, 24 a minute,
-        // a usual rate of steady work (common practice, no source), while the machine moves.
-        let moved = raw.dm != last.dm;
-        let rate = match (raw.rate, moved) {
-            (0, true) => 48,
-            (rate, true) => u64::from(rate),
-            (_, false) => 0,
-        };
-        // Half strokes a minute x milliseconds / 120 = thousandths of a stroke.
-        let milli = gap.min(10_000) * rate / 120;
-        before.saturating_add(u32::try_from(milli).unwrap_or(u32::MAX))
-    }
-}
-
-/// Whether the joined distance `dm` at `raw` is further than anybody rows since the newest point at
-/// least `SPEED_OVER_MS` before it.
-fn too_fast(points: &[Point], raw: &Raw, dm: u32) -> bool {
-    let (heard, elapsed) = (raw.heard, raw.elapsed);
-    let since = |point: &Point| {
-        let by_ear = heard.saturating_sub(point.heard);
-        // The machine's own clock is free of the radio's delays; it may stand still while nobody
-        // rows, and then the ear knows better.
-        match (elapsed, point.raw.elapsed) {
-            (Some(now), Some(then)) if now >= then && !point.joined => {
-                by_ear.max(u64::from(now - then))
-            }
-            (Some(_), _) | (None, _) => by_ear,
-        }
-    };
-    let reference = points.iter().rev().take(16).find(|point| since(point) >= SPEED_OVER_MS);
-    let Some(reference) = reference.or_else(|| points.first()) else { return false };
-    let seconds = since(reference).max(SPEED_OVER_MS) as f64 / 1000.0;
-    f64::from(dm.saturating_sub(reference.dm)) / 10.0 > limits::SPEED_MAX * seconds
-}
-
-/// Whether two samples are possible one after the other.
-fn agree(before: &Raw, after: &Raw) -> bool {
-    let seconds = after.heard.saturating_sub(before.heard).max(SPEED_OVER_MS) as f64 / 1000.0;
-    after.dm >= before.dm && f64::from(after.dm - before.dm) / 10.0 <= limits::SPEED_MAX * seconds
 }
 
 #[cfg(test)]
