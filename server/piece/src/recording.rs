@@ -205,7 +205,7 @@ impl Recording {
         self.odometer.jumps.clear();
         loop {
             self.points.clear();
-            self.odometer.from_the_start();
+            self.odometer.start_over();
             if self.fold() {
                 return;
             }

@@ -40,7 +40,7 @@ pub(super) struct Odometer {
 
 impl Odometer {
     /// At the beginning again, with the jumps that were found.
-    pub(super) fn from_the_start(&mut self) {
+    pub(super) fn start_over(&mut self) {
         let jumps = std::mem::take(&mut self.jumps);
         *self = Odometer { jumps, ..Odometer::default() };
     }
