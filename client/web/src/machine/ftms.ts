@@ -1,7 +1,7 @@
-//! What a rowing machine says over the open Fitness Machine Service: Rower Data (0x2AD1).
-//!
-//! Pure: bytes in, numbers out, and nothing that comes over the air throws. Sources: Fitness Machine
-//! Service 1.0.1, sections 4.8 and 4.19, and the GATT Specification Supplement.
+// What a rowing machine says over the open Fitness Machine Service: Rower Data (0x2AD1).
+//
+// Pure: bytes in, numbers out, and nothing that comes over the air throws. Sources: Fitness Machine
+// Service 1.0.1, sections 4.8 and 4.19, and the GATT Specification Supplement.
 
 /** The Fitness Machine Service. */
 export const ROWER_SERVICE = 0x1826;
@@ -10,22 +10,22 @@ export const ROWER_DATA = 0x2ad1;
 
 /** A field of Rower Data, named by what it counts and its unit. */
 export type Field =
-  | "rate_half_spm"
-  | "strokes"
-  | "mean_rate_half_spm"
-  | "distance_m"
-  | "pace_per_500m_s"
-  | "mean_pace_per_500m_s"
-  | "power_w"
-  | "mean_power_w"
-  | "resistance"
-  | "energy_kcal"
-  | "energy_per_hour_kcal"
-  | "energy_per_minute_kcal"
-  | "heart_bpm"
-  | "met_tenths"
-  | "elapsed_s"
-  | "remaining_s";
+  | 'rate_half_spm'
+  | 'strokes'
+  | 'mean_rate_half_spm'
+  | 'distance_m'
+  | 'pace_per_500m_s'
+  | 'mean_pace_per_500m_s'
+  | 'power_w'
+  | 'mean_power_w'
+  | 'resistance'
+  | 'energy_kcal'
+  | 'energy_per_hour_kcal'
+  | 'energy_per_minute_kcal'
+  | 'heart_bpm'
+  | 'met_tenths'
+  | 'elapsed_s'
+  | 'remaining_s';
 
 /** What a record says. A field that is absent was not sent; null: the machine does not know it. */
 export type Rowed = { readonly [F in Field]?: number | null };
@@ -41,7 +41,7 @@ export type Part =
       readonly beyond: number;
     }
   /** Shorter than its own flags say: nothing of it can be trusted. */
-  | { readonly ok: false; readonly why: "short" };
+  | { readonly ok: false; readonly why: 'short' };
 
 type Width = 1 | 2 | 3;
 
@@ -52,7 +52,7 @@ interface Place {
   readonly bit: number;
   readonly width: Width;
   readonly signed?: true;
-  /** All ones means "not available"; the standard says so for the energies alone. */
+  /** All ones means 'not available'; the standard says so for the energies alone. */
   readonly unknown?: number;
 }
 
@@ -61,35 +61,35 @@ const RESISTANCE = 7;
 
 /** In the order of the record. */
 const PLACES: readonly Place[] = [
-  { field: "rate_half_spm", bit: MORE_DATA, width: 1 },
-  { field: "strokes", bit: MORE_DATA, width: 2 },
-  { field: "mean_rate_half_spm", bit: 1, width: 1 },
-  { field: "distance_m", bit: 2, width: 3 },
-  { field: "pace_per_500m_s", bit: 3, width: 2 },
-  { field: "mean_pace_per_500m_s", bit: 4, width: 2 },
-  { field: "power_w", bit: 5, width: 2, signed: true },
-  { field: "mean_power_w", bit: 6, width: 2, signed: true },
-  { field: "resistance", bit: RESISTANCE, width: 1 },
-  { field: "energy_kcal", bit: 8, width: 2, unknown: 0xffff },
-  { field: "energy_per_hour_kcal", bit: 8, width: 2, unknown: 0xffff },
-  { field: "energy_per_minute_kcal", bit: 8, width: 1, unknown: 0xff },
-  { field: "heart_bpm", bit: 9, width: 1 },
-  { field: "met_tenths", bit: 10, width: 1 },
-  { field: "elapsed_s", bit: 11, width: 2 },
-  { field: "remaining_s", bit: 12, width: 2 },
+  { field: 'rate_half_spm', bit: MORE_DATA, width: 1 },
+  { field: 'strokes', bit: MORE_DATA, width: 2 },
+  { field: 'mean_rate_half_spm', bit: 1, width: 1 },
+  { field: 'distance_m', bit: 2, width: 3 },
+  { field: 'pace_per_500m_s', bit: 3, width: 2 },
+  { field: 'mean_pace_per_500m_s', bit: 4, width: 2 },
+  { field: 'power_w', bit: 5, width: 2, signed: true },
+  { field: 'mean_power_w', bit: 6, width: 2, signed: true },
+  { field: 'resistance', bit: RESISTANCE, width: 1 },
+  { field: 'energy_kcal', bit: 8, width: 2, unknown: 0xffff },
+  { field: 'energy_per_hour_kcal', bit: 8, width: 2, unknown: 0xffff },
+  { field: 'energy_per_minute_kcal', bit: 8, width: 1, unknown: 0xff },
+  { field: 'heart_bpm', bit: 9, width: 1 },
+  { field: 'met_tenths', bit: 10, width: 1 },
+  { field: 'elapsed_s', bit: 11, width: 2 },
+  { field: 'remaining_s', bit: 12, width: 2 },
 ];
 
 /** Resistance took two bytes with a sign in the definition of 2017 and takes one today. */
-const OLD_RESISTANCE: Place = { field: "resistance", bit: RESISTANCE, width: 2, signed: true };
+const OLD_RESISTANCE: Place = { field: 'resistance', bit: RESISTANCE, width: 2, signed: true };
 const OLD_PLACES: readonly Place[] = PLACES.map((place) => (place.bit === RESISTANCE ? OLD_RESISTANCE : place));
 
 /** Reads one notification of Rower Data. Never throws. */
 export function readPart(value: DataView): Part {
-  if (value.byteLength < 2) return { ok: false, why: "short" };
+  if (value.byteLength < 2) return { ok: false, why: 'short' };
   const flags = value.getUint16(0, true);
   const places = placesOf(flags, value.byteLength);
   const length = lengthOf(places);
-  if (value.byteLength < length) return { ok: false, why: "short" };
+  if (value.byteLength < length) return { ok: false, why: 'short' };
   const rowed: { [F in Field]?: number | null } = {};
   let at = 2;
   for (const place of places) {

@@ -1,6 +1,6 @@
-//! What a heart-rate strap says: Heart Rate Measurement (0x2A37) of the Heart Rate Service 1.0.
-//!
-//! Heart rate leaves this device only with the athlete's consent; that is asked elsewhere.
+// What a heart-rate strap says: Heart Rate Measurement (0x2A37) of the Heart Rate Service 1.0.
+//
+// Heart rate leaves this device only with the athlete's consent; that is asked elsewhere.
 
 /** The Heart Rate Service. */
 export const STRAP_SERVICE = 0x180d;
