@@ -29,11 +29,7 @@ use tokio_tungstenite::{
     tungstenite::{handshake::server::create_response, protocol::Role},
 };
 
-use crate::{
-    Server, connection,
-    limits::ACCEPT_AGAIN_AFTER,
-    pages::{self, Link},
-};
+use crate::{Server, connection, limits::ACCEPT_AGAIN_AFTER, pages};
 
 /// The acceptor for a certificate and its key.
 ///
@@ -206,11 +202,24 @@ fn page(method: &Method, path: &str, server: &Server) -> Page {
             });
             answer(StatusCode::OK, "application/json", health.to_string())
         }
-        _ if path.starts_with("/coach/") => html(StatusCode::OK, pages::link(Link::Coach)),
-        _ if path.starts_with("/row/") => html(StatusCode::OK, pages::link(Link::Row)),
-        _ if path.starts_with("/board/") => html(StatusCode::OK, pages::link(Link::Board)),
-        _ => html(StatusCode::NOT_FOUND, pages::not_found()),
+        _ => pages::file(path).map_or_else(
+            || html(StatusCode::NOT_FOUND, pages::not_found()),
+            |file| built(path, file),
+        ),
     }
+}
+
+/// A built file; what has its hash in its name is never asked for twice.
+fn built(path: &str, file: pages::File) -> Page {
+    let mut response =
+        headed(StatusCode::OK, file.media, Full::from(Bytes::from_static(file.body)));
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(pages::POLICY));
+    if path.starts_with(pages::KEPT_FOR_EVER) {
+        let ever = HeaderValue::from_static("public, max-age=31536000, immutable");
+        headers.insert(header::CACHE_CONTROL, ever);
+    }
+    response
 }
 
 fn text(status: StatusCode, says: &str) -> Page {
@@ -218,7 +227,11 @@ fn text(status: StatusCode, says: &str) -> Page {
 }
 
 fn answer(status: StatusCode, media: &'static str, body: String) -> Page {
-    let mut response = Response::new(Full::from(body));
+    headed(status, media, Full::from(body))
+}
+
+fn headed(status: StatusCode, media: &'static str, body: Full<Bytes>) -> Page {
+    let mut response = Response::new(body);
     *response.status_mut() = status;
     let headers = response.headers_mut();
     headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(media));

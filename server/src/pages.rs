@@ -1,4 +1,4 @@
-//! What a browser gets: plain pages of our own words until the pages proper are here.
+//! What a browser gets: the built pages of coach, athlete and board, and two plain ones in words.
 
 /// Every answer of the server carries these, so that nothing that it hands out is mistaken or framed.
 pub const HEADERS: [(&str, &str); 4] = [
@@ -23,41 +23,48 @@ pub fn welcome() -> String {
         &format!(
             "<h1>Thole {}</h1><p>This is a server for group sessions on rowing machines. A coach leads, \
              everybody rows against a target of their own, and a screen shows how all stand.</p>\
-             <p>Nothing is to be set up here. Your coach has the join code and the links.</p>",
+             <p>Your coach has the join code and the links. With a join code: <a href=\"/row/\">row</a>. \
+             To lead a group: <a href=\"/coach/\">set up a session</a>.</p>",
             env!("CARGO_PKG_VERSION")
         ),
     )
 }
 
-/// The page behind the links of coach, athlete and board.
-#[must_use]
-pub fn link(who: Link) -> String {
-    let (title, does) = match who {
-        Link::Coach => ("Coach", "thole coach --link 'THIS LINK' lead"),
-        Link::Row => ("Row", "thole row --link 'THIS LINK'"),
-        Link::Board => ("Board", "thole board --link 'THIS LINK'"),
-    };
-    page(
-        title,
-        &format!(
-            "<h1>{title}</h1><p>This link works, and the page for it is not built yet. Until it is, use \
-             the program for the command line, with the whole link in quotes:</p>\
-             <p><code>{does}</code></p>\
-             <p>The part of the link behind the # is its secret: it never leaves this browser. Keep it \
-             to yourself.</p>"
-        ),
-    )
+/// One built file, as it is handed out.
+#[derive(Clone, Copy, Debug)]
+pub struct File {
+    path: &'static str,
+    /// Its media type.
+    pub media: &'static str,
+    /// What is in it.
+    pub body: &'static [u8],
 }
 
-/// Which link was followed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Link {
-    /// `/coach/CODE`
-    Coach,
-    /// `/row/CODE`
-    Row,
-    /// `/board/CODE`
-    Board,
+// `BUILD` and `FILES`, written by the build script.
+include!(concat!(env!("OUT_DIR"), "/pages.rs"));
+
+/// What the built pages may do: run and show what this server hands out, talk to it, and nothing else.
+pub const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; \
+    img-src 'self' data:; connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; \
+    frame-ancestors 'none'";
+
+/// Names below this hold a hash of what is in them, so they may be kept for ever.
+pub const KEPT_FOR_EVER: &str = "/assets/";
+
+/// The built file at this address: a page for coach, athlete or board, or what a page needs.
+#[must_use]
+pub fn file(path: &str) -> Option<File> {
+    let page = |of: &str| path.strip_prefix(of).is_some_and(|code| !code.contains('/'));
+    let path = match path {
+        _ if page("/coach/") => "/coach.html",
+        _ if page("/row/") => "/athlete.html",
+        _ if page("/board/") => "/board.html",
+        // A page has one address, with its code in it.
+        _ if path.ends_with(".html") => return None,
+        other => other,
+    };
+    let at = FILES.binary_search_by_key(&path, |file| file.path).ok()?;
+    FILES.get(at).copied()
 }
 
 /// The page for every other address.

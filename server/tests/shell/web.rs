@@ -111,6 +111,36 @@ async fn every_address_has_a_plain_page_and_none_can_be_framed_or_mistaken() {
     assert!(status(&head) == "200" && head.ends_with("\r\n\r\n"), "a head has no body: {head}");
 }
 
+/// What a browser may keep: RFC 8246 (immutable), RFC 9111 section 5.2.2.4 (no-cache).
+#[tokio::test]
+async fn pages_are_asked_for_anew_and_what_has_a_hash_in_its_name_is_kept() {
+    let server = served(|_| {}).await;
+    for address in ["/board/KAMURETA", "/row/", "/coach/"] {
+        let answer = page(&server, &format!("GET {address}")).await;
+        assert_eq!(status(&answer), "200", "{address}: {answer}");
+        assert!(answer.contains("cache-control: no-cache"), "{address}: {answer}");
+        assert!(answer.contains("content-type: text/html; charset=utf-8"), "{address}: {answer}");
+        for asset in answer.split('"').filter(|part| part.starts_with("/assets/")) {
+            let answer = page(&server, &format!("GET {asset}")).await;
+            assert_eq!(status(&answer), "200", "{asset}: {answer}");
+            assert!(answer.contains("immutable"), "{asset}: {answer}");
+            assert!(!answer.contains("content-type: text/html"), "{asset}: {answer}");
+        }
+        let built = answer.contains("/assets/");
+        assert!(built || answer.contains("Pages not built"), "{address}: {answer}");
+        // Inline code would be refused by the browser, so there must be none.
+        assert!(answer.contains("script-src 'self'"), "{address}: {answer}");
+        assert!(
+            !answer.contains("<script>") && !answer.contains("style=\""),
+            "{address}: {answer}"
+        );
+        assert!(!built || answer.contains(thole_server::pages::BUILD), "{address}: {answer}");
+    }
+    for nothing in ["/board.html", "/board/KAMURETA/more", "/assets/", "/pages.rs", "/board"] {
+        assert_eq!(status(&page(&server, &format!("GET {nothing}")).await), "404", "{nothing}");
+    }
+}
+
 #[tokio::test]
 async fn health_tells_the_version_and_how_many_are_there() {
     let server = served(|_| {}).await;
