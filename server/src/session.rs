@@ -480,7 +480,7 @@ impl Task {
         let durable = you.zip(hello.run).map(|(you, run)| self.core.durable(you, run));
         let welcome = Welcome {
             version: thole_protocol::VERSION,
-            build: env!("CARGO_PKG_VERSION").to_owned(),
+            build: crate::pages::BUILD.to_owned(),
             epoch: self.server.journal.epoch(),
             session: self.row.session,
             code: self.row.code.clone(),
