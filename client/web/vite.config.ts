@@ -2,7 +2,7 @@
 import { svelte } from '@sveltejs/vite-plugin-svelte';
 import { defineConfig, type Plugin } from 'vite';
 
-const server = process.env['THOLE_SERVER'] ?? 'http://127.0.0.1:8080';
+const server = process.env['THOLE_SERVER'] ?? 'http://127.0.0.1:8737';
 
 /** The addresses that the server has: `/board/CODE` is board.html, and so on. */
 function addresses(): Plugin {

@@ -1,6 +1,6 @@
 // The one place where text becomes a typed message: nothing behind it has to doubt what it is given.
 import { KINDS, MESSAGES } from '../../generated/known';
-import type { ClientMsg, Event, ServerMsg } from '../../generated/protocol';
+import type { ClientMsg, Event, Sample, ServerMsg } from '../../generated/protocol';
 
 export type * from '../../generated/protocol';
 
@@ -29,6 +29,11 @@ export function encode(msg: ClientMsg): string {
 export function restored<Kept>(text: string | null, holds: (fields: Fields) => boolean): Kept | null {
   const kept = text === null ? null : parsed(text);
   return isFields(kept) && holds(kept) ? (kept as Kept) : null;
+}
+
+/** Whether this is a sample, as this browser may have kept it. */
+export function isSample(value: unknown): value is Sample {
+  return isFields(value) && ['seq', 'heard_ms', 'distance_dm'].every((field) => typeof value[field] === 'number');
 }
 
 /** Whether this is an object with fields, such as a message. */

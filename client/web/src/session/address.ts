@@ -1,0 +1,28 @@
+// What stands in the address of a page: `/board/KAMURETA#secret`. The fragment never leaves the browser.
+
+export interface Address {
+  /** Eight letters; empty when the address has none, as on `/row/`. */
+  readonly code: string;
+  /** Empty when the address has none. */
+  readonly secret: string;
+}
+
+export function readAddress(url: URL): Address {
+  const [, , code = ''] = url.pathname.split('/');
+  return { code: codeOf(code), secret: url.hash.slice(1) };
+}
+
+/** A join code as it stands in addresses, whatever was typed: capitals, no gap. */
+export function codeOf(typed: string): string {
+  return typed.replaceAll(/[^A-Za-z]/g, '').toUpperCase();
+}
+
+/** A join code as it is said: `KAMU RETA`. */
+export function codeText(code: string): string {
+  return `${code.slice(0, 4)} ${code.slice(4)}`.trim();
+}
+
+/** The link that opens a place in a session. */
+export function linkTo(origin: string, page: 'coach' | 'row' | 'board', code: string, secret: string): string {
+  return `${origin}/${page}/${code}${secret === '' ? '' : `#${secret}`}`;
+}

@@ -1,0 +1,118 @@
+// The session as it lives on a page: state that components may read, and the way to say something.
+import type { ClientMsg, CommandId, Order, Role, RunId } from '../protocol/decode';
+import { hasToReload } from './build';
+import { NOTHING_YET, currentPhase, isUnderWay, reduce, type Session, type State } from './reduce';
+import { Link, type Entry, type News } from './socket';
+import { browser, type World } from './world';
+
+/** How often what depends on the time is drawn. */
+const TICK_MS = 100;
+
+/** What the server answers by the name that this device gave it. */
+type Commanded = Extract<ClientMsg, { command: CommandId }>;
+
+export class Live {
+  #state = $state.raw<State>(NOTHING_YET);
+  #nowMs = $state.raw<number | null>(null);
+  #link: Link | null = null;
+  #unanswered = new Map<CommandId, Commanded>();
+  #callOff: () => void = () => undefined;
+  readonly #world: World;
+  readonly #alsoTell: ((news: News) => void)[] = [];
+
+  constructor(world: World = browser()) {
+    this.#world = world;
+  }
+
+  get state(): State {
+    return this.#state;
+  }
+
+  get session(): Session | null {
+    return this.#state.session;
+  }
+
+  /** The session's time, a few times a second; null before the server was heard. */
+  get nowMs(): number | null {
+    return this.#nowMs;
+  }
+
+  get link(): Link | null {
+    return this.#link;
+  }
+
+  /** Opens a place in a session. Whoever must hear everything, such as a recorder, gives `alsoTell`. */
+  enter(role: Role, entry: Entry, run: RunId | null = null, alsoTell?: (news: News) => void): Link {
+    this.leave();
+    this.#state = NOTHING_YET;
+    if (alsoTell !== undefined) this.#alsoTell.push(alsoTell);
+    this.#link = new Link({ role, entry, run }, this.#world, (news) => this.#hear(news));
+    this.#tick();
+    return this.#link;
+  }
+
+  leave(): void {
+    this.#link?.leave();
+    this.#link = null;
+    this.#alsoTell.length = 0;
+    this.#callOff();
+  }
+
+  /** Says something; false when there is no connection now. */
+  say(msg: ClientMsg): boolean {
+    return this.#link?.say(msg) ?? false;
+  }
+
+  /** Gives an order; what came of it stands in `state.answers` under what this returns. */
+  order(order: Order): CommandId {
+    return this.ask((command) => ({ type: 'command', command, order }));
+  }
+
+  /** Asks for something that is answered by name; said again after a lost connection until it is. */
+  ask(make: (command: CommandId) => Commanded): CommandId {
+    const msg = make(newId());
+    this.#unanswered.set(msg.command, msg);
+    this.say(msg);
+    return msg.command;
+  }
+
+  #hear(news: News): void {
+    this.#state = reduce(this.#state, news);
+    for (const tell of this.#alsoTell) tell(news);
+    for (const command of this.#unanswered.keys()) {
+      if (this.#state.answers.has(command)) this.#unanswered.delete(command);
+    }
+    if (news.news === 'welcome') {
+      for (const msg of this.#unanswered.values()) this.say(msg);
+      this.#read();
+    }
+  }
+
+  #tick(): void {
+    this.#read();
+    this.#callOff = this.#world.later(TICK_MS, () => this.#tick());
+  }
+
+  #read(): void {
+    this.#nowMs = this.#link?.now() ?? null;
+  }
+
+  /** Whether this page is of another build than the server, and may load itself anew without disturbing. */
+  get isOld(): boolean {
+    return this.session !== null && hasToReload(this.session.build);
+  }
+
+  get mayReload(): boolean {
+    return this.session === null || !isUnderWay(currentPhase(this.session));
+  }
+}
+
+/** A random UUID, also where the browser takes the page for insecure and has no `randomUUID`. */
+export function newId(): string {
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  // RFC 9562 section 5.4: version 4, and the variant.
+  bytes.set([((bytes[6] ?? 0) & 0x0f) | 0x40], 6);
+  bytes.set([((bytes[8] ?? 0) & 0x3f) | 0x80], 8);
+  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, '0')).join('');
+  return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join('-');
+}

@@ -1,0 +1,118 @@
+// An athlete's recording: numbered and dated, kept on this device, and sent until it is durable.
+import type { RunId, Sample, ServerMsg } from '../protocol/decode';
+import { Kept } from './kept';
+import type { Link, News } from './socket';
+import type { Store } from './store';
+import type { World } from './world';
+
+/** What a machine said at one instant; number and instant are given here. */
+export type Said = Omit<Sample, 'seq' | 'heard_ms'>;
+
+/** How often is looked whether something is to be sent again. */
+const LOOK_EVERY_MS = 250;
+/** Machine reports that wait for the session's clock; an hour of two a second. */
+const UNDATED_MAX = 7_200;
+
+export class Recorder {
+  readonly #kept: Kept;
+  readonly #store: Store;
+  readonly #world: World;
+  #link: Link | null = null;
+  #undated: { readonly said: Said; readonly deviceMs: number }[] = [];
+  #dated = false;
+  #callOff: () => void = () => undefined;
+
+  private constructor(kept: Kept, store: Store, world: World) {
+    this.#kept = kept;
+    this.#store = store;
+    this.#world = world;
+  }
+
+  /** Takes up the recording of this name with what this device has kept of it. */
+  static async open(run: RunId, store: Store, world: World): Promise<Recorder> {
+    return new Recorder(new Kept(run, await store.load(run)), store, world);
+  }
+
+  get run(): RunId {
+    return this.#kept.run;
+  }
+
+  /** How many samples are not known to be durable. */
+  get pending(): number {
+    return this.#kept.pending + this.#undated.length;
+  }
+
+  /** Sends over this link from now on; hand its news to `hear`. */
+  over(link: Link): void {
+    this.#link = link;
+    this.#look();
+  }
+
+  /** Records what the machine has said just now. Before the session's clock is known it waits for its date. */
+  record(said: Said): void {
+    const deviceMs = this.#world.now();
+    if (this.#dated) this.#keep(said, deviceMs);
+    else if (this.#undated.length < UNDATED_MAX) this.#undated.push({ said, deviceMs });
+    this.#send();
+  }
+
+  /** Takes in what the link tells. */
+  hear(news: News): void {
+    if (news.news === 'welcome') {
+      this.#kept.welcomed(news.msg.epoch, news.msg.durable);
+      // What came before the clock was known is dated backwards on the clock of this device.
+      this.#dated = true;
+      for (const { said, deviceMs } of this.#undated.splice(0)) this.#keep(said, deviceMs);
+      this.#send();
+    } else if (news.news === 'said') {
+      this.#acknowledge(news.msg);
+    } else if (news.news === 'lost') {
+      this.#kept.unsent();
+    }
+  }
+
+  /** The results up to this instant of the session are final. */
+  forget(throughMs: number): void {
+    const gone = this.#kept.forget(throughMs);
+    if (gone > 0) this.#store.forget(this.#kept.run, gone);
+  }
+
+  /** Nothing is sent any more. */
+  stop(): void {
+    this.#callOff();
+    this.#link = null;
+  }
+
+  #acknowledge(msg: ServerMsg): void {
+    if (msg.type !== 'ack') return;
+    this.#kept.acknowledged(msg.durable, this.#world.now());
+    this.#send();
+  }
+
+  #keep(said: Said, deviceMs: number): void {
+    const heardMs = this.#link?.at(deviceMs) ?? null;
+    if (heardMs === null) {
+      this.#undated.push({ said, deviceMs });
+      return;
+    }
+    this.#store.add(this.#kept.run, this.#kept.record({ ...said, heard_ms: Math.max(0, Math.round(heardMs)) }));
+  }
+
+  #send(): void {
+    const link = this.#link;
+    const nowMs = link?.now() ?? null;
+    if (link === null || nowMs === null) return;
+    const pastMs = nowMs - (link.bound() ?? 0);
+    for (let next = this.#kept.next(pastMs, this.#world.now()); next !== null; next = this.#kept.next(pastMs, this.#world.now())) {
+      if (!link.say(next)) {
+        this.#kept.unsent();
+        return;
+      }
+    }
+  }
+
+  #look(): void {
+    this.#send();
+    this.#callOff = this.#world.later(LOOK_EVERY_MS, () => this.#look());
+  }
+}

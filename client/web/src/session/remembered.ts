@@ -1,0 +1,33 @@
+// What this browser remembers of a person's own place in a session, so that a reload opens it again.
+// It stays on this device: nothing of it is ever part of an address that is asked for.
+import { restored } from '../protocol/decode';
+import type { RunId } from '../protocol/decode';
+
+/** A place in a session. */
+export interface Remembered {
+  readonly secret: string;
+  /** An athlete's recording; null for others. */
+  readonly run: RunId | null;
+}
+
+/** The part of the browser's storage that is needed. */
+export type Shelf = Pick<Storage, 'getItem' | 'setItem' | 'removeItem'>;
+
+export function remember(shelf: Shelf, page: string, code: string, place: Remembered): void {
+  shelf.setItem(name(page, code), JSON.stringify(place));
+}
+
+export function recall(shelf: Shelf, page: string, code: string): Remembered | null {
+  return restored<Remembered>(
+    shelf.getItem(name(page, code)),
+    ({ secret, run }) => typeof secret === 'string' && (run === null || typeof run === 'string'),
+  );
+}
+
+export function forget(shelf: Shelf, page: string, code: string): void {
+  shelf.removeItem(name(page, code));
+}
+
+function name(page: string, code: string): string {
+  return `thole ${page} ${code}`;
+}

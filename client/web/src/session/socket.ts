@@ -1,0 +1,305 @@
+// A link to a session that holds: it comes back after every loss and says so.
+//
+// What is said goes out on the connection that stands now or nowhere; whoever must be heard says it again
+// after the next welcome.
+import { decode, encode } from '../protocol/decode';
+import type {
+  ClientCreate,
+  ClientJoin,
+  ClientMsg,
+  Event,
+  Role,
+  RunId,
+  ServerCreated,
+  ServerJoined,
+  ServerMsg,
+  ServerWelcome,
+} from '../protocol/decode';
+import { answered, best, type Answers, type Estimate } from './clock';
+import { advice } from './close';
+import type { Wire, World } from './world';
+
+const VERSION = 1;
+/** Said when nothing else was for so long, on the session's clock … */
+const HEARTBEAT_MS = 1_000;
+/** … and a connection that is silent for so long is given up … */
+const SILENCE_MS = 6_000;
+/** … but a busy device gets so much of life, however fast the session runs. */
+const SILENCE_LEAST_MS = 2_000;
+/** How long connecting and greeting may take, in life. */
+const WELCOME_MS = 10_000;
+/** Questions to the clock as a connection begins, so far apart … */
+const QUESTIONS = 8;
+const QUESTION_APART_MS = 60;
+/** … and then one in so long. */
+const QUESTION_EVERY_MS = 15_000;
+/** Longest random wait before coming back: this, twice this, … */
+const WAIT_FIRST_MS = 200;
+/** … up to this. */
+const WAIT_MAX_MS = 4_000;
+
+/** How a place in the session is opened: with its secret, or by making one. */
+export type Entry = { readonly secret: string } | ClientCreate | ClientJoin;
+
+export interface LinkConfig {
+  readonly role: Role;
+  readonly entry: Entry;
+  /** An athlete's recording. */
+  readonly run: RunId | null;
+}
+
+/** What a link tells. Of messages about clock and heartbeat nobody is told. */
+export type News =
+  | { readonly news: 'entered'; readonly msg: ServerCreated | ServerJoined }
+  | { readonly news: 'welcome'; readonly msg: ServerWelcome }
+  | { readonly news: 'said'; readonly msg: ServerMsg }
+  /** The clock has been asked often enough to be believed. */
+  | { readonly news: 'clock_set' }
+  /** It comes back by itself. */
+  | { readonly news: 'lost'; readonly says: string; readonly again_in_ms: number }
+  /** For good. */
+  | { readonly news: 'ended'; readonly says: string; readonly code: number | null };
+
+/** One connection, from opening to its end. */
+interface Connection {
+  readonly wire: Wire;
+  welcomed: boolean;
+  heardMs: number;
+  sentMs: number;
+  questionMs: number;
+  questions: number;
+  answers: Answers;
+  restartMs: number;
+}
+
+export class Link {
+  readonly #config: LinkConfig;
+  readonly #world: World;
+  readonly #tell: (news: News) => void;
+  #secret: string | null;
+  #connection: Connection | null = null;
+  #callOff: () => void = () => undefined;
+  #failures = 0;
+  #ended = false;
+  #speed = 1;
+  #estimate: Estimate | null = null;
+  #epoch: string | null = null;
+  #lastEvent: number;
+
+  /** Begins to connect. */
+  constructor(config: LinkConfig, world: World, tell: (news: News) => void) {
+    this.#config = config;
+    this.#world = world;
+    this.#tell = tell;
+    this.#secret = 'secret' in config.entry ? config.entry.secret : null;
+    // A welcome does not hold the calls of this piece for coach and board: those who have no event yet
+    // ask for all of them, and get them marked late.
+    this.#lastEvent = config.role === 'athlete' ? 0 : 1;
+    this.#connect();
+  }
+
+  /** Says something on the connection that stands; false when there is none. */
+  say(msg: ClientMsg): boolean {
+    const connection = this.#connection;
+    if (connection === null || !connection.welcomed) return false;
+    this.#send(connection, msg);
+    return true;
+  }
+
+  /** Leaves for good, without a word to anybody here. */
+  leave(): void {
+    this.#ended = true;
+    this.#callOff();
+    this.#connection?.wire.close();
+    this.#connection = null;
+  }
+
+  /** The session's time in milliseconds; null before the server was heard for the first time. */
+  now(): number | null {
+    return this.at(this.#world.now());
+  }
+
+  /** The session's time when the clock of this device showed `deviceMs`. */
+  at(deviceMs: number): number | null {
+    return this.#estimate === null ? null : (deviceMs * 1_000 * this.#speed + this.#estimate.offsetUs) / 1_000;
+  }
+
+  /** `now` is right within so many milliseconds; null before the first answer. */
+  bound(): number | null {
+    const connection = this.#connection;
+    const estimate = connection === null ? null : best(connection.answers, this.#ownMs() * 1_000);
+    return estimate === null ? null : Math.ceil(estimate.boundUs / 1_000);
+  }
+
+  #connect(): void {
+    const wire = this.#world.open({
+      opened: () => this.#greet(),
+      heard: (text) => this.#heard(wire, text),
+      closed: (code, reason) => {
+        if (this.#connection?.wire === wire) this.#lost(code, reason);
+      },
+    });
+    const nowMs = this.#ownMs();
+    this.#connection = {
+      wire,
+      welcomed: false,
+      heardMs: nowMs,
+      sentMs: nowMs,
+      questionMs: nowMs,
+      questions: 0,
+      answers: [],
+      restartMs: 0,
+    };
+    this.#later(WELCOME_MS, () => this.#giveUp('The server did not answer in time.'));
+  }
+
+  #greet(): void {
+    const connection = this.#connection;
+    if (connection === null) return;
+    if (this.#secret !== null) {
+      this.#send(connection, {
+        type: 'hello',
+        version_min: VERSION,
+        version_max: VERSION,
+        role: this.#config.role,
+        secret: this.#secret,
+        run: this.#config.run,
+        last_event: this.#lastEvent,
+      });
+    } else if ('type' in this.#config.entry) {
+      this.#send(connection, this.#config.entry);
+    }
+  }
+
+  #heard(wire: Wire, text: string): void {
+    const connection = this.#connection;
+    if (connection === null || connection.wire !== wire) return;
+    connection.heardMs = this.#ownMs();
+    const msg = decode(text);
+    if (msg === null) return;
+    if (connection.welcomed) this.#inSession(connection, msg);
+    else this.#beforeWelcome(connection, msg);
+  }
+
+  #beforeWelcome(connection: Connection, msg: ServerMsg): void {
+    if (msg.type === 'created' || msg.type === 'joined') {
+      this.#secret = msg.type === 'created' ? msg.coach_secret : msg.secret;
+      this.#tell({ news: 'entered', msg });
+      this.#greet();
+    } else if (msg.type === 'refused') {
+      // A name that is taken, a session that is not there: the person has to say it differently.
+      this.leave();
+      this.#tell({ news: 'ended', says: msg.refusal.says, code: null });
+    } else if (msg.type === 'welcome') {
+      this.#welcomed(connection, msg);
+    }
+  }
+
+  #welcomed(connection: Connection, msg: ServerWelcome): void {
+    // Another journal numbers its events from the start.
+    if (this.#epoch !== null && this.#epoch !== msg.epoch) this.#lastEvent = 0;
+    this.#epoch = msg.epoch;
+    this.#speed = Math.max(1, msg.speed);
+    const nowMs = this.#ownMs();
+    // The session was at least there when this was written, so it is never taken to be ahead.
+    this.#estimate = { offsetUs: (msg.at_ms - nowMs) * 1_000, boundUs: 0 };
+    Object.assign(connection, { welcomed: true, heardMs: nowMs, sentMs: nowMs, questionMs: nowMs });
+    this.#tell({ news: 'welcome', msg });
+    this.#pulse();
+  }
+
+  #inSession(connection: Connection, msg: ServerMsg): void {
+    switch (msg.type) {
+      case 'heartbeat':
+        return;
+      case 'clock': {
+        const before = connection.answers.length;
+        connection.answers = answered(connection.answers, msg, connection.heardMs * 1_000);
+        this.#estimate = best(connection.answers, connection.heardMs * 1_000);
+        if (before < QUESTIONS && connection.answers.length === QUESTIONS) {
+          // It has held for a while: the next failure is a first one.
+          this.#failures = 0;
+          this.#tell({ news: 'clock_set' });
+        }
+        return;
+      }
+      case 'restart':
+        connection.restartMs = msg.after_ms;
+        break;
+      case 'ack':
+        return this.#tell({ news: 'said', msg: { ...msg, events: this.#onlyNew(msg.events) } });
+      case 'events':
+        return this.#tell({ news: 'said', msg: { ...msg, events: this.#onlyNew(msg.events) } });
+      default:
+        break;
+    }
+    this.#tell({ news: 'said', msg });
+  }
+
+  /** An event that was told before is not told again. */
+  #onlyNew(events: Event[]): Event[] {
+    return events.filter(({ event }) => {
+      const isNew = event > this.#lastEvent;
+      if (isNew) this.#lastEvent = event;
+      return isNew;
+    });
+  }
+
+  /** Says what is due on this connection, and comes back when more is. */
+  #pulse(): void {
+    const connection = this.#connection;
+    if (connection === null) return;
+    const nowMs = this.#ownMs();
+    const silenceMs = Math.max(SILENCE_MS, SILENCE_LEAST_MS * this.#speed);
+    if (nowMs - connection.heardMs >= silenceMs) return this.#giveUp('Nothing was heard from the server for a while.');
+    if (nowMs >= connection.questionMs) {
+      connection.questions += 1;
+      connection.questionMs = nowMs + (connection.questions < QUESTIONS ? QUESTION_APART_MS : QUESTION_EVERY_MS);
+      this.#send(connection, { type: 'clock', client_sent_us: Math.round(nowMs * 1_000) });
+    } else if (nowMs - connection.sentMs >= HEARTBEAT_MS) {
+      this.#send(connection, { type: 'heartbeat' });
+    }
+    const nextMs = Math.min(connection.questionMs, connection.sentMs + HEARTBEAT_MS, connection.heardMs + silenceMs);
+    // A whole millisecond at the least: timers that come early must not go round and round.
+    this.#later(Math.max(1, Math.ceil((nextMs - nowMs) / this.#speed)), () => this.#pulse());
+  }
+
+  #giveUp(says: string): void {
+    const connection = this.#connection;
+    this.#lost(null, says);
+    connection?.wire.close();
+  }
+
+  #lost(code: number | null, reason: string): void {
+    const restartMs = this.#connection?.restartMs ?? 0;
+    this.#connection = null;
+    this.#callOff();
+    if (this.#ended) return;
+    const says = reason === '' ? 'The connection to the server was lost.' : reason;
+    if (advice(code) === 'stop') {
+      this.#ended = true;
+      return this.#tell({ news: 'ended', says, code });
+    }
+    const longestMs = Math.min(WAIT_MAX_MS, WAIT_FIRST_MS * 2 ** this.#failures);
+    this.#failures += 1;
+    const waitMs = (restartMs + longestMs * this.#world.random()) / this.#speed;
+    this.#later(waitMs, () => this.#connect());
+    this.#tell({ news: 'lost', says, again_in_ms: waitMs });
+  }
+
+  #send(connection: Connection, msg: ClientMsg): void {
+    connection.wire.send(encode(msg));
+    connection.sentMs = this.#ownMs();
+  }
+
+  /** The one timer: a new wait takes the place of the one before. */
+  #later(ms: number, then: () => void): void {
+    this.#callOff();
+    this.#callOff = this.#world.later(ms, then);
+  }
+
+  /** The clock of this device, as fast as the session runs. */
+  #ownMs(): number {
+    return this.#world.now() * this.#speed;
+  }
+}
