@@ -14,6 +14,7 @@ pub mod clock;
 pub mod coach;
 pub mod course;
 pub mod enter;
+pub mod ftms;
 pub mod kept;
 pub mod link;
 pub mod mirror;
