@@ -1,0 +1,113 @@
+// Times, distances, targets and pieces as people type them; the same that the program for the command line
+// reads. What cannot be read comes back as a sentence that says what to type.
+import type { Extent, Repeat, Target } from '../protocol/decode';
+
+export type Read<Value> = { readonly ok: true; readonly value: Value } | { readonly ok: false; readonly says: string };
+
+/** Most repeats of one piece, as the protocol has it. */
+const REPEATS_MAX = 60;
+const U32_MAX = 4_294_967_295;
+
+/** `6:31.5`, `1:02:03`, `45s`, `12min`, `2min30s`; a bare number is no time. In milliseconds. */
+export function readTime(typed: string): Read<number> {
+  const text = typed.trim();
+  if (/^\d+(\.\d+)?$/.test(text)) return no(`"${text}" has no unit; for seconds type ${text}s, or a time like 1:15.`);
+  const seconds = text.includes(':') ? byColons(text) : byUnits(text);
+  if (seconds === null || seconds * 1_000 > U32_MAX) return no(`"${text}" is no time; type one like 1:15, 75s or 12min.`);
+  return yes(Math.round(seconds * 1_000));
+}
+
+/** `1700m`, `1.7km`. In decimetres. */
+export function readDistance(typed: string): Read<number> {
+  const [, number, unit] = /^(\d+(?:\.\d+)?)(km|m)$/.exec(typed.trim()) ?? [];
+  const dm = Number(number) * (unit === 'km' ? 10_000 : 10);
+  if (number === undefined || dm > U32_MAX) return no(`"${typed.trim()}" is no distance; type one like 1700m or 5km.`);
+  return yes(Math.round(dm));
+}
+
+/** A finish (`6:31.5`), a pace (`1:52.4/500m`) or a distance (`4120m`). */
+export function readTarget(typed: string): Read<Target> {
+  const text = typed.trim();
+  const wrong = no(`"${text}" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m).`);
+  const [, pace] = /^(.*)\/500m?$/.exec(text) ?? [];
+  const time = readTime(pace ?? text);
+  if (pace !== undefined) return time.ok ? yes({ want: 'pace', per_500m_ms: time.value }) : wrong;
+  const distance = readDistance(text);
+  if (distance.ok) return yes({ want: 'distance', distance_dm: distance.value });
+  return time.ok ? yes({ want: 'finish', finish_ms: time.value }) : wrong;
+}
+
+/** One stretch: `350m` or `4min`. */
+export function readExtent(typed: string): Read<Extent> {
+  const distance = readDistance(typed);
+  if (distance.ok) return yes({ by: 'distance', distance_dm: distance.value });
+  const time = readTime(typed);
+  if (time.ok) return yes({ by: 'time', time_ms: time.value });
+  return no(`"${typed.trim()}" is neither a distance nor a time; type one like 350m or 4min.`);
+}
+
+/** `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`. */
+export function readPiece(typed: string): Read<Repeat[]> {
+  const repeats: Repeat[] = [];
+  for (const part of typed.split('+')) {
+    const group = readGroup(part.trim());
+    if (!group.ok) return group;
+    repeats.push(...group.value);
+    if (repeats.length > REPEATS_MAX) return no(`"${typed}" has more than ${REPEATS_MAX} repeats; a piece has at most ${REPEATS_MAX}.`);
+  }
+  if (new Set(repeats.map(({ work }) => work.by)).size > 1) {
+    return no(`"${typed}" mixes distances and times; a piece is all by distance or all by time.`);
+  }
+  // Nothing comes after the last one.
+  return yes(repeats.map((repeat, nth) => (nth === repeats.length - 1 ? { ...repeat, rest_ms: 0 } : repeat)));
+}
+
+/** One part between two `+`. */
+function readGroup(part: string): Read<Repeat[]> {
+  const wrong = no(`"${part}" is no piece; type one like 1700m, 12min, 6x350m/1:15 or 3x4x500m/1:00/4:00.`);
+  const [head = '', ...slashed] = part.split('/');
+  const factors = head.split(/[x×]/).map((factor) => factor.trim());
+  const work = readExtent(factors.pop() ?? '');
+  if (!work.ok || factors.length > 2 || factors.some((factor) => !/^\d{1,6}$/.test(factor))) return wrong;
+  const counts = factors.map(Number);
+  const [sets, each] = counts.length === 2 ? [counts[0] ?? 1, counts[1] ?? 1] : [1, counts[0] ?? 1];
+  if (sets * each === 0) return no(`"${part}" repeats nothing; begin with 1x or more.`);
+  if (sets * each > REPEATS_MAX) return no(`"${part}" has more than ${REPEATS_MAX} repeats; a piece has at most ${REPEATS_MAX}.`);
+  const rests: number[] = [];
+  for (const slash of slashed) {
+    const rest = readTime(slash);
+    if (!rest.ok) return rest;
+    rests.push(rest.value);
+  }
+  if (rests.length > 2 || (rests.length === 2 && sets === 1)) {
+    return no(`"${part}" has more rests than it needs; two are for sets, as in 3x4x500m/1:00/4:00.`);
+  }
+  if (sets * each > 1 && rests.length === 0) return no(`"${part}" has no rest; put it behind a slash, as in ${part}/1:15.`);
+  const [inside = 0, between = inside] = rests;
+  return yes(
+    Array.from({ length: sets * each }, (_, nth) => ({ work: work.value, rest_ms: (nth + 1) % each === 0 ? between : inside })),
+  );
+}
+
+/** In seconds; null for slips of the finger such as 6:71 and 6:5. */
+function byColons(text: string): number | null {
+  const [, hours, minutes, seconds] = /^(?:(\d+):)?(\d+):(\d\d(?:\.\d+)?)$/.exec(text) ?? [];
+  if (minutes === undefined || Number(seconds) >= 60 || (hours !== undefined && Number(minutes) >= 60)) return null;
+  return (Number(hours ?? 0) * 60 + Number(minutes)) * 60 + Number(seconds);
+}
+
+function byUnits(text: string): number | null {
+  const number = String.raw`(\d+(?:\.\d+)?)`;
+  const found = new RegExp(`^(?:${number}h)?(?:${number}min)?(?:${number}s)?$`).exec(text);
+  if (found === null || text === '') return null;
+  const [, hours, minutes, seconds] = found;
+  return (Number(hours ?? 0) * 60 + Number(minutes ?? 0)) * 60 + Number(seconds ?? 0);
+}
+
+function yes<Value>(value: Value): Read<Value> {
+  return { ok: true, value };
+}
+
+function no(says: string): { readonly ok: false; readonly says: string } {
+  return { ok: false, says };
+}
