@@ -1,6 +1,4 @@
-import { mount } from 'svelte';
-import '../../ui/tokens.css';
+import { openPage } from '../../ui/open';
 import Page from './Page.svelte';
 
-const target = document.getElementById('page');
-if (target !== null) mount(Page, { target });
+openPage(Page);

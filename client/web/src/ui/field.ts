@@ -1,0 +1,50 @@
+// The field as board and coach draw it: who stands where, in lines that keep their place in the document.
+import type { AthleteView, Line } from '../protocol/decode';
+import type { Session } from '../session/reduce';
+import { guessOf, type Guess } from './chance';
+import { marginText, targetText } from './format';
+
+/** One athlete of the field. */
+export interface Row {
+  readonly athlete: string;
+  readonly name: string;
+  /** From the top, 0 first. */
+  readonly order: number;
+  readonly line: Line;
+  /** None without a target or a projection. */
+  readonly guess: Guess | null;
+  /** `+1.2 %`; empty without a margin. */
+  readonly margin: string;
+  /** `9:06.1`; empty without a projection. */
+  readonly finish: string;
+}
+
+/** Everybody in the standings, in an order of the document that never changes; `order` says where they stand. */
+export function field(session: Session): Row[] {
+  const names = new Map(session.athletes.map((view: AthleteView) => [view.athlete, view.spec.name]));
+  const rows = (session.standings?.lines ?? []).map((line, order): Row => {
+    const { margin, projected } = line;
+    return {
+      athlete: line.athlete,
+      name: names.get(line.athlete) ?? '?',
+      order,
+      line,
+      guess: margin === null || projected === null ? null : guessOf(margin, projected, session.settings.ranking),
+      margin: margin === null ? '' : marginText(margin, session.settings.ranking),
+      finish: projected === null ? '' : targetText(projected.finish),
+    };
+  });
+  return rows.sort((a, b) => (a.athlete < b.athlete ? -1 : 1));
+}
+
+/** How many are ahead of their own target, and behind; nobody is counted who is not ranked. */
+export function sides(rows: readonly Row[]): { readonly ahead: number; readonly behind: number } {
+  const margins = rows.flatMap(({ line }) => (line.place === null || line.margin === null ? [] : [line.margin.margin_ppm]));
+  return { ahead: margins.filter((ppm) => ppm >= 0).length, behind: margins.filter((ppm) => ppm < 0).length };
+}
+
+/** Half of what is drawn, round, so that everybody's best guess is in it; it grows and shrinks in steps. */
+export function reachOf(rows: readonly Row[]): number {
+  const furthest = rows.reduce((far, { guess }) => Math.max(far, guess === null ? 0 : Math.abs(guess.mean) + guess.sd), 0);
+  return [1, 2, 3, 5, 8, 12, 20, 30, 50, 80].find((step) => step >= furthest) ?? Math.ceil(furthest);
+}
