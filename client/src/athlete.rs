@@ -136,6 +136,16 @@ impl Athlete {
         }
     }
 
+    /// Says what is linked now, in words; none while nothing is.
+    pub fn link_machine(&mut self, machine: Option<String>) {
+        if self.config.machine != machine {
+            self.config.machine = machine;
+            if self.connection.is_some() {
+                self.say_ready();
+            }
+        }
+    }
+
     /// Says that this athlete stops rowing the piece; heard once the connection is there.
     pub fn stop_rowing(&mut self) {
         self.to_say.push_back(ClientMsg::StopRowing);

@@ -7,6 +7,8 @@ use std::{collections::BTreeMap, fmt};
 
 use serde::{Deserialize, Serialize};
 
+#[cfg(feature = "bluetooth")]
+pub mod bridge;
 pub mod counters;
 
 /// Number of the Fitness Machine Service.

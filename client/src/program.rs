@@ -23,7 +23,7 @@ use tokio::sync::mpsc;
 const LINES_MAX: usize = 64;
 
 /// Settings of every command.
-#[derive(Args)]
+#[derive(Args, Clone)]
 pub(crate) struct Common {
     /// Where the server is; a link has its own server in it
     #[arg(long, global = true, env = "THOLE_SERVER", default_value = "ws://127.0.0.1:8737")]
@@ -34,6 +34,9 @@ pub(crate) struct Common {
     /// Tells everything as JSON, one object a line
     #[arg(long, global = true)]
     json: bool,
+    /// Whom it is told about, when one program rows for several
+    #[arg(skip)]
+    label: Option<String>,
 }
 
 impl Common {
@@ -62,12 +65,24 @@ impl Common {
         Err(usage(format!("This is {is} link; use it with thole {command}.")))
     }
 
+    /// The same, told with this label.
+    #[cfg(feature = "bluetooth")]
+    pub(crate) fn labelled(&self, label: Option<String>) -> Common {
+        Common { label, ..self.clone() }
+    }
+
     /// Tells one thing: to people as words (when there are any for them), to scripts as a line.
-    pub(crate) fn tell(&self, line: Value, words: impl FnOnce() -> Option<String>) {
+    pub(crate) fn tell(&self, mut line: Value, words: impl FnOnce() -> Option<String>) {
         if self.json {
+            if let (Some(label), Some(fields)) = (&self.label, line.as_object_mut()) {
+                fields.insert("machine".into(), label.clone().into());
+            }
             say(&line.to_string());
         } else if let Some(words) = words() {
-            say(&words);
+            match &self.label {
+                Some(label) => say(&format!("[{label}] {words}")),
+                None => say(&words),
+            }
         }
     }
 

@@ -26,6 +26,8 @@ use tokio::sync::mpsc;
 
 use super::{Common, Failed, any_seed, lines_of_stdin, usage};
 
+#[cfg(feature = "bluetooth")]
+mod bridged;
 mod telling;
 
 /// How often a server that does not answer is tried before the program gives up on joining.
@@ -49,9 +51,12 @@ pub(crate) struct RowArgs {
     /// Your secret alone, with --server
     #[arg(long)]
     secret: Option<String>,
-    /// What rows: a recorded file, - for JSON lines on standard input, or simulated
-    #[arg(long, default_value = "simulated", value_name = "FILE|-|simulated")]
+    /// What rows: a recorded file, - for JSON lines on standard input, ftms for a machine over
+    /// Bluetooth, or simulated
+    #[arg(long, default_value = "simulated", value_name = "FILE|-|ftms|simulated")]
     from: String,
+    #[command(flatten)]
+    over_bluetooth: OverBluetooth,
     /// Which athlete of the recorded file
     #[arg(long, value_name = "ID")]
     athlete: Option<String>,
@@ -79,6 +84,21 @@ pub(crate) struct RowArgs {
     #[command(flatten)]
     invented: Invented,
 }
+
+/// The machines of `--from ftms`.
+#[derive(Args)]
+struct OverBluetooth {
+    /// Bluetooth: name or address of the machine, when there are several
+    #[arg(long, value_name = "NAME|ADDRESS", help_heading = "Bluetooth")]
+    device: Option<String>,
+    /// Bluetooth: a machine and the personal link of who rows on it; given again for each further one
+    #[arg(long, value_name = "NAME|ADDRESS=LINK", help_heading = "Bluetooth",
+        conflicts_with_all = ["device", "code", "name", "link", "secret", "target", "plan", "share_heart_rate"])]
+    pair: Vec<String>,
+}
+
+/// What `--from` says for a machine over Bluetooth.
+const OVER_BLUETOOTH: &str = "ftms";
 
 /// The invented athlete of `--from simulated`.
 #[derive(Args)]
@@ -121,6 +141,12 @@ enum Reports {
 }
 
 pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
+    if args.from == OVER_BLUETOOTH {
+        return over_bluetooth(common, args).await;
+    }
+    if args.over_bluetooth.device.is_some() || !args.over_bluetooth.pair.is_empty() {
+        return Err(usage("--device and --pair name machines over Bluetooth: add --from ftms."));
+    }
     // Everything that can be wrong about the words is found before anybody is bothered.
     let source = args.source().map_err(usage)?;
     let drops = args.invented.drops().map_err(usage)?;
@@ -143,6 +169,20 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
         Some(source) => rowed(telling, Seat::take(config, source, drops)).await,
         None => piped(telling, Athlete::open(config)).await,
     }
+}
+
+#[cfg(feature = "bluetooth")]
+async fn over_bluetooth(common: &Common, args: RowArgs) -> Result<(), Failed> {
+    bridged::run(common, args).await
+}
+
+#[cfg(not(feature = "bluetooth"))]
+async fn over_bluetooth(_common: &Common, _args: RowArgs) -> Result<(), Failed> {
+    Err(usage(
+        "This thole was built without Bluetooth. Build it with: \
+         cargo build --release -p thole --features bluetooth \
+         (on Debian after: apt-get install libdbus-1-dev pkg-config).",
+    ))
 }
 
 /// Rows a course, and tells.

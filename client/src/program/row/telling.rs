@@ -364,7 +364,7 @@ impl<'a> Telling<'a> {
 
     fn words(&self, words: &str) {
         if !self.common.json() {
-            super::super::say(words);
+            self.common.tell(json!({}), || Some(words.to_owned()));
         }
     }
 }
