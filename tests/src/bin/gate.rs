@@ -144,10 +144,31 @@ fn pages(root: &Path) -> Outcome {
         format!("npm is missing; install Node.js 20 or newer, which brings it\n{why}")
     })?;
     output(&web, "npm", &["ci", "--no-audit", "--no-fund"])?;
-    for script in ["check", "test", "build"] {
+    let added = browser(root)?;
+    for script in ["check", "test", "build", "e2e"] {
         output(&web, "npm", &["run", "--if-present", script])?;
     }
-    Ok(String::new())
+    Ok(added)
+}
+
+/// What the pages are tried in: Chromium, and a bus for machines without a radio. Added when it can be.
+fn browser(root: &Path) -> Outcome {
+    const ASKS: [(&str, &[&str]); 3] = [
+        ("chromium", &["--version"]),
+        ("dbus-daemon", &["--version"]),
+        ("/usr/bin/python3", &["-c", "import dbus, gi"]),
+    ];
+    const PACKAGES: [&str; 4] = ["chromium", "dbus", "python3-dbus", "python3-gi"];
+    if ASKS.iter().all(|(program, asks)| output(root, program, asks).is_ok()) {
+        return Ok(String::new());
+    }
+    let install = [&["install", "--yes", "--no-install-recommends"], &PACKAGES[..]].concat();
+    let by_hand = format!("apt-get {}", install.join(" "));
+    let added =
+        output(root, "apt-get", &["update"]).and_then(|_| output(root, "apt-get", &install));
+    added.map(|_| format!("        installed: {}\n", PACKAGES.join(" "))).map_err(|why| {
+        format!("a browser and a bus for the pages are missing; install them: {by_hand}\n{why}")
+    })
 }
 
 fn cargo(root: &Path, args: &[&str]) -> Outcome {
