@@ -1,0 +1,27 @@
+// Which heart rate goes to the coach when a strap and the machine both tell one. Asked only with consent.
+
+import type { Kind } from './link';
+import type { HeardBeat } from './radio';
+
+/** What was passed on so far. */
+export interface Passed {
+  readonly passed_ms: number | null;
+  readonly strap_ms: number | null;
+}
+
+/** Nothing was passed on yet. */
+export const NONE_PASSED: Passed = { passed_ms: null, strap_ms: null };
+
+/** A heart needs seconds to change; more often would only fill the journal. */
+const EVERY_MS = 3_000;
+/** A strap that has said nothing for so long has come off. */
+const STRAP_SPEAKS_MS = 10_000;
+
+/** Takes in one beat: whether it goes on. A strap's word stands above the machine's, whose sensor is anybody's guess. */
+export function passedOn(before: Passed, { heard_ms }: HeardBeat, from: Kind): { readonly passed: Passed; readonly goes: boolean } {
+  const strap_ms = from === 'strap' ? heard_ms : before.strap_ms;
+  const outranked = from === 'rower' && strap_ms !== null && heard_ms - strap_ms < STRAP_SPEAKS_MS;
+  const soon = before.passed_ms !== null && heard_ms - before.passed_ms < EVERY_MS;
+  const goes = !outranked && !soon;
+  return { passed: { passed_ms: goes ? heard_ms : before.passed_ms, strap_ms }, goes };
+}
