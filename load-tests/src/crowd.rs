@@ -158,6 +158,8 @@ pub(crate) struct Crowd {
     pub(crate) killing: bool,
     /// Nobody comes back any more.
     pub(crate) leaving: bool,
+    /// Nobody rows on, and no latency counts, from this instant of the run's clock on.
+    pub(crate) rows_until_us: u64,
 }
 
 impl Crowd {
@@ -200,6 +202,7 @@ impl Crowd {
             seen: Seen::nothing(),
             killing: false,
             leaving: false,
+            rows_until_us: u64::MAX,
         })
     }
 

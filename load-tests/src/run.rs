@@ -235,6 +235,7 @@ impl Run<'_> {
     /// Rows on, calls, drops and kills as it is due.
     fn measure(&mut self, go_us: u64) -> Result<(), String> {
         let end = go_us + u64::from(self.settings.seconds) * 1_000_000;
+        self.crowd.rows_until_us = end;
         let half = us(CALL_EVERY) / 2;
         let mut call = 0_usize;
         let mut look = go_us;
@@ -314,7 +315,6 @@ impl Run<'_> {
             self.crowd.order(Order::Stop);
         }
         self.crowd.killing = false;
-        // Strokes go on for a moment; those after the stop count for nothing.
         let all = self.crowd.athletes.len();
         let acknowledged = self
             .crowd

@@ -100,6 +100,9 @@ impl Crowd {
 
     pub(super) fn stroke(&mut self, place: usize, due_us: u64) {
         let now = self.clock.now_us();
+        if due_us >= self.rows_until_us {
+            return;
+        }
         let here = self.links.get(place).is_some_and(|link| link.is_in());
         let Some(athlete) = self.athletes.get_mut(place) else { return };
         let Some(stroke) = athlete.make(due_us, !here) else { return };

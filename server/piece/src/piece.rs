@@ -1,5 +1,7 @@
 //! One timed effort of the session: its phases, its rowers, who stands where.
 
+mod lookout;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::{
@@ -16,6 +18,7 @@ use crate::{
     standings::{self, Board, Entry},
     track::Rule,
 };
+use lookout::Lookout;
 
 /// All athletes of a session by identity.
 pub type Roster = BTreeMap<AthleteId, Athlete>;
@@ -38,6 +41,7 @@ pub struct Piece {
     /// The go, and the signals of later repeats as far as they are given.
     starts: Vec<At>,
     until: Option<At>,
+    lookout: Lookout,
     /// Those who can row it: made at the start, and when somebody joins later.
     pub rowers: BTreeMap<AthleteId, Rower>,
     board: Board,
@@ -59,6 +63,7 @@ impl Piece {
             phase: Phase::Gathering,
             starts: Vec::new(),
             until: None,
+            lookout: Lookout::default(),
             rowers: BTreeMap::new(),
             board: Board::new(),
             standings: Standings { piece: no, ..Standings::default() },
@@ -150,6 +155,7 @@ impl Piece {
         }
         let go_at_ms = now + self.spec.count_ms;
         self.starts = self.schedule(go_at_ms);
+        self.lookout = Lookout::default();
         self.go_to(Phase::Counting { go_at_ms });
         self.rowers.clear();
         self.board = Board::new();
@@ -326,9 +332,18 @@ impl Piece {
         true
     }
 
+    /// An athlete has rowed on: what `follow_rowers` goes by may have changed.
+    pub fn rowed_on(&mut self, id: AthleteId) {
+        let home_at = self.rowers.get(&id).and_then(|rower| rower.home_at(self.rule()));
+        if let Some(home_at) = home_at {
+            self.lookout.sees(home_at);
+        }
+    }
+
     /// Changes the phase if the rowers have come so far; true when it has changed.
     pub fn follow_rowers(&mut self, now: At, roster: &Roster) -> bool {
-        match self.phase {
+        let phase = self.phase;
+        match phase {
             Phase::Rowing { go_at_ms, .. } | Phase::Resting { go_at_ms, .. }
                 if self.anybody_is_home(now) =>
             {
@@ -358,8 +373,23 @@ impl Piece {
         }
     }
 
-    fn anybody_is_home(&self, now: At) -> bool {
-        self.rowers.values().any(|rower| rower.finish(self.rule(), now).is_some())
+    fn anybody_is_home(&mut self, now: At) -> bool {
+        if now < self.lookout.nobody_home_before {
+            return false;
+        }
+        let rule = rule(&self.spec, &self.starts, self.until);
+        let is_home = |rower: &Rower| rower.finish(rule, now).is_some();
+        let known = self.lookout.home.and_then(|id| self.rowers.get(&id));
+        if known.is_some_and(is_home) {
+            return true;
+        }
+        let home = self.rowers.iter().find(|(_, rower)| is_home(rower));
+        self.lookout.home = home.map(|(id, _)| *id);
+        if home.is_none() {
+            let home_at = self.rowers.values().filter_map(|rower| rower.home_at(rule)).min();
+            self.lookout.nobody_home_before = home_at.unwrap_or(At(u64::MAX));
+        }
+        home.is_some()
     }
 
     /// Rowing, in the repeat that was signalled last.
@@ -381,15 +411,20 @@ impl Piece {
         {
             return false;
         }
-        let mut last = None;
-        for (id, rower) in &self.rowers {
-            if rower.repeat() > this {
-                last = last.max(rower.ended_at().map(ceil));
-            } else if roster.get(id).is_some_and(|athlete| self.is_waited_for(rower, athlete, now))
-            {
-                return false;
-            }
+        let is_awaited = |id: &AthleteId, rower: &Rower| {
+            rower.repeat() <= this
+                && roster.get(id).is_some_and(|athlete| self.is_waited_for(rower, athlete, now))
+        };
+        if self.still_awaited(is_awaited) {
+            return false;
         }
+        let awaited = self.rowers.iter().find(|(id, rower)| is_awaited(id, rower));
+        self.lookout.awaited = awaited.map(|(id, _)| *id);
+        if awaited.is_some() {
+            return false;
+        }
+        let done = self.rowers.values().filter(|rower| rower.repeat() > this);
+        let last = done.filter_map(|rower| rower.ended_at().map(ceil)).max();
         let Some(last) = last else { return false };
         self.signal(go_at_ms, repeat + 1, (At(last) + rest_ms).max(now + SIGNAL_LEAD));
         true
@@ -411,13 +446,26 @@ impl Piece {
 
     /// Whether everybody who has rowed is home or has said to have stopped, and nobody is away who
     /// may be rowing unheard.
-    fn nobody_is_out(&self, now: At, roster: &Roster) -> bool {
-        self.rowers.iter().all(|(id, rower)| {
-            let Some(athlete) = roster.get(id) else { return true };
-            rower.finish(self.rule(), now).is_some()
-                || rower.has_stopped()
-                || (!rower.has_rowed() && !self.may_row_unheard(athlete))
-        })
+    fn nobody_is_out(&mut self, now: At, roster: &Roster) -> bool {
+        let is_out = |id: &AthleteId, rower: &Rower| {
+            roster.get(id).is_some_and(|athlete| {
+                rower.finish(self.rule(), now).is_none()
+                    && !rower.has_stopped()
+                    && (rower.has_rowed() || self.may_row_unheard(athlete))
+            })
+        };
+        if self.still_awaited(is_out) {
+            return false;
+        }
+        let out = self.rowers.iter().find(|(id, rower)| is_out(id, rower)).map(|(id, _)| *id);
+        self.lookout.awaited = out;
+        out.is_none()
+    }
+
+    /// Whether the one for whom the piece was found to wait still keeps it waiting.
+    fn still_awaited(&self, is_awaited: impl Fn(&AthleteId, &Rower) -> bool) -> bool {
+        let known = self.lookout.awaited.and_then(|id| self.rowers.get_key_value(&id));
+        known.is_some_and(|(id, rower)| is_awaited(id, rower))
     }
 
     fn go_to(&mut self, phase: Phase) {

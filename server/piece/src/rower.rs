@@ -186,6 +186,12 @@ impl Rower {
         self.track.finish(rule, now)
     }
 
+    /// From when on the athlete is home if nothing more is heard; none while that cannot be said.
+    #[must_use]
+    pub fn home_at(&self, rule: Rule<'_>) -> Option<At> {
+        self.track.home_at(rule)
+    }
+
     /// What the athlete is doing.
     #[must_use]
     pub fn doing(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Doing {

@@ -120,19 +120,41 @@ impl Track {
         if self.finish.is_some() {
             return self.finish;
         }
-        // A machine that reports strokes says nothing after the last one of a time piece.
-        let last = self.repeat + 1 == rule.repeats.len();
-        let stretch = self.rowing.filter(|_| last)?;
-        let Extent::Time { time_ms } = rule.repeats.get(self.repeat)?.work else { return None };
-        let end = stretch.start + f64::from(time_ms.0);
+        let (stretch, time_ms) = self.last_by_time(rule)?;
+        let end = stretch.start + time_ms;
         let settled = rule.until.is_some_and(|until| until.0 as f64 >= end);
         (settled || now.0 as f64 >= end + SETTLE_MS).then(|| Finish {
-            ms: self.done_ms + f64::from(time_ms.0),
+            ms: self.done_ms + time_ms,
             dm: self.done_dm + (stretch.dm - stretch.base),
             sure_ms: 0.0,
             sure_dm: (stretch.speed * (end - stretch.heard) / 2.0).max(0.0),
             at: end,
         })
+    }
+
+    /// The last repeat of a time piece while it is rowed, and its length. A machine that reports strokes
+    /// says nothing after the last one.
+    fn last_by_time(&self, rule: Rule<'_>) -> Option<(Stretch, f64)> {
+        let last = self.repeat + 1 == rule.repeats.len();
+        let stretch = self.rowing.filter(|_| last)?;
+        let Extent::Time { time_ms } = rule.repeats.get(self.repeat)?.work else { return None };
+        Some((stretch, f64::from(time_ms.0)))
+    }
+
+    /// From when on `finish` is known while the piece goes on, if nothing more is heard; none while that
+    /// cannot be said.
+    #[must_use]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "an instant of the session, never below zero; `as` from f64 saturates"
+    )]
+    pub fn home_at(&self, rule: Rule<'_>) -> Option<At> {
+        if self.finish.is_some() {
+            return Some(At(0));
+        }
+        let (stretch, time_ms) = self.last_by_time(rule)?;
+        Some(At((stretch.start + time_ms + SETTLE_MS).ceil() as u64))
     }
 
     /// The newest row of work; none before the first.

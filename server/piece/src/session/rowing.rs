@@ -137,6 +137,7 @@ impl Session {
             let after = rower.finish(rule, *now);
             finished = before != after || rule.until.is_some();
         }
+        piece.rowed_on(id);
         piece.spec.call_sheet = sheet;
         for reached in reached {
             self.sheet_call(at, id, reached, out);
@@ -332,7 +333,10 @@ impl Session {
     /// Tells an athlete's result, at once to the athlete, with others of the second to the screens.
     fn tell_result(&mut self, at: usize, id: AthleteId, out: &mut Vec<Output>) {
         if self.pieces.get(at).is_some_and(crate::piece::Piece::is_over) {
-            self.tell_results(at, out);
+            // One result alone can move the places of all.
+            if self.is_result_new(at, id) {
+                self.tell_results(at, out);
+            }
             return;
         }
         let Session { roster, pieces, now, .. } = self;
@@ -350,6 +354,17 @@ impl Session {
         self.emit_results(no, Athletes::These(vec![id]), result.into_iter().collect(), out);
         // A finish is worth a look at the standings within the second that it is told in.
         self.publish_at.get_or_insert(self.now);
+    }
+
+    /// Whether what an athlete has made of a piece that is over is not what was told.
+    fn is_result_new(&self, at: usize, id: AthleteId) -> bool {
+        let (Some(athlete), Some(piece)) = (self.roster.get(&id), self.pieces.get(at)) else {
+            return false;
+        };
+        let Some(rower) = piece.rowers.get(&id) else { return false };
+        let place = rower.told.as_ref().and_then(|told| told.place);
+        let result = rower.result(id, athlete, piece.rule(), self.now);
+        result.map(|result| AthleteResult { place, ..result }) != rower.told
     }
 
     /// Results that come by the clock: a piece by time whose last stroke was before the end.
