@@ -74,6 +74,11 @@ test.runIf(PROGRAMS !== undefined)('two machines, a drop with two refused connec
   const links: { link: string }[] = JSON.parse(JSON.stringify(created['athletes']));
   const [ana, bo] = links.map(({ link }) => link);
 
+  // Two are in the room and none is named: their names are told.
+  const unnamed = run('thole', ['row', '--json', '--from', 'ftms', '--link', bo ?? ''], env);
+  const failed = await until('which one', () => of(unnamed.lines, 'failed')[0]);
+  expect(failed['says']).toMatch(/say which with --device: (Row 7, Row 9|Row 9, Row 7)\.$/);
+
   const bridge = run('thole', ['row', '--json', '--cautions-read', '--from', 'ftms', '--pair', `Row 7=${ana}`, '--pair', `row 9=${bo}`], env);
   await until('both linked', () => (of(bridge.lines, 'linked').length === 2 ? true : undefined));
   // At rest, both silent after one word: the bridge tells the baseline again by itself.
@@ -115,4 +120,11 @@ test.runIf(PROGRAMS !== undefined)('two machines, a drop with two refused connec
   }
   expect(bluez.calls.filter(({ call, device }) => call === 'Connect' && device === 'row7').length).toBe(4);
   expect(of(bridge.lines, 'machine_lost').map(({ machine }) => machine)).toEqual(['Row 7']);
+});
+
+test.runIf(PROGRAMS !== undefined)('without an adapter the bridge says so', async () => {
+  const bluez = await startBluez([]);
+  toStop.push(() => bluez.stop());
+  const { lines } = run('thole', ['row', '--json', '--from', 'ftms', '--link', 'http://127.0.0.1:1/row/KAMURETA#not-used'], bluez.env);
+  expect((await until('the end', () => of(lines, 'failed')[0]))['says']).toContain('no Bluetooth adapter');
 });
