@@ -56,6 +56,7 @@ pub struct Server {
     next_conn: AtomicU64,
     unknown_fields: AtomicU64,
     failed: watch::Sender<Option<String>>,
+    stopping: watch::Sender<bool>,
 }
 
 impl Server {
@@ -78,6 +79,7 @@ impl Server {
             next_conn: AtomicU64::new(1),
             unknown_fields: AtomicU64::new(0),
             failed: watch::channel(None).0,
+            stopping: watch::channel(false).0,
             settings,
         }
     }
@@ -112,6 +114,16 @@ impl Server {
     #[must_use]
     pub fn unknown_fields(&self) -> u64 {
         self.unknown_fields.load(Ordering::Relaxed)
+    }
+
+    /// Waits until the server stops: then nobody is served a further page on an old connection.
+    pub async fn stopping(&self) {
+        let mut stopping = self.stopping.subscribe();
+        while !*stopping.borrow_and_update() {
+            if stopping.changed().await.is_err() {
+                return;
+            }
+        }
     }
 
     /// The journal has failed: nothing more can be promised, so the server stops. It is not tried
@@ -170,6 +182,7 @@ impl Running {
     /// to come back; cut short after five seconds.
     pub async fn stop(self) {
         self.accepting.abort();
+        self.server.stopping.send_replace(true);
         let handles = self.server.registry.handles();
         let stopped = async {
             for handle in &handles {

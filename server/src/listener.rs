@@ -122,12 +122,22 @@ where
             Ok::<_, Infallible>(response)
         }
     });
-    let served = http1::Builder::new()
-        .timer(TokioTimer::new())
-        .header_read_timeout(limit)
-        .serve_connection(TokioIo::new(io), service)
-        .with_upgrades()
-        .await;
+    let served = {
+        let serving = http1::Builder::new()
+            .timer(TokioTimer::new())
+            .header_read_timeout(limit)
+            .serve_connection(TokioIo::new(io), service)
+            .with_upgrades();
+        tokio::pin!(serving);
+        tokio::select! {
+            served = serving.as_mut() => served,
+            // A browser keeps a connection open for its next page; the server does not wait for that.
+            () = server.stopping() => {
+                serving.as_mut().graceful_shutdown();
+                serving.await
+            }
+        }
+    };
     if let Err(error) = served {
         tracing::debug!(%error, "a request ended early");
     }

@@ -141,6 +141,19 @@ async fn pages_are_asked_for_anew_and_what_has_a_hash_in_its_name_is_kept() {
     }
 }
 
+#[tokio::test(start_paused = true)]
+async fn a_server_that_stops_does_not_wait_for_browsers_that_keep_a_connection() {
+    let server = served(|_| {}).await;
+    let mut io = connected(&server).await;
+    io.write_all(b"GET /healthz HTTP/1.1\r\nHost: localhost\r\n\r\n").await.unwrap();
+    let mut begins = [0; 12];
+    io.read_exact(&mut begins).await.unwrap();
+    assert_eq!(&begins, b"HTTP/1.1 200");
+    let began = Instant::now();
+    server.stop().await;
+    assert!(began.elapsed() < Duration::from_secs(1), "{:?}", began.elapsed());
+}
+
 #[tokio::test]
 async fn health_tells_the_version_and_how_many_are_there() {
     let server = served(|_| {}).await;
