@@ -1,6 +1,7 @@
 //! Everything a change must pass, one step after another: `cargo gate`.
 
 use std::{
+    ffi::OsStr,
     fs,
     io::{self, IsTerminal, Write},
     path::{Path, PathBuf},
@@ -134,41 +135,64 @@ fn tools(root: &Path) -> Outcome {
     Ok(said)
 }
 
-/// The pages: types, unit tests and build, once there are pages.
+/// The pages: types, unit tests, build, what their first load weighs, and all of them in a browser against the
+/// program that the step before has built.
 fn pages(root: &Path) -> Outcome {
     let web = root.join("client/web");
-    if !web.join("package.json").exists() {
-        return Ok("        no pages yet\n".to_owned());
-    }
     output(&web, "npm", &["--version"]).map_err(|why| {
-        format!("npm is missing; install Node.js 20 or newer, which brings it\n{why}")
+        format!("npm is missing; install Node.js 20.19 or newer, which brings it\n{why}")
     })?;
-    output(&web, "npm", &["ci", "--no-audit", "--no-fund"])?;
-    let added = browser(root)?;
-    for script in ["check", "test", "build", "e2e"] {
-        output(&web, "npm", &["run", "--if-present", script])?;
-    }
-    Ok(added)
+    install(&web)?;
+    let weight = output(&web, "npm", &["run", "--silent", "gate"])?;
+    let kilobytes = weight.lines().filter(|line| line.contains(" kB in ")).map(indented).collect();
+    browser(root)?;
+    let program = target(root)?.join("release/thole-server");
+    let told = [("THOLE_SERVER_PROGRAM", program.as_os_str())];
+    outcome(&web, "npm", &["run", "--silent", "e2e"], &told)?;
+    Ok(kilobytes)
 }
 
-/// What the pages are tried in: Chromium, and a bus for machines without a radio. Added when it can be.
-fn browser(root: &Path) -> Outcome {
-    const ASKS: [(&str, &[&str]); 3] = [
-        ("chromium", &["--version"]),
-        ("dbus-daemon", &["--version"]),
-        ("/usr/bin/python3", &["-c", "import dbus, gi"]),
-    ];
-    const PACKAGES: [&str; 4] = ["chromium", "dbus", "python3-dbus", "python3-gi"];
-    if ASKS.iter().all(|(program, asks)| output(root, program, asks).is_ok()) {
+/// The packages of the lock file. The server's build script goes by the same stamp, and takes turns.
+fn install(web: &Path) -> Outcome {
+    let trouble = |why: io::Error| format!("{}: {why}", web.display());
+    let turn = fs::File::create(web.join(".build-lock")).map_err(trouble)?;
+    turn.lock().map_err(trouble)?;
+    let wanted = fs::read(web.join("package-lock.json")).map_err(trouble)?;
+    let stamp = web.join("node_modules/.installed-lock");
+    if fs::read(&stamp).is_ok_and(|installed| installed == wanted) {
         return Ok(String::new());
     }
-    let install = [&["install", "--yes", "--no-install-recommends"], &PACKAGES[..]].concat();
-    let by_hand = format!("apt-get {}", install.join(" "));
-    let added =
-        output(root, "apt-get", &["update"]).and_then(|_| output(root, "apt-get", &install));
-    added.map(|_| format!("        installed: {}\n", PACKAGES.join(" "))).map_err(|why| {
-        format!("a browser and a bus for the pages are missing; install them: {by_hand}\n{why}")
-    })
+    let said = output(web, "npm", &["ci", "--no-audit", "--no-fund"])?;
+    fs::write(stamp, wanted).map_err(trouble)?;
+    Ok(said)
+}
+
+/// Chromium; installed when it is missing and can be.
+fn browser(root: &Path) -> Outcome {
+    if std::env::var_os("CHROMIUM").is_some() || output(root, "chromium", &["--version"]).is_ok() {
+        return Ok(String::new());
+    }
+    let missing = |why: String| {
+        format!(
+            "chromium is missing and could not be installed; install it, or name one in CHROMIUM\n{why}"
+        )
+    };
+    output(root, "apt-get", &["update", "-q"]).map_err(missing)?;
+    output(root, "apt-get", &["install", "-q", "-y", "--no-install-recommends", "chromium"])
+        .map_err(missing)
+}
+
+/// Where cargo puts what it builds.
+fn target(root: &Path) -> Result<PathBuf, String> {
+    let said = cargo(root, &["metadata", "--format-version", "1", "--no-deps"])?;
+    let known: serde_json::Value =
+        serde_json::from_str(said.trim()).map_err(|why| why.to_string())?;
+    let folder = known.get("target_directory").and_then(serde_json::Value::as_str);
+    folder.map(PathBuf::from).ok_or_else(|| "cargo names no target directory".to_owned())
+}
+
+fn indented(line: &str) -> String {
+    format!("        {line}\n")
 }
 
 fn cargo(root: &Path, args: &[&str]) -> Outcome {
@@ -179,7 +203,15 @@ fn cargo(root: &Path, args: &[&str]) -> Outcome {
 
 /// Runs a program to its end: everything it said, as success or as failure.
 fn output(folder: &Path, program: &str, args: &[&str]) -> Outcome {
+    outcome(folder, program, args, &[])
+}
+
+/// The same, with something more in its environment.
+fn outcome(folder: &Path, program: &str, args: &[&str], told: &[(&str, &OsStr)]) -> Outcome {
     let ended = Command::new(program)
+        .envs(told.iter().copied())
+        // A gate without pages would be none.
+        .env("THOLE_WEB", "require")
         .args(args)
         .current_dir(folder)
         .env("CARGO_TERM_COLOR", "never")
