@@ -3,7 +3,7 @@
 mod greeting;
 mod hearing;
 
-use std::{sync::Arc, time::Duration};
+use std::{pin::Pin, sync::Arc, time::Duration};
 
 use futures_util::{SinkExt, StreamExt};
 use thole_protocol::{
@@ -16,7 +16,7 @@ use thole_protocol::{
 use tokio::{
     io::{AsyncRead, AsyncWrite},
     sync::{OwnedSemaphorePermit, Semaphore},
-    time::{Instant, sleep_until, timeout},
+    time::{Instant, Sleep, sleep_until, timeout},
 };
 use tokio_tungstenite::{
     WebSocketStream,
@@ -39,7 +39,7 @@ use crate::{
         ATHLETE_IN_FLIGHT, Allowance, COACH_IN_FLIGHT, FRAME_BYTES, HEARTBEAT, NOT_HEARD_AFTER,
         READ_BUFFER, REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
     },
-    outbox::Outgoing,
+    outbox::{Next, Outgoing},
     registry::Handle,
     session::{
         Event,
@@ -67,7 +67,8 @@ where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
     let mut socket = Socket { ws, server: server.clone() };
-    let why = match greeting::greet(&mut socket).await {
+    // On the heap for as long as it takes: a connection lives much longer than its greeting.
+    let why = match Box::pin(greeting::greet(&mut socket)).await {
         Ok(welcome) => {
             drop(stranger);
             Connection::new(welcome, server).run(&mut socket).await
@@ -96,8 +97,25 @@ struct Socket<S> {
 
 impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
     async fn send(&mut self, text: Utf8Bytes) -> Result<(), Ended> {
+        self.send_along(text, None).await
+    }
+
+    /// Sends a text and what else is queued, all in as few writes as it takes.
+    async fn send_along(
+        &mut self,
+        text: Utf8Bytes,
+        mut also: Option<&mut Outgoing>,
+    ) -> Result<(), Ended> {
         let limit = self.server.settings.limits.send;
-        match timeout(limit, self.write(text)).await {
+        let sent = timeout(limit, async {
+            let mut next = Some(text);
+            while let Some(text) = next {
+                self.write(text).await?;
+                next = also.as_mut().and_then(|out| out.queued());
+            }
+            self.ws.flush().await
+        });
+        match sent.await {
             Ok(Ok(())) => Ok(()),
             Ok(Err(_)) => Err(Ended::Gone),
             Err(_) => Err(Ended::Closing(Close::TooSlow)),
@@ -107,7 +125,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
     /// A long text goes out in several frames, so that a small write buffer holds each.
     async fn write(&mut self, text: Utf8Bytes) -> Result<(), Error> {
         if text.len() <= FRAME_BYTES {
-            return self.ws.send(Message::Text(text)).await;
+            return self.ws.feed(Message::Text(text)).await;
         }
         let mut rest = Bytes::from(text);
         let mut kind = OpCode::Data(Data::Text);
@@ -173,6 +191,9 @@ struct Connection {
     heard_at: At,
     silent: bool,
     sent: Instant,
+    /// Goes off when something may be due: a heartbeat, silence, or reading again. What puts that off
+    /// leaves it as it is; it goes off too early then, and is set anew.
+    alarm: Pin<Box<Sleep>>,
 }
 
 impl Connection {
@@ -202,6 +223,7 @@ impl Connection {
             heard_at: clock.now(),
             silent: false,
             sent: now,
+            alarm: Box::pin(sleep_until(now)),
             server,
         }
     }
@@ -224,7 +246,7 @@ impl Connection {
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
-        while let Ok(text) = self.out.queue.try_recv() {
+        while let Some(text) = self.out.queued() {
             if socket.send(text).await.is_err() {
                 return;
             }
@@ -242,7 +264,7 @@ impl Connection {
                 Turn::Close(why) => Err(Ended::Closing(why)),
                 Turn::Say(text) => {
                     self.sent = self.server.clock.instant();
-                    socket.send(text).await
+                    socket.send_along(text, Some(&mut self.out)).await
                 }
                 Turn::Heard(text) => {
                     let permit = permit.take();
@@ -267,41 +289,67 @@ impl Connection {
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
-        let clock = self.server.clock;
-        let beat = self.sent + clock.in_life(HEARTBEAT);
-        let limits = &self.server.settings.limits;
-        let silence = if self.silent {
-            self.heard + limits.silence
-        } else {
-            self.heard + clock.in_life(NOT_HEARD_AFTER)
-        };
+        if permit.is_none() {
+            *permit = self.in_flight.clone().try_acquire_owned().ok();
+        }
         // Timers are good to a millisecond: who wakes that much early is not sent to sleep again.
-        let may_read = permit.is_some() && clock.instant() + TIMER_STEP >= self.reads_from;
+        let now = self.server.clock.instant() + TIMER_STEP;
+        let may_read = permit.is_some() && now >= self.reads_from;
+        let reads_again = (permit.is_some() && !may_read).then_some(self.reads_from);
+        let due = self.beat_at().min(self.silence_at());
+        let due = reads_again.map_or(due, |again| again.min(due));
+        if due < self.alarm.deadline() {
+            self.alarm.as_mut().reset(due);
+        }
+        let in_flight = &self.in_flight;
         tokio::select! {
             biased;
-            closing = self.out.close.changed() => match (closing, *self.out.close.borrow()) {
-                (Ok(()), Some(why)) => Turn::Close(why),
-                // The session's task has ended by a bug: it is opened again on the next hello.
-                (Err(_), _) | (Ok(()), None) => Turn::Close(Close::Fault),
+            next = self.out.next() => match next {
+                Next::Close(why) => Turn::Close(why),
+                Next::Say(text) => Turn::Say(text),
             },
-            queued = self.out.queue.recv() => queued.map_or(Turn::Close(Close::Fault), Turn::Say),
-            Ok(()) = self.out.state.changed() => {
-                Turn::Say(self.out.state.borrow_and_update().clone())
-            }
-            () = sleep_until(beat) => {
-                Turn::Say(text(&ServerMsg::Heartbeat { at_ms: self.clock.now() }))
-            }
-            () = sleep_until(silence) => Turn::Silence,
+            () = self.alarm.as_mut() => self.alarmed(due),
             heard = socket.hear(self.largest), if may_read => match heard {
                 Ok(Some(text)) => Turn::Heard(text),
                 Ok(None) => Turn::Nothing,
                 Err(ended) => Turn::Ended(ended),
             },
-            room = self.in_flight.clone().acquire_owned(), if permit.is_none() => {
+            room = async { in_flight.clone().acquire_owned().await }, if permit.is_none() => {
                 *permit = room.ok();
                 Turn::Nothing
             }
-            () = sleep_until(self.reads_from), if permit.is_some() && !may_read => Turn::Nothing,
+        }
+    }
+
+    /// The alarm has gone off: what is due, if anything is.
+    fn alarmed(&mut self, due: Instant) -> Turn {
+        let now = self.server.clock.instant() + TIMER_STEP;
+        if now < due {
+            self.alarm.as_mut().reset(due);
+            return Turn::Nothing;
+        }
+        // Not again at once: the next turn sets it to what is due then.
+        self.alarm.as_mut().reset(now + HEARTBEAT);
+        if now >= self.beat_at() {
+            Turn::Say(text(&ServerMsg::Heartbeat { at_ms: self.clock.now() }))
+        } else if now >= self.silence_at() {
+            Turn::Silence
+        } else {
+            Turn::Nothing
+        }
+    }
+
+    /// When something has to be said.
+    fn beat_at(&self) -> Instant {
+        self.sent + self.server.clock.in_life(HEARTBEAT)
+    }
+
+    /// When nothing was heard for so long that somebody has to be told.
+    fn silence_at(&self) -> Instant {
+        if self.silent {
+            self.heard + self.server.settings.limits.silence
+        } else {
+            self.heard + self.server.clock.in_life(NOT_HEARD_AFTER)
         }
     }
 

@@ -70,10 +70,7 @@ pub async fn accept(listener: TcpListener, tls: Option<TlsAcceptor>, server: Arc
             Ok((io, _)) => {
                 let Ok(permit) = server.connections.clone().try_acquire_owned() else { continue };
                 let (tls, server) = (tls.clone(), server.clone());
-                tokio::spawn(async move {
-                    serve(io, tls, server).await;
-                    drop(permit);
-                });
+                tokio::spawn(serve(io, tls, server, permit));
             }
             Err(error) => {
                 // Out of files, mostly: connections that end will give some back.
@@ -84,21 +81,26 @@ pub async fn accept(listener: TcpListener, tls: Option<TlsAcceptor>, server: Arc
     }
 }
 
-async fn serve(io: TcpStream, tls: Option<TlsAcceptor>, server: Arc<Server>) {
+async fn serve(
+    io: TcpStream,
+    tls: Option<TlsAcceptor>,
+    server: Arc<Server>,
+    permit: OwnedSemaphorePermit,
+) {
     if let Err(error) = io.set_nodelay(true) {
         tracing::debug!(%error, "a small message may wait for the next one");
     }
     let limit = server.settings.limits.handshake;
-    let Some(tls) = tls else { return http(io, server, "http").await };
+    let Some(tls) = tls else { return http(io, server, permit, "http").await };
     match timeout(limit, tls.accept(io)).await {
-        Ok(Ok(io)) => http(io, server, "https").await,
+        Ok(Ok(io)) => http(io, server, permit, "https").await,
         Ok(Err(error)) => tracing::debug!(%error, "no TLS with a client"),
         Err(_) => tracing::debug!("a client took too long over TLS"),
     }
 }
 
 /// One HTTP request; an upgrade takes the stream along.
-async fn http<S>(io: S, server: Arc<Server>, scheme: &'static str)
+async fn http<S>(io: S, server: Arc<Server>, permit: OwnedSemaphorePermit, scheme: &'static str)
 where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
@@ -147,7 +149,11 @@ where
             let config = connection::socket_config(server.settings.limits.coach_bytes);
             let ws = WebSocketStream::from_raw_socket(TokioIo::new(io), Role::Server, Some(config))
                 .await;
-            connection::serve(ws, server, stranger).await;
+            // A task of its own: what the request took is given back, and few bytes stay for hours.
+            tokio::spawn(async move {
+                connection::serve(ws, server, stranger).await;
+                drop(permit);
+            });
         }
         Err(error) => tracing::debug!(%error, "a client left before the upgrade"),
     }

@@ -112,7 +112,7 @@ where
         let opened = server.registry.open(&server, &row).await;
         let handle = opened.map_err(|error| fault(&error))?;
         let conn = server.next_conn();
-        let (outbox, mut out) = Outbox::new();
+        let (outbox, out) = Outbox::new();
         let (clock, welcomed) = oneshot::channel();
         let (holder, hello) = (held.holder, hello.clone());
         let greeting = Box::new(Greeting { conn, holder, hello, outbox, clock });
@@ -120,8 +120,7 @@ where
             continue;
         }
         let Ok(clock) = welcomed.await else {
-            let closed = *out.close.borrow_and_update();
-            match closed {
+            match out.closing() {
                 // It was going to sleep just then.
                 Some(Close::GoingAway) => continue,
                 Some(why) => return Err(Ended::Closing(why)),
