@@ -42,7 +42,6 @@ const TABLES: &str = "
         athlete TEXT, kind TEXT NOT NULL, payload TEXT NOT NULL,
         PRIMARY KEY (session, position)
     ) WITHOUT ROWID;
-    CREATE INDEX record_by_athlete ON record (athlete) WHERE athlete IS NOT NULL;
     CREATE TABLE set_aside (
         session TEXT NOT NULL, position INTEGER NOT NULL, PRIMARY KEY (session, position)
     ) WITHOUT ROWID;
@@ -401,7 +400,11 @@ fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
         transaction.pragma_update(None, "user_version", SCHEMA).map_err(write)?;
         return transaction.commit().map_err(write);
     }
-    check_version(version)
+    check_version(version)?;
+    // Journals of before had it. Every stroke wrote a page of its own for it, and what one person said
+    // stands in one session, which is read quickly.
+    connection.execute("DROP INDEX IF EXISTS record_by_athlete", []).map_err(write)?;
+    Ok(())
 }
 
 fn version(connection: &Connection) -> Result<i64, JournalError> {
