@@ -7,6 +7,7 @@ use std::{
     collections::{BTreeMap, BTreeSet},
     panic::{AssertUnwindSafe, catch_unwind},
     sync::Arc,
+    time::Duration,
 };
 
 use thole_piece::{
@@ -24,7 +25,7 @@ use thole_protocol::{
 };
 use tokio::{
     sync::{OwnedSemaphorePermit, mpsc, oneshot, watch},
-    time::{Instant, sleep_until, timeout_at},
+    time::{Instant, sleep_until},
 };
 use uuid::Uuid;
 
@@ -32,7 +33,9 @@ use crate::{
     Server,
     clock::SessionClock,
     journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
-    limits::{BATCH_MAX, COMMIT_WINDOW, INBOX_MAX, RESTART_SPREAD_MS},
+    limits::{
+        BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, INBOX_MAX, RESTART_SPREAD_MS,
+    },
     outbox::Outbox,
     registry::Handle,
     secret::{self, Secret},
@@ -110,6 +113,8 @@ struct Batch {
     revoke: Vec<AthleteId>,
     /// Names that were taken in this batch and are not in the core yet.
     joining: BTreeSet<String>,
+    /// The coach has ordered something in it.
+    is_urgent: bool,
 }
 
 /// Opens a session from the journal and gives it a task.
@@ -128,6 +133,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         core,
         clock,
         position,
+        window: COMMIT_WINDOW,
         row,
         events,
         devices: Devices::default(),
@@ -183,6 +189,8 @@ struct Task {
     last: At,
     /// Position of the next record.
     position: u64,
+    /// How long the next commit is collected.
+    window: Duration,
     events: mpsc::Receiver<Event>,
     devices: Devices,
     /// Secrets that are told when the order that made them is done.
@@ -233,14 +241,27 @@ impl Task {
 
     /// Takes what else comes within the commit window; true when the server stops.
     async fn drain(&mut self, batch: &mut Batch) -> bool {
-        let until = self.server.clock.instant() + COMMIT_WINDOW;
+        let came = self.server.clock.instant();
+        let window = sleep_until(came + self.window);
+        tokio::pin!(window);
         while batch.steps.len() < BATCH_MAX {
-            match timeout_at(until, self.events.recv()).await {
-                Ok(Some(Event::Stop)) => return true,
-                Ok(Some(event)) => self.take(event, batch),
-                Ok(None) | Err(_) => break,
+            // What the coach orders is for everybody, now: it waits for no large commit.
+            if batch.is_urgent && window.deadline() > came + COMMIT_WINDOW {
+                window.as_mut().reset(came + COMMIT_WINDOW);
+            }
+            let event = tokio::select! {
+                biased;
+                event = self.events.recv() => event,
+                () = window.as_mut() => None,
+            };
+            match event {
+                Some(Event::Stop) => return true,
+                Some(event) => self.take(event, batch),
+                None => break,
             }
         }
+        let busy = batch.steps.len() >= BUSY_COMMIT;
+        self.window = if busy { BUSY_COMMIT_WINDOW } else { COMMIT_WINDOW };
         if self.core.deadline().is_some_and(|at| at <= self.clock.now()) {
             self.input(Input::Deadline, None, batch);
         }
@@ -267,6 +288,7 @@ impl Task {
                 {
                     self.not_in_command(conn, *command);
                 } else {
+                    batch.is_urgent |= matches!(input, Input::Ordered { .. });
                     self.input(input, permit, batch);
                 }
             }
@@ -375,7 +397,7 @@ impl Task {
 
     /// Durable first; then, in order, what was said is applied and everybody told.
     async fn commit(&mut self, batch: Batch) -> Result<(), JournalError> {
-        let Batch { steps, grant, revoke, joining: _ } = batch;
+        let Batch { steps, grant, revoke, joining: _, is_urgent: _ } = batch;
         let records: Vec<Record> = steps
             .iter()
             .filter_map(|step| match step {
