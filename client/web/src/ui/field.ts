@@ -44,7 +44,7 @@ export function sides(rows: readonly Row[]): { readonly ahead: number; readonly 
 }
 
 /** Half of what is drawn, round, so that everybody's best guess is in it; it grows and shrinks in steps. */
-export function reachOf(rows: readonly Row[]): number {
+export function reachOf(rows: readonly Pick<Row, 'guess'>[]): number {
   const furthest = rows.reduce((far, { guess }) => Math.max(far, guess === null ? 0 : Math.abs(guess.mean) + guess.sd), 0);
   return [1, 2, 3, 5, 8, 12, 20, 30, 50, 80].find((step) => step >= furthest) ?? Math.ceil(furthest);
 }
