@@ -21,10 +21,11 @@ use std::{
         Arc, Mutex, PoisonError,
         atomic::{AtomicU64, Ordering},
     },
+    time::Duration,
 };
 
 use tokio::{
-    net::TcpListener,
+    net::{TcpListener, TcpSocket},
     sync::{Semaphore, watch},
     task::JoinHandle,
     time::timeout,
@@ -33,7 +34,7 @@ use tokio::{
 use clock::Clock;
 use config::Settings;
 use journal::{Journal, JournalError};
-use limits::{Allowance, STOP_MAX};
+use limits::{Allowance, BACKLOG, JOIN_WAIT, STOP_MAX};
 use registry::Registry;
 use session::{Event, devices::ConnId};
 
@@ -89,9 +90,10 @@ impl Server {
         ConnId(self.next_conn.fetch_add(1, Ordering::Relaxed))
     }
 
-    /// Whether one more may join now.
-    pub fn may_join(&self) -> bool {
-        take(&self.joins, self.clock)
+    /// How long somebody waits for a turn to join; none when that would be too long.
+    pub fn turn_to_join(&self) -> Option<Duration> {
+        let mut joins = self.joins.lock().unwrap_or_else(PoisonError::into_inner);
+        joins.book(self.clock.instant(), JOIN_WAIT)
     }
 
     /// Whether one more session may be made now.
@@ -155,13 +157,21 @@ pub struct Running {
 pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Running, String> {
     let listen = settings.listen;
     let tls = settings.tls.as_ref().map(listener::tls).transpose()?;
-    let bound = TcpListener::bind(listen).await.map_err(|error| {
+    let bound = bind(listen).map_err(|error| {
         format!("listen: {listen} cannot be listened on ({error}); name another address.")
     })?;
     let address = bound.local_addr().map_err(|error| format!("listen: {error}"))?;
     let server = Arc::new(Server::new(settings, journal));
     let accepting = tokio::spawn(listener::accept(bound, tls, server.clone()));
     Ok(Running { address, server, accepting })
+}
+
+fn bind(listen: SocketAddr) -> std::io::Result<TcpListener> {
+    let socket = if listen.is_ipv4() { TcpSocket::new_v4() } else { TcpSocket::new_v6() }?;
+    // A server that comes back takes the address at once, whatever connections of before still linger.
+    socket.set_reuseaddr(true)?;
+    socket.bind(listen)?;
+    socket.listen(BACKLOG)
 }
 
 impl Running {

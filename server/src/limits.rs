@@ -73,6 +73,16 @@ pub const RESTART_SPREAD_MS: u32 = 2_000;
 /// A stop that takes longer than this is cut short.
 pub const STOP_MAX: Duration = Duration::from_secs(5);
 
+/// Those who come in one moment wait in the system's queue, a whole club of them: as long as Linux lets it be.
+pub const BACKLOG: u32 = 4_096;
+
+/// Who finds all places of strangers taken waits for one for this share of the time that those have to say
+/// who they are.
+pub const STRANGER_WAIT: f64 = 0.8;
+
+/// Who joins in a crowd waits for a turn at most so long; beyond that it is better to ask again.
+pub const JOIN_WAIT: Duration = Duration::from_secs(8);
+
 /// When the system has no room for a connection, how long to wait before the next try.
 pub const ACCEPT_AGAIN_AFTER: Duration = Duration::from_millis(100);
 
@@ -148,6 +158,17 @@ impl Allowance {
         Duration::from_secs_f64((-self.left).max(0.0) / self.per_s)
     }
 
+    /// Takes one on credit if it is paid back within `longest`; says how long to wait until then.
+    pub fn book(&mut self, now: Instant, longest: Duration) -> Option<Duration> {
+        self.refill(now);
+        let owed = (1.0 - self.left).max(0.0);
+        let wait = Duration::from_secs_f64(owed / self.per_s);
+        (wait <= longest).then(|| {
+            self.left -= 1.0;
+            wait
+        })
+    }
+
     fn refill(&mut self, now: Instant) {
         let gone = now.saturating_duration_since(self.counted).as_secs_f64();
         self.left = self.most.min(self.left + gone * self.per_s);
@@ -167,6 +188,18 @@ mod tests {
         assert_eq!(granted, 3);
         assert!(!joins.take(start + Duration::from_millis(499)));
         assert!(joins.take(start + Duration::from_millis(501)));
+    }
+
+    #[test]
+    fn a_crowd_gets_turns_one_after_the_other_and_nobody_one_that_is_too_far_off() {
+        let start = crate::clock::Clock::new(1).instant();
+        let mut joins = Allowance::new(2.0, 2.0, start);
+        let longest = Duration::from_secs(1);
+        let turns: Vec<_> = (0..6).map(|_| joins.book(start, longest)).collect();
+        let ms = |ms| Some(Duration::from_millis(ms));
+        assert_eq!(turns, [ms(0), ms(0), ms(500), ms(1_000), None, None]);
+        // Who was sent away has taken nobody's turn.
+        assert_eq!(joins.book(start + Duration::from_millis(500), longest), ms(1_000));
     }
 
     #[test]

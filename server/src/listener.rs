@@ -29,7 +29,11 @@ use tokio_tungstenite::{
     tungstenite::{handshake::server::create_response, protocol::Role},
 };
 
-use crate::{Server, connection, limits::ACCEPT_AGAIN_AFTER, pages};
+use crate::{
+    Server, connection,
+    limits::{ACCEPT_AGAIN_AFTER, STRANGER_WAIT},
+    pages,
+};
 
 /// The acceptor for a certificate and its key.
 ///
@@ -111,7 +115,7 @@ where
         let (server, upgraded) = (answering.clone(), upgraded.clone());
         async move {
             let response = match request.uri().path() {
-                "/ws" => match web_socket(&server, &request, scheme) {
+                "/ws" => match web_socket(&server, &request, scheme).await {
                     Ok((response, stranger)) => {
                         // The one place: this connection carries no second request.
                         let _ = upgraded.try_send((hyper::upgrade::on(&mut request), stranger));
@@ -161,7 +165,7 @@ where
 
 type Page = Response<Full<Bytes>>;
 
-fn web_socket(
+async fn web_socket(
     server: &Server,
     request: &Request<Incoming>,
     scheme: &str,
@@ -169,7 +173,10 @@ fn web_socket(
     if !is_welcome_from(server, request, scheme) {
         return Err(Box::new(text(StatusCode::FORBIDDEN, "This page may not connect here.")));
     }
-    let Ok(stranger) = server.strangers.clone().try_acquire_owned() else {
+    // A whole club that comes in one moment is let in one after the other.
+    let wait = server.settings.limits.handshake.mul_f64(STRANGER_WAIT);
+    let place = timeout(wait, server.strangers.clone().acquire_owned());
+    let Ok(Ok(stranger)) = place.await else {
         let mut full =
             text(StatusCode::SERVICE_UNAVAILABLE, "Very many are connecting; come back.");
         full.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("2"));

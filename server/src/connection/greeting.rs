@@ -16,7 +16,7 @@ use thole_protocol::{
 use tokio::{
     io::{AsyncRead, AsyncWrite},
     sync::oneshot,
-    time::timeout,
+    time::{sleep, timeout},
 };
 use uuid::Uuid;
 
@@ -204,9 +204,12 @@ async fn free_code(server: &Server) -> Result<JoinCode, Ended> {
 }
 
 async fn joined(server: &Arc<Server>, join: &Join) -> Result<Result<Joined, Refusal>, Ended> {
-    if !server.may_join() {
+    let Some(wait) = server.turn_to_join() else {
         let says = "Very many are joining just now; try again in a few seconds.";
         return Ok(Err(refusal(Why::Limit, says)));
+    };
+    if !wait.is_zero() {
+        sleep(wait).await;
     }
     let unknown =
         refusal(Why::Unknown, "No session has this code; ask your coach to say it again.");

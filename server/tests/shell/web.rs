@@ -207,7 +207,11 @@ async fn a_page_of_another_address_may_not_connect_unless_it_was_allowed() {
 
 #[tokio::test]
 async fn above_the_limit_of_strangers_the_next_is_asked_to_come_back() {
-    let server = served(|args| args.strangers = Some("2".to_owned())).await;
+    let server = served(|args| {
+        args.strangers = Some("2".to_owned());
+        args.handshake_s = Some("1".to_owned());
+    })
+    .await;
     let (_, first) = upgraded(&server, "").await;
     let (_, _second) = upgraded(&server, "").await;
     let (answer, _io) = upgraded(&server, "").await;
