@@ -1,0 +1,64 @@
+import { describe, expect, test } from 'vitest';
+import { readRoster } from './roster';
+
+/** The same table as the test of the program for the command line reads. */
+const TABLE = '\uFEFFName,team,target,plan,heart_limit\r\n"Fenn, Ida ""Fox""",Heron,1:58.4/500m,fast_start,178\n\nBo Quist,,,,\nUma Roe , Otter ,5:06.0\n';
+
+describe('a roster', () => {
+  test('is read with and without heading, quotes and gaps, as the command line reads it', () => {
+    const { entries, troubles } = readRoster(TABLE, 2);
+    expect(troubles).toEqual([]);
+    expect(entries.map(({ spec }) => spec)).toEqual([
+      { name: 'Fenn, Ida "Fox"', team: 'Heron', heart_limit_bpm: 178 },
+      { name: 'Bo Quist', team: null, heart_limit_bpm: null },
+      { name: 'Uma Roe', team: 'Otter', heart_limit_bpm: null },
+    ]);
+    const aim = { target: { want: 'pace', per_500m_ms: 118_400 }, plan: { profile: 'fast_start' }, history: [] };
+    expect(entries[0]?.aims).toEqual([aim, aim]);
+    expect(entries[1]?.aims).toEqual([]);
+    expect(entries[2]?.aims?.[0]?.target).toEqual({ want: 'finish', finish_ms: 306_000 });
+  });
+
+  test('may be pasted from a spreadsheet: tabs, or semicolons, and columns in any order', () => {
+    expect(readRoster('Team\tName\tShoe size\nHeron\tIda Fenn\t39', 1).entries.map(({ spec }) => spec)).toEqual([
+      { name: 'Ida Fenn', team: 'Heron', heart_limit_bpm: null },
+    ]);
+    expect(readRoster('Ida Fenn;Heron;5:06', 1).entries[0]?.spec.team).toBe('Heron');
+  });
+
+  test('may be names alone, one a line', () => {
+    expect(readRoster('Ida Fenn\nBo Quist\n', 1).entries.map(({ spec }) => spec.name)).toEqual(['Ida Fenn', 'Bo Quist']);
+  });
+
+  test('names every wrong line with what to type, and keeps the right ones', () => {
+    const { entries, troubles } = readRoster(
+      ['name,team,target,plan,heart_limit', 'Ida,Heron,quick', ',Heron', '"Bo,Heron', '"Uma" Roe', 'Eli,,5:06,swift', 'Oda,,,,301', 'Pia', 'pia', 'Tam'].join('\n'),
+      1,
+      ['TAM'],
+    );
+    expect(entries.map(({ spec }) => spec.name)).toEqual(['Pia']);
+    expect(troubles.map(({ line }) => line)).toEqual([2, 3, 4, 5, 6, 7, 9, 10]);
+    expect(troubles.map(({ says }) => says).join('\n')).toMatchInlineSnapshot(`
+      "Ida: "quick" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m).
+      The name is missing.
+      A quotation mark is not closed.
+      Something stands behind a quotation mark that was closed.
+      Eli: "swift" is no plan; type even, fast_start, negative_split, or legs like 500m@1:55+1200m@2:01.
+      Oda: "301" is no heart limit; type 80 to 240 beats a minute, such as 178.
+      pia stands in line 8 already: add an initial.
+      Tam is in the session already."
+    `);
+  });
+
+  test('takes no more at once than the server does', () => {
+    const names = Array.from({ length: 501 }, (_, nth) => `Rower ${nth}`).join('\n');
+    const { entries, troubles } = readRoster(names, 1);
+    expect([entries.length, troubles[0]?.line]).toEqual([500, 501]);
+  });
+
+  test('reads whatever is pasted without a fault', () => {
+    for (const text of ['', '\n\n', ',,,', '""', '"', '\t', 'name', '"a""', 'a,"b",', ';;;\n"', '\u0000']) {
+      expect(() => readRoster(text, 1), JSON.stringify(text)).not.toThrow();
+    }
+  });
+});

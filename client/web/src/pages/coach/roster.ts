@@ -1,0 +1,143 @@
+// A roster as a table of text, typed, pasted or loaded: name, team, target, plan, heart limit. The same table that
+// the program for the command line reads; here every wrong line is named, and not only the first.
+import type { Aim, RosterEntry } from '../../protocol/decode';
+import { readTarget, type Read } from '../../ui/parse';
+import { readPlan } from './plan';
+
+/** What the server takes: characters of a name, athletes at once, heart limits in beats a minute. */
+const NAME_MAX = 40;
+const AT_ONCE_MAX = 500;
+const HEART_LIMIT = { least: 80, most: 240 };
+
+/** A line that cannot be used, counted from 1 as an editor counts them. */
+export interface Trouble {
+  readonly line: number;
+  readonly says: string;
+}
+
+export interface Roster {
+  readonly entries: readonly RosterEntry[];
+  readonly troubles: readonly Trouble[];
+}
+
+const COLUMNS = ['name', 'team', 'target', 'plan', 'heart_limit'] as const;
+type Column = (typeof COLUMNS)[number];
+type Cells = Partial<Record<Column, string>>;
+
+/**
+ * Reads a roster. Columns stand between commas, semicolons or tabs, whichever the first line has; a first line
+ * that begins with `name` is the heading and may have the columns in any order. The target is for each of so many
+ * pieces. Names in `taken` are in the session already.
+ */
+export function readRoster(text: string, pieces: number, taken: readonly string[] = []): Roster {
+  const lines = text.replace(/^\uFEFF/, '').split(/\r\n|\r|\n/);
+  const between = separator(lines.find((line) => line.trim() !== '') ?? '');
+  const entries: RosterEntry[] = [];
+  const troubles: Trouble[] = [];
+  const names = new Map(taken.map((name) => [folded(name), null as number | null]));
+  let columns: readonly (Column | null)[] | null = null;
+  for (const [nth, line] of lines.entries()) {
+    if (line.trim() === '') continue;
+    const wrong = (says: string) => troubles.push({ line: nth + 1, says });
+    const cells = cellsOf(line, between);
+    if (!cells.ok) {
+      wrong(cells.says);
+      continue;
+    }
+    if (columns === null) {
+      const named = heading(cells.value);
+      columns = named ?? COLUMNS;
+      if (named !== null) continue;
+    }
+    const entry = entryOf(byColumn(cells.value, columns), pieces);
+    if (!entry.ok) {
+      wrong(entry.says);
+      continue;
+    }
+    const name = entry.value.spec.name;
+    const before = names.get(folded(name));
+    if (before !== undefined) {
+      wrong(before === null ? `${name} is in the session already.` : `${name} stands in line ${before} already: add an initial.`);
+      continue;
+    }
+    names.set(folded(name), nth + 1);
+    if (entries.length === AT_ONCE_MAX) wrong(`More than ${AT_ONCE_MAX} at once; add the rest afterwards.`);
+    else entries.push(entry.value);
+  }
+  return { entries, troubles };
+}
+
+/** Names are one name whatever the case. */
+function folded(name: string): string {
+  return name.trim().toLowerCase();
+}
+
+/** What stands most often in the first line; a comma when nothing does. */
+function separator(line: string): string {
+  const count = (mark: string) => line.split(mark).length - 1;
+  return [',', ';', '\t'].reduce((best, mark) => (count(mark) > count(best) ? mark : best));
+}
+
+/** The columns that a heading names; null when the line is somebody. */
+function heading(cells: readonly string[]): readonly (Column | null)[] | null {
+  const names = cells.map((cell) => cell.trim().toLowerCase().replaceAll(/[\s-]+/g, '_'));
+  if (!names.includes('name')) return null;
+  return names.map((name) => COLUMNS.find((column) => column === name) ?? null);
+}
+
+function byColumn(cells: readonly string[], columns: readonly (Column | null)[]): Cells {
+  const named: Cells = {};
+  for (const [nth, column] of columns.entries()) {
+    const cell = cells[nth]?.trim() ?? '';
+    if (column !== null && cell !== '') named[column] = cell;
+  }
+  return named;
+}
+
+function entryOf(cells: Cells, pieces: number): Read<RosterEntry> {
+  const { name, team = null, target, plan = '', heart_limit } = cells;
+  if (name === undefined) return no('The name is missing.');
+  if ([...name].length > NAME_MAX) return no(`${name}: a name has at most ${NAME_MAX} characters.`);
+  if (team !== null && [...team].length > NAME_MAX) return no(`${name}: a team has at most ${NAME_MAX} characters.`);
+  const wanted = target === undefined ? null : readTarget(target);
+  if (wanted !== null && !wanted.ok) return no(`${name}: ${wanted.says}`);
+  const means = readPlan(plan);
+  if (!means.ok) return no(`${name}: ${means.says}`);
+  const limit = readHeartLimit(heart_limit ?? '');
+  if (!limit.ok) return no(`${name}: ${limit.says}`);
+  const aim: Aim = { target: wanted?.value ?? null, plan: means.value, history: [] };
+  const aims = wanted === null && plan === '' ? [] : Array.from({ length: pieces }, () => aim);
+  return { ok: true, value: { spec: { name, team, heart_limit_bpm: limit.value }, aims } };
+}
+
+/** Beats a minute; nothing typed is no limit. */
+export function readHeartLimit(typed: string): Read<number | null> {
+  const text = typed.trim();
+  if (text === '') return { ok: true, value: null };
+  const bpm = /^\d{1,3}$/.test(text) ? Number(text) : 0;
+  if (bpm < HEART_LIMIT.least || bpm > HEART_LIMIT.most) {
+    return no(`"${text}" is no heart limit; type ${HEART_LIMIT.least} to ${HEART_LIMIT.most} beats a minute, such as 178.`);
+  }
+  return { ok: true, value: bpm };
+}
+
+/** The cells of one line (RFC 4180, without line breaks in a cell). */
+function cellsOf(line: string, between: string): Read<string[]> {
+  const cells: string[] = [];
+  let at = 0;
+  for (;;) {
+    const rest = line.slice(at);
+    const quoted = /^\s*"((?:[^"]|"")*)"\s*/.exec(rest);
+    if (quoted === null && rest.trimStart().startsWith('"')) return no('A quotation mark is not closed.');
+    const end = quoted === null ? rest.indexOf(between) : quoted[0].length;
+    if (quoted === null) cells.push(end === -1 ? rest : rest.slice(0, end));
+    else cells.push((quoted[1] ?? '').replaceAll('""', '"'));
+    if (end === -1 || at + end >= line.length) return { ok: true, value: cells };
+    if (line[at + end] !== between) return no('Something stands behind a quotation mark that was closed.');
+    at += end + 1;
+  }
+}
+
+function no(says: string): { readonly ok: false; readonly says: string } {
+  return { ok: false, says };
+}
