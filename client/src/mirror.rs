@@ -53,6 +53,9 @@ impl Mirror {
                     self.put_athlete(athlete);
                 }
             }
+            Happening::Calibrated { calibration } => {
+                self.now.calibration = Some(calibration.clone());
+            }
             Happening::CallsPrepared { calls } => self.now.prepared.clone_from(calls),
             Happening::Results { piece, results } => {
                 if let Some(view) = self.piece_mut(*piece) {

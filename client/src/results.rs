@@ -44,6 +44,7 @@ impl ResultsTold {
             | Happening::CallEnded { .. }
             | Happening::CallTakenBack { .. }
             | Happening::SessionClosed
+            | Happening::Calibrated { .. }
             | Happening::Unknown => return Vec::new(),
         };
         for result in &list {

@@ -167,6 +167,11 @@ pub fn notice_text(notice: &Notice, names: &BTreeMap<AthleteId, String>) -> Stri
             pace(now_per_500m_ms),
             pace(before_per_500m_ms)
         ),
+        About::TargetFarOff { target, heading } => format!(
+            "is heading for {}, far from the target of {}: is it the right one?",
+            target_text(heading),
+            target_text(target)
+        ),
         About::MachineReset { done_dm } => {
             format!("has a machine that was reset at {} m; the parts are joined", done_dm.0 / 10)
         }

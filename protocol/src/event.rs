@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     ids::{CallId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings, Span},
-    standing::{AthleteResult, AthleteView, Phase, SentCall},
+    standing::{AthleteResult, AthleteView, Calibration, Phase, SentCall},
     units::At,
 };
 
@@ -101,6 +101,11 @@ pub enum Happening {
         piece: PieceNo,
         /// The results.
         results: Vec<AthleteResult>,
+    },
+    /// A piece is over, and its finishes were held against what was projected (coach).
+    Calibrated {
+        /// As it stands now.
+        calibration: Calibration,
     },
     /// The coach has ended the session.
     SessionClosed,

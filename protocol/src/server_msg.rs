@@ -9,7 +9,7 @@ use crate::{
     refusal::Refusal,
     sample::{Durable, RefusedSample},
     spec::{CallText, SessionSettings},
-    standing::{AthleteView, Overview, Own, PieceView, RunningCall, Standings},
+    standing::{AthleteView, Calibration, Overview, Own, PieceView, RunningCall, Standings},
     units::{At, Millis},
 };
 
@@ -82,6 +82,8 @@ pub struct Welcome {
     pub athletes: Vec<AthleteView>,
     /// The coach's prepared calls; empty for others.
     pub prepared: Vec<CallText>,
+    /// How projections have turned out on this server (coach).
+    pub calibration: Option<Calibration>,
     /// An athlete's running call.
     pub call: Option<RunningCall>,
     /// An athlete's own standing.

@@ -143,6 +143,18 @@ pub struct TeamLine {
     pub counted: u16,
 }
 
+/// A focus call that stands, over all for whom it does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct StandingCall {
+    /// Which.
+    pub call: CallId,
+    /// For how many athletes.
+    pub athletes: u32,
+    /// Median of their own strokes left, if it counts strokes.
+    pub strokes_left: Option<u16>,
+}
+
 /// Who stands where, best first.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -155,6 +167,9 @@ pub struct Standings {
     pub lines: Vec<Line>,
     /// Teams, best first; empty without teams.
     pub teams: Vec<TeamLine>,
+    /// Focus calls that stand, by their identity.
+    #[serde(default)]
+    pub calls: Vec<StandingCall>,
 }
 
 /// What an athlete sees of their own standing.
@@ -307,6 +322,14 @@ pub enum About {
         /// Pace over the half minute before.
         before_per_500m_ms: Millis,
     },
+    /// What is rowed is so unlike the target that the target tells nothing: a slip of the keyboard, or a
+    /// day on which another is needed.
+    TargetFarOff {
+        /// The own target.
+        target: Target,
+        /// Where the finish is heading.
+        heading: Target,
+    },
     /// The machine was reset in mid-piece; the parts are joined.
     MachineReset {
         /// Work done by then.
@@ -324,6 +347,30 @@ pub struct Notice {
     pub since_ms: At,
     /// What.
     pub about: About,
+}
+
+/// How the projections of finished pieces have turned out.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Calibration {
+    /// Name of the model that is in force.
+    pub model: String,
+    /// Finishes that were checked against what was shown on the way to them.
+    pub finishes: u32,
+    /// Intervals that were shown at a quarter, half and three quarters of those pieces.
+    pub intervals: u32,
+    /// Those that held the finish: of an 80 % interval, 8 of 10 are meant to.
+    pub held: u32,
+    /// Chances that were shown at the same marks.
+    pub chances: u32,
+    /// Those whose target was made.
+    pub made: u32,
+    /// Sum of the chances in thousandths: as many thousand as `made`, if they mean what they say.
+    pub chance_permille: u32,
+    /// How wide intervals are drawn now against the model's own, in thousandths.
+    pub width_permille: u32,
+    /// All of it in one sentence for the coach.
+    pub says: String,
 }
 
 /// A focus call that went out.

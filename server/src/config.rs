@@ -22,6 +22,8 @@ pub struct Settings {
     pub data: PathBuf,
     /// Certificate and key, as PEM files; without them plain HTTP.
     pub tls: Option<(PathBuf, PathBuf)>,
+    /// Model that finishes are projected by; without one, the one that ships.
+    pub projection_model: Option<PathBuf>,
     /// How many times faster than life; for rehearsal and tests.
     pub speed: u32,
     /// Pages of other addresses that may connect, such as `https://club.example`.
@@ -79,6 +81,8 @@ settings! {
     tls_cert = "tls-cert" / "THOLE_TLS_CERT": None::<&str>;
     /// Private key of the certificate, a PEM file
     tls_key = "tls-key" / "THOLE_TLS_KEY": None::<&str>;
+    /// Model to project finishes by, made with `thole-server fit` [default: the one that ships]
+    projection_model = "projection-model" / "THOLE_PROJECTION_MODEL": None::<&str>;
     /// So many times faster than life, for rehearsal and tests: 1 to 100 [default: 1]
     speed = "speed" / "THOLE_SPEED": Some("1");
     /// Other addresses whose pages may connect, separated by commas, such as https://club.example
@@ -187,6 +191,10 @@ impl ServeArgs {
             listen: parsed("listen", args.listen, "an address and a port, such as 127.0.0.1:8737")?,
             data: path("data", args.data.unwrap_or_default(), "a folder")?,
             tls,
+            projection_model: args
+                .projection_model
+                .map(|file| path("projection-model", file, "a file"))
+                .transpose()?,
             speed: number("speed", args.speed, 1, SPEED_MAX)?,
             origins: origins(args.origins)?,
             limits,
@@ -263,7 +271,8 @@ mod tests {
     }
 
     /// Settings that are no number.
-    const WORDS: [&str; 6] = ["config", "listen", "data", "tls-cert", "tls-key", "origins"];
+    const WORDS: [&str; 7] =
+        ["config", "listen", "data", "tls-cert", "tls-key", "projection-model", "origins"];
 
     /// As typed; whatever environment the tests run in.
     fn typed(words: &[&str]) -> ServeArgs {

@@ -277,6 +277,7 @@ impl Evening {
             | Happening::CallTakenBack { .. }
             | Happening::Results { .. }
             | Happening::SessionClosed
+            | Happening::Calibrated { .. }
             | Happening::Unknown => {}
         }
         Ok(())

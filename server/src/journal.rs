@@ -141,6 +141,15 @@ pub trait Journal: Send + Sync + 'static {
     /// A session by its join code; of several with this code the newest.
     fn session_of(&self, code: &JoinCode) -> Answer<Option<SessionRow>>;
 
+    /// All sessions, oldest first.
+    fn sessions(&self) -> Answer<Vec<SessionRow>>;
+
+    /// Keeps a note of the server under a name, in place of the one before.
+    fn keep(&self, name: &'static str, note: String) -> Answer<()>;
+
+    /// The note that was kept under a name.
+    fn kept(&self, name: &'static str) -> Answer<Option<String>>;
+
     /// What a secret opens; none for one that is unknown or revoked.
     fn held(&self, hash: SecretHash) -> Answer<Option<Held>>;
 

@@ -4,11 +4,14 @@ pub mod clock;
 pub mod config;
 pub mod connection;
 pub mod demo;
+pub mod fit;
+pub mod forecasts;
 pub mod journal;
 pub mod limits;
 pub mod listener;
 pub mod outbox;
 pub mod pages;
+mod recorded;
 pub mod registry;
 pub mod replay;
 pub mod roles;
@@ -33,6 +36,7 @@ use tokio::{
 
 use clock::Clock;
 use config::Settings;
+use forecasts::Forecasts;
 use journal::{Journal, JournalError};
 use limits::{Allowance, BACKLOG, JOIN_WAIT, STOP_MAX};
 use registry::Registry;
@@ -46,6 +50,8 @@ pub struct Server {
     pub clock: Clock,
     /// Where everything is durable.
     pub journal: Arc<dyn Journal>,
+    /// By what finishes are projected.
+    pub forecasts: Forecasts,
     /// The open sessions.
     pub registry: Registry,
     /// One permit a connection.
@@ -72,6 +78,7 @@ impl Server {
         Server {
             clock,
             journal,
+            forecasts: Forecasts::default(),
             registry: Registry::default(),
             connections: Arc::new(Semaphore::new(limits.connections)),
             strangers: Arc::new(Semaphore::new(limits.strangers)),
@@ -161,7 +168,12 @@ pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Runn
         format!("listen: {listen} cannot be listened on ({error}); name another address.")
     })?;
     let address = bound.local_addr().map_err(|error| format!("listen: {error}"))?;
-    let server = Arc::new(Server::new(settings, journal));
+    let forecasts = Forecasts::by(settings.projection_model.as_deref())?;
+    let note = journal.kept(forecasts::NOTE).await.map_err(|error| format!("{error}."))?;
+    if let Some(note) = note {
+        forecasts.take_up(&note);
+    }
+    let server = Arc::new(Server { forecasts, ..Server::new(settings, journal) });
     let accepting = tokio::spawn(listener::accept(bound, tls, server.clone()));
     Ok(Running { address, server, accepting })
 }

@@ -222,6 +222,7 @@ fn page(method: &Method, path: &str, server: &Server) -> Page {
                 "sessions": server.registry.len(),
                 "connections": server.connected(),
                 "unknown_fields": server.unknown_fields(),
+                "projection": server.forecasts.told(),
             });
             answer(StatusCode::OK, "application/json", health.to_string())
         }

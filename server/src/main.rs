@@ -6,6 +6,7 @@ use clap::{Parser, Subcommand};
 use thole_server::{
     config::ServeArgs,
     demo::{self, DemoArgs},
+    fit::{self, FitArgs},
     journal::sqlite::SqliteJournal,
     replay::{self, ReplayArgs},
     start,
@@ -29,6 +30,8 @@ enum Task {
     Demo(DemoArgs),
     /// Runs recorded pieces, or a session of a journal, through the core and prints JSON lines
     Replay(ReplayArgs),
+    /// Fits the projected finish to past pieces, and tells how good it is
+    Fit(FitArgs),
 }
 
 fn main() -> ExitCode {
@@ -41,6 +44,7 @@ fn main() -> ExitCode {
         Task::Serve(args) => serve(*args),
         Task::Demo(args) => demo(&args),
         Task::Replay(args) => replay(&args),
+        Task::Fit(args) => fit(&args),
     };
     done.unwrap_or_else(|says| {
         eprintln!("{says}");
@@ -57,6 +61,12 @@ async fn demo(args: &DemoArgs) -> Result<ExitCode, String> {
 #[tokio::main(flavor = "current_thread")]
 async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
     replay::run(args, &mut std::io::stdout().lock()).await?;
+    Ok(ExitCode::SUCCESS)
+}
+
+#[tokio::main(flavor = "current_thread")]
+async fn fit(args: &FitArgs) -> Result<ExitCode, String> {
+    fit::run(args, &mut std::io::stdout().lock()).await?;
     Ok(ExitCode::SUCCESS)
 }
 

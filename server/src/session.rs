@@ -12,6 +12,7 @@ use std::{
 
 use thole_piece::{
     Input, Output, Session as Core,
+    projection::{Count, Width},
     session::{Viewer, folded},
 };
 use thole_protocol::{
@@ -32,6 +33,7 @@ use uuid::Uuid;
 use crate::{
     Server,
     clock::SessionClock,
+    forecasts,
     journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
     limits::{
         BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, INBOX_MAX, RESTART_SPREAD_MS,
@@ -202,6 +204,9 @@ impl Task {
         if self.core.now() > At(0) || self.position > 0 {
             let mut batch = Batch::default();
             self.input(Input::Reopened, None, &mut batch);
+            if self.core.model() != self.server.forecasts.model() {
+                self.input(self.server.forecasts.input(), None, &mut batch);
+            }
             self.commit(batch).await?;
         }
         loop {
@@ -463,6 +468,7 @@ impl Task {
                 Output::OrderRefused { command, .. } => {
                     self.links.remove(command);
                 }
+                Output::Counted { count, width } => self.keep(*count, *width),
                 Output::Event { .. }
                 | Output::Ack { .. }
                 | Output::Published
@@ -471,6 +477,17 @@ impl Task {
             }
         }
         delivery::deliver(&self.core, &self.devices, outputs);
+    }
+
+    /// Keeps how projections have turned out, for the sessions to come.
+    fn keep(&self, count: Count, width: Width) {
+        let server = Arc::clone(&self.server);
+        let note = server.forecasts.count(count, width);
+        tokio::spawn(async move {
+            if let Err(error) = server.journal.keep(forecasts::NOTE, note).await {
+                server.fail(&error);
+            }
+        });
     }
 
     fn welcome(&mut self, greeting: Greeting) {
@@ -520,6 +537,7 @@ impl Task {
             current: view.current,
             athletes: view.athletes,
             prepared: view.prepared,
+            calibration: view.calibration,
             call: view.call,
             own: view.own,
         };

@@ -55,15 +55,19 @@ fn rehearsal() -> (String, BTreeMap<String, Value>) {
     (plain, by_id)
 }
 
-/// What is asked of a first projection on athletes that it was not fitted on: an 80 % interval that
-/// holds in 76 to 84 of 100 cases, a small error, and no bias to speak of.
+/// On athletes whom the shipped model was not fitted to, by the rows as they had arrived: an 80 % interval
+/// that holds in 75 to 85 of 100 cases, a small error, no bias to speak of.
 #[test]
 fn the_interval_holds_as_often_as_it_says() {
     let (_, recorded) = rehearsal();
-    // Mean absolute error in % of the result: twice what is known to be possible, at most.
-    for (share, error_most) in
-        [("0.1", 1.4), ("0.25", 1.2), ("0.5", 0.9), ("0.75", 0.6), ("0.9", 0.3)]
-    {
+    // Mean absolute error in % of the result, and the Brier score of the chance, at most.
+    for (share, error_most, score_most) in [
+        ("0.1", 1.38, 0.13),
+        ("0.25", 1.08, 0.099),
+        ("0.5", 0.66, 0.065),
+        ("0.75", 0.375, 0.04),
+        ("0.9", 0.2, 0.03),
+    ] {
         let lines = pieces::replay(File::open(REHEARSAL).unwrap(), &shares(&[share])).unwrap();
         let (mut held, mut error, mut bias, mut score, mut cases) = (0.0, 0.0, 0.0, 0.0, 0.0);
         for line in seen(&lines).iter().filter(|line| line["share"] != json!(1)) {
@@ -88,9 +92,9 @@ fn the_interval_holds_as_often_as_it_says() {
             bias / cases,
             score / cases
         );
-        assert!((0.76..=0.84).contains(&(held / cases)), "{told}");
-        assert!(error / cases < error_most && (bias / cases).abs() < 0.45, "{told}");
-        assert!(score / cases < 0.13, "{told}");
+        assert!((0.75..=0.85).contains(&(held / cases)), "{told}");
+        assert!(error / cases < error_most && (bias / cases).abs() < 0.3, "{told}");
+        assert!(score / cases < score_most, "{told}");
     }
 }
 
@@ -143,11 +147,11 @@ fn a_class_is_ranked_by_everybodys_own_target() {
     ];
     let lines = replayed(&file(&class), &["0.50"]).unwrap();
     expect![[r#"
-        {"group":"club","athlete":"ana","piece":"1700m","share":0.5,"projected":308.97,"low":302.025,"high":316.241,"chance":0.294,"rank":2}
+        {"group":"club","athlete":"ana","piece":"1700m","share":0.5,"projected":309.841,"low":306.695,"high":313.112,"chance":0.058,"rank":2}
         {"group":"club","athlete":"ana","piece":"1700m","share":1,"result":309.0,"rank":2}
-        {"group":"club","athlete":"bo","piece":"1700m","share":0.5,"projected":447.617,"low":440.784,"high":454.666,"chance":0.98,"rank":1}
+        {"group":"club","athlete":"bo","piece":"1700m","share":0.5,"projected":444.212,"low":438.795,"high":450.374,"chance":0.999,"rank":1}
         {"group":"club","athlete":"bo","piece":"1700m","share":1,"result":447.5,"rank":1}
-        {"group":"club","athlete":"cy","piece":"1700m","share":0.5,"projected":340.0,"low":334.811,"high":345.353,"chance":null,"rank":null}
+        {"group":"club","athlete":"cy","piece":"1700m","share":0.5,"projected":339.204,"low":335.521,"high":343.339,"chance":null,"rank":null}
         {"group":"club","athlete":"cy","piece":"1700m","share":1,"result":340.0,"rank":null}
     "#]]
     .assert_eq(&text(&lines));
@@ -330,11 +334,11 @@ fn a_session_is_told_from_its_journal() {
     let records = evening();
     let lines = session::lines("KAMURETA", records.clone(), &shares(&["0.25", "0.5"]));
     expect![[r#"
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":308.212,"low":299.175,"high":317.619,"chance":0.379,"rank":2}
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":309.06,"low":302.133,"high":316.314,"chance":0.288,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":310.699,"low":305.924,"high":315.937,"chance":0.104,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":309.936,"low":306.79,"high":313.203,"chance":0.054,"rank":2}
         {"group":"KAMURETA","athlete":"Ana","piece":"0","share":1,"result":309.091,"rank":2}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.25,"projected":450.654,"low":439.988,"high":461.668,"chance":0.835,"rank":1}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.5,"projected":447.482,"low":440.66,"high":454.52,"chance":0.981,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.25,"projected":444.991,"low":434.661,"high":457.076,"chance":0.931,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.5,"projected":444.052,"low":438.657,"high":450.191,"chance":0.999,"rank":1}
         {"group":"KAMURETA","athlete":"Bo","piece":"0","share":1,"result":447.368,"rank":1}
     "#]]
     .assert_eq(&text(&lines));

@@ -347,7 +347,10 @@ impl Scene {
                     let name = self.name(athlete);
                     self.told.push(format!("{time} {name} refused: {}", refusal.says));
                 }
-                Output::Published | Output::OwnChanged { .. } | Output::Done { .. } => {}
+                Output::Published
+                | Output::OwnChanged { .. }
+                | Output::Counted { .. }
+                | Output::Done { .. } => {}
             }
         }
     }

@@ -20,15 +20,20 @@ const UNITS: [&str; 9] =
     ["_ms", "_us", "_dm", "_w", "_bpm", "_half_spm", "_ppm", "_permille", "_per_500m_ms"];
 
 /// Numbers without a unit: they count or name something, and the name says what.
-const COUNTS: [&str; 27] = [
+const COUNTS: [&str; 32] = [
     "call_strokes_left",
+    "chances",
     "counted",
     "current",
     "days_ago",
     "event",
+    "finishes",
     "first",
     "from_seq",
+    "held",
+    "intervals",
     "last_event",
+    "made",
     // In the unit that the session ranks by, so its name can have none; its words say so.
     "mean_margin",
     "next_repeat",

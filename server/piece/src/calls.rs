@@ -5,8 +5,25 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::CallId,
     spec::{CallSpec, Span},
+    standing::StandingCall,
     units::{At, Millis},
 };
+
+/// The calls that stand, by their identity, from what each athlete has running and how many strokes are
+/// left of it; of an even number of athletes the higher median.
+pub fn standing(own: impl IntoIterator<Item = (CallId, Option<u16>)>) -> Vec<StandingCall> {
+    let mut calls: BTreeMap<CallId, (u32, Vec<u16>)> = BTreeMap::new();
+    for (call, left) in own {
+        let (athletes, lefts) = calls.entry(call).or_default();
+        *athletes = athletes.saturating_add(1);
+        lefts.extend(left);
+    }
+    let standing = |(call, (athletes, mut lefts)): (CallId, (u32, Vec<u16>))| {
+        lefts.sort_unstable();
+        StandingCall { call, athletes, strokes_left: lefts.get(lefts.len() / 2).copied() }
+    };
+    calls.into_iter().map(standing).collect()
+}
 
 /// A call that waits out its grace.
 #[derive(Clone, Debug, PartialEq)]
@@ -124,5 +141,22 @@ impl Calls {
         let graces = self.armed.iter().map(|armed| armed.sends_at);
         let times = self.out.values().filter(|out| out.running > 0).filter_map(|out| out.ends_at);
         graces.chain(times).min()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use uuid::Uuid;
+
+    use super::*;
+
+    #[test]
+    fn a_call_stands_for_so_many_with_the_median_of_their_strokes() {
+        let call = |n| CallId(Uuid::from_u128(n));
+        let own = [(call(7), Some(9)), (call(2), None), (call(7), Some(4)), (call(7), Some(5))];
+        let said: Vec<_> =
+            standing(own).iter().map(|c| (c.call, c.athletes, c.strokes_left)).collect();
+        assert_eq!(said, [(call(2), 1, None), (call(7), 3, Some(5))]);
+        assert!(standing([]).is_empty());
     }
 }

@@ -10,6 +10,8 @@ use thole_protocol::{
     units::{At, Millis},
 };
 
+use crate::projection::{Count, ModelFile};
+
 /// One thing that happened. Raw, as it was said: whether it makes sense is judged when it is applied,
 /// the same way every time.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -21,6 +23,15 @@ pub enum Input {
         title: String,
         /// Its settings.
         settings: SessionSettings,
+    },
+    /// By what finishes are projected from the next piece on, and what is known of its worth.
+    Projecting {
+        /// The whole model, so that the session can be computed again by the same.
+        model: Box<ModelFile>,
+        /// Misses that the intervals aim at, in millionths (`projection::Width`).
+        aim_ppm: u32,
+        /// How projections have turned out on this server so far.
+        so_far: Count,
     },
     /// The coach adds athletes.
     AthletesAdded {
@@ -144,6 +155,7 @@ impl Input {
             | Input::StopRowing { athlete }
             | Input::RowOn { athlete } => Some(*athlete),
             Input::Created { .. }
+            | Input::Projecting { .. }
             | Input::AthletesAdded { .. }
             | Input::Reopened
             | Input::Ordered { .. }
@@ -156,6 +168,7 @@ impl Input {
     pub fn kind(&self) -> &'static str {
         match self {
             Input::Created { .. } => "created",
+            Input::Projecting { .. } => "projecting",
             Input::AthletesAdded { .. } => "athletes_added",
             Input::Joined { .. } => "joined",
             Input::Heard { .. } => "heard",

@@ -3,7 +3,7 @@
 
 use thole_protocol::{
     ids::AthleteId,
-    standing::{About, Doing, Notice},
+    standing::{About, Doing, Notice, Projected},
     units::{At, Bpm, Decimetres, HalfSpm, Millis, decimetres, millis},
 };
 
@@ -38,7 +38,7 @@ const WINDOW_MS: u64 = 30_000;
 const PARTS: usize = 20;
 
 /// The kinds of notices, most urgent first: what may be about somebody's health, then contact, then pace.
-const KINDS: usize = 7;
+const KINDS: usize = 8;
 
 /// What a judgement needs to know of one athlete.
 pub struct Seen<'a> {
@@ -60,6 +60,8 @@ pub struct Seen<'a> {
     pub share: f64,
     /// Start of the stretch of work that is being rowed; none in a rest.
     pub stretch_start: Option<f64>,
+    /// Where the finish is heading, of one whose target tells nothing.
+    pub far_off: Option<Projected>,
     /// The pace that is enough from here on.
     pub enough: Option<Millis>,
     /// When the last call came.
@@ -103,6 +105,7 @@ impl Watch {
             self.fading(seen).filter(|_| paced && settled).map(|about| (now, about)),
             too_fast(seen).filter(|_| paced).map(|about| (now, about)),
             rate_no_faster(seen, now).filter(|_| paced).map(|about| (now, about)),
+            far_off(seen).map(|about| (now, about)),
             self.reset
                 .filter(|(at, _)| now.since(*at).0 < RESET_SHOWN_MS)
                 .map(|(at, done_dm)| (at, About::MachineReset { done_dm })),
@@ -146,8 +149,14 @@ pub fn urgency(about: &About) -> u8 {
         About::Fading { .. } => 3,
         About::TooFast { .. } => 4,
         About::RateNoFaster { .. } => 5,
-        About::MachineReset { .. } => 6,
+        About::TargetFarOff { .. } => 6,
+        About::MachineReset { .. } => 7,
     }
+}
+
+fn far_off(seen: &Seen<'_>) -> Option<About> {
+    let (target, heading) = (seen.course.target()?.target(), seen.far_off?.finish);
+    (seen.doing == Doing::Rowing).then_some(About::TargetFarOff { target, heading })
 }
 
 fn stopped(seen: &Seen<'_>, now: At) -> Option<(At, About)> {

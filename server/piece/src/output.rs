@@ -7,6 +7,8 @@ use thole_protocol::{
     sample::{Durable, RefusedSample},
 };
 
+use crate::projection::{Count, Width};
+
 /// Who is to hear of an event.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct To {
@@ -49,7 +51,7 @@ impl To {
 }
 
 /// One thing to say; everything in it is durable by the time it is said.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Output {
     /// A numbered event; queued, never dropped.
     Event {
@@ -74,6 +76,13 @@ pub enum Output {
     OwnChanged {
         /// Whose.
         athlete: AthleteId,
+    },
+    /// A piece is over: how its projections turned out, and how wide intervals are to be from now on.
+    Counted {
+        /// Of this piece alone.
+        count: Count,
+        /// For the sessions to come.
+        width: Width,
     },
     /// An order was carried out (or had been before).
     Done {

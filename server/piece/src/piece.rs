@@ -13,6 +13,8 @@ use thole_protocol::{
 };
 
 use crate::{
+    calls,
+    projection::{Count, Forecast, Width},
     roster::{Athlete, Contact},
     rower::Rower,
     standings::{self, Board, Entry},
@@ -47,6 +49,10 @@ pub struct Piece {
     board: Board,
     /// As last published.
     pub standings: Standings,
+    /// By what finishes are projected.
+    pub forecast: Forecast,
+    /// Whether its finishes were held against what was shown on the way.
+    counted: bool,
     /// Athletes whose results are new to the screens.
     pub fresh_results: BTreeSet<AthleteId>,
     /// Athletes who got a call of the sheet since the screens were told last, by entry.
@@ -67,6 +73,8 @@ impl Piece {
             rowers: BTreeMap::new(),
             board: Board::new(),
             standings: Standings { piece: no, ..Standings::default() },
+            forecast: Forecast::default(),
+            counted: false,
             fresh_results: BTreeSet::new(),
             fresh_sheet: BTreeMap::new(),
         }
@@ -111,7 +119,8 @@ impl Piece {
     pub fn admit(&mut self, id: AthleteId, athlete: &Athlete) {
         if self.has_begun() && !self.rowers.contains_key(&id) {
             let aim = athlete.aims.get(&self.no).cloned().unwrap_or_default();
-            self.rowers.extend(Rower::new(&self.spec, aim).map(|rower| (id, rower)));
+            let rower = Rower::new(&self.spec, aim, self.forecast.clone());
+            self.rowers.extend(rower.map(|rower| (id, rower)));
         }
     }
 
@@ -146,7 +155,7 @@ impl Piece {
     ///
     /// # Errors
     /// The piece is in another phase.
-    pub fn start(&mut self, now: At, roster: &Roster) -> Result<(), Refusal> {
+    pub fn start(&mut self, now: At, roster: &Roster, forecast: &Forecast) -> Result<(), Refusal> {
         if self.has_begun() {
             return not_now("The piece has begun already.");
         }
@@ -159,6 +168,7 @@ impl Piece {
         self.go_to(Phase::Counting { go_at_ms });
         self.rowers.clear();
         self.board = Board::new();
+        self.forecast = forecast.clone();
         for (id, athlete) in roster {
             self.admit(*id, athlete);
         }
@@ -278,6 +288,23 @@ impl Piece {
         self.until = Some(now);
         self.go_to(Phase::Finished { go_at_ms });
         Ok(())
+    }
+
+    /// Once, when the piece is over: how what was shown on the way turned out, and how wide intervals
+    /// are to be from now on.
+    pub fn count_finishes(&mut self, now: At, mut width: Width) -> Option<(Count, Width)> {
+        if self.counted || !self.is_over() {
+            return None;
+        }
+        self.counted = true;
+        let rule = rule(&self.spec, &self.starts, self.until);
+        let mut count = Count::default();
+        for rower in self.rowers.values() {
+            if let Some(missed) = rower.judged(rule, now, &mut count) {
+                width = width.after(missed);
+            }
+        }
+        (count.finishes > 0).then_some((count, width))
     }
 
     /// When the phase changes by itself; none when it waits for people.
@@ -517,7 +544,12 @@ impl Piece {
                 rower.place = line.place;
             }
         }
-        self.standings = Standings { piece: self.no, at_ms: now, lines, teams: listing.teams };
+        let standing = self.rowers.iter().filter_map(|(id, rower)| {
+            let points = roster.get(id)?.recording.points();
+            Some((rower.running()?.call, rower.strokes_left(points)))
+        });
+        let (piece, teams, calls) = (self.no, listing.teams, calls::standing(standing));
+        self.standings = Standings { piece, at_ms: now, lines, teams, calls };
     }
 
     /// The results so far; with places when the piece is over.

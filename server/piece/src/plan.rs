@@ -7,7 +7,10 @@ use thole_protocol::{
     units::{Decimetres, Millis, decimetres, millis, ppm},
 };
 
-use crate::limits::{Cost, Measure, SPEED_MAX, clock, metres, out_of_range, target_cost};
+use crate::{
+    limits::{Cost, Measure, SPEED_MAX, clock, metres, out_of_range, target_cost},
+    projection::{Ground, Known},
+};
 
 /// Watts at 1 m/s on an air-braked machine, W s³/m³: common practice, no source.
 pub const WATTS_AT_ONE_M_S: f64 = 2.80;
@@ -46,6 +49,7 @@ pub struct Course {
     knots: Vec<(f64, f64)>,
     /// Share of the cost at each 2.5 % of the work.
     at_bins: [f64; BINS + 1],
+    known: Known,
 }
 
 /// What is known of an athlete's past results in the same piece, in seconds or metres.
@@ -57,6 +61,8 @@ pub struct Past {
     pub newest: f64,
     /// The mean.
     pub mean: f64,
+    /// How many there are.
+    pub results: usize,
 }
 
 impl Course {
@@ -90,15 +96,12 @@ impl Course {
         for (bin, at) in (0_u8..).zip(&mut at_bins) {
             *at = along(&knots, f64::from(bin) / BINS as f64);
         }
-        Ok(Course {
-            measure,
-            repeats: u16::try_from(repeats).unwrap_or(u16::MAX),
-            work,
-            target,
-            past: past(measure, aim)?,
-            knots,
-            at_bins,
-        })
+        let repeats = u16::try_from(repeats).unwrap_or(u16::MAX);
+        let past = past(measure, aim)?;
+        let amount = target.map(Cost::amount);
+        let ground = Ground { measure, repeats, work, target: amount, past, at_bins: &at_bins };
+        let known = Known::of(ground);
+        Ok(Course { measure, repeats, work, target, past, knots, at_bins, known })
     }
 
     /// The whole work.
@@ -135,6 +138,12 @@ impl Course {
     #[must_use]
     pub fn past(&self) -> Option<Past> {
         self.past
+    }
+
+    /// What the projection knows of it before the first stroke.
+    #[must_use]
+    pub fn known(&self) -> &Known {
+        &self.known
     }
 
     /// Share of the cost that the plan has spent when the share `x` of the work is done.
@@ -441,7 +450,7 @@ fn past(measure: Measure, aim: &Aim) -> Result<Option<Past>, Refusal> {
         Measure::Time(_) => amounts.clone().fold(0.0, f64::max),
     };
     let mean = amounts.sum::<f64>() / results.len() as f64;
-    Ok(Some(Past { best, newest, mean }))
+    Ok(Some(Past { best, newest, mean, results: results.len() }))
 }
 
 /// Pace of a stretch, milliseconds for 500 m; none when nothing was covered, or so little that the

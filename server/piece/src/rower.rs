@@ -14,7 +14,7 @@ use crate::{
     limits::{self, Measure},
     notice::{Seen, Watch},
     plan::{Course, pace_per_500m},
-    projection::{Estimate, Live},
+    projection::{Count, Estimate, Forecast, Live, Marks},
     recording::{Changed, Point},
     roster::{Athlete, Contact},
     standings,
@@ -36,6 +36,9 @@ pub struct Rower {
     aim: Aim,
     course: Course,
     live: Live,
+    forecast: Forecast,
+    /// What was shown at the marks, to be judged at the finish.
+    marks: Marks,
     /// The projection as it stood when the last repeat ended.
     rested: Live,
     track: Track,
@@ -77,7 +80,7 @@ pub struct Reached {
 impl Rower {
     /// An athlete at the start of a piece. A target or plan that does not fit it counts as none.
     #[must_use]
-    pub fn new(piece: &PieceSpec, aim: Aim) -> Option<Rower> {
+    pub fn new(piece: &PieceSpec, aim: Aim, forecast: Forecast) -> Option<Rower> {
         let (aim, course) = match Course::of(piece, &aim) {
             Ok(course) => (aim, course),
             Err(_) => (Aim::default(), Course::of(piece, &Aim::default()).ok()?),
@@ -87,6 +90,8 @@ impl Rower {
             aim,
             course,
             live,
+            forecast,
+            marks: Marks::default(),
             rested: live,
             track: Track::default(),
             given: Given::none_of(piece.call_sheet.len()),
@@ -106,6 +111,12 @@ impl Rower {
         &self.aim
     }
 
+    /// The way so far, as the projection keeps it.
+    #[must_use]
+    pub fn live(&self) -> &Live {
+        &self.live
+    }
+
     /// Takes what is new in the recording; returns the points of the sheet that were reached.
     pub fn advance(
         &mut self,
@@ -119,9 +130,10 @@ impl Rower {
             self.track = Track::default();
             self.live = Live::new();
             self.rested = self.live;
+            self.marks = Marks::default();
             self.watch.rewind();
         }
-        let Rower { course, live, rested, track, given, watch, .. } = self;
+        let Rower { course, live, forecast, marks, rested, track, given, watch, .. } = self;
         let measure = course.measure();
         let mut reached = Vec::new();
         let joined_before = track.is_joined();
@@ -131,7 +143,11 @@ impl Rower {
                 (*rested, repeat) = (*live, row.repeat);
             }
             live.row(course, millis(row.ms).0, decimetres(row.dm).0);
-            watch.row(share(course, row.ms, row.dm), row.ms, row.dm);
+            let share = share(course, row.ms, row.dm);
+            while marks.next().is_some_and(|mark| share >= mark) {
+                marks.pass(forecast.estimate(course, live));
+            }
+            watch.row(share, row.ms, row.dm);
             let there = given.reached(sheet, measure, row, strokes_milli);
             reached.extend(there.map(|entry| Reached { entry, heard: row.heard }));
         });
@@ -252,7 +268,7 @@ impl Rower {
         let settling = self.track.newest().is_some_and(|row| {
             row.repeat > 0 && self.track.in_work() && row.into_ms < SETTLES_AFTER_MS
         });
-        if settling { &self.rested } else { &self.live }.projected(&self.course)
+        self.forecast.estimate(&self.course, if settling { &self.rested } else { &self.live })
     }
 
     /// Against the own target: of the projection, or of the finish as shown.
@@ -262,6 +278,18 @@ impl Rower {
             Some(finish) => self.margin_of(self.shown(finish)),
             None => self.course.margin(self.estimate()?.finish),
         }
+    }
+
+    /// Holds the finish against what was shown on the way; the share of intervals that missed it (0 to 1),
+    /// if any were shown. None of somebody who has not finished.
+    pub fn judged(&self, rule: Rule<'_>, now: At, count: &mut Count) -> Option<f64> {
+        let finish = self.finish(rule, now)?;
+        let amount = match self.course.measure() {
+            Measure::Distance(_) => finish.ms / 1e3,
+            Measure::Time(_) => finish.dm / 1e1,
+        };
+        let made = self.margin(rule, now).is_some_and(|margin| margin.margin_ppm.0 >= 0);
+        count.add(&self.marks, amount, made)
     }
 
     /// Whether the projection is behind the target.
@@ -399,6 +427,11 @@ impl Rower {
             stopped_since: self.stopped_at.or(idle),
             stopped_by_word: self.stopped_at.is_some(),
             course: &self.course,
+            far_off: self
+                .live
+                .is_far_off(&self.course)
+                .then(|| self.projected(rule, now))
+                .flatten(),
             done_ms: row.map_or(0.0, |row| row.ms),
             done_dm: row.map_or(0.0, |row| row.dm),
             share: self.share(),

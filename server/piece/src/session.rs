@@ -4,7 +4,10 @@ mod orders;
 mod rowing;
 mod view;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
 
 use thole_protocol::{
     event::{Event, Happening},
@@ -12,7 +15,7 @@ use thole_protocol::{
     refusal::{Refusal, Why},
     sample::Durable,
     spec::{Aim, AthleteSpec, CallText, RosterEntry, SessionSettings},
-    standing::{Notice, Own},
+    standing::{Calibration, Notice, Own},
     units::{At, Millis},
 };
 
@@ -23,6 +26,7 @@ use crate::{
     output::{Athletes, Output, To},
     piece::{Piece, Roster},
     plan::Course,
+    projection::{Count, Forecast, Model, Width},
     recording::Changed,
     roster::{Athlete, Contact},
 };
@@ -57,6 +61,10 @@ pub struct Session {
     events: Vec<(To, Event)>,
     notices: Vec<Notice>,
     publish_at: Option<At>,
+    /// By what the next piece is projected.
+    forecast: Forecast,
+    /// How projections have turned out on this server.
+    count: Count,
     /// Athletes whose entry in the roster is new to the screens, and when they are told.
     fresh_roster: BTreeSet<AthleteId>,
     tell_roster_at: Option<At>,
@@ -82,6 +90,13 @@ impl Session {
             Input::Created { title, settings } => {
                 self.title.clone_from(title);
                 self.settings = *settings;
+            }
+            Input::Projecting { model, aim_ppm, so_far } => {
+                // The shell has read this model; one that is none leaves the one before in force.
+                if let Ok(model) = Model::of(model) {
+                    self.forecast = Forecast { model: Arc::new(model), width: Width::of(*aim_ppm) };
+                }
+                self.count = *so_far;
             }
             Input::AthletesAdded { command, athletes } => {
                 if self.has_done(*command) {
@@ -130,7 +145,31 @@ impl Session {
             Input::Deadline => {}
         }
         self.follow_rowers(&mut out);
+        self.count_finishes(&mut out);
         out
+    }
+
+    /// Learns from a piece that is over how wide intervals should have been.
+    fn count_finishes(&mut self, out: &mut Vec<Output>) {
+        let Session { pieces, current, now, forecast, count, .. } = self;
+        let Some(piece) = pieces.get_mut(*current) else { return };
+        let Some((of_piece, width)) = piece.count_finishes(*now, forecast.width) else { return };
+        forecast.width = width;
+        *count = count.and(of_piece);
+        out.push(Output::Counted { count: of_piece, width });
+        self.emit(To::COACH, Happening::Calibrated { calibration: self.calibration() }, out);
+    }
+
+    /// How projections have turned out, as the coach is told.
+    #[must_use]
+    pub fn calibration(&self) -> Calibration {
+        self.count.told(self.forecast.width, self.forecast.model.name())
+    }
+
+    /// The model in force from the next piece on.
+    #[must_use]
+    pub fn model(&self) -> &Model {
+        &self.forecast.model
     }
 
     /// When the shell is to come back with `Input::Deadline`; none = only when something happens.

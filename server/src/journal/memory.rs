@@ -16,6 +16,7 @@ struct State {
     records: BTreeMap<SessionId, Vec<Record>>,
     aside: BTreeSet<(SessionId, u64)>,
     secrets: BTreeMap<SecretHash, Held>,
+    notes: BTreeMap<&'static str, String>,
     appends: u64,
     fails_at: Option<u64>,
 }
@@ -117,6 +118,25 @@ impl Journal for MemoryJournal {
             let with_code = state.sessions.values().filter(|row| row.code == *code);
             Ok(with_code.max_by_key(|row| row.created_unix_ms).cloned())
         })
+    }
+
+    fn sessions(&self) -> Answer<Vec<SessionRow>> {
+        self.answer(|state| {
+            let mut rows: Vec<SessionRow> = state.sessions.values().cloned().collect();
+            rows.sort_by_key(|row| (row.created_unix_ms, row.session));
+            Ok(rows)
+        })
+    }
+
+    fn keep(&self, name: &'static str, note: String) -> Answer<()> {
+        self.answer(|state| {
+            state.notes.insert(name, note);
+            Ok(())
+        })
+    }
+
+    fn kept(&self, name: &'static str) -> Answer<Option<String>> {
+        self.answer(|state| Ok(state.notes.get(name).cloned()))
     }
 
     fn held(&self, hash: SecretHash) -> Answer<Option<Held>> {

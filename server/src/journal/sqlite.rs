@@ -61,6 +61,7 @@ struct Task {
 enum Change {
     Append(Append),
     SetAside(SessionId, u64),
+    Keep(&'static str, String),
 }
 
 /// The journal in one file of a data folder.
@@ -178,6 +179,32 @@ impl Journal for SqliteJournal {
         })
     }
 
+    fn sessions(&self) -> Answer<Vec<SessionRow>> {
+        self.ask(|connection| {
+            let sql = "SELECT session FROM session ORDER BY created_unix_ms, session";
+            let mut select = connection.prepare(sql).map_err(read)?;
+            let names = select.query_map([], |row| row.get::<_, String>(0)).map_err(read)?;
+            let sql = "SELECT session, code, created_unix_ms, closed_unix_ms FROM session WHERE session = ?";
+            let mut rows = Vec::new();
+            for name in names {
+                rows.extend(one(connection, sql, &name.map_err(read)?)?);
+            }
+            Ok(rows)
+        })
+    }
+
+    fn keep(&self, name: &'static str, note: String) -> Answer<()> {
+        self.write(Change::Keep(name, note))
+    }
+
+    fn kept(&self, name: &'static str) -> Answer<Option<String>> {
+        self.ask(move |connection| {
+            let mut select =
+                connection.prepare_cached("SELECT value FROM meta WHERE name = ?").map_err(read)?;
+            select.query_row([name], |row| row.get(0)).optional().map_err(read)
+        })
+    }
+
     fn held(&self, hash: SecretHash) -> Answer<Option<Held>> {
         self.ask(move |connection| {
             let sql = "SELECT session, role, athlete FROM secret WHERE hash = ? AND revoked = 0";
@@ -250,6 +277,11 @@ fn write_group(
             Change::SetAside(session, position) => {
                 let sql = "INSERT OR IGNORE INTO set_aside (session, position) VALUES (?, ?)";
                 transaction.execute(sql, params![session.to_string(), whole(*position)])?;
+                Ok(())
+            }
+            Change::Keep(name, note) => {
+                let sql = "INSERT OR REPLACE INTO meta (name, value) VALUES (?, ?)";
+                transaction.execute(sql, params![name, note])?;
                 Ok(())
             }
         });

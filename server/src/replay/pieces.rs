@@ -1,12 +1,10 @@
 //! Recorded pieces from a file: one JSON object an athlete and piece, samples in their order of arrival.
 
-use std::io::{BufRead, BufReader, Cursor, Read};
+use std::io::Read;
 
-use flate2::read::MultiGzDecoder;
-use serde::Deserialize;
 use thole_piece::{
-    limits,
     plan::Course,
+    projection::Forecast,
     recording::{Changed, Recording},
     rower::Rower,
     standings::{self, Finish},
@@ -15,68 +13,20 @@ use thole_piece::{
 use thole_protocol::{
     ids::RunId,
     sample::Sample,
-    spec::{Aim, Extent, PastResult, PieceSpec, Plan, Ranking, Repeat, RepeatStart, Target},
+    spec::{Aim, PieceSpec, Ranking, Target},
     units::{At, Millis, decimetres, millis},
 };
 use uuid::Uuid;
 
 use super::{Line, Seen, Share, heading, rank, tidy};
+use crate::recorded::{self, Kind, Recorded, Row, each_line};
 
-/// One line of a file: four reports a second for three hours are some 2 MB.
-const LINE_MAX: u64 = 64 << 20;
 /// The go, on the clock of the replayed session: a moment after it was made.
 const GO: At = At(10_000);
 /// After the last row: everything that could still be waited for has come.
 const AFTERWARDS: Millis = Millis(60_000);
 /// Fractions this close are the same.
 const SAME: f64 = 1e-9;
-
-/// One athlete in one piece, as recorded.
-#[derive(Debug, Deserialize)]
-struct Recorded {
-    id: String,
-    group: String,
-    #[serde(default)]
-    piece: String,
-    kind: Kind,
-    #[serde(default = "one")]
-    reps: u32,
-    rep_size: f64,
-    #[serde(default)]
-    target: Option<f64>,
-    #[serde(default)]
-    plan: Option<String>,
-    #[serde(default)]
-    plan_speed: Option<Vec<f64>>,
-    #[serde(default)]
-    history: Vec<(f64, f64)>,
-    samples: Vec<Vec<Option<f64>>>,
-    #[serde(default)]
-    cuts: Vec<(f64, f64, usize)>,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "snake_case")]
-enum Kind {
-    Distance,
-    Time,
-}
-
-fn one() -> u32 {
-    1
-}
-
-/// One row of work: seconds and metres from the start, rests cut out.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Row {
-    seconds: f64,
-    metres: f64,
-    half_spm: Option<i64>,
-    watts: Option<i64>,
-    /// Number in the order in which the rows were rowed; none for one that a later row of the same
-    /// instant stands for.
-    seq: Option<u32>,
-}
 
 /// All that one line is replayed by.
 struct Athlete {
@@ -102,54 +52,17 @@ struct Replayed {
 /// # Errors
 /// One sentence that names the line.
 pub fn replay(file: impl Read + 'static, shares: &[Share]) -> Result<Vec<Line>, String> {
-    let mut reader = opened(file).map_err(|error| format!("it cannot be read: {error}."))?;
     let mut groups: Vec<((String, String), Vec<Replayed>)> = Vec::new();
-    let mut text = Vec::new();
-    for number in 1_u64.. {
-        text.clear();
-        let wrong = |what: String| format!("line {number} {what}");
-        let read = reader.by_ref().take(LINE_MAX + 1).read_until(b'\n', &mut text);
-        if read.map_err(|error| wrong(format!("cannot be read: {error}.")))? == 0 {
-            break;
-        }
-        if text.len() as u64 > LINE_MAX {
-            return Err(wrong("is longer than 64 MiB: record fewer samples.".to_owned()));
-        }
-        if text.iter().all(u8::is_ascii_whitespace) {
-            continue;
-        }
-        let recorded: Recorded = serde_json::from_slice(&text)
-            .map_err(|error| wrong(format!("is no recorded piece: {}.", misread(&error))))?;
+    each_line(file, |recorded| {
         let group = (recorded.group.clone(), recorded.piece.clone());
-        let replayed = Athlete::of(recorded)
-            .and_then(|athlete| athlete.replay(shares))
-            .map_err(|what| wrong(format!("cannot be used: {what}")))?;
+        let replayed = Athlete::of(recorded)?.replay(shares)?;
         match groups.iter_mut().find(|(name, _)| *name == group) {
             Some((_, members)) => members.push(replayed),
             None => groups.push((group, vec![replayed])),
         }
-    }
+        Ok(())
+    })?;
     Ok(groups.into_iter().flat_map(|(_, members)| listed(members)).collect())
-}
-
-/// What is wrong and where; the line is named already.
-fn misread(error: &serde_json::Error) -> String {
-    let text = error.to_string();
-    let what = text.split(" at line ").next().unwrap_or(&text);
-    format!("{what}, at character {}", error.column())
-}
-
-/// Plain or gzip, told by the first two bytes.
-fn opened(mut file: impl Read + 'static) -> std::io::Result<Box<dyn BufRead>> {
-    let mut first = Vec::new();
-    file.by_ref().take(2).read_to_end(&mut first)?;
-    let gzip = first == [0x1f, 0x8b];
-    let whole = Cursor::new(first).chain(file);
-    Ok(if gzip {
-        Box::new(BufReader::new(MultiGzDecoder::new(whole)))
-    } else {
-        Box::new(BufReader::new(whole))
-    })
 }
 
 /// The lines of those who rowed a piece together, ranked.
@@ -174,10 +87,10 @@ fn listed(members: Vec<Replayed>) -> Vec<Line> {
 
 impl Athlete {
     fn of(recorded: Recorded) -> Result<Athlete, String> {
-        let spec = spec(&recorded)?;
-        let aim = aim(&recorded)?;
+        let spec = recorded::spec(&recorded)?;
+        let aim = recorded::aim(&recorded)?;
         Course::of(&spec, &aim).map_err(|refusal| refusal.says)?;
-        let rows = rows(&recorded.samples)?;
+        let rows = recorded::rows(&recorded)?;
         let whole = f64::from(recorded.reps) * recorded.rep_size;
         Ok(Athlete { recorded, spec, aim, whole, rows })
     }
@@ -259,7 +172,7 @@ impl Athlete {
         let mut samples = vec![ready];
         samples.extend(rows.iter().filter_map(|row| row.sample()));
         recording.add(now, run, &samples);
-        let mut rower = Rower::new(&self.spec, self.aim.clone())
+        let mut rower = Rower::new(&self.spec, self.aim.clone(), Forecast::default())
             .ok_or_else(|| "the piece has no work.".to_owned())?;
         rower.advance(now, recording.points(), Changed::Rebuilt, self.rule(), &[]);
         Ok(rower)
@@ -293,97 +206,4 @@ impl Row {
 
 fn ms(at: At) -> i64 {
     i64::try_from(at.0).unwrap_or(i64::MAX)
-}
-
-/// The piece; the recording's clock stands still in the rests, so each repeat follows at once.
-fn spec(recorded: &Recorded) -> Result<PieceSpec, String> {
-    if !(recorded.rep_size.is_finite() && recorded.rep_size > 0.0) {
-        return Err("rep_size must be more than nothing.".to_owned());
-    }
-    let reps = usize::try_from(recorded.reps).ok().filter(|reps| limits::REPEATS.contains(reps));
-    let reps = reps.ok_or("reps must be 1 to 60.")?;
-    let work = match recorded.kind {
-        Kind::Distance => Extent::Distance { distance_dm: decimetres(recorded.rep_size * 1e1) },
-        Kind::Time => Extent::Time { time_ms: millis(recorded.rep_size * 1e3) },
-    };
-    let mut spec = PieceSpec {
-        repeat_start: RepeatStart::OwnRest,
-        ..PieceSpec::of(vec![Repeat { work, rest_ms: *limits::REST.start() }; reps])
-    };
-    limits::check_piece(&spec).map_err(|refusal| refusal.says)?;
-    for repeat in &mut spec.repeats {
-        repeat.rest_ms = Millis(0);
-    }
-    Ok(spec)
-}
-
-fn aim(recorded: &Recorded) -> Result<Aim, String> {
-    let amount = |amount: f64| match recorded.kind {
-        Kind::Distance => Target::Finish { finish_ms: millis(amount * 1e3) },
-        Kind::Time => Target::Distance { distance_dm: decimetres(amount * 1e1) },
-    };
-    let history = recorded
-        .history
-        .iter()
-        .map(|&(days, result)| PastResult { days_ago: millis(days).0, result: amount(result) });
-    Ok(Aim {
-        target: recorded.target.map(amount),
-        plan: plan(recorded)?,
-        history: history.collect(),
-    })
-}
-
-/// A declared plan by its speeds, else by its name.
-fn plan(recorded: &Recorded) -> Result<Plan, String> {
-    if let Some(speeds) = &recorded.plan_speed {
-        let speeds_ppm = speeds.iter().map(|speed| millis(speed * 1e6).0).collect();
-        return Ok(Plan::Speeds { speeds_ppm });
-    }
-    match recorded.plan.as_deref() {
-        None | Some("even") => Ok(Plan::Even),
-        Some("fast_start" | "start-settle-lift") => Ok(Plan::FastStart),
-        Some("negative_split" | "negative") => Ok(Plan::NegativeSplit),
-        Some(other) => {
-            let known = "even, fast_start or negative_split";
-            Err(format!("the plan {other} is unknown: give {known}, or 20 relative speeds."))
-        }
-    }
-}
-
-fn rows(samples: &[Vec<Option<f64>>]) -> Result<Vec<Row>, String> {
-    let mut rows = Vec::with_capacity(samples.len());
-    for (number, sample) in (1..).zip(samples) {
-        let value = |at: usize| sample.get(at).copied().flatten().filter(|value| value.is_finite());
-        let counted = |at: usize| value(at).filter(|value| (0.0..=1e6).contains(value));
-        let (Some(seconds), Some(metres)) = (counted(0), counted(1)) else {
-            return Err(format!("sample {number} needs seconds and metres from 0 to 1,000,000."));
-        };
-        let whole = |amount: f64| i64::from(millis(amount).0);
-        rows.push(Row {
-            seconds,
-            metres,
-            half_spm: value(2).map(|rate| whole(rate * 2.0)),
-            watts: value(3).map(whole),
-            seq: None,
-        });
-    }
-    number(&mut rows);
-    Ok(rows)
-}
-
-/// Numbers the rows in the order in which they were rowed; 1 is the machine that stands ready.
-fn number(rows: &mut [Row]) {
-    let mut rowed: Vec<&mut Row> = rows.iter_mut().collect();
-    rowed.sort_by(|one, other| {
-        one.seconds.total_cmp(&other.seconds).then(other.metres.total_cmp(&one.metres))
-    });
-    let (mut seq, mut last) = (1, None);
-    for row in rowed {
-        // The furthest row of an instant comes first and stands for the others of it.
-        if last != Some(row.seconds) {
-            seq += 1;
-            row.seq = Some(seq);
-            last = Some(row.seconds);
-        }
-    }
 }

@@ -10,12 +10,15 @@ use thole_piece::{
 };
 use thole_protocol::{
     ids::{AthleteId, JoinCode, PieceNo},
-    spec::Ranking,
+    spec::{Extent, PieceSpec, Ranking},
     standing::{AthleteResult, Margin, Outcome, Own},
 };
 
 use super::{Line, Seen, Share, heading, rank, tidy};
-use crate::journal::{Journal, Record};
+use crate::{
+    fit::Past,
+    journal::{Journal, Record},
+};
 
 /// Replays a session: by piece and athlete, then by share, each with the number of the piece counted
 /// from 0 as on the wire. Who is not ranked by then, and pieces that nobody rowed, have no lines.
@@ -78,6 +81,45 @@ pub fn lines(
         }
     }
     listed(group, &session, shares, &seen)
+}
+
+/// All finished pieces of a journal, to learn from.
+///
+/// # Errors
+/// One sentence: the journal cannot be read.
+pub(crate) async fn past(journal: &dyn Journal) -> Result<Vec<Past>, String> {
+    let mut all = Vec::new();
+    for row in journal.sessions().await.map_err(|error| format!("{error}."))? {
+        let records = journal.read(row.session, 0).await.map_err(|error| format!("{error}."))?;
+        let mut session = Session::new();
+        for (_, Record { at, input }) in &records {
+            session.apply(*at, input);
+        }
+        all.extend(session.finishes().filter_map(|(piece, rower)| {
+            let group = format!("{} {}", row.session, piece.no.0);
+            Past::of(
+                group,
+                named(&piece.spec),
+                piece.spec.clone(),
+                rower.aim().clone(),
+                *rower.live().edges(),
+            )
+        }));
+    }
+    Ok(all)
+}
+
+/// A piece by its work: `4 x 425 m`, `1200 s`.
+fn named(spec: &PieceSpec) -> String {
+    let each = match spec.repeats.first().map(|repeat| repeat.work) {
+        Some(Extent::Distance { distance_dm }) => format!("{} m", distance_dm.0 / 10),
+        Some(Extent::Time { time_ms }) => format!("{} s", time_ms.0 / 1_000),
+        None => String::new(),
+    };
+    match spec.repeats.len() {
+        0 | 1 => each,
+        many => format!("{many} x {each}"),
+    }
 }
 
 fn measures(view: &View) -> BTreeMap<PieceNo, Option<Measure>> {

@@ -50,6 +50,8 @@ pub(super) fn deliver(core: &Core, devices: &Devices, outputs: Vec<Output>) {
                 athletes.entry(athlete).or_default().acks.push((durable, refused));
             }
             Output::Published => published = true,
+            // The task keeps it for the sessions to come.
+            Output::Counted { .. } => {}
             Output::OwnChanged { athlete } => athletes.entry(athlete).or_default().own = true,
             Output::Done { command } => to_coach(devices, &ServerMsg::Done { command }),
             Output::OrderRefused { command, refusal } => {

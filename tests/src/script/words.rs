@@ -195,6 +195,14 @@ fn notice(notice: &Notice, name: &str, go: u64) -> String {
         About::RateNoFaster { rate_half_spm, before_half_spm, .. } => {
             format!("rate {} after {}, no faster", rate_half_spm.0 / 2, before_half_spm.0 / 2)
         }
+        About::TargetFarOff { heading, .. } => {
+            let heading = match heading {
+                Target::Finish { finish_ms } => length(u64::from(finish_ms.0)),
+                Target::Distance { distance_dm } => format!("{} m", distance_dm.0 / 10),
+                Target::Pace { per_500m_ms } => pace(per_500m_ms),
+            };
+            format!("heading for {heading}, far from the target")
+        }
         About::MachineReset { done_dm } => format!("machine reset at {} m", done_dm.0 / 10),
     };
     format!("{name} {about} since {since}")

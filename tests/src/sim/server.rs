@@ -340,7 +340,10 @@ impl Server {
                     told.push((None, Told::Answered(command)));
                 }
             }
-            Output::Published | Output::OwnChanged { .. } | Output::Refused { .. } => {}
+            Output::Published
+            | Output::OwnChanged { .. }
+            | Output::Counted { .. }
+            | Output::Refused { .. } => {}
         }
     }
 
@@ -385,6 +388,7 @@ impl Server {
             current: view.current,
             athletes: view.athletes,
             prepared: view.prepared,
+            calibration: view.calibration,
             call: view.call,
             own: view.own,
         };

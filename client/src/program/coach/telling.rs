@@ -166,6 +166,7 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
             let first = lines.next()?;
             Some(lines.fold(first, |text, line| format!("{text}\n{line}")))
         }
+        Happening::Calibrated { calibration } => Some(format!("== {}", calibration.says)),
         Happening::SessionClosed => Some("== The session is closed.".into()),
         Happening::AthletesChanged { .. }
         | Happening::PiecesSet { .. }

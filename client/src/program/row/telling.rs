@@ -299,6 +299,7 @@ impl<'a> Telling<'a> {
             | Happening::CallArmed { .. }
             | Happening::CallSent(_)
             | Happening::CallEnded { .. }
+            | Happening::Calibrated { .. }
             | Happening::Unknown => {}
         }
     }

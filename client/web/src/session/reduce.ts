@@ -274,6 +274,7 @@ function withListed(session: Session, { at_ms, what }: Event): Session {
     case 'settings_changed':
     case 'athletes_changed':
     case 'calls_prepared':
+    case 'calibrated':
     case 'call':
     case 'call_armed':
     case 'results':
@@ -305,6 +306,8 @@ function changed(session: Session, atMs: number, what: Happening): Session {
       return { ...session, athletes: replaced(session.athletes, what.athletes, (view) => view.athlete) };
     case 'calls_prepared':
       return { ...session, prepared: what.calls };
+    case 'calibrated':
+      return { ...session, calibration: what.calibration };
     case 'call': {
       const { kind: _, ...call } = what;
       const strokes_left = call.span.until === 'strokes' ? call.span.strokes : null;

@@ -150,14 +150,14 @@ impl Session {
     }
 
     fn start(&mut self, out: &mut Vec<Output>) -> Result<(), Refusal> {
-        let Session { roster, pieces, current, now, .. } = self;
+        let Session { roster, pieces, current, now, forecast, .. } = self;
         let Some(piece) = pieces.get_mut(*current) else {
             return refused(Why::NotNow, "There is no piece yet: set one first.");
         };
         if roster.is_empty() {
             return refused(Why::NotNow, "Nobody is in the roster yet: let athletes join first.");
         }
-        piece.start(*now, roster)?;
+        piece.start(*now, roster, forecast)?;
         self.emit_phase(out);
         Ok(())
     }

@@ -4,14 +4,14 @@ use thole_protocol::{
     event::Event,
     ids::{AthleteId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings},
-    standing::{AthleteView, Detail, Overview, Own, PieceView, RunningCall},
+    standing::{AthleteView, Calibration, Detail, Overview, Own, PieceView, RunningCall},
 };
 
 use super::Session;
 use crate::{
     output::To,
     piece::Piece,
-    rower::{pace_now, waiting},
+    rower::{Rower, pace_now, waiting},
 };
 
 /// Who looks at a session.
@@ -44,6 +44,8 @@ pub struct View {
     pub athletes: Vec<AthleteView>,
     /// The coach's prepared calls.
     pub prepared: Vec<CallText>,
+    /// How projections have turned out: for the coach alone.
+    pub calibration: Option<Calibration>,
     /// An athlete's running call.
     pub call: Option<RunningCall>,
     /// An athlete's own standing.
@@ -71,12 +73,22 @@ impl Session {
             current: self.current_no(),
             athletes,
             prepared: if viewer == Viewer::Coach { self.prepared.clone() } else { Vec::new() },
+            calibration: (viewer == Viewer::Coach).then(|| self.calibration()),
             call: you.and_then(|you| {
                 let points = self.roster.get(&you)?.recording.points();
                 self.piece()?.rowers.get(&you)?.running_view(points)
             }),
             own: you.and_then(|you| self.own(you)),
         }
+    }
+
+    /// All who have finished a piece, with what they rowed it by and their way: for fitting a model.
+    pub fn finishes(&self) -> impl Iterator<Item = (&Piece, &Rower)> {
+        let pieces = self.pieces.iter().filter(|piece| piece.is_over());
+        pieces.flat_map(|piece| {
+            let home = |rower: &&Rower| rower.finish(piece.rule(), self.now).is_some();
+            piece.rowers.values().filter(home).map(move |rower| (piece, rower))
+        })
     }
 
     /// Standings, details and notices as last published.

@@ -1,0 +1,162 @@
+//! What the projection knows of an athlete before the first stroke.
+
+use thole_protocol::units::Decimetres;
+
+use super::slack;
+use crate::{
+    limits::Measure,
+    plan::{BINS, Past, WATTS_AT_ONE_M_S},
+};
+
+/// Inputs of the model that do not change while the piece is rowed.
+pub const FIXED: usize = 14;
+/// A plan whose first half takes this much more or less than half of the cost is not even.
+const UNEVEN: f64 = 0.002;
+/// Watts that power is told against: a middling athlete of the rehearsal data.
+const MIDDLING_WATTS: f64 = 170.0;
+/// Seconds that the length of a piece is told against.
+const MIDDLING_SECONDS: f64 = 500.0;
+/// The best past result counts this far as an input, in slack.
+const BEST_MAX: f64 = 0.08;
+
+/// What slack is told against, and what past results say.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Known {
+    /// From what the reference comes.
+    pub basis: Basis,
+    /// Seconds or metres that slack is told against.
+    pub reference: f64,
+    /// Slack of the best past result; 0 without one.
+    pub best: f64,
+    /// Inputs of the model that stay as they are.
+    pub fixed: [f32; FIXED],
+}
+
+/// From what slack is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Basis {
+    /// The own target.
+    Target,
+    /// No target: the best past result stands for it.
+    Past,
+    /// Neither: the own pace so far stands for it, and says nothing about the reference.
+    Nothing,
+}
+
+/// All of a course that is needed to know it.
+#[derive(Clone, Copy)]
+pub(crate) struct Ground<'a> {
+    pub(crate) measure: Measure,
+    pub(crate) repeats: u16,
+    /// Metres or seconds.
+    pub(crate) work: f64,
+    /// Seconds or metres.
+    pub(crate) target: Option<f64>,
+    pub(crate) past: Option<Past>,
+    pub(crate) at_bins: &'a [f64; BINS + 1],
+}
+
+impl Known {
+    pub(crate) fn of(ground: Ground<'_>) -> Known {
+        let Ground { measure, repeats, work, target, past, at_bins } = ground;
+        let (basis, reference) = match (target, past) {
+            (Some(target), _) => (Basis::Target, target),
+            (None, Some(past)) => (Basis::Past, past.best),
+            (None, None) => (Basis::Nothing, at_any_speed(measure, work)),
+        };
+        let of_past = |amount: f64| slack(measure, amount, reference);
+        let (best, mean, newest) = past.map_or((0.0, 0.0, 0.0), |past| {
+            (of_past(past.best), of_past(past.mean), of_past(past.newest))
+        });
+        let first_half = at_bins.get(BINS / 2).copied().unwrap_or(0.5) - 0.5;
+        let slow_first = match measure {
+            Measure::Distance(_) => first_half,
+            Measure::Time(_) => -first_half,
+        };
+        let class = Class::of(measure, repeats, work, reference);
+        let (watts, seconds) = size(measure, work, reference);
+        let flag = |is: bool| f64::from(u8::from(is));
+        let fixed = [
+            flag(past.is_some()),
+            best.clamp(-BEST_MAX, BEST_MAX),
+            mean - best,
+            newest - best,
+            flag(past.is_some_and(|past| past.results > 1)),
+            flag(slow_first.abs() <= UNEVEN),
+            flag(slow_first > UNEVEN),
+            flag(class == Class::Short),
+            flag(class == Class::Long),
+            flag(class == Class::Repeats),
+            flag(matches!(measure, Measure::Time(_))),
+            watts,
+            seconds,
+            flag(basis == Basis::Nothing),
+        ];
+        #[expect(clippy::cast_possible_truncation, reason = "the model reckons in 32 bits")]
+        let fixed = fixed.map(|input| input as f32);
+        Known { basis, reference, best, fixed }
+    }
+
+    /// Without a target and past results, what the own pace so far says of the size of the piece:
+    /// how strong (against a middling athlete) and how long, as the model takes them.
+    #[must_use]
+    pub(crate) fn size_at(measure: Measure, work: f64, reference: f64) -> (f64, f64) {
+        size(measure, work, reference)
+    }
+}
+
+/// Power at the reference and length of the piece, as logarithms.
+fn size(measure: Measure, work: f64, reference: f64) -> (f64, f64) {
+    let (metres, seconds) = match measure {
+        Measure::Distance(_) => (work, reference),
+        Measure::Time(_) => (reference, work),
+    };
+    let speed = metres / seconds.max(0.1);
+    let watts = WATTS_AT_ONE_M_S * speed * speed * speed;
+    (libm::log(watts.max(0.1) / MIDDLING_WATTS), libm::log(seconds.max(0.1) / MIDDLING_SECONDS))
+}
+
+/// What stands for a reference where nothing is known; it cancels out of every projection.
+fn at_any_speed(measure: Measure, work: f64) -> f64 {
+    /// m/s.
+    const ANY_SPEED: f64 = 4.0;
+    match measure {
+        Measure::Distance(_) => work / ANY_SPEED,
+        Measure::Time(_) => work * ANY_SPEED,
+    }
+}
+
+/// Kinds of pieces that are paced differently.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Class {
+    /// One stretch of under five and a half minutes and at most a kilometre.
+    Short,
+    /// Up to some twelve minutes.
+    Middle,
+    /// Longer.
+    Long,
+    /// More than one repeat.
+    Repeats,
+}
+
+impl Class {
+    /// Of a piece whose reference is so many seconds or metres.
+    #[must_use]
+    pub fn of(measure: Measure, repeats: u16, work: f64, reference: f64) -> Class {
+        /// A kilometre.
+        const SHORT_MOST: Decimetres = Decimetres(10_000);
+        let (seconds, short) = match measure {
+            Measure::Distance(whole) => (reference, whole <= SHORT_MOST),
+            Measure::Time(_) => (work, true),
+        };
+        if repeats > 1 {
+            Class::Repeats
+        } else if seconds < 330.0 && short {
+            Class::Short
+        } else if seconds < 760.0 {
+            Class::Middle
+        } else {
+            Class::Long
+        }
+    }
+}

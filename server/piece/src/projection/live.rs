@@ -1,0 +1,398 @@
+//! What the projection keeps of one athlete who rows, and what it makes of it.
+
+use thole_protocol::units::Millis;
+
+use super::{Basis, Known, known::FIXED, slack};
+use crate::{
+    limits::{Measure, SPEED_MAX},
+    plan::{BINS, Course, pace_per_500m},
+};
+
+/// Inputs of the model.
+pub const INPUTS: usize = MOVING + FIXED;
+/// Those that move with every row.
+const MOVING: usize = 14;
+/// Slack of one bin is kept within this, so that one stop does not count for ever.
+const BIN_SLACK_MAX: f64 = 0.5;
+/// So many rows in whole metres, and no other: the machine cuts its metres off …
+const WHOLE_ROWS: u8 = 16;
+/// … and has on average come half a metre further than it says.
+const CUT_OFF: f64 = 0.5;
+/// Before this share of the piece there is no slack of the own to speak of.
+const NOTHING_YET: f64 = 0.004;
+/// From this share on, what was rowed is believed alone as the starting point.
+const BELIEVED_FROM: f64 = 0.25;
+/// Spread of the slack from bin to bin before three of them tell it: a usual one.
+const USUAL_UNREST: f64 = 0.04;
+/// The pace that is enough is reckoned for at least this share of the piece.
+const REST_LEAST: f64 = 0.005;
+
+/// All that the projection keeps of one athlete who rows: a plain value of fixed size.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Live {
+    /// The newest row: milliseconds and decimetres of work.
+    ms: u32,
+    dm: u32,
+    /// Bins that are passed.
+    passed: u8,
+    /// Rows in whole metres so far; none once another one has come.
+    whole: Option<u8>,
+    /// Cost at each edge of the bins that are passed, seconds or metres.
+    edges: [f64; BINS + 1],
+    /// Slack of each bin that is passed.
+    bins: [f64; BINS],
+    /// What the bins say together.
+    shape: Shape,
+}
+
+/// What the bins that are passed say together, in slack.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Shape {
+    /// The median, without the first bin once there are three.
+    median: f64,
+    /// The slowest bin above the median: a stop or a bad patch.
+    worst: f64,
+    /// How much slower the last is than the first, by the line of least squares.
+    slope: f64,
+    /// Root mean square of the steps from bin to bin.
+    unrest: f64,
+    /// Of the first fifth, without the standing start.
+    first: f64,
+}
+
+/// Work and cost in metres and seconds, or the other way round.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Done {
+    /// Metres, or seconds in a piece by time.
+    pub work: f64,
+    /// Seconds, or metres in a piece by time.
+    pub cost: f64,
+}
+
+/// All that the model is asked by, at one instant.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Asked {
+    /// Share of the work that is done.
+    pub x: f64,
+    /// Share of the cost that the plan has spent by then.
+    pub share: f64,
+    /// What is spent, seconds or metres.
+    pub cost: f64,
+    /// Seconds or metres that slack is told against.
+    pub reference: f64,
+    /// Slack at which the model's answer begins.
+    pub base: f64,
+    /// Slack of what was rowed: the median.
+    pub median: f64,
+    /// Slack of the rest that ends exactly on the target (or the reference); none when it is spent.
+    pub need: Option<f64>,
+    /// The inputs of the model.
+    pub inputs: [f32; INPUTS],
+}
+
+impl Default for Live {
+    fn default() -> Live {
+        Live::new()
+    }
+}
+
+impl Live {
+    /// Before the first row.
+    #[must_use]
+    pub fn new() -> Live {
+        let shape = Shape { median: 0.0, worst: 0.0, slope: 0.0, unrest: USUAL_UNREST, first: 0.0 };
+        Live {
+            ms: 0,
+            dm: 0,
+            passed: 0,
+            whole: Some(0),
+            edges: [0.0; BINS + 1],
+            bins: [0.0; BINS],
+            shape,
+        }
+    }
+
+    /// One more row of work (rests cut out), in order; an earlier one is left out, and metres never fall.
+    pub fn row(&mut self, course: &Course, work_ms: u32, work_dm: u32) {
+        if work_ms <= self.ms {
+            return;
+        }
+        let before = self.newest(course);
+        (self.ms, self.dm) = (work_ms, self.dm.max(work_dm));
+        let whole_metres = self.dm.is_multiple_of(10);
+        self.whole = self.whole.filter(|_| whole_metres).map(|rows| rows.saturating_add(1));
+        let now = self.newest(course);
+        let bin = course.work() / BINS as f64;
+        let passed = usize::from(self.passed);
+        for (number, edge) in self.edges.iter_mut().enumerate().skip(passed + 1) {
+            // The last edge is the finish itself, without a rounding error.
+            let work = if number == BINS { course.work() } else { bin * number as f64 };
+            if now.work < work {
+                break;
+            }
+            *edge = before.cost
+                + (now.cost - before.cost) * ((work - before.work) / (now.work - before.work));
+            self.passed += 1;
+        }
+        if usize::from(self.passed) > passed {
+            self.renew(course, passed);
+        }
+    }
+
+    /// What a row or an instant of a recorded piece makes: the costs at the edges that are passed, and
+    /// how far it is. For fitting a model to past pieces.
+    #[must_use]
+    pub fn recorded(course: &Course, edges: &[f64], now: Done) -> Live {
+        let mut live = Live { whole: None, ..Live::new() };
+        for (kept, edge) in live.edges.iter_mut().skip(1).zip(edges) {
+            *kept = *edge;
+            live.passed += 1;
+        }
+        (live.ms, live.dm) = match course.measure() {
+            Measure::Distance(_) => (whole(now.cost * 1e3), whole(now.work * 1e1)),
+            Measure::Time(_) => (whole(now.work * 1e3), whole(now.cost * 1e1)),
+        };
+        live.renew(course, 0);
+        live
+    }
+
+    /// Cost at each 2.5 % of the work, seconds or metres; those not passed yet are 0.
+    #[must_use]
+    pub fn edges(&self) -> &[f64; BINS + 1] {
+        &self.edges
+    }
+
+    /// How far the athlete is.
+    #[must_use]
+    pub fn newest(&self, course: &Course) -> Done {
+        let seconds = f64::from(self.ms) / 1e3;
+        let mut metres = f64::from(self.dm) / 1e1;
+        let at_end = matches!(course.measure(), Measure::Distance(whole) if self.dm >= whole.0);
+        if self.whole.is_some_and(|rows| rows >= WHOLE_ROWS) && !at_end {
+            metres += CUT_OFF;
+        }
+        match course.measure() {
+            Measure::Distance(_) => Done { work: metres, cost: seconds },
+            Measure::Time(_) => Done { work: seconds, cost: metres },
+        }
+    }
+
+    /// The finish, seconds or metres, once the last edge is passed.
+    #[must_use]
+    pub fn finished(&self) -> Option<f64> {
+        (usize::from(self.passed) == BINS).then(|| self.edge(BINS))
+    }
+
+    /// The pace that is enough from here on, milliseconds for 500 m; none without a target, when the
+    /// target is reached or missed already, or when nobody can row so fast.
+    #[must_use]
+    pub fn enough_per_500m(&self, course: &Course) -> Option<Millis> {
+        let target = course.target_amount()?;
+        let now = self.newest(course);
+        let (work, cost) = (course.work() - now.work, target - now.cost);
+        let (metres, seconds) = match course.measure() {
+            Measure::Distance(_) => (work, cost),
+            Measure::Time(_) => (cost, work),
+        };
+        if metres > seconds * SPEED_MAX { None } else { pace_per_500m(metres, seconds) }
+    }
+
+    /// Whether what was rowed is so unlike the target that the target tells nothing.
+    #[must_use]
+    pub fn is_far_off(&self, course: &Course) -> bool {
+        /// An eighth of a piece (own choice): the first bins hold the standing start.
+        const TOLD_FROM: u8 = 5;
+        self.passed >= TOLD_FROM
+            && course.known().basis == Basis::Target
+            && self.shape.median.abs() > super::FAR_OFF
+    }
+
+    /// What the model is asked by now.
+    #[must_use]
+    pub fn asked(&self, course: &Course) -> Asked {
+        let (known, measure, now) = (course.known(), course.measure(), self.newest(course));
+        let x = (now.work / course.work()).clamp(0.0, 1.0);
+        let share = course.share(x);
+        let rest = (1.0 - share).max(REST_LEAST);
+        let passed = usize::from(self.passed);
+        let so_far = slack(measure, now.cost, known.reference * share);
+        // Where nothing is known, all is told against the own pace so far.
+        let (own, reference) = match known.basis {
+            Basis::Nothing if x > 0.0 && now.cost > 0.0 => (so_far, now.cost / share.max(1e-9)),
+            Basis::Target | Basis::Past | Basis::Nothing => (0.0, known.reference),
+        };
+        let a = so_far - own;
+        let (mut median, mut first) = (self.shape.median - own, self.shape.first - own);
+        if passed == 0 {
+            median = if x < NOTHING_YET { known.best } else { a };
+            first = median;
+        }
+        let since = |bins: usize| {
+            let from = passed.saturating_sub(bins);
+            let spent = course.share_at_bins().get(from).copied().unwrap_or(0.0);
+            let cost = now.cost - self.edge(from);
+            let no_time = cost <= 0.0 && matches!(measure, Measure::Distance(_));
+            if passed == 0 || share - spent <= 1e-9 || no_time {
+                return a;
+            }
+            slack(measure, cost, known.reference * (share - spent)) - own
+        };
+        let (two, four, eight) = (since(2), since(4), since(8));
+        let need = need(measure, reference - now.cost, reference * rest);
+        let unfloored = need_of(measure, reference - now.cost, reference * (1.0 - share));
+        let best = known.best;
+        let trust = (x / BELIEVED_FROM).min(1.0);
+        let base = trust * median + (1.0 - trust) * best;
+        let [has, ..] = known.fixed;
+        let has = f64::from(has);
+        let clip = |value: f64, most: f64| value.clamp(-most, most);
+        let moving = [
+            x,
+            libm::sqrt(1.0 - x),
+            clip(a - median, 0.25),
+            clip(four - median, 0.25),
+            clip(two - four, 0.25),
+            clip(eight - four, 0.25),
+            clip(median, 0.08),
+            clip(first - median, 0.25),
+            clip(self.shape.slope, 0.2),
+            self.shape.unrest.min(0.15),
+            self.shape.worst.min(0.5),
+            clip(need - four, 0.12),
+            has * clip(best - median, 0.12),
+            has * clip(left_at_best_power(best, a, share, rest) - four, 0.15),
+        ];
+        let mut inputs = [0.0; INPUTS];
+        #[expect(clippy::cast_possible_truncation, reason = "the model reckons in 32 bits")]
+        for (input, value) in inputs.iter_mut().zip(moving) {
+            *input = value as f32;
+        }
+        for (input, value) in inputs.iter_mut().skip(MOVING).zip(known.fixed) {
+            *input = value;
+        }
+        if known.basis == Basis::Nothing && now.cost > 0.0 {
+            let (watts, seconds) = Known::size_at(measure, course.work(), reference);
+            #[expect(clippy::cast_possible_truncation, reason = "the model reckons in 32 bits")]
+            for (input, value) in inputs.iter_mut().skip(MOVING + 11).zip([watts, seconds]) {
+                *input = value as f32;
+            }
+        }
+        Asked { x, share, cost: now.cost, reference, base, median, need: unfloored, inputs }
+    }
+
+    fn edge(&self, number: usize) -> f64 {
+        self.edges.get(number).copied().unwrap_or(0.0)
+    }
+
+    /// Takes the bins that were passed since into what they say together.
+    fn renew(&mut self, course: &Course, before: usize) {
+        let (measure, reference) = (course.measure(), course.known().reference);
+        let passed = usize::from(self.passed);
+        let ends = self.edges.windows(2).zip(course.share_at_bins().windows(2));
+        for ((cost, share), bin) in ends.zip(&mut self.bins).take(passed).skip(before) {
+            let (&[cost_from, cost_to], &[share_from, share_to]) = (cost, share) else { continue };
+            let slack = slack(measure, cost_to - cost_from, reference * (share_to - share_from));
+            *bin = slack.clamp(-BIN_SLACK_MAX, BIN_SLACK_MAX);
+        }
+        let first = if passed > 2 { 1 } else { 0 };
+        let Some(bins) = self.bins.get(first..passed).filter(|bins| !bins.is_empty()) else {
+            return;
+        };
+        let median = median(bins);
+        let slowest = bins.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let end = passed.min(8);
+        let share_at = |edge: usize| course.share_at_bins().get(edge).copied().unwrap_or(0.0);
+        let early = if passed < 2 {
+            self.bins.first().copied().unwrap_or(0.0)
+        } else {
+            let cost = self.edge(end) - self.edge(1);
+            slack(measure, cost, reference * (share_at(end) - share_at(1)))
+        };
+        self.shape = Shape {
+            median,
+            worst: slowest - median,
+            slope: slope(bins, median),
+            unrest: unrest(bins),
+            first: early,
+        };
+    }
+}
+
+/// Slack of the rest that ends exactly on the reference; as slow or fast as can be when it is spent.
+fn need(measure: Measure, left: f64, planned: f64) -> f64 {
+    need_of(measure, left, planned).unwrap_or(match measure {
+        Measure::Distance(_) => -1.0,
+        Measure::Time(_) => 1.0,
+    })
+}
+
+fn need_of(measure: Measure, left: f64, planned: f64) -> Option<f64> {
+    (left > 0.0 && planned > 0.0).then(|| match measure {
+        Measure::Distance(_) => libm::log(left / planned),
+        Measure::Time(_) => libm::log(planned / left),
+    })
+}
+
+/// Slack of the rest if the whole piece is to have the mean power of the best past result: power
+/// goes with the third power of speed.
+fn left_at_best_power(best: f64, so_far: f64, share: f64, rest: f64) -> f64 {
+    /// Less power than a third of the plan's is not looked at.
+    const POWER_LEAST: f64 = 0.35;
+    /// Nor is anything slower.
+    const SLOWEST: f64 = 0.3;
+    let power = (libm::exp(-3.0 * best) - share * libm::exp(-3.0 * so_far)) / rest;
+    (-libm::log(power.max(POWER_LEAST)) / 3.0).min(SLOWEST)
+}
+
+fn median(bins: &[f64]) -> f64 {
+    let mut sorted = [0.0; BINS];
+    let count = bins.len();
+    let Some(sorted) = sorted.get_mut(..count) else { return 0.0 };
+    sorted.copy_from_slice(bins);
+    sorted.sort_unstable_by(f64::total_cmp);
+    let (low, high) = (sorted.get((count.max(1) - 1) / 2), sorted.get(count / 2));
+    (low.copied().unwrap_or(0.0) + high.copied().unwrap_or(0.0)) / 2.0
+}
+
+/// Number of the bins times the slope of the least-squares line through them.
+fn slope(bins: &[f64], median: f64) -> f64 {
+    /// Bins further from the median count as this far.
+    const WITHIN: f64 = 0.1;
+    let count = bins.len() as f64;
+    if bins.len() <= 3 {
+        return 0.0;
+    }
+    let middle = (count - 1.0) / 2.0;
+    let (mut across, mut along) = (0.0, 0.0);
+    for (number, bin) in bins.iter().enumerate() {
+        let from = number as f64 - middle;
+        across += from * bin.clamp(median - WITHIN, median + WITHIN);
+        along += from * from;
+    }
+    count * across / along
+}
+
+/// Root mean square of the steps from bin to bin.
+fn unrest(bins: &[f64]) -> f64 {
+    /// A longer step counts as this long.
+    const STEP_MAX: f64 = 0.15;
+    if bins.len() <= 2 {
+        return USUAL_UNREST;
+    }
+    let mut sum = 0.0;
+    for step in bins.windows(2) {
+        let &[from, to] = step else { continue };
+        let step = (to - from).clamp(-STEP_MAX, STEP_MAX);
+        sum += step * step;
+    }
+    libm::sqrt(sum / (bins.len() - 1) as f64)
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "an amount of a piece, never below zero; `as` from f64 saturates"
+)]
+fn whole(amount: f64) -> u32 {
+    amount.round() as u32
+}

@@ -1,0 +1,208 @@
+//! How wide the intervals are to be, learnt from the pieces that were finished: real people may be more or
+//! less predictable than those whom the model was fitted to.
+//!
+//! Adaptive conformal inference: Gibbs I, Candès E (2021) Advances in Neural Information Processing
+//! Systems 34. After each finish, the share of misses that is aimed at moves against what was missed.
+
+use serde::{Deserialize, Serialize};
+use thole_protocol::standing::Calibration;
+
+use super::{Estimate, Z_90, normal};
+
+/// An 80 % interval is to miss one finish in five.
+const MISSES: f64 = 0.2;
+/// How far one finish moves the aim (own choice: a class of ten that is all missed widens by a tenth).
+const STEP: f64 = 0.01;
+/// The aim stays within these: intervals from 0.66 to 1.82 times as wide.
+const AIM: (f64, f64) = (0.02, 0.4);
+/// Shares of the piece at which it is kept what was shown, to be judged at the finish.
+pub const MARKS: [f64; 3] = [0.25, 0.5, 0.75];
+
+/// How wide the intervals are, against those of the model.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Width {
+    /// Misses that are aimed at, in millionths.
+    aim_ppm: u32,
+    factor: f64,
+}
+
+impl Default for Width {
+    fn default() -> Width {
+        Width::of(200_000)
+    }
+}
+
+impl Width {
+    /// From its kept form: millionths of misses that are aimed at.
+    #[must_use]
+    pub fn of(aim_ppm: u32) -> Width {
+        let aim = (f64::from(aim_ppm) / 1e6).clamp(AIM.0, AIM.1);
+        Width { aim_ppm: ppm(aim), factor: normal_point(1.0 - aim / 2.0) / Z_90 }
+    }
+
+    /// In its kept form.
+    #[must_use]
+    pub fn aim_ppm(self) -> u32 {
+        self.aim_ppm
+    }
+
+    /// How many times as wide as the model's.
+    #[must_use]
+    pub fn factor(self) -> f64 {
+        if self.aim_ppm == 200_000 { 1.0 } else { self.factor }
+    }
+
+    /// After a finish whose intervals missed so often (0 to 1).
+    #[must_use]
+    pub fn after(self, missed: f64) -> Width {
+        let aim = f64::from(self.aim_ppm) / 1e6 + STEP * (MISSES - missed);
+        Width::of(ppm(aim.clamp(AIM.0, AIM.1)))
+    }
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "between 0 and 1; `as` from f64 saturates"
+)]
+fn ppm(share: f64) -> u32 {
+    (share * 1e6).round() as u32
+}
+
+/// The point below which a share of the normal distribution lies; for shares of a half and more.
+fn normal_point(share: f64) -> f64 {
+    /// Further out there is nothing to tell.
+    const FAR: f64 = 8.0;
+    let (mut low, mut high) = (0.0, FAR);
+    // Fifty halvings are finer than the numbers themselves.
+    for _ in 0..50 {
+        let middle = (low + high) / 2.0;
+        if normal(middle) < share { low = middle } else { high = middle }
+    }
+    (low + high) / 2.0
+}
+
+/// What was shown at one mark.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Shown {
+    low: f64,
+    high: f64,
+    chance: Option<f64>,
+}
+
+/// What was shown to one athlete at the marks of a piece.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Marks {
+    passed: usize,
+    shown: [Option<Shown>; MARKS.len()],
+}
+
+impl Marks {
+    /// The share of the piece at which the next mark is; none after the last.
+    #[must_use]
+    pub fn next(&self) -> Option<f64> {
+        MARKS.get(self.passed).copied()
+    }
+
+    /// The next mark is passed while this is shown.
+    pub fn pass(&mut self, estimate: Option<Estimate>) {
+        if let Some(mark) = self.shown.get_mut(self.passed) {
+            *mark = estimate.map(|Estimate { low, high, chance, .. }| Shown { low, high, chance });
+            self.passed += 1;
+        }
+    }
+}
+
+/// How the intervals and the chances have turned out, over finished pieces.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Count {
+    /// Finishes that were judged.
+    pub finishes: u32,
+    /// Intervals that were shown at the marks of those pieces.
+    pub intervals: u32,
+    /// Those that held the finish.
+    pub held: u32,
+    /// Chances that were shown at the marks.
+    pub chances: u32,
+    /// Their sum, in thousandths.
+    pub chance_permille: u32,
+    /// Those whose target was made.
+    pub made: u32,
+}
+
+impl Count {
+    /// Counts one finish (seconds or metres) against what was shown on the way; how often its intervals
+    /// missed (0 to 1), if any were shown.
+    pub fn add(&mut self, marks: &Marks, finish: f64, made: bool) -> Option<f64> {
+        let (mut seen, mut missed) = (0_u32, 0_u32);
+        for shown in marks.shown.iter().flatten() {
+            seen += 1;
+            missed += u32::from(!(shown.low..=shown.high).contains(&finish));
+            if let Some(chance) = shown.chance {
+                self.chances += 1;
+                self.chance_permille += ppm(chance).div_ceil(1_000);
+                self.made += u32::from(made);
+            }
+        }
+        if seen == 0 {
+            return None;
+        }
+        self.finishes += 1;
+        self.intervals += seen;
+        self.held += seen - missed;
+        Some(f64::from(missed) / f64::from(seen))
+    }
+
+    /// Both counts together.
+    #[must_use]
+    pub fn and(self, other: Count) -> Count {
+        Count {
+            finishes: self.finishes.saturating_add(other.finishes),
+            intervals: self.intervals.saturating_add(other.intervals),
+            held: self.held.saturating_add(other.held),
+            chances: self.chances.saturating_add(other.chances),
+            chance_permille: self.chance_permille.saturating_add(other.chance_permille),
+            made: self.made.saturating_add(other.made),
+        }
+    }
+
+    /// What the coach is told.
+    #[must_use]
+    pub fn told(&self, width: Width, model: &str) -> Calibration {
+        Calibration {
+            model: model.to_owned(),
+            finishes: self.finishes,
+            intervals: self.intervals,
+            held: self.held,
+            chances: self.chances,
+            made: self.made,
+            chance_permille: self.chance_permille,
+            width_permille: ppm(width.factor().min(4.0)) / 1_000,
+            says: self.says(width),
+        }
+    }
+
+    /// One sentence for the coach.
+    fn says(&self, width: Width) -> String {
+        if self.intervals == 0 {
+            return "Projections show where 8 of 10 finishes are expected; none has been checked \
+                    against a finish here yet."
+                .to_owned();
+        }
+        let held =
+            (u64::from(self.held) * 10 + u64::from(self.intervals) / 2) / u64::from(self.intervals);
+        let finishes = match self.finishes {
+            1 => "one finish".to_owned(),
+            many => format!("{many} finishes"),
+        };
+        let so_far = format!("Over {finishes} here, {held} of 10 projected ranges held");
+        let width = width.factor();
+        if width > 1.05 {
+            format!("{so_far} (8 are meant to), so they are drawn {width:.1} times as wide now.")
+        } else if width < 0.95 {
+            format!("{so_far} (8 are meant to), so they are drawn narrower now, {width:.1} times.")
+        } else {
+            format!("{so_far}; 8 are meant to.")
+        }
+    }
+}

@@ -1,0 +1,537 @@
+//! The fit itself: quantile regression (Koenker and Bassett 1978, Econometrica 46:33-50) by a small
+//! network, steps by Adam (Kingma and Ba 2015, International Conference on Learning Representations).
+//!
+//! Everything is reckoned in one order with arithmetic that is the same everywhere, so the same pieces and
+//! the same seed make the same file.
+
+use rand_chacha::{
+    ChaCha8Rng,
+    rand_core::{Rng, SeedableRng},
+};
+use thole_piece::{
+    limits::Measure,
+    plan::{BINS, Course},
+    projection::{
+        ANSWERS, BeforeFile, Done, FIRST, FORMAT, INPUTS, KNOTS, LayerFile, Live, Model, ModelFile,
+        SCALE, SECOND, bent,
+    },
+};
+use thole_protocol::spec::{Aim, Plan};
+
+use super::{
+    Divided,
+    past::{Past, passed},
+};
+
+/// How much work goes into a fit.
+#[derive(Clone, Copy, Debug)]
+pub struct Effort {
+    /// How often all examples are gone through.
+    pub rounds: u32,
+    /// Moments at which each piece is looked at.
+    pub moments: usize,
+}
+
+impl Default for Effort {
+    fn default() -> Effort {
+        Effort { rounds: 60, moments: 26 }
+    }
+}
+
+/// Examples that make one step together.
+const BATCH: usize = 1_024;
+/// Size of the first steps; it falls to nothing as a cosine.
+const STEP: f32 = 3e-3;
+/// Weights shrink by this part of a step.
+const DECAY: f32 = 3e-4;
+/// The quantile loss is rounded within this, in slack.
+const ROUNDED: f32 = 1e-3;
+/// Truth beyond this (a stop of minutes) counts as this far, in slack.
+const TRUTH_MAX: f64 = 0.4;
+/// Of a hundred pieces, so many get the half metre of error that a machine in whole metres has …
+const WHOLE_METRES: u64 = 35;
+/// … so many are looked at without their past results in their second half …
+const NO_PAST: u64 = 50;
+/// … and so many without their target.
+const NO_TARGET: u64 = 20;
+/// … and so many with another plan than they had: many row to none.
+const OTHER_PLAN: u64 = 12;
+/// What the median's answer is worth, as in the model.
+const MEDIAN_UNIT: f32 = 0.05;
+/// Where the exponents of the spreads begin: some 3 %.
+const FIRST_EXPONENT: f32 = -3.5;
+/// Exponents are kept within these, as in the model.
+const EXPONENT: (f32, f32) = (-8.0, 1.0);
+
+/// One moment of a past piece.
+#[derive(Clone, Copy)]
+struct Example {
+    x: f64,
+    inputs: [f32; INPUTS],
+    /// How much slower than the base the rest was, in slack.
+    truth: f32,
+}
+
+/// Fits a model; tells after each round how large the loss was.
+#[must_use]
+pub fn fitted(
+    divided: &Divided,
+    name: &str,
+    seed: u64,
+    effort: Effort,
+    mut told: impl FnMut(u32, f64),
+) -> ModelFile {
+    let mut chance = ChaCha8Rng::seed_from_u64(seed);
+    let mut examples = examples(&divided.fit, effort.moments, &mut chance);
+    let (mean, deviation) = scales(&examples);
+    for example in &mut examples {
+        for (input, (mean, deviation)) in example.inputs.iter_mut().zip(mean.iter().zip(&deviation))
+        {
+            *input = (*input - mean) / deviation;
+        }
+    }
+    let mut net = Net::begun(&mut chance);
+    let mut adam = Adam::default();
+    let mut order: Vec<usize> = (0..examples.len()).collect();
+    let steps = (examples.len().div_ceil(BATCH) * effort.rounds as usize).max(1);
+    let mut step = 0_usize;
+    for round in 1..=effort.rounds {
+        mix(&mut order, &mut chance);
+        let mut loss = 0.0;
+        for batch in order.chunks(BATCH) {
+            let mut slope = Net::zero();
+            for at in batch {
+                let Some(example) = examples.get(*at) else { continue };
+                loss += f64::from(net.learn(example, &mut slope));
+            }
+            let part = step as f64 / steps as f64;
+            #[expect(clippy::cast_possible_truncation, reason = "the net reckons in 32 bits")]
+            let size = STEP * (0.5 * (1.0 + libm::cos(std::f64::consts::PI * part))) as f32;
+            #[expect(clippy::cast_precision_loss, reason = "a batch is small")]
+            adam.step(&mut net, &slope, batch.len() as f32, size);
+            step += 1;
+        }
+        told(round, loss / examples.len().max(1) as f64);
+    }
+    let mut file = ModelFile {
+        format: FORMAT,
+        name: name.to_owned(),
+        mean: mean.iter().map(|number| kept(f64::from(*number))).collect(),
+        deviation: deviation.iter().map(|number| kept(f64::from(*number)).max(1)).collect(),
+        layers: net.kept(),
+        widening: vec![kept(1.0); KNOTS.len()],
+        before: before(&divided.fit),
+    };
+    let seen = self::examples(&divided.widen, effort.moments, &mut chance);
+    if let Ok(model) = Model::of(&file) {
+        file.widening = widening(&model, &seen);
+    }
+    file
+}
+
+/// Puts names into an order that the seed alone decides.
+pub(super) fn shuffle(names: &mut [String], seed: u64) {
+    let mut chance = ChaCha8Rng::seed_from_u64(seed);
+    for last in (1..names.len()).rev() {
+        names.swap(last, below(&mut chance, last + 1));
+    }
+}
+
+fn mix(order: &mut [usize], chance: &mut ChaCha8Rng) {
+    for last in (1..order.len()).rev() {
+        order.swap(last, below(chance, last + 1));
+    }
+}
+
+/// 0 to `most` - 1.
+fn below(chance: &mut ChaCha8Rng, most: usize) -> usize {
+    let most = u64::try_from(most).unwrap_or(u64::MAX).max(1);
+    usize::try_from(chance.next_u64() % most).unwrap_or(0)
+}
+
+/// 0 to 1.
+fn even(chance: &mut ChaCha8Rng) -> f64 {
+    /// 2^53, the steps of a float below 1.
+    const STEPS: f64 = 9_007_199_254_740_992.0;
+    (chance.next_u64() >> 11) as f64 / STEPS
+}
+
+fn happens(chance: &mut ChaCha8Rng, of_hundred: u64) -> bool {
+    chance.next_u64() % 100 < of_hundred
+}
+
+/// Moments of past pieces: each piece twice, as it was, and with less known of it.
+fn examples(pieces: &[Past], moments: usize, chance: &mut ChaCha8Rng) -> Vec<Example> {
+    let mut all = Vec::with_capacity(pieces.len() * moments * 2);
+    for past in pieces {
+        for second in [false, true] {
+            let no_past = second && happens(chance, NO_PAST);
+            let no_target = second && happens(chance, NO_TARGET);
+            let aim = Aim {
+                target: past.aim.target.filter(|_| !no_target),
+                history: if no_past { Vec::new() } else { past.aim.history.clone() },
+                plan: if second && happens(chance, OTHER_PLAN) {
+                    other_plan(chance)
+                } else {
+                    past.aim.plan.clone()
+                },
+            };
+            let Ok(course) = Course::of(&past.spec, &aim) else { continue };
+            let blurred = happens(chance, WHOLE_METRES);
+            let seen = if blurred { blur(past, chance) } else { past.clone() };
+            for _ in 0..moments {
+                let x = 0.02 + 0.965 * even(chance);
+                let cost = seen.cost(x) + wander(past, x, chance);
+                all.extend(example(&course, past, &seen, x, cost));
+            }
+        }
+    }
+    all
+}
+
+fn other_plan(chance: &mut ChaCha8Rng) -> Plan {
+    match below(chance, 3) {
+        0 => Plan::Even,
+        1 => Plan::FastStart,
+        _ => Plan::NegativeSplit,
+    }
+}
+
+/// The piece as a machine that counts in whole metres would have told it.
+fn blur(past: &Past, chance: &mut ChaCha8Rng) -> Past {
+    let mut seen = past.clone();
+    let mut before = 0.0;
+    let bin = past.course.work() / BINS as f64;
+    let inner = past.edges.windows(2).zip(seen.edges.iter_mut().skip(1)).take(BINS - 1);
+    for (pair, edge) in inner {
+        let &[from, to] = pair else { continue };
+        let off_m = even(chance) - 0.5;
+        let off = match past.course.measure() {
+            Measure::Distance(_) => off_m * (to - from) / bin,
+            Measure::Time(_) => off_m,
+        };
+        *edge = (*edge + off).max(before);
+        before = *edge;
+    }
+    seen
+}
+
+/// How far the cost may be off the straight line between two edges, by chance: the line knows where the
+/// next edge is, and nobody does who is still on the way to it.
+fn wander(past: &Past, x: f64, chance: &mut ChaCha8Rng) -> f64 {
+    /// Part of the unrest from edge to edge that there is between two edges (own choice).
+    const PART: f64 = 0.6;
+    let mut sum = 0.0;
+    for three in past.edges.windows(3) {
+        let &[from, middle, to] = three else { continue };
+        let step = (to - 2.0 * middle + from) / (to - from).max(1e-9);
+        sum += (4.0 * step * step).min(0.02);
+    }
+    let unrest = libm::sqrt(sum / (BINS - 1) as f64);
+    let along = x * BINS as f64;
+    let within = along - libm::floor(along);
+    // Twelve even numbers make a normal one, near enough.
+    let normal = (0..12).map(|_| even(chance)).sum::<f64>() - 6.0;
+    let bin = past.result() / BINS as f64;
+    PART * unrest * bin * normal * libm::sqrt(within * (1.0 - within))
+}
+
+fn example(course: &Course, past: &Past, seen: &Past, x: f64, cost: f64) -> Option<Example> {
+    let edges = seen.edges.get(1..=passed(x)).unwrap_or(&[]);
+    let least = edges.last().copied().unwrap_or(0.0);
+    let now = Done { work: x * course.work(), cost: cost.max(least) };
+    let asked = Live::recorded(course, edges, now).asked(course);
+    let rest = asked.reference * (1.0 - asked.share);
+    let left = past.result() - asked.cost;
+    if rest <= 0.0 || left <= 0.0 {
+        return None;
+    }
+    let slack = match course.measure() {
+        Measure::Distance(_) => libm::log(left / rest),
+        Measure::Time(_) => libm::log(rest / left),
+    };
+    #[expect(clippy::cast_possible_truncation, reason = "the net reckons in 32 bits")]
+    let truth = (slack - asked.base).clamp(-TRUTH_MAX, TRUTH_MAX) as f32;
+    Some(Example { x, inputs: asked.inputs, truth })
+}
+
+/// Mean and standard deviation of each input.
+fn scales(examples: &[Example]) -> ([f32; INPUTS], [f32; INPUTS]) {
+    /// An input that never changes is left as it is.
+    const LEAST: f64 = 1e-3;
+    let count = examples.len().max(1) as f64;
+    let (mut sums, mut squares) = ([0.0_f64; INPUTS], [0.0_f64; INPUTS]);
+    for example in examples {
+        for ((sum, square), input) in sums.iter_mut().zip(&mut squares).zip(example.inputs) {
+            *sum += f64::from(input);
+            *square += f64::from(input) * f64::from(input);
+        }
+    }
+    let (mut mean, mut deviation) = ([0.0; INPUTS], [1.0; INPUTS]);
+    for (at, (sum, square)) in sums.iter().zip(&squares).enumerate() {
+        let middle = sum / count;
+        let spread = libm::sqrt((square / count - middle * middle).max(0.0));
+        let (Some(mean), Some(deviation)) = (mean.get_mut(at), deviation.get_mut(at)) else {
+            continue;
+        };
+        // As they will be read from the file.
+        #[expect(clippy::cast_possible_truncation, reason = "the net reckons in 32 bits")]
+        {
+            *mean = (f64::from(kept(middle)) / SCALE) as f32;
+            *deviation =
+                if spread < LEAST { 1.0 } else { (f64::from(kept(spread)) / SCALE) as f32 };
+        }
+    }
+    (mean, deviation)
+}
+
+/// A number as the file keeps it.
+#[expect(clippy::cast_possible_truncation, reason = "within the file's bounds; `as` saturates")]
+fn kept(number: f64) -> i32 {
+    libm::round(number * SCALE) as i32
+}
+
+/// What past results and a target alone say of a finish.
+fn before(pieces: &[Past]) -> BeforeFile {
+    let slack = |past: &Past| {
+        let reference = past.course.known().reference;
+        match past.course.measure() {
+            Measure::Distance(_) => libm::log(past.result() / reference),
+            Measure::Time(_) => libm::log(reference / past.result()),
+        }
+    };
+    let aims = || pieces.iter().filter(|past| past.course.target().is_some());
+    let with_past: Vec<(f64, f64)> = aims()
+        .filter(|past| past.course.past().is_some())
+        .map(|past| (past.course.known().best, slack(past)))
+        .collect();
+    let (across, along) = with_past.iter().fold((0.0, 1e-9), |(across, along), (best, slack)| {
+        (across + best * slack, along + best * best)
+    });
+    let holds = (across / along).clamp(0.0, 1.0);
+    let left: Vec<f64> = with_past.iter().map(|(best, slack)| slack - holds * best).collect();
+    let alone: Vec<f64> = aims().map(slack).collect();
+    let spread = |values: &[f64], middle: f64| {
+        let point = |share: f64| (point_of(values, share) - middle).abs().max(0.005);
+        [point(0.1), point(0.9)]
+    };
+    let middle = point_of(&alone, 0.5);
+    let [faster, slower] = spread(&alone, middle);
+    BeforeFile {
+        past_holds: kept(holds),
+        with_past: spread(&left, 0.0).map(kept),
+        with_target: [middle, faster, slower].map(kept),
+    }
+}
+
+/// The value below which this share of the values lies; 0 without any.
+fn point_of(values: &[f64], share: f64) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_unstable_by(f64::total_cmp);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a place in the list; `as` from f64 saturates"
+    )]
+    let at = (share * sorted.len() as f64) as usize;
+    sorted.get(at.min(sorted.len().saturating_sub(1))).copied().unwrap_or(0.0)
+}
+
+/// How much wider the spreads must be, near each knot, to hold eight of ten in life.
+fn widening(model: &Model, seen: &[Example]) -> Vec<i32> {
+    /// So near a knot a moment counts for it, as a share of the way to the next.
+    const NEAR: f64 = 0.6;
+    /// Fewer moments tell nothing.
+    const LEAST: usize = 50;
+    /// Eight of ten, and a little more: live rows are a stroke old, and some never come …
+    const HELD: f64 = 0.82;
+    /// … and late in a piece a stroke is much of what is left.
+    const HELD_LATE: f64 = 0.84;
+    const LATE: f64 = 0.8;
+    let mut factors = Vec::with_capacity(KNOTS.len());
+    for (at, knot) in KNOTS.iter().enumerate() {
+        let other = |at: Option<usize>| at.and_then(|at| KNOTS.get(at)).copied();
+        let low = other(at.checked_sub(1)).unwrap_or(0.0);
+        let high = other(at.checked_add(1)).unwrap_or(1.0);
+        let (from, to) = (knot - NEAR * (knot - low), knot + NEAR * (high - knot));
+        let near = seen.iter().filter(|example| (from..to).contains(&example.x));
+        let ratios: Vec<f64> = near
+            .map(|example| {
+                let answer = model.answer(example.x, &example.inputs);
+                let off = f64::from(example.truth) - answer.over_base;
+                off.abs() / if off > 0.0 { answer.slower } else { answer.faster }
+            })
+            .collect();
+        let factor = if ratios.len() < LEAST {
+            1.0
+        } else {
+            point_of(&ratios, if *knot > LATE { HELD_LATE } else { HELD })
+        };
+        factors.push(kept(factor.clamp(0.3, 5.0)));
+    }
+    factors
+}
+
+/// The network while it learns.
+#[derive(Clone)]
+struct Net {
+    first: ([[f32; FIRST]; INPUTS], [f32; FIRST]),
+    second: ([[f32; SECOND]; FIRST], [f32; SECOND]),
+    last: ([[f32; ANSWERS]; SECOND], [f32; ANSWERS]),
+}
+
+impl Net {
+    fn zero() -> Net {
+        Net {
+            first: ([[0.0; FIRST]; INPUTS], [0.0; FIRST]),
+            second: ([[0.0; SECOND]; FIRST], [0.0; SECOND]),
+            last: ([[0.0; ANSWERS]; SECOND], [0.0; ANSWERS]),
+        }
+    }
+
+    /// Small weights by chance, so that no two cells are alike.
+    fn begun(chance: &mut ChaCha8Rng) -> Net {
+        let mut net = Net::zero();
+        let mut fill = |weights: &mut [f32], inputs: usize| {
+            for weight in weights {
+                let size = libm::sqrt(3.0 / inputs as f64);
+                #[expect(clippy::cast_possible_truncation, reason = "the net reckons in 32 bits")]
+                let number = ((2.0 * even(chance) - 1.0) * size) as f32;
+                *weight = number;
+            }
+        };
+        fill(net.first.0.as_flattened_mut(), INPUTS);
+        fill(net.second.0.as_flattened_mut(), FIRST);
+        fill(net.last.0.as_flattened_mut(), SECOND * 9);
+        net.last.1 = [0.0, FIRST_EXPONENT, FIRST_EXPONENT];
+        net
+    }
+
+    /// All numbers, in one order.
+    fn numbers(&mut self) -> impl Iterator<Item = &mut f32> {
+        let Net { first, second, last } = self;
+        let first = first.0.as_flattened_mut().iter_mut().chain(&mut first.1);
+        let second = second.0.as_flattened_mut().iter_mut().chain(&mut second.1);
+        first.chain(second).chain(last.0.as_flattened_mut().iter_mut().chain(&mut last.1))
+    }
+
+    fn kept(&self) -> Vec<LayerFile> {
+        let layer = |weights: &[f32], biases: &[f32]| LayerFile {
+            weights: weights.iter().map(|number| kept(f64::from(*number))).collect(),
+            biases: biases.iter().map(|number| kept(f64::from(*number))).collect(),
+        };
+        vec![
+            layer(self.first.0.as_flattened(), &self.first.1),
+            layer(self.second.0.as_flattened(), &self.second.1),
+            layer(self.last.0.as_flattened(), &self.last.1),
+        ]
+    }
+
+    /// Adds the slope of one example's loss; the loss.
+    fn learn(&self, example: &Example, slope: &mut Net) -> f32 {
+        let first = pass(&self.first, &example.inputs).map(bent);
+        let second = pass(&self.second, &first).map(bent);
+        let [median, faster, slower] = pass(&self.last, &second);
+        let median = MEDIAN_UNIT * median;
+        let spread = |exponent: f32| {
+            let inside = (EXPONENT.0..=EXPONENT.1).contains(&exponent);
+            #[expect(clippy::cast_possible_truncation, reason = "the net reckons in 32 bits")]
+            let spread = libm::exp(f64::from(exponent.clamp(EXPONENT.0, EXPONENT.1))) as f32;
+            (spread, if inside { spread } else { 0.0 })
+        };
+        let ((down, down_slope), (up, up_slope)) = (spread(faster), spread(slower));
+        let (loss, by_median) = pinball(example.truth - median, 0.5);
+        let (loss_low, by_low) = pinball(example.truth - (median - down), 0.1);
+        let (loss_high, by_high) = pinball(example.truth - (median + up), 0.9);
+        let out = [
+            MEDIAN_UNIT * (by_median + by_low + by_high),
+            -down_slope * by_low,
+            up_slope * by_high,
+        ];
+        let to_second = unpass(&self.last, &second, &out, &mut slope.last);
+        let to_first = unpass(&self.second, &first, &unbent(&second, to_second), &mut slope.second);
+        unpass(&self.first, &example.inputs, &unbent(&first, to_first), &mut slope.first);
+        loss + loss_low + loss_high
+    }
+}
+
+fn pass<const IN: usize, const OUT: usize>(
+    layer: &([[f32; OUT]; IN], [f32; OUT]),
+    inputs: &[f32; IN],
+) -> [f32; OUT] {
+    let mut cells = layer.1;
+    for (input, weights) in inputs.iter().zip(&layer.0) {
+        for (cell, weight) in cells.iter_mut().zip(weights) {
+            *cell += input * weight;
+        }
+    }
+    cells
+}
+
+/// Takes the slope of a layer's cells back to its inputs, and adds that of its weights.
+fn unpass<const IN: usize, const OUT: usize>(
+    layer: &([[f32; OUT]; IN], [f32; OUT]),
+    inputs: &[f32; IN],
+    out: &[f32; OUT],
+    slope: &mut ([[f32; OUT]; IN], [f32; OUT]),
+) -> [f32; IN] {
+    let mut back = [0.0; IN];
+    for (sum, out) in slope.1.iter_mut().zip(out) {
+        *sum += out;
+    }
+    let rows = inputs.iter().zip(&layer.0).zip(&mut slope.0).zip(&mut back);
+    for (((input, weights), sums), back) in rows {
+        for ((weight, sum), out) in weights.iter().zip(sums).zip(out) {
+            *sum += input * out;
+            *back += weight * out;
+        }
+    }
+    back
+}
+
+fn unbent<const N: usize>(cells: &[f32; N], mut slope: [f32; N]) -> [f32; N] {
+    for (slope, cell) in slope.iter_mut().zip(cells) {
+        *slope *= 1.0 - cell * cell;
+    }
+    slope
+}
+
+/// The quantile loss of an error (truth less guess), and its slope by the guess.
+fn pinball(error: f32, share: f32) -> (f32, f32) {
+    let loss = if error >= 0.0 { share * error } else { (share - 1.0) * error };
+    // Straight from one slope to the other around the point, so that steps end.
+    let part = ((error + ROUNDED) / (2.0 * ROUNDED)).clamp(0.0, 1.0);
+    (loss, -(share - 1.0 + part))
+}
+
+/// Means of the slopes and of their squares.
+struct Adam {
+    mean: Vec<f32>,
+    square: Vec<f32>,
+    faded: (f32, f32),
+}
+
+impl Default for Adam {
+    fn default() -> Adam {
+        Adam { mean: Vec::new(), square: Vec::new(), faded: (1.0, 1.0) }
+    }
+}
+
+impl Adam {
+    fn step(&mut self, net: &mut Net, slope: &Net, examples: f32, size: f32) {
+        const FADE: (f32, f32) = (0.9, 0.999);
+        const TINY: f32 = 1e-8;
+        let mut slope = slope.clone();
+        let slopes: Vec<f32> = slope.numbers().map(|slope| *slope / examples).collect();
+        self.mean.resize(slopes.len(), 0.0);
+        self.square.resize(slopes.len(), 0.0);
+        self.faded = (self.faded.0 * FADE.0, self.faded.1 * FADE.1);
+        let kept = self.mean.iter_mut().zip(&mut self.square);
+        for ((number, slope), (mean, square)) in net.numbers().zip(slopes).zip(kept) {
+            *mean = FADE.0 * *mean + (1.0 - FADE.0) * slope;
+            *square = FADE.1 * *square + (1.0 - FADE.1) * slope * slope;
+            let (mean, square) = (*mean / (1.0 - self.faded.0), *square / (1.0 - self.faded.1));
+            *number -= size * (mean / (square.sqrt() + TINY) + DECAY * *number);
+        }
+    }
+}
