@@ -112,7 +112,7 @@ export function changeText({ mean, half }: Change): string {
 function changeOf(seen: readonly Seen[], sentMs: number, untilMs: number): Own | null {
   const before = stretch(seen, sentMs - BEFORE_MS, sentMs, 'end');
   const after = stretch(seen, sentMs + REACTION_MS, untilMs, 'start');
-  if (before === null || after === null) return null;
+  if (before === null || after === null || lagOf(after.at(-1)) - lagOf(before.at(0)) > REST_MS) return null;
   const [was, is] = [speedOf(before), speedOf(after)];
   if (was <= 0 || is <= 0) return null;
   const [rateWas, rateIs] = [meanOf(before, rateOf), meanOf(after, rateOf)];
@@ -132,8 +132,7 @@ function stretch(seen: readonly Seen[], fromMs: number, toMs: number, near: 'sta
   let least = Infinity;
   for (const row of seen) {
     if (row.at_ms < fromMs || row.at_ms > toMs) continue;
-    // Work time comes with the strokes, so it may lag by one of them.
-    const lag = row.at_ms - row.elapsed_ms;
+    const lag = lagOf(row);
     const paused = lag - least > REST_MS;
     if (paused && near === 'start') break;
     if (paused) [rows, least] = [[], lag];
@@ -141,6 +140,11 @@ function stretch(seen: readonly Seen[], fromMs: number, toMs: number, near: 'sta
     rows.push(row);
   }
   return lengthOf(rows) >= LEAST_MS ? rows : null;
+}
+
+/** How far the session's time is ahead of the work time; it comes with the strokes, so it may jump by one of them. */
+function lagOf(row: Seen | undefined): number {
+  return row === undefined ? 0 : row.at_ms - row.elapsed_ms;
 }
 
 function lengthOf(rows: readonly Seen[]): number {

@@ -1,0 +1,224 @@
+// The coach's desk: the session, what was seen of it, whom the next call is for, and the orders that go out.
+import type { Audience, CallSpec, CallText, CommandId, Order, Refusal, Span } from '../../protocol/decode';
+import { linkTo } from '../../session/address';
+import { Live, newId } from '../../session/live.svelte';
+import { callsOfPiece, currentPhase, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
+import type { News } from '../../session/socket';
+import { remembered, type History } from './history';
+import { dropSession, keepHabits, keepSession, keptHabits, keptSessions, type Habits, type KeptSession } from './shelf';
+import { readCall } from './sheet';
+
+/** Whom the next call is for. */
+export type Whom = { readonly whom: 'all' } | { readonly whom: 'behind' } | { readonly whom: 'picked' } | { readonly whom: 'team'; readonly team: string };
+
+/** A false start can be called so long after the go: the server's own limit. */
+const FALSE_START_MS = 30_000;
+
+export class Desk {
+  readonly live = new Live();
+  whom = $state.raw<Whom>({ whom: 'all' });
+  picked = $state.raw<ReadonlySet<string>>(new Set());
+  /** Whose detail is open. */
+  shown = $state.raw<string | null>(null);
+  habits = $state.raw<Habits>(keptHabits(localStorage));
+  /** What a screen reader is told last. */
+  says = $state.raw('');
+  /** What is known of this session on this device; null before it is open. */
+  kept = $state.raw<KeptSession | null>(null);
+  #history = $state.raw<History>(new Map());
+  #asked = $state.raw<readonly CommandId[]>([]);
+  #told = $state.raw<string | null>(null);
+  #armed: CallSpec | null = null;
+  #goMs: number | null = null;
+
+  get history(): History {
+    return this.#history;
+  }
+
+  get session(): Session | null {
+    return this.live.session;
+  }
+
+  /** Whether orders of this device are carried out. */
+  get leads(): boolean {
+    return this.session?.in_command === true && !this.session.closed;
+  }
+
+  /** What went wrong with the last thing that was asked for, in words; null when nothing did. */
+  get trouble(): string | null {
+    if (this.#told !== null) return this.#told;
+    for (const command of this.#asked) {
+      const answer = this.answer(command);
+      if (answer !== null && !answer.done) return answer.refusal.says;
+    }
+    const refusal: Refusal | null = this.live.state.refusal;
+    return refusal?.says ?? null;
+  }
+
+  /** Calls of this piece that stand, newest first. */
+  get running(): readonly ListedCall[] {
+    return this.session === null ? [] : callsOfPiece(this.session).filter(({ over }) => over === null).toReversed();
+  }
+
+  open(code: string, secret: string): void {
+    keepSession(localStorage, code, { secret });
+    this.#keep(code);
+    this.live.enter('coach', { secret }, null, (news) => this.#hear(news));
+  }
+
+  make(title: string): void {
+    this.live.enter('coach', { type: 'create', title }, null, (news) => this.#hear(news));
+  }
+
+  answer(command: CommandId): Answer | null {
+    return this.live.state.answers.get(command) ?? null;
+  }
+
+  order(order: Order): CommandId {
+    return this.orders([order])[0] ?? '';
+  }
+
+  /** Several orders that belong together: of the first that is refused the coach is told. */
+  orders(orders: readonly Order[]): readonly CommandId[] {
+    return this.#ask(orders.map((order) => this.live.order(order)));
+  }
+
+  addAthletes(athletes: Extract<Parameters<Live['say']>[0], { type: 'add_athletes' }>['athletes']): CommandId {
+    return this.#ask([this.live.ask((command) => ({ type: 'add_athletes', command, athletes }))])[0] ?? '';
+  }
+
+  newLink(athlete: string): void {
+    this.#ask([this.live.ask((command) => ({ type: 'new_link', command, athlete }))]);
+  }
+
+  takeCommand(): void {
+    this.#ask([this.live.ask((command) => ({ type: 'take_command', command }))]);
+  }
+
+  dismiss(): void {
+    this.#ask([]);
+  }
+
+  /** Sends a call of the pad, to be taken back while its grace lasts; a call that still waits gives way to it. */
+  call(text: CallText, span: Span = this.span): void {
+    const audience = this.#audience();
+    if (audience === null) {
+      this.#told = 'Nobody is picked: pick somebody in the field or by a card, or press R for all.';
+      return;
+    }
+    const waiting = this.session?.armed?.call;
+    this.#armed = { call: newId(), text, audience, span };
+    const call: Order = { do: 'call', call: this.#armed };
+    this.orders(waiting === undefined ? [call] : [{ do: 'take_back', call: waiting }, call]);
+    if (this.whom.whom === 'picked') this.clearPicks();
+  }
+
+  /** The call that waits goes out at once. */
+  sendNow(): void {
+    const waiting = this.session?.armed;
+    if (waiting === null || waiting === undefined) return;
+    if (this.#armed?.call !== waiting.call) {
+      this.#told = 'This call is from another device; it goes out by itself.';
+      return;
+    }
+    const now: CallSpec = { ...this.#armed, call: newId(), grace_ms: 0 };
+    this.#armed = null;
+    this.orders([{ do: 'take_back', call: waiting.call }, { do: 'call', call: now }]);
+  }
+
+  /** The call that waits, or else the newest that stands; false when there is none. */
+  takeBack(): boolean {
+    const call = this.session?.armed?.call ?? this.running[0]?.call;
+    if (call === undefined) return false;
+    this.order({ do: 'take_back', call });
+    return true;
+  }
+
+  pick(athlete: string): void {
+    const picked = new Set(this.picked);
+    if (!picked.delete(athlete)) picked.add(athlete);
+    this.picked = picked;
+    this.whom = picked.size === 0 ? { whom: 'all' } : { whom: 'picked' };
+  }
+
+  clearPicks(): void {
+    this.picked = new Set();
+    this.whom = { whom: 'all' };
+  }
+
+  /** How long a call of the pad stands. */
+  get span(): Span {
+    const read = readCall(`x for ${this.habits.span}`);
+    return read.ok ? read.value.span : { until: 'next' };
+  }
+
+  like(habits: Partial<Habits>): void {
+    this.habits = { ...this.habits, ...habits };
+    keepHabits(localStorage, this.habits);
+  }
+
+  /** Whether a false start can still be called. */
+  get mayCallBack(): boolean {
+    if (this.session === null) return false;
+    const phase = currentPhase(this.session);
+    if (phase.phase === 'counting') return true;
+    const now = this.live.nowMs;
+    return phase.phase === 'rowing' && now !== null && now - phase.go_at_ms <= FALSE_START_MS;
+  }
+
+  link(page: 'coach' | 'row' | 'board', secret: string): string {
+    return linkTo(location.origin, page, this.session?.code.replaceAll(/[^A-Za-z]/g, '') ?? '', secret);
+  }
+
+  #audience(): Audience | null {
+    if (this.whom.whom !== 'picked') return this.whom;
+    return this.picked.size === 0 ? null : { whom: 'picked', athletes: [...this.picked] };
+  }
+
+  #ask(commands: readonly CommandId[]): readonly CommandId[] {
+    this.#told = null;
+    this.#asked = commands;
+    return commands;
+  }
+
+  #keep(code: string): void {
+    this.kept = keptSessions(localStorage).find((one) => one.code === code) ?? null;
+  }
+
+  #hear(news: News): void {
+    if (news.news === 'entered' && news.msg.type === 'created') {
+      const { code, coach_secret, board_secret } = news.msg;
+      const plain = code.replaceAll(/[^A-Za-z]/g, '');
+      keepSession(localStorage, plain, { secret: coach_secret, board: board_secret });
+      this.#keep(plain);
+      // From here on the address opens this session again, after a reload too.
+      history.replaceState(null, '', linkTo('', 'coach', plain, coach_secret));
+    }
+    if (news.news === 'welcome') {
+      const { title } = news.msg;
+      if (this.kept !== null) keepSession(localStorage, this.kept.code, { title });
+    }
+    if (news.news === 'said' && news.msg.type === 'links' && this.kept !== null) {
+      const links = Object.fromEntries(news.msg.links.map(({ athlete, secret }) => [athlete, secret]));
+      keepSession(localStorage, this.kept.code, { links });
+      this.#keep(this.kept.code);
+    }
+    if (news.news === 'ended' && news.code === 4500 && this.kept !== null) dropSession(localStorage, this.kept.code);
+    this.#see();
+  }
+
+  /** Another piece, or another try, begins with nothing seen. */
+  #see(): void {
+    const session = this.session;
+    if (session === null) return;
+    const go = goAt(currentPhase(session));
+    if (go !== null && go !== this.#goMs) {
+      this.#goMs = go;
+      this.#history = new Map();
+      this.clearPicks();
+    }
+    if (session.standings !== null && go !== null) {
+      this.#history = remembered(this.#history, { standings: session.standings, details: [...session.details] }, session.settings.ranking);
+    }
+  }
+}

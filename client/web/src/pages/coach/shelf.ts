@@ -1,0 +1,58 @@
+// What this device keeps for the coach: the sessions that were made or opened here, the links that came with them
+// (the server keeps only hashes), and how the coach likes the desk. Nothing of it ever leaves the device by itself.
+import { restored } from '../../protocol/decode';
+import type { Shelf } from '../../session/remembered';
+
+/** A session that was made or opened on this device. */
+export interface KeptSession {
+  readonly code: string;
+  readonly title: string;
+  readonly secret: string;
+  /** Known only where the session was made. */
+  readonly board: string | null;
+  /** Athletes' secrets by their identity, as far as they were made here. */
+  readonly links: Readonly<Record<string, string>>;
+}
+
+/** How the coach likes the desk. */
+export interface Habits {
+  readonly singleKeys: boolean;
+  /** How long a call of the pad stands, as it is typed; empty until the next. */
+  readonly span: string;
+}
+
+/** Sessions that are kept; older ones give way. */
+const SESSIONS_MAX = 20;
+const SESSIONS = 'thole coach sessions';
+const HABITS = 'thole coach habits';
+
+/** Newest first. */
+export function keptSessions(shelf: Pick<Shelf, 'getItem'>): readonly KeptSession[] {
+  const kept = restored<{ sessions: KeptSession[] }>(shelf.getItem(SESSIONS), ({ sessions }) => Array.isArray(sessions));
+  return (kept?.sessions ?? []).filter(({ code, secret }) => typeof code === 'string' && typeof secret === 'string');
+}
+
+/** Takes note of a session; what was known of it and is not named stays. */
+export function keepSession(shelf: Pick<Shelf, 'getItem' | 'setItem'>, code: string, more: Partial<Omit<KeptSession, 'code'>>): void {
+  const all = keptSessions(shelf);
+  const known = all.find((one) => one.code === code) ?? { code, title: '', secret: '', board: null, links: {} };
+  const links = { ...known.links, ...more.links };
+  const sessions = [{ ...known, ...more, links }, ...all.filter((one) => one.code !== code)].slice(0, SESSIONS_MAX);
+  shelf.setItem(SESSIONS, JSON.stringify({ sessions }));
+}
+
+export function dropSession(shelf: Pick<Shelf, 'getItem' | 'setItem'>, code: string): void {
+  shelf.setItem(SESSIONS, JSON.stringify({ sessions: keptSessions(shelf).filter((one) => one.code !== code) }));
+}
+
+export function keptHabits(shelf: Pick<Shelf, 'getItem'>): Habits {
+  const kept = restored<Habits>(
+    shelf.getItem(HABITS),
+    ({ singleKeys, span }) => typeof singleKeys === 'boolean' && typeof span === 'string',
+  );
+  return kept ?? { singleKeys: true, span: '10 strokes' };
+}
+
+export function keepHabits(shelf: Pick<Shelf, 'setItem'>, habits: Habits): void {
+  shelf.setItem(HABITS, JSON.stringify(habits));
+}

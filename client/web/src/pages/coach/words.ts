@@ -1,0 +1,28 @@
+// What the coach's page says of the whole field.
+import type { Session } from '../../session/reduce';
+import { athlete } from '../../session/reduce';
+
+/** Names in one breath; beyond, a number. */
+const NAMES_MAX = 2;
+
+/** `12 in, all heard`, `12 in, Bo Quist not heard`. */
+export function heardText(session: Session): string {
+  const here = session.standings === null ? session.athletes.filter(({ doing }) => doing !== 'away') : session.standings.lines.filter(({ doing }) => doing !== 'away');
+  const lost = (session.standings?.lines ?? []).filter(({ doing, not_heard }) => not_heard && doing !== 'away');
+  if (here.length === 0) return 'Nobody is in yet';
+  const names = lost.map((line) => athlete(session, line.athlete)?.spec.name ?? '?');
+  const who = names.length === 0 ? 'all heard' : names.length <= NAMES_MAX ? `${names.join(' and ')} not heard` : `${names.length} not heard`;
+  return `${here.length} in, ${who}`;
+}
+
+/** Teams of the roster, by name. */
+export function teamsOf(session: Session): readonly string[] {
+  return [...new Set(session.athletes.flatMap(({ spec }) => spec.team ?? []))].sort((a, b) => a.localeCompare(b));
+}
+
+/** `Ida`, `Ida and Bo`, `6`. */
+export function whoText(session: Session, athletes: readonly string[]): string {
+  if (athletes.length === 0) return 'nobody';
+  if (athletes.length > NAMES_MAX) return String(athletes.length);
+  return athletes.map((id) => athlete(session, id)?.spec.name ?? '?').join(' and ');
+}
