@@ -20,7 +20,8 @@ const UNITS: [&str; 9] =
     ["_ms", "_us", "_dm", "_w", "_bpm", "_half_spm", "_ppm", "_permille", "_per_500m_ms"];
 
 /// Numbers without a unit: they count or name something, and the name says what.
-const COUNTS: [&str; 32] = [
+const COUNTS: [&str; 33] = [
+    "athletes",
     "call_strokes_left",
     "chances",
     "counted",

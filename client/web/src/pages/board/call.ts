@@ -1,0 +1,96 @@
+// The focus call that the board shows: while it stands, and for a while after, with what became of those who
+// had it. Where they stood when it began is remembered from the standings; nothing here judges anybody else.
+import type { Margin, Ranking, StandingCall } from '../../protocol/decode';
+import { callsOfPiece, type ListedCall, type Session } from '../../session/reduce';
+
+/** How long a call is shown when it is over, in life. */
+export const OVER_MS = 8_000;
+/** A change smaller than this share of the target is none: 0.1 %, what also lets somebody change sides. */
+const GAINED_PPM = 1_000;
+
+/** What of a call is left. */
+export type Left =
+  | { readonly by: 'strokes'; readonly strokes: number; readonly of: number }
+  | { readonly by: 'time'; readonly ms: number }
+  /** Until another comes, or for each until a time of their own. */
+  | { readonly by: 'open' };
+
+export type ShownCall =
+  | { readonly is: 'running'; readonly call: ListedCall; readonly left: Left }
+  | { readonly is: 'over'; readonly call: ListedCall };
+
+/** Where those called stood when the call began, and what became of them. */
+export interface Before {
+  readonly call: string;
+  readonly margins: ReadonlyMap<string, Margin>;
+  /** None while the call stands. */
+  readonly outcome: { readonly gained: number; readonly of: number } | null;
+}
+
+/** The call to show now; `speed` is how much faster than life the session runs. */
+export function shownCall(session: Session, nowMs: number, speed: number): ShownCall | null {
+  const calls = callsOfPiece(session).filter(({ athletes }) => athletes.length > 0);
+  for (const call of [...calls].reverse()) {
+    const left = leftOf(call, session, nowMs);
+    if (left !== null) return { is: 'running', call, left };
+  }
+  // A call of the sheet begins and ends for each at a time of their own: there is no moment after it.
+  const last = calls.filter(({ sheet }) => sheet === null).at(-1);
+  if (last === undefined || last.over?.how !== 'ended') return null;
+  return nowMs - last.over.at_ms < OVER_MS * speed ? { is: 'over', call: last } : null;
+}
+
+/** What is remembered when something new has been heard. */
+export function remembered(before: Before | null, session: Session): Before | null {
+  const last = callsOfPiece(session).filter(({ sheet, athletes }) => sheet === null && athletes.length > 0).at(-1);
+  if (last === undefined || session.standings === null) return null;
+  if (before?.call !== last.call) {
+    // Loaded when the call was on its way or over: where they stood is not known.
+    const margins = last.sent_at_ms >= session.standings.at_ms ? marginsOf(session, last.athletes) : new Map();
+    return { call: last.call, margins, outcome: null };
+  }
+  if (before.outcome !== null || last.over === null || session.standings.at_ms < last.over.at_ms) return before;
+  const after = marginsOf(session, last.athletes);
+  const both = [...before.margins].flatMap(([athlete, was]) => {
+    const now = after.get(athlete);
+    return now === undefined ? [] : [now.margin_ppm - was.margin_ppm];
+  });
+  return { ...before, outcome: { gained: both.filter((ppm) => ppm > GAINED_PPM).length, of: both.length } };
+}
+
+/** A margin in the unit that is drawn: per cent, or seconds, or metres. */
+export function drawn(margin: Margin, ranking: Ranking): number {
+  if (ranking === 'amount' && margin.margin_ms !== null) return margin.margin_ms / 1_000;
+  if (ranking === 'amount' && margin.margin_dm !== null) return margin.margin_dm / 10;
+  return margin.margin_ppm / 10_000;
+}
+
+/** Null when it stands for nobody any more. */
+function leftOf(call: ListedCall, session: Session, nowMs: number): Left | null {
+  const standing = standingOf(call, session);
+  if (call.over !== null || standing === null) return null;
+  switch (call.span.until) {
+    case 'strokes':
+      return { by: 'strokes', strokes: standing.strokes_left ?? call.span.strokes, of: call.span.strokes };
+    case 'time':
+      if (call.sheet !== null) return { by: 'open' };
+      return { by: 'time', ms: Math.max(0, call.sent_at_ms + call.span.time_ms - nowMs) };
+    case 'next':
+      return { by: 'open' };
+    default:
+      return call.span satisfies never;
+  }
+}
+
+/** Whom it stands for, as last published; a call that is newer than the standings stands for all who got it. */
+function standingOf(call: ListedCall, { standings }: Session): StandingCall | null {
+  const known = standings?.calls.find((standing) => standing.call === call.call);
+  if (known !== undefined) return known;
+  if (standings === null || call.sent_at_ms < standings.at_ms) return null;
+  return { call: call.call, athletes: call.athletes.length, strokes_left: null };
+}
+
+function marginsOf({ standings }: Session, athletes: readonly string[]): Map<string, Margin> {
+  const lines = (standings?.lines ?? []).filter(({ athlete }) => athletes.includes(athlete));
+  return new Map(lines.flatMap(({ athlete, margin }) => (margin === null ? [] : [[athlete, margin] as const])));
+}

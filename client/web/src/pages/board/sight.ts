@@ -1,0 +1,82 @@
+// How large the letters have to be, from the size of the screen and how far away the last one sits who reads it.
+//
+// ISO 9241-303: a capital of 16 minutes of arc at the least, 20 to 22 are better. A capital is 0.668 of the
+// size of this font.
+
+/** The screen, and the farthest who reads it. */
+export interface Sight {
+  readonly diagonalIn: number;
+  readonly distanceM: number;
+}
+
+/** The window, in its own pixels; the board fills the screen. */
+export interface Frame {
+  readonly width: number;
+  readonly height: number;
+}
+
+/** Rows as they fit. */
+export interface Rows {
+  readonly fontPx: number;
+  readonly rowPx: number;
+  readonly perPage: number;
+  readonly pages: number;
+  /** The letters are below 16 minutes of arc: the screen is too small for that distance. */
+  readonly small: boolean;
+}
+
+export const LIMITS = { diagonalIn: [10, 150], distanceM: [0.5, 30] } as const;
+/** A usual screen of a gym, read from across the room. */
+export const USUAL: Sight = { diagonalIn: 55, distanceM: 5 };
+
+const NAME = 'thole board sight';
+const CAPITAL = 0.668;
+const LEAST_MINUTES = 16;
+const GOOD_MINUTES = 22;
+/** Height of a row in sizes of its letters. */
+export const ROW = 1.21;
+/** Fewer rows than this on a page tell nothing about a field. */
+const ROWS_LEAST = 4;
+/** Half a row holds a place, a finish, a name and a margin: so many sizes of its letters. */
+const HALF_ROW = 11;
+
+/** What the address says, else what was chosen on this device, else what is usual. */
+export function chosenSight(shelf: Pick<Storage, 'getItem'>, address: URL): Sight {
+  const [diagonal, distance] = (shelf.getItem(NAME) ?? '').split(' ');
+  const { searchParams: said } = address;
+  return {
+    diagonalIn: within(said.get('diagonal'), 'diagonalIn') ?? within(diagonal, 'diagonalIn') ?? USUAL.diagonalIn,
+    distanceM: within(said.get('distance'), 'distanceM') ?? within(distance, 'distanceM') ?? USUAL.distanceM,
+  };
+}
+
+export function keepSight(shelf: Pick<Storage, 'setItem'>, { diagonalIn, distanceM }: Sight): void {
+  shelf.setItem(NAME, `${diagonalIn} ${distanceM}`);
+}
+
+/** A number that makes sense; null for anything else. */
+export function within(said: string | null | undefined, which: keyof Sight): number | null {
+  const [least, most] = LIMITS[which];
+  const number = Number((said ?? '').replace(',', '.'));
+  return said !== '' && number >= least && number <= most ? number : null;
+}
+
+/** The size of the font whose capitals are seen under so many minutes of arc. */
+export function fontPx(sight: Sight, frame: Frame, minutes: number): number {
+  const widthMm = (sight.diagonalIn * 25.4 * frame.width) / Math.hypot(frame.width, frame.height);
+  const capitalMm = 2 * sight.distanceM * 1_000 * Math.tan((minutes * Math.PI) / 180 / 60 / 2);
+  return (capitalMm * frame.width) / widthMm / CAPITAL;
+}
+
+/** So many people in so much height: on one page if they can be read there, else on equal pages. */
+export function rows(sight: Sight, frame: Frame, heightPx: number, people: number): Rows {
+  const widest = frame.width / 2 / HALF_ROW;
+  const most = Math.min(fontPx(sight, frame, GOOD_MINUTES), widest, heightPx / ROWS_LEAST / ROW);
+  const wanted = fontPx(sight, frame, LEAST_MINUTES);
+  const least = Math.min(wanted, most);
+  const fit = Math.max(1, Math.floor(heightPx / (least * ROW)));
+  const pages = Math.max(1, Math.ceil(people / fit));
+  const perPage = Math.max(1, Math.ceil(people / pages));
+  const font = Math.max(Math.min(heightPx / perPage / ROW, most), least);
+  return { fontPx: font, rowPx: font * ROW, perPage, pages, small: least < wanted * 0.999 };
+}
