@@ -1,0 +1,106 @@
+// How far the athlete is, on own numbers: where the server last placed them, and what the own machine has
+// counted since. So the page goes on while the server is away.
+import type { Own, Phase, PieceSpec, Target } from '../../protocol/decode';
+import { goAt } from '../../session/reduce';
+import { workOf } from './usual';
+
+/** A place on the way that is known, on this device's own clock. */
+export interface Anchor {
+  readonly ms: number;
+  readonly done_dm: number;
+  readonly elapsed_ms: number;
+  readonly repeat: number;
+}
+
+/** How far one is. */
+export interface Way {
+  readonly done_dm: number;
+  readonly elapsed_ms: number;
+  /** Metres or milliseconds of all the work. */
+  readonly left: { readonly by: 'distance' | 'time'; readonly dm: number; readonly ms: number };
+  /** The same of the repeat being rowed. */
+  readonly leftOfRepeat: { readonly dm: number; readonly ms: number };
+  /** All of the repeat (and with the last, of the piece) is done. */
+  readonly repeatDone: boolean;
+}
+
+/** Instants of the session on this device's own clock. */
+export type OnDevice = (sessionMs: number) => number;
+
+/** Where the server's word places the athlete. It is as of a report on its way: of a single stretch the instant is known. */
+export function anchored(own: Own, phase: Phase, spec: PieceSpec, heardMs: number, onDevice: OnDevice): Anchor {
+  const go = goAt(phase);
+  const known = spec.repeats.length === 1 && spec.clock === 'common_go' && go !== null && own.elapsed_ms > 0;
+  const ms = known ? Math.min(heardMs, onDevice(go + own.elapsed_ms)) : heardMs;
+  return { ms, done_dm: own.done_dm, elapsed_ms: own.elapsed_ms, repeat: own.repeat };
+}
+
+/** At the go everything is nought. */
+export function atGo(goMs: number): Anchor {
+  return { ms: goMs, done_dm: 0, elapsed_ms: 0, repeat: 0 };
+}
+
+/** How far one is by now; `dmSince` is what the machine has counted since the anchor. */
+export function way(anchor: Anchor, spec: PieceSpec, dmSince: number, sinceMs: number): Way {
+  const work = workOf(spec);
+  const through = workOf({ repeats: spec.repeats.slice(0, anchor.repeat + 1) });
+  const [limitDm, limitMs] = work.by === 'distance' ? [Math.round(through.m * 10), Infinity] : [Infinity, through.ms];
+  const done_dm = Math.min(limitDm, anchor.done_dm + Math.max(0, dmSince));
+  const elapsed_ms = Math.min(limitMs, anchor.elapsed_ms + Math.max(0, sinceMs));
+  const left = { by: work.by, dm: Math.max(0, Math.round(work.m * 10) - done_dm), ms: Math.max(0, work.ms - elapsed_ms) };
+  const leftOfRepeat = {
+    dm: work.by === 'distance' ? Math.max(0, limitDm - done_dm) : 0,
+    ms: work.by === 'time' ? Math.max(0, limitMs - elapsed_ms) : 0,
+  };
+  const repeatDone = work.by === 'distance' ? leftOfRepeat.dm === 0 : leftOfRepeat.ms === 0;
+  return { done_dm, elapsed_ms, left, leftOfRepeat, repeatDone };
+}
+
+/** The next repeat, which begins at `startMs` of this device's clock without anybody's signal. */
+export function nextRepeat(anchor: Anchor, done: Way, startMs: number): Anchor {
+  return { ms: startMs, done_dm: done.done_dm, elapsed_ms: done.elapsed_ms, repeat: anchor.repeat + 1 };
+}
+
+/** The whole of the target: milliseconds for a piece by distance, decimetres for one by time. */
+export function goal(target: Target | null, spec: PieceSpec): number | null {
+  const work = workOf(spec);
+  switch (target?.want) {
+    case undefined:
+      return null;
+    case 'finish':
+      return work.by === 'distance' ? target.finish_ms : null;
+    case 'distance':
+      return work.by === 'time' ? target.distance_dm : null;
+    case 'pace':
+      return work.by === 'distance' ? (work.m / 500) * target.per_500m_ms : (work.ms / target.per_500m_ms) * 5_000;
+    default:
+      return target satisfies never;
+  }
+}
+
+/** The pace that is enough from here on; null without a target, and when no pace is. */
+export function enough(target: Target | null, spec: PieceSpec, { left, done_dm, elapsed_ms }: Way): number | null {
+  const all = goal(target, spec);
+  if (all === null) return null;
+  const [ms, dm] = left.by === 'distance' ? [all - elapsed_ms, left.dm] : [left.ms, all - done_dm];
+  return ms > 0 && dm > 0 ? Math.round((ms * 5_000) / dm) : null;
+}
+
+/**
+ * The finish as it is heading while nobody computes it: the rest goes as the server last thought it would.
+ * Milliseconds or decimetres; null when that cannot be said.
+ */
+export function carried(finish: Target, anchor: Anchor, now: Way, spec: PieceSpec): number | null {
+  const work = workOf(spec);
+  if (finish.want === 'finish') {
+    const leftThen = work.m * 10 - anchor.done_dm;
+    const perDm = (finish.finish_ms - anchor.elapsed_ms) / leftThen;
+    return leftThen > 0 && perDm > 0 ? now.elapsed_ms + perDm * now.left.dm : null;
+  }
+  if (finish.want === 'distance') {
+    const leftThen = work.ms - anchor.elapsed_ms;
+    const perMs = (finish.distance_dm - anchor.done_dm) / leftThen;
+    return leftThen > 0 && perMs >= 0 ? now.done_dm + perMs * now.left.ms : null;
+  }
+  return null;
+}

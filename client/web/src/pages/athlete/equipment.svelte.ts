@@ -1,0 +1,109 @@
+// What is linked to this page: a machine or a demo rower, and a strap if wanted.
+import { DEMO_MACHINE, demo, type Demo } from '../../machine/demo';
+import { unlinked, type Kind, type State } from '../../machine/link';
+import { absence, browser, linking, type HeardBeat, type HeardSample, type Linking } from '../../machine/radio';
+
+/** Who is told; instants on this device's own clock. */
+export interface Told {
+  sample(sample: HeardSample): void;
+  beat(beat: HeardBeat, from: Kind): void;
+  changed(): void;
+}
+
+export class Equipment {
+  #machine: State = $state.raw(unlinked('rower', absence(browser())));
+  #strap: State = $state.raw(unlinked('strap', absence(browser())));
+  #demoRows = $state.raw<Demo | null>(null);
+  #rower: Linking;
+  #belt: Linking;
+  readonly #told: Told;
+
+  constructor(told: Told) {
+    this.#told = told;
+    this.#rower = this.#linking('rower', (state) => (this.#machine = state));
+    this.#belt = this.#linking('strap', (state) => (this.#strap = state));
+  }
+
+  get machine(): State {
+    return this.#machine;
+  }
+
+  get strap(): State {
+    return this.#strap;
+  }
+
+  get isDemo(): boolean {
+    return this.#demoRows !== null;
+  }
+
+  /** What the coach reads as the athlete's machine; null while nothing is linked. */
+  get name(): string | null {
+    if (this.isDemo) return DEMO_MACHINE;
+    const { link } = this.#machine;
+    if (link.is !== 'linked' && link.is !== 'lost') return null;
+    return link.name === '' ? 'rowing machine' : link.name;
+  }
+
+  /** Something comes from it. */
+  get reports(): boolean {
+    return this.isDemo || (this.#machine.link.is === 'linked' && this.#machine.link.heard === 'enough');
+  }
+
+  /** On a tap alone: the browser asks which one. */
+  ask(kind: Kind): void {
+    if (kind === 'rower') this.#leaveDemo();
+    this.#of(kind).ask();
+  }
+
+  release(kind: Kind): void {
+    if (kind === 'rower') this.#leaveDemo();
+    this.#of(kind).release();
+    this.#told.changed();
+  }
+
+  /** A demo rower takes the seat; it says everywhere that it is one. It rows as fast as the session runs. */
+  seatDemo(per500mMs: number, speed: number): void {
+    this.#rower.release();
+    const { now, later } = browser();
+    this.#demoRows ??= demo(
+      { now, later: (ms, what) => later(ms / speed, what), onSession: (ms) => ms, sample: (sample) => this.#told.sample(sample) },
+      { per_500m_ms: per500mMs, rate_half_spm: 47, seed: Math.floor(Math.random() * 2 ** 32) },
+    );
+    this.#told.changed();
+  }
+
+  /** From now on the demo rower rows, or sits still. */
+  demoRows(rows: boolean): void {
+    this.#demoRows?.row(rows);
+  }
+
+  /** Everything is let go. */
+  leave(): void {
+    this.#leaveDemo();
+    this.#rower.release();
+    this.#belt.release();
+  }
+
+  #leaveDemo(): void {
+    this.#demoRows?.leave();
+    this.#demoRows = null;
+  }
+
+  #of(kind: Kind): Linking {
+    return kind === 'rower' ? this.#rower : this.#belt;
+  }
+
+  #linking(kind: Kind, keep: (state: State) => void): Linking {
+    return linking(kind, {
+      ...browser(),
+      // On this device's own clock: the recorder, which is asked at once, puts it on the session's.
+      onSession: (ms) => ms,
+      changed: (state) => {
+        keep(state);
+        this.#told.changed();
+      },
+      sample: (sample) => this.#told.sample(sample),
+      beat: (beat) => this.#told.beat(beat, kind),
+    });
+  }
+}

@@ -1,0 +1,115 @@
+// The athlete's own numbers, from the own machine alone: they go on whatever the connection does. For the own
+// display; what counts is computed by the server from the same samples.
+import { marked, pace, type Mark } from '../../machine/pace';
+import type { Sample } from '../../protocol/decode';
+
+/** One report of the machine, its counters joined to ones that never run back. */
+export interface Report {
+  /** On this device's own clock. */
+  readonly ms: number;
+  readonly dm: number;
+  readonly strokes: number | null;
+  readonly rate_half_spm: number | null;
+}
+
+/** Reports that are looked at: two hours of four a second; then the oldest go. */
+const REPORTS_MAX = 28_800;
+/** After so long without a metre nobody rows. */
+const STILL_MS = 12_000;
+/** A rate older than this says nothing about now. */
+const RATE_FRESH_MS = 6_000;
+
+export class Meter {
+  #reports: Report[] = [];
+  #marks: readonly Mark[] = [];
+  #lastMoveMs = -Infinity;
+  /** What the machine showed last, to see a reset by. */
+  #shown: { readonly dm: number; readonly strokes: number | null } | null = null;
+  /** What was counted before resets. */
+  #before = { dm: 0, strokes: 0 };
+
+  /** Takes in a report; `ms` on the device's clock. Those from before a reload come first, in their order. */
+  take(said: Omit<Sample, 'seq' | 'heard_ms'>, ms: number): void {
+    const shown = this.#shown;
+    if (shown !== null && said.distance_dm < shown.dm) this.#before = { dm: this.#before.dm + shown.dm, strokes: this.#before.strokes + (shown.strokes ?? 0) };
+    const strokes = said.strokes ?? null;
+    this.#shown = { dm: said.distance_dm, strokes: strokes ?? shown?.strokes ?? null };
+    const report = {
+      ms,
+      dm: this.#before.dm + said.distance_dm,
+      strokes: strokes === null ? null : this.#before.strokes + strokes,
+      rate_half_spm: said.rate_half_spm ?? null,
+    };
+    const last = this.#reports.at(-1);
+    if (last !== undefined && report.dm > last.dm) this.#lastMoveMs = ms;
+    this.#reports.push(report);
+    if (this.#reports.length > REPORTS_MAX) this.#reports.shift();
+    this.#marks = marked(this.#marks, { heard_ms: ms, distance_dm: report.dm });
+  }
+
+  get last(): Report | null {
+    return this.#reports.at(-1) ?? null;
+  }
+
+  /** Where the machine stood at an instant, between two reports on the straight line; null before the first. */
+  at(ms: number): { readonly dm: number; readonly strokes: number | null } | null {
+    const after = this.#after(ms);
+    const [a, b] = [this.#reports[after - 1], this.#reports[after]];
+    if (a === undefined) return b === undefined ? null : { dm: b.dm, strokes: b.strokes };
+    if (b === undefined) return { dm: a.dm, strokes: a.strokes };
+    const share = (ms - a.ms) / (b.ms - a.ms);
+    return { dm: a.dm + share * (b.dm - a.dm), strokes: a.strokes };
+  }
+
+  /** Decimetres since an instant; 0 before the machine said anything. */
+  dmSince(ms: number): number {
+    const [then, now] = [this.at(ms), this.last];
+    return then === null || now === null ? 0 : Math.max(0, Math.round(now.dm - then.dm));
+  }
+
+  /** Own strokes since an instant; null when the machine counts none. */
+  strokesSince(ms: number): number | null {
+    const [then, now] = [this.at(ms), this.last];
+    if (now === null) return 0;
+    return then?.strokes == null || now.strokes === null ? null : Math.max(0, now.strokes - then.strokes);
+  }
+
+  /** When so many own strokes since an instant were made; null before, or when the machine counts none. */
+  strokesDoneMs(sinceMs: number, strokes: number): number | null {
+    const then = this.at(sinceMs)?.strokes ?? null;
+    if (then === null) return null;
+    for (let nth = this.#after(sinceMs); nth < this.#reports.length; nth += 1) {
+      const report = this.#reports[nth];
+      if (report?.strokes != null && report.strokes - then >= strokes) return report.ms;
+    }
+    return null;
+  }
+
+  /** Whether the handle has moved lately. */
+  isRowing(nowMs: number): boolean {
+    return nowMs - this.#lastMoveMs < STILL_MS;
+  }
+
+  /** Pace of the stretch just rowed for 500 m on this device's clock; null while nobody rows. */
+  pace(nowMs: number): number | null {
+    return this.isRowing(nowMs) ? pace(this.#marks) : null;
+  }
+
+  /** Whole strokes a minute, as the machine says; null when it has not lately. */
+  rate(nowMs: number): number | null {
+    const { last } = this;
+    if (last?.rate_half_spm == null || last.rate_half_spm === 0 || nowMs - last.ms > RATE_FRESH_MS) return null;
+    return Math.round(last.rate_half_spm / 2);
+  }
+
+  /** Index of the first report after an instant. */
+  #after(ms: number): number {
+    let [low, high] = [0, this.#reports.length];
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if ((this.#reports[middle]?.ms ?? Infinity) <= ms) low = middle + 1;
+      else high = middle;
+    }
+    return low;
+  }
+}

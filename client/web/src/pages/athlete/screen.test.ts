@@ -1,0 +1,117 @@
+import { expect, test } from 'vitest';
+import type { AthleteResult, Own, Phase, PieceSpec, PieceView } from '../../protocol/decode';
+import { readPiece } from '../../ui/parse';
+import { NOTHING_YET, reduce, type Session } from '../../session/reduce';
+import { welcome } from '../../session/faked';
+import { missing, screen, type Known } from './screen';
+
+const ANA = '0a0a0a0a-0000-4000-8000-000000000001';
+const GO = 50_000;
+
+function spec(text: string, change: Partial<PieceSpec> = {}): PieceSpec {
+  const read = readPiece(text);
+  if (!read.ok) throw new Error(read.says);
+  return { title: '', repeats: read.value, clock: 'common_go', repeat_start: 'common_signal', count_ms: 10_000, call_sheet: [], ...change };
+}
+
+function own(change: Partial<Own> = {}): Own {
+  return {
+    piece: 0, doing: 'rowing', place: null, margin: null, projected: null, done_dm: 0, elapsed_ms: 0, repeat: 0,
+    pace_per_500m_ms: null, enough_per_500m_ms: null, call_strokes_left: null, ...change,
+  };
+}
+
+function result(outcome: AthleteResult['outcome']): AthleteResult {
+  return {
+    athlete: ANA, outcome, place: null, time_ms: 391_000, distance_dm: 17_000, sure_ms: null, sure_dm: null,
+    shown: null, margin: null, splits: [], strokes: null, marks: [],
+  };
+}
+
+function session(phase: Phase, change: { own?: Own | null; results?: AthleteResult[]; spec?: PieceSpec; pieces?: PieceView[]; current?: number } = {}): Session {
+  const piece: PieceView = { piece: 0, spec: change.spec ?? spec('1700m'), phase, results: change.results ?? [] };
+  const msg = welcome({ role: 'athlete', you: ANA, pieces: change.pieces ?? [piece], current: change.current ?? 0, own: change.own ?? null });
+  const state = reduce(NOTHING_YET, { news: 'welcome', msg });
+  if (state.session === null) throw new Error('no session');
+  return state.session;
+}
+
+function shown(now: Session | null, change: Partial<Known> = {}) {
+  return screen({
+    entered: true, connected: { is: 'here' }, session: now, nowMs: GO + 20_000, saidStopped: null, moves: true,
+    repeat: 0, repeatDone: false, doneAtMs: null, onwards: false, ...change,
+  });
+}
+
+const ROWING: Phase = { phase: 'rowing', go_at_ms: GO, repeat: 0, repeat_at_ms: GO };
+
+test('the door, until there is a place; a place refused leads back to it with the reason', () => {
+  expect(shown(null, { entered: false })).toEqual({ is: 'entrance', says: '' });
+  expect(shown(null, { connected: { is: 'ended', says: 'The name is taken.', code: null } })).toEqual({ is: 'entrance', says: 'The name is taken.' });
+  expect(shown(null, { connected: { is: 'connecting' } }).is).toBe('connecting');
+  expect(shown(null, { connected: { is: 'lost', says: '' } }).is).toBe('away');
+  expect(shown(session(ROWING), { connected: { is: 'ended', says: 'Elsewhere.', code: 4501 } }).is).toBe('ended');
+});
+
+test('the count goes over into rowing at the go, also while the server is away', () => {
+  const counting = session({ phase: 'counting', go_at_ms: GO });
+  expect(shown(counting, { nowMs: GO - 2_500 })).toEqual({ is: 'counting', ms: 2_500 });
+  expect(shown(counting, { nowMs: GO, connected: { is: 'lost', says: '' } }).is).toBe('rowing');
+});
+
+test('who presses "I stop" has stopped at once, and rows on only when they say so', () => {
+  expect(shown(session(ROWING, { own: own() }), { saidStopped: true }).is).toBe('stopped');
+  expect(shown(session(ROWING, { own: own({ doing: 'stopped' }) }), { saidStopped: false }).is).toBe('rowing');
+  // The server took them to have stopped: the next stroke shows the numbers again, without a press.
+  expect(shown(session(ROWING, { own: own({ doing: 'stopped' }) }), { moves: false }).is).toBe('stopped');
+  expect(shown(session(ROWING, { own: own({ doing: 'stopped' }) }), { moves: true }).is).toBe('rowing');
+});
+
+test('done by own numbers one is home, and then the result comes', () => {
+  expect(shown(session(ROWING, { own: own() }), { repeatDone: true }).is).toBe('home');
+  expect(shown(session(ROWING, { own: own({ doing: 'finished' }), results: [result('finished')] }))).toMatchObject({ is: 'result', last: true });
+  const over: Phase = { phase: 'finished', go_at_ms: GO };
+  expect(shown(session(over, { results: [result('unfinished')] })).is).toBe('result');
+  expect(shown(session(over, { results: [result('did_not_start')] }))).toEqual({ is: 'over', stopped: false });
+});
+
+test('between repeats on a signal: until all are in, then a clock', () => {
+  const intervals = spec('3x350m/1:00');
+  expect(shown(session(ROWING, { spec: intervals, own: own({ repeat: 1 }) }))).toEqual({ is: 'rest', next: 1, of: 3, ms: null });
+  // By own numbers, before the server's word.
+  expect(shown(session(ROWING, { spec: intervals, own: own() }), { repeatDone: true })).toEqual({ is: 'rest', next: 1, of: 3, ms: null });
+  const resting: Phase = { phase: 'resting', go_at_ms: GO, next_repeat: 1, next_at_ms: GO + 60_000 };
+  expect(shown(session(resting, { spec: intervals, own: own({ repeat: 1 }) }))).toEqual({ is: 'rest', next: 1, of: 3, ms: 40_000 });
+  expect(shown(session(resting, { spec: intervals, own: own({ repeat: 1 }) }), { nowMs: GO + 60_000 }).is).toBe('rowing');
+});
+
+test('each their own rest: counted from when the own repeat was done', () => {
+  const intervals = spec('3x350m/1:00', { repeat_start: 'own_rest' });
+  const now = session(ROWING, { spec: intervals, own: own({ repeat: 1 }) });
+  expect(shown(now, { doneAtMs: GO })).toEqual({ is: 'rest', next: 1, of: 3, ms: 40_000 });
+  expect(shown(now, { doneAtMs: GO - 45_000 }).is).toBe('rowing');
+});
+
+test('repeats by time go by the clock while the server is away', () => {
+  const timed = session(ROWING, { spec: spec('3x20s/1:00'), own: own() });
+  const away = { connected: { is: 'lost', says: '' } } as const;
+  expect(shown(timed, { ...away, repeatDone: true, doneAtMs: GO + 20_000, nowMs: GO + 30_000 })).toEqual({ is: 'rest', next: 1, of: 3, ms: 50_000 });
+  expect(shown(timed, { ...away, repeat: 1, doneAtMs: GO + 20_000, nowMs: GO + 81_000 }).is).toBe('rowing');
+});
+
+test('the result of the piece before stays until somebody goes on, or the coach arms', () => {
+  const pieces = (phase: Phase): PieceView[] => [
+    { piece: 0, spec: spec('1700m'), phase: { phase: 'finished', go_at_ms: GO }, results: [result('finished')] },
+    { piece: 1, spec: spec('850m'), phase, results: [] },
+  ];
+  const now = session({ phase: 'gathering' }, { pieces: pieces({ phase: 'gathering' }), current: 1 });
+  expect(shown(now)).toMatchObject({ is: 'result', last: false });
+  expect(shown(now, { onwards: true }).is).toBe('prepare');
+  expect(shown(session({ phase: 'armed' }, { pieces: pieces({ phase: 'armed' }), current: 1 })).is).toBe('prepare');
+});
+
+test('what is still to do is told in the order in which it is done', () => {
+  const nothing = { cautions: false, machine: false, rehearsed: false, clock: true };
+  expect(missing(session({ phase: 'gathering' }), nothing)).toEqual(['cautions', 'target', 'machine']);
+  expect(missing(session({ phase: 'gathering' }), { ...nothing, cautions: true, machine: true })).toEqual(['target', 'rehearsal']);
+});

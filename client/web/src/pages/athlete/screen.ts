@@ -1,0 +1,158 @@
+// Which of its faces the page shows: one at a time, from what is known.
+import type { AthleteResult, Own, Phase, PieceSpec, PieceView } from '../../protocol/decode';
+import type { Connected, Session } from '../../session/reduce';
+import { athlete, currentPhase, currentPiece } from '../../session/reduce';
+
+export type Screen =
+  /** No place yet, or one that opens nothing. */
+  | { readonly is: 'entrance'; readonly says: string }
+  | { readonly is: 'connecting' }
+  /** Loaded anew while the server is away. */
+  | { readonly is: 'away' }
+  | { readonly is: 'ended'; readonly says: string; readonly code: number | null }
+  | { readonly is: 'prepare' }
+  | { readonly is: 'counting'; readonly ms: number }
+  | { readonly is: 'rowing' }
+  | { readonly is: 'rest'; readonly next: number; readonly of: number; /** Null: on a signal that has no time yet. */ readonly ms: number | null }
+  | { readonly is: 'stopped' }
+  /** Done, the result is on its way. */
+  | { readonly is: 'home' }
+  | { readonly is: 'result'; readonly result: AthleteResult; readonly last: boolean }
+  /** The coach has stopped the piece, or it ended without this athlete. */
+  | { readonly is: 'over'; readonly stopped: boolean };
+
+/** What is known beside the session. */
+export interface Known {
+  /** There is a secret, or one is being asked for. */
+  readonly entered: boolean;
+  readonly connected: Connected;
+  readonly session: Session | null;
+  readonly nowMs: number | null;
+  /** What the athlete pressed last in this piece; null when the server's word counts. */
+  readonly saidStopped: boolean | null;
+  /** The handle has moved lately. */
+  readonly moves: boolean;
+  /** By own numbers the repeat being rowed is done. */
+  readonly repeatDone: boolean;
+  /** Which repeat is rowed or comes next by own numbers, counted from 0. */
+  readonly repeat: number;
+  /** When the last repeat was done, on the session's clock, as heard here; null when it was not. */
+  readonly doneAtMs: number | null;
+  /** The athlete wants to get ready for what comes, whatever the result says. */
+  readonly onwards: boolean;
+}
+
+export function screen(known: Known): Screen {
+  const { connected, session, nowMs } = known;
+  if (connected.is === 'ended' && (connected.code === null || session === null)) {
+    return { is: 'entrance', says: connected.says };
+  }
+  if (!known.entered) return { is: 'entrance', says: '' };
+  if (connected.is === 'ended') return { is: 'ended', says: connected.says, code: connected.code };
+  if (session === null || nowMs === null) return { is: connected.is === 'lost' ? 'away' : 'connecting' };
+  const piece = currentPiece(session);
+  if (piece === null) return { is: 'prepare' };
+  return inPiece(known, session, piece, nowMs);
+}
+
+function inPiece(known: Known, session: Session, piece: PieceView, nowMs: number): Screen {
+  const { phase, spec } = piece;
+  const own = session.own?.piece === piece.piece ? session.own : null;
+  const result = resultOf(session, piece);
+  switch (phase.phase) {
+    case 'gathering':
+    case 'armed':
+      return beforeIt(known, session);
+    case 'counting':
+      if (nowMs < phase.go_at_ms) return { is: 'counting', ms: phase.go_at_ms - nowMs };
+      return rowing(known, own, spec, phase, nowMs);
+    case 'rowing':
+    case 'resting':
+    case 'closing':
+      if (result?.outcome === 'finished') return { is: 'result', result, last: isLast(session, piece) };
+      return rowing(known, own, spec, phase, nowMs);
+    case 'finished':
+    case 'stopped':
+      if (known.onwards) return { is: 'prepare' };
+      if (result !== null && result.outcome !== 'did_not_start') return { is: 'result', result, last: isLast(session, piece) };
+      return { is: 'over', stopped: phase.phase === 'stopped' };
+    default:
+      return phase satisfies never;
+  }
+}
+
+/** The result of the piece before stays until the athlete goes on, or the coach is about to start. */
+function beforeIt(known: Known, session: Session): Screen {
+  const before = session.pieces.filter(({ piece }) => piece < session.current).at(-1);
+  const result = before === undefined ? null : resultOf(session, before);
+  const stays = result !== null && result.outcome === 'finished' && !known.onwards && currentPhase(session).phase === 'gathering';
+  return stays ? { is: 'result', result, last: false } : { is: 'prepare' };
+}
+
+function rowing(known: Known, own: Own | null, spec: PieceSpec, phase: Phase, nowMs: number): Screen {
+  if (known.saidStopped === true) return { is: 'stopped' };
+  if (own?.doing === 'finished') return { is: 'home' };
+  if (own?.doing === 'stopped' && known.saidStopped === null && !known.moves) return { is: 'stopped' };
+  const repeats = spec.repeats.length;
+  const next = Math.max(own?.repeat ?? 0, known.repeat);
+  if (phase.phase === 'resting') {
+    return nowMs < phase.next_at_ms ? { is: 'rest', next: phase.next_repeat, of: repeats, ms: phase.next_at_ms - nowMs } : { is: 'rowing' };
+  }
+  if (known.repeatDone && next + 1 >= repeats) return { is: 'home' };
+  if (beginsByClock(spec)) return restByClock(known, spec, next, nowMs) ?? { is: 'rowing' };
+  const signalled = phase.phase === 'rowing' ? phase.repeat : 0;
+  const coming = known.repeatDone ? next + 1 : next;
+  return coming > signalled && coming < repeats ? { is: 'rest', next: coming, of: repeats, ms: null } : { is: 'rowing' };
+}
+
+/** Whether later repeats need no signal: each rests alone, or all by the clock. */
+export function beginsByClock({ repeats, repeat_start }: PieceSpec): boolean {
+  return repeat_start === 'own_rest' || repeats[0]?.work.by === 'time';
+}
+
+function restByClock({ doneAtMs, repeatDone }: Known, spec: PieceSpec, next: number, nowMs: number): Screen | null {
+  const done = repeatDone ? next : next - 1;
+  if (doneAtMs === null || done < 0) return null;
+  const endsMs = doneAtMs + (spec.repeats[done]?.rest_ms ?? 0);
+  return nowMs < endsMs ? { is: 'rest', next: done + 1, of: spec.repeats.length, ms: endsMs - nowMs } : null;
+}
+
+function resultOf(session: Session, piece: PieceView): AthleteResult | null {
+  return piece.results.find((result) => result.athlete === session.you) ?? null;
+}
+
+function isLast(session: Session, piece: PieceView): boolean {
+  return session.closed || !session.pieces.some((other) => other.piece > piece.piece);
+}
+
+/** What the athlete still has to do before rowing, in the order of the page. */
+export type Missing = 'cautions' | 'machine' | 'rehearsal' | 'target' | 'clock';
+
+export function missing(session: Session, has: { cautions: boolean; machine: boolean; rehearsed: boolean; clock: boolean }): Missing[] {
+  const target = session.you === null ? null : (athlete(session, session.you)?.aim.target ?? null);
+  return [
+    ...(has.cautions ? [] : (['cautions'] as const)),
+    ...(target !== null || currentPiece(session) === null ? [] : (['target'] as const)),
+    ...(has.machine ? [] : (['machine'] as const)),
+    ...(has.rehearsed || !has.machine ? [] : (['rehearsal'] as const)),
+    ...(has.clock ? [] : (['clock'] as const)),
+  ];
+}
+
+/** As it stands in a list of what is still to be done. */
+export function missingText(what: Missing): string {
+  switch (what) {
+    case 'cautions':
+      return 'read the cautions';
+    case 'target':
+      return 'say your target';
+    case 'machine':
+      return 'link your machine';
+    case 'rehearsal':
+      return 'row ten easy strokes';
+    case 'clock':
+      return 'a moment for the clock';
+    default:
+      return what satisfies never;
+  }
+}

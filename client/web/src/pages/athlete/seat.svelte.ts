@@ -1,0 +1,363 @@
+// An athlete's seat in a session: the connection, the recording, what is linked, and what was pressed. It says
+// again after every welcome what the server may not have heard; nothing here decides who stands where.
+import type { ClientMsg, Own, RunId, RunningCall, Target } from '../../protocol/decode';
+import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
+import type { Kind } from '../../machine/link';
+import type { HeardBeat, HeardSample } from '../../machine/radio';
+import { Live, newId } from '../../session/live.svelte';
+import { Recorder } from '../../session/recorder';
+import { athlete, currentPhase, currentPiece, goAt } from '../../session/reduce';
+import { forget, recall, remember } from '../../session/remembered';
+import type { Link, News } from '../../session/socket';
+import { onDisk } from '../../session/store';
+import { browser } from '../../session/world';
+import type { Counted } from './call';
+import { HEART_RATE_WORDING } from './cautions';
+import { anchored, atGo, enough, nextRepeat, way, type Anchor, type Way } from './course';
+import { Equipment } from './equipment.svelte';
+import { Meter } from './meter';
+import { beginsByClock } from './screen';
+
+const PAGE = 'row';
+/** So many strokes show that everything arrives. */
+export const REHEARSAL_STROKES = 10;
+/** The same for a machine that counts no strokes. */
+const REHEARSAL_DM = 600;
+
+/** How far the rehearsal is. */
+export interface Rehearsal {
+  readonly strokes: number | null;
+  readonly dm: number;
+  readonly done: boolean;
+}
+
+export class Seat {
+  readonly live = new Live();
+  readonly equipment: Equipment;
+  readonly #meter = new Meter();
+  readonly #world = browser();
+  #code = $state('');
+  #entered = $state(false);
+  #recorder: Recorder | null = null;
+  #link: Link | null = null;
+  /** Raised with every report, so that what hangs on the meter is drawn anew. */
+  #heard = $state(0);
+  #anchor = $state.raw<Anchor | null>(null);
+  #own: Own | null = null;
+  #doneAtMs = $state.raw<number | null>(null);
+  /** The repeat that was seen to be done by own numbers, and how far one was then. */
+  #done: { readonly repeat: number; readonly way: Way } | null = null;
+  #piece = $state.raw<number | null>(null);
+  #goAt: number | null = null;
+  #saidStopped = $state.raw<boolean | null>(null);
+  #cautions = $state(false);
+  #consents = $state.raw<boolean | null>(null);
+  #rehearsedFromMs: number | null = null;
+  #diskSays = $state('');
+  #passed: Passed = NONE_PASSED;
+  #boundMs: number | null = null;
+
+  constructor() {
+    this.equipment = new Equipment({
+      sample: (sample) => this.#sampled(sample),
+      beat: (beat, from) => this.#felt(beat, from),
+      changed: () => this.#equipmentChanged(),
+    });
+  }
+
+  get code(): string {
+    return this.#code;
+  }
+
+  get entered(): boolean {
+    return this.#entered;
+  }
+
+  /** Samples that the server is not known to have. */
+  get pending(): number {
+    return this.#heard >= 0 ? (this.#recorder?.pending ?? 0) : 0;
+  }
+
+  /** The disk of this device does not keep samples; empty while it does. */
+  get diskSays(): string {
+    return this.#diskSays;
+  }
+
+  get saidStopped(): boolean | null {
+    return this.#saidStopped;
+  }
+
+  get cautions(): boolean {
+    const { session } = this.live;
+    return this.#cautions || (session?.you != null && athlete(session, session.you)?.cautions_read === true);
+  }
+
+  get consents(): boolean {
+    const { session } = this.live;
+    return this.#consents ?? (session?.you != null && athlete(session, session.you)?.heart_rate === true);
+  }
+
+  get clockIsSet(): boolean {
+    return this.live.nowMs !== null && this.#link?.bound() != null;
+  }
+
+  /** On the session's clock, when the last repeat was done as far as is known here. */
+  get doneAtMs(): number | null {
+    return this.#doneAtMs;
+  }
+
+  // ——— own numbers; `live.nowMs` makes them be drawn anew ———
+
+  get moves(): boolean {
+    return this.#read(false, (nowMs) => this.#meter.isRowing(nowMs));
+  }
+
+  /** Milliseconds of the session for 500 m; null while nobody rows. */
+  get pace(): number | null {
+    const pace = this.#read(null, (nowMs) => this.#meter.pace(nowMs));
+    return pace === null ? null : pace * this.#speed;
+  }
+
+  get rate(): number | null {
+    return this.#read(null, (nowMs) => this.#meter.rate(nowMs));
+  }
+
+  get rehearsal(): Rehearsal {
+    return this.#read({ strokes: 0, dm: 0, done: false }, () => {
+      const from = this.#rehearsedFromMs;
+      if (from === null) return { strokes: 0, dm: 0, done: false };
+      const [strokes, dm] = [this.#meter.strokesSince(from), this.#meter.dmSince(from)];
+      return { strokes, dm, done: strokes === null ? dm >= REHEARSAL_DM : strokes >= REHEARSAL_STROKES };
+    });
+  }
+
+  /** How far one is by own numbers; null outside a piece. */
+  get way(): Way | null {
+    const { session } = this.live;
+    const spec = session === null ? null : (currentPiece(session)?.spec ?? null);
+    const anchor = this.anchor;
+    if (spec === null || anchor === null) return null;
+    return this.#read(null, (nowMs) =>
+      way(anchor, spec, this.#meter.dmSince(anchor.ms), (nowMs - anchor.ms) * this.#speed),
+    );
+  }
+
+  /** The place on the way that the server last named, or the go. */
+  get anchor(): Anchor | null {
+    if (this.#anchor !== null) return this.#anchor;
+    const { session } = this.live;
+    const go = session === null ? null : goAt(currentPhase(session));
+    return go === null ? null : atGo(this.#onDevice(go));
+  }
+
+  /** The call that stands, counted on own strokes; null when the machine counts none. */
+  counted({ sent_at_ms, span }: RunningCall): Counted | null {
+    return this.#read(null, () => {
+      const from = this.#onDevice(sent_at_ms);
+      const strokes = this.#meter.last === null ? null : this.#meter.strokesSince(from);
+      if (strokes === null) return null;
+      const doneMs = span.until === 'strokes' ? this.#meter.strokesDoneMs(from, span.strokes) : null;
+      return { strokes, doneAtMs: doneMs === null ? null : (this.#link?.at(doneMs) ?? null) };
+    });
+  }
+
+  /** The pace that is enough, computed here while the server is away. */
+  get enough(): number | null {
+    const { session } = this.live;
+    const piece = session === null ? null : currentPiece(session);
+    const here = this.live.state.connected.is === 'here';
+    if (here && session?.own != null) return session.own.enough_per_500m_ms;
+    const { way: now, target } = this;
+    return piece === null || now === null ? null : enough(target, piece.spec, now);
+  }
+
+  get target(): Target | null {
+    const { session } = this.live;
+    return session?.you == null ? null : (athlete(session, session.you)?.aim.target ?? null);
+  }
+
+  // ——— coming and going ———
+
+  /** Takes the place of a personal link, or the one that this device remembers; false when there is none. */
+  async comeBack(code: string, secret: string): Promise<boolean> {
+    const known = recall(localStorage, PAGE, code);
+    const opens = secret === '' ? (known?.secret ?? '') : secret;
+    if (opens === '') return false;
+    const run = known?.secret === opens && known.run !== null ? known.run : newId();
+    remember(localStorage, PAGE, code, { secret: opens, run });
+    await this.#enter(code, run, { secret: opens });
+    return true;
+  }
+
+  /** Joins under a name. */
+  async join(code: string, name: string): Promise<void> {
+    await this.#enter(code, newId(), { type: 'join', code, name });
+  }
+
+  /** Gets up for good: this device forgets the place, so that somebody else may sit down. */
+  leave(): void {
+    this.#recorder?.stop();
+    this.#recorder = null;
+    this.equipment.leave();
+    this.live.leave();
+    forget(localStorage, PAGE, this.#code);
+    this.#entered = false;
+  }
+
+  async #enter(code: string, run: RunId, entry: Parameters<Live['enter']>[1]): Promise<void> {
+    this.#recorder?.stop();
+    this.#code = code;
+    this.#entered = true;
+    const store = onDisk((why) => (this.#diskSays = why));
+    const before = await store.load(run);
+    const recorder = await Recorder.open(run, store, this.#world);
+    this.#recorder = recorder;
+    let dated = before.length === 0;
+    const hear = (news: News): void => {
+      if (news.news === 'entered' && news.msg.type === 'joined') {
+        remember(localStorage, PAGE, code, { secret: news.msg.secret, run });
+      }
+      if (news.news === 'welcome' && !dated) {
+        dated = true;
+        // What was rowed before this page was loaded anew; its reports come before all new ones.
+        for (const { heard_ms, ...said } of [...before].sort((a, b) => a.seq - b.seq)) this.#meter.take(said, this.#onDevice(heard_ms));
+      }
+      recorder.hear(news);
+      this.#told(news);
+    };
+    this.#link = this.live.enter('athlete', entry, run, hear);
+    recorder.over(this.#link);
+  }
+
+  // ——— what is pressed ———
+
+  acceptCautions(): void {
+    this.#cautions = true;
+    this.#sayReady();
+  }
+
+  aim(target: Target): boolean {
+    const { session } = this.live;
+    const piece = session === null ? null : currentPiece(session);
+    if (session?.you == null || piece === null) return false;
+    const aim = athlete(session, session.you)?.aim;
+    const said: ClientMsg = { type: 'aim', piece: piece.piece, aim: { target, plan: aim?.plan ?? { profile: 'even' }, history: aim?.history ?? [] } };
+    return this.live.say(said);
+  }
+
+  stop(): void {
+    this.#saidStopped = true;
+    this.live.say({ type: 'stop_rowing' });
+  }
+
+  rowOn(): void {
+    this.#saidStopped = false;
+    this.live.say({ type: 'row_on' });
+  }
+
+  consent(given: boolean): void {
+    this.#consents = given;
+    this.live.say({ type: 'consent', heart_rate: given, wording: HEART_RATE_WORDING });
+    if (!given) this.equipment.release('strap');
+  }
+
+  // ——— what is heard ———
+
+  #told(news: News): void {
+    const { session } = this.live;
+    if (session === null) return;
+    const phase = currentPhase(session);
+    const go = goAt(phase);
+    if (session.current !== this.#piece || go !== this.#goAt) {
+      const isNext = this.#piece !== null && session.current !== this.#piece;
+      if (isNext) this.#recorder?.forget((this.live.nowMs ?? 0) - 1);
+      // A false start goes to another go: what was pressed in the try before counts no more.
+      if (isNext || (go !== null && this.#goAt !== null)) this.#saidStopped = null;
+      this.#piece = session.current;
+      this.#goAt = go;
+      this.#anchor = null;
+      this.#own = null;
+      this.#doneAtMs = null;
+      this.#done = null;
+    }
+    if (session.own !== null && session.own !== this.#own) this.#ownSaid(session.own);
+    if (news.news === 'welcome') this.#sayAgain();
+    if (news.news === 'clock_set') {
+      this.#boundMs = this.#link?.bound() ?? null;
+      this.#sayReady();
+    }
+  }
+
+  #ownSaid(own: Own): void {
+    const { session } = this.live;
+    const piece = session === null ? null : currentPiece(session);
+    if (piece === null) return;
+    const seen = this.#done?.repeat === own.repeat - 1;
+    if (this.#own !== null && own.repeat > this.#own.repeat && !seen) this.#doneAtMs = this.#link?.now() ?? null;
+    this.#own = own;
+    this.#anchor = anchored(own, piece.phase, piece.spec, this.#world.now(), (ms) => this.#onDevice(ms));
+  }
+
+  #sampled({ heard_ms, ...said }: HeardSample): void {
+    if (this.live.state.connected.is === 'ended') return;
+    this.#recorder?.record(said);
+    this.#meter.take(said, heard_ms);
+    this.#heard += 1;
+    this.#goOn();
+  }
+
+  /** Goes from repeat to repeat by own numbers, as far as that needs nobody's signal. */
+  #goOn(): void {
+    const { session } = this.live;
+    const spec = session === null ? null : (currentPiece(session)?.spec ?? null);
+    const [anchor, now] = [this.anchor, this.way];
+    if (spec === null || anchor === null || now === null || !now.repeatDone || anchor.repeat + 1 >= spec.repeats.length) return;
+    if (this.#done?.repeat !== anchor.repeat) {
+      this.#done = { repeat: anchor.repeat, way: now };
+      this.#doneAtMs = this.#link?.now() ?? null;
+    }
+    const rested = (this.#doneAtMs ?? Infinity) + (spec.repeats[anchor.repeat]?.rest_ms ?? 0);
+    if (beginsByClock(spec) && (this.#link?.now() ?? 0) >= rested) this.#anchor = nextRepeat(anchor, this.#done.way, this.#onDevice(rested));
+  }
+
+  #felt(beat: HeardBeat, from: Kind): void {
+    if (!this.consents) return;
+    const { passed, goes } = passedOn(this.#passed, beat, from);
+    this.#passed = passed;
+    const heardMs = this.#link?.at(beat.heard_ms) ?? null;
+    if (!goes || heardMs === null) return;
+    this.live.say({ type: 'heart_rate', readings: [{ heard_ms: Math.round(heardMs), heart_bpm: beat.heart_bpm }] });
+  }
+
+  #equipmentChanged(): void {
+    if (!this.equipment.isDemo && this.equipment.machine.link.is === 'linking') this.#rehearsedFromMs = null;
+    if (this.equipment.name !== null) this.#rehearsedFromMs ??= this.#world.now();
+    this.#sayReady();
+  }
+
+  /** What the server may not have heard before the connection was lost. */
+  #sayAgain(): void {
+    this.#sayReady();
+    if (this.#consents !== null) this.live.say({ type: 'consent', heart_rate: this.#consents, wording: HEART_RATE_WORDING });
+    if (this.#saidStopped !== null) this.live.say({ type: this.#saidStopped ? 'stop_rowing' : 'row_on' });
+  }
+
+  #sayReady(): void {
+    this.live.say({ type: 'ready', cautions_read: this.cautions, machine: this.equipment.name, clock_bound_ms: this.#boundMs });
+  }
+
+  get #speed(): number {
+    return this.live.session?.speed ?? 1;
+  }
+
+  /** An instant of the session on this device's own clock. */
+  #onDevice(sessionMs: number): number {
+    const zero = this.#link?.at(0) ?? 0;
+    return (sessionMs - zero) / this.#speed;
+  }
+
+  /** Reads own numbers: again with every report, and as time passes. */
+  #read<Value>(none: Value, read: (nowMs: number) => Value): Value {
+    return this.#heard >= 0 && (this.live.nowMs ?? 0) >= 0 ? read(this.#world.now()) : none;
+  }
+}

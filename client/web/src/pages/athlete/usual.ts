@@ -1,0 +1,72 @@
+// A first idea of a target: from what this athlete has rowed, else from what many begin with. The athlete
+// decides; nothing here is set by itself.
+import type { Aim, PieceSpec, PieceView, Target } from '../../protocol/decode';
+import { clockText, targetText } from '../../ui/format';
+
+/** What could be typed as target, and why. */
+export interface Suggestion {
+  readonly target: Target;
+  readonly says: string;
+}
+
+/** Best efforts over distances: T2 = T1 (D2 / D1)^1.06, Riegel (1981), American Scientist 69(3):285-290. */
+const FATIGUE = 1.06;
+/** Between these many begin who row for their health, milliseconds for 500 m (own choice, no source). */
+const BEGINS_PER_500M_MS = [130_000, 160_000] as const;
+
+/** All the work of a piece: metres or milliseconds. */
+export interface Work {
+  readonly by: 'distance' | 'time';
+  readonly m: number;
+  readonly ms: number;
+}
+
+export function workOf({ repeats }: Pick<PieceSpec, 'repeats'>): Work {
+  let [m, ms] = [0, 0];
+  for (const { work } of repeats) {
+    if (work.by === 'distance') m += work.distance_dm / 10;
+    else ms += work.time_ms;
+  }
+  return { by: m > 0 ? 'distance' : 'time', m, ms };
+}
+
+/** What this piece would come to if it is like a result from before; null when nothing is known. */
+export function suggested(piece: PieceView, aim: Aim | null, earlier: readonly PieceView[]): Suggestion | null {
+  const last = aim?.history[0];
+  if (last !== undefined) return { target: last.result, says: `Last time you rowed this piece it was ${targetText(last.result)}.` };
+  const rowed = earlier.flatMap(({ results, spec }) =>
+    results.flatMap((result) => (result.outcome === 'finished' && result.time_ms > 0 && result.distance_dm > 0 ? [{ result, spec }] : [])),
+  );
+  const before = rowed.at(-1);
+  if (before === undefined) return null;
+  const target = alike(workOf(piece.spec), before.result.time_ms, before.result.distance_dm / 10);
+  const pace = clockText(Math.round((before.result.time_ms * 500) / (before.result.distance_dm / 10) / 1_000));
+  return { target, says: `After the piece you rowed today at ${pace} for 500 m, ${targetText(target)} would be alike.` };
+}
+
+/** The range that many begin with, in the unit of this piece: `7:22 to 9:04`. */
+export function beginners(spec: PieceSpec): string {
+  const work = workOf(spec);
+  const [fast, slow] = BEGINS_PER_500M_MS;
+  const paces = `${clockText(fast / 1_000)} to ${clockText(slow / 1_000)} for 500 m`;
+  const [low, high] =
+    work.by === 'distance'
+      ? [clockText(Math.round((work.m / 500) * (fast / 1_000))), clockText(Math.round((work.m / 500) * (slow / 1_000)))]
+      : [`${Math.round((work.ms / slow) * 500)}m`, `${Math.round((work.ms / fast) * 500)}m`];
+  return `Many begin between ${paces}: ${low} to ${high} for this piece. Rather a little slower than you think.`;
+}
+
+/** What to type into the field of a target. */
+export function example(spec: PieceSpec): string {
+  const work = workOf(spec);
+  const middle = (BEGINS_PER_500M_MS[0] + BEGINS_PER_500M_MS[1]) / 2;
+  return work.by === 'distance' ? clockText(Math.round((work.m / 500) * (middle / 1_000))) : `${Math.round((work.ms / middle) * 500)}m`;
+}
+
+/** A result of another length as it would be of this one, to whole seconds or metres. */
+function alike(work: Work, tookMs: number, metres: number): Target {
+  if (work.by === 'distance') {
+    return { want: 'finish', finish_ms: Math.round((tookMs * (work.m / metres) ** FATIGUE) / 1_000) * 1_000 };
+  }
+  return { want: 'distance', distance_dm: Math.round(metres * (work.ms / tookMs) ** (1 / FATIGUE)) * 10 };
+}

@@ -1,0 +1,54 @@
+// What the athlete reads, beside the words that all pages share: short, calm, and never urging.
+import type { AthleteResult, Margin, Mark, Outcome } from '../../protocol/decode';
+
+export function outcomeTitle(outcome: Outcome): string {
+  switch (outcome) {
+    case 'finished':
+      return 'You are home.';
+    case 'stopped':
+      return 'You stopped, and what you rowed is kept.';
+    case 'unfinished':
+      return 'The piece ended while you rowed, and what you rowed is kept.';
+    case 'did_not_start':
+      return 'You did not row this piece.';
+    default:
+      return outcome satisfies never;
+  }
+}
+
+export function markText(mark: Mark): string {
+  switch (mark) {
+    case 'implausible':
+      return 'This is faster than anybody is known to have rowed: your coach will have a look at it.';
+    case 'joined':
+      return 'The machine was reset on the way; its parts were joined.';
+    case 'gaps':
+      return 'Some strokes are missing in between. The totals are right.';
+    case 'no_baseline':
+      return 'The machine was not heard before the go, so some of the first metres may be missing.';
+    case 'late_start':
+      return 'Your first stroke came well after the go.';
+    default:
+      return mark satisfies never;
+  }
+}
+
+/** How sure a finish is, when it matters at all; empty when it does not. */
+export function sureText({ sure_ms, sure_dm }: AthleteResult): string {
+  if (sure_ms !== null && sure_ms >= 50) return `Right within ${(sure_ms / 1_000).toFixed(1)} s: that is how often your machine reports.`;
+  if (sure_dm !== null && sure_dm >= 5) return `Right within ${Math.max(1, Math.round(sure_dm / 10))} m: that is how often your machine reports.`;
+  return '';
+}
+
+/** What is left, in whole metres or on the clock: two parts, so that the figures can be larger than the unit. */
+export function metres(dm: number): string {
+  return String(Math.ceil(dm / 10));
+}
+
+/** A result against the own target, in words: `3.4 s ahead of your target`. */
+export function againstTarget({ margin_ms, margin_dm }: Margin): string {
+  const [amount, of, unit] = margin_dm === null ? [margin_ms ?? 0, 1_000, 's'] : [margin_dm, 10, 'm'];
+  if (amount === 0) return 'On your target, to the point.';
+  const text = margin_dm === null ? (Math.abs(amount) / of).toFixed(1) : String(Math.round(Math.abs(amount) / of));
+  return `${text} ${unit} ${amount > 0 ? 'ahead of' : 'behind'} your target`;
+}
