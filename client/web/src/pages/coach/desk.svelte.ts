@@ -218,7 +218,7 @@ export class Desk {
       this.clearPicks();
     }
     if (session.standings !== null && go !== null) {
-      this.#history = remembered(this.#history, { standings: session.standings, details: [...session.details] }, session.settings.ranking);
+      this.#history = remembered(this.#history, { standings: session.standings, details: session.details }, session.settings.ranking);
     }
   }
 }

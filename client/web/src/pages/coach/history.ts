@@ -1,6 +1,6 @@
 // What this page has seen of each athlete in the piece: where they stood a minute ago, the curve of one of them, and
 // what the effect of a call is told from. Newest last.
-import type { Overview, Ranking } from '../../protocol/decode';
+import type { Detail, Ranking, Standings } from '../../protocol/decode';
 import { guessOf } from '../../ui/chance';
 
 /** One athlete at one instant. */
@@ -18,13 +18,19 @@ export interface Seen {
 
 export type History = ReadonlyMap<string, readonly Seen[]>;
 
+/** What came last of the whole field. */
+export interface Sight {
+  readonly standings: Standings;
+  readonly details: readonly Detail[];
+}
+
 /** Points of one athlete that are kept; beyond, the older half is thinned out. */
 const POINTS_MAX = 1_200;
 /** "A minute ago" may be this much off. */
 const SLACK_MS = 10_000;
 
 /** Takes in what is newest; the same again changes nothing. */
-export function remembered(history: History, { standings, details }: Omit<Overview, 'notices'>, ranking: Ranking): History {
+export function remembered(history: History, { standings, details }: Sight, ranking: Ranking): History {
   const more = new Map(details.map((detail) => [detail.athlete, detail]));
   const next = new Map(history);
   for (const line of standings.lines) {
