@@ -33,6 +33,6 @@ export default defineConfig({
     modulePreload: { polyfill: false },
     rolldownOptions: { input: ['coach.html', 'athlete.html', 'board.html'] },
   },
-  // The server turns away pages of another origin: the one passed on is its own.
-  server: { proxy: { '/ws': { target: server, ws: true, headers: { origin: server } } } },
+  // Origin and host go through as they are, and belong together: so the server lets the page connect.
+  server: { proxy: { '/ws': { target: server, ws: true } } },
 });
