@@ -1,0 +1,82 @@
+//! How long the core takes: one stroke early and late in a piece, standings, a replay.
+#![expect(
+    clippy::indexing_slicing,
+    clippy::unwrap_used,
+    reason = "in a bench, a panic is the answer"
+)]
+
+mod invented;
+
+use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
+use thole_piece::{Session, standings::Board};
+use thole_protocol::{spec::Ranking, units::At};
+
+use invented::{entries, row, rowing, start, stroke};
+
+const CLASS: u32 = 40;
+
+/// A stroke through the core with its projection and own standing, at different points of one long piece;
+/// what is published once a second for all is in it, as it is in life.
+fn one_stroke(criterion: &mut Criterion) {
+    let mut group = criterion.benchmark_group("a stroke");
+    group.throughput(Throughput::Elements(u64::from(CLASS)));
+    for strokes in [20, 200, 1_000] {
+        let session = rowing(CLASS, 23_000, strokes);
+        group.bench_function(BenchmarkId::new("of 40 athletes after", strokes), |bench| {
+            bench.iter_batched_ref(
+                || {
+                    // A clone has no room to grow; after one more stroke it has.
+                    let mut session = session.clone();
+                    row(&mut session, CLASS, strokes + 1);
+                    session
+                },
+                |session| row(session, CLASS, strokes + 2),
+                BatchSize::LargeInput,
+            );
+        });
+    }
+    group.finish();
+}
+
+fn standings(criterion: &mut Criterion) {
+    let mut group = criterion.benchmark_group("standings");
+    for athletes in [1_000, 10_000, 100_000] {
+        let rounds = [entries(athletes, 0), entries(athletes, 1)];
+        group.throughput(Throughput::Elements(u64::from(athletes)));
+        group.bench_function(BenchmarkId::from_parameter(athletes), |bench| {
+            let (mut board, mut at) = (Board::new(), 0);
+            bench.iter(|| {
+                at += 1_000;
+                let round = &rounds[usize::from(at % 2_000 == 0)];
+                board.publish(At(at), Ranking::Share, 0, round)
+            });
+        });
+    }
+    group.finish();
+}
+
+/// A whole piece of thirty from its inputs.
+fn replay(criterion: &mut Criterion) {
+    let (athletes, strokes) = (30, 230);
+    let mut inputs = start(athletes, 2_300);
+    for count in 1..=strokes {
+        for number in 0..athletes {
+            inputs.push((At(invented::heard(number, count)), stroke(number, count)));
+        }
+    }
+    let mut group = criterion.benchmark_group("replay");
+    group.throughput(Throughput::Elements(u64::from(athletes * strokes)));
+    group.bench_function("30 athletes, 230 strokes each", |bench| {
+        bench.iter(|| {
+            let mut session = Session::new();
+            for (at, input) in &inputs {
+                session.apply(*at, input);
+            }
+            session
+        });
+    });
+    group.finish();
+}
+
+criterion_group!(benches, one_stroke, standings, replay);
+criterion_main!(benches);
