@@ -77,6 +77,13 @@ pub struct Reached {
     pub heard: f64,
 }
 
+/// Where somebody is heading, and what that is against the own target.
+#[derive(Clone, Copy)]
+struct Heading {
+    projected: Projected,
+    margin: Option<Margin>,
+}
+
 impl Rower {
     /// An athlete at the start of a piece. A target or plan that does not fit it counts as none.
     #[must_use]
@@ -246,20 +253,33 @@ impl Rower {
     /// Where the finish is heading: of one who has finished, the result.
     #[must_use]
     pub fn projected(&self, rule: Rule<'_>, now: At) -> Option<Projected> {
+        self.heading(rule, now).map(|heading| heading.projected)
+    }
+
+    /// Against the own target: of the projection, or of the finish as shown.
+    #[must_use]
+    pub fn margin(&self, rule: Rule<'_>, now: At) -> Option<Margin> {
+        self.heading(rule, now)?.margin
+    }
+
+    /// Projection and margin at once: asking the model is most of what a stroke costs.
+    fn heading(&self, rule: Rule<'_>, now: At) -> Option<Heading> {
         if let Some(finish) = self.finish(rule, now) {
             let shown = self.shown(finish);
-            let chance_permille =
-                self.margin_of(shown).map(|m| 1_000 * u16::from(m.margin_ppm.0 >= 0));
-            return Some(Projected { finish: shown, low: shown, high: shown, chance_permille });
+            let margin = self.margin_of(shown);
+            let chance_permille = margin.map(|m| 1_000 * u16::from(m.margin_ppm.0 >= 0));
+            let projected = Projected { finish: shown, low: shown, high: shown, chance_permille };
+            return Some(Heading { projected, margin });
         }
         let Estimate { finish, low, high, chance } = self.estimate()?;
         let cost = |amount| cost(self.course.measure(), amount);
-        Some(Projected {
+        let projected = Projected {
             finish: cost(finish),
             low: cost(low),
             high: cost(high),
             chance_permille: chance.map(permille),
-        })
+        };
+        Some(Heading { projected, margin: self.course.margin(finish) })
     }
 
     /// Where the finish is heading. The first strokes of a repeat, from a standstill, say nothing about
@@ -269,15 +289,6 @@ impl Rower {
             row.repeat > 0 && self.track.in_work() && row.into_ms < SETTLES_AFTER_MS
         });
         self.forecast.estimate(&self.course, if settling { &self.rested } else { &self.live })
-    }
-
-    /// Against the own target: of the projection, or of the finish as shown.
-    #[must_use]
-    pub fn margin(&self, rule: Rule<'_>, now: At) -> Option<Margin> {
-        match self.finish(rule, now) {
-            Some(finish) => self.margin_of(self.shown(finish)),
-            None => self.course.margin(self.estimate()?.finish),
-        }
     }
 
     /// Holds the finish against what was shown on the way; the share of intervals that missed it (0 to 1),
@@ -320,6 +331,7 @@ impl Rower {
         const NOT_HEARD_MS: u32 = 6_000;
         let doing = self.seen_doing(athlete, rule, now);
         let row = self.row(doing);
+        let heading = self.heading(rule, now).filter(|_| doing != Doing::Stopped);
         Line {
             athlete: id,
             place: self.place,
@@ -327,8 +339,8 @@ impl Rower {
             // Who is home may put the phone away.
             not_heard: doing != Doing::Finished
                 && athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
-            margin: self.margin(rule, now).filter(|_| doing != Doing::Stopped),
-            projected: self.projected(rule, now).filter(|_| doing != Doing::Stopped),
+            margin: heading.and_then(|heading| heading.margin),
+            projected: heading.map(|heading| heading.projected),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             share_permille: permille(self.share()),
@@ -354,13 +366,14 @@ impl Rower {
     pub fn own(&self, piece: PieceNo, athlete: &Athlete, rule: Rule<'_>, now: At) -> Own {
         let doing = self.seen_doing(athlete, rule, now);
         let row = self.row(doing);
+        let heading = self.heading(rule, now).filter(|_| doing != Doing::Stopped);
         let points = athlete.recording.points();
         Own {
             piece,
             doing,
             place: self.place,
-            margin: self.margin(rule, now).filter(|_| doing != Doing::Stopped),
-            projected: self.projected(rule, now).filter(|_| doing != Doing::Stopped),
+            margin: heading.and_then(|heading| heading.margin),
+            projected: heading.map(|heading| heading.projected),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             repeat: u16::try_from(self.track.repeat()).unwrap_or(u16::MAX),
