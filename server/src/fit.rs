@@ -67,6 +67,11 @@ pub struct Divided {
 /// # Errors
 /// One sentence: what cannot be read, what is too little, or that the new model is worse.
 pub async fn run(args: &FitArgs, out: &mut dyn Write) -> Result<(), String> {
+    let old = match fs::read_to_string(&args.out) {
+        Ok(text) => Some(read_model(&text, &args.out.display().to_string())?),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => None,
+        Err(error) => return Err(format!("{} cannot be read: {error}.", args.out.display())),
+    };
     let pieces = past::read(&args.files, args.data.as_deref()).await?;
     let divided = divided(pieces, args.seed)?;
     let told = |error: std::io::Error| format!("This cannot be written: {error}.");
@@ -86,11 +91,6 @@ pub async fn run(args: &FitArgs, out: &mut dyn Write) -> Result<(), String> {
     });
     bar.finish_and_clear();
     let model = Model::of(&file).map_err(|says| format!("The fit has failed: {says}"))?;
-    let old = match fs::read_to_string(&args.out) {
-        Ok(text) => Some(read_model(&text, &args.out.display().to_string())?),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => None,
-        Err(error) => return Err(format!("{} cannot be read: {error}.", args.out.display())),
-    };
     let before = old.as_ref().map_or_else(Model::shipped, |(_, model)| model.clone().into());
     let (new, was) = (figures(&divided.judge, &model), figures(&divided.judge, &before));
     write!(out, "{}", table(&divided.judge, &new, &was, before.name())).map_err(told)?;

@@ -147,11 +147,11 @@ fn a_class_is_ranked_by_everybodys_own_target() {
     ];
     let lines = replayed(&file(&class), &["0.50"]).unwrap();
     expect![[r#"
-        {"group":"club","athlete":"ana","piece":"1700m","share":0.5,"projected":309.841,"low":306.695,"high":313.112,"chance":0.058,"rank":2}
+        {"group":"club","athlete":"ana","piece":"1700m","share":0.5,"projected":309.792,"low":306.602,"high":313.108,"chance":0.063,"rank":2}
         {"group":"club","athlete":"ana","piece":"1700m","share":1,"result":309.0,"rank":2}
-        {"group":"club","athlete":"bo","piece":"1700m","share":0.5,"projected":444.212,"low":438.795,"high":450.374,"chance":0.999,"rank":1}
+        {"group":"club","athlete":"bo","piece":"1700m","share":0.5,"projected":444.23,"low":438.822,"high":450.482,"chance":0.999,"rank":1}
         {"group":"club","athlete":"bo","piece":"1700m","share":1,"result":447.5,"rank":1}
-        {"group":"club","athlete":"cy","piece":"1700m","share":0.5,"projected":339.204,"low":335.521,"high":343.339,"chance":null,"rank":null}
+        {"group":"club","athlete":"cy","piece":"1700m","share":0.5,"projected":339.17,"low":335.457,"high":343.337,"chance":null,"rank":null}
         {"group":"club","athlete":"cy","piece":"1700m","share":1,"result":340.0,"rank":null}
     "#]]
     .assert_eq(&text(&lines));
@@ -334,11 +334,11 @@ fn a_session_is_told_from_its_journal() {
     let records = evening();
     let lines = session::lines("KAMURETA", records.clone(), &shares(&["0.25", "0.5"]));
     expect![[r#"
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":310.699,"low":305.924,"high":315.937,"chance":0.104,"rank":2}
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":309.936,"low":306.79,"high":313.203,"chance":0.054,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":310.627,"low":305.807,"high":315.875,"chance":0.109,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":309.888,"low":306.697,"high":313.2,"chance":0.059,"rank":2}
         {"group":"KAMURETA","athlete":"Ana","piece":"0","share":1,"result":309.091,"rank":2}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.25,"projected":444.991,"low":434.661,"high":457.076,"chance":0.931,"rank":1}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.5,"projected":444.052,"low":438.657,"high":450.191,"chance":0.999,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.25,"projected":445.063,"low":434.726,"high":457.205,"chance":0.929,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.5,"projected":444.07,"low":438.684,"high":450.3,"chance":0.999,"rank":1}
         {"group":"KAMURETA","athlete":"Bo","piece":"0","share":1,"result":447.368,"rank":1}
     "#]]
     .assert_eq(&text(&lines));

@@ -59,7 +59,7 @@ pub struct Past {
     pub best: f64,
     /// The newest.
     pub newest: f64,
-    /// The mean.
+    /// The geometric mean: of logarithms, as all slack is.
     pub mean: f64,
     /// How many there are.
     pub results: usize,
@@ -449,7 +449,7 @@ fn past(measure: Measure, aim: &Aim) -> Result<Option<Past>, Refusal> {
         Measure::Distance(_) => amounts.clone().fold(f64::INFINITY, f64::min),
         Measure::Time(_) => amounts.clone().fold(0.0, f64::max),
     };
-    let mean = amounts.sum::<f64>() / results.len() as f64;
+    let mean = libm::exp(amounts.map(libm::log).sum::<f64>() / results.len() as f64);
     Ok(Some(Past { best, newest, mean, results: results.len() }))
 }
 
