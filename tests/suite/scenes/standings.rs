@@ -13,7 +13,7 @@ fn a_slower_rower_ahead_of_her_own_target_leads() {
          0:00.0 ana rows 1:31.0 until 1:30.0
          0:00.0 bo  rows 2:12.0 until 1:30.0
          1:31.0 show standings",
-        expect!["1 bo +1.2 %, 2 ana -0.8 %"],
+        expect!["1 bo +2.2 %, 2 ana -1.6 %"],
     );
 }
 
@@ -70,7 +70,7 @@ fn who_has_no_target_is_listed_and_not_ranked() {
          0:00.0 ana rows 1:45.0 until 1:00.0
          0:00.0 cy  rows 1:40.0 until 1:00.0
          1:01.0 show standings",
-        expect!["1 ana +0.0 %, - cy"],
+        expect!["1 ana -0.4 %, - cy"],
     );
 }
 
@@ -93,9 +93,9 @@ fn teams_are_placed_by_the_mean_margin_of_as_many_as_the_smallest_has() {
          2:02.0 best 2 of a team
          2:03.0 show teams",
         expect![[r#"
-            1 bo +1.9 %, 2 ana +0.7 %, 3 cy -2.5 %
-            1 Otters +19191 (1), 2 Herons +7237 (1)
-            1 Otters -2690 (2), - Herons (0)"#]],
+            1 bo +3.1 %, 2 ana +1.2 %, 3 cy -2.9 %
+            1 Otters +31161 (1), 2 Herons +12322 (1)
+            1 Otters +1385 (2), - Herons (0)"#]],
     );
 }
 
@@ -112,7 +112,7 @@ fn a_piece_by_time_is_about_metres() {
          4:21.0 show phase
          4:21.0 show results",
         expect![[r#"
-            1 ana +1.2 %, 2 bo -0.7 %
+            1 ana +1.8 %, 2 bo -1.1 %
             finished
             1 ana 1168 m ± 59 dm +1.5 %
             2 bo 1068 m ± 54 dm -0.9 %"#]],
@@ -130,7 +130,7 @@ fn a_target_that_nobody_can_row_is_refused_and_the_athlete_stays() {
          1:01.0 show standings",
         expect![[r#"
             -0:20.0 ana refused: ana: Nobody rows 1,700 m in 3:30.0: set a target of 3:46.7 or slower.
-            1 ana -0.1 %"#]],
+            1 ana -0.4 %"#]],
     );
 }
 
@@ -150,9 +150,9 @@ fn who_is_not_heard_for_fifteen_seconds_is_out_of_the_ranking_until_heard_again(
          1:05.0 ana delivers
          1:07.0 show standings",
         expect![[r#"
-            1 ana +0.2 %, 2 bo -0.3 %
-            1 ana +0.2 % (not heard), 2 bo -0.4 %
-            1 bo -0.4 %, - ana +0.2 % (not heard)
-            1 ana +0.4 %, 2 bo -0.5 %"#]],
+            1 ana +0.2 %, 2 bo -1.4 %
+            1 ana +0.2 % (not heard), 2 bo -1.4 %
+            1 bo -1.4 %, - ana +0.2 % (not heard)
+            1 ana +0.7 %, 2 bo -1.3 %"#]],
     );
 }
