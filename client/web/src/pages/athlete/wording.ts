@@ -4,7 +4,7 @@ import type { AthleteResult, Margin, Mark, Outcome } from '../../protocol/decode
 export function outcomeTitle(outcome: Outcome): string {
   switch (outcome) {
     case 'finished':
-      return 'You are home.';
+      return 'Finished.';
     case 'stopped':
       return 'You stopped, and what you rowed is kept.';
     case 'unfinished':
