@@ -151,6 +151,13 @@ test('who comes back names the last event, and none is told twice', () => {
   expect(told.map(({ event }) => event)).toEqual([18, 21, 22]);
 });
 
+test('the first event of a new session is told to whoever made it', () => {
+  const { world, news } = inSession({ role: 'coach' }, welcome({ last_event: 0 }));
+  world.say({ type: 'events', events: [closed(1)] });
+  expect(news.map((one) => one.news)).toEqual(['welcome', 'said']);
+  expect(news.at(-1)).toMatchObject({ msg: { events: [{ event: 1 }] } });
+});
+
 test('another journal numbers its events from the start', () => {
   const { world, news } = inSession();
   world.say({ type: 'events', events: [closed(40)] });

@@ -198,6 +198,8 @@ export class Link {
   #welcomed(connection: Connection, msg: ServerWelcome): void {
     // Another journal numbers its events from the start.
     if (this.#epoch !== null && this.#epoch !== msg.epoch) this.#lastEvent = 0;
+    // In a session in which nothing has happened yet, the first event is still to come.
+    if (msg.last_event === 0) this.#lastEvent = 0;
     this.#epoch = msg.epoch;
     this.#speed = Math.max(1, msg.speed);
     const nowMs = this.#ownMs();
