@@ -21,6 +21,8 @@ export class Desk {
   /** Whose detail is open. */
   shown = $state.raw<string | null>(null);
   habits = $state.raw<Habits>(keptHabits(localStorage));
+  /** Whether a session was asked for: made, or opened. */
+  asked = $state.raw(false);
   /** What a screen reader is told last. */
   says = $state.raw('');
   /** What is known of this session on this device; null before it is open. */
@@ -63,10 +65,12 @@ export class Desk {
   open(code: string, secret: string): void {
     keepSession(localStorage, code, { secret });
     this.#keep(code);
+    this.asked = true;
     this.live.enter('coach', { secret }, null, (news) => this.#hear(news));
   }
 
   make(title: string): void {
+    this.asked = true;
     this.live.enter('coach', { type: 'create', title }, null, (news) => this.#hear(news));
   }
 

@@ -28,7 +28,7 @@ test('what is missing before a start, most hindering first', () => {
   const ready: AthleteView = {
     athlete: 'ida', spec: { name: 'Ida', team: null, heart_limit_bpm: null },
     aim: { target: { want: 'finish', finish_ms: 306_000 }, plan: { profile: 'even' }, history: [] },
-    doing: 'here', cautions_read: true, machine: 'Rower 12', clock_bound_ms: 9, heart_rate: false,
+    doing: 'here', cautions_read: true, machine: 'Rower 12', clock_bound_ms: 9, heart_rate: false, on_board: 'name',
   };
   expect(missingOf(ready)).toEqual([]);
   expect(missingOf({ ...ready, doing: 'away', machine: null })).toEqual(['not here yet']);

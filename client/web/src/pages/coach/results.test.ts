@@ -12,7 +12,7 @@ const bo: AthleteResult = {
 };
 const view = (athlete: string, name: string, team: string | null): AthleteView => ({
   athlete, spec: { name, team, heart_limit_bpm: null }, aim: { target: null, plan: { profile: 'even' }, history: [] },
-  doing: 'finished', cautions_read: true, machine: null, clock_bound_ms: null, heart_rate: false,
+  doing: 'finished', cautions_read: true, machine: null, clock_bound_ms: null, heart_rate: false, on_board: 'name',
 });
 const piece: PieceView = {
   piece: 0,
