@@ -1,20 +1,20 @@
-// Who is there and ready, for the board of those who wait.
+// Who is there, for the board of those who wait. What concerns health, such as cautions that are not accepted
+// yet, is between athlete and coach: the board is not told.
 import type { AthleteView } from '../../protocol/decode';
 
-export type Readiness = 'ready' | 'here' | 'away';
+export type Readiness = 'linked' | 'here' | 'away';
 
-/** Ready: connected, the cautions read, and something linked that is rowed on. */
-export function readiness({ doing, cautions_read, machine }: AthleteView): Readiness {
+export function readiness({ doing, machine }: AthleteView): Readiness {
   if (doing === 'away') return 'away';
-  return cautions_read && machine !== null ? 'ready' : 'here';
+  return machine === null ? 'here' : 'linked';
 }
 
 export function readinessText(readiness: Readiness): string {
   switch (readiness) {
-    case 'ready':
-      return 'ready';
+    case 'linked':
+      return 'machine linked';
     case 'here':
-      return 'getting ready';
+      return 'here';
     case 'away':
       return 'not here yet';
     default:

@@ -29,7 +29,8 @@ test('the same screen at half the pixels gets half the pixels: what is seen is a
 test('few are written large, more on one page as long as they can be read there, then on equal pages', () => {
   const of = (people: number) => rows(USUAL, TV, 690, people);
   expect(of(4)).toMatchObject({ pages: 1, perPage: 4 });
-  expect(of(4).fontPx).toBeCloseTo(fontPx(USUAL, TV, 22), 6);
+  expect(of(4).fontPx).toBeCloseTo(960 / 16, 6);
+  expect(rows({ diagonalIn: 75, distanceM: 4 }, TV, 690, 4).fontPx).toBeCloseTo(fontPx({ diagonalIn: 75, distanceM: 4 }, TV, 20), 6);
   expect(of(10)).toMatchObject({ pages: 1, perPage: 10, small: false });
   expect(of(13)).toMatchObject({ pages: 2, perPage: 7 });
   expect(of(30)).toMatchObject({ pages: 3, perPage: 10 });

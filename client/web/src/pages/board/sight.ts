@@ -1,6 +1,6 @@
 // How large the letters have to be, from the size of the screen and how far away the last one sits who reads it.
 //
-// ISO 9241-303: a capital of 16 minutes of arc at the least, 20 to 22 are better. A capital is 0.668 of the
+// ISO 9241-303: a capital of 16 minutes of arc at the least, 20 are better. A capital is 0.668 of the
 // size of this font.
 
 /** The screen, and the farthest who reads it. */
@@ -32,13 +32,17 @@ export const USUAL: Sight = { diagonalIn: 55, distanceM: 5 };
 const NAME = 'thole board sight';
 const CAPITAL = 0.668;
 const LEAST_MINUTES = 16;
-const GOOD_MINUTES = 22;
+const GOOD_MINUTES = 20;
 /** Height of a row in sizes of its letters. */
-export const ROW = 1.21;
+const ROW = 1.21;
 /** Fewer rows than this on a page tell nothing about a field. */
 const ROWS_LEAST = 4;
-/** Half a row holds a place, a finish, a name and a margin: so many sizes of its letters. */
-const HALF_ROW = 11;
+/** Half of the screen holds a place, a name and a margin: so many sizes of the letters … */
+export const HALF_FIELD = 16;
+/** … and in the results the finish too. */
+export const HALF_RESULTS = 18.5;
+/** Rows stand this far apart at the most. */
+const ROW_MOST = 1.5;
 
 /** What the address says, else what was chosen on this device, else what is usual. */
 export function chosenSight(shelf: Pick<Storage, 'getItem'>, address: URL): Sight {
@@ -69,8 +73,8 @@ export function fontPx(sight: Sight, frame: Frame, minutes: number): number {
 }
 
 /** So many people in so much height: on one page if they can be read there, else on equal pages. */
-export function rows(sight: Sight, frame: Frame, heightPx: number, people: number): Rows {
-  const widest = frame.width / 2 / HALF_ROW;
+export function rows(sight: Sight, frame: Frame, heightPx: number, people: number, half = HALF_FIELD): Rows {
+  const widest = frame.width / 2 / half;
   const most = Math.min(fontPx(sight, frame, GOOD_MINUTES), widest, heightPx / ROWS_LEAST / ROW);
   const wanted = fontPx(sight, frame, LEAST_MINUTES);
   const least = Math.min(wanted, most);
@@ -78,5 +82,6 @@ export function rows(sight: Sight, frame: Frame, heightPx: number, people: numbe
   const pages = Math.max(1, Math.ceil(people / fit));
   const perPage = Math.max(1, Math.ceil(people / pages));
   const font = Math.max(Math.min(heightPx / perPage / ROW, most), least);
-  return { fontPx: font, rowPx: font * ROW, perPage, pages, small: least < wanted * 0.999 };
+  const rowPx = Math.min(heightPx / perPage, font * ROW_MOST);
+  return { fontPx: font, rowPx, perPage, pages, small: least < wanted * 0.999 };
 }
