@@ -154,12 +154,14 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await page.locator('.small').getByText('Rowing').waitFor();
   expect(await page.getByRole('list', { name: 'The field' }).getByRole('listitem').count()).toBe(4);
 
+  await page.getByText('All four are steady.').waitFor();
+
   // One key calls, Space sends it at once; the athletes are told.
   await page.keyboard.press('KeyW');
   await page.locator('.armed').getByText('Long reach').waitFor();
   await page.keyboard.press('Space');
   await page.locator('.running').getByText('Long reach').waitFor();
-  await expect.poll(() => told.every((lines) => lines.some((line) => line.includes('Long reach')))).toBe(true);
+  await expect.poll(() => told.every((lines) => lines.some((line) => line.includes('Long reach'))), { timeout: 10_000 }).toBe(true);
   // Esc ends what stands; a key that is typed into a field calls nobody.
   await page.waitForTimeout(3_200);
   await page.keyboard.press('Escape');
