@@ -18,7 +18,7 @@ function rower([was, is]: readonly [number, number], [rateWas, rateIs]: readonly
     const rests = restAt > 0 && at_ms > restAt && at_ms <= restAt + 10_000;
     if (!rests) [done, elapsed] = [done + (after ? is : was) * 10, elapsed + 1_000];
     const speed = after ? is : was;
-    return { at_ms, elapsed_ms: elapsed, done_dm: done, pace_per_500m_ms: 500_000 / speed, rate_half_spm: 2 * (after ? rateIs : rateWas), heart_bpm: null, margin: null };
+    return { at_ms, elapsed_ms: elapsed, done_dm: done, pace_per_500m_ms: 500_000 / speed, rate_half_spm: 2 * (after ? rateIs : rateWas), heart_bpm: null, call: null, margin: null };
   });
 }
 
@@ -76,6 +76,14 @@ describe('after a call', () => {
     expect(effectText(effectOf(to(['a0', 'a1'], { over: null }), early, SENT + 9_000))).toBe('too early to say');
     const late = new Map([...seen].map(([id, rows]) => [id, rows.filter(({ at_ms }) => at_ms >= SENT - 4_000)]));
     expect(effectText(effectOf(to(['a0', 'a1']), late, SENT + 40_000))).toBe('not seen long enough');
+  });
+
+  test('a call of the sheet is told from when each athlete got it', () => {
+    // The first got it 20 s before these two, who change at SENT.
+    const having = (rows: Seen[]) => rows.map((row) => ({ ...row, call: row.at_ms > SENT && row.at_ms <= SENT + 25_000 ? 'c' : null }));
+    const history: History = new Map(['a0', 'a1'].map((id) => [id, having(rower([4, 4.2]))]));
+    const effect = measured(to(['a0', 'a1'], { sheet: 0, sent_at_ms: SENT - 20_000 }), history);
+    expect(effect.speed.mean).toBeCloseTo(5, 0);
   });
 
   test('a rest is no change: what lies behind it is left out', () => {

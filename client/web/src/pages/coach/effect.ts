@@ -55,13 +55,14 @@ interface Own {
 }
 
 export function effectOf(call: ListedCall, history: History, nowMs: number): Effect {
-  const until = Math.min(call.over?.at_ms ?? nowMs, call.sent_at_ms + AFTER_MS);
   const got = new Set(call.athletes);
   const owns: Own[] = [];
   const others: Own[] = [];
   for (const [athlete, seen] of history) {
-    const own = changeOf(seen, call.sent_at_ms, until);
-    if (own !== null) (got.has(athlete) ? owns : others).push(own);
+    const mine = got.has(athlete);
+    const stood = standingFor(call, mine ? seen : [], nowMs);
+    const own = stood === null ? null : changeOf(seen, stood.from, stood.until);
+    if (own !== null) (mine ? owns : others).push(own);
   }
   if (owns.length === 0) return call.over === null && nowMs < call.sent_at_ms + AFTER_MS ? { is: 'early' } : { is: 'unseen' };
   const compared = others.length >= OTHERS_MIN ? others : [];
@@ -106,6 +107,18 @@ export function effectText(effect: Effect): string {
 export function changeText({ mean, half }: Change): string {
   const sign = mean.toFixed(1) === '0.0' || mean.toFixed(1) === '-0.0' ? '' : mean < 0 ? '−' : '+';
   return `${sign}${Math.abs(mean).toFixed(1)} ± ${half.toFixed(1)}`;
+}
+
+/**
+ * From when until when the call stood. One of the sheet reaches each athlete when they are there: it is told from when
+ * they were seen to have it, and there is nobody to hold it against, since all get it.
+ */
+function standingFor(call: ListedCall, seen: readonly Seen[], nowMs: number): { readonly from: number; readonly until: number } | null {
+  const had = seen.filter((one) => one.call === call.call);
+  const from = call.sheet === null ? call.sent_at_ms : had[0]?.at_ms;
+  if (from === undefined) return null;
+  const ended = call.sheet === null ? (call.over?.at_ms ?? nowMs) : (had.at(-1)?.at_ms ?? nowMs);
+  return { from, until: Math.min(ended, from + AFTER_MS) };
 }
 
 /** One athlete before the call and after; null when there was too little of either, or a rest between. */

@@ -12,6 +12,8 @@ export interface Seen {
   readonly pace_per_500m_ms: number | null;
   readonly rate_half_spm: number | null;
   readonly heart_bpm: number | null;
+  /** The call that stands for this athlete. */
+  readonly call: string | null;
   /** Best guess of the margin, in what the session ranks by. */
   readonly margin: number | null;
 }
@@ -46,6 +48,7 @@ export function remembered(history: History, { standings, details }: Sight, rank
       pace_per_500m_ms: detail?.pace_per_500m_ms ?? null,
       rate_half_spm: detail?.rate_half_spm ?? null,
       heart_bpm: detail?.heart_bpm ?? null,
+      call: detail?.call ?? null,
       margin: margin === null || projected === null ? null : guessOf(margin, projected, ranking).mean,
     };
     next.set(line.athlete, thinned([...before, seen]));

@@ -44,6 +44,6 @@ test('the others in words', () => {
   expect(othersText(9, 12, 'steady')).toBe('The other nine are steady.');
   expect(othersText(12, 12, 'ready')).toBe('All twelve are ready.');
   expect(othersText(1, 3, 'steady')).toBe('The other one is steady.');
-  expect(othersText(0, 3, 'ready')).toBe('Nobody else is ready.');
+  expect(othersText(0, 3, 'ready')).toBe('Nobody is ready yet.');
   expect(othersText(0, 0, 'ready')).toBe('');
 });

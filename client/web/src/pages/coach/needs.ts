@@ -99,7 +99,7 @@ function durationInWords(ms: number): string {
 /** `The other nine are steady.` */
 export function othersText(others: number, all: number, are: 'steady' | 'ready'): string {
   if (all === 0) return '';
-  if (others === 0) return `Nobody else is ${are}.`;
+  if (others === 0) return are === 'ready' ? 'Nobody is ready yet.' : 'Nobody else is steady.';
   if (others === all) return all === 1 ? `The one here is ${are}.` : `All ${numberText(all)} are ${are}.`;
   return others === 1 ? `The other one is ${are}.` : `The other ${numberText(others)} are ${are}.`;
 }

@@ -1,14 +1,16 @@
 // What the coach's page says of the whole field.
 import type { Session } from '../../session/reduce';
-import { athlete } from '../../session/reduce';
+import { athlete, currentPhase, goAt } from '../../session/reduce';
 
 /** Names in one breath; beyond, a number. */
 const NAMES_MAX = 2;
 
 /** `12 in, all heard`, `12 in, Bo Quist not heard`. */
 export function heardText(session: Session): string {
-  const here = session.standings === null ? session.athletes.filter(({ doing }) => doing !== 'away') : session.standings.lines.filter(({ doing }) => doing !== 'away');
-  const lost = (session.standings?.lines ?? []).filter(({ doing, not_heard }) => not_heard && doing !== 'away');
+  // Before a go the standings are not kept up: there is nothing to stand by.
+  const lines = goAt(currentPhase(session)) === null ? null : (session.standings?.lines ?? null);
+  const here = (lines ?? session.athletes).filter(({ doing }) => doing !== 'away');
+  const lost = (lines ?? []).filter(({ doing, not_heard }) => not_heard && doing !== 'away');
   if (here.length === 0) return 'Nobody is in yet';
   const names = lost.map((line) => athlete(session, line.athlete)?.spec.name ?? '?');
   const who = names.length === 0 ? 'all heard' : names.length <= NAMES_MAX ? `${names.join(' and ')} not heard` : `${names.length} not heard`;
