@@ -173,7 +173,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await page.getByLabel('Own words for a call').press('Enter');
   await page.getByText('Easy hands').first().waitFor();
   await page.keyboard.press('Tab');
-  await page.getByRole('button', { name: 'Oda Brandt' }).first().click();
+  await page.locator('[data-kind="name"]', { hasText: 'Oda Brandt' }).click();
   await page.getByRole('heading', { name: 'Oda Brandt' }).waitFor();
   await sound(page, 'rowing');
   await page.setViewportSize(TABLET);
