@@ -279,6 +279,7 @@ impl Athlete {
             cautions_read: self.config.cautions_read,
             machine: self.config.machine.clone(),
             clock_bound_ms: self.link.clock().bound(),
+            on_board: None,
         }));
     }
 

@@ -6,7 +6,7 @@ use crate::{
     ids::{AthleteId, CommandId, EventNo, PieceNo, RunId},
     order::Order,
     sample::{Reading, Sample},
-    spec::{Aim, RosterEntry, SessionSettings},
+    spec::{Aim, OnBoard, RosterEntry, SessionSettings},
     units::Millis,
 };
 
@@ -124,6 +124,9 @@ pub struct Ready {
     /// Half the round trip of the best clock answer: how well the count-down fits, at worst.
     #[serde(default)]
     pub clock_bound_ms: Option<Millis>,
+    /// How the own name stands on boards; absent: as before.
+    #[serde(default)]
+    pub on_board: Option<OnBoard>,
 }
 
 /// The athlete's own target for a piece that has not begun.

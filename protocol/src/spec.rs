@@ -224,6 +224,20 @@ pub struct AthleteSpec {
     pub heart_limit_bpm: Option<Bpm>,
 }
 
+/// How the name of an athlete stands on boards, as the athlete wants it; the coach sees all of it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum OnBoard {
+    /// All of it.
+    #[default]
+    Name,
+    /// Without the last name, but for its first letter.
+    Short,
+    /// Not at all: boards say that somebody rows here.
+    Hidden,
+}
+
 /// One past result of the same piece, for the projection.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     ids::{AthleteId, CallId, PieceNo},
-    spec::{Aim, AthleteSpec, CallText, PieceSpec, Span, Target},
+    spec::{Aim, AthleteSpec, CallText, OnBoard, PieceSpec, Span, Target},
     units::{At, Bpm, Decimetres, HalfSpm, Millis, Ppm},
 };
 
@@ -413,6 +413,9 @@ pub struct AthleteView {
     pub clock_bound_ms: Option<Millis>,
     /// Heart rate is passed on.
     pub heart_rate: bool,
+    /// How the name stands on boards; what boards are sent is so already.
+    #[serde(default)]
+    pub on_board: OnBoard,
 }
 
 /// One piece of the session.

@@ -155,6 +155,7 @@ impl Crowd {
                 cautions_read: true,
                 machine: Some("invented".to_owned()),
                 clock_bound_ms: Some(Millis(1)),
+                on_board: None,
             };
             self.say(place, &ClientMsg::Ready(ready));
         }

@@ -6,7 +6,7 @@ use thole_protocol::{
     ids::{AthleteId, CommandId, PieceNo, RunId},
     order::Order,
     sample::{Reading, Sample},
-    spec::{Aim, RosterEntry, SessionSettings},
+    spec::{Aim, OnBoard, RosterEntry, SessionSettings},
     units::{At, Millis},
 };
 
@@ -107,6 +107,9 @@ pub enum Input {
         machine: Option<String>,
         /// How well the count-down fits, at worst.
         clock_bound_ms: Option<Millis>,
+        /// How the own name stands on boards; none: as before.
+        #[serde(default)]
+        on_board: Option<OnBoard>,
     },
     /// An athlete's own target for a piece that has not begun.
     Aimed {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::{AthleteId, PieceNo},
     sample::Reading,
-    spec::{Aim, AthleteSpec, HEART_LIMIT_BPM},
+    spec::{Aim, AthleteSpec, HEART_LIMIT_BPM, OnBoard},
     standing::{AthleteView, Doing},
     units::{At, Bpm, Millis},
 };
@@ -50,6 +50,8 @@ pub struct Athlete {
     pub machine: Option<String>,
     /// How well the count-down fits, at worst.
     pub clock_bound_ms: Option<Millis>,
+    /// How the name stands on boards.
+    pub on_board: OnBoard,
     /// Heart rate may be passed on to the coach.
     pub heart_consent: bool,
     /// The newest reading.
@@ -138,10 +140,12 @@ impl Athlete {
             machine: self.machine.clone(),
             clock_bound_ms: self.clock_bound_ms,
             heart_rate: self.heart_consent,
+            on_board: self.on_board,
         }
     }
 
-    /// As everybody may see them: without what concerns health, and without past results.
+    /// As everybody may see them: without what concerns health, without past results, and under the name
+    /// that the athlete wants to be seen by.
     #[must_use]
     pub fn public_view(&self, athlete: AthleteId, piece: PieceNo, doing: Doing) -> AthleteView {
         let mut view = self.view(athlete, piece, doing);
@@ -149,6 +153,44 @@ impl Athlete {
         view.aim.history.clear();
         view.cautions_read = false;
         view.heart_rate = false;
+        view.spec.name = name_on_board(&view.spec.name, self.on_board);
         view
+    }
+}
+
+/// The name as boards show it: `Tam Lindqvist` is `Tam L.` when short; one name alone stays as it is.
+fn name_on_board(name: &str, on_board: OnBoard) -> String {
+    /// What boards say of somebody who does not want to be named.
+    const SOMEBODY: &str = "Somebody";
+    match on_board {
+        OnBoard::Name => name.to_owned(),
+        OnBoard::Hidden => SOMEBODY.to_owned(),
+        OnBoard::Short => match name.trim().rsplit_once(char::is_whitespace) {
+            Some((first, last)) => {
+                let initial = last.chars().next().map(String::from).unwrap_or_default();
+                format!("{} {initial}.", first.trim_end())
+            }
+            None => name.to_owned(),
+        },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn boards_name_an_athlete_as_the_athlete_wants_and_the_coach_sees_all_of_it() {
+        let id = AthleteId(uuid::Uuid::nil());
+        let named = |name: &str, on_board| {
+            let spec = AthleteSpec { name: name.to_owned(), ..AthleteSpec::default() };
+            let athlete = Athlete { on_board, ..Athlete::new(spec, Vec::new(), PieceNo(0)) };
+            assert_eq!(athlete.view(id, PieceNo(0), Doing::Here).spec.name, name);
+            athlete.public_view(id, PieceNo(0), Doing::Here).spec.name
+        };
+        assert_eq!(named("Tam Lindqvist", OnBoard::Name), "Tam Lindqvist");
+        assert_eq!(named("Tam van der Öst", OnBoard::Short), "Tam van der Ö.");
+        assert_eq!(named("Tam", OnBoard::Short), "Tam");
+        assert_eq!(named("Tam Lindqvist", OnBoard::Hidden), "Somebody");
     }
 }

@@ -120,11 +120,12 @@ impl Session {
             Input::Consent { athlete, heart_rate, wording: _ } => {
                 self.change(*athlete, |athlete| athlete.consent(*heart_rate));
             }
-            Input::Ready { athlete, cautions_read, machine, clock_bound_ms } => {
+            Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board } => {
                 self.change(*athlete, |athlete| {
                     athlete.cautions_read = *cautions_read;
                     athlete.machine = machine.as_ref().map(|name| shortened(name));
                     athlete.clock_bound_ms = *clock_bound_ms;
+                    athlete.on_board = on_board.unwrap_or(athlete.on_board);
                 });
             }
             Input::Aimed { athlete, piece, aim } => {

@@ -144,8 +144,8 @@ impl Connection {
             ClientMsg::Consent(Consent { heart_rate, wording }) => {
                 Input::Consent { athlete, heart_rate, wording }
             }
-            ClientMsg::Ready(Ready { cautions_read, machine, clock_bound_ms }) => {
-                Input::Ready { athlete, cautions_read, machine, clock_bound_ms }
+            ClientMsg::Ready(Ready { cautions_read, machine, clock_bound_ms, on_board }) => {
+                Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board }
             }
             ClientMsg::Aim(aim) => Input::Aimed { athlete, piece: aim.piece, aim: aim.aim },
             ClientMsg::StopRowing => Input::StopRowing { athlete },
