@@ -10,7 +10,7 @@ export interface Range {
 const WIDTH = 200;
 const HEIGHT = 60;
 /** Share of the numbers at each end that the range leaves out: the first strokes would flatten all others. */
-const TAIL = 0.04;
+const TAIL = 0.08;
 
 /** From the lowest to the highest that is usual, the level included, with some air. */
 export function spread(points: Points, level: number | null): Range {

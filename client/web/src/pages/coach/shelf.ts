@@ -1,6 +1,6 @@
 // What this device keeps for the coach: the sessions that were made or opened here, the links that came with them
 // (the server keeps only hashes), and how the coach likes the desk. Nothing of it ever leaves the device by itself.
-import { restored } from '../../protocol/decode';
+import { isFields, restored } from '../../protocol/decode';
 import type { Shelf } from '../../session/remembered';
 
 /** A session that was made or opened on this device. */
@@ -29,7 +29,8 @@ const HABITS = 'thole coach habits';
 /** Newest first. */
 export function keptSessions(shelf: Pick<Shelf, 'getItem'>): readonly KeptSession[] {
   const kept = restored<{ sessions: KeptSession[] }>(shelf.getItem(SESSIONS), ({ sessions }) => Array.isArray(sessions));
-  return (kept?.sessions ?? []).filter(({ code, secret }) => typeof code === 'string' && typeof secret === 'string');
+  const sound = (one: unknown) => isFields(one) && typeof one['code'] === 'string' && typeof one['secret'] === 'string' && isFields(one['links']);
+  return (kept?.sessions ?? []).filter(sound);
 }
 
 /** Takes note of a session; what was known of it and is not named stays. */
