@@ -5,7 +5,7 @@ use std::{fmt::Display, net::SocketAddr, path::PathBuf, str::FromStr, time::Dura
 
 use clap::Args;
 
-use crate::limits::Limits;
+use crate::{authority, limits::Limits};
 
 /// Faster than this, the heartbeats of a class would be all that a machine does.
 const SPEED_MAX: u32 = 100;
@@ -22,6 +22,8 @@ pub struct Settings {
     pub data: PathBuf,
     /// Certificate and key, as PEM files; without them plain HTTP.
     pub tls: Option<(PathBuf, PathBuf)>,
+    /// Names and addresses that `tls` is made for at the first start; empty with a certificate from elsewhere.
+    pub self_made: Vec<String>,
     /// Model that finishes are projected by; without one, the one that ships.
     pub projection_model: Option<PathBuf>,
     /// How many times faster than life; for rehearsal and tests.
@@ -81,6 +83,9 @@ settings! {
     tls_cert = "tls-cert" / "THOLE_TLS_CERT": None::<&str>;
     /// Private key of the certificate, a PEM file
     tls_key = "tls-key" / "THOLE_TLS_KEY": None::<&str>;
+    /// Names and addresses of this computer, separated by commas, such as gym.local,192.168.7.20: makes a
+    /// certificate for them in the data folder at the first start, and says how devices come to trust it
+    tls_self_made = "tls-self-made" / "THOLE_TLS_SELF_MADE": None::<&str>;
     /// Model to project finishes by, made with `thole-server fit` [default: the one that ships]
     projection_model = "projection-model" / "THOLE_PROJECTION_MODEL": None::<&str>;
     /// So many times faster than life, for rehearsal and tests: 1 to 100 [default: 1]
@@ -157,7 +162,15 @@ impl ServeArgs {
             }
         }
         let args = args.or(ServeArgs::defaults());
+        let data = path("data", args.data.unwrap_or_default(), "a folder")?;
+        let self_made = self_made(args.tls_self_made)?;
         let tls = match (args.tls_cert, args.tls_key) {
+            (None, None) if !self_made.is_empty() => Some(authority::files(&data)),
+            _ if !self_made.is_empty() => {
+                return Err("tls-self-made: with tls-cert and tls-key there is a certificate \
+                            already; leave one of them out."
+                    .to_owned());
+            }
             (Some(cert), Some(key)) => {
                 Some((path("tls-cert", cert, "a PEM file")?, path("tls-key", key, "a PEM file")?))
             }
@@ -189,8 +202,9 @@ impl ServeArgs {
         };
         Ok(Settings {
             listen: parsed("listen", args.listen, "an address and a port, such as 127.0.0.1:8737")?,
-            data: path("data", args.data.unwrap_or_default(), "a folder")?,
+            data,
             tls,
+            self_made,
             projection_model: args
                 .projection_model
                 .map(|file| path("projection-model", file, "a file"))
@@ -243,6 +257,14 @@ where
     Ok(number)
 }
 
+fn self_made(value: Option<String>) -> Result<Vec<String>, String> {
+    let Some(value) = value else { return Ok(Vec::new()) };
+    value
+        .split(',')
+        .map(|name| authority::name(name.trim()).map_err(|says| format!("tls-self-made: {says}")))
+        .collect()
+}
+
 fn origins(value: Option<String>) -> Result<Vec<String>, String> {
     let value = value.unwrap_or_default();
     let origins: Vec<String> =
@@ -260,6 +282,8 @@ fn origins(value: Option<String>) -> Result<Vec<String>, String> {
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use clap::{CommandFactory, FromArgMatches, Parser};
 
     use super::*;
@@ -271,8 +295,16 @@ mod tests {
     }
 
     /// Settings that are no number.
-    const WORDS: [&str; 7] =
-        ["config", "listen", "data", "tls-cert", "tls-key", "projection-model", "origins"];
+    const WORDS: [&str; 8] = [
+        "config",
+        "listen",
+        "data",
+        "tls-cert",
+        "tls-key",
+        "tls-self-made",
+        "projection-model",
+        "origins",
+    ];
 
     /// As typed; whatever environment the tests run in.
     fn typed(words: &[&str]) -> ServeArgs {
@@ -327,12 +359,30 @@ mod tests {
             (["--data", ""], "data: \"\" is not a folder."),
             (["--tls-cert", "cert.pem"], "tls-key: a certificate needs its key too."),
             (["--tls-key", "key.pem"], "tls-cert: a key needs its certificate too."),
+            (["--tls-self-made", ""], "tls-self-made: \"\" is not a name or an address"),
+            (
+                ["--tls-self-made", "gym.local,*"],
+                "tls-self-made: \"*\" is not a name or an address",
+            ),
             (["--origins", "club.example"], "origins: \"club.example\" is not an address"),
             (["--origins", "https://club.example/row"], "origins: "),
             (["--config", "not-there.toml"], "config: not-there.toml cannot be read"),
         ] {
             assert!(wrong(&words).starts_with(says), "{words:?}: {}", wrong(&words));
         }
+    }
+
+    #[test]
+    fn a_certificate_is_made_for_all_the_names_or_comes_from_elsewhere() {
+        let names = ["--data", "kept", "--tls-self-made", "Gym.local, 192.168.7.20"];
+        let settings = typed(&names).settings().unwrap();
+        assert_eq!(settings.self_made, ["gym.local", "192.168.7.20"]);
+        assert_eq!(settings.tls, Some(authority::files(Path::new("kept"))));
+        let both = [&names[..], &["--tls-cert", "cert.pem", "--tls-key", "key.pem"]].concat();
+        assert!(wrong(&both).starts_with("tls-self-made: with tls-cert and tls-key"));
+        let cert = typed(&["--tls-cert", "cert.pem", "--tls-key", "key.pem"]).settings().unwrap();
+        assert_eq!(cert.tls, Some(("cert.pem".into(), "key.pem".into())));
+        assert!(cert.self_made.is_empty());
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! The shell around the core: sockets, disk, clock. It decides nothing about rowing.
 
+pub mod authority;
 pub mod clock;
 pub mod config;
 pub mod connection;

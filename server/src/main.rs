@@ -4,7 +4,9 @@ use std::{io::Write, process::ExitCode, sync::Arc};
 
 use clap::{Parser, Subcommand};
 use thole_server::{
-    config::ServeArgs,
+    authority::{self, Certificate},
+    clock::Clock,
+    config::{ServeArgs, Settings},
     demo::{self, DemoArgs},
     fit::{self, FitArgs},
     journal::sqlite::SqliteJournal,
@@ -76,12 +78,17 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     ServeArgs::check_environment(names)?;
     let settings = args.settings()?;
     let journal = SqliteJournal::open(&settings.data).map_err(|error| error.to_string())?;
+    prepare_certificate(&settings)?;
     let (scheme, speed) = (if settings.tls.is_some() { "https" } else { "http" }, settings.speed);
+    let names = settings.self_made.clone();
     let running = start(settings, Arc::new(journal)).await?;
     if speed > 1 {
         eprintln!(
             "REHEARSAL: this server runs {speed} times faster than life; nothing here is a real result."
         );
+    }
+    for name in &names {
+        eprintln!("for devices: {scheme}://{}", with_port(name, running.address.port()));
     }
     println!("listening on {scheme}://{}", running.address);
     std::io::stdout().flush().map_err(|error| error.to_string())?;
@@ -97,4 +104,24 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     );
     running.stop().await;
     Ok(ExitCode::SUCCESS)
+}
+
+/// Makes the certificate that was asked for, or says of the one that is there what has to be known.
+fn prepare_certificate(settings: &Settings) -> Result<(), String> {
+    if settings.self_made.is_empty() {
+        return Ok(());
+    }
+    match authority::prepare(&settings.data, &settings.self_made, Clock::new(1))? {
+        Certificate::Made(says) => eprintln!("{says}"),
+        Certificate::Known { authority, ends_soon } => {
+            eprintln!("devices have to trust {}", authority.display());
+            ends_soon.iter().for_each(|says| eprintln!("{says}"));
+        }
+    }
+    Ok(())
+}
+
+/// As it stands in an address: an address of version 6 in brackets (RFC 3986, 3.2.2).
+fn with_port(name: &str, port: u16) -> String {
+    if name.contains(':') { format!("[{name}]:{port}") } else { format!("{name}:{port}") }
 }

@@ -5,6 +5,7 @@
     reason = "a test that fails here should say so and stop"
 )]
 
+mod authority;
 mod connection;
 mod journal;
 mod program;
