@@ -31,7 +31,7 @@ const FIRST = ['Ida', 'Bo', 'Marek', 'Zsófia', 'Tomasina', 'Uwe', 'Lin', 'Odaly
 const LAST = ['Ross', 'Quillan', 'Vantongeren', 'Ito', 'Ek', 'Bellweather'];
 
 /** So many athletes, each with a target of their own, some a little better and some a little worse than it. */
-export function athletes(count: number, seconds: (nth: number) => number, teams: readonly string[] = []): Athlete[] {
+export function athletes(count: number, metres: number, seconds: (nth: number) => number, teams: readonly string[] = []): Athlete[] {
   return Array.from({ length: count }, (_, nth) => {
     const target = seconds(nth);
     const team = teams[nth % Math.max(1, teams.length)];
@@ -39,9 +39,14 @@ export function athletes(count: number, seconds: (nth: number) => number, teams:
       name: `${FIRST[nth % FIRST.length]} ${LAST[Math.floor(nth / FIRST.length + nth) % LAST.length]}${nth < 60 ? '' : nth}`,
       ...(team === undefined ? {} : { team }),
       target: `${Math.floor(target / 60)}:${String(target % 60).padStart(2, '0')}`,
-      row: ['--seed', String(nth + 1)],
+      // From a second in 500 m quicker than the target to one slower.
+      row: ['--seed', String(nth + 1), '--pace', paceText((target * 500) / metres + ((nth * 5) % 7) / 3 - 1)],
     };
   });
+}
+
+function paceText(seconds: number): string {
+  return `${Math.floor(seconds / 60)}:${(seconds % 60).toFixed(1).padStart(4, '0')}`;
 }
 
 export class Hall {

@@ -62,14 +62,16 @@ export function fieldRows(session: Session, sides: Sides, called: ReadonlySet<st
   const rows = field(session).filter(({ line }) => line.doing !== 'away');
   return rows
     .sort((a, b) => a.order - b.order)
-    .map(({ athlete, name, line, guess, margin }) => {
+    .map(({ athlete, name, line, ...row }) => {
+      // Before the first stroke the plan is all that is known; that is no standing.
+      const { guess, margin } = line.done_dm === 0 ? { guess: null, margin: '' } : row;
       const was = before?.margins.get(athlete);
       return {
         key: athlete,
         name,
         place: line.place === null ? '' : String(line.place),
         side: guess === null ? 'none' : (sides.get(athlete)?.side ?? sideOf(guess)),
-        finish: line.projected === null ? '' : finishText(line.projected.finish, line.doing === 'finished'),
+        finish: line.projected === null || line.done_dm === 0 ? '' : finishText(line.projected.finish, line.doing === 'finished'),
         margin: margin === '' || line.doing === 'stopped' ? withoutMargin(line) : margin,
         guess,
         quiet: line.place === null || line.not_heard,
