@@ -2,11 +2,12 @@
 import type { Audience, CallSpec, CallText, CommandId, Order, Refusal, Span } from '../../protocol/decode';
 import { linkTo } from '../../session/address';
 import { Live, newId } from '../../session/live.svelte';
-import { callsOfPiece, currentPhase, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
+import { currentPhase, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
 import type { News } from '../../session/socket';
 import { remembered, type History } from './history';
 import { dropSession, keepHabits, keepSession, keptHabits, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
+import { standingCalls } from './words';
 
 /** Whom the next call is for. */
 export type Whom = { readonly whom: 'all' } | { readonly whom: 'behind' } | { readonly whom: 'picked' } | { readonly whom: 'team'; readonly team: string };
@@ -59,7 +60,7 @@ export class Desk {
 
   /** Calls of this piece that stand, newest first. */
   get running(): readonly ListedCall[] {
-    return this.session === null ? [] : callsOfPiece(this.session).filter(({ over }) => over === null).toReversed();
+    return this.session === null ? [] : standingCalls(this.session).toReversed();
   }
 
   open(code: string, secret: string): void {

@@ -1,6 +1,5 @@
 // What the coach's page says of the whole field.
-import type { Session } from '../../session/reduce';
-import { athlete, currentPhase, goAt } from '../../session/reduce';
+import { athlete, callsOfPiece, currentPhase, goAt, type ListedCall, type Session } from '../../session/reduce';
 
 /** Names in one breath; beyond, a number. */
 const NAMES_MAX = 2;
@@ -15,6 +14,18 @@ export function heardText(session: Session): string {
   const names = lost.map((line) => athlete(session, line.athlete)?.spec.name ?? '?');
   const who = names.length === 0 ? 'all heard' : names.length <= NAMES_MAX ? `${names.join(' and ')} not heard` : `${names.length} not heard`;
   return `${here.length} in, ${who}`;
+}
+
+/**
+ * Calls of this piece that stand for somebody, oldest first. The standings name them, once a second; what went out
+ * since the last ones stands too.
+ */
+export function standingCalls(session: Session): readonly ListedCall[] {
+  const { standings } = session;
+  const stand = new Set((standings?.calls ?? []).map(({ call }) => call));
+  return callsOfPiece(session).filter(
+    ({ call, over, sent_at_ms }) => over === null && (stand.has(call) || sent_at_ms >= (standings?.at_ms ?? 0)),
+  );
 }
 
 /** Teams of the roster, by name. */
