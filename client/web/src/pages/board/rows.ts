@@ -28,7 +28,7 @@ export interface BoardRow {
   readonly heard: boolean;
   /** Has the call that is shown. */
   readonly called: boolean;
-  /** Where the tick stood when the call began. */
+  /** Where the tick stood when the call began; at the line, of somebody who has come across it. */
   readonly before: number | null;
 }
 
@@ -63,21 +63,24 @@ export function fieldRows(session: Session, sides: Sides, called: ReadonlySet<st
   return rows
     .sort((a, b) => a.order - b.order)
     .map(({ athlete, name, line, ...row }) => {
-      // Before the first stroke the plan is all that is known; that is no standing.
-      const { guess, margin } = line.done_dm === 0 ? { guess: null, margin: '' } : row;
+      // Before the first stroke the plan is all that is known; that is no standing. Who has stopped has none either.
+      const stands = line.done_dm > 0 && line.doing !== 'stopped';
+      const { guess, margin } = stands ? row : { guess: null, margin: '' };
       const was = before?.margins.get(athlete);
+      const side = guess === null ? 'none' : (sides.get(athlete)?.side ?? sideOf(guess));
       return {
         key: athlete,
         name,
         place: line.place === null ? '' : String(line.place),
-        side: guess === null ? 'none' : (sides.get(athlete)?.side ?? sideOf(guess)),
-        finish: line.projected === null || line.done_dm === 0 ? '' : finishText(line.projected.finish, line.doing === 'finished'),
-        margin: margin === '' || line.doing === 'stopped' ? withoutMargin(line) : margin,
+        side,
+        finish: line.projected === null || !stands ? '' : finishText(line.projected.finish, line.doing === 'finished'),
+        margin: margin === '' ? withoutMargin(line) : margin,
         guess,
         quiet: line.place === null || line.not_heard,
         heard: !line.not_heard,
         called: called.has(athlete),
-        before: was === undefined ? null : drawn(was, session.settings.ranking),
+        // Words stand on the other side.
+        before: was === undefined ? null : onSide(side, drawn(was, session.settings.ranking)),
       };
     });
 }
@@ -138,6 +141,10 @@ export function stretchOf({ spec, phase }: PieceView): Extent | null {
   return spec.repeats[at]?.work ?? null;
 }
 
+function onSide(side: Side, margin: number): number {
+  return side === 'ahead' ? Math.max(0, margin) : Math.min(0, margin);
+}
+
 function sideOf({ mean }: Guess): Side {
   return mean >= 0 ? 'ahead' : 'behind';
 }
@@ -157,7 +164,7 @@ function finishText(finish: Target, settled: boolean): string {
   }
 }
 
-/** Whoever has stopped is left in peace: no number is held against them. */
+/** Why there is no margin, in a word. */
 function withoutMargin(line: Line): string {
   if (line.doing === 'rowing') return line.not_heard ? 'not heard' : '';
   return line.doing === 'away' ? '' : doingText(line.doing);
