@@ -147,3 +147,50 @@ fn unlike(one: &Results, other: &Results) -> u64 {
     let athletes: BTreeSet<&AthleteId> = one.keys().chain(other.keys()).collect();
     athletes.into_iter().filter(|athlete| one.get(athlete) != other.get(athlete)).count() as u64
 }
+
+#[cfg(test)]
+mod tests {
+    use thole_protocol::spec::PieceSpec;
+
+    use super::*;
+
+    /// An athlete who has rowed 170 m, all of it acknowledged, and the journal of it.
+    fn rowed() -> (Athlete, Vec<Record>) {
+        let mut athlete = Athlete::invented(1, 1);
+        athlete.id = Some(AthleteId(athlete.run.0));
+        athlete.sit_down(&PieceSpec::of(thole::wording::repeats("170m").unwrap()));
+        while athlete.due(&[Some(20_000)]).is_some() {
+            athlete.make(0, false).unwrap();
+        }
+        athlete.acknowledge(u32::MAX);
+        let record = |stroke: &crate::athlete::Stroke| Record {
+            at: At(u64::try_from(stroke.sample.heard_ms).unwrap()),
+            input: Input::Samples {
+                athlete: athlete.id.unwrap(),
+                run: athlete.run,
+                samples: vec![stroke.sample],
+            },
+        };
+        let records = athlete.strokes.iter().map(record).collect();
+        (athlete, records)
+    }
+
+    #[test]
+    fn a_sample_that_the_journal_lacks_or_has_otherwise_is_found() {
+        let (athlete, mut records) = rowed();
+        assert_eq!(not_in_journal(&records, std::slice::from_ref(&athlete)), 0);
+        if let Input::Samples { samples, .. } = &mut records[3].input {
+            samples[0].distance_dm += 1;
+        }
+        records.remove(1);
+        assert_eq!(not_in_journal(&records, &[athlete]), 2);
+    }
+
+    #[test]
+    fn the_perfect_session_has_every_sample_when_it_was_rowed() {
+        let (athlete, records) = rowed();
+        let at: Vec<At> = records.iter().map(|record| record.at).collect();
+        let merged = merged(&[], &[athlete]);
+        assert_eq!(merged.iter().map(|(at, _)| *at).collect::<Vec<_>>(), at);
+    }
+}

@@ -15,7 +15,7 @@ use std::{
 use hdrhistogram::Histogram;
 use mio::{Events, Poll};
 use thole::chance::Chance;
-use thole_protocol::{client_msg::Role, ids::CommandId};
+use thole_protocol::{ClientMsg, client_msg::Role, ids::CommandId};
 
 use crate::{
     athlete::Athlete, clock::Clock, figures::latencies, link::Link, settings::Settings,
@@ -148,6 +148,8 @@ pub(crate) struct Crowd {
     /// When the coach's start was due.
     pub(crate) start_due_us: u64,
     pub(crate) done: BTreeSet<CommandId>,
+    /// What the coach has ordered since the last look at what is done.
+    ordered: Vec<(CommandId, ClientMsg)>,
     /// What the first coach was told of events, in full.
     pub(crate) coach_events: Vec<String>,
     /// The first coach's welcome, the newest.
@@ -196,6 +198,7 @@ impl Crowd {
             calls: Vec::new(),
             start_due_us: 0,
             done: BTreeSet::new(),
+            ordered: Vec::new(),
             coach_events: Vec::new(),
             coach_welcome: String::new(),
             traffic: Traffic::default(),

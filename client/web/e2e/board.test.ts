@@ -133,3 +133,136 @@ test('from the first who comes to the results, in light and in dark', async () =
   );
   expect(wrong).toEqual([]);
 }, 150_000);
+
+test('thirty take turns on equal pages, teams have one of their own, and who is not heard is hatched and then out', async () => {
+  const thirty = athletes(30, 1_300, (nth) => 270 + 4 * nth, ['Heron', 'Otter', 'Dipper', 'Wren', 'Tern']);
+  const here = await opened({ title: 'All crews', piece: '1300m', speed: 10, athletes: thirty });
+  const { page, wrong } = await board(here.board, SMALL_TV);
+  here.sit();
+  await says(page, /30 machine linked/);
+  await inOrder(page, 'thirty-waiting');
+  here.say('arm');
+  here.say('start');
+  await page.waitForFunction(() => document.querySelectorAll('.field ol[aria-label="The field"] svg').length >= 8, null, PATIENCE);
+  await inOrder(page, 'thirty');
+  const lost = 'Zsófia Ito';
+  here.lose(lost);
+  const seen = new Map<string, string>();
+  const sizes = new Set<number>();
+  let teams: string[] = [];
+  // Four pages and the teams, eight seconds each.
+  for (let second = 0; second < 44; second += 1) {
+    const rows = await shownRows(page);
+    if (await page.locator('ol[aria-label="Teams"]').count()) {
+      if (teams.length === 0) await inOrder(page, 'teams');
+      teams = rows.map(({ name }) => name);
+    } else {
+      sizes.add(rows.length);
+      for (const { name, text } of rows) seen.set(name, text);
+    }
+    if (second === 25) await shot(page, 'thirty-lost');
+    await page.waitForTimeout(1_000);
+  }
+  expect([...seen.keys()].sort()).toEqual(thirty.map(({ name }) => name).sort());
+  expect([...sizes].every((size) => size >= 7 && size <= 8), [...sizes].join()).toBe(true);
+  expect(teams.sort()).toEqual(['Dipper', 'Heron', 'Otter', 'Tern', 'Wren']);
+  expect(seen.get(lost)).not.toMatch(/^\d/);
+  expect(wrong).toEqual([]);
+}, 120_000);
+
+test('the server gone and back, a false start, a stop: the board says so and goes on by itself', async () => {
+  const four = athletes(4, 1_300, (nth) => 290 + 21 * nth);
+  const here = await opened({ title: 'Four at six', piece: '1300m', speed: 5, athletes: four });
+  const { page, wrong } = await board(here.board);
+  here.sit();
+  await says(page, /4 machine linked/);
+  here.say('arm');
+  here.say('start');
+  await page.waitForFunction(() => document.querySelectorAll('.field svg').length === 4, null, PATIENCE);
+  here.say('false-start');
+  await page.getByRole('heading', { name: 'False start' }).waitFor(PATIENCE);
+  await inOrder(page, 'false-start');
+  here.say('start');
+  await page.waitForFunction(() => document.querySelectorAll('.field svg').length === 4, null, PATIENCE);
+  await here.killServer();
+  await page.getByText('The server is away.').waitFor(PATIENCE);
+  await inOrder(page, 'away');
+  expect((await shownRows(page)).length).toBe(4);
+  const before = await page.evaluate(() => performance.timeOrigin);
+  await here.startServer();
+  await page.getByText('The server is away.').waitFor({ state: 'detached', timeout: 30_000 });
+  // By itself, without a reload; and the numbers move again.
+  expect(await page.evaluate(() => performance.timeOrigin)).toBe(before);
+  const then = JSON.stringify(await shownRows(page));
+  await page.waitForFunction((then) => {
+    const text = [...document.querySelectorAll('.field ol > li')].map((row) => row.textContent).join();
+    return text !== '' && text !== then;
+  }, then, PATIENCE);
+  here.say('stop');
+  await page.getByRole('heading', { name: 'Stopped by the coach' }).waitFor(PATIENCE);
+  await says(page, 'unfinished');
+  await inOrder(page, 'stopped');
+  // What a browser says of a socket that cannot be opened is all that went wrong.
+  expect(wrong.filter((text) => !text.includes('WebSocket connection to'))).toEqual([]);
+}, 120_000);
+
+test('a screen is set once and remembered; the cursor is hidden; who wants less motion gets none', async () => {
+  const here = await opened({ title: 'Four at six', piece: '1300m', speed: 20, athletes: athletes(4, 1_300, () => 300) });
+  const { page, wrong } = await board(here.board);
+  await says(page, /4 not here yet/);
+  const cursor = () => page.evaluate(() => getComputedStyle(document.querySelector('main') ?? document.body).cursor);
+  await page.waitForFunction(() => getComputedStyle(document.querySelector('main') ?? document.body).cursor === 'none', null, PATIENCE);
+  await page.mouse.move(400, 300);
+  await page.mouse.move(500, 320);
+  expect(await cursor()).not.toBe('none');
+  // By keyboard alone.
+  await page.keyboard.press('Tab');
+  await page.keyboard.press('Enter');
+  await page.getByLabel('Diagonal in inches').fill('75');
+  await page.getByLabel('Farthest reader in metres').fill('a mile');
+  await page.getByLabel('Farthest reader in metres').press('Tab');
+  await page.getByRole('alert').getByText('A number from 0.5 to 30 is wanted.').waitFor(PATIENCE);
+  await page.getByLabel('Farthest reader in metres').fill('4');
+  await page.getByLabel('Farthest reader in metres').press('Tab');
+  await shot(page, 'settings');
+  expect(await violations(page)).toEqual([]);
+  await page.keyboard.press('Escape');
+  await page.reload();
+  await says(page, /4 not here yet/);
+  expect(await page.getByLabel('Diagonal in inches').inputValue()).toBe('75');
+  expect(await page.getByLabel('Farthest reader in metres').inputValue()).toBe('4');
+  await page.emulateMedia({ reducedMotion: 'reduce' });
+  here.sit();
+  here.say('arm');
+  here.say('start');
+  await page.locator('.field ol > li').first().waitFor(PATIENCE);
+  const duration = () => page.evaluate(() => getComputedStyle(document.querySelector('.field ol > li') ?? document.body).transitionDuration);
+  expect(await duration()).toBe('0s');
+  await page.emulateMedia({ reducedMotion: 'no-preference' });
+  expect(await duration()).toBe('0.7s');
+  expect(wrong).toEqual([]);
+}, 90_000);
+
+test('the screen is kept on, and asked for again after the page was hidden', async () => {
+  const here = await opened({ title: 'Four at six', piece: '1300m', speed: 20, athletes: athletes(4, 1_300, () => 300) });
+  const context = await browser.newContext();
+  const page = await context.newPage();
+  pages.push(page);
+  await page.addInitScript(() => {
+    let asked = 0;
+    const request = (): Promise<object> => {
+      asked += 1;
+      document.documentElement.dataset['asked'] = String(asked);
+      const lock = { released: false, release: () => Promise.resolve(), onrelease: null };
+      document.addEventListener('visibilitychange', () => (lock.released = true), { capture: true });
+      return Promise.resolve(lock);
+    };
+    Object.defineProperty(navigator, 'wakeLock', { value: { request } });
+  });
+  await page.goto(here.board);
+  await says(page, /4 not here yet/);
+  const asked = () => page.evaluate(() => Number(document.documentElement.dataset['asked']));
+  expect(await asked()).toBe(1);
+  await page.evaluate(() => document.dispatchEvent(new Event('visibilitychange')));
+  expect(await asked()).toBe(2);
+}, 60_000);

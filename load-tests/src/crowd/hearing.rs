@@ -265,6 +265,9 @@ impl Crowd {
                     self.say(place, &ClientMsg::Clock(question));
                 }
                 self.welcomed(place, &heard, now);
+                if place == self.coach() {
+                    self.order_again();
+                }
             }
             "clock" => {
                 let heard_us = heard.client_sent_us.zip(heard.server_heard_us);

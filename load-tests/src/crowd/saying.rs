@@ -181,8 +181,19 @@ impl Crowd {
     /// The coach orders something; comes back as done.
     pub(crate) fn order(&mut self, order: Order) -> CommandId {
         let command = self.command();
-        self.say(self.coach(), &ClientMsg::Command(Command { command, order }));
+        let order = ClientMsg::Command(Command { command, order });
+        self.say(self.coach(), &order);
+        self.ordered.push((command, order));
         command
+    }
+
+    /// What the coach ordered and had no answer to is said again, as the protocol asks for.
+    pub(super) fn order_again(&mut self) {
+        let done = &self.done;
+        self.ordered.retain(|(command, _)| !done.contains(command));
+        for (_, order) in self.ordered.clone() {
+            self.say(self.coach(), &order);
+        }
     }
 
     /// An identity for an order.
