@@ -1,6 +1,6 @@
 // An athlete's seat in a session: the connection, the recording, what is linked, and what was pressed. It says
 // again after every welcome what the server may not have heard; nothing here decides who stands where.
-import type { ClientMsg, Own, RunId, RunningCall, Target } from '../../protocol/decode';
+import type { ClientMsg, OnBoard, Own, RunId, RunningCall, Target } from '../../protocol/decode';
 import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
 import type { Kind } from '../../machine/link';
 import type { HeardBeat, HeardSample } from '../../machine/radio';
@@ -52,6 +52,7 @@ export class Seat {
   #saidStopped = $state.raw<boolean | null>(null);
   #cautions = $state(false);
   #consents = $state.raw<boolean | null>(null);
+  #wishedOnBoard = $state.raw<OnBoard | null>(null);
   #rehearsedFromMs: number | null = null;
   #diskSays = $state('');
   #passed: Passed = NONE_PASSED;
@@ -95,6 +96,13 @@ export class Seat {
   get consents(): boolean {
     const { session } = this.live;
     return this.#consents ?? (session?.you != null && athlete(session, session.you)?.heart_rate === true);
+  }
+
+  /** How the own name stands on boards. */
+  get onBoard(): OnBoard {
+    const { session } = this.live;
+    const known = session?.you == null ? undefined : athlete(session, session.you)?.on_board;
+    return this.#wishedOnBoard ?? known ?? 'name';
   }
 
   get clockIsSet(): boolean {
@@ -255,6 +263,11 @@ export class Seat {
     this.live.say({ type: 'row_on' });
   }
 
+  standOnBoard(as: OnBoard): void {
+    this.#wishedOnBoard = as;
+    this.#sayReady();
+  }
+
   consent(given: boolean): void {
     this.#consents = given;
     this.live.say({ type: 'consent', heart_rate: given, wording: HEART_RATE_WORDING });
@@ -264,6 +277,8 @@ export class Seat {
   // ——— what is heard ———
 
   #told(news: News): void {
+    // Another device sits here now, or the place is gone: this one must not go on counting under its number.
+    if (news.news === 'ended') this.equipment.leave();
     const { session } = this.live;
     if (session === null) return;
     const phase = currentPhase(session);
@@ -343,7 +358,7 @@ export class Seat {
   }
 
   #sayReady(): void {
-    this.live.say({ type: 'ready', cautions_read: this.cautions, machine: this.equipment.name, clock_bound_ms: this.#boundMs });
+    this.live.say({ type: 'ready', cautions_read: this.cautions, machine: this.equipment.name, clock_bound_ms: this.#boundMs, on_board: this.#wishedOnBoard });
   }
 
   get #speed(): number {
