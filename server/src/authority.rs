@@ -140,20 +140,29 @@ fn check(folder: &Path, names: &[String], now: Duration) -> Result<(), String> {
         let asked =
             ServerName::try_from(name.as_str()).map_err(|error| format!("{name}: {error}"))?;
         let now = UnixTime::since_unix_epoch(now);
-        verifier.verify_server_cert(&server, &[], &asked, &[], now).map_err(
-            |error| match error {
-                rustls::Error::InvalidCertificate(
-                    CertificateError::NotValidForName
-                    | CertificateError::NotValidForNameContext { .. },
-                ) => format!("the certificate that is there is not for {name}"),
-                rustls::Error::InvalidCertificate(
-                    CertificateError::Expired | CertificateError::ExpiredContext { .. },
-                ) => "the certificate that is there has ended".to_owned(),
-                other => format!("the certificate that is there cannot be used ({other})"),
-            },
-        )?;
+        verifier
+            .verify_server_cert(&server, &[], &asked, &[], now)
+            .map_err(|error| words(&error, name))?;
     }
     Ok(())
+}
+
+/// Why a certificate would not be taken for this name.
+fn words(error: &rustls::Error, name: &str) -> String {
+    let rustls::Error::InvalidCertificate(why) = error else {
+        return format!("the certificate that is there cannot be used ({error})");
+    };
+    let for_others = matches!(
+        why,
+        CertificateError::NotValidForName | CertificateError::NotValidForNameContext { .. }
+    );
+    if for_others {
+        format!("the certificate that is there is not for {name}")
+    } else if matches!(why, CertificateError::Expired | CertificateError::ExpiredContext { .. }) {
+        "the certificate that is there has ended".to_owned()
+    } else {
+        format!("the certificate that is there cannot be used ({error})")
+    }
 }
 
 /// Makes everything and writes it; the server's key is readable for this user alone. The authority's own key is
