@@ -17,6 +17,8 @@ export default defineConfig({
           hookTimeout: 60_000,
         },
       },
+      // Runs for as long as it is told to; not part of the gate.
+      { extends: true, test: { name: 'long', environment: 'node', include: ['e2e/**/*.long.ts'] } },
     ],
   },
 });

@@ -57,7 +57,7 @@ test('whoever has stopped is left in peace, and who has not begun has no standin
   if (standings === null) throw new Error('no standings');
   const [first, second, ...others] = standings.lines;
   if (first === undefined || second === undefined) throw new Error('nobody rows');
-  const changed = { ...standings, lines: [{ ...first, doing: 'stopped' as const, place: null }, { ...second, done_dm: 0 }, ...others] };
+  const changed = { ...standings, lines: [{ ...first, doing: 'stopped' as const, place: null }, { ...second, not_heard: false, done_dm: 0 }, ...others] };
   const rows = fieldRows({ ...session, standings: changed }, new Map(), new Set(), null);
   expect(rows[0]).toMatchObject({ margin: 'stopped', side: 'none', guess: null, quiet: true });
   expect(rows[1]).toMatchObject({ margin: '', finish: '', side: 'none', guess: null });
