@@ -1,6 +1,7 @@
 //! Fits the projection to past pieces: the rehearsal data, a club's own journal, or both.
 
 mod judge;
+mod net;
 mod network;
 mod past;
 mod rivals;

@@ -3,13 +3,13 @@
 use std::{
     fs,
     path::Path,
-    sync::{Mutex, PoisonError},
+    sync::{Arc, Mutex, PoisonError},
 };
 
 use serde::{Deserialize, Serialize};
 use thole_piece::{
     Input,
-    projection::{Count, Model, ModelFile, Width},
+    projection::{Count, Forecast, Model, ModelFile, Width},
 };
 use thole_protocol::standing::Calibration;
 
@@ -75,6 +75,12 @@ impl Forecasts {
     pub fn input(&self) -> Input {
         let Known { aim_ppm, count } = self.known();
         Input::Projecting { model: Box::new(self.file.clone()), aim_ppm, so_far: count }
+    }
+
+    /// To project by, as wide as the model says.
+    #[must_use]
+    pub fn forecast(&self) -> Forecast {
+        Forecast { model: Arc::new(self.model.clone()), width: Width::default() }
     }
 
     /// The model in force.

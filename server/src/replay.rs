@@ -14,9 +14,10 @@ use std::{
 
 use serde::Serialize;
 use serde_json::Number;
+use thole_piece::projection::Forecast;
 use thole_protocol::{spec::Target, standing::Projected};
 
-use crate::journal::sqlite::SqliteJournal;
+use crate::{forecasts::Forecasts, journal::sqlite::SqliteJournal};
 
 /// What to replay: a file of recorded pieces, or a session of a journal.
 #[derive(Clone, Debug, clap::Args)]
@@ -34,6 +35,9 @@ pub struct ReplayArgs {
     /// Join code of the session
     #[arg(long, value_name = "CODE", requires = "data")]
     pub session: Option<String>,
+    /// Model to project the pieces of a file by [default: the one that ships]; a session has its own
+    #[arg(long, value_name = "FILE", conflicts_with = "session")]
+    pub projection_model: Option<PathBuf>,
     /// Shares of the piece at which to tell where everybody is heading
     #[arg(long, value_name = "SHARES", value_delimiter = ',', default_value = "0.25,0.5,0.75")]
     pub at: Vec<Share>,
@@ -123,7 +127,10 @@ fn as_asked<S: serde::Serializer>(share: &Share, serializer: S) -> Result<S::Ok,
 /// something cannot be read or written.
 pub async fn run(args: &ReplayArgs, out: &mut dyn Write) -> Result<(), String> {
     let lines = match (&args.file, &args.data, &args.session) {
-        (Some(path), None, None) => file(path, &args.at)?,
+        (Some(path), None, None) => {
+            let forecast = Forecasts::by(args.projection_model.as_deref())?.forecast();
+            file(path, &args.at, &forecast)?
+        }
         (None, Some(data), Some(code)) => {
             let journal =
                 SqliteJournal::open_read_only(data).map_err(|error| format!("{error}."))?;
@@ -136,10 +143,11 @@ pub async fn run(args: &ReplayArgs, out: &mut dyn Write) -> Result<(), String> {
     print(&lines, out)
 }
 
-fn file(path: &Path, shares: &[Share]) -> Result<Vec<Line>, String> {
+fn file(path: &Path, shares: &[Share], forecast: &Forecast) -> Result<Vec<Line>, String> {
     let file = File::open(path)
         .map_err(|error| format!("{} cannot be opened: {error}.", path.display()))?;
-    pieces::replay(file, shares).map_err(|error| format!("{}: {error}", path.display()))
+    pieces::replay_by(file, shares, forecast)
+        .map_err(|error| format!("{}: {error}", path.display()))
 }
 
 fn print(lines: &[Line], out: &mut dyn Write) -> Result<(), String> {

@@ -5,6 +5,7 @@
     reason = "a test that fails here should say so and stop"
 )]
 
+mod flicker;
 mod process;
 mod scenes;
 mod simulation;

@@ -9,7 +9,7 @@ use thole_protocol::{
 
 use crate::{
     limits::{Cost, Measure, SPEED_MAX, clock, metres, out_of_range, target_cost},
-    projection::{Ground, Known},
+    projection::{Ground, Known, Past},
 };
 
 /// Watts at 1 m/s on an air-braked machine, W s³/m³: common practice, no source.
@@ -28,8 +28,6 @@ const SPEEDS_RATIO_MAX: u32 = 5;
 const LEGS_MAX: usize = 100;
 /// Slowest pace of a leg, milliseconds for 500 m: an hour, so that the legs still mean something.
 const LEG_PACE_MAX: Millis = Millis(3_600_000);
-/// Past results of one athlete in one piece: two years of one a week.
-const HISTORY_MAX: usize = 100;
 /// Stretches of the work that the projection looks at: 2.5 % each.
 pub const BINS: usize = 40;
 
@@ -50,19 +48,6 @@ pub struct Course {
     /// Share of the cost at each 2.5 % of the work.
     at_bins: [f64; BINS + 1],
     known: Known,
-}
-
-/// What is known of an athlete's past results in the same piece, in seconds or metres.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Past {
-    /// The best of them.
-    pub best: f64,
-    /// The newest.
-    pub newest: f64,
-    /// The geometric mean: of logarithms, as all slack is.
-    pub mean: f64,
-    /// How many there are.
-    pub results: usize,
 }
 
 impl Course {
@@ -97,11 +82,19 @@ impl Course {
             *at = along(&knots, f64::from(bin) / BINS as f64);
         }
         let repeats = u16::try_from(repeats).unwrap_or(u16::MAX);
-        let past = past(measure, aim)?;
+        let past = Past::of(measure, aim)?;
         let amount = target.map(Cost::amount);
         let ground = Ground { measure, repeats, work, target: amount, past, at_bins: &at_bins };
-        let known = Known::of(ground);
-        Ok(Course { measure, repeats, work, target, past, knots, at_bins, known })
+        Ok(Course {
+            known: Known::of(ground),
+            measure,
+            repeats,
+            work,
+            target,
+            past,
+            knots,
+            at_bins,
+        })
     }
 
     /// The whole work.
@@ -423,34 +416,6 @@ fn between(knots: &[(f64, f64)], at: f64, seen: impl Fn((f64, f64)) -> (f64, f64
         (Some(&last), None) => seen(last).1,
         (None, _) => 0.0,
     }
-}
-
-fn past(measure: Measure, aim: &Aim) -> Result<Option<Past>, Refusal> {
-    if aim.history.len() > HISTORY_MAX {
-        return Err(out_of_range(format!(
-            "At most {HISTORY_MAX} past results are of use: leave out the oldest."
-        )));
-    }
-    let mut results = Vec::with_capacity(aim.history.len());
-    for past in &aim.history {
-        match target_cost(measure, &past.result) {
-            Ok(cost) => results.push((past.days_ago, cost.amount())),
-            Err(refusal) => {
-                let says = format!("A past result does not fit this piece: {}", refusal.says);
-                return Err(Refusal { why: refusal.why, says });
-            }
-        }
-    }
-    let Some(&(_, newest)) = results.iter().min_by_key(|(days_ago, _)| *days_ago) else {
-        return Ok(None);
-    };
-    let amounts = results.iter().map(|(_, amount)| *amount);
-    let best = match measure {
-        Measure::Distance(_) => amounts.clone().fold(f64::INFINITY, f64::min),
-        Measure::Time(_) => amounts.clone().fold(0.0, f64::max),
-    };
-    let mean = libm::exp(amounts.map(libm::log).sum::<f64>() / results.len() as f64);
-    Ok(Some(Past { best, newest, mean, results: results.len() }))
 }
 
 /// Pace of a stretch, milliseconds for 500 m; none when nothing was covered, or so little that the

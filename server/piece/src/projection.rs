@@ -17,7 +17,7 @@ use thole_protocol::units::{Decimetres, Millis};
 use crate::{limits::Measure, plan::Course};
 
 pub(crate) use known::Ground;
-pub use known::{Basis, Class, FIXED, Known};
+pub use known::{Basis, Class, FIXED, Known, Past};
 pub use live::{Asked, Done, INPUTS, Live};
 pub use model::{
     ANSWERS, Answer, BeforeFile, FIRST, FORMAT, KNOTS, LayerFile, Model, ModelFile, SCALE, SECOND,

@@ -127,7 +127,7 @@ fn a_model_file_that_is_none_is_refused_with_what_to_do() {
     for (says, of) in [
         (wrong(&|file| file.format = 2), "format 2"),
         (wrong(&|file| file.name.clear()), "a name of 1 to 80"),
-        (wrong(&|file| drop(file.mean.pop())), "mean holds 27 numbers, not 28"),
+        (wrong(&|file| file.mean.truncate(27)), "mean holds 27 numbers, not 28"),
         (wrong(&|file| file.deviation[3] = 0), "not above 0"),
         (wrong(&|file| drop(file.layers.pop())), "number of layers"),
         (wrong(&|file| file.layers[0].weights.push(1)), "needs 672 weights"),

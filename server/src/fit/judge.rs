@@ -186,7 +186,7 @@ fn changes(judged: &[Past], model: &Model) -> (f64, f64) {
             Some(estimate.finish / past.result() * 100.0)
         });
         let Some(seen) = seen.collect::<Option<Vec<f64>>>() else { continue };
-        let steps: Vec<f64> = seen.windows(2).map(|pair| change(pair)).collect();
+        let steps: Vec<f64> = seen.windows(2).map(change).collect();
         sizes.extend(steps.iter().map(|step| step.abs()));
         for pair in steps.windows(2) {
             if let &[first, second] = pair {

@@ -37,6 +37,8 @@ struct Athlete {
     whole: f64,
     /// In their order of arrival.
     rows: Vec<Row>,
+    /// By what the finish is projected.
+    forecast: Forecast,
 }
 
 /// What one athlete contributes: lines with the score that each is ranked by, and the finish.
@@ -52,10 +54,22 @@ struct Replayed {
 /// # Errors
 /// One sentence that names the line.
 pub fn replay(file: impl Read + 'static, shares: &[Share]) -> Result<Vec<Line>, String> {
+    replay_by(file, shares, &Forecast::default())
+}
+
+/// The same by another model than the one that ships.
+///
+/// # Errors
+/// One sentence that names the line.
+pub fn replay_by(
+    file: impl Read + 'static,
+    shares: &[Share],
+    forecast: &Forecast,
+) -> Result<Vec<Line>, String> {
     let mut groups: Vec<((String, String), Vec<Replayed>)> = Vec::new();
     each_line(file, |recorded| {
         let group = (recorded.group.clone(), recorded.piece.clone());
-        let replayed = Athlete::of(recorded)?.replay(shares)?;
+        let replayed = Athlete::of(recorded, forecast)?.replay(shares)?;
         match groups.iter_mut().find(|(name, _)| *name == group) {
             Some((_, members)) => members.push(replayed),
             None => groups.push((group, vec![replayed])),
@@ -86,13 +100,13 @@ fn listed(members: Vec<Replayed>) -> Vec<Line> {
 }
 
 impl Athlete {
-    fn of(recorded: Recorded) -> Result<Athlete, String> {
+    fn of(recorded: Recorded, forecast: &Forecast) -> Result<Athlete, String> {
         let spec = recorded::spec(&recorded)?;
         let aim = recorded::aim(&recorded)?;
         Course::of(&spec, &aim).map_err(|refusal| refusal.says)?;
         let rows = recorded::rows(&recorded)?;
         let whole = f64::from(recorded.reps) * recorded.rep_size;
-        Ok(Athlete { recorded, spec, aim, whole, rows })
+        Ok(Athlete { recorded, spec, aim, whole, rows, forecast: forecast.clone() })
     }
 
     fn replay(self, shares: &[Share]) -> Result<Replayed, String> {
@@ -172,7 +186,7 @@ impl Athlete {
         let mut samples = vec![ready];
         samples.extend(rows.iter().filter_map(|row| row.sample()));
         recording.add(now, run, &samples);
-        let mut rower = Rower::new(&self.spec, self.aim.clone(), Forecast::default())
+        let mut rower = Rower::new(&self.spec, self.aim.clone(), self.forecast.clone())
             .ok_or_else(|| "the piece has no work.".to_owned())?;
         rower.advance(now, recording.points(), Changed::Rebuilt, self.rule(), &[]);
         Ok(rower)

@@ -1,11 +1,11 @@
 //! What the projection knows of an athlete before the first stroke.
 
-use thole_protocol::units::Decimetres;
+use thole_protocol::{refusal::Refusal, spec::Aim, units::Decimetres};
 
 use super::slack;
 use crate::{
-    limits::Measure,
-    plan::{BINS, Past, WATTS_AT_ONE_M_S},
+    limits::{Cost, Measure, out_of_range, target_cost},
+    plan::{BINS, WATTS_AT_ONE_M_S},
 };
 
 /// Inputs of the model that do not change while the piece is rowed.
@@ -30,6 +30,56 @@ pub struct Known {
     pub best: f64,
     /// Inputs of the model that stay as they are.
     pub fixed: [f32; FIXED],
+}
+
+/// Past results of one athlete in one piece: two years of one a week.
+const HISTORY_MAX: usize = 100;
+
+/// Past results of an athlete in the same piece, in seconds or metres.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Past {
+    /// The best of them.
+    pub best: f64,
+    /// The newest.
+    pub newest: f64,
+    /// The geometric mean: of logarithms, as all slack is.
+    pub mean: f64,
+    /// How many there are.
+    pub results: usize,
+}
+
+impl Past {
+    /// What an athlete's past results say.
+    ///
+    /// # Errors
+    /// There are too many, or one does not fit the piece; says which, and what to do.
+    pub(crate) fn of(measure: Measure, aim: &Aim) -> Result<Option<Past>, Refusal> {
+        if aim.history.len() > HISTORY_MAX {
+            return Err(out_of_range(format!(
+                "At most {HISTORY_MAX} past results are of use: leave out the oldest."
+            )));
+        }
+        let mut results = Vec::with_capacity(aim.history.len());
+        for past in &aim.history {
+            match target_cost(measure, &past.result) {
+                Ok(cost) => results.push((past.days_ago, Cost::amount(cost))),
+                Err(refusal) => {
+                    let says = format!("A past result does not fit this piece: {}", refusal.says);
+                    return Err(Refusal { why: refusal.why, says });
+                }
+            }
+        }
+        let Some(&(_, newest)) = results.iter().min_by_key(|(days_ago, _)| *days_ago) else {
+            return Ok(None);
+        };
+        let amounts = results.iter().map(|(_, amount)| *amount);
+        let best = match measure {
+            Measure::Distance(_) => amounts.clone().fold(f64::INFINITY, f64::min),
+            Measure::Time(_) => amounts.clone().fold(0.0, f64::max),
+        };
+        let mean = libm::exp(amounts.map(libm::log).sum::<f64>() / results.len() as f64);
+        Ok(Some(Past { best, newest, mean, results: results.len() }))
+    }
 }
 
 /// From what slack is told.

@@ -73,16 +73,28 @@ impl<Id: Ord + Clone> Order<Id> {
     pub(super) fn publish(&mut self, at: At, contenders: &[Contender<Id>]) -> Vec<(usize, u32)> {
         let rested = self.ordered_at.is_none_or(|then| at.since(then) >= REORDER_EVERY);
         let moves = rested || contenders.iter().all(|contender| contender.finished);
-        let sorted = self.sorted(contenders, moves);
-        let mut placed = self.placed(&sorted, moves);
+        if !moves {
+            return self.unchanged(contenders);
+        }
+        let sorted = self.sorted(contenders);
+        let mut placed = self.placed(&sorted);
         list_new_ties_by_id(&mut placed);
         let listed = placed.iter().map(|(seen, held)| (seen.at, held.place)).collect();
         let held: Vec<Held<Id>> = placed.into_iter().map(|(_, held)| held).collect();
         if held != self.held {
-            self.ordered_at = if moves { Some(at) } else { self.ordered_at };
+            self.ordered_at = Some(at);
             self.held = held;
         }
         listed
+    }
+
+    /// The order as it was published. Who has left it leaves a place free, and who is new waits: else
+    /// everybody behind them would change place now, and perhaps once more in a moment.
+    fn unchanged(&self, contenders: &[Contender<Id>]) -> Vec<(usize, u32)> {
+        let at: BTreeMap<&Id, usize> =
+            contenders.iter().enumerate().map(|(at, contender)| (&contender.id, at)).collect();
+        let held = self.held.iter();
+        held.filter_map(|held| Some((at.get(&held.id).copied()?, held.place))).collect()
     }
 
     /// Best first, except where the published order stands because no difference means anything.
@@ -90,7 +102,7 @@ impl<Id: Ord + Clone> Order<Id> {
     /// Everybody known is given a key within half a band of the score, as close to those below as it
     /// goes; so the key falls along the published order until somebody's lead over one above is more
     /// than both halves. Whoever passes is truly better at that moment. Newcomers stand by their score.
-    fn sorted<'a>(&self, contenders: &'a [Contender<Id>], moves: bool) -> Vec<Seen<'a, Id>> {
+    fn sorted<'a>(&self, contenders: &'a [Contender<Id>]) -> Vec<Seen<'a, Id>> {
         let before: BTreeMap<&Id, usize> =
             self.held.iter().enumerate().map(|(at, held)| (&held.id, at)).collect();
         let seen = contenders.iter().enumerate().map(|(at, contender)| {
@@ -107,11 +119,7 @@ impl<Id: Ord + Clone> Order<Id> {
         let mut keyed: Vec<(f64, Seen<'a, Id>)> = Vec::with_capacity(contenders.len());
         for seen in known.into_iter().rev() {
             let (score, half) = (seen.contender.score as f64, seen.contender.half_band);
-            let key = if moves {
-                highest_below.clamp(score - half, score + half)
-            } else {
-                highest_below.max(score)
-            };
+            let key = highest_below.clamp(score - half, score + half);
             highest_below = highest_below.max(key);
             keyed.push((key, seen));
         }
@@ -123,17 +131,13 @@ impl<Id: Ord + Clone> Order<Id> {
     }
 
     /// Places for a new order, ties shared.
-    fn placed<'a, 'b>(
-        &self,
-        sorted: &'b [Seen<'a, Id>],
-        moves: bool,
-    ) -> Vec<(&'b Seen<'a, Id>, Held<Id>)> {
+    fn placed<'a, 'b>(&self, sorted: &'b [Seen<'a, Id>]) -> Vec<(&'b Seen<'a, Id>, Held<Id>)> {
         let mut placed = Vec::with_capacity(sorted.len());
         let mut group: Option<Group> = None;
         let mut above: Option<&Seen<'_, Id>> = None;
         for (place, seen) in (1..).zip(sorted) {
             let contender = seen.contender;
-            let gap = above.map_or(Gap::Apart, |above| self.gap(above, seen, moves));
+            let gap = above.map_or(Gap::Apart, |above| self.gap(above, seen));
             let joined = group.filter(|_| gap == Gap::Tied).and_then(|group| group.with(contender));
             // Too far from the others of its group to share their place, and not from the last of them.
             let gap = if gap == Gap::Tied && joined.is_none() { Gap::Close } else { gap };
@@ -144,7 +148,7 @@ impl<Id: Ord + Clone> Order<Id> {
         placed
     }
 
-    fn gap(&self, above: &Seen<'_, Id>, seen: &Seen<'_, Id>, moves: bool) -> Gap {
+    fn gap(&self, above: &Seen<'_, Id>, seen: &Seen<'_, Id>) -> Gap {
         let (one, other) = (above.contender, seen.contender);
         let equal = one.shown == other.shown && one.finished == other.finished;
         let band = one.half_band + other.half_band;
@@ -155,7 +159,7 @@ impl<Id: Ord + Clone> Order<Id> {
             (false, true) => Gap::Apart,
             (false, false) => Gap::Close,
         };
-        if band <= 0.0 && moves {
+        if band <= 0.0 {
             return fresh;
         }
         let held = |was: Option<usize>| Some((was?, self.held.get(was?)?));
@@ -164,9 +168,8 @@ impl<Id: Ord + Clone> Order<Id> {
             return fresh;
         };
         match (one_held.place == held.place, one_was + 1 == was, held.gap) {
-            (true, _, _) if moves && lead > band => Gap::Close,
+            (true, _, _) if lead > band => Gap::Close,
             (true, _, _) => Gap::Tied,
-            (false, true, gap) if !moves => gap,
             (false, true, Gap::Apart) if equal => Gap::Tied,
             (false, true, Gap::Close) if !clear => Gap::Close,
             (false, true, _) => Gap::Apart,
