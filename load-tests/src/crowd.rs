@@ -234,6 +234,11 @@ impl Crowd {
         self.athletes.iter().map(|athlete| athlete.strokes.len() - athlete.acknowledged).sum()
     }
 
+    /// Whether every stroke that was due before the end was made.
+    pub(crate) fn has_done_all_that_was_due(&self) -> bool {
+        self.due.peek().is_none_or(|Reverse((at, _, _))| *at >= self.rows_until_us)
+    }
+
     /// An instant of the session on this run's clock.
     pub(crate) fn us_of(&self, at_ms: u64) -> u64 {
         let us = i64::try_from(at_ms.saturating_mul(1_000)).unwrap_or(i64::MAX);

@@ -30,6 +30,8 @@ const PATIENCE: Duration = Duration::from_secs(30);
 const JOIN_PATIENCE: Duration = Duration::from_secs(120);
 /// How often the bar moves.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
+/// Who has heard nothing new for so long has heard everything.
+const QUIET_FOR: Duration = Duration::from_secs(3);
 /// A killed server stays away so long.
 const DEAD_FOR: Duration = Duration::from_millis(700);
 /// The count-down of the floor, which has no clock.
@@ -311,18 +313,21 @@ impl Run<'_> {
     /// Ends the piece, waits for what is on its way, stops the server, and looks for losses.
     fn close(&mut self) -> Result<(), String> {
         self.bar.set_message("the piece ends, nothing may be lost");
-        if !self.tried.is_floor() {
-            self.crowd.order(Order::Stop);
-        }
+        let stopped = (!self.tried.is_floor()).then(|| self.crowd.order(Order::Stop));
         self.crowd.killing = false;
         let all = self.crowd.athletes.len();
-        let acknowledged = self
-            .crowd
-            .until(|crowd| crowd.unacknowledged() == 0 && crowd.athletes_in() == all, PATIENCE);
-        acknowledged.map_err(|error| error.to_string())?;
+        let settled = self.crowd.until(
+            |crowd| {
+                crowd.has_done_all_that_was_due()
+                    && crowd.unacknowledged() == 0
+                    && crowd.athletes_in() == all
+                    && stopped.is_none_or(|stopped| crowd.done.contains(&stopped))
+            },
+            PATIENCE,
+        );
+        settled.map_err(|error| error.to_string())?;
+        self.hear_out()?;
         self.figures.lost.never_acknowledged = self.crowd.unacknowledged() as u64;
-        let told = self.crowd.clock.now_us() + us(Duration::from_secs(2));
-        self.crowd.until_us(told).map_err(|error| error.to_string())?;
         self.crowd.leaving = true;
         if let Some(process) = self.process.take() {
             match self.tried {
@@ -340,6 +345,20 @@ impl Run<'_> {
         self.figures.journal_bytes_per_stroke = size as f64 / strokes.max(1) as f64;
         self.bar.set_message("the journal is compared with what was sent");
         checks::check(&self.crowd, &journal, &mut self.figures.lost)
+    }
+
+    /// Listens until the coach is told nothing more: on a busy machine the results take their time.
+    fn hear_out(&mut self) -> Result<(), String> {
+        let patience = self.crowd.clock.now_us() + us(PATIENCE);
+        loop {
+            let told = self.crowd.coach_events.len();
+            let quiet = self.crowd.clock.now_us() + us(QUIET_FOR);
+            self.crowd.until_us(quiet).map_err(|error| error.to_string())?;
+            let silent = self.crowd.coach_events.len() == told;
+            if silent || self.crowd.clock.now_us() > patience {
+                return Ok(());
+            }
+        }
     }
 
     /// Everything that was seen, as figures.
