@@ -438,16 +438,16 @@ impl Piece {
         {
             return false;
         }
-        let is_awaited = |id: &AthleteId, rower: &Rower| {
+        let keeps_waiting = |id: &AthleteId, rower: &Rower| {
             rower.repeat() <= this
                 && roster.get(id).is_some_and(|athlete| self.is_waited_for(rower, athlete, now))
         };
-        if self.still_awaited(is_awaited) {
+        if self.still_waits(keeps_waiting) {
             return false;
         }
-        let awaited = self.rowers.iter().find(|(id, rower)| is_awaited(id, rower));
-        self.lookout.awaited = awaited.map(|(id, _)| *id);
-        if awaited.is_some() {
+        let waited_for = self.rowers.iter().find(|(id, rower)| keeps_waiting(id, rower));
+        self.lookout.waited_for = waited_for.map(|(id, _)| *id);
+        if waited_for.is_some() {
             return false;
         }
         let done = self.rowers.values().filter(|rower| rower.repeat() > this);
@@ -481,18 +481,18 @@ impl Piece {
                     && (rower.has_rowed() || self.may_row_unheard(athlete))
             })
         };
-        if self.still_awaited(is_out) {
+        if self.still_waits(is_out) {
             return false;
         }
         let out = self.rowers.iter().find(|(id, rower)| is_out(id, rower)).map(|(id, _)| *id);
-        self.lookout.awaited = out;
+        self.lookout.waited_for = out;
         out.is_none()
     }
 
     /// Whether the one for whom the piece was found to wait still keeps it waiting.
-    fn still_awaited(&self, is_awaited: impl Fn(&AthleteId, &Rower) -> bool) -> bool {
-        let known = self.lookout.awaited.and_then(|id| self.rowers.get_key_value(&id));
-        known.is_some_and(|(id, rower)| is_awaited(id, rower))
+    fn still_waits(&self, keeps_waiting: impl Fn(&AthleteId, &Rower) -> bool) -> bool {
+        let known = self.lookout.waited_for.and_then(|id| self.rowers.get_key_value(&id));
+        known.is_some_and(|(id, rower)| keeps_waiting(id, rower))
     }
 
     fn go_to(&mut self, phase: Phase) {

@@ -12,7 +12,7 @@ pub(super) struct Lookout {
     /// Somebody who was found home.
     pub(super) home: Option<AthleteId>,
     /// Somebody for whom the piece, or its next repeat, was found to wait.
-    pub(super) awaited: Option<AthleteId>,
+    pub(super) waited_for: Option<AthleteId>,
 }
 
 impl Lookout {
