@@ -15,7 +15,10 @@ const SHOTS = process.env['THOLE_SHOTS'];
 const PATIENCE = { timeout: 30_000 };
 
 const toStop: (() => Promise<unknown>)[] = [];
-afterEach(async () => {
+let last: Page | null = null;
+afterEach(async ({ task }) => {
+  if (SHOTS !== undefined && task.result?.state === 'fail') await last?.screenshot({ path: `${SHOTS}/failed-${task.name.slice(0, 20)}.png` });
+  last = null;
   for (const stop of toStop.splice(0).reverse()) await stop();
 });
 
@@ -38,6 +41,7 @@ async function launched(args: readonly string[] = [], env?: Record<string, strin
 /** Joins as this athlete of the roster, and accepts the cautions. */
 async function joined(browser: Browser, address: string, name: string): Promise<Opened> {
   const shown = await open(browser, address, PHONE);
+  last = shown.page;
   await shown.page.getByLabel('Your name').fill(name);
   await shown.page.getByRole('button', { name: 'Join' }).click();
   await shown.page.getByRole('button', { name: 'I have read this' }).click();
@@ -55,10 +59,12 @@ async function inOrder(page: Page, name: string): Promise<void> {
       await page.setViewportSize(size);
       if (SHOTS !== undefined) await page.screenshot({ path: `${SHOTS}/athlete-${name}-${size.width}-${theme}.png` });
       const over = await page.evaluate(() => {
-        const { scrollWidth, clientWidth, scrollHeight, clientHeight } = document.documentElement;
-        return { sideways: scrollWidth - clientWidth, down: document.querySelector('main.live') === null ? 0 : scrollHeight - clientHeight };
+        const isLive = document.querySelector('main.live') !== null;
+        const beyond = ({ right, bottom }: DOMRect) => right > innerWidth + 0.5 || (isLive && bottom > innerHeight + 0.5);
+        const out = [...document.querySelectorAll('main *')].filter((element) => beyond(element.getBoundingClientRect()));
+        return out.map((element) => `${element.tagName} ${element.className} "${element.textContent.slice(0, 40)}"`);
       });
-      expect(over, `${name} at ${size.width}`).toEqual({ sideways: 0, down: 0 });
+      expect(over, `${name} at ${size.width}`).toEqual([]);
     }
   }
   await page.setViewportSize(PHONE);
@@ -67,7 +73,7 @@ async function inOrder(page: Page, name: string): Promise<void> {
 /** Metres that the page says are left. */
 async function left(page: Page): Promise<number> {
   const text = await page.locator('main').innerText();
-  return Number(/(\d+)\s*m left/.exec(text)?.[1] ?? Number.NaN);
+  return Number(/left\s*(\d+) m/.exec(text)?.[1] ?? Number.NaN);
 }
 
 async function until(what: () => Promise<boolean> | boolean, why: string): Promise<void> {
@@ -182,6 +188,8 @@ test('by Bluetooth from the door to the result: a call, a drop with two refused 
 
   await hall.killServer();
   await page.getByText('offline').waitFor(PATIENCE);
+  // The call that was done gives the numbers back.
+  await until(async () => (await left(page)) > 0, 'metres that are left, after the call');
   const then = await left(page);
   await until(async () => (await left(page)) < then - 20, 'metres that go on while the server is away');
   expect(wrong.filter((text) => !/WebSocket|ERR_CONNECTION_REFUSED/.test(text))).toEqual([]);
@@ -306,8 +314,10 @@ test('a code that opens nothing, and a seat taken on another device, say what to
   await page.getByLabel('Join code').fill(new URL(hall.join).pathname.split('/').at(-1) ?? '');
   await page.getByRole('button', { name: 'Join' }).click();
   await page.getByText('Still to do').waitFor(PATIENCE);
-  const again = await page.context().newPage();
-  await again.goto(page.url());
+  // The same person with the same link on another device.
+  const kept = String(await page.evaluate(() => localStorage.getItem(`thole row ${location.pathname.split('/').at(-1)}`)));
+  const [, secret = ''] = /"secret":"([^"]+)"/.exec(kept) ?? [];
+  const { page: again } = await open(browser, `${page.url()}#${secret}`, PHONE);
   await again.getByText('Still to do').waitFor(PATIENCE);
   await page.getByText('connected from another device').waitFor(PATIENCE);
   await page.getByRole('button', { name: 'Row here instead' }).click();
