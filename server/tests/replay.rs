@@ -147,11 +147,11 @@ fn a_class_is_ranked_by_everybodys_own_target() {
     ];
     let lines = replayed(&file(&class), &["0.50"]).unwrap();
     expect![[r#"
-        {"group":"club","athlete":"ana","piece":"1700m","share":0.5,"projected":308.604,"low":304.703,"high":313.218,"chance":0.197,"rank":2}
+        {"group":"club","athlete":"ana","piece":"1700m","share":0.5,"projected":309.792,"low":306.602,"high":313.108,"chance":0.063,"rank":2}
         {"group":"club","athlete":"ana","piece":"1700m","share":1,"result":309.0,"rank":2}
-        {"group":"club","athlete":"bo","piece":"1700m","share":0.5,"projected":444.974,"low":439.213,"high":453.132,"chance":0.985,"rank":1}
+        {"group":"club","athlete":"bo","piece":"1700m","share":0.5,"projected":444.23,"low":438.822,"high":450.482,"chance":0.999,"rank":1}
         {"group":"club","athlete":"bo","piece":"1700m","share":1,"result":447.5,"rank":1}
-        {"group":"club","athlete":"cy","piece":"1700m","share":0.5,"projected":337.133,"low":332.241,"high":342.574,"chance":null,"rank":null}
+        {"group":"club","athlete":"cy","piece":"1700m","share":0.5,"projected":339.17,"low":335.457,"high":343.337,"chance":null,"rank":null}
         {"group":"club","athlete":"cy","piece":"1700m","share":1,"result":340.0,"rank":null}
     "#]]
     .assert_eq(&text(&lines));
@@ -334,11 +334,11 @@ fn a_session_is_told_from_its_journal() {
     let records = evening();
     let lines = session::lines("KAMURETA", records.clone(), &shares(&["0.25", "0.5"]));
     expect![[r#"
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":309.414,"low":303.861,"high":316.429,"chance":0.216,"rank":2}
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":308.683,"low":304.774,"high":313.295,"chance":0.19,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":310.627,"low":305.807,"high":315.875,"chance":0.109,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":309.888,"low":306.697,"high":313.2,"chance":0.059,"rank":2}
         {"group":"KAMURETA","athlete":"Ana","piece":"0","share":1,"result":309.091,"rank":2}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.25,"projected":447.977,"low":438.436,"high":462.149,"chance":0.842,"rank":1}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.5,"projected":444.798,"low":439.069,"high":452.918,"chance":0.987,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.25,"projected":445.063,"low":434.726,"high":457.205,"chance":0.929,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.5,"projected":444.07,"low":438.684,"high":450.3,"chance":0.999,"rank":1}
         {"group":"KAMURETA","athlete":"Bo","piece":"0","share":1,"result":447.368,"rank":1}
     "#]]
     .assert_eq(&text(&lines));
