@@ -52,3 +52,10 @@ test('a machine that counts no strokes says so', () => {
   expect(meter.strokesSince(0)).toBeNull();
   expect(meter.strokesDoneMs(0, 1)).toBeNull();
 });
+
+test('from a standstill the pace is that of the strokes, not of the sitting before', () => {
+  const meter = new Meter();
+  for (let s = 0; s < 20; s += 1) meter.take({ distance_dm: 300 }, 1_000 * s);
+  for (let s = 0; s < 7; s += 1) meter.take({ distance_dm: 340 + 40 * s }, 20_000 + 1_000 * s);
+  expect(meter.pace(26_000)).toBe(125_000);
+});

@@ -16,6 +16,8 @@ export interface Report {
 const REPORTS_MAX = 28_800;
 /** After so long without a metre nobody rows. */
 const STILL_MS = 12_000;
+/** So long nobody pauses within a stroke. */
+const STANDSTILL_MS = 4_000;
 /** A rate older than this says nothing about now. */
 const RATE_FRESH_MS = 6_000;
 
@@ -41,7 +43,11 @@ export class Meter {
       rate_half_spm: said.rate_half_spm ?? null,
     };
     const last = this.#reports.at(-1);
-    if (last !== undefined && report.dm > last.dm) this.#lastMoveMs = ms;
+    if (last !== undefined && report.dm > last.dm) {
+      // From a standstill the pace begins with the first stroke, not with the sitting before it.
+      if (ms - this.#lastMoveMs > STANDSTILL_MS) this.#marks = marked([], { heard_ms: last.ms, distance_dm: last.dm });
+      this.#lastMoveMs = ms;
+    }
     this.#reports.push(report);
     if (this.#reports.length > REPORTS_MAX) this.#reports.shift();
     this.#marks = marked(this.#marks, { heard_ms: ms, distance_dm: report.dm });

@@ -145,7 +145,7 @@ export function missingText(what: Missing): string {
     case 'cautions':
       return 'read the cautions';
     case 'target':
-      return 'say your target';
+      return 'set your target';
     case 'machine':
       return 'link your machine';
     case 'rehearsal':
