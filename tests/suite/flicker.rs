@@ -104,8 +104,8 @@ impl Class {
     }
 }
 
-/// The places that a group was seen at.
-fn rowed(members: &[Value]) -> BTreeMap<AthleteId, Vec<(u64, u32)>> {
+/// A group that has rowed all that was recorded of it.
+fn rowed(members: &[Value]) -> Class {
     let mut class = Class { session: Session::new(), places: BTreeMap::new(), orders: 0 };
     let (title, settings) = ("Recorded".to_owned(), SessionSettings::default());
     class.at(0, &Input::Created { title, settings });
@@ -151,7 +151,7 @@ fn rowed(members: &[Value]) -> BTreeMap<AthleteId, Vec<(u64, u32)>> {
         let run = RunId(Uuid::from_u128(number as u128 + 1));
         class.at(at, &Input::Samples { athlete: athlete(number), run, samples: vec![sample] });
     }
-    class.places
+    class
 }
 
 #[test]
@@ -163,7 +163,7 @@ fn the_board_does_not_flicker() {
             continue;
         }
         looked += 1;
-        for places in rowed(&members).values() {
+        for places in rowed(&members).places.values() {
             let changed: Vec<(u64, u32, u32)> = places
                 .windows(2)
                 .filter(|pair| pair[0].1 != pair[1].1)
@@ -186,4 +186,30 @@ fn the_board_does_not_flicker() {
     assert!(looked >= 8 && changes > 100, "{looked} classes, {changes} changes: too few to tell");
     assert_eq!(hasty, 0, "of {changes} changes, so many came within 3 s of another");
     assert!(undone * 5 < changes, "{undone} of {changes} changes were undone within 15 s");
+}
+
+/// Somebody who is heard and makes no stroke may still row on: the range reaches further on the slower
+/// side, second by second, until the stop is one.
+#[test]
+fn a_pause_makes_the_range_reach_further() {
+    let mut member = groups()["g000"][0].clone();
+    assert_eq!(member["kind"], "distance");
+    member["samples"].as_array_mut().unwrap().truncate(60);
+    let mut class = rowed(&[member]);
+    let last = class.session.now().0;
+    let mut range = |after: u64| {
+        class.at(last + after, &Input::Heard { athlete: athlete(0) });
+        class.session.overview().standings.lines[0].projected.map(|seen| (seen.low, seen.high))
+    };
+    let (Some(rowing), Some(pausing), stopped) = (range(2_500), range(10_500), range(20_000))
+    else {
+        panic!("no range is shown");
+    };
+    let ms = |target| match target {
+        Target::Finish { finish_ms } => finish_ms.0,
+        Target::Distance { .. } | Target::Pace { .. } => panic!("a piece by distance"),
+    };
+    assert_eq!(rowing.0, pausing.0, "nobody gets faster by a pause");
+    assert!((6_000..12_000).contains(&(ms(pausing.1) - ms(rowing.1))), "{rowing:?}, {pausing:?}");
+    assert_eq!(stopped, None, "of who has stopped, nothing is shown");
 }

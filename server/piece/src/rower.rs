@@ -24,6 +24,8 @@ use crate::{
 /// Whose distance has not grown for so long, while the device is heard, has stopped: five of the
 /// slowest usual strokes.
 const STOPPED_AFTER_MS: f64 = 12_000.0;
+/// No stroke for so long is a pause: two of the slowest usual strokes, and a second.
+const PAUSE_MS: f64 = 6_000.0;
 /// After the start of a later repeat, the pace of the last stretch is that of a standing start for so
 /// long (own choice: a dozen strokes).
 const SETTLES_AFTER_MS: f64 = 30_000.0;
@@ -282,6 +284,34 @@ impl Rower {
         Some(Heading { projected, margin: self.course.margin(finish) })
     }
 
+    /// While somebody who is heard makes no stroke, the range reaches further on the slower side, by
+    /// what is being lost.
+    fn paused(
+        &self,
+        projected: Projected,
+        athlete: &Athlete,
+        rule: Rule<'_>,
+        now: At,
+    ) -> Projected {
+        let idle = self.idle_since(athlete, rule).map_or(0.0, |since| now.0 as f64 - since);
+        if idle < PAUSE_MS || self.finish(rule, now).is_some() {
+            return projected;
+        }
+        match (projected.low, projected.high) {
+            (_, Target::Finish { finish_ms }) => {
+                let high = Target::Finish { finish_ms: finish_ms + millis(idle) };
+                Projected { high, ..projected }
+            }
+            (Target::Distance { distance_dm }, _) => {
+                let row = self.track.newest();
+                let lost = row.map_or(0.0, |row| idle * row.dm / row.ms.max(1.0));
+                let distance_dm = decimetres((f64::from(distance_dm.0) - lost).max(0.0));
+                Projected { low: Target::Distance { distance_dm }, ..projected }
+            }
+            (Target::Finish { .. } | Target::Pace { .. }, _) => projected,
+        }
+    }
+
     /// Where the finish is heading. The first strokes of a repeat, from a standstill, say nothing about
     /// it that was not known before the rest.
     fn estimate(&self) -> Option<Estimate> {
@@ -340,7 +370,7 @@ impl Rower {
             not_heard: doing != Doing::Finished
                 && athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
             margin: heading.and_then(|heading| heading.margin),
-            projected: heading.map(|heading| heading.projected),
+            projected: heading.map(|seen| self.paused(seen.projected, athlete, rule, now)),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             share_permille: permille(self.share()),
@@ -373,7 +403,7 @@ impl Rower {
             doing,
             place: self.place,
             margin: heading.and_then(|heading| heading.margin),
-            projected: heading.map(|heading| heading.projected),
+            projected: heading.map(|seen| self.paused(seen.projected, athlete, rule, now)),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             repeat: u16::try_from(self.track.repeat()).unwrap_or(u16::MAX),

@@ -219,3 +219,39 @@ fn a_nonsense_target_is_seen_for_what_it_is() {
     assert!((mistyped.1 / 395.0 - 1.0).abs() < 0.03, "{mistyped:?}");
     assert!(mistyped.2 > sensible.2, "{mistyped:?} is no wider than {sensible:?}");
 }
+
+/// Who stops for 40 s in mid-piece and rows on as before: the time is lost and not the pace, and the range
+/// says that less is known than of somebody who never stopped.
+#[test]
+fn a_stop_costs_its_time_and_makes_the_range_wider() {
+    let case = Case {
+        by: "distance".to_owned(),
+        whole: 1_700.0,
+        repeats: 1,
+        target: Some(396.0),
+        history: Vec::new(),
+        plan: "even".into(),
+        samples: Vec::new(),
+        looks: Vec::new(),
+    };
+    let course = course(&case);
+    let rowed = |stop_ms: u32, until: u32| {
+        let mut live = Live::new();
+        for second in 1..=until {
+            let lost = if second > 198 { stop_ms } else { 0 };
+            // A machine that reports each second reports the stop too.
+            if second == 199 {
+                (1..=stop_ms / 1_000).for_each(|s| live.row(&course, 198_000 + s * 1_000, 8_501));
+            }
+            live.row(&course, second * 1_000 + lost, second * 43 - second / 15 + second % 2);
+        }
+        Forecast::default().estimate(&course, &live).unwrap()
+    };
+    for until in [225, 260, 300, 350] {
+        let (steady, stopped) = (rowed(0, until), rowed(40_000, until));
+        let lost = stopped.finish - steady.finish;
+        assert!((25.0..70.0).contains(&lost), "at {until} s: {steady:?}, {stopped:?}");
+        let width = |estimate: Estimate| estimate.high - estimate.low;
+        assert!(width(stopped) > width(steady), "at {until} s: {steady:?}, {stopped:?}");
+    }
+}
