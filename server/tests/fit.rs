@@ -1,6 +1,4 @@
 //! The fit of the projection, as a club's volunteer runs it.
-#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
-#![expect(clippy::indexing_slicing, reason = "in a test, a panic is the answer")]
 
 use std::{fs, path::PathBuf};
 

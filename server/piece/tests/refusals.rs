@@ -272,7 +272,7 @@ fn plans_and_past_results_fit_the_piece() {
     let past = aimed(Plan::Even, &[311, 307, 312]).unwrap().past().unwrap();
     assert_eq!((past.best, past.newest, past.results), (307.0, 311.0, 3));
     // The geometric mean, as of all slack.
-    assert!((past.mean - (311.0_f64 * 307.0 * 312.0).cbrt()).abs() < 1e-6, "{past:?}");
+    assert!((past.mean - libm::cbrt(311.0 * 307.0 * 312.0)).abs() < 1e-6, "{past:?}");
 }
 
 #[test]
