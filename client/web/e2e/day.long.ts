@@ -34,8 +34,8 @@ afterAll(async () => {
 });
 
 /** What the page has heard and what it has drawn, by the instant of the standings. */
-function watched(page: Page): Promise<void> {
-  return page.addInitScript(() => {
+async function watched(page: Page): Promise<void> {
+  await page.addInitScript(() => {
     const heard: number[] = [];
     const drawn = new Set<number>();
     const Plain = WebSocket;
