@@ -7,9 +7,20 @@
 
 mod invented;
 
+use std::hint::black_box;
+
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
-use thole_piece::{Session, standings::Board};
-use thole_protocol::{spec::Ranking, units::At};
+use thole_piece::{
+    Session,
+    limits::Measure,
+    plan::Course,
+    projection::{Forecast, Live},
+    standings::Board,
+};
+use thole_protocol::{
+    spec::{Aim, Ranking, Target},
+    units::{At, Decimetres, Millis},
+};
 
 use invented::{entries, row, rowing, start, stroke};
 
@@ -78,5 +89,27 @@ fn replay(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, one_stroke, standings, replay);
+/// One row and the projection after it, at different points of 5,000 m in a row a second.
+fn projection(criterion: &mut Criterion) {
+    let finish_ms = Millis(1_240_000);
+    let aim = Aim { target: Some(Target::Finish { finish_ms }), ..Aim::default() };
+    let course = Course::new(Measure::Distance(Decimetres(50_000)), 1, &aim).unwrap();
+    let forecast = Forecast::default();
+    let mut group = criterion.benchmark_group("a row with its projection");
+    for second in [120_u32, 620, 1_180] {
+        let row = |live: &mut Live, second: u32| live.row(&course, second * 1_000, second * 40 + 1);
+        let mut rowed = Live::new();
+        (1..=second).for_each(|second| row(&mut rowed, second));
+        group.bench_function(BenchmarkId::new("after seconds", second), |bench| {
+            bench.iter(|| {
+                let mut live = black_box(rowed);
+                row(&mut live, second + 1);
+                forecast.estimate(&course, &live)
+            });
+        });
+    }
+    group.finish();
+}
+
+criterion_group!(benches, one_stroke, projection, standings, replay);
 criterion_main!(benches);
