@@ -96,7 +96,7 @@ test('who has gained is counted once, from where they stood when the call began'
   session = stood(session, 40_300, { [ILSE]: -1_000, [BO]: 2_500 }, null);
   before = remembered(before, session);
   expect(before?.outcome).toEqual({ gained: 1, of: 2 });
-  session = stood(session, 41_300, { [ILSE]: -9_000, [BO]: 9_000 }, null);
+  session = stood(session, 41_300, { [ILSE]: 9_000, [BO]: 9_000 }, null);
   expect(remembered(before, session)?.outcome).toEqual({ gained: 1, of: 2 });
 });
 
