@@ -11,7 +11,7 @@ use crate::{authority, limits::Limits};
 const SPEED_MAX: u32 = 100;
 
 /// Variables of other programs of ours, which may stand in the same environment.
-const NOT_OURS: [&str; 1] = ["THOLE_SERVER"];
+const NOT_OURS: [&str; 3] = ["THOLE_SERVER", "THOLE_SERVER_PROGRAM", "THOLE_WEB"];
 
 /// What a server is set to.
 #[derive(Clone, Debug, PartialEq, Eq)]
