@@ -24,7 +24,7 @@ beforeAll(async () => {
     title: 'All day',
     piece: `${Math.ceil(each) + 1}x36min/1:00`,
     speed: SPEED,
-    athletes: athletes(ATHLETES, 1_300, (nth) => 270 + 4 * nth, ['Heron', 'Otter', 'Dipper', 'Wren', 'Tern']),
+    athletes: athletes(ATHLETES, 500, (nth) => 106 + 2 * nth, ['Heron', 'Otter', 'Dipper', 'Wren', 'Tern']).map((one) => ({ ...one, target: `${one.target}/500m` })),
   });
 }, 60_000);
 
