@@ -136,12 +136,12 @@ impl Board {
         ranked: &[(usize, Contender<AthleteId>)],
     ) -> Vec<TeamLine> {
         let mut members: BTreeMap<&str, Vec<&Contender<AthleteId>>> = BTreeMap::new();
-        for team in entries.iter().filter_map(|entry| entry.team) {
-            members.entry(team).or_default();
-        }
-        for (entry, contender) in ranked {
-            let Some(team) = entries.get(*entry).and_then(|entry| entry.team) else { continue };
-            members.entry(team).or_default().push(contender);
+        let mut ranked = ranked.iter().peekable();
+        for (at, entry) in entries.iter().enumerate() {
+            let contender = ranked.next_if(|(entry, _)| *entry == at);
+            if let Some(team) = entry.team {
+                members.entry(team).or_default().extend(contender.map(|(_, contender)| contender));
+            }
         }
         let smallest =
             members.values().map(Vec::len).filter(|ranked| *ranked > 0).min().unwrap_or(0);
@@ -149,7 +149,10 @@ impl Board {
         let unit = shown_unit(ranking, entries);
         let (mut contenders, mut short) = (Vec::new(), Vec::new());
         for (team, mut members) in members {
-            members.sort_unstable_by_key(|member| Reverse(member.score));
+            if best > 0 && best < members.len() {
+                members
+                    .select_nth_unstable_by_key(best, |member| (Reverse(member.score), member.id));
+            }
             match members.get(..best).filter(|counted| !counted.is_empty()) {
                 Some(counted) => contenders.push(together(team, counted, unit)),
                 None => short.push(team),

@@ -1,7 +1,5 @@
 //! An order that was published, and how it changes only when a difference means something.
 
-use std::collections::BTreeMap;
-
 use thole_protocol::units::{At, Millis};
 
 /// The order changes at most so often; nobody can follow more.
@@ -30,6 +28,8 @@ pub(super) struct Contender<Id> {
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Order<Id> {
     held: Vec<Held<Id>>,
+    /// Positions in it, in the order of the ids.
+    by_id: Vec<(Id, usize)>,
     ordered_at: Option<At>,
 }
 
@@ -54,7 +54,7 @@ enum Gap {
 
 impl<Id> Default for Order<Id> {
     fn default() -> Order<Id> {
-        Order { held: Vec::new(), ordered_at: None }
+        Order { held: Vec::new(), by_id: Vec::new(), ordered_at: None }
     }
 }
 
@@ -69,32 +69,78 @@ struct Seen<'a, Id> {
 }
 
 impl<Id: Ord + Clone> Order<Id> {
-    /// Everybody with the place, best first, each as the position among the contenders that were given.
+    /// Everybody with the place, best first, each as the position among the contenders that were given;
+    /// soonest when those stand in the order of their ids.
     pub(super) fn publish(&mut self, at: At, contenders: &[Contender<Id>]) -> Vec<(usize, u32)> {
         let rested = self.ordered_at.is_none_or(|then| at.since(then) >= REORDER_EVERY);
         let moves = rested || contenders.iter().all(|contender| contender.finished);
+        let seen = self.recognised(contenders);
         if !moves {
-            return self.unchanged(contenders);
+            return self.unchanged(&seen);
         }
-        let sorted = self.sorted(contenders);
+        let sorted = self.sorted(&seen);
         let mut placed = self.placed(&sorted);
         list_new_ties_by_id(&mut placed);
-        let listed = placed.iter().map(|(seen, held)| (seen.at, held.place)).collect();
+        let listed: Vec<(usize, u32)> =
+            placed.iter().map(|(seen, held)| (seen.at, held.place)).collect();
         let held: Vec<Held<Id>> = placed.into_iter().map(|(_, held)| held).collect();
         if held != self.held {
             self.ordered_at = Some(at);
-            self.held = held;
+            self.hold(held, &listed);
         }
         listed
     }
 
+    /// Takes a new order; `listed` names the contenders in it.
+    fn hold(&mut self, held: Vec<Held<Id>>, listed: &[(usize, u32)]) {
+        let mut position = vec![0; listed.len()];
+        for (now, (at, _)) in listed.iter().enumerate() {
+            if let Some(position) = position.get_mut(*at) {
+                *position = now;
+            }
+        }
+        let by_id = position.into_iter().filter_map(|at| Some((held.get(at)?.id.clone(), at)));
+        self.by_id = by_id.collect();
+        if !self.by_id.is_sorted() {
+            self.by_id.sort_unstable();
+        }
+        self.held = held;
+    }
+
+    /// The contenders, each with the position in the published order.
+    fn recognised<'a>(&self, contenders: &'a [Contender<Id>]) -> Vec<Seen<'a, Id>> {
+        let mut next = 0;
+        let seen = contenders.iter().enumerate().map(|(at, contender)| {
+            // Mostly the same people in the same order as before.
+            let expected = self.by_id.get(next).filter(|(id, _)| *id == contender.id);
+            let found = match expected {
+                Some(_) => Some(next),
+                None => self.by_id.binary_search_by(|(id, _)| id.cmp(&contender.id)).ok(),
+            };
+            next = found.map_or(next, |found| found + 1);
+            let was = found.and_then(|found| Some(self.by_id.get(found)?.1));
+            Seen { contender, at, was }
+        });
+        seen.collect()
+    }
+
+    /// Those who were published before, at their positions.
+    fn known<'a, 'b>(&self, seen: &'b [Seen<'a, Id>]) -> Vec<Option<&'b Seen<'a, Id>>> {
+        let mut known = vec![None; self.held.len()];
+        for seen in seen {
+            if let Some(slot) = seen.was.and_then(|was| known.get_mut(was)) {
+                *slot = Some(seen);
+            }
+        }
+        known
+    }
+
     /// The order as it was published. Who has left it leaves a place free, and who is new waits: else
     /// everybody behind them would change place now, and perhaps once more in a moment.
-    fn unchanged(&self, contenders: &[Contender<Id>]) -> Vec<(usize, u32)> {
-        let at: BTreeMap<&Id, usize> =
-            contenders.iter().enumerate().map(|(at, contender)| (&contender.id, at)).collect();
-        let held = self.held.iter();
-        held.filter_map(|held| Some((at.get(&held.id).copied()?, held.place))).collect()
+    fn unchanged(&self, seen: &[Seen<'_, Id>]) -> Vec<(usize, u32)> {
+        let known = self.known(seen);
+        let listed = known.iter().zip(&self.held);
+        listed.filter_map(|(seen, held)| Some(((*seen)?.at, held.place))).collect()
     }
 
     /// Best first, except where the published order stands because no difference means anything.
@@ -102,22 +148,16 @@ impl<Id: Ord + Clone> Order<Id> {
     /// Everybody known is given a key within half a band of the score, as close to those below as it
     /// goes; so the key falls along the published order until somebody's lead over one above is more
     /// than both halves. Whoever passes is truly better at that moment. Newcomers stand by their score.
-    fn sorted<'a>(&self, contenders: &'a [Contender<Id>]) -> Vec<Seen<'a, Id>> {
-        let before: BTreeMap<&Id, usize> =
-            self.held.iter().enumerate().map(|(at, held)| (&held.id, at)).collect();
-        let seen = contenders.iter().enumerate().map(|(at, contender)| {
-            let was = before.get(&contender.id).copied();
-            Seen { contender, at, was }
-        });
-        let (mut known, mut new): (Vec<_>, Vec<_>) = seen.partition(|seen| seen.was.is_some());
-        known.sort_unstable_by_key(|seen| seen.was);
+    fn sorted<'a, 'b>(&self, seen: &'b [Seen<'a, Id>]) -> Vec<&'b Seen<'a, Id>> {
+        let mut new: Vec<&'b Seen<'a, Id>> =
+            seen.iter().filter(|seen| seen.was.is_none()).collect();
         new.sort_unstable_by(|one, other| {
             let (one, other) = (one.contender, other.contender);
             other.score.cmp(&one.score).then_with(|| one.id.cmp(&other.id))
         });
         let mut highest_below = f64::NEG_INFINITY;
-        let mut keyed: Vec<(f64, Seen<'a, Id>)> = Vec::with_capacity(contenders.len());
-        for seen in known.into_iter().rev() {
+        let mut keyed: Vec<(f64, &'b Seen<'a, Id>)> = Vec::with_capacity(seen.len());
+        for seen in self.known(seen).into_iter().flatten().rev() {
             let (score, half) = (seen.contender.score as f64, seen.contender.half_band);
             let key = highest_below.clamp(score - half, score + half);
             highest_below = highest_below.max(key);
@@ -131,11 +171,11 @@ impl<Id: Ord + Clone> Order<Id> {
     }
 
     /// Places for a new order, ties shared.
-    fn placed<'a, 'b>(&self, sorted: &'b [Seen<'a, Id>]) -> Vec<(&'b Seen<'a, Id>, Held<Id>)> {
+    fn placed<'a, 'b>(&self, sorted: &[&'b Seen<'a, Id>]) -> Vec<(&'b Seen<'a, Id>, Held<Id>)> {
         let mut placed = Vec::with_capacity(sorted.len());
         let mut group: Option<Group> = None;
         let mut above: Option<&Seen<'_, Id>> = None;
-        for (place, seen) in (1..).zip(sorted) {
+        for (place, &seen) in (1..).zip(sorted) {
             let contender = seen.contender;
             let gap = above.map_or(Gap::Apart, |above| self.gap(above, seen));
             let joined = group.filter(|_| gap == Gap::Tied).and_then(|group| group.with(contender));
