@@ -75,7 +75,14 @@ impl SessionClock {
     /// Microseconds since the session was created.
     #[must_use]
     pub fn now_us(&self) -> u64 {
-        let life_us = u64::try_from(self.opened.elapsed().as_micros()).unwrap_or(u64::MAX);
+        self.us_at(Instant::now())
+    }
+
+    /// Microseconds from the session's creation to an instant of the machine's clock.
+    #[must_use]
+    pub fn us_at(&self, instant: Instant) -> u64 {
+        let life = instant.saturating_duration_since(self.opened);
+        let life_us = u64::try_from(life.as_micros()).unwrap_or(u64::MAX);
         self.opened_at_us.saturating_add(life_us.saturating_mul(u64::from(self.speed)))
     }
 

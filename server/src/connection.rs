@@ -3,7 +3,13 @@
 mod greeting;
 mod hearing;
 
-use std::{pin::Pin, sync::Arc, time::Duration};
+use std::{
+    future::{Future, poll_fn},
+    pin::{Pin, pin},
+    sync::Arc,
+    task::{Context, Poll},
+    time::Duration,
+};
 
 use futures_util::{SinkExt, StreamExt};
 use thole_protocol::{
@@ -15,7 +21,7 @@ use thole_protocol::{
 };
 use tokio::{
     io::{AsyncRead, AsyncWrite},
-    sync::{OwnedSemaphorePermit, Semaphore},
+    sync::{OwnedSemaphorePermit, mpsc::error::TrySendError},
     time::{Instant, Sleep, sleep_until, timeout},
 };
 use tokio_tungstenite::{
@@ -107,7 +113,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
         mut also: Option<&mut Outgoing>,
     ) -> Result<(), Ended> {
         let limit = self.server.settings.limits.send;
-        let sent = timeout(limit, async {
+        let mut sending = pin!(async {
             let mut next = Some(text);
             while let Some(text) = next {
                 self.write(text).await?;
@@ -115,7 +121,12 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
             }
             self.ws.flush().await
         });
-        match sent.await {
+        // Mostly the system takes it at once, and no timer is needed.
+        let sent = match poll_fn(|context| Poll::Ready(sending.as_mut().poll(context))).await {
+            Poll::Ready(sent) => Ok(sent),
+            Poll::Pending => timeout(limit, sending).await,
+        };
+        match sent {
             Ok(Ok(())) => Ok(()),
             Ok(Err(_)) => Err(Ended::Gone),
             Err(_) => Err(Ended::Closing(Close::TooSlow)),
@@ -144,7 +155,16 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
 
     /// The next text, if it is one and no longer than `largest`.
     async fn hear(&mut self, largest: usize) -> Result<Option<Utf8Bytes>, Ended> {
-        match self.ws.next().await {
+        poll_fn(|context| self.poll_hear(context, largest)).await
+    }
+
+    fn poll_hear(
+        &mut self,
+        context: &mut Context<'_>,
+        largest: usize,
+    ) -> Poll<Result<Option<Utf8Bytes>, Ended>> {
+        let Poll::Ready(heard) = self.ws.poll_next_unpin(context) else { return Poll::Pending };
+        Poll::Ready(match heard {
             Some(Ok(Message::Text(text))) if text.len() > largest => {
                 Err(Ended::Closing(Close::TooBig))
             }
@@ -154,7 +174,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
             Some(Ok(Message::Ping(_) | Message::Pong(_) | Message::Frame(_))) => Ok(None),
             Some(Err(Error::Capacity(_))) => Err(Ended::Closing(Close::TooBig)),
             Some(Ok(Message::Close(_)) | Err(_)) | None => Err(Ended::Gone),
-        }
+        })
     }
 
     async fn close(&mut self, close: Close) {
@@ -182,18 +202,20 @@ struct Connection {
     out: Outgoing,
     /// Bytes of a message from this role.
     largest: usize,
-    in_flight: Arc<Semaphore>,
+    /// Messages that may be under way to the session.
+    in_flight: usize,
     messages: Allowance,
     refusals: Allowance,
     /// Nothing is read before this instant.
     reads_from: Instant,
     heard: Instant,
-    heard_at: At,
     silent: bool,
     sent: Instant,
     /// Goes off when something may be due: a heartbeat, silence, or reading again. What puts that off
     /// leaves it as it is; it goes off too early then, and is set anew.
     alarm: Pin<Box<Sleep>>,
+    /// The alarm will wake this task: it was asked since it was set.
+    alarm_is_set: bool,
 }
 
 impl Connection {
@@ -215,15 +237,15 @@ impl Connection {
             clock,
             out,
             largest,
-            in_flight: Arc::new(Semaphore::new(in_flight)),
+            in_flight,
             messages: Allowance::new(2.0 * per_s, per_s, now),
             refusals: Allowance::new(REFUSALS_MAX, 1.0, now),
             reads_from: now,
             heard: now,
-            heard_at: clock.now(),
             silent: false,
             sent: now,
             alarm: Box::pin(sleep_until(now)),
+            alarm_is_set: false,
             server,
         }
     }
@@ -237,7 +259,7 @@ impl Connection {
             self.flush(socket).await;
         }
         // A session that has ended knows that everybody has left.
-        let _ = self.handle.inbox.send(Event::Left(self.conn, self.heard_at)).await;
+        let _ = self.handle.inbox.send(Event::Left(self.conn, self.heard_at())).await;
         ended
     }
 
@@ -257,19 +279,12 @@ impl Connection {
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
-        let mut permit = None;
         loop {
-            let turn = self.turn(socket, &mut permit).await;
+            let turn = poll_fn(|context| self.poll_turn(socket, context)).await;
             let done = match turn {
                 Turn::Close(why) => Err(Ended::Closing(why)),
-                Turn::Say(text) => {
-                    self.sent = self.server.clock.instant();
-                    socket.send_along(text, Some(&mut self.out)).await
-                }
-                Turn::Heard(text) => {
-                    let permit = permit.take();
-                    self.hear(socket, &text, permit).await
-                }
+                Turn::Say(text) => socket.send_along(text, Some(&mut self.out)).await,
+                Turn::Heard(text) => self.hear(socket, &text).await,
                 Turn::Silence => self.silence().await,
                 Turn::Nothing => Ok(()),
                 Turn::Ended(ended) => Err(ended),
@@ -280,57 +295,62 @@ impl Connection {
         }
     }
 
-    /// Chooses what is next, and only that.
-    async fn turn<S>(
-        &mut self,
-        socket: &mut Socket<S>,
-        permit: &mut Option<OwnedSemaphorePermit>,
-    ) -> Turn
+    /// Chooses what is next, and only that: first what goes out, then what the time brings, then what
+    /// comes in.
+    fn poll_turn<S>(&mut self, socket: &mut Socket<S>, context: &mut Context<'_>) -> Poll<Turn>
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
-        if permit.is_none() {
-            *permit = self.in_flight.clone().try_acquire_owned().ok();
+        let now = self.server.clock.instant();
+        match self.out.poll(context) {
+            Poll::Ready(Next::Close(why)) => return Poll::Ready(Turn::Close(why)),
+            Poll::Ready(Next::Say(text)) => {
+                self.sent = now;
+                return Poll::Ready(Turn::Say(text));
+            }
+            Poll::Pending => {}
         }
         // Timers are good to a millisecond: who wakes that much early is not sent to sleep again.
-        let now = self.server.clock.instant() + TIMER_STEP;
-        let may_read = permit.is_some() && now >= self.reads_from;
-        let reads_again = (permit.is_some() && !may_read).then_some(self.reads_from);
+        let now = now + TIMER_STEP;
+        let has_room = self.out.has_room(self.in_flight);
+        let may_read = has_room && now >= self.reads_from;
         let due = self.beat_at().min(self.silence_at());
-        let due = reads_again.map_or(due, |again| again.min(due));
+        let due = if has_room && !may_read { due.min(self.reads_from) } else { due };
         if due < self.alarm.deadline() {
-            self.alarm.as_mut().reset(due);
+            self.set_alarm(due);
         }
-        let in_flight = &self.in_flight;
-        tokio::select! {
-            biased;
-            next = self.out.next() => match next {
-                Next::Close(why) => Turn::Close(why),
-                Next::Say(text) => Turn::Say(text),
-            },
-            () = self.alarm.as_mut() => self.alarmed(due),
-            heard = socket.hear(self.largest), if may_read => match heard {
-                Ok(Some(text)) => Turn::Heard(text),
-                Ok(None) => Turn::Nothing,
-                Err(ended) => Turn::Ended(ended),
-            },
-            room = async { in_flight.clone().acquire_owned().await }, if permit.is_none() => {
-                *permit = room.ok();
-                Turn::Nothing
+        // An alarm that is set and not due wakes this task by itself.
+        if !self.alarm_is_set || now >= self.alarm.deadline() {
+            self.alarm_is_set = true;
+            if self.alarm.as_mut().poll(context).is_ready() {
+                return Poll::Ready(self.alarmed(due, now));
             }
         }
+        if !may_read {
+            return Poll::Pending;
+        }
+        socket.poll_hear(context, self.largest).map(|heard| match heard {
+            Ok(Some(text)) => Turn::Heard(text),
+            Ok(None) => Turn::Nothing,
+            Err(ended) => Turn::Ended(ended),
+        })
+    }
+
+    fn set_alarm(&mut self, at: Instant) {
+        self.alarm.as_mut().reset(at);
+        self.alarm_is_set = false;
     }
 
     /// The alarm has gone off: what is due, if anything is.
-    fn alarmed(&mut self, due: Instant) -> Turn {
-        let now = self.server.clock.instant() + TIMER_STEP;
+    fn alarmed(&mut self, due: Instant, now: Instant) -> Turn {
         if now < due {
-            self.alarm.as_mut().reset(due);
+            self.set_alarm(due);
             return Turn::Nothing;
         }
         // Not again at once: the next turn sets it to what is due then.
-        self.alarm.as_mut().reset(now + HEARTBEAT);
+        self.set_alarm(now + HEARTBEAT);
         if now >= self.beat_at() {
+            self.sent = now;
             Turn::Say(text(&ServerMsg::Heartbeat { at_ms: self.clock.now() }))
         } else if now >= self.silence_at() {
             Turn::Silence
@@ -359,12 +379,21 @@ impl Connection {
             return Err(Ended::Closing(Close::Silent));
         }
         self.silent = true;
-        self.tell(Event::Silent(self.conn, self.heard_at)).await
+        self.tell(Event::Silent(self.conn, self.heard_at())).await
+    }
+
+    /// When it was last heard, on the session's clock.
+    fn heard_at(&self) -> At {
+        At(self.clock.us_at(self.heard) / 1_000)
     }
 
     async fn tell(&self, event: Event) -> Result<(), Ended> {
-        let told = self.handle.inbox.send(event).await;
-        told.map_err(|_| Ended::Closing(Close::GoingAway))
+        let told = match self.handle.inbox.try_send(event) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(event)) => self.handle.inbox.send(event).await.map_err(drop),
+            Err(TrySendError::Closed(_)) => Err(()),
+        };
+        told.map_err(|()| Ended::Closing(Close::GoingAway))
     }
 }
 

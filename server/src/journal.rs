@@ -4,7 +4,7 @@
 pub mod memory;
 pub mod sqlite;
 
-use std::{fmt, future::Future, pin::Pin};
+use std::{fmt, future::Future, pin::Pin, sync::Arc};
 
 use thole_piece::Input;
 use thole_protocol::{
@@ -75,8 +75,8 @@ pub struct Append {
     /// Position of the first record; positions count 0, 1, 2 … within a session, and an append that
     /// does not continue them is refused (`JournalError::Fenced`): there is one writer.
     pub first: u64,
-    /// In the order in which they will be applied.
-    pub records: Vec<Record>,
+    /// In the order in which they will be applied; the session that appends applies the very same.
+    pub records: Arc<Vec<Record>>,
     /// Athletes whose old secrets open nothing any more.
     pub revoke: Vec<AthleteId>,
     /// New secrets, granted after the revocations.

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use dashmap::DashMap;
 use thole_protocol::ids::SessionId;
-use tokio::sync::{OnceCell, mpsc, watch};
+use tokio::sync::{Notify, OnceCell, mpsc, watch};
 
 use crate::{
     Server,
@@ -17,6 +17,8 @@ use crate::{
 pub struct Handle {
     /// Takes what is said to the session; full = wait.
     pub inbox: mpsc::Sender<Event>,
+    /// Told after an order of the coach: it waits for nothing else to come.
+    pub urgent: Arc<Notify>,
     /// Closed when the task has ended and the session can be opened again.
     pub ended: watch::Receiver<()>,
 }

@@ -25,7 +25,7 @@ use thole_protocol::{
     units::{At, Millis},
 };
 use tokio::{
-    sync::{OwnedSemaphorePermit, mpsc, oneshot, watch},
+    sync::{Notify, mpsc, oneshot, watch},
     time::{Instant, sleep_until},
 };
 use uuid::Uuid;
@@ -38,14 +38,11 @@ use crate::{
     limits::{
         BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, INBOX_MAX, RESTART_SPREAD_MS,
     },
-    outbox::Outbox,
+    outbox::{Outbox, Permit},
     registry::Handle,
     secret::{self, Secret},
 };
 use devices::{ConnId, Devices};
-
-/// What a connection may have under way; given back when what was said has been dealt with.
-pub type Permit = OwnedSemaphorePermit;
 
 /// What is said to a session.
 #[derive(Debug)]
@@ -101,16 +98,27 @@ pub struct Greeting {
 
 /// What of the drained inbox is done in its turn, after the inputs before it are durable.
 enum Step {
-    Apply { at: At, input: Input, permit: Option<Permit> },
+    /// The next of the records.
+    Apply {
+        permit: Option<Permit>,
+    },
     Welcome(Box<Greeting>),
-    Joined { joined: Joined, answer: oneshot::Sender<Result<Joined, Refusal>> },
-    Linked { conn: ConnId, links: Links },
+    Joined {
+        joined: Joined,
+        answer: oneshot::Sender<Result<Joined, Refusal>>,
+    },
+    Linked {
+        conn: ConnId,
+        links: Links,
+    },
 }
 
 /// One append's worth of what came in.
 #[derive(Default)]
 struct Batch {
     steps: Vec<Step>,
+    /// What is applied, in the order of the steps that do.
+    records: Vec<Record>,
     grant: Vec<Grant>,
     revoke: Vec<AthleteId>,
     /// Names that were taken in this batch and are not in the core yet.
@@ -128,6 +136,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
     let clock = SessionClock::open(server.clock, row.created_unix_ms, core.now());
     let (inbox, events) = mpsc::channel(INBOX_MAX);
     let (alive, ended) = watch::channel(());
+    let urgent = Arc::new(Notify::new());
     let session = row.session;
     let mut task = Task {
         server: server.clone(),
@@ -138,6 +147,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         window: COMMIT_WINDOW,
         row,
         events,
+        urgent: urgent.clone(),
         devices: Devices::default(),
         links: BTreeMap::new(),
     };
@@ -152,7 +162,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         server.registry.ended(session);
         drop(alive);
     });
-    Ok(Handle { inbox, ended })
+    Ok(Handle { inbox, urgent, ended })
 }
 
 /// The core as the journal has it. A record on which the core panics twice is set aside, by name.
@@ -194,6 +204,8 @@ struct Task {
     /// How long the next commit is collected.
     window: Duration,
     events: mpsc::Receiver<Event>,
+    /// Told when the coach has ordered something.
+    urgent: Arc<Notify>,
     devices: Devices,
     /// Secrets that are told when the order that made them is done.
     links: BTreeMap<CommandId, (ConnId, Links)>,
@@ -246,23 +258,24 @@ impl Task {
 
     /// Takes what else comes within the commit window; true when the server stops.
     async fn drain(&mut self, batch: &mut Batch) -> bool {
+        // Nobody wakes the task for each of them: it looks once, when the window is over.
         let came = self.server.clock.instant();
-        let window = sleep_until(came + self.window);
-        tokio::pin!(window);
-        while batch.steps.len() < BATCH_MAX {
-            // What the coach orders is for everybody, now: it waits for no large commit.
-            if batch.is_urgent && window.deadline() > came + COMMIT_WINDOW {
-                window.as_mut().reset(came + COMMIT_WINDOW);
-            }
-            let event = tokio::select! {
+        if !batch.is_urgent {
+            tokio::select! {
                 biased;
-                event = self.events.recv() => event,
-                () = window.as_mut() => None,
-            };
-            match event {
-                Some(Event::Stop) => return true,
-                Some(event) => self.take(event, batch),
-                None => break,
+                () = self.urgent.notified() => {}
+                () = sleep_until(came + self.window) => {}
+            }
+        }
+        // What the coach orders is for everybody, now: it waits for no large commit.
+        if self.server.clock.instant() < came + COMMIT_WINDOW {
+            sleep_until(came + COMMIT_WINDOW).await;
+        }
+        while batch.steps.len() < BATCH_MAX {
+            match self.events.try_recv() {
+                Ok(Event::Stop) => return true,
+                Ok(event) => self.take(event, batch),
+                Err(_) => break,
             }
         }
         let busy = batch.steps.len() >= BUSY_COMMIT;
@@ -276,7 +289,8 @@ impl Task {
     fn input(&mut self, input: Input, permit: Option<Permit>, batch: &mut Batch) {
         let at = self.clock.now().max(self.last);
         self.last = at;
-        batch.steps.push(Step::Apply { at, input, permit });
+        batch.records.push(Record { at, input });
+        batch.steps.push(Step::Apply { permit });
     }
 
     fn take(&mut self, event: Event, batch: &mut Batch) {
@@ -402,24 +416,20 @@ impl Task {
 
     /// Durable first; then, in order, what was said is applied and everybody told.
     async fn commit(&mut self, batch: Batch) -> Result<(), JournalError> {
-        let Batch { steps, grant, revoke, joining: _, is_urgent: _ } = batch;
-        let records: Vec<Record> = steps
-            .iter()
-            .filter_map(|step| match step {
-                Step::Apply { at, input, .. } => Some(Record { at: *at, input: input.clone() }),
-                Step::Welcome(_) | Step::Joined { .. } | Step::Linked { .. } => None,
-            })
-            .collect();
+        let Batch { steps, records, grant, revoke, joining: _, is_urgent: _ } = batch;
+        let records = Arc::new(records);
         if !records.is_empty() || !grant.is_empty() || !revoke.is_empty() {
-            let count = records.len() as u64;
-            self.append(records, grant, revoke, None).await?;
-            self.position += count;
+            self.append(records.clone(), grant, revoke, None).await?;
+            self.position += records.len() as u64;
         }
         let mut outputs = Vec::new();
+        let mut durable = records.iter();
         for step in steps {
             match step {
-                Step::Apply { at, input, permit } => {
-                    outputs.extend(self.core.apply(at, &input));
+                Step::Apply { permit } => {
+                    if let Some(Record { at, input }) = durable.next() {
+                        outputs.extend(self.core.apply(*at, input));
+                    }
                     drop(permit);
                 }
                 Step::Welcome(greeting) => {
@@ -438,7 +448,7 @@ impl Task {
         self.deliver(outputs);
         if self.core.is_closed() && self.row.closed_unix_ms.is_none() {
             let now = self.server.clock.unix_ms();
-            self.append(Vec::new(), Vec::new(), Vec::new(), Some(now)).await?;
+            self.append(Arc::default(), Vec::new(), Vec::new(), Some(now)).await?;
             self.row.closed_unix_ms = Some(now);
         }
         Ok(())
@@ -446,7 +456,7 @@ impl Task {
 
     async fn append(
         &self,
-        records: Vec<Record>,
+        records: Arc<Vec<Record>>,
         grant: Vec<Grant>,
         revoke: Vec<AthleteId>,
         closed_unix_ms: Option<u64>,

@@ -172,10 +172,10 @@ async fn created(server: &Server, create: Create) -> Result<Result<Created, Refu
             closed_unix_ms: None,
         }),
         first: 0,
-        records: vec![
+        records: Arc::new(vec![
             created_record(create.title, create.settings),
             Record { at: At(0), input: server.forecasts.input() },
-        ],
+        ]),
         revoke: Vec::new(),
         grant: vec![
             Grant { hash: coach.hash(), holder: Holder::Coach },

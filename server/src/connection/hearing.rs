@@ -8,10 +8,7 @@ use thole_protocol::{
     refusal::{Refusal, Why},
     server_msg::ClockAnswer,
 };
-use tokio::{
-    io::{AsyncRead, AsyncWrite},
-    sync::OwnedSemaphorePermit,
-};
+use tokio::io::{AsyncRead, AsyncWrite};
 
 use super::{Connection, Ended, Socket, refusal};
 use crate::{
@@ -21,18 +18,11 @@ use crate::{
 };
 
 impl Connection {
-    pub(super) async fn hear<S>(
-        &mut self,
-        socket: &mut Socket<S>,
-        text: &str,
-        permit: Option<OwnedSemaphorePermit>,
-    ) -> Result<(), Ended>
+    pub(super) async fn hear<S>(&mut self, socket: &mut Socket<S>, text: &str) -> Result<(), Ended>
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
-        let server_heard_us = self.clock.now_us();
         self.heard = self.server.clock.instant();
-        self.heard_at = self.clock.now();
         if std::mem::take(&mut self.silent) {
             self.tell(Event::HeardAgain(self.conn)).await?;
         }
@@ -52,13 +42,20 @@ impl Connection {
             // Answered here, ahead of every queue: what waits would look like a longer way.
             let answer = ClockAnswer {
                 client_sent_us: question.client_sent_us,
-                server_heard_us,
+                server_heard_us: self.clock.us_at(self.heard),
                 server_sent_us: self.clock.now_us(),
             };
             return socket.say(&ServerMsg::Clock(answer)).await;
         }
-        match self.event(msg, permit) {
-            Ok(Some(event)) => self.tell(event).await,
+        match self.event(msg) {
+            Ok(Some(event)) => {
+                let urgent = matches!(event, Event::Said { input: Input::Ordered { .. }, .. });
+                self.tell(event).await?;
+                if urgent {
+                    self.handle.urgent.notify_one();
+                }
+                Ok(())
+            }
             Ok(None) => Ok(()),
             Err(refusal) => self.refuse(socket, refusal).await,
         }
@@ -69,8 +66,7 @@ impl Connection {
     fn pay(&mut self, msg: &ClientMsg) {
         let back_fill = matches!(msg, ClientMsg::Samples(Samples { samples, .. }) if samples.len() >= BACK_FILL);
         if !back_fill {
-            let now = self.server.clock.instant();
-            self.reads_from = now + self.messages.owe(now);
+            self.reads_from = self.heard + self.messages.owe(self.heard);
         }
     }
 
@@ -85,11 +81,7 @@ impl Connection {
     }
 
     /// What the session is told; none when there is nothing to tell.
-    fn event(
-        &self,
-        msg: ClientMsg,
-        permit: Option<OwnedSemaphorePermit>,
-    ) -> Result<Option<Event>, Refusal> {
+    fn event(&mut self, msg: ClientMsg) -> Result<Option<Event>, Refusal> {
         let conn = self.conn;
         let input = match msg {
             ClientMsg::Command(Command { command, order }) => Input::Ordered { command, order },
@@ -118,6 +110,7 @@ impl Connection {
                 None => return Ok(None),
             },
         };
+        let permit = Some(self.out.permit());
         Ok(Some(Event::Said { conn, input, permit }))
     }
 

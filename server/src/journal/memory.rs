@@ -74,7 +74,7 @@ impl Journal for MemoryJournal {
             if !state.continues(&append) {
                 return Err(JournalError::Fenced);
             }
-            state.records.entry(append.session).or_default().extend(append.records);
+            state.records.entry(append.session).or_default().extend_from_slice(&append.records);
             state.sessions.extend(append.create.map(|row| (append.session, row)));
             state.secrets.retain(|_, held| match held.holder {
                 Holder::Athlete(athlete) => {

@@ -1,6 +1,7 @@
 //! The journal in one SQLite file: a writer thread, one transaction for everything that has come in.
 
 use std::{
+    collections::BTreeMap,
     fs::{DirBuilder, File, TryLockError},
     os::unix::fs::DirBuilderExt,
     path::Path,
@@ -17,7 +18,7 @@ use thole_protocol::{
     ids::{AthleteId, JoinCode, SessionId},
     units::At,
 };
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{Semaphore, mpsc, oneshot};
 use uuid::Uuid;
 
 use super::{Answer, Append, Held, Holder, Journal, JournalError, Record, SessionRow};
@@ -68,6 +69,8 @@ enum Change {
 pub struct SqliteJournal {
     writer: mpsc::Sender<Task>,
     reader: Arc<Mutex<Connection>>,
+    /// One question at a time, so that a crowd that comes in one moment makes no crowd of threads.
+    turn: Arc<Semaphore>,
     epoch: String,
     /// Held as long as the journal is open: there is one writer.
     _lock: Option<File>,
@@ -104,7 +107,7 @@ impl SqliteJournal {
             .name("journal".to_owned())
             .spawn(move || write_all(connection, tasks))
             .map_err(|error| write(&error))?;
-        Ok(SqliteJournal { writer, reader: Arc::new(Mutex::new(reader)), epoch, _lock: Some(lock) })
+        Ok(SqliteJournal::of(writer, reader, epoch, Some(lock)))
     }
 
     /// Opens the journal of a data folder to read it, also while a server is using it.
@@ -120,7 +123,17 @@ impl SqliteJournal {
         let epoch = epoch(&reader)?;
         // Nobody receives: whoever appends all the same is told that it cannot be written.
         let (writer, _) = mpsc::channel(1);
-        Ok(SqliteJournal { writer, reader: Arc::new(Mutex::new(reader)), epoch, _lock: None })
+        Ok(SqliteJournal::of(writer, reader, epoch, None))
+    }
+
+    fn of(
+        writer: mpsc::Sender<Task>,
+        reader: Connection,
+        epoch: String,
+        lock: Option<File>,
+    ) -> SqliteJournal {
+        let (reader, turn) = (Arc::new(Mutex::new(reader)), Arc::new(Semaphore::new(1)));
+        SqliteJournal { writer, reader, turn, epoch, _lock: lock }
     }
 
     fn write(&self, change: Change) -> Answer<()> {
@@ -137,8 +150,10 @@ impl SqliteJournal {
         &self,
         question: impl FnOnce(&Connection) -> Result<T, JournalError> + Send + 'static,
     ) -> Answer<T> {
-        let reader = self.reader.clone();
+        let (reader, turn) = (self.reader.clone(), self.turn.clone());
         Box::pin(async move {
+            // Nobody closes it: without a turn the question is asked all the same.
+            let _turn = turn.acquire_owned().await;
             let asked = tokio::task::spawn_blocking(move || {
                 question(&reader.lock().unwrap_or_else(PoisonError::into_inner))
             });
@@ -239,10 +254,13 @@ impl Journal for SqliteJournal {
 fn write_all(mut connection: Connection, mut tasks: mpsc::Receiver<Task>) {
     let mut failed: Option<String> = None;
     let mut group = Vec::new();
+    let mut ends = Ends::new();
     while tasks.blocking_recv_many(&mut group, GROUP_MAX) > 0 {
         let written = match &failed {
             Some(why) => Err(why.clone()),
-            None => write_group(&mut connection, &group).map_err(|error| error.to_string()),
+            None => {
+                write_group(&mut connection, &group, &mut ends).map_err(|error| error.to_string())
+            }
         };
         // Who asked may be gone; what was asked is durable, or not, all the same.
         match written {
@@ -264,16 +282,20 @@ fn write_all(mut connection: Connection, mut tasks: mpsc::Receiver<Task>) {
     }
 }
 
+/// Where each session's records end, as far as this process has written them: nobody else writes.
+type Ends = BTreeMap<SessionId, u64>;
+
 /// One transaction; durable when this returns. One result a task, in their order.
 fn write_group(
     connection: &mut Connection,
     group: &[Task],
+    ends: &mut Ends,
 ) -> Result<Vec<Result<(), JournalError>>, rusqlite::Error> {
     let mut transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let mut results = Vec::with_capacity(group.len());
     for task in group {
         results.push(match &task.change {
-            Change::Append(append) => write_alone(&mut transaction, append)?,
+            Change::Append(append) => write_alone(&mut transaction, append, ends)?,
             Change::SetAside(session, position) => {
                 let sql = "INSERT OR IGNORE INTO set_aside (session, position) VALUES (?, ?)";
                 transaction.execute(sql, params![session.to_string(), whole(*position)])?;
@@ -295,13 +317,20 @@ fn write_group(
 fn write_alone(
     transaction: &mut Transaction<'_>,
     append: &Append,
+    ends: &mut Ends,
 ) -> Result<Result<(), JournalError>, rusqlite::Error> {
     let savepoint = transaction.savepoint()?;
-    if !continues(&savepoint, append)? {
+    let known = ends.remove(&append.session);
+    let end = known.map_or_else(|| end(&savepoint, append.session), Ok)?;
+    if end != append.first {
         return Ok(Err(JournalError::Fenced));
     }
     match write_one(&savepoint, append) {
-        Ok(()) => savepoint.commit().map(Ok),
+        Ok(()) => {
+            savepoint.commit()?;
+            ends.insert(append.session, append.first + append.records.len() as u64);
+            Ok(Ok(()))
+        }
         // Dropping the savepoint takes back what the append had written.
         Err(error) if is_taken(&error) => Ok(Err(JournalError::Fenced)),
         Err(error) => Err(error),
@@ -320,12 +349,12 @@ fn is_taken(error: &rusqlite::Error) -> bool {
     })
 }
 
-/// Whether the append goes on where the session's records end.
-fn continues(savepoint: &Savepoint<'_>, append: &Append) -> Result<bool, rusqlite::Error> {
+/// Where the records of a session end: the position of its next one.
+fn end(savepoint: &Savepoint<'_>, session: SessionId) -> Result<u64, rusqlite::Error> {
     let sql = "SELECT COALESCE(MAX(position) + 1, 0) FROM record WHERE session = ?";
     let next: i64 =
-        savepoint.prepare_cached(sql)?.query_row([append.session.to_string()], |row| row.get(0))?;
-    Ok(next == whole(append.first))
+        savepoint.prepare_cached(sql)?.query_row([session.to_string()], |row| row.get(0))?;
+    Ok(next.cast_unsigned())
 }
 
 fn write_one(savepoint: &Savepoint<'_>, append: &Append) -> Result<(), rusqlite::Error> {
@@ -337,7 +366,7 @@ fn write_one(savepoint: &Savepoint<'_>, append: &Append) -> Result<(), rusqlite:
     }
     let sql = "INSERT INTO record (session, position, at_ms, athlete, kind, payload) VALUES (?, ?, ?, ?, ?, ?)";
     let mut insert = savepoint.prepare_cached(sql)?;
-    for (position, Record { at, input }) in (append.first..).zip(&append.records) {
+    for (position, Record { at, input }) in (append.first..).zip(append.records.iter()) {
         let athlete = input.athlete().map(|athlete| athlete.to_string());
         let payload = serde_json::to_string(input)
             .map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;

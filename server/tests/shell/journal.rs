@@ -66,7 +66,7 @@ pub(crate) fn more(no: u128, first: u64, records: Vec<Record>) -> Append {
         session: session(no),
         create: None,
         first,
-        records,
+        records: Arc::new(records),
         revoke: Vec::new(),
         grant: Vec::new(),
         closed_unix_ms: None,
@@ -116,7 +116,7 @@ async fn an_append_that_does_not_go_on_where_the_records_end_changes_nothing() {
         for (what, append) in [
             ("said again", more(1, 0, vec![heard(9, 1)])),
             ("with a gap", more(1, 2, vec![heard(9, 1)])),
-            ("made again", Append { first: 1, records: vec![heard(9, 1)], ..made(1) }),
+            ("made again", Append { first: 1, records: Arc::new(vec![heard(9, 1)]), ..made(1) }),
             ("for a session that nobody made", more(7, 0, vec![heard(9, 1)])),
         ] {
             assert!(is_fenced(&journal.append(all(append)).await), "{what}");
