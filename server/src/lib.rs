@@ -39,7 +39,7 @@ use clock::Clock;
 use config::Settings;
 use forecasts::Forecasts;
 use journal::{Journal, JournalError};
-use limits::{Allowance, BACKLOG, JOIN_WAIT, STOP_MAX};
+use limits::{Allowance, BACKLOG, JOIN_WAIT, READING, STOP_MAX};
 use registry::Registry;
 use session::{Event, devices::ConnId};
 
@@ -59,6 +59,8 @@ pub struct Server {
     pub connections: Arc<Semaphore>,
     /// One permit a connection that has not said who it is.
     pub strangers: Arc<Semaphore>,
+    /// One permit a request that is being read.
+    pub reading: Arc<Semaphore>,
     joins: Mutex<Allowance>,
     creations: Mutex<Allowance>,
     next_conn: AtomicU64,
@@ -83,6 +85,7 @@ impl Server {
             registry: Registry::default(),
             connections: Arc::new(Semaphore::new(limits.connections)),
             strangers: Arc::new(Semaphore::new(limits.strangers)),
+            reading: Arc::new(Semaphore::new(READING)),
             joins: Mutex::new(Allowance::new(joins, joins, now)),
             creations: Mutex::new(Allowance::new(creations, creations / 60.0, now)),
             next_conn: AtomicU64::new(1),

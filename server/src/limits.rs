@@ -80,6 +80,12 @@ pub const BACKLOG: u32 = 4_096;
 /// who they are.
 pub const STRANGER_WAIT: f64 = 0.8;
 
+/// Requests that are read at once; a crowd that comes in one moment waits unread, which takes no memory.
+pub const READING: usize = 128;
+
+/// Who is slower than this with a request keeps nobody else waiting.
+pub const READING_TURN: Duration = Duration::from_secs(1);
+
 /// Who joins in a crowd waits for a turn at most so long; beyond that it is better to ask again.
 pub const JOIN_WAIT: Duration = Duration::from_secs(8);
 
