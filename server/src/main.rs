@@ -3,6 +3,7 @@
 use std::{io::Write, process::ExitCode, sync::Arc};
 
 use clap::{Parser, Subcommand};
+use mimalloc::MiMalloc;
 use thole_server::{
     authority::{self, Certificate},
     clock::Clock,
@@ -15,6 +16,10 @@ use thole_server::{
 };
 use tokio::signal::unix::{SignalKind, signal};
 use tracing_subscriber::EnvFilter;
+
+/// Thousands of connections ask for small pieces of memory all the time, and give them back elsewhere.
+#[global_allocator]
+static ALLOCATOR: MiMalloc = MiMalloc;
 
 /// A server for group sessions on rowing machines: everybody against a target of their own.
 #[derive(Parser)]
