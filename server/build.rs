@@ -10,10 +10,12 @@ use std::{
     fmt::Write as _,
     fs::{self, File},
     hash::{Hash, Hasher},
-    io,
+    io::{self, Write as _},
     path::{Path, PathBuf},
     process::{Command, ExitCode},
 };
+
+use flate2::{Compression, write::GzEncoder};
 
 type Outcome<T> = Result<T, Box<dyn Error>>;
 
@@ -39,7 +41,7 @@ const PAGES: [&str; 3] = ["athlete.html", "board.html", "coach.html"];
 const BUILD_MARK: &str = "__BUILD__";
 
 fn main() -> ExitCode {
-    match write_pages() {
+    match pages_for_this_build() {
         Ok(()) => ExitCode::SUCCESS,
         // In words: what npm said is not readable in the form that a returned error is printed in.
         Err(error) => {
@@ -49,23 +51,40 @@ fn main() -> ExitCode {
     }
 }
 
-fn write_pages() -> Outcome<()> {
-    let web = Path::new(&env::var("CARGO_MANIFEST_DIR")?).join("../client/web");
-    let out = PathBuf::from(env::var("OUT_DIR")?);
-    let pages = out.join("pages");
+fn pages_for_this_build() -> Outcome<()> {
     println!("cargo::rerun-if-env-changed=THOLE_WEB");
+    let wish = env::var("THOLE_WEB").unwrap_or_else(|_| "auto".to_owned());
+    let npm = if cfg!(windows) { "npm.cmd" } else { "npm" };
+    write_pages(&wish, npm, Path::new(&env::var("OUT_DIR")?))
+}
+
+/// Builds the pages with this npm, or writes those that stand in their place, and the table of them.
+pub(crate) fn write_pages(wish: &str, npm: &str, out: &Path) -> Outcome<()> {
+    let web =
+        Web { folder: Path::new(&env::var("CARGO_MANIFEST_DIR")?).join("../client/web"), npm };
+    let pages = out.join("pages");
     println!("cargo::rerun-if-changed=../protocol/asyncapi.json");
     for source in SOURCES {
-        println!("cargo::rerun-if-changed={}", web.join(source).display());
+        println!("cargo::rerun-if-changed={}", web.folder.join(source).display());
     }
-    match env::var("THOLE_WEB").as_deref().unwrap_or("auto") {
-        "skip" => placeholders(&pages, "They were left out when this server was built.")?,
-        wish @ ("auto" | "require") => match run(npm(&web).arg("--version")) {
-            Ok(()) => build(&web, &pages)?,
-            Err(error) if wish == "require" => return Err(error),
+    match wish {
+        "skip" => {
+            let advice = "This server was built with THOLE_WEB=skip. Build it again without that, and with Node.js \
+                          20.19 or newer installed, to have them.";
+            placeholders(&pages, advice)?;
+        }
+        "auto" | "require" => match run(web.npm().arg("--version")) {
+            Ok(()) => web.build(&pages)?,
+            Err(error) if wish == "require" => {
+                return Err(format!(
+                    "npm is missing; install Node.js 20.19 or newer, which brings it\n{error}"
+                )
+                .into());
+            }
             Err(_) => {
                 println!("cargo::warning=npm is missing, so the web pages are not built");
-                let advice = "Install Node.js 20.19 or newer where this server is built, and build it again.";
+                let advice = "Install Node.js 20.19 or newer, which brings npm, where this server is built, and \
+                              build it again.";
                 placeholders(&pages, advice)?;
                 // A path that is never there makes cargo ask at every build whether npm has come.
                 println!("cargo::rerun-if-changed={}", out.join("npm-may-come").display());
@@ -73,13 +92,40 @@ fn write_pages() -> Outcome<()> {
         },
         other => return Err(format!("THOLE_WEB is {other}; it is auto, require or skip").into()),
     }
-    write_table(&pages, &out.join("pages.rs"))
+    write_table(&pages, &out.join("packed"), &out.join("pages.rs"))
 }
 
-fn npm(web: &Path) -> Command {
-    let mut npm = Command::new(if cfg!(windows) { "npm.cmd" } else { "npm" });
-    npm.current_dir(web);
-    npm
+/// Where the pages are made, and by what.
+struct Web<'a> {
+    folder: PathBuf,
+    npm: &'a str,
+}
+
+impl Web<'_> {
+    fn npm(&self) -> Command {
+        let mut npm = Command::new(self.npm);
+        npm.current_dir(&self.folder);
+        npm
+    }
+
+    fn build(&self, pages: &Path) -> Outcome<()> {
+        // An editor's build and a shell's share the folder of packages: one after the other.
+        let turn = File::create(self.folder.join(".build-lock"))?;
+        turn.lock()?;
+        self.install()?;
+        run(self.npm().args(["run", "build", "--", "--emptyOutDir", "--outDir"]).arg(pages))
+    }
+
+    /// The packages of the lock file, unless they are there; `cargo gate` goes by the same stamp.
+    fn install(&self) -> Outcome<()> {
+        let wanted = fs::read(self.folder.join("package-lock.json"))?;
+        let stamp = self.folder.join("node_modules/.installed-lock");
+        if fs::read(&stamp).is_ok_and(|installed| installed == wanted) {
+            return Ok(());
+        }
+        run(self.npm().args(["ci", "--no-audit", "--no-fund"]))?;
+        Ok(fs::write(stamp, wanted)?)
+    }
 }
 
 /// Runs a program; what it said, when it failed.
@@ -93,30 +139,8 @@ fn run(command: &mut Command) -> Outcome<()> {
     Err(format!("{command:?} failed:\n{said}{complained}").into())
 }
 
-fn build(web: &Path, pages: &Path) -> Outcome<()> {
-    // An editor's build and a shell's share the folder of packages: one after the other.
-    let turn = File::create(web.join(".build-lock"))?;
-    turn.lock()?;
-    install(web)?;
-    run(npm(web).args(["run", "build", "--", "--emptyOutDir", "--outDir"]).arg(pages))
-}
-
-/// The packages of the lock file, unless they are there; `cargo gate` goes by the same stamp.
-fn install(web: &Path) -> Outcome<()> {
-    let wanted = fs::read(web.join("package-lock.json"))?;
-    let stamp = web.join("node_modules/.installed-lock");
-    if fs::read(&stamp).is_ok_and(|installed| installed == wanted) {
-        return Ok(());
-    }
-    run(npm(web).args(["ci", "--no-audit", "--no-fund"]))?;
-    Ok(fs::write(stamp, wanted)?)
-}
-
 fn placeholders(pages: &Path, advice: &str) -> Outcome<()> {
-    match fs::remove_dir_all(pages) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error.into()),
-        Err(_) | Ok(()) => fs::create_dir_all(pages)?,
-    }
+    emptied(pages)?;
     for (page, command) in [
         ("athlete.html", "thole row --link 'THIS LINK'"),
         ("board.html", "thole board --link 'THIS LINK'"),
@@ -125,16 +149,17 @@ fn placeholders(pages: &Path, advice: &str) -> Outcome<()> {
         let text = format!(
             "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><title>Pages not built</title>\
              <meta name=\"viewport\" content=\"width=device-width\"><link rel=\"icon\" href=\"data:,\">\
-             <h1>Pages not built</h1><p>{advice}</p><p>The program for the command line does the same, \
-             with this whole link in quotes:</p><p><code>{command}</code></p></html>"
+             <h1>Pages not built</h1><p>{advice}</p><p>Until then the program for the command line does the \
+             same, with this whole link in quotes:</p><p><code>{command}</code></p></html>"
         );
         fs::write(pages.join(page), text)?;
     }
     Ok(())
 }
 
-/// One line a file, sorted by path, with the build's name put into the pages.
-fn write_table(pages: &Path, table: &Path) -> Outcome<()> {
+/// One line a file, sorted by path, with the build's name put into the pages; what is smaller for it stands
+/// there compressed, too.
+fn write_table(pages: &Path, packed: &Path, table: &Path) -> Outcome<()> {
     let mut files = Vec::new();
     collect(pages, &mut files)?;
     files.sort();
@@ -151,17 +176,43 @@ fn write_table(pages: &Path, table: &Path) -> Outcome<()> {
         "/// Which build this is: the version, and what its pages are. A page of another build loads itself anew.\n\
          pub const BUILD: &str = {build:?};\n\nstatic FILES: &[File] = &[\n"
     );
-    for file in files {
+    emptied(packed)?;
+    for (nth, file) in files.iter().enumerate() {
         let path = file.strip_prefix(pages)?.to_str().ok_or("a page's name is no UTF-8")?;
         let path = path.replace('\\', "/");
         let media = media(&path)?;
+        let gzip = match gzip(file, &packed.join(format!("{nth}.gz")))? {
+            Some(packed) => format!("Some(include_bytes!({packed:?}))"),
+            None => "None".to_owned(),
+        };
         writeln!(
             text,
-            "File {{ path: \"/{path}\", media: {media:?}, body: include_bytes!({file:?}) }},"
+            "File {{ path: \"/{path}\", media: {media:?}, body: include_bytes!({file:?}), gzip: {gzip} }},"
         )?;
     }
     text.push_str("];\n");
     Ok(fs::write(table, text)?)
+}
+
+/// Writes a file compressed; `None` for what does not become a tenth smaller by it, such as fonts.
+fn gzip(file: &Path, packed: &Path) -> Outcome<Option<PathBuf>> {
+    let plain = fs::read(file)?;
+    let mut encoder = GzEncoder::new(Vec::new(), Compression::best());
+    encoder.write_all(&plain)?;
+    let small = encoder.finish()?;
+    if small.len() >= plain.len() - plain.len() / 10 {
+        return Ok(None);
+    }
+    fs::write(packed, small)?;
+    Ok(Some(packed.to_owned()))
+}
+
+/// A folder with nothing in it.
+fn emptied(folder: &Path) -> io::Result<()> {
+    match fs::remove_dir_all(folder) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+        Err(_) | Ok(()) => fs::create_dir_all(folder),
+    }
 }
 
 fn collect(folder: &Path, files: &mut Vec<PathBuf>) -> Outcome<()> {

@@ -1,6 +1,11 @@
 //! Accepts connections within limits, and hands out pages and WebSockets.
 
-use std::{convert::Infallible, path::PathBuf, sync::Arc};
+use std::{
+    convert::Infallible,
+    path::PathBuf,
+    sync::{Arc, Mutex, PoisonError},
+    time::Duration,
+};
 
 use http_body_util::Full;
 use hyper::{
@@ -31,7 +36,7 @@ use tokio_tungstenite::{
 
 use crate::{
     Server, connection,
-    limits::{ACCEPT_AGAIN_AFTER, STRANGER_WAIT},
+    limits::{ACCEPT_AGAIN_AFTER, READING_TURN, STRANGER_WAIT},
     pages,
 };
 
@@ -95,24 +100,49 @@ async fn serve(
         tracing::debug!(%error, "a small message may wait for the next one");
     }
     let limit = server.settings.limits.handshake;
-    let Some(tls) = tls else { return http(io, server, permit, "http").await };
+    // Nothing is set up for somebody of whom nothing has come, nor for a crowd before its turn.
+    let Ok(Ok(())) = timeout(limit, io.readable()).await else { return };
+    let turn = Turn::wait(&server, limit).await;
+    let Some(tls) = tls else { return http(io, server, permit, turn, "http").await };
     match timeout(limit, tls.accept(io)).await {
-        Ok(Ok(io)) => http(io, server, permit, "https").await,
+        Ok(Ok(io)) => http(io, server, permit, turn, "https").await,
         Ok(Err(error)) => tracing::debug!(%error, "no TLS with a client"),
         Err(_) => tracing::debug!("a client took too long over TLS"),
     }
 }
 
+/// A place among the requests that are read at once.
+#[derive(Clone)]
+struct Turn(Arc<Mutex<Option<OwnedSemaphorePermit>>>);
+
+impl Turn {
+    /// Waits for a place; who waits too long goes on without one, to be told that it is full.
+    async fn wait(server: &Server, limit: Duration) -> Turn {
+        let place = timeout(limit, server.reading.clone().acquire_owned()).await;
+        Turn(Arc::new(Mutex::new(place.ok().and_then(Result::ok))))
+    }
+
+    /// Gives the place to the next.
+    fn over(&self) {
+        drop(self.0.lock().unwrap_or_else(PoisonError::into_inner).take());
+    }
+}
+
 /// One HTTP request; an upgrade takes the stream along.
-async fn http<S>(io: S, server: Arc<Server>, permit: OwnedSemaphorePermit, scheme: &'static str)
-where
+async fn http<S>(
+    io: S,
+    server: Arc<Server>,
+    permit: OwnedSemaphorePermit,
+    turn: Turn,
+    scheme: &'static str,
+) where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
     let (upgraded, mut upgrade) = tokio::sync::mpsc::channel(1);
     let limit = server.settings.limits.handshake;
-    let answering = server.clone();
+    let (answering, read) = (server.clone(), turn.clone());
     let service = service_fn(move |mut request: Request<Incoming>| {
-        let (server, upgraded) = (answering.clone(), upgraded.clone());
+        let (server, upgraded, read) = (answering.clone(), upgraded.clone(), read.clone());
         async move {
             let response = match request.uri().path() {
                 "/ws" => match web_socket(&server, &request, scheme).await {
@@ -123,8 +153,9 @@ where
                     }
                     Err(response) => *response,
                 },
-                path => page(request.method(), path, &server),
+                path => page(&request, path, &server),
             };
+            read.over();
             Ok::<_, Infallible>(response)
         }
     });
@@ -135,10 +166,16 @@ where
             .serve_connection(TokioIo::new(io), service)
             .with_upgrades();
         tokio::pin!(serving);
+        let stopping = async {
+            // Who is slow with a request keeps its place for so long and no longer.
+            let _ = timeout(READING_TURN, server.stopping()).await;
+            turn.over();
+            server.stopping().await;
+        };
         tokio::select! {
             served = serving.as_mut() => served,
             // A browser keeps a connection open for its next page; the server does not wait for that.
-            () = server.stopping() => {
+            () = stopping => {
                 serving.as_mut().graceful_shutdown();
                 serving.await
             }
@@ -206,8 +243,8 @@ fn is_welcome_from(server: &Server, request: &Request<Incoming>, scheme: &str) -
         || server.settings.origins.iter().any(|allowed| allowed == origin)
 }
 
-fn page(method: &Method, path: &str, server: &Server) -> Page {
-    if !matches!(*method, Method::GET | Method::HEAD) {
+fn page(request: &Request<Incoming>, path: &str, server: &Server) -> Page {
+    if !matches!(*request.method(), Method::GET | Method::HEAD) {
         let mut refused = text(StatusCode::METHOD_NOT_ALLOWED, "Pages can only be read.");
         refused.headers_mut().insert(header::ALLOW, HeaderValue::from_static("GET, HEAD"));
         return refused;
@@ -228,16 +265,29 @@ fn page(method: &Method, path: &str, server: &Server) -> Page {
         }
         _ => pages::file(path).map_or_else(
             || html(StatusCode::NOT_FOUND, pages::not_found()),
-            |file| built(path, file),
+            |file| built(path, file, takes_gzip(request)),
         ),
     }
 }
 
+fn takes_gzip(request: &Request<Incoming>) -> bool {
+    let lines = request.headers().get_all(header::ACCEPT_ENCODING);
+    pages::takes_gzip(lines.iter().filter_map(|line| line.to_str().ok()))
+}
+
 /// A built file; what has its hash in its name is never asked for twice.
-fn built(path: &str, file: pages::File) -> Page {
-    let mut response =
-        headed(StatusCode::OK, file.media, Full::from(Bytes::from_static(file.body)));
+fn built(path: &str, file: pages::File, takes_gzip: bool) -> Page {
+    let packed = file.gzip.filter(|_| takes_gzip);
+    let body = Bytes::from_static(packed.unwrap_or(file.body));
+    let mut response = headed(StatusCode::OK, file.media, Full::from(body));
     let headers = response.headers_mut();
+    if file.gzip.is_some() {
+        // What is kept on the way must not be handed to who reads it differently.
+        headers.insert(header::VARY, HeaderValue::from_static("accept-encoding"));
+    }
+    if packed.is_some() {
+        headers.insert(header::CONTENT_ENCODING, HeaderValue::from_static("gzip"));
+    }
     headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(pages::POLICY));
     if path.starts_with(pages::KEPT_FOR_EVER) {
         let ever = HeaderValue::from_static("public, max-age=31536000, immutable");

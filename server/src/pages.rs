@@ -38,6 +38,8 @@ pub struct File {
     pub media: &'static str,
     /// What is in it.
     pub body: &'static [u8],
+    /// The same in the coding `gzip` of RFC 9110, for what becomes smaller by it.
+    pub gzip: Option<&'static [u8]>,
 }
 
 // `BUILD` and `FILES`, written by the build script.
@@ -65,6 +67,29 @@ pub fn file(path: &str) -> Option<File> {
     };
     let at = FILES.binary_search_by_key(&path, |file| file.path).ok()?;
     FILES.get(at).copied()
+}
+
+/// Whether who asks takes `gzip`, by all the lines of `Accept-Encoding` (RFC 9110 section 12.5.3). Without
+/// any line a browser would take it, and a program of somebody's own would show it as it is: so not.
+#[must_use]
+pub fn takes_gzip<'a>(lines: impl Iterator<Item = &'a str>) -> bool {
+    let (mut gzip, mut any, mut plain) = (None, None, None);
+    for coding in lines.flat_map(|line| line.split(',')) {
+        let mut parts = coding.split(';').map(str::trim);
+        let name = parts.next().unwrap_or_default().to_ascii_lowercase();
+        let said =
+            parts.find_map(|part| part.strip_prefix("q=").or_else(|| part.strip_prefix("Q=")));
+        // A weight that is none is taken for a refusal: plain is always right.
+        let weight = said.map_or(1.0, |said| said.parse::<f32>().unwrap_or(0.0));
+        match name.as_str() {
+            "gzip" | "x-gzip" => gzip = Some(weight),
+            "identity" => plain = Some(weight),
+            "*" => any = Some(weight),
+            _ => {}
+        }
+    }
+    let weight = gzip.or(any).unwrap_or(0.0);
+    weight > 0.0 && plain.is_none_or(|plain| plain <= weight)
 }
 
 /// The page for every other address.

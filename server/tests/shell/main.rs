@@ -6,6 +6,7 @@
 )]
 
 mod authority;
+mod built;
 mod connection;
 mod journal;
 mod program;

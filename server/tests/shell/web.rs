@@ -1,7 +1,8 @@
 //! The web side on the loopback: pages, who may open a WebSocket, limits, TLS.
 
-use std::{path::PathBuf, sync::Arc, time::Duration};
+use std::{io::Read, path::PathBuf, sync::Arc, time::Duration};
 
+use flate2::read::GzDecoder;
 use thole_server::{
     Running,
     config::{ServeArgs, Settings},
@@ -139,6 +140,73 @@ async fn pages_are_asked_for_anew_and_what_has_a_hash_in_its_name_is_kept() {
     for nothing in ["/board.html", "/board/KAMURETA/more", "/assets/", "/pages.rs", "/board"] {
         assert_eq!(status(&page(&server, &format!("GET {nothing}")).await), "404", "{nothing}");
     }
+}
+
+/// The head of an answer in lower case, and the bytes of its body.
+async fn bytes(server: &Running, path: &str, headers: &str) -> (String, Vec<u8>) {
+    let mut io = connected(server).await;
+    let request =
+        format!("GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n{headers}\r\n");
+    io.write_all(request.as_bytes()).await.unwrap();
+    let mut all = Vec::new();
+    timeout(PATIENCE, io.read_to_end(&mut all)).await.expect("the server never ends").unwrap();
+    let at = all.windows(4).position(|four| four == b"\r\n\r\n").unwrap();
+    let body = all.split_off(at + 4);
+    (String::from_utf8(all).unwrap().to_lowercase(), body)
+}
+
+/// Weights and `*` as RFC 9110 section 12.5.3 has them; without the header plain, which always may be sent.
+#[tokio::test]
+async fn who_takes_gzip_gets_it_and_everybody_else_the_plain_bytes() {
+    let server = served(|_| {}).await;
+    let (head, plain) = bytes(&server, "/row/", "").await;
+    assert!(!head.contains("content-encoding"), "{head}");
+    assert!(head.contains("vary: accept-encoding"), "{head}");
+    for (headers, packed) in [
+        ("Accept-Encoding: gzip\r\n", true),
+        ("Accept-Encoding: gzip, deflate, br, zstd\r\n", true),
+        ("Accept-Encoding: br\r\nAccept-Encoding: GZIP;q=0.5\r\n", true),
+        ("Accept-Encoding: *\r\n", true),
+        ("Accept-Encoding: identity;q=0, gzip;q=0.001\r\n", true),
+        ("Accept-Encoding: gzip;q=0\r\n", false),
+        ("Accept-Encoding: gzip; q=0.0, *;q=1\r\n", false),
+        ("Accept-Encoding: *;q=0\r\n", false),
+        ("Accept-Encoding: gzip;q=much\r\n", false),
+        ("Accept-Encoding: identity;q=1, gzip;q=0.2\r\n", false),
+        ("Accept-Encoding: deflate, br\r\n", false),
+        ("Accept-Encoding: \r\n", false),
+    ] {
+        let (head, body) = bytes(&server, "/row/", headers).await;
+        assert!(head.contains("vary: accept-encoding"), "{headers}: {head}");
+        assert!(head.contains(&format!("content-length: {}\r\n", body.len())), "{headers}: {head}");
+        assert_eq!(head.contains("content-encoding: gzip"), packed, "{headers}: {head}");
+        // The policy and the media type are the page's own, however it travels.
+        assert!(
+            head.contains("script-src 'self'") && head.contains("text/html"),
+            "{headers}: {head}"
+        );
+        let read = if packed { unpacked(&body) } else { body };
+        assert!(read == plain, "{headers}: {}", String::from_utf8_lossy(&read));
+    }
+    // Everything that a page is made of, if it is built: the same bytes by both ways.
+    let text = String::from_utf8(plain).unwrap();
+    for asset in text.split('"').filter(|part| part.starts_with("/assets/")) {
+        let (head, plain) = bytes(&server, asset, "").await;
+        let (small, body) = bytes(&server, asset, "Accept-Encoding: gzip\r\n").await;
+        assert!(
+            !head.contains("content-encoding") && small.contains("content-encoding: gzip"),
+            "{asset}: {small}"
+        );
+        assert!(body.len() < plain.len() && unpacked(&body) == plain, "{asset}");
+    }
+    let (head, body) = bytes(&server, "/healthz", "Accept-Encoding: gzip\r\n").await;
+    assert!(!head.contains("content-encoding") && body.starts_with(b"{"), "{head}");
+}
+
+fn unpacked(body: &[u8]) -> Vec<u8> {
+    let mut plain = Vec::new();
+    GzDecoder::new(body).read_to_end(&mut plain).unwrap();
+    plain
 }
 
 #[tokio::test(start_paused = true)]
