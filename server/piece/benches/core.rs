@@ -25,13 +25,16 @@ use thole_protocol::{
 use invented::{entries, row, rowing, start, stroke};
 
 const CLASS: u32 = 40;
+/// So many strokes of the class are measured together.
+const STROKES: u32 = 100;
 
-/// A stroke through the core with its projection and own standing, at different points of one long piece;
-/// what is published once a second for all is in it, as it is in life.
+/// Strokes through the core with their projections and own standings, at different points of one long
+/// piece; what is published once a second for all is in it, as it is in life. Many strokes a turn: the
+/// first ones after the session is cloned wait for memory that a running server has at hand.
 fn one_stroke(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("a stroke");
-    group.throughput(Throughput::Elements(u64::from(CLASS)));
-    for strokes in [20, 200, 1_000] {
+    group.throughput(Throughput::Elements(u64::from(CLASS * STROKES)));
+    for strokes in [120, 500, 1_000] {
         let session = rowing(CLASS, 23_000, strokes);
         group.bench_function(BenchmarkId::new("of 40 athletes after", strokes), |bench| {
             bench.iter_batched_ref(
@@ -41,7 +44,11 @@ fn one_stroke(criterion: &mut Criterion) {
                     row(&mut session, CLASS, strokes + 1);
                     session
                 },
-                |session| row(session, CLASS, strokes + 2),
+                |session| {
+                    for count in 2..=STROKES + 1 {
+                        row(session, CLASS, strokes + count);
+                    }
+                },
                 BatchSize::LargeInput,
             );
         });

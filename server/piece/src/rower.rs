@@ -39,6 +39,8 @@ pub struct Rower {
     course: Course,
     live: Live,
     forecast: Forecast,
+    /// Where the finish is heading by the newest row: asked once a row, looked at by many.
+    estimate: Option<Estimate>,
     /// What was shown at the marks, to be judged at the finish.
     marks: Marks,
     /// The projection as it stood when the last repeat ended.
@@ -97,6 +99,7 @@ impl Rower {
         let live = Live::new();
         Some(Rower {
             aim,
+            estimate: forecast.estimate(&course, &live),
             course,
             live,
             forecast,
@@ -163,6 +166,7 @@ impl Rower {
         if track.is_joined() && !joined_before && changed != Changed::Rebuilt {
             watch.reset(now, decimetres(track.newest().map_or(0.0, |newest| newest.dm)));
         }
+        self.estimate = self.estimate_now();
         reached
     }
 
@@ -273,7 +277,7 @@ impl Rower {
             let projected = Projected { finish: shown, low: shown, high: shown, chance_permille };
             return Some(Heading { projected, margin });
         }
-        let Estimate { finish, low, high, chance } = self.estimate()?;
+        let Estimate { finish, low, high, chance } = self.estimate?;
         let cost = |amount| cost(self.course.measure(), amount);
         let projected = Projected {
             finish: cost(finish),
@@ -314,7 +318,7 @@ impl Rower {
 
     /// Where the finish is heading. The first strokes of a repeat, from a standstill, say nothing about
     /// it that was not known before the rest.
-    fn estimate(&self) -> Option<Estimate> {
+    fn estimate_now(&self) -> Option<Estimate> {
         let settling = self.track.newest().is_some_and(|row| {
             row.repeat > 0 && self.track.in_work() && row.into_ms < SETTLES_AFTER_MS
         });
