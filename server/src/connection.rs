@@ -211,8 +211,7 @@ struct Connection {
     heard: Instant,
     silent: bool,
     sent: Instant,
-    /// Goes off when something may be due: a heartbeat, silence, or reading again. What puts that off
-    /// leaves it as it is; it goes off too early then, and is set anew.
+    /// Goes off when something may be due: a heartbeat, silence, or reading again.
     alarm: Pin<Box<Sleep>>,
     /// The alarm will wake this task: it was asked since it was set.
     alarm_is_set: bool,
@@ -318,6 +317,9 @@ impl Connection {
         let due = if has_room && !may_read { due.min(self.reads_from) } else { due };
         if due < self.alarm.deadline() {
             self.set_alarm(due);
+        } else if due > self.alarm.deadline() && self.alarm_is_set {
+            // To put off an alarm that is set costs next to nothing; to be woken for nothing does.
+            self.alarm.as_mut().reset(due);
         }
         // An alarm that is set and not due wakes this task by itself.
         if !self.alarm_is_set || now >= self.alarm.deadline() {

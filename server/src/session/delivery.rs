@@ -13,6 +13,7 @@ use thole_protocol::{
     ids::{AthleteId, EventNo},
     sample::{Durable, RefusedSample},
     server_msg::Ack,
+    standing::{Detail, Notice, Overview},
 };
 use tokio_tungstenite::tungstenite::Utf8Bytes;
 
@@ -93,17 +94,32 @@ pub(super) fn missed(core: &Core, devices: &Devices, conn: ConnId, last: EventNo
     }
 }
 
+/// What is published goes to boards as standings and to the coach within the overview; thousands of lines
+/// are written once.
 fn publish(core: &Core, devices: &Devices) {
     if devices.coaches() == 0 && devices.boards() == 0 {
         return;
     }
-    let overview = core.overview();
-    if devices.boards() > 0 {
-        let standings = text(&ServerMsg::Standings(overview.standings.clone()));
-        devices.board_outboxes().for_each(|outbox| outbox.state(standings.clone()));
+    let Overview { standings, details, notices } = core.overview();
+    let standings = text(&ServerMsg::Standings(standings));
+    devices.board_outboxes().for_each(|outbox| outbox.state(standings.clone()));
+    if devices.coaches() > 0 {
+        let overview = overview_with(&standings, &details, &notices);
+        devices.coach_outboxes().for_each(|outbox| outbox.state(overview.clone()));
     }
-    let overview = text(&ServerMsg::Overview(overview));
-    devices.coach_outboxes().for_each(|outbox| outbox.state(overview.clone()));
+}
+
+/// The overview around standings that are written already.
+fn overview_with(standings: &str, details: &[Detail], notices: &[Notice]) -> Utf8Bytes {
+    const TAG: &str = r#"{"type":"standings","#;
+    let lines = standings.strip_prefix(TAG).expect("standings begin with their type");
+    let json = "every message can be written as JSON";
+    let details = serde_json::to_string(details).expect(json);
+    let notices = serde_json::to_string(notices).expect(json);
+    format!(
+        r#"{{"type":"overview","standings":{{{lines},"details":{details},"notices":{notices}}}"#
+    )
+    .into()
 }
 
 fn to_athletes(
@@ -227,4 +243,20 @@ impl<'a> Written<'a> {
 
 fn bundled(events: &str) -> Utf8Bytes {
     format!(r#"{{"type":"events","events":[{events}]}}"#).into()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_overview_around_written_standings_is_the_message() {
+        let example = include_str!("../../../protocol/examples/server/overview.json");
+        let ServerMsg::Overview(overview) = serde_json::from_str(example).unwrap() else {
+            panic!("{example} is no overview")
+        };
+        let standings = text(&ServerMsg::Standings(overview.standings.clone()));
+        let around = overview_with(&standings, &overview.details, &overview.notices);
+        assert_eq!(around, text(&ServerMsg::Overview(overview)));
+    }
 }
