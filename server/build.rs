@@ -37,6 +37,9 @@ const SOURCES: [&str; 11] = [
 /// The pages that everything else is reached from.
 const PAGES: [&str; 3] = ["athlete.html", "board.html", "coach.html"];
 
+/// Keeps the athlete's page while the server is away; names its build, too. Not there where no pages are.
+const KEEPER: &str = "keeper.js";
+
 /// Stands in the pages where the build's name belongs.
 const BUILD_MARK: &str = "__BUILD__";
 
@@ -168,8 +171,11 @@ fn write_table(pages: &Path, packed: &Path, table: &Path) -> Outcome<()> {
         fs::read(file)?.hash(&mut hasher);
     }
     let build = format!("{}+{:08x}", env::var("CARGO_PKG_VERSION")?, hasher.finish() >> 32);
-    for page in PAGES {
-        let file = pages.join(page);
+    for named in PAGES.into_iter().chain([KEEPER]) {
+        let file = pages.join(named);
+        if named == KEEPER && !file.exists() {
+            continue;
+        }
         fs::write(&file, fs::read_to_string(&file)?.replace(BUILD_MARK, &build))?;
     }
     let mut text = format!(

@@ -4,6 +4,9 @@ import { defineConfig, type Plugin } from 'vite';
 
 const server = process.env['THOLE_SERVER'] ?? 'http://127.0.0.1:8737';
 
+/** The keeper of the athlete's page; from the root it may answer for /row/. */
+const KEEPER = 'keeper.js';
+
 /** The addresses that the server has: `/board/CODE` is board.html, and so on. */
 function addresses(): Plugin {
   const pages: readonly (readonly [string, string])[] = [
@@ -23,15 +26,48 @@ function addresses(): Plugin {
   };
 }
 
+/** Tells the keeper what the athlete's page is made of, seldom needed parts included. */
+function keeper(): Plugin {
+  return {
+    name: 'keeper',
+    enforce: 'post',
+    generateBundle: {
+      order: 'post',
+      handler(_options, bundle) {
+        const parts = new Set(['icon.svg']);
+        const add = (name: string): void => {
+          const made = bundle[name];
+          if (parts.has(name)) return;
+          parts.add(name);
+          if (made?.type !== 'chunk') return;
+          for (const part of [...(made.viteMetadata?.importedCss ?? []), ...(made.viteMetadata?.importedAssets ?? [])]) parts.add(part);
+          for (const next of [...made.imports, ...made.dynamicImports]) add(next);
+        };
+        const chunks = Object.values(bundle).filter((made) => made.type === 'chunk');
+        const page = chunks.find(({ facadeModuleId }) => facadeModuleId?.endsWith('/athlete.html'));
+        const own = chunks.find(({ fileName }) => fileName === KEEPER);
+        if (page === undefined || own === undefined) this.error("the athlete's page or its keeper is not among what was built");
+        // Browsers run it as a plain script.
+        if (own.imports.length > 0 || own.exports.length > 0) this.error(`${KEEPER} must be one file: it has ${own.imports.join(', ')}`);
+        add(page.fileName);
+        own.code = own.code.replace('__PARTS__', [...parts].map((part) => `/${part}`).join(' '));
+      },
+    },
+  };
+}
+
 export default defineConfig({
-  plugins: [svelte(), addresses()],
+  plugins: [svelte(), addresses(), keeper()],
   build: {
     target: 'es2022',
     outDir: 'dist',
     // The pages are served with a policy that forbids what is inlined.
     assetsInlineLimit: 0,
     modulePreload: { polyfill: false },
-    rolldownOptions: { input: ['coach.html', 'athlete.html', 'board.html'] },
+    rolldownOptions: {
+      input: { coach: 'coach.html', athlete: 'athlete.html', board: 'board.html', keeper: 'src/keeper/keeper.ts' },
+      output: { entryFileNames: ({ name }) => (name === 'keeper' ? KEEPER : 'assets/[name]-[hash].js') },
+    },
   },
   // Origin and host go through as they are, and belong together: so the server lets the page connect.
   server: { proxy: { '/ws': { target: server, ws: true } } },

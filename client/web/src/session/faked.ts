@@ -11,6 +11,7 @@ interface Timer {
 
 export class FakedWorld implements World {
   #nowMs = 0;
+  readonly #openedAtMs: number;
   #timers = new Set<Timer>();
   #ear: Ear | null = null;
   /** From 0 up to 1, the next chances; then always one half. */
@@ -19,6 +20,11 @@ export class FakedWorld implements World {
   #said: string[] = [];
   /** How often a connection was opened. */
   opened = 0;
+
+  /** A page that is opened at this time on the wall. */
+  constructor(openedAtMs = 0) {
+    this.#openedAtMs = openedAtMs;
+  }
 
   open(ear: Ear) {
     this.opened += 1;
@@ -31,6 +37,10 @@ export class FakedWorld implements World {
 
   now(): number {
     return this.#nowMs;
+  }
+
+  wall(): number {
+    return this.#openedAtMs + this.#nowMs;
   }
 
   later(ms: number, then: () => void): () => void {

@@ -3,18 +3,24 @@ import type { RunId, Sample } from '../protocol/decode';
 import { FakedWorld, welcome } from './faked';
 import { Recorder } from './recorder';
 import { Link } from './socket';
-import type { Store } from './store';
+import type { Store, Waiting } from './store';
 
 const RUN = '7c1f0f3e-2d4b-4a59-9c36-8e5b1a70d2f4';
 
 /** A disk that outlives the page. */
 class FakedStore implements Store {
   readonly samples = new Map<string, Sample>();
-  load(run: RunId): Promise<Sample[]> {
-    return Promise.resolve([...this.samples].filter(([name]) => name.startsWith(run)).map(([, sample]) => sample));
+  readonly waiting = new Map<string, Waiting>();
+  load(run: RunId) {
+    const of = <Kept>(shelf: ReadonlyMap<string, Kept>) => [...shelf].filter(([name]) => name.startsWith(run)).map(([, kept]) => kept);
+    return Promise.resolve({ samples: of(this.samples), waiting: of(this.waiting) });
   }
-  add(run: RunId, sample: Sample): void {
+  add(run: RunId, sample: Sample, waited: number | null): void {
     this.samples.set(`${run} ${sample.seq}`, sample);
+    if (waited !== null) this.waiting.delete(`${run} ${waited}`);
+  }
+  wait(run: RunId, report: Waiting): void {
+    this.waiting.set(`${run} ${report.nth}`, report);
   }
   forget(run: RunId, throughSeq: number): void {
     for (const [name, { seq }] of this.samples) if (name.startsWith(run) && seq <= throughSeq) this.samples.delete(name);
@@ -88,6 +94,41 @@ test('a page that is loaded anew while the server is away loses nothing', async 
   welcomedAt(world, 60_000, 1);
   // The third was heard two seconds before the clock was known.
   expect(sent(world)).toEqual([[2, 51_000], [3, 58_000]]);
+});
+
+test('page after page is opened while the server is away: nothing is lost, and nothing is twice', async () => {
+  const store = new FakedStore();
+  const first = await opened(store, new FakedWorld(1_000_000));
+  first.recorder.record({ distance_dm: 74 });
+  first.world.pass(2_000);
+  first.recorder.record({ distance_dm: 150 });
+  first.recorder.stop();
+  // Five seconds after the first page was opened, the next one.
+  const second = await opened(store, new FakedWorld(1_005_000));
+  second.recorder.record({ distance_dm: 230 });
+  second.recorder.stop();
+  const third = await opened(store, new FakedWorld(1_008_000));
+  expect(third.recorder.pending).toBe(3);
+  third.world.pass(1_000);
+  welcomedAt(third.world, 60_000);
+  expect(sent(third.world)).toEqual([[1, 51_000], [2, 53_000], [3, 56_000]]);
+  expect(store.waiting.size).toBe(0);
+  // One more page: all of it is a sample now.
+  const fourth = await opened(store, new FakedWorld(1_010_000));
+  expect(fourth.recorder.pending).toBe(3);
+});
+
+test('a clock on the wall that is set changes no order and dates nothing into the time to come', async () => {
+  const store = new FakedStore();
+  const first = await opened(store, new FakedWorld(9_000_000));
+  first.recorder.record({ distance_dm: 74 });
+  first.recorder.stop();
+  // It was hours ahead, and is right now.
+  const { world, recorder } = await opened(store, new FakedWorld(1_000_000));
+  recorder.record({ distance_dm: 150 });
+  world.pass(3_000);
+  welcomedAt(world, 60_000);
+  expect(sent(world)).toEqual([[1, 60_000], [2, 60_000]]);
 });
 
 test('what is final is dropped from the disk, and only when it is durable', async () => {

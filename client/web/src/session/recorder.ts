@@ -1,12 +1,9 @@
 // An athlete's recording: numbered and dated, kept on this device, and sent until it is durable.
-import type { RunId, Sample, ServerMsg } from '../protocol/decode';
+import type { RunId, ServerMsg } from '../protocol/decode';
 import { Kept } from './kept';
 import type { Link, News } from './socket';
-import type { Store } from './store';
+import type { Said, Shelved, Store, Waiting } from './store';
 import type { World } from './world';
-
-/** What a machine said at one instant; number and instant are given here. */
-export type Said = Omit<Sample, 'seq' | 'heard_ms'>;
 
 /** How often is looked whether something is to be sent again. */
 const LOOK_EVERY_MS = 250;
@@ -18,19 +15,22 @@ export class Recorder {
   readonly #store: Store;
   readonly #world: World;
   #link: Link | null = null;
-  #undated: { readonly said: Said; readonly deviceMs: number }[] = [];
+  #undated: Waiting[];
+  #lastNth: number;
   #dated = false;
   #callOff: () => void = () => undefined;
 
-  private constructor(kept: Kept, store: Store, world: World) {
-    this.#kept = kept;
+  private constructor(run: RunId, { samples, waiting }: Shelved, store: Store, world: World) {
+    this.#kept = new Kept(run, samples);
+    this.#undated = [...waiting];
+    this.#lastNth = waiting.at(-1)?.nth ?? 0;
     this.#store = store;
     this.#world = world;
   }
 
   /** Takes up the recording of this name with what this device has kept of it. */
   static async open(run: RunId, store: Store, world: World): Promise<Recorder> {
-    return new Recorder(new Kept(run, await store.load(run)), store, world);
+    return new Recorder(run, await store.load(run), store, world);
   }
 
   get run(): RunId {
@@ -50,9 +50,8 @@ export class Recorder {
 
   /** Records what the machine has said just now. Before the session's clock is known it waits for its date. */
   record(said: Said): void {
-    const deviceMs = this.#world.now();
-    if (this.#dated) this.#keep(said, deviceMs);
-    else if (this.#undated.length < UNDATED_MAX) this.#undated.push({ said, deviceMs });
+    if (this.#dated) this.#keep(said, this.#world.now(), null);
+    else if (this.#undated.length < UNDATED_MAX) this.#wait(said);
     this.#send();
   }
 
@@ -60,9 +59,8 @@ export class Recorder {
   hear(news: News): void {
     if (news.news === 'welcome') {
       this.#kept.welcomed(news.msg.epoch, news.msg.durable);
-      // What came before the clock was known is dated backwards on the clock of this device.
       this.#dated = true;
-      for (const { said, deviceMs } of this.#undated.splice(0)) this.#keep(said, deviceMs);
+      this.#dateAll();
       this.#send();
     } else if (news.news === 'said') {
       this.#acknowledge(news.msg);
@@ -89,13 +87,31 @@ export class Recorder {
     this.#send();
   }
 
-  #keep(said: Said, deviceMs: number): void {
-    const heardMs = this.#link?.at(deviceMs) ?? null;
-    if (heardMs === null) {
-      this.#undated.push({ said, deviceMs });
-      return;
+  #wait(said: Said): void {
+    this.#lastNth += 1;
+    const report = { nth: this.#lastNth, wall_ms: this.#world.wall(), said };
+    this.#undated.push(report);
+    this.#store.wait(this.#kept.run, report);
+  }
+
+  /**
+   * What came before the clock was known is dated backwards, that of a page before this one, too. A clock on the
+   * wall that was set meanwhile must not bring one before the other, nor into the time to come.
+   */
+  #dateAll(): void {
+    const [nowMs, wallMs] = [this.#world.now(), this.#world.wall()];
+    let pastMs = -Infinity;
+    for (const { nth, said, wall_ms } of this.#undated.splice(0)) {
+      pastMs = Math.min(nowMs, Math.max(pastMs, nowMs - (wallMs - wall_ms)));
+      this.#keep(said, pastMs, nth);
     }
-    this.#store.add(this.#kept.run, this.#kept.record({ ...said, heard_ms: Math.max(0, Math.round(heardMs)) }));
+  }
+
+  #keep(said: Said, deviceMs: number, waited: number | null): void {
+    const heardMs = this.#link?.at(deviceMs) ?? null;
+    // After the first welcome the clock is known for good.
+    if (heardMs === null) return this.#wait(said);
+    this.#store.add(this.#kept.run, this.#kept.record({ ...said, heard_ms: Math.max(0, Math.round(heardMs)) }), waited);
   }
 
   #send(): void {

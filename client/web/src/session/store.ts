@@ -1,18 +1,40 @@
 // Samples on this device's own disk, so that a page that is loaded anew in mid-piece loses none.
 import type { RunId, Sample } from '../protocol/decode';
-import { isSample } from '../protocol/decode';
+import { isFields, isSample } from '../protocol/decode';
+
+/** What a machine said at one instant, before it has a number and an instant of the session. */
+export type Said = Omit<Sample, 'seq' | 'heard_ms'>;
+
+/** A report that waits for the session's clock: the page was opened while the server was away. */
+export interface Waiting {
+  /** Its place among those that wait, from 1. */
+  readonly nth: number;
+  /** When it was heard, on the wall: the page's own clock ends with the page. */
+  readonly wall_ms: number;
+  readonly said: Said;
+}
+
+/** What is kept of a recording. */
+export interface Shelved {
+  /** In any order. */
+  readonly samples: readonly Sample[];
+  /** In the order in which it was heard; all of it after the samples. */
+  readonly waiting: readonly Waiting[];
+}
 
 /** Where samples are kept. Nothing here waits: rowing goes on whatever the disk does. */
 export interface Store {
-  /** All samples of a recording, in any order. */
-  load(run: RunId): Promise<Sample[]>;
-  add(run: RunId, sample: Sample): void;
+  load(run: RunId): Promise<Shelved>;
+  /** Keeps a sample; the report that it was made of waits no more. */
+  add(run: RunId, sample: Sample, waited: number | null): void;
+  wait(run: RunId, report: Waiting): void;
   /** Those up to this number are not needed any more. */
   forget(run: RunId, throughSeq: number): void;
 }
 
 const NAME = 'thole';
 const SAMPLES = 'samples';
+const WAITING = 'waiting';
 
 /**
  * The browser's own store. A disk that refuses is told once through `failed`: the samples are safe with the
@@ -26,12 +48,12 @@ export function onDisk(failed: (why: string) => void): Store {
     told = true;
   };
   const database = () => (open ??= opened());
-  const write = (change: (samples: IDBObjectStore) => void) => {
+  const write = (change: (samples: IDBObjectStore, waiting: IDBObjectStore) => void) => {
     database()
       .then((db) => {
-        const writing = db.transaction(SAMPLES, 'readwrite');
+        const writing = db.transaction([SAMPLES, WAITING], 'readwrite');
         writing.onabort = () => tell(writing.error);
-        change(writing.objectStore(SAMPLES));
+        change(writing.objectStore(SAMPLES), writing.objectStore(WAITING));
       })
       .catch(tell);
   };
@@ -39,21 +61,34 @@ export function onDisk(failed: (why: string) => void): Store {
     async load(run) {
       try {
         const db = await database();
-        const samples = await done(db.transaction(SAMPLES).objectStore(SAMPLES).getAll(all(run)));
-        return samples.filter(isSample);
+        const reading = db.transaction([SAMPLES, WAITING]);
+        const [samples, waiting] = await Promise.all([
+          done(reading.objectStore(SAMPLES).getAll(all(run))),
+          done(reading.objectStore(WAITING).getAll(all(run))),
+        ]);
+        return { samples: samples.filter(isSample), waiting: waiting.filter(isWaiting) };
       } catch (why) {
         tell(why);
-        return [];
+        return { samples: [], waiting: [] };
       }
     },
-    add: (run, sample) => write((samples) => samples.put(sample, [run, sample.seq])),
+    // Both in one: a page that ends in between has the report once, as the one or as the other.
+    add: (run, sample, waited) =>
+      write((samples, waiting) => {
+        samples.put(sample, [run, sample.seq]);
+        if (waited !== null) waiting.delete([run, waited]);
+      }),
+    wait: (run, report) => write((_samples, waiting) => waiting.put(report, [run, report.nth])),
     forget: (run, throughSeq) => write((samples) => samples.delete(IDBKeyRange.bound([run, 0], [run, throughSeq]))),
   };
 }
 
 function opened(): Promise<IDBDatabase> {
-  const opening = indexedDB.open(NAME, 1);
-  opening.onupgradeneeded = () => opening.result.createObjectStore(SAMPLES);
+  const opening = indexedDB.open(NAME, 2);
+  opening.onupgradeneeded = () => {
+    const there = opening.result.objectStoreNames;
+    for (const name of [SAMPLES, WAITING]) if (!there.contains(name)) opening.result.createObjectStore(name);
+  };
   return done(opening);
 }
 
@@ -66,4 +101,10 @@ function done<Got>(request: IDBRequest<Got>): Promise<Got> {
     request.onsuccess = () => resolve(request.result);
     request.onerror = () => reject(request.error ?? new Error('The browser did not say why.'));
   });
+}
+
+function isWaiting(value: unknown): value is Waiting {
+  if (!isFields(value)) return false;
+  const { nth, wall_ms, said } = value;
+  return typeof nth === 'number' && typeof wall_ms === 'number' && isFields(said) && typeof said['distance_dm'] === 'number';
 }

@@ -20,6 +20,8 @@ export interface World {
   open(ear: Ear): Wire;
   /** Milliseconds on a clock that never runs back. */
   now(): number;
+  /** The clock on the wall, milliseconds since 1970: it may be set, but it outlives the page. */
+  wall(): number;
   /** Calls back in so many milliseconds; what it gives calls that off. */
   later(ms: number, then: () => void): () => void;
   /** From 0 up to 1. */
@@ -48,6 +50,7 @@ export function browser(): World {
       };
     },
     now: () => performance.now(),
+    wall: () => Date.now(),
     later(ms, then) {
       const timer = setTimeout(then, ms);
       return () => clearTimeout(timer);

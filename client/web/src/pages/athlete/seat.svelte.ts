@@ -9,7 +9,7 @@ import { Recorder } from '../../session/recorder';
 import { athlete, currentPhase, currentPiece, goAt } from '../../session/reduce';
 import { forget, recall, remember } from '../../session/remembered';
 import type { Link, News } from '../../session/socket';
-import { onDisk } from '../../session/store';
+import { onDisk, type Shelved } from '../../session/store';
 import { browser } from '../../session/world';
 import type { Counted } from './call';
 import { HEART_RATE_WORDING } from './cautions';
@@ -34,7 +34,9 @@ export interface Rehearsal {
 export class Seat {
   readonly live = new Live();
   readonly equipment: Equipment;
-  readonly #meter = new Meter();
+  #meter = new Meter();
+  /** Reports of this page, until those from before it was loaded anew can be put in front of them. */
+  #sinceLoaded: HeardSample[] | null = null;
   readonly #world = browser();
   #code = $state('');
   #entered = $state(false);
@@ -220,21 +222,30 @@ export class Seat {
     const before = await store.load(run);
     const recorder = await Recorder.open(run, store, this.#world);
     this.#recorder = recorder;
-    let dated = before.length === 0;
+    const hasBefore = before.samples.length + before.waiting.length > 0;
+    this.#sinceLoaded = hasBefore ? [] : null;
     const hear = (news: News): void => {
       if (news.news === 'entered' && news.msg.type === 'joined') {
         remember(localStorage, PAGE, code, { secret: news.msg.secret, run });
       }
-      if (news.news === 'welcome' && !dated) {
-        dated = true;
-        // What was rowed before this page was loaded anew; its reports come before all new ones.
-        for (const { heard_ms, ...said } of [...before].sort((a, b) => a.seq - b.seq)) this.#meter.take(said, this.#onDevice(heard_ms));
-      }
+      if (news.news === 'welcome') this.#putInFront(before);
       recorder.hear(news);
       this.#told(news);
     };
     this.#link = this.live.enter('athlete', entry, run, hear);
     recorder.over(this.#link);
+  }
+
+  /** What was rowed before this page was loaded anew is read again, before all that came since. */
+  #putInFront({ samples, waiting }: Shelved): void {
+    const since = this.#sinceLoaded;
+    if (since === null) return;
+    this.#sinceLoaded = null;
+    this.#meter = new Meter();
+    for (const { heard_ms, ...said } of [...samples].sort((a, b) => a.seq - b.seq)) this.#meter.take(said, this.#onDevice(heard_ms));
+    const openedMs = this.#world.wall() - this.#world.now();
+    for (const { wall_ms, said } of waiting) this.#meter.take(said, wall_ms - openedMs);
+    for (const { heard_ms, ...said } of since) this.#meter.take(said, heard_ms);
   }
 
   // ——— what is pressed ———
@@ -317,6 +328,7 @@ export class Seat {
     if (this.live.state.connected.is === 'ended') return;
     this.#recorder?.record(said);
     this.#meter.take(said, heard_ms);
+    this.#sinceLoaded?.push({ heard_ms, ...said });
     this.#heard += 1;
     this.#goOn();
   }
