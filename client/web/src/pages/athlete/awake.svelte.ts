@@ -60,7 +60,7 @@ export function awakeText(is: Awake): string {
     case 'on':
       return '';
     case 'insecure':
-      return 'This page came over plain HTTP, so it cannot keep the screen on. Set your device to sleep later, or ask for the address that begins with https.';
+      return 'This page came over plain HTTP, so it cannot keep the screen on, nor open again while the server is away. Set your device to sleep later, or ask for the address that begins with https.';
     case 'none':
       return 'This browser cannot keep the screen on. Set your device to sleep later.';
     case 'refused':

@@ -1,6 +1,6 @@
 // An athlete's seat in a session: the connection, the recording, what is linked, and what was pressed. It says
 // again after every welcome what the server may not have heard; nothing here decides who stands where.
-import type { ClientMsg, OnBoard, Own, RunId, RunningCall, Target } from '../../protocol/decode';
+import type { Aim, OnBoard, Own, RunId, RunningCall, Target } from '../../protocol/decode';
 import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
 import type { Kind } from '../../machine/link';
 import type { HeardBeat, HeardSample } from '../../machine/radio';
@@ -255,13 +255,14 @@ export class Seat {
     this.#sayReady();
   }
 
-  aim(target: Target): boolean {
+  /** Says another target, or another plan; false when the server is away. */
+  aim(wish: Partial<Pick<Aim, 'target' | 'plan'>>): boolean {
     const { session } = this.live;
     const piece = session === null ? null : currentPiece(session);
     if (session?.you == null || piece === null) return false;
     const aim = athlete(session, session.you)?.aim;
-    const said: ClientMsg = { type: 'aim', piece: piece.piece, aim: { target, plan: aim?.plan ?? { profile: 'even' }, history: aim?.history ?? [] } };
-    return this.live.say(said);
+    const known: Aim = { target: aim?.target ?? null, plan: aim?.plan ?? { profile: 'even' }, history: aim?.history ?? [] };
+    return this.live.say({ type: 'aim', piece: piece.piece, aim: { ...known, ...wish } });
   }
 
   stop(): void {
