@@ -102,8 +102,10 @@ export class Live {
     return this.session !== null && hasToReload(this.session.build);
   }
 
+  /** Not while a piece is rowed, nor just before: a page that loads itself anew has lost its machine. */
   get mayReload(): boolean {
-    return this.session === null || !isUnderWay(currentPhase(this.session));
+    const phase = this.session === null ? null : currentPhase(this.session);
+    return phase === null || (phase.phase !== 'armed' && !isUnderWay(phase));
   }
 }
 
