@@ -128,6 +128,8 @@ pub(crate) struct Figures {
     pub(crate) resident_kib_per_connection: f64,
     /// Resident memory at the end, KiB.
     pub(crate) resident_kib: u64,
+    /// Resident memory by minutes of the window, KiB.
+    pub(crate) resident_kib_by_minute: Vec<u64>,
     /// Bytes of the journal for each stroke.
     pub(crate) journal_bytes_per_stroke: f64,
     /// Strokes sent.
@@ -215,6 +217,7 @@ impl Figures {
                     self.resident_kib as f64 / 1024.0
                 ),
             ),
+            ("memory grown", self.grown()),
             ("journal", format!("{:.0} bytes a stroke", self.journal_bytes_per_stroke)),
             ("rowed", format!("{} strokes, {} connections dropped", self.strokes, self.drops)),
             ("crowd late", latency(&self.crowd_late)),
@@ -224,6 +227,26 @@ impl Figures {
             ),
         ]);
         lines
+    }
+
+    /// What the memory has grown by over the second half of the window: what was rowed is held, and nothing
+    /// else may grow.
+    fn grown(&self) -> String {
+        let by_minute = &self.resident_kib_by_minute;
+        let half = by_minute.len() / 2;
+        let (Some(middle), Some(last), true) = (by_minute.get(half), by_minute.last(), half >= 2)
+        else {
+            return "told of runs of four minutes and more".to_owned();
+        };
+        let minutes = (by_minute.len() - 1 - half) as f64;
+        let strokes = self.strokes as f64 * minutes * 60.0 / self.seconds.max(1.0);
+        let grown = last.saturating_sub(*middle) as f64 * 1024.0;
+        format!(
+            "{:.0} bytes a stroke over the last {minutes:.0} minutes (from {:.0} to {:.0} MiB)",
+            grown / strokes.max(1.0),
+            *middle as f64 / 1024.0,
+            *last as f64 / 1024.0
+        )
     }
 
     /// The figures of several runs, each its own median.

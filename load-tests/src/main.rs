@@ -3,6 +3,7 @@
 mod athlete;
 mod checks;
 mod clock;
+mod cold;
 mod crowd;
 mod curve;
 mod figures;
@@ -59,6 +60,10 @@ fn carry_out(settings: &Settings) -> Result<bool, String> {
     let cores = Cores::share_out();
     println!("{}; {}; load {}", cores.told(), run::screens(settings), machine::load());
     let server = Tried::Server(program);
+    if let Some(sessions) = settings.cold_start {
+        cold::cold(settings, sessions, &server, &cores)?;
+        return Ok(true);
+    }
     if settings.sweep {
         return sweep::sweep(settings, &server, &cores);
     }

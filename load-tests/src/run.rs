@@ -58,7 +58,16 @@ impl Tried {
         matches!(self, Tried::Floor(_))
     }
 
-    fn start(&self, data: &Path, listen: &str, cores: &Cores) -> Result<Process, String> {
+    /// Starts it with its journal and log in a folder.
+    ///
+    /// # Errors
+    /// It cannot be started.
+    pub(crate) fn start(
+        &self,
+        data: &Path,
+        listen: &str,
+        cores: &Cores,
+    ) -> Result<Process, String> {
         let log = data.join("log");
         match self {
             Tried::Server(program) => {
@@ -267,6 +276,11 @@ impl Run<'_> {
                     to_drop -= 1.0;
                 }
                 self.tell(now.saturating_sub(go_us));
+                let minutes = self.figures.resident_kib_by_minute.len() as u64;
+                if now >= go_us + minutes * 60_000_000 {
+                    let resident = machine::resident_kib(self.pid())?;
+                    self.figures.resident_kib_by_minute.push(resident);
+                }
             }
             if kill.is_some_and(|at| now >= go_us + u64::from(at) * 1_000_000) {
                 kill = None;

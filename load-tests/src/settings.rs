@@ -43,6 +43,9 @@ pub(crate) struct Settings {
     /// Finds the largest number of athletes whose calls arrive within 100 ms (p99), and draws the curve
     #[arg(long)]
     pub(crate) sweep: bool,
+    /// Starts the server over a journal of so many sessions of 30, each with the seconds rowed that are asked for
+    #[arg(long, value_name = "SESSIONS", value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    pub(crate) cold_start: Option<u32>,
     /// Where the curve of a sweep goes
     #[arg(long, value_name = "FILE", default_value = "sweep.svg")]
     pub(crate) svg: PathBuf,
