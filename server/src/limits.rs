@@ -11,9 +11,9 @@ pub const COMMIT_WINDOW: Duration = Duration::from_millis(5);
 /// After a commit of so many inputs the next one is collected for longer.
 pub const BUSY_COMMIT: usize = 12;
 
-/// How long, while so much comes: forty commits a second cost a fifth of two hundred, and of the 120 ms in
-/// which a stroke should be durable most are left.
-pub const BUSY_COMMIT_WINDOW: Duration = Duration::from_millis(25);
+/// How long, while so much comes: twenty-five commits a second cost an eighth of two hundred, and of the
+/// 120 ms in which a stroke should be durable most are left.
+pub const BUSY_COMMIT_WINDOW: Duration = Duration::from_millis(40);
 
 /// Inputs in one commit at most, so that an acknowledgement never waits for thousands of others.
 pub const BATCH_MAX: usize = 1_000;

@@ -34,19 +34,21 @@ pub struct Point {
     pub moving: bool,
     /// Whether the parts were joined here: the machine had been reset.
     pub joined: bool,
-    /// The machine's own counters, to judge where it began.
-    pub raw: Raw,
+    /// The machine's own distance, to judge where it began.
+    pub machine_dm: u32,
+    /// The machine's own clock in milliseconds, if it has one.
+    pub machine_ms: Option<u32>,
 }
 
 /// A sample whose values can be believed one by one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Raw {
+struct Raw {
     seq: u32,
     heard: u64,
     /// The machine's own distance.
-    pub dm: u32,
+    dm: u32,
     /// The machine's own clock.
-    pub elapsed: Option<u32>,
+    elapsed: Option<u32>,
     strokes: Option<u32>,
     rate: u16,
 }

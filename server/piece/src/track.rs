@@ -423,12 +423,12 @@ impl Around<'_> {
 
     /// Nothing was heard before the start: a machine that began at zero since then tells all.
     fn base_of_first(self, since: f64) -> Base {
-        let raw = self.point.raw;
-        let from_zero = match raw.elapsed {
+        let told = f64::from(self.point.machine_dm);
+        let from_zero = match self.point.machine_ms {
             Some(elapsed) => f64::from(elapsed) <= since + 1_000.0,
-            None => f64::from(raw.dm) / 10.0 <= limits::SPEED_MAX * since / 1_000.0,
+            None => told / 10.0 <= limits::SPEED_MAX * since / 1_000.0,
         };
-        let dm = f64::from(self.point.dm) - if from_zero { f64::from(raw.dm) } else { 0.0 };
+        let dm = f64::from(self.point.dm) - if from_zero { told } else { 0.0 };
         Base { dm, known: from_zero }
     }
 
@@ -445,12 +445,11 @@ impl Around<'_> {
         }
         // A machine that began to count with this stroke tells best when that was.
         let began_here = self.before.is_none_or(|before| {
-            self.point.joined || before.raw.elapsed == Some(0) || before.raw.dm == 0
+            self.point.joined || before.machine_ms == Some(0) || before.machine_dm == 0
         });
         let by_machine = self
             .point
-            .raw
-            .elapsed
+            .machine_ms
             .filter(|_| began_here)
             .map(|elapsed| heard - f64::from(elapsed))
             .filter(|start| *start >= go - 1_000.0);

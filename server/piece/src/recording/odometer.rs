@@ -50,9 +50,7 @@ impl Odometer {
         let Some(last) = self.last else {
             self.last = Some(raw);
             let strokes_milli = raw.strokes.map_or(0, |count| count.saturating_mul(1000));
-            let (heard, dm, rate) = (raw.heard, raw.dm, raw.rate);
-            let (moving, joined) = (false, false);
-            points.push(Point { heard, dm, strokes_milli, rate, moving, joined, raw });
+            points.push(point(&raw, raw.dm, strokes_milli));
             return Step::Taken;
         };
         // A clock that was set anew must not make a later stroke earlier.
@@ -81,15 +79,7 @@ impl Odometer {
         let strokes_milli = self.strokes(&last, &raw, gap, reset, points);
         let before = points.last().map_or(dm, |point| point.dm);
         let moving = u64::from(dm - before) * 1000 > gap.saturating_mul(5) && dm > before;
-        points.push(Point {
-            heard: raw.heard,
-            dm,
-            strokes_milli,
-            rate: raw.rate,
-            moving,
-            joined,
-            raw,
-        });
+        points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli) });
         self.last = Some(raw);
         Step::Taken
     }
@@ -163,7 +153,7 @@ fn too_fast(points: &[Point], raw: &Raw, dm: u32) -> bool {
         let by_ear = heard.saturating_sub(point.heard);
         // The machine's own clock is free of the radio's delays; it may stand still while nobody
         // rows, and then the ear knows better.
-        match (elapsed, point.raw.elapsed) {
+        match (elapsed, point.machine_ms) {
             (Some(now), Some(then)) if now >= then && !point.joined => {
                 by_ear.max(u64::from(now - then))
             }
@@ -180,4 +170,18 @@ fn too_fast(points: &[Point], raw: &Raw, dm: u32) -> bool {
 fn agree(before: &Raw, after: &Raw) -> bool {
     let seconds = after.heard.saturating_sub(before.heard).max(SPEED_OVER_MS) as f64 / 1000.0;
     after.dm >= before.dm && f64::from(after.dm - before.dm) / 10.0 <= limits::SPEED_MAX * seconds
+}
+
+/// A point at rest, with what the machine said of itself.
+fn point(raw: &Raw, dm: u32, strokes_milli: u32) -> Point {
+    Point {
+        heard: raw.heard,
+        dm,
+        strokes_milli,
+        machine_dm: raw.dm,
+        machine_ms: raw.elapsed,
+        rate: raw.rate,
+        moving: false,
+        joined: false,
+    }
 }
