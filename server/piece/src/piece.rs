@@ -506,50 +506,43 @@ impl Piece {
     /// Publishes the standings of this instant.
     pub fn publish(&mut self, now: At, settings: &SessionSettings, roster: &Roster) {
         let rule = rule(&self.spec, &self.starts, self.until);
-        let known: Vec<_> = self
-            .rowers
-            .iter()
-            .filter_map(|(id, rower)| Some((id, rower, roster.get(id)?)))
-            .map(|(id, rower, athlete)| {
-                (athlete, rower.line(*id, athlete, rule, now), rower.share())
-            })
-            .collect();
         let over = matches!(self.phase, Phase::Finished { .. } | Phase::Stopped { .. });
-        let entries: Vec<Entry<'_>> = known
-            .iter()
-            .map(|(athlete, line, share)| {
-                let finished = line.doing == Doing::Finished;
-                let silent = athlete.silent_for(now).is_some_and(|s| s.0 >= SILENT_MAX_MS);
-                Entry {
-                    athlete: line.athlete,
-                    name: &athlete.spec.name,
-                    team: athlete.spec.team.as_deref(),
-                    margin: line.margin,
-                    rankable: finished || (line.doing == Doing::Rowing && !silent && !over),
-                    share: *share,
-                    finished,
-                }
-            })
-            .collect();
-        let listing = self.board.publish(now, settings.ranking, settings.team_best, &entries);
-        let mut lines = Vec::with_capacity(listing.athletes.len());
-        for placed in &listing.athletes {
-            let Some((_, line, _)) = known.get(placed.entry) else { continue };
-            let mut line = line.clone();
-            line.place = placed.place;
+        let (mut lines, mut entries) = (Vec::new(), Vec::new());
+        for (id, rower, athlete) in both(&self.rowers, roster) {
+            let line = rower.line(*id, athlete, rule, now);
+            let finished = line.doing == Doing::Finished;
+            let silent = athlete.silent_for(now).is_some_and(|s| s.0 >= SILENT_MAX_MS);
+            entries.push(Entry {
+                athlete: *id,
+                name: &athlete.spec.name,
+                team: athlete.spec.team.as_deref(),
+                margin: line.margin,
+                rankable: finished || (line.doing == Doing::Rowing && !silent && !over),
+                share: rower.share(),
+                finished,
+            });
             lines.push(line);
         }
-        for line in &lines {
-            if let Some(rower) = self.rowers.get_mut(&line.athlete) {
+        let listing = self.board.publish(now, settings.ranking, settings.team_best, &entries);
+        let mut listed = Vec::with_capacity(lines.len());
+        for placed in &listing.athletes {
+            let Some(line) = lines.get_mut(placed.entry) else { continue };
+            line.place = placed.place;
+            listed.push(line.clone());
+        }
+        let mut lines = lines.iter();
+        for (id, rower) in &mut self.rowers {
+            // A line for each of them, in the same order; who has none keeps the place.
+            if let Some(line) = lines.as_slice().first().filter(|line| line.athlete == *id) {
                 rower.place = line.place;
+                lines.next();
             }
         }
-        let standing = self.rowers.iter().filter_map(|(id, rower)| {
-            let points = roster.get(id)?.recording.points();
-            Some((rower.running()?.call, rower.strokes_left(points)))
+        let standing = both(&self.rowers, roster).filter_map(|(_, rower, athlete)| {
+            Some((rower.running()?.call, rower.strokes_left(athlete.recording.points())))
         });
         let (piece, teams, calls) = (self.no, listing.teams, calls::standing(standing));
-        self.standings = Standings { piece, at_ms: now, lines, teams, calls };
+        self.standings = Standings { piece, at_ms: now, lines: listed, teams, calls };
     }
 
     /// The results so far; with places when the piece is over.
@@ -583,6 +576,19 @@ impl Piece {
         }
         results
     }
+}
+
+/// Everybody who rows, as an athlete of the roster too; both stand in the order of their ids, so that nobody is
+/// looked for.
+pub fn both<'a>(
+    rowers: &'a BTreeMap<AthleteId, Rower>,
+    roster: &'a Roster,
+) -> impl Iterator<Item = (&'a AthleteId, &'a Rower, &'a Athlete)> {
+    let mut athletes = roster.iter().peekable();
+    rowers.iter().filter_map(move |(id, rower)| {
+        while athletes.next_if(|(other, _)| *other < id).is_some() {}
+        athletes.next_if(|(other, _)| *other == id).map(|(_, athlete)| (id, rower, athlete))
+    })
 }
 
 fn rule<'a>(spec: &'a PieceSpec, starts: &'a [At], until: Option<At>) -> Rule<'a> {

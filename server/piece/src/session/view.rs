@@ -4,13 +4,14 @@ use thole_protocol::{
     event::Event,
     ids::{AthleteId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings},
-    standing::{AthleteView, Calibration, Detail, Overview, Own, PieceView, RunningCall},
+    standing::{AthleteView, Calibration, Detail, Line, Overview, Own, PieceView, RunningCall},
 };
 
 use super::Session;
 use crate::{
     output::To,
-    piece::Piece,
+    piece::{Piece, both},
+    roster::Athlete,
     rower::{Rower, pace_now, waiting},
 };
 
@@ -95,7 +96,7 @@ impl Session {
     #[must_use]
     pub fn overview(&self) -> Overview {
         let standings = self.piece().map(|piece| piece.standings.clone()).unwrap_or_default();
-        let details = standings.lines.iter().map(|line| self.detail(line.athlete)).collect();
+        let details = self.details(&standings.lines);
         Overview { standings, details, notices: self.notices.clone() }
     }
 
@@ -146,18 +147,26 @@ impl Session {
         PieceView { piece: piece.no, spec, phase: piece.phase(), results }
     }
 
-    fn detail(&self, id: AthleteId) -> Detail {
-        let athlete = self.roster.get(&id);
-        let points = athlete.map_or(&[][..], |athlete| athlete.recording.points());
-        let rower = self.piece().and_then(|piece| piece.rowers.get(&id));
+    /// What else is known of each, in the order of the lines.
+    fn details(&self, lines: &[Line]) -> Vec<Detail> {
+        let Some(piece) = self.piece() else { return Vec::new() };
+        let known = both(&piece.rowers, &self.roster);
+        let known: Vec<Detail> =
+            known.map(|(id, rower, athlete)| self.detail(*id, rower, athlete)).collect();
+        let of = |line: &Line| known.binary_search_by_key(&line.athlete, |detail| detail.athlete);
+        lines.iter().filter_map(|line| known.get(of(line).ok()?).cloned()).collect()
+    }
+
+    fn detail(&self, id: AthleteId, rower: &Rower, athlete: &Athlete) -> Detail {
+        let points = athlete.recording.points();
         let rate = points.last().map(|point| point.rate).filter(|rate| *rate > 0);
         Detail {
             athlete: id,
             pace_per_500m_ms: pace_now(points),
             rate_half_spm: rate.map(thole_protocol::units::HalfSpm),
-            heart_bpm: athlete.and_then(|athlete| athlete.heart(self.now)),
-            call: rower.and_then(|rower| rower.running()).map(|running| running.call),
-            call_strokes_left: rower.and_then(|rower| rower.strokes_left(points)),
+            heart_bpm: athlete.heart(self.now),
+            call: rower.running().map(|running| running.call),
+            call_strokes_left: rower.strokes_left(points),
         }
     }
 }
