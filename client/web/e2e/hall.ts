@@ -13,6 +13,8 @@ export interface Athlete {
   readonly name: string;
   readonly team?: string;
   readonly target: string;
+  /** The coach's plan for them, as it is typed. */
+  readonly plan?: string;
   /** What they row, with all that `thole row` can be told; nobody rows without. */
   readonly row?: readonly string[];
 }
@@ -74,8 +76,8 @@ export class Hall {
   static async open(config: HallConfig): Promise<Hall> {
     const folder = await mkdtemp(join(tmpdir(), 'thole-hall-'));
     const { server, port } = await serve(folder, '0', config.speed);
-    const roster = config.athletes.map(({ name, team = '', target }) => `${name},${team},${target}`);
-    await writeFile(join(folder, 'roster.csv'), ['name,team,target', ...roster].join('\n'));
+    const roster = config.athletes.map(({ name, team = '', target, plan = '' }) => `${name},${team},${target},${plan}`);
+    await writeFile(join(folder, 'roster.csv'), ['name,team,target,plan', ...roster].join('\n'));
     const create = ['coach', 'create', '--json', '--server', `ws://127.0.0.1:${port}`, '--title', config.title];
     const more = ['--piece', config.piece, '--roster', join(folder, 'roster.csv'), ...(config.create ?? [])];
     const made = await firstLine(spawn(CLIENT, [...create, ...more], { stdio: ['ignore', 'pipe', 'inherit'] }));

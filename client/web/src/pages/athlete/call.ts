@@ -47,9 +47,15 @@ export function shownCall(call: OwnCall | null, own: Counted | null, nowMs: numb
   }
 }
 
+/** What is said aloud. */
+export function spokenText({ text }: OwnCall): string {
+  return text.spoken === '' ? text.shown : text.spoken;
+}
+
 /** For a screen reader, as the call comes. */
-export function callSays({ text, span }: OwnCall): string {
-  const words = text.spoken === '' ? text.shown : text.spoken;
+export function callSays(call: OwnCall): string {
+  const { span } = call;
+  const words = spokenText(call);
   const ends = /[.!?]$/.test(words) ? words : `${words}.`;
   return span.until === 'strokes' ? `${ends} For ${span.strokes} strokes.` : ends;
 }

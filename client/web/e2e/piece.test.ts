@@ -1,0 +1,260 @@
+// What happens to an athlete beside the rowing itself: a plan, a strap, calls aloud, a screen that stays on, a false
+// start, a coach who stops, the next piece.
+import type { Page } from 'playwright-core';
+import { expect, test } from 'vitest';
+import { BLUETOOTH_ARGS, startBluez } from './ble/bluez';
+import { chooser } from './ble/chooser';
+import { PATIENCE, PHONE, face, inOrder, joined, launched, left, opened, toStop, until } from './seated';
+import { open, type Opened } from './stage';
+
+/** Everything that the page has sent, message by message. */
+function sent(page: Page): { type: string; [field: string]: unknown }[] {
+  const all: { type: string; [field: string]: unknown }[] = [];
+  page.on('websocket', (socket) => socket.on('framesent', ({ payload }) => all.push(JSON.parse(String(payload)))));
+  return all;
+}
+
+/** A page in which this has run before everything else. */
+async function prepared(address: string, script: string, name: string): Promise<Opened & { sent: ReturnType<typeof sent> }> {
+  const shown = await open(await launched(), 'about:blank', PHONE);
+  await shown.page.addInitScript(script);
+  const said = sent(shown.page);
+  await shown.page.goto(address);
+  await shown.page.getByLabel('Your name').fill(name);
+  await shown.page.getByRole('button', { name: 'Join' }).click();
+  await shown.page.getByRole('button', { name: 'I have read this' }).click();
+  return { ...shown, sent: said };
+}
+
+/** A demo rower sits down and has shown that it rows. */
+async function seated(page: Page): Promise<void> {
+  await page.getByRole('button', { name: 'demo rower' }).click();
+  await page.getByText('You are ready.').waitFor(PATIENCE);
+}
+
+test('a plan is chosen by thumb or by keys, the usual one is chosen before, and the coach’s own stays on offer', async () => {
+  const hall = await opened({
+    title: 'Evening at the mill',
+    piece: '850m',
+    speed: 1,
+    athletes: [{ name: 'Bo Ek', target: '4:00' }, { name: 'Ida Ross', target: '4:20', plan: '300m@2:30+550m@2:35' }],
+  });
+  const browser = await launched();
+  const { page, wrong } = await joined(browser, hall.join, 'Bo Ek');
+  const plans = page.getByRole('group', { name: 'How do you want to row it?' });
+  expect(await plans.getByRole('radio', { name: 'Even' }).isChecked()).toBe(true);
+  expect(await plans.innerText()).toContain('The usual choice');
+  expect(await plans.getByRole('radio').count()).toBe(3);
+  await plans.getByRole('radio', { name: 'Slower first' }).check();
+  // It is the server that says so: loaded anew, the page knows it from there.
+  await page.reload();
+  await until(() => plans.getByRole('radio', { name: 'Slower first' }).isChecked(), 'the plan to be known');
+  await plans.getByRole('radio', { name: 'Slower first' }).focus();
+  await page.keyboard.press('ArrowUp');
+  await page.reload();
+  await until(() => plans.getByRole('radio', { name: 'Quick first' }).isChecked(), 'the plan chosen by keys to be known');
+  // The target has stayed what it was.
+  await page.getByText('4:00.0').waitFor();
+  await inOrder(page, 'plan');
+  expect(wrong).toEqual([]);
+
+  const { page: other } = await joined(await launched(), hall.join, 'Ida Ross');
+  const hers = other.getByRole('group', { name: 'How do you want to row it?' });
+  expect(await hers.getByRole('radio', { name: 'As your coach planned it' }).isChecked()).toBe(true);
+  await hers.getByRole('radio', { name: 'Even' }).check();
+  await until(() => hers.getByRole('radio', { name: 'Even' }).isChecked(), 'the even plan');
+  await hers.getByRole('radio', { name: 'As your coach planned it' }).check();
+  await other.reload();
+  await until(() => hers.getByRole('radio', { name: 'As your coach planned it' }).isChecked(), 'the coach’s plan to be back');
+});
+
+test('a strap: nothing of it leaves the device before consent, then to the server alone, and nothing after', { timeout: 90_000 }, async () => {
+  const radio = await startBluez([{ key: 'row7', name: 'Row 7', kind: 'rower' }, { key: 'belt', name: 'Belt 3', kind: 'strap' }]);
+  toStop.push(() => radio.stop());
+  const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 1, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
+  const browser = await launched(BLUETOOTH_ARGS, radio.env);
+  const board = await open(browser, hall.board, { width: 1280, height: 720 });
+  const boardHeard: string[] = [];
+  board.page.on('websocket', (socket) => socket.on('framereceived', ({ payload }) => void boardHeard.push(String(payload))));
+  await board.page.reload();
+  const { page, wrong } = await open(browser, 'about:blank', PHONE);
+  const said = sent(page);
+  await page.goto(hall.join);
+  await page.getByLabel('Your name').fill('Bo Ek');
+  await page.getByRole('button', { name: 'Join' }).click();
+  await page.getByRole('button', { name: 'I have read this' }).click();
+  await chooser(await page.context().newCDPSession(page), { does: 'pick', device: 'Belt 3' });
+  const beats = () => said.filter(({ type }) => type === 'heart_rate');
+  expect(await page.getByRole('button', { name: 'Link a strap' }).count()).toBe(0);
+  await page.getByLabel('Pass my heart rate on.').check();
+  await page.getByRole('button', { name: 'Link a strap' }).click();
+  await page.getByText('Belt 3 is linked').waitFor(PATIENCE);
+  // 139 beats a minute, in contact with the skin (Heart Rate Service 1.0, section 3.1.1).
+  await until(async () => {
+    await radio.notify('belt', '16 8b bf03');
+    await page.waitForTimeout(300);
+    return beats().length > 1;
+  }, 'heart rate to go out');
+  expect(JSON.stringify(beats()[0])).toContain('"heart_bpm":139');
+  // Only the coach reads it: neither the athlete's own page nor the board has the number.
+  expect(await page.locator('main').innerText()).not.toContain('139');
+  expect(boardHeard.filter((text) => text.includes('heart_bpm') || text.includes(':139'))).toEqual([]);
+  expect(boardHeard.length).toBeGreaterThan(0);
+  await inOrder(page, 'strap');
+  await page.getByLabel('Pass my heart rate on.').uncheck();
+  await page.getByRole('button', { name: 'Let it go' }).waitFor({ state: 'detached' });
+  const before = beats().length;
+  await radio.notify('belt', '16 8c bf03');
+  await page.waitForTimeout(500);
+  expect(beats().length).toBe(before);
+  expect(said.filter(({ type }) => type === 'consent').map(({ heart_rate }) => heart_rate)).toEqual([true, false]);
+  expect(wrong).toEqual([]);
+});
+
+const SPEECH = `
+  window.spoken = [];
+  Object.defineProperty(window, 'speechSynthesis', { value: {
+    speak: ({ text }) => window.spoken.push(text), cancel: () => undefined, getVoices: () => [], addEventListener: () => undefined,
+  } });
+  window.SpeechSynthesisUtterance = class { constructor(text) { this.text = text; } };
+`;
+
+test('calls are spoken once to those who asked for it, not by default, and not to somebody who has stopped', { timeout: 120_000 }, async () => {
+  const hall = await opened({ title: 'Evening at the mill', piece: '1350m', speed: 5, athletes: [{ name: 'Ana Quill', target: '6:00' }, { name: 'Bo Ek', target: '6:10' }] });
+  const home = await prepared(hall.join, SPEECH, 'Ana Quill');
+  const inHall = await prepared(hall.join, SPEECH, 'Bo Ek');
+  const spoken = (page: Page) => page.evaluate<string[]>('window.spoken');
+  expect(await home.page.getByLabel('Speak the calls.').isChecked()).toBe(false);
+  await home.page.getByLabel('Speak the calls.').check();
+  // In answer to the tap, which lets the browser speak from now on.
+  expect(await spoken(home.page)).toEqual(['Calls are spoken.']);
+  for (const { page } of [home, inHall]) await seated(page);
+  hall.say('arm');
+  hall.say('start');
+  for (const { page } of [home, inHall]) {
+    await face(page, 'rowing');
+    await until(async () => (await left(page)) < 1_300, 'the demo rower to row');
+  }
+  hall.say('call Long and loose for 6 strokes --spoken "Long strokes, loose hands."');
+  for (const { page } of [home, inHall]) {
+    await page.getByRole('heading', { name: 'Long and loose' }).waitFor(PATIENCE);
+    await page.getByText('done', { exact: true }).waitFor(PATIENCE);
+  }
+  expect(await spoken(home.page)).toEqual(['Calls are spoken.', 'Long strokes, loose hands.']);
+  expect(await spoken(inHall.page)).toEqual([]);
+
+  await home.page.getByRole('button', { name: 'I stop' }).click();
+  await face(home.page, 'stopped');
+  hall.say('call Legs first for 6 strokes --spoken "Legs first."');
+  await inHall.page.getByRole('heading', { name: 'Legs first' }).waitFor(PATIENCE);
+  await home.page.waitForTimeout(500);
+  expect(await home.page.locator('body').innerText()).not.toContain('Legs first');
+  expect(await spoken(home.page)).toHaveLength(2);
+  for (const { wrong } of [home, inHall]) expect(wrong).toEqual([]);
+});
+
+const WAKE = `
+  window.locks = { asked: 0, held: 0 };
+  Object.defineProperty(navigator, 'wakeLock', { value: { request: async () => {
+    window.locks.asked += 1;
+    window.locks.held += 1;
+    const lock = new EventTarget();
+    lock.release = async () => {
+      window.locks.held -= 1;
+      lock.dispatchEvent(new Event('release'));
+    };
+    window.lock = lock;
+    return lock;
+  } } });
+  let seen = 'visible';
+  Object.defineProperty(document, 'visibilityState', { get: () => seen });
+  // As a browser does when the page is hidden: the lock goes first (Screen Wake Lock, section 6.3).
+  window.see = async (state) => {
+    seen = state;
+    if (state === 'hidden') await window.lock.release();
+    document.dispatchEvent(new Event('visibilitychange'));
+  };
+`;
+
+test('the screen is kept on from the tap that joins, again whenever the page is seen, and let go with the seat', async () => {
+  const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 1, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
+  const { page, wrong } = await prepared(hall.join, WAKE, 'Bo Ek');
+  const locks = () => page.evaluate<{ asked: number; held: number }>('window.locks');
+  await until(async () => (await locks()).held === 1, 'the screen to be kept on');
+  const { asked } = await locks();
+  expect(asked).toBe(1);
+  await page.evaluate(`window.see('hidden')`);
+  expect(await locks()).toEqual({ asked: 1, held: 0 });
+  await page.evaluate(`window.see('visible')`);
+  await until(async () => (await locks()).held === 1, 'the screen to be kept on again');
+  expect((await locks()).asked).toBe(2);
+  await page.getByRole('button', { name: 'Leave this seat' }).click();
+  await until(async () => (await locks()).held === 0, 'the screen to be let go');
+  await page.evaluate(`window.see('visible')`);
+  expect(await locks()).toEqual({ asked: 2, held: 0 });
+  expect(wrong).toEqual([]);
+});
+
+test('a false start calls back in words, the next start counts, and a coach who stops says let go', { timeout: 120_000 }, async () => {
+  const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 5, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
+  const { page, wrong } = await joined(await launched(), hall.join, 'Bo Ek');
+  await seated(page);
+  hall.say('arm');
+  await page.getByText('the count comes at any moment').waitFor(PATIENCE);
+  hall.say('start');
+  await face(page, 'rowing');
+  await until(async () => (await left(page)) < 840, 'the demo rower to row');
+  hall.say('false-start');
+  await page.getByText('False start. Everybody comes back.').waitFor(PATIENCE);
+  await inOrder(page, 'false-start');
+  hall.say('start');
+  await face(page, 'counting');
+  await inOrder(page, 'counting');
+  await face(page, 'rowing');
+  // From the beginning again: what was rowed in the first try does not count.
+  await until(async () => (await left(page)) > 800, 'the whole piece to be left');
+  await until(async () => (await left(page)) < 780, 'the demo rower to row');
+  hall.say('stop');
+  await page.getByRole('heading', { name: 'Your coach has stopped the piece' }).waitFor(PATIENCE);
+  await inOrder(page, 'stopped-by-coach');
+  const said = await page.locator('main').innerText();
+  expect(said).toContain('kept');
+  expect(said).not.toMatch(/come on|keep going|only \d|almost|don't give up|try/i);
+  expect(wrong).toEqual([]);
+});
+
+test('the next piece after a piece: ready again with the same machine, and its own target', { timeout: 120_000 }, async () => {
+  const hall = await opened({ title: 'Evening at the mill', piece: '170m', speed: 5, athletes: [{ name: 'Bo Ek', target: '' }], create: ['--piece', '230m'] });
+  const { page, wrong } = await joined(await launched(), hall.join, 'Bo Ek');
+  await page.getByLabel('In what time do you want to finish?').fill('50s');
+  await page.keyboard.press('Enter');
+  await page.getByText('0:50.0').waitFor(PATIENCE);
+  await seated(page);
+  hall.say('arm');
+  hall.say('start');
+  await page.getByRole('heading', { name: 'Finished.' }).waitFor(PATIENCE);
+  const first = await page.locator('main').innerText();
+  hall.say('close');
+  hall.say('next-piece');
+  // Nobody is taken away from their result before they want it.
+  await page.waitForTimeout(1_000);
+  expect(await page.getByRole('heading', { name: 'Finished.' }).count()).toBe(1);
+  await page.getByRole('button', { name: 'Get ready for the next piece' }).click();
+  await face(page, 'prepare');
+  await page.getByText('230m').first().waitFor();
+  await page.getByText('Still to do: set your target').waitFor(PATIENCE);
+  await page.getByText('would be alike').waitFor();
+  await inOrder(page, 'next-piece');
+  await page.getByRole('button', { name: /^Take \d/ }).click();
+  await page.getByText('You are ready.').waitFor(PATIENCE);
+  hall.say('arm');
+  hall.say('start');
+  await face(page, 'counting');
+  await face(page, 'rowing');
+  expect(await left(page)).toBeGreaterThan(180);
+  await page.getByRole('heading', { name: 'Finished.' }).waitFor(PATIENCE);
+  const second = await page.locator('main').innerText();
+  expect(first).toMatch(/Rowed\s*170m/);
+  expect(second).toMatch(/Rowed\s*230m/);
+  expect(wrong).toEqual([]);
+});
