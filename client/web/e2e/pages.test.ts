@@ -31,7 +31,7 @@ test('the board shows the class against their own targets, and its secret stays 
   await page.goto(near(running.board));
   await page.locator('li svg').nth(11).waitFor({ state: 'attached' });
   expect(await page.locator('ol[aria-label="The field"] > li').count()).toBe(ROWERS);
-  expect(await page.locator('main').innerText()).toMatch(/\d+ ahead/);
+  await page.getByText(/\d+ ahead/).waitFor();
   const secret = new URL(running.board).hash.slice(1);
   expect(asked.length).toBeGreaterThan(3);
   expect(asked.filter((url) => url.split('#')[0]?.includes(secret))).toEqual([]);

@@ -30,3 +30,11 @@ test('whoever is not ranked has a place in the list and no bar', () => {
   expect(rows.filter(({ guess }) => guess === null)).toHaveLength(3);
   expect(reachOf([])).toBe(1);
 });
+
+test('whose margin reads 0.0 % is neither ahead nor behind', () => {
+  const rows = field(shown('welcome-coach.json', 'standings.json'));
+  const at = (ppm: number, margin: string) =>
+    rows.map((row) => (row.line.margin === null ? row : { ...row, margin, line: { ...row.line, margin: { ...row.line.margin, margin_ppm: ppm } } }));
+  expect(sides(at(400, '0.0 %'))).toEqual({ ahead: 0, behind: 0 });
+  expect(sides(at(-600, '−0.1 %'))).toEqual({ ahead: 0, behind: 2 });
+});

@@ -37,10 +37,10 @@ export function field(session: Session): Row[] {
   return rows.sort((a, b) => (a.athlete < b.athlete ? -1 : 1));
 }
 
-/** How many are ahead of their own target, and behind; nobody is counted who is not ranked. */
+/** How many are ahead of their own target, and behind; nobody is counted who is not ranked, or whose margin reads `0.0 %`. */
 export function sides(rows: readonly Row[]): { readonly ahead: number; readonly behind: number } {
-  const margins = rows.flatMap(({ line }) => (line.place === null || line.margin === null ? [] : [line.margin.margin_ppm]));
-  return { ahead: margins.filter((ppm) => ppm >= 0).length, behind: margins.filter((ppm) => ppm < 0).length };
+  const margins = rows.flatMap(({ line, margin }) => (line.place === null || line.margin === null || !/[1-9]/.test(margin) ? [] : [line.margin.margin_ppm]));
+  return { ahead: margins.filter((ppm) => ppm > 0).length, behind: margins.filter((ppm) => ppm < 0).length };
 }
 
 /** Half of what is drawn, round, so that everybody's best guess is in it; it grows and shrinks in steps. */
