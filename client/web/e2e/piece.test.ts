@@ -4,7 +4,7 @@ import type { Page } from 'playwright-core';
 import { expect, test } from 'vitest';
 import { BLUETOOTH_ARGS, startBluez } from './ble/bluez';
 import { chooser } from './ble/chooser';
-import { PATIENCE, PHONE, face, inOrder, joined, launched, left, opened, toStop, until } from './seated';
+import { PATIENCE, PHONE, Rowed, face, inOrder, joined, launched, left, opened, toStop, until } from './seated';
 import { open, type Opened } from './stage';
 
 /** Everything that the page has sent, message by message. */
@@ -257,4 +257,34 @@ test('the next piece after a piece: ready again with the same machine, and its o
   expect(first).toMatch(/Rowed\s*170m/);
   expect(second).toMatch(/Rowed\s*230m/);
   expect(wrong).toEqual([]);
+});
+
+test('every face of a piece holds at every size: on its way, with a call, without its machine, without the server', { timeout: 150_000 }, async () => {
+  const SPEED = 2;
+  const radio = await startBluez([{ key: 'row7', name: 'Row 7', kind: 'rower' }]);
+  toStop.push(() => radio.stop());
+  const hall = await opened({ title: 'Evening at the mill', piece: '11min', speed: SPEED, athletes: [{ name: 'Wilhelmina Vantongeren-Bellweather', target: '2900m' }] });
+  const { page } = await joined(await launched(BLUETOOTH_ARGS, radio.env), hall.join, 'Wilhelmina Vantongeren-Bellweather');
+  await chooser(await page.context().newCDPSession(page), { does: 'pick', device: 'Row 7' });
+  const machine = new Rowed(radio, SPEED);
+  toStop.push(() => machine.stop());
+  await page.getByRole('button', { name: 'Link the machine' }).click();
+  machine.row();
+  await page.getByText('Your strokes arrive.').waitFor(PATIENCE);
+  hall.say('arm');
+  hall.say('start');
+  await face(page, 'rowing');
+  await inOrder(page, 'rowing-first');
+  await page.locator('.number', { hasText: /\d+m$/ }).waitFor(PATIENCE);
+  await inOrder(page, 'rowing-metres');
+  hall.say('call Strong and steady');
+  await page.getByRole('heading', { name: 'Strong and steady' }).waitFor(PATIENCE);
+  await inOrder(page, 'call');
+  await radio.refuseConnects('row7', 1_000);
+  await radio.drop('row7');
+  await page.getByText('link lost, coming back').waitFor(PATIENCE);
+  await inOrder(page, 'call-unlinked');
+  await hall.killServer();
+  await page.getByText('offline').waitFor(PATIENCE);
+  await inOrder(page, 'call-unlinked-offline');
 });
