@@ -85,6 +85,13 @@ test('between repeats on a signal: until all are in, then a clock', () => {
   expect(shown(session(resting, { spec: intervals, own: own({ repeat: 1 }) }), { nowMs: GO + 60_000 }).is).toBe('rowing');
 });
 
+test('in the last repeat others may be in before: who still rows goes on rowing', () => {
+  const intervals = spec('3x350m/1:00');
+  const closing: Phase = { phase: 'closing', go_at_ms: GO };
+  expect(shown(session(closing, { spec: intervals, own: own({ repeat: 2 }) }), { repeat: 2 }).is).toBe('rowing');
+  expect(shown(session(closing, { spec: intervals, own: own({ repeat: 2 }) }), { repeat: 2, repeatDone: true }).is).toBe('home');
+});
+
 test('each their own rest: counted from when the own repeat was done', () => {
   const intervals = spec('3x350m/1:00', { repeat_start: 'own_rest' });
   const now = session(ROWING, { spec: intervals, own: own({ repeat: 1 }) });

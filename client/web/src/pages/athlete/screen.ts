@@ -100,7 +100,8 @@ function rowing(known: Known, own: Own | null, spec: PieceSpec, phase: Phase, no
   }
   if (known.repeatDone && next + 1 >= repeats) return { is: 'home' };
   if (beginsByClock(spec)) return restByClock(known, spec, next, nowMs) ?? { is: 'rowing' };
-  const signalled = phase.phase === 'rowing' ? phase.repeat : 0;
+  // Once somebody is home the last repeat has long begun for all.
+  const signalled = phase.phase === 'rowing' ? phase.repeat : phase.phase === 'closing' ? repeats - 1 : 0;
   const coming = known.repeatDone ? next + 1 : next;
   return coming > signalled && coming < repeats ? { is: 'rest', next: coming, of: repeats, ms: null } : { is: 'rowing' };
 }
