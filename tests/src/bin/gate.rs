@@ -32,7 +32,7 @@ struct Step {
 /// How a step went: what to show people either way.
 type Outcome = Result<String, String>;
 
-const STEPS: [Step; 6] = [
+const STEPS: [Step; 7] = [
     Step { name: "tools", run: tools },
     Step { name: "format", run: |root| quietly(cargo(root, &["fmt", "--all", "--check"])) },
     Step {
@@ -44,6 +44,7 @@ const STEPS: [Step; 6] = [
             ))
         },
     },
+    Step { name: "bluetooth", run: bluetooth },
     Step {
         name: "programs",
         run: |root| {
@@ -180,6 +181,24 @@ fn browser(root: &Path) -> Outcome {
     output(root, "apt-get", &["update", "-q"]).map_err(missing)?;
     output(root, "apt-get", &["install", "-q", "-y", "--no-install-recommends", "chromium"])
         .map_err(missing)
+}
+
+/// The native bridge, which needs more of the system than everything else; left out where that is not to be had.
+fn bluetooth(root: &Path) -> Outcome {
+    let is_there = || output(root, "pkg-config", &["--exists", "dbus-1"]).is_ok();
+    if cfg!(target_os = "linux") && !is_there() {
+        let install =
+            ["install", "-q", "-y", "--no-install-recommends", "libdbus-1-dev", "pkg-config"];
+        let installed = output(root, "apt-get", &["update", "-q"])
+            .and_then(|_| output(root, "apt-get", &install));
+        if installed.is_err() || !is_there() {
+            return Ok(indented(
+                "left out: install libdbus-1-dev and pkg-config to have it checked, too",
+            ));
+        }
+    }
+    let lint = ["-p", "thole", "--all-targets", "--features", "bluetooth", "--", "-D", "warnings"];
+    quietly(cargo(root, &[&["clippy"][..], &lint].concat()))
 }
 
 /// Where cargo puts what it builds.
