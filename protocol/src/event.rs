@@ -113,3 +113,17 @@ pub enum Happening {
     #[serde(other)]
     Unknown,
 }
+
+impl Happening {
+    /// Whether it is about focus calls of the coach or the sheet, as screens are told of them.
+    #[must_use]
+    pub fn is_about_calls(&self) -> bool {
+        matches!(
+            self,
+            Happening::CallArmed { .. }
+                | Happening::CallSent(_)
+                | Happening::CallEnded { .. }
+                | Happening::CallTakenBack { .. }
+        )
+    }
+}

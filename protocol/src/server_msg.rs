@@ -84,6 +84,10 @@ pub struct Welcome {
     pub prepared: Vec<CallText>,
     /// How projections have turned out on this server (coach).
     pub calibration: Option<Calibration>,
+    /// What was told of focus calls since the count-down of the current piece, late: a coach's device or a
+    /// board that comes in the middle knows what went out. Empty for an athlete.
+    #[serde(default)]
+    pub calls: Vec<Event>,
     /// An athlete's running call.
     pub call: Option<RunningCall>,
     /// An athlete's own standing.

@@ -456,6 +456,9 @@ pub struct Detail {
     pub athlete: AthleteId,
     /// Pace of the stretch just rowed, milliseconds for 500 m.
     pub pace_per_500m_ms: Option<Millis>,
+    /// Pace that the own plan has here; none without a target.
+    #[serde(default)]
+    pub plan_per_500m_ms: Option<Millis>,
     /// Rate.
     pub rate_half_spm: Option<HalfSpm>,
     /// Heart rate, with consent.

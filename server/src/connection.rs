@@ -315,11 +315,8 @@ impl Connection {
         let may_read = has_room && now >= self.reads_from;
         let due = self.beat_at().min(self.silence_at());
         let due = if has_room && !may_read { due.min(self.reads_from) } else { due };
-        if due < self.alarm.deadline() {
+        if due != self.alarm.deadline() {
             self.set_alarm(due);
-        } else if due > self.alarm.deadline() && self.alarm_is_set {
-            // To put off an alarm that is set costs next to nothing; to be woken for nothing does.
-            self.alarm.as_mut().reset(due);
         }
         // An alarm that is set and not due wakes this task by itself.
         if !self.alarm_is_set || now >= self.alarm.deadline() {

@@ -548,6 +548,7 @@ impl Task {
             athletes: view.athletes,
             prepared: view.prepared,
             calibration: view.calibration,
+            calls: view.calls,
             call: view.call,
             own: view.own,
         };

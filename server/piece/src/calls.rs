@@ -41,6 +41,17 @@ struct Out {
     running: usize,
     /// When it ends for all, if it stands for a time.
     ends_at: Option<At>,
+    /// Of a call of the sheet, which each athlete gets and ends at a moment of their own: what screens know.
+    sheet: Option<Shown>,
+}
+
+/// What screens know of a call of the sheet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Shown {
+    /// Nothing, or that it is over.
+    Over,
+    /// That it stands for somebody.
+    Running,
 }
 
 /// What a call is doing.
@@ -89,15 +100,54 @@ impl Calls {
             Span::Time { time_ms } => Some(now + time_ms),
             Span::Strokes { .. } | Span::Next => None,
         };
-        self.out.insert(call, Out { running: athletes, ends_at });
+        self.out.insert(call, Out { running: athletes, ends_at, sheet: None });
     }
 
-    /// A call is over for one athlete; true when it was the last one.
+    /// One more athlete has got a call of the sheet.
+    pub fn sheet_runs_for_one(&mut self, call: CallId) {
+        self.of_sheet(call).running += 1;
+    }
+
+    /// Screens are told that a call of the sheet went out.
+    pub fn sheet_told(&mut self, call: CallId) {
+        self.of_sheet(call).sheet = Some(Shown::Running);
+    }
+
+    fn of_sheet(&mut self, call: CallId) -> &mut Out {
+        let new = Out { running: 0, ends_at: None, sheet: Some(Shown::Over) };
+        self.out.entry(call).or_insert(new)
+    }
+
+    /// Calls of the sheet that stand for nobody any more and that screens do not know to be over; from now
+    /// on they do.
+    pub fn sheet_over(&mut self) -> Vec<CallId> {
+        let over = |out: &Out| out.running == 0 && out.sheet == Some(Shown::Running);
+        let over = self.out.iter_mut().filter(|(_, out)| over(out));
+        over.map(|(call, out)| {
+            out.sheet = Some(Shown::Over);
+            *call
+        })
+        .collect()
+    }
+
+    /// Nobody rows any more by any call: these were running.
+    pub fn end_all(&mut self) -> Vec<CallId> {
+        let running = self.out.iter_mut().filter(|(_, out)| out.running > 0);
+        running
+            .map(|(call, out)| {
+                out.running = 0;
+                out.sheet = out.sheet.map(|_| Shown::Over);
+                *call
+            })
+            .collect()
+    }
+
+    /// A call is over for one athlete; true when it was the last one and screens are to be told now.
     pub fn over_for_one(&mut self, call: CallId) -> bool {
         let Some(out) = self.out.get_mut(&call) else { return false };
         let last = out.running == 1;
         out.running = out.running.saturating_sub(1);
-        last
+        last && out.sheet.is_none()
     }
 
     /// The next call whose time is over; it no longer stands for anybody.
@@ -113,12 +163,13 @@ impl Calls {
         if let Some(at) = self.armed.iter().position(|armed| armed.spec.call == call) {
             self.armed.remove(at);
             // Remembered, so that the same call sent again after a lost connection stays taken back.
-            self.out.insert(call, Out { running: 0, ends_at: None });
+            self.out.insert(call, Out { running: 0, ends_at: None, sheet: None });
             return Known::Armed;
         }
         match self.out.get_mut(&call) {
             Some(out) if out.running > 0 => {
                 out.running = 0;
+                out.sheet = out.sheet.map(|_| Shown::Over);
                 Known::Running
             }
             Some(_) => Known::Over,
@@ -130,7 +181,7 @@ impl Calls {
     pub fn disarm(&mut self) -> Vec<CallId> {
         let waiting: Vec<CallId> = self.armed.drain(..).map(|armed| armed.spec.call).collect();
         for call in &waiting {
-            self.out.insert(*call, Out { running: 0, ends_at: None });
+            self.out.insert(*call, Out { running: 0, ends_at: None, sheet: None });
         }
         waiting
     }

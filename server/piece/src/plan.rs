@@ -164,6 +164,20 @@ impl Course {
         self.target_amount().map(|target| target * self.share(x))
     }
 
+    /// The pace that the plan has around the share `x` of the work (2.5 % of it), milliseconds for 500 m; none
+    /// without a target.
+    #[must_use]
+    pub fn planned_pace(&self, x: f64) -> Option<Millis> {
+        const HALF: f64 = 0.0125;
+        let (from, to) = ((x - HALF).clamp(0.0, 1.0), (x + HALF).clamp(0.0, 1.0));
+        let cost = self.planned(to)? - self.planned(from)?;
+        let work = self.work * (to - from);
+        match self.measure {
+            Measure::Distance(_) => pace_per_500m(work, cost),
+            Measure::Time(_) => pace_per_500m(cost, work),
+        }
+    }
+
     /// The plan's splits between these ends (decimetres or milliseconds of work, rising); empty
     /// without a target.
     ///

@@ -423,6 +423,12 @@ impl Rower {
         self.live.enough_per_500m(&self.course)
     }
 
+    /// The pace that the own plan has here; none without a target.
+    #[must_use]
+    pub fn planned_pace(&self) -> Option<Millis> {
+        self.course.planned_pace(self.share())
+    }
+
     /// Takes a call; returns the one that it ends.
     pub fn call(&mut self, now: At, call: OwnCall) -> Option<OwnCall> {
         self.last_call = Some(now);

@@ -389,6 +389,7 @@ impl Server {
             athletes: view.athletes,
             prepared: view.prepared,
             calibration: view.calibration,
+            calls: view.calls,
             call: view.call,
             own: view.own,
         };

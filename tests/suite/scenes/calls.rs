@@ -160,7 +160,9 @@ fn the_sheet_says_nothing_to_somebody_who_has_stopped() {
         expect![[r#"
             1:05.0 cy hears 'settle'
             1:20.0 cy hears 'sit tall'
-            1:40.0 cy: 'the sheet's' is over"#]],
+            1:21.0 screens: 'the sheet's' is over
+            1:40.0 cy: 'the sheet's' is over
+            1:40.0 screens: 'the sheet's' is over"#]],
     );
 }
 
@@ -184,8 +186,10 @@ fn each_gets_a_call_of_the_sheet_on_getting_there() {
             1:17.5 ana: 'the sheet's' is over
             1:20.0 ana hears 'sit tall'
             1:20.0 bo hears 'sit tall'
+            1:21.0 screens: 'the sheet's' is over
             1:40.0 ana: 'the sheet's' is over
             1:40.0 bo: 'the sheet's' is over
+            1:40.0 screens: 'the sheet's' is over
             1:40.0 ana hears 'quick catch'
             1:40.0 bo hears 'quick catch'
             2:10.0 bo hears 'halfway soon'"#]],
@@ -207,6 +211,7 @@ fn a_call_of_the_sheet_comes_once_also_across_a_lost_connection() {
          2:31.0 show calls",
         expect![[r#"
             1:10.0 ana hears 'settle'
-            1:30.0 ana: 'the sheet's' is over"#]],
+            1:30.0 ana: 'the sheet's' is over
+            1:31.0 screens: 'the sheet's' is over"#]],
     );
 }

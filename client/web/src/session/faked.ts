@@ -95,5 +95,5 @@ export class FakedWorld implements World {
 export function welcome(changes: Partial<ServerWelcome> = {}): ServerWelcome {
   const example = decode(readFileSync(new URL('../../../../protocol/examples/server/welcome-coach.json', import.meta.url), 'utf8'));
   if (example?.type !== 'welcome') throw new Error('the example is no welcome');
-  return { ...example, role: 'board', in_command: false, pieces: [], athletes: [], prepared: [], ...changes };
+  return { ...example, role: 'board', in_command: false, pieces: [], athletes: [], prepared: [], calls: [], ...changes };
 }

@@ -137,11 +137,20 @@ describe('calls', () => {
     expect(session(there).calls).toMatchObject([{ athletes: ['ilse', 'bo'], sent_at_ms: 61_000 }]);
   });
 
-  test('a board that is loaded in mid-piece is told of the calls before, and of no other piece', () => {
-    const before = { event: 9, at_ms: 61_000, late: true, what: { kind: 'call_sent', ...CALL } } as const;
-    const older = { event: 5, at_ms: 100, late: true, what: { kind: 'call_sent', ...CALL, call: 'older', sent_at_ms: 100 } } as const;
-    const there = session(heard(welcome(PIECES), { type: 'events', events: [older, before] }));
-    expect(callsOfPiece(there).map(({ call }) => call)).toEqual([CALL.call]);
+  test('a page that is loaded in mid-piece finds the calls before, what came of them, and the armed one', () => {
+    const at = (event: number, what: Happening): Event => ({ event, at_ms: 61_000 + event, late: true, what });
+    const { text } = CALL;
+    const calls = [
+      at(9, { kind: 'call_armed', call: CALL.call, text, sends_at_ms: 61_000 }),
+      at(10, { kind: 'call_sent', ...CALL }),
+      at(11, { kind: 'call_ended', call: CALL.call }),
+      at(12, { kind: 'call_sent', ...CALL, call: 'second' }),
+      at(13, { kind: 'call_armed', call: 'third', text, sends_at_ms: 63_000 }),
+    ];
+    const there = session(heard({ ...welcome(PIECES), calls }));
+    const seen = callsOfPiece(there).map(({ call, over }) => [call, over?.how ?? 'stands']);
+    expect(seen).toEqual([[CALL.call, 'ended'], ['second', 'stands']]);
+    expect(there.armed).toMatchObject({ call: 'third', sends_at_ms: 63_000 });
     expect(there.last_event).toBe(17);
   });
 

@@ -57,7 +57,7 @@ export interface OwnCall extends RunningCall {
 }
 
 /** The welcome, kept up to date; and what is known beside it. */
-export interface Session extends Omit<ServerWelcome, 'type' | 'own' | 'call' | 'durable'> {
+export interface Session extends Omit<ServerWelcome, 'type' | 'own' | 'call' | 'calls' | 'durable'> {
   /** Board and coach. */
   readonly standings: Standings | null;
   /** Coach. */
@@ -164,20 +164,28 @@ export function athlete(session: Session, id: string): AthleteView | null {
 }
 
 function welcomed(before: Session | null, msg: ServerWelcome): Session {
-  const { type: _, own, call, durable: __, ...now } = msg;
+  const { type: _, own, call, calls, durable: __, ...now } = msg;
   const same = before !== null && before.session === msg.session && before.epoch === msg.epoch ? before : null;
   const standings = same?.standings?.piece === msg.current ? same.standings : null;
-  return {
+  const session: Session = {
     ...now,
     standings,
     details: standings === null ? [] : (same?.details ?? []),
     notices: standings === null ? [] : (same?.notices ?? []),
-    armed: same?.armed ?? null,
+    armed: calls.reduce(stillArmed, null),
     calls: same?.calls ?? [],
     own: own?.piece === msg.current ? own : null,
     call: call === null ? null : { ...call, over: null },
     falseStartAtMs: same?.falseStartAtMs ?? null,
   };
+  return calls.reduce(withListed, session);
+}
+
+/** The call that waits out its grace, after one more event about calls. */
+function stillArmed(armed: ArmedCall | null, { what }: Event): ArmedCall | null {
+  if (what.kind === 'call_armed') return { call: what.call, text: what.text, sends_at_ms: what.sends_at_ms };
+  const about = what.kind === 'call_sent' || what.kind === 'call_taken_back' ? what.call : null;
+  return armed?.call === about ? null : armed;
 }
 
 function said(state: State, msg: ServerMsg): State {
@@ -251,7 +259,7 @@ function happened(session: Session, event: Event): Session {
   return { ...changed(listed, event.at_ms, event.what), last_event: event.event };
 }
 
-/** The list of calls: a page that was loaded in mid-session is told of the earlier ones afterwards. */
+/** The list of calls: a page that comes in mid-piece finds the earlier ones in the welcome. */
 function withListed(session: Session, { at_ms, what }: Event): Session {
   switch (what.kind) {
     case 'call_sent': {

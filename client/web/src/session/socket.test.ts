@@ -39,7 +39,7 @@ function answerClock({ world }: Scene, ahead: number): number {
 
 test('a secret is said in hello, and nowhere else', () => {
   const { world, news } = inSession();
-  expect(world.heard()[0]).toEqual({ type: 'hello', version_min: 1, version_max: 1, role: 'board', secret: 's3cret', run: null, last_event: 1 });
+  expect(world.heard()[0]).toEqual({ type: 'hello', version_min: 1, version_max: 1, role: 'board', secret: 's3cret', run: null, last_event: 0 });
   expect(news.map((one) => one.news)).toEqual(['welcome']);
   world.pass(20_000);
   expect(JSON.stringify(world.heard())).not.toContain('s3cret');
@@ -149,6 +149,15 @@ test('who comes back names the last event, and none is told twice', () => {
   world.say({ type: 'events', events: [closed(21), closed(22)] });
   const told = news.flatMap((one) => (one.news === 'said' && one.msg.type === 'events' ? one.msg.events : []));
   expect(told.map(({ event }) => event)).toEqual([18, 21, 22]);
+});
+
+test('who has heard of no event yet names the last one that the welcome held', () => {
+  const { world } = inSession({}, welcome({ last_event: 17 }));
+  world.end(null);
+  world.pass(1_000);
+  world.heard();
+  world.accept();
+  expect(world.heard()).toMatchObject([{ type: 'hello', last_event: 17 }]);
 });
 
 test('the first event of a new session is told to whoever made it', () => {

@@ -84,7 +84,8 @@ export class Link {
   #speed = 1;
   #estimate: Estimate | null = null;
   #epoch: string | null = null;
-  #lastEvent: number;
+  /** A page that has just been opened has missed nothing: the welcome holds all that is true. */
+  #lastEvent = 0;
 
   /** Begins to connect. */
   constructor(config: LinkConfig, world: World, tell: (news: News) => void) {
@@ -92,9 +93,6 @@ export class Link {
     this.#world = world;
     this.#tell = tell;
     this.#secret = 'secret' in config.entry ? config.entry.secret : null;
-    // A welcome does not hold the calls of this piece for coach and board: those who have no event yet
-    // ask for all of them, and get them marked late.
-    this.#lastEvent = config.role === 'athlete' ? 0 : 1;
     this.#connect();
   }
 
@@ -196,10 +194,10 @@ export class Link {
   }
 
   #welcomed(connection: Connection, msg: ServerWelcome): void {
+    // Who has just come has all that happened before in this message.
+    if (this.#epoch === null) this.#lastEvent = msg.last_event;
     // Another journal numbers its events from the start.
-    if (this.#epoch !== null && this.#epoch !== msg.epoch) this.#lastEvent = 0;
-    // In a session in which nothing has happened yet, the first event is still to come.
-    if (msg.last_event === 0) this.#lastEvent = 0;
+    else if (this.#epoch !== msg.epoch) this.#lastEvent = 0;
     this.#epoch = msg.epoch;
     this.#speed = Math.max(1, msg.speed);
     const nowMs = this.#ownMs();

@@ -170,6 +170,9 @@ impl Session {
         for call in self.calls.disarm() {
             self.emit(To::COACH, Happening::CallTakenBack { call }, out);
         }
+        for call in self.calls.end_all() {
+            self.emit(To::SCREENS, Happening::CallEnded { call }, out);
+        }
         self.emit(To::EVERYBODY, Happening::FalseStart { piece }, out);
         self.emit_phase(out);
         Ok(())

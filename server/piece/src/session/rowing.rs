@@ -278,6 +278,9 @@ impl Session {
         };
         let late = over || now.0 as f64 - reached.heard > SHEET_LATE_MS;
         piece.fresh_sheet.entry(number).or_default().push(id);
+        if !over {
+            self.calls.sheet_runs_for_one(call);
+        }
         let to = To { coach: false, board: false, athletes: Athletes::These(vec![id]) };
         self.emit_late(to, late, Happening::Call { call, text, span }, out);
         if let Some(old) = ended {
@@ -310,8 +313,12 @@ impl Session {
             let (replaced, sheet) = (Vec::new(), Some(entry));
             let sent = SentCall { call, text, span, sent_at_ms: now, athletes, replaced, sheet };
             self.emit(To::SCREENS, Happening::CallSent(sent), out);
+            self.calls.sheet_told(call);
         }
         self.end_timed_sheet_calls(out);
+        for call in self.calls.sheet_over() {
+            self.emit(To::SCREENS, Happening::CallEnded { call }, out);
+        }
     }
 
     /// Calls of the sheet that stand for a time end for each athlete at an instant of their own.
@@ -400,6 +407,7 @@ impl Session {
         for id in all {
             self.end_call_of(id, out);
         }
+        self.tell_sheet(out);
         let Session { roster, pieces, current, .. } = self;
         let rowers = pieces.get_mut(*current).map(|piece| &mut piece.rowers);
         for (id, rower) in rowers.into_iter().flatten() {

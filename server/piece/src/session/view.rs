@@ -1,10 +1,12 @@
 //! What each of those who look at a session may see of it.
 
 use thole_protocol::{
-    event::Event,
+    event::{Event, Happening},
     ids::{AthleteId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings},
-    standing::{AthleteView, Calibration, Detail, Line, Overview, Own, PieceView, RunningCall},
+    standing::{
+        AthleteView, Calibration, Detail, Line, Overview, Own, Phase, PieceView, RunningCall,
+    },
 };
 
 use super::Session;
@@ -24,6 +26,17 @@ pub enum Viewer {
     Board,
     /// Sees the session and oneself.
     Athlete(AthleteId),
+}
+
+impl Viewer {
+    /// Whether an event for these is for this viewer.
+    fn is_told(self, to: &To) -> bool {
+        match self {
+            Viewer::Coach => to.coach,
+            Viewer::Board => to.board,
+            Viewer::Athlete(athlete) => to.includes(athlete),
+        }
+    }
 }
 
 /// Everything now true that a viewer may see.
@@ -47,6 +60,8 @@ pub struct View {
     pub prepared: Vec<CallText>,
     /// How projections have turned out: for the coach alone.
     pub calibration: Option<Calibration>,
+    /// What was told of focus calls since the current piece began: for screens.
+    pub calls: Vec<Event>,
     /// An athlete's running call.
     pub call: Option<RunningCall>,
     /// An athlete's own standing.
@@ -75,6 +90,7 @@ impl Session {
             athletes,
             prepared: if viewer == Viewer::Coach { self.prepared.clone() } else { Vec::new() },
             calibration: (viewer == Viewer::Coach).then(|| self.calibration()),
+            calls: self.calls_told(viewer),
             call: you.and_then(|you| {
                 let points = self.roster.get(&you)?.recording.points();
                 self.piece()?.rowers.get(&you)?.running_view(points)
@@ -104,14 +120,25 @@ impl Session {
     #[must_use]
     pub fn events_after(&self, last: EventNo, viewer: Viewer) -> Vec<Event> {
         let from = usize::try_from(last.0).unwrap_or(usize::MAX);
-        let missed = self.events.get(from..).unwrap_or(&[]);
-        let concerns = |to: &To| match viewer {
-            Viewer::Coach => to.coach,
-            Viewer::Board => to.board,
-            Viewer::Athlete(athlete) => to.includes(athlete),
-        };
-        let missed = missed.iter().filter(|(to, _)| concerns(to));
+        let missed = self.events.get(from..).unwrap_or(&[]).iter();
+        let missed = missed.filter(|(to, _)| viewer.is_told(to));
         missed.map(|(_, event)| Event { late: true, ..event.clone() }).collect()
+    }
+
+    /// What a screen was told of focus calls since the count-down of the current piece, marked late; nothing
+    /// for an athlete, who has the own call alone.
+    fn calls_told(&self, viewer: Viewer) -> Vec<Event> {
+        if matches!(viewer, Viewer::Athlete(_)) {
+            return Vec::new();
+        }
+        let current = self.current_no();
+        let begun = |(_, event): &&(To, Event)| matches!(event.what, Happening::PhaseChanged { piece, phase: Phase::Counting { .. } } if piece == current);
+        let piece = self.events.iter().rev().take_while(|event| !begun(event));
+        let calls = piece.filter(|(to, event)| viewer.is_told(to) && event.what.is_about_calls());
+        let mut calls: Vec<Event> =
+            calls.map(|(_, event)| Event { late: true, ..event.clone() }).collect();
+        calls.reverse();
+        calls
     }
 
     /// One athlete as this viewer may see them.
@@ -163,6 +190,7 @@ impl Session {
         Detail {
             athlete: id,
             pace_per_500m_ms: pace_now(points),
+            plan_per_500m_ms: rower.planned_pace(),
             rate_half_spm: rate.map(thole_protocol::units::HalfSpm),
             heart_bpm: athlete.heart(self.now),
             call: rower.running().map(|running| running.call),

@@ -17,7 +17,7 @@ function example(file: string) {
 function rowing(): Session {
   const msg = example('welcome-coach.json');
   if (msg.type !== 'welcome') throw new Error('no welcome');
-  const { session } = reduce(NOTHING_YET, { news: 'welcome', msg: { ...msg, last_event: 0 } });
+  const { session } = reduce(NOTHING_YET, { news: 'welcome', msg: { ...msg, last_event: 0, calls: [] } });
   if (session === null) throw new Error('no session');
   return happened(session, 1, 10_000, {
     kind: 'phase_changed',
