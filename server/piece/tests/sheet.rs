@@ -1,5 +1,9 @@
 //! What screens are told of calls of the sheet, which each athlete gets and ends at a moment of their own.
-#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::wildcard_enum_match_arm,
+    reason = "in a test, a panic is the answer, and what is not looked for is left out"
+)]
 
 use thole_piece::{Input, Output, Session, session::Viewer};
 use thole_protocol::{
