@@ -45,7 +45,8 @@ async function watched(page: Page): Promise<void> {
         super(address);
         this.addEventListener('message', ({ data }) => {
           const found = /^\{"type":"standings".*?"at_ms":(\d+)/.exec(String(data)) ?? [];
-          if (found[1] !== undefined) heard.push(Number(found[1]));
+          // The empty standings of before the piece, at 0, are no update.
+          if (found[1] !== undefined && found[1] !== '0') heard.push(Number(found[1]));
         });
       }
     }
