@@ -53,13 +53,14 @@ async function inOrder(page: Page, name: string): Promise<void> {
     expect(await violations(page), `${name}, ${theme}`).toEqual([]);
   }
   await page.evaluate(() => (document.documentElement.dataset['theme'] = 'light'));
-  expect(await cutOff(page), name).toEqual([]);
+  await expect.poll(() => cutOff(page), { message: name, timeout: 3_000 }).toEqual([]);
   // At a zoom of 200 % the page has half of the width and half of the height; rows on their way are looked at when there.
   await page.emulateMedia({ reducedMotion: 'reduce' });
   const { width, height } = page.viewportSize() ?? TV;
   await page.setViewportSize({ width: width / 2, height: height / 2 });
   await shot(page, `${name}-zoomed`);
-  expect(await cutOff(page), `${name} at 200 %`).toEqual([]);
+  // The page measures itself anew within some frames.
+  await expect.poll(() => cutOff(page), { message: `${name} at 200 %`, timeout: 3_000 }).toEqual([]);
   expect(await page.evaluate(() => document.documentElement.scrollWidth - innerWidth), `${name} at 200 %`).toBeLessThanOrEqual(0);
   await page.setViewportSize({ width, height });
   await page.emulateMedia({ reducedMotion: 'no-preference' });
