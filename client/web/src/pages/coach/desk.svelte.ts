@@ -22,6 +22,8 @@ export class Desk {
   /** Whose detail is open. */
   shown = $state.raw<string | null>(null);
   habits = $state.raw<Habits>(keptHabits(localStorage));
+  /** Whether the keys are shown, to be changed: then they do nothing else. */
+  keysShown = $state(false);
   /** Whether a session was asked for: made, or opened. */
   asked = $state.raw(false);
   /** What a screen reader is told last. */
@@ -123,7 +125,7 @@ export class Desk {
     const waiting = this.session?.armed;
     if (waiting === null || waiting === undefined) return;
     if (this.#armed?.call !== waiting.call) {
-      this.#told = 'This call is from another device; it goes out by itself.';
+      this.#told = 'This call was sent by another device, or before this page was opened; it goes out by itself.';
       return;
     }
     const now: CallSpec = { ...this.#armed, call: newId(), grace_ms: 0 };

@@ -1,8 +1,15 @@
 import { expect, test } from 'vitest';
-import { PAD, actionOf, focusOf, keyName, type Focus } from './keys';
+import { TASKS, actionOf, changed, focusOf, keyName, padKeys, soundKeys, type Focus, type Keys } from './keys';
 
+const PAD = padKeys({});
 const press = (code: string, more: object = {}) => ({ code, repeat: false, altKey: false, ctrlKey: false, metaKey: false, ...more });
-const does = (code: string, focus: Focus = 'page', singleKeys = true) => actionOf(press(code), focus, singleKeys);
+const does = (code: string, focus: Focus = 'page', singleKeys = true, keys: Keys = {}) => actionOf(press(code), focus, singleKeys, keys);
+function task(name: string): (typeof TASKS)[number] {
+  const found = TASKS.find((one) => one.name === name);
+  if (found === undefined) throw new Error(`no task ${name}`);
+  return found;
+}
+const given = (keys: Keys, name: string, code: string) => changed(keys, task(name), code);
 
 test('the pad lies as the keys lie, on the letters and on the number pad', () => {
   expect(PAD.map((code) => keyName(code)).join('')).toBe('QWEASDZXC');
@@ -13,19 +20,49 @@ test('the pad lies as the keys lie, on the letters and on the number pad', () =>
 
 test('cards, whom for, sending and taking back', () => {
   expect(does('Digit4')).toEqual({ do: 'card', place: 3 });
-  expect(['KeyR', 'KeyF', 'Space', 'Escape'].map((code) => does(code)?.do)).toEqual(['all', 'behind', 'send_now', 'take_back']);
+  expect(['KeyR', 'KeyF', 'Space', 'Escape', 'NumpadDecimal'].map((code) => does(code)?.do)).toEqual(['all', 'behind', 'send_now', 'take_back', 'take_back']);
   expect(does('Digit5')).toBeNull();
 });
 
 // WCAG 2.2, 2.1.4 Character Key Shortcuts: can be turned off; Esc is no character key.
 test('single keys can be switched off; taking back cannot', () => {
-  for (const code of [...PAD, 'Digit1', 'KeyR', 'KeyF', 'KeyV', 'Space', 'Numpad0']) expect(does(code, 'page', false), code).toBeNull();
+  for (const code of [...TASKS.flatMap(({ usual, second }) => [usual, second ?? usual]), 'NumpadDecimal']) expect(does(code, 'page', false), code).toBeNull();
   expect(does('Escape', 'page', false)).toEqual({ do: 'take_back' });
+});
+
+// WCAG 2.2, 2.1.4: or they can be remapped.
+test('another key does it, and the usual one does it no more', () => {
+  const moved = given({}, 'call 1', 'KeyJ');
+  if (!moved.ok) throw new Error(moved.says);
+  expect(moved.keys).toEqual({ 'call 1': 'KeyJ' });
+  expect(does('KeyJ', 'page', true, moved.keys)).toEqual({ do: 'call', place: 0 });
+  expect(does('KeyQ', 'page', true, moved.keys)).toBeNull();
+  // The key that was left is free for another; the second set stays.
+  expect(given(moved.keys, 'all', 'KeyQ')).toEqual({ ok: true, keys: { 'call 1': 'KeyJ', all: 'KeyQ' } });
+  expect(does('Numpad7', 'page', true, moved.keys)).toEqual({ do: 'call', place: 0 });
+  expect(padKeys(moved.keys).map(keyName).join('')).toBe('JWEASDZXC');
+  // Back to the usual one is no change that is remembered.
+  expect(given(moved.keys, 'call 1', 'KeyQ')).toEqual({ ok: true, keys: {} });
+});
+
+test('a clash is said in words, and changes nothing', () => {
+  expect(given({}, 'call 1', 'KeyF')).toEqual({ ok: false, says: 'F is the key for a call for those behind already. Choose another one, or change that first.' });
+  expect(given({}, 'all', 'Numpad7')).toMatchObject({ ok: false, says: expect.stringContaining('Pad 7 is the key for the first call already.') });
+  expect(given({ behind: 'KeyJ' }, 'all', 'KeyJ')).toMatchObject({ ok: false, says: expect.stringContaining('J is the key for a call for those behind') });
+  expect(given({}, 'all', 'NumpadDecimal')).toMatchObject({ ok: false, says: expect.stringContaining('takes back already') });
+  for (const code of ['Tab', 'Enter', 'Escape', 'ArrowDown', 'F5', 'ShiftLeft']) expect(given({}, 'all', code), code).toMatchObject({ ok: false });
+  expect(given({}, 'all', 'Escape')).toMatchObject({ says: 'Esc is not free: use a letter, a digit or a sign.' });
+});
+
+test('of what was kept only what makes sense is used', () => {
+  expect(soundKeys({ 'call 1': 'KeyJ', all: 'KeyJ', behind: 7, nobody: 'KeyK', more: 'Tab' })).toEqual({ 'call 1': 'KeyJ' });
+  for (const broken of [null, 'x', 7, []]) expect(soundKeys(broken)).toEqual({});
 });
 
 test('they are dead where something is typed, and leave a button its own keys', () => {
   for (const code of [...PAD, 'Digit1', 'KeyR', 'Space', 'Escape']) expect(does(code, 'typing'), code).toBeNull();
   expect(does('Space', 'button')).toBeNull();
+  expect(does('Space', 'button', true, { all: 'Space', 'send now': 'KeyN' })).toBeNull();
   expect(does('KeyQ', 'button')).toEqual({ do: 'call', place: 0 });
   expect(focusOf({ tagName: 'TEXTAREA' })).toBe('typing');
   expect(focusOf({ tagName: 'INPUT', type: 'text' })).toBe('typing');
@@ -37,6 +74,6 @@ test('they are dead where something is typed, and leave a button its own keys', 
 
 test('the browser keeps its own: keys with Ctrl, Alt or Meta, and keys that are held', () => {
   for (const held of [{ ctrlKey: true }, { altKey: true }, { metaKey: true }, { repeat: true }]) {
-    expect(actionOf(press('KeyR', held), 'page', true)).toBeNull();
+    expect(actionOf(press('KeyR', held), 'page', true, {})).toBeNull();
   }
 });

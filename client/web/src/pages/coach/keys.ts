@@ -1,11 +1,6 @@
 // Which key does what while the coach leads. Places on the keyboard, not letters: the pad lies as the keys lie,
-// whatever the layout. Single keys can be switched off, and are dead where something is typed (WCAG 2.1.4).
-
-/** The pad as it lies under the left hand, row by row. */
-export const PAD = ['KeyQ', 'KeyW', 'KeyE', 'KeyA', 'KeyS', 'KeyD', 'KeyZ', 'KeyX', 'KeyC'] as const;
-/** The same on the number pad, for the other hand. */
-const NUMBER_PAD = ['Numpad7', 'Numpad8', 'Numpad9', 'Numpad4', 'Numpad5', 'Numpad6', 'Numpad1', 'Numpad2', 'Numpad3'];
-const CARDS = ['Digit1', 'Digit2', 'Digit3', 'Digit4'];
+// whatever the layout. Single keys can be switched off or changed, and are dead where something is typed
+// (WCAG 2.1.4).
 
 export type Action =
   /** The call of this place on the pad, 0 first. */
@@ -19,6 +14,40 @@ export type Action =
   | { readonly do: 'send_now' }
   | { readonly do: 'take_back' };
 
+/** Something that has a key, with what the key is by itself. */
+export interface Task {
+  /** Under which a changed key is remembered. */
+  readonly name: string;
+  readonly words: string;
+  readonly usual: string;
+  /** The same on the number pad, for the other hand; it stays whatever else is changed. */
+  readonly second: string | null;
+  readonly action: Action;
+}
+
+const ORDINALS = ['first', 'second', 'third', 'fourth', 'fifth', 'sixth', 'seventh', 'eighth', 'ninth'];
+const LETTERS = ['KeyQ', 'KeyW', 'KeyE', 'KeyA', 'KeyS', 'KeyD', 'KeyZ', 'KeyX', 'KeyC'];
+const NUMBER_PAD = ['Numpad7', 'Numpad8', 'Numpad9', 'Numpad4', 'Numpad5', 'Numpad6', 'Numpad1', 'Numpad2', 'Numpad3'];
+const CARDS = ['Digit1', 'Digit2', 'Digit3', 'Digit4'];
+
+export const TASKS: readonly Task[] = [
+  ...LETTERS.map((usual, place): Task => ({
+    name: `call ${place + 1}`, words: `the ${ORDINALS[place]} call`, usual, second: NUMBER_PAD[place] ?? null, action: { do: 'call', place },
+  })),
+  ...CARDS.map((usual, place): Task => ({
+    name: `card ${place + 1}`, words: `the ${ORDINALS[place]} card`, usual, second: null, action: { do: 'card', place },
+  })),
+  { name: 'all', words: 'a call for all', usual: 'KeyR', second: null, action: { do: 'all' } },
+  { name: 'behind', words: 'a call for those behind', usual: 'KeyF', second: null, action: { do: 'behind' } },
+  { name: 'more', words: 'the next nine calls', usual: 'KeyV', second: null, action: { do: 'more' } },
+  { name: 'send now', words: 'sending at once', usual: 'Space', second: 'Numpad0', action: { do: 'send_now' } },
+];
+/** Esc takes back, always; this does, too, on the number pad. */
+const TAKE_BACK = 'NumpadDecimal';
+
+/** Keys that are not the usual ones, by the task's name. */
+export type Keys = Readonly<Record<string, string>>;
+
 /** Where the focus is: in what is typed into or chosen from, on a button, or on nothing that takes keys. */
 export type Focus = 'typing' | 'button' | 'page';
 
@@ -31,33 +60,52 @@ export interface Press {
   readonly metaKey: boolean;
 }
 
+/** Keys that type a character, and nothing else: all others move the focus, scroll, or belong to the browser. */
+const CHARACTER = /^(Key[A-Z]|Digit\d|Numpad(\d|Add|Subtract|Multiply|Divide|Decimal|Comma)|Space|Comma|Period|Semicolon|Quote|BracketLeft|BracketRight|Slash|Backslash|Minus|Equal|Backquote|IntlBackslash)$/;
+
 /** What a press does; null when it is none of ours. */
-export function actionOf(press: Press, focus: Focus, singleKeys: boolean): Action | null {
+export function actionOf(press: Press, focus: Focus, singleKeys: boolean, keys: Keys): Action | null {
   if (press.repeat || press.altKey || press.ctrlKey || press.metaKey) return null;
   // Not a character: it takes back whatever else is switched off, but leaves a field its own Esc.
   if (press.code === 'Escape') return focus === 'typing' ? null : { do: 'take_back' };
   if (focus === 'typing' || !singleKeys) return null;
-  const place = Math.max(PAD.findIndex((code) => code === press.code), NUMBER_PAD.indexOf(press.code));
-  if (place >= 0) return { do: 'call', place };
-  const card = CARDS.indexOf(press.code);
-  if (card >= 0) return { do: 'card', place: card };
-  switch (press.code) {
-    case 'KeyR':
-      return { do: 'all' };
-    case 'KeyF':
-      return { do: 'behind' };
-    case 'KeyV':
-      return { do: 'more' };
-    case 'Numpad0':
-      return { do: 'send_now' };
-    case 'NumpadDecimal':
-      return { do: 'take_back' };
-    case 'Space':
-      // On a button it presses the button.
-      return focus === 'button' ? null : { do: 'send_now' };
-    default:
-      return null;
+  // On a button the space bar presses the button, whatever it does elsewhere.
+  if (press.code === 'Space' && focus === 'button') return null;
+  if (press.code === TAKE_BACK) return { do: 'take_back' };
+  return TASKS.find((task) => keyOf(task, keys) === press.code || task.second === press.code)?.action ?? null;
+}
+
+/** The key of a task as it is now. */
+export function keyOf({ name, usual }: Task, keys: Keys): string {
+  return keys[name] ?? usual;
+}
+
+/** The keys of the pad as they are now, place by place. */
+export function padKeys(keys: Keys): readonly string[] {
+  return TASKS.filter(({ action }) => action.do === 'call').map((task) => keyOf(task, keys));
+}
+
+export type Changed = { readonly ok: true; readonly keys: Keys } | { readonly ok: false; readonly says: string };
+
+/** Gives a task another key; one that does something already is left to that. */
+export function changed(keys: Keys, task: Task, code: string): Changed {
+  if (!CHARACTER.test(code)) return no(`${keyName(code)} is not free: use a letter, a digit or a sign.`);
+  if (code === TAKE_BACK) return no(`${keyName(code)} takes back already. Choose another key.`);
+  const taken = TASKS.find((other) => other.second === code || (other.name !== task.name && keyOf(other, keys) === code));
+  if (taken !== undefined && taken.name !== task.name) return no(`${keyName(code)} is the key for ${taken.words} already. Choose another one, or change that first.`);
+  const { [task.name]: _, ...others } = keys;
+  return { ok: true, keys: code === task.usual ? others : { ...others, [task.name]: code } };
+}
+
+/** What was kept, as far as it can be used: no two tasks get one key. */
+export function soundKeys(kept: unknown): Keys {
+  let keys: Keys = {};
+  for (const [name, code] of Object.entries(kept !== null && typeof kept === 'object' ? kept : {})) {
+    const task = TASKS.find((one) => one.name === name);
+    const next = task === undefined || typeof code !== 'string' ? null : changed(keys, task, code);
+    if (next?.ok === true) keys = next.keys;
   }
+  return keys;
 }
 
 /** What has the focus, by the element's name and role. */
@@ -77,7 +125,16 @@ export function focusOf(element: { readonly tagName: string; readonly isContentE
   }
 }
 
+const SIGNS: Readonly<Record<string, string>> = {
+  Comma: ',', Period: '.', Semicolon: ';', Quote: "'", BracketLeft: '[', BracketRight: ']', Slash: '/', Backslash: '\\', Minus: '-', Equal: '=', Backquote: '`',
+  Escape: 'Esc', NumpadAdd: 'Pad +', NumpadSubtract: 'Pad −', NumpadMultiply: 'Pad ×', NumpadDivide: 'Pad ÷', NumpadDecimal: 'Pad .',
+};
+
 /** What stands on the key of a code with the usual layout. */
 export function keyName(code: string): string {
-  return code.replace(/^(Key|Digit)/, '');
+  return SIGNS[code] ?? code.replace(/^(Key|Digit)/, '').replace(/^Numpad/, 'Pad ');
+}
+
+function no(says: string): Changed {
+  return { ok: false, says };
 }

@@ -33,7 +33,9 @@ test('only so many sessions are kept, and what is broken is nothing', () => {
 
 test('habits are remembered', () => {
   const here = shelf();
-  expect(keptHabits(here)).toEqual({ singleKeys: true, span: '10 strokes' });
-  keepHabits(here, { singleKeys: false, span: '30s' });
-  expect(keptHabits(here)).toEqual({ singleKeys: false, span: '30s' });
+  expect(keptHabits(here)).toEqual({ singleKeys: true, keys: {}, span: '10 strokes' });
+  keepHabits(here, { singleKeys: false, keys: { 'call 2': 'KeyJ' }, span: '30s' });
+  expect(keptHabits(here)).toEqual({ singleKeys: false, keys: { 'call 2': 'KeyJ' }, span: '30s' });
+  here.setItem('thole coach habits', '{"singleKeys":false,"span":"30s"}');
+  expect(keptHabits(here)).toEqual({ singleKeys: false, keys: {}, span: '30s' });
 });

@@ -2,6 +2,7 @@
 // (the server keeps only hashes), and how the coach likes the desk. Nothing of it ever leaves the device by itself.
 import { isFields, restored } from '../../protocol/decode';
 import type { Shelf } from '../../session/remembered';
+import { soundKeys, type Keys } from './keys';
 
 /** A session that was made or opened on this device. */
 export interface KeptSession {
@@ -17,6 +18,8 @@ export interface KeptSession {
 /** How the coach likes the desk. */
 export interface Habits {
   readonly singleKeys: boolean;
+  /** Keys that are not the usual ones. */
+  readonly keys: Keys;
   /** How long a call of the pad stands, as it is typed; empty until the next. */
   readonly span: string;
 }
@@ -51,7 +54,8 @@ export function keptHabits(shelf: Pick<Shelf, 'getItem'>): Habits {
     shelf.getItem(HABITS),
     ({ singleKeys, span }) => typeof singleKeys === 'boolean' && typeof span === 'string',
   );
-  return kept ?? { singleKeys: true, span: '10 strokes' };
+  // Habits of before keys could be changed have none.
+  return kept === null ? { singleKeys: true, keys: {}, span: '10 strokes' } : { ...kept, keys: soundKeys(kept.keys) };
 }
 
 export function keepHabits(shelf: Pick<Shelf, 'setItem'>, habits: Habits): void {
