@@ -145,7 +145,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await sound(page, 'armed');
   await page.getByRole('button', { name: /^Start/ }).focus();
   await hold(page, 'Space');
-  await page.getByText('Starting in').waitFor();
+  await page.getByText('until the go').waitFor();
 
   // The count is stopped by Esc, and started again.
   await page.keyboard.press('Escape');

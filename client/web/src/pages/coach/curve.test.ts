@@ -17,10 +17,10 @@ test('a curve breaks where nothing is known, and faster is drawn higher', () => 
 
 test('the first strokes do not flatten all others, and the level is always seen', () => {
   const points = Array.from({ length: 100 }, (_, nth) => [nth, nth < 3 ? 200 : 28 + (nth % 2)] as const);
-  const { low, high } = spread(points, 34);
+  const { low, high } = spread(points, [34]);
   expect(high).toBeLessThan(37);
   expect(low).toBeLessThan(28);
-  expect(spread([], null)).toEqual({ low: 0, high: 1 });
+  expect(spread([], [])).toEqual({ low: 0, high: 1 });
 });
 
 test('repeats are as long as their work, whatever the rest', () => {
@@ -31,7 +31,7 @@ test('repeats are as long as their work, whatever the rest', () => {
 
 test('where the middle of the field was at an instant', () => {
   const seen = (done_dm: number): Seen[] => [
-    { at_ms: 1_000, elapsed_ms: 1_000, done_dm, pace_per_500m_ms: null, rate_half_spm: null, heart_bpm: null, call: null, margin: null },
+    { at_ms: 1_000, elapsed_ms: 1_000, done_dm, pace_per_500m_ms: null, plan_per_500m_ms: null, rate_half_spm: null, heart_bpm: null, call: null, margin: null },
   ];
   const history = new Map([['a', seen(1_700)], ['b', seen(3_400)], ['c', seen(8_500)]]);
   expect(shareSeen(history, piece([['distance', 17_000]]), 2_000)).toBeCloseTo(0.2, 9);

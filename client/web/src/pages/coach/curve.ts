@@ -12,11 +12,11 @@ const HEIGHT = 60;
 /** Share of the numbers at each end that the range leaves out: the first strokes would flatten all others. */
 const TAIL = 0.08;
 
-/** From the lowest to the highest that is usual, the level included, with some air. */
-export function spread(points: Points, level: number | null): Range {
+/** From the lowest to the highest that is usual, what it is held against included, with some air. */
+export function spread(points: Points, against: readonly number[]): Range {
   const numbers = points.flatMap(([, number]) => number ?? []).sort((a, b) => a - b);
   const usual = numbers.slice(Math.floor(numbers.length * TAIL), Math.max(1, Math.ceil(numbers.length * (1 - TAIL))));
-  const ends = [usual[0], usual.at(-1), level].flatMap((end) => end ?? []);
+  const ends = [usual[0], usual.at(-1), ...against].flatMap((end) => end ?? []);
   const [low, high] = [Math.min(...ends), Math.max(...ends)];
   if (!Number.isFinite(low)) return { low: 0, high: 1 };
   const air = Math.max((high - low) * 0.15, Math.abs(high) * 0.01, 0.5);

@@ -2,12 +2,16 @@
 import type { Audience, CallSpec, CallText, CommandId, Order, Refusal, Span } from '../../protocol/decode';
 import { linkTo } from '../../session/address';
 import { Live, newId } from '../../session/live.svelte';
-import { currentPhase, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
+import { callsOfPiece, currentPhase, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
 import type { News } from '../../session/socket';
 import { remembered, type History } from './history';
+import { packed, unpacked, type KeptEffects, type KeptPiece } from './kept';
 import { dropSession, keepHabits, keepSession, keptHabits, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
 import { standingCalls } from './words';
+
+/** What of the piece outlives a reload of this page stands in the tab's storage under this and the code. */
+const KEPT_PIECE = 'thole coach piece';
 
 /** Whom the next call is for. */
 export type Whom = { readonly whom: 'all' } | { readonly whom: 'behind' } | { readonly whom: 'picked' } | { readonly whom: 'team'; readonly team: string };
@@ -31,10 +35,17 @@ export class Desk {
   /** What is known of this session on this device; null before it is open. */
   kept = $state.raw<KeptSession | null>(null);
   #history = $state.raw<History>(new Map());
+  /** Measured before this page was opened anew. */
+  #effects = $state.raw<KeptEffects>(new Map());
   #asked = $state.raw<readonly CommandId[]>([]);
   #told = $state.raw<string | null>(null);
   #armed: CallSpec | null = null;
   #goMs: number | null = null;
+
+  /** What this page has seen of the piece, for the effects of calls. */
+  get seen(): KeptPiece {
+    return { history: this.#history, effects: this.#effects };
+  }
 
   get history(): History {
     return this.#history;
@@ -182,6 +193,17 @@ export class Desk {
     return this.picked.size === 0 ? null : { whom: 'picked', athletes: [...this.picked] };
   }
 
+  /** Takes care that a reload finds again what was seen of the piece. */
+  keepPiece(): void {
+    if (this.session === null || this.#goMs === null) return;
+    const nowMs = this.session.standings?.at_ms ?? 0;
+    sessionStorage.setItem(this.#keptPiece(this.session), packed(this.#goMs, this.seen, callsOfPiece(this.session), nowMs));
+  }
+
+  #keptPiece({ code }: Session): string {
+    return `${KEPT_PIECE} ${code}`;
+  }
+
   #ask(commands: readonly CommandId[]): readonly CommandId[] {
     this.#told = null;
     this.#asked = commands;
@@ -221,7 +243,7 @@ export class Desk {
     const go = goAt(currentPhase(session));
     if (go !== null && go !== this.#goMs) {
       this.#goMs = go;
-      this.#history = new Map();
+      ({ history: this.#history, effects: this.#effects } = unpacked(sessionStorage.getItem(this.#keptPiece(session)), go));
       this.clearPicks();
     }
     if (session.standings !== null && go !== null) {

@@ -18,7 +18,7 @@ function rower([was, is]: readonly [number, number], [rateWas, rateIs]: readonly
     const rests = restAt > 0 && at_ms > restAt && at_ms <= restAt + 10_000;
     if (!rests) [done, elapsed] = [done + (after ? is : was) * 10, elapsed + 1_000];
     const speed = after ? is : was;
-    return { at_ms, elapsed_ms: elapsed, done_dm: done, pace_per_500m_ms: 500_000 / speed, rate_half_spm: 2 * (after ? rateIs : rateWas), heart_bpm: null, call: null, margin: null };
+    return { at_ms, elapsed_ms: elapsed, done_dm: done, pace_per_500m_ms: 500_000 / speed, plan_per_500m_ms: null, rate_half_spm: 2 * (after ? rateIs : rateWas), heart_bpm: null, call: null, margin: null };
   });
 }
 

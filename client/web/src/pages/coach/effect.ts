@@ -9,7 +9,7 @@ const BEFORE_MS = 45_000;
 /** … with what comes after the strokes in which one hears and changes … */
 const REACTION_MS = 5_000;
 /** … while the call stands, at most so long … */
-const AFTER_MS = 60_000;
+export const AFTER_MS = 60_000;
 /** … and at least so much of each is needed: five strokes at 25 a minute. */
 const LEAST_MS = 12_000;
 /** When the session's time runs this much ahead of the work time, there was a rest. */

@@ -10,6 +10,8 @@ export interface Seen {
   readonly elapsed_ms: number;
   readonly done_dm: number;
   readonly pace_per_500m_ms: number | null;
+  /** Pace that the own plan has here. */
+  readonly plan_per_500m_ms: number | null;
   readonly rate_half_spm: number | null;
   readonly heart_bpm: number | null;
   /** The call that stands for this athlete. */
@@ -46,6 +48,7 @@ export function remembered(history: History, { standings, details }: Sight, rank
       elapsed_ms: line.elapsed_ms,
       done_dm: line.done_dm,
       pace_per_500m_ms: detail?.pace_per_500m_ms ?? null,
+      plan_per_500m_ms: detail?.plan_per_500m_ms ?? null,
       rate_half_spm: detail?.rate_half_spm ?? null,
       heart_bpm: detail?.heart_bpm ?? null,
       call: detail?.call ?? null,

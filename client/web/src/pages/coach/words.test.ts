@@ -2,7 +2,7 @@ import { expect, test } from 'vitest';
 import type { AthleteView, Line } from '../../protocol/decode';
 import { welcome } from '../../session/faked';
 import { NOTHING_YET, reduce, type ListedCall, type Session } from '../../session/reduce';
-import { heardText, standingCalls, whoText } from './words';
+import { clockWords, heardText, standingCalls, whoText } from './words';
 
 function session(more: Partial<Session>): Session {
   const { session: made } = reduce(NOTHING_YET, { news: 'welcome', msg: welcome() });
@@ -34,6 +34,17 @@ test('who is heard: by name while they are few', () => {
   expect(said(true, true, true)).toBe('3 in, 3 not heard');
   expect(whoText(session({ athletes }), ['b'])).toBe('Bo Quist');
   expect(whoText(session({ athletes }), ['a', 'b', 'c'])).toBe('3');
+});
+
+test('what the clock tells, in words that can be read behind its figure', () => {
+  const rest = { work: { by: 'distance', distance_dm: 3_500 }, rest_ms: 75_000 } as const;
+  const piece = session({}).pieces[0];
+  if (piece === undefined) throw new Error('no piece');
+  const words = (phase: typeof piece.phase, repeats = [rest, rest, { ...rest, rest_ms: 0 }]) => clockWords({ ...piece, phase, spec: { ...piece.spec, repeats } });
+  expect(words({ phase: 'counting', go_at_ms: 9_000 })).toEqual(['until the go', '3x350m/1:15']);
+  expect(words({ phase: 'rowing', go_at_ms: 9_000, repeat: 1, repeat_at_ms: 9_000 })).toEqual(['Rowing', 'repeat 2 of 3, 3x350m/1:15']);
+  expect(words({ phase: 'resting', go_at_ms: 9_000, next_repeat: 2, next_at_ms: 90_000 })).toEqual(['rest left', 'then repeat 3 of 3']);
+  expect(words({ phase: 'rowing', go_at_ms: 9_000, repeat: 0, repeat_at_ms: 9_000 }, [{ ...rest, rest_ms: 0 }])).toEqual(['Rowing', '350m']);
 });
 
 test('a call stands while the standings name it, and from the moment it went out', () => {

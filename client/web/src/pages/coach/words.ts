@@ -1,8 +1,32 @@
 // What the coach's page says of the whole field.
+import type { PieceView } from '../../protocol/decode';
 import { athlete, callsOfPiece, currentPhase, goAt, type ListedCall, type Session } from '../../session/reduce';
+import { pieceText } from '../../ui/format';
+import { phaseText, repeatText } from '../../ui/words';
 
 /** Names in one breath; beyond, a number. */
 const NAMES_MAX = 2;
+
+/** What the clock of the piece tells, in two short lines behind its figure: `0:14` `rest left` `then repeat 3 of 5`. */
+export function clockWords(piece: PieceView): readonly [string, string] {
+  const { phase, spec } = piece;
+  const repeat = repeatText(piece);
+  switch (phase.phase) {
+    case 'counting':
+      return ['until the go', pieceText(spec.repeats)];
+    case 'resting':
+      return ['rest left', `then repeat ${repeat}`];
+    case 'gathering':
+    case 'armed':
+    case 'rowing':
+    case 'closing':
+    case 'finished':
+    case 'stopped':
+      return [phaseText(phase), repeat === '' ? pieceText(spec.repeats) : `repeat ${repeat}, ${pieceText(spec.repeats)}`];
+    default:
+      return phase satisfies never;
+  }
+}
 
 /** `12 in, all heard`, `12 in, Bo Quist not heard`. */
 export function heardText(session: Session): string {
