@@ -105,8 +105,8 @@ export class Desk {
     return this.#ask([this.live.ask((command) => ({ type: 'add_athletes', command, athletes }))])[0] ?? '';
   }
 
-  newLink(athlete: string): void {
-    this.#ask([this.live.ask((command) => ({ type: 'new_link', command, athlete }))]);
+  newLink(athlete: string): CommandId {
+    return this.#ask([this.live.ask((command) => ({ type: 'new_link', command, athlete }))])[0] ?? '';
   }
 
   takeCommand(): void {

@@ -37,6 +37,10 @@ test('a call that was over keeps its figures, though nothing is seen any more', 
   expect(effectText(before)).toMatch(/^faster by 1\.\d %$/);
   const { effects } = reloaded(FRESH, [call()]);
   expect(knownEffect(call(), { history: new Map(), effects }, 0)).toEqual(before);
+  // Nor do sights change it that are fewer, and would measure something else.
+  const other: History = new Map([['ida', seen(9)], ['bo', seen(9)]]);
+  expect(effectOf(call(), other, NOW)).not.toEqual(before);
+  expect(knownEffect(call(), { history: other, effects }, NOW)).toEqual(before);
   // Over a second reload, too.
   const twice = unpacked(packed(GO, { history: new Map(), effects }, [call()], 0), GO);
   expect(knownEffect(call(), twice, 0)).toEqual(before);

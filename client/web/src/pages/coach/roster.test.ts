@@ -26,6 +26,17 @@ describe('a roster', () => {
     expect(readRoster('Ida Fenn;Heron;5:06', 1).entries[0]?.spec.team).toBe('Heron');
   });
 
+  test('may bring past results of the piece, as a column of its own', () => {
+    const { entries, troubles } = readRoster('name,target,past\nIda Fenn,5:06,5:11.4@9d+5:20@40d\nBo Quist,,3120m@3d\n', 1);
+    expect(troubles).toEqual([]);
+    expect(entries[0]?.aims?.[0]?.history).toEqual([
+      { days_ago: 9, result: { want: 'finish', finish_ms: 311_400 } }, { days_ago: 40, result: { want: 'finish', finish_ms: 320_000 } },
+    ]);
+    expect(entries[1]?.aims?.[0]).toMatchObject({ target: null, history: [{ days_ago: 3 }] });
+    expect(readRoster('name,past\nIda Fenn,5:11', 1).troubles).toEqual([{ line: 2, says: expect.stringContaining('Ida Fenn: "5:11" is no past result') }]);
+    expect(readRoster('name,past\nIda Fenn,5:11@9d', 2).troubles).toEqual([{ line: 2, says: expect.stringContaining('this session has 2') }]);
+  });
+
   test('may be names alone, one a line', () => {
     expect(readRoster('Ida Fenn\nBo Quist\n', 1).entries.map(({ spec }) => spec.name)).toEqual(['Ida Fenn', 'Bo Quist']);
   });

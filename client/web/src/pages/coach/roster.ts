@@ -1,7 +1,8 @@
-// A roster as a table of text, typed, pasted or loaded: name, team, target, plan, heart limit. The same table that
-// the program for the command line reads; here every wrong line is named, and not only the first.
+// A roster as a table of text, typed, pasted or loaded: name, team, target, plan, heart limit, past results. Every
+// wrong line is named, and not only the first.
 import type { Aim, RosterEntry } from '../../protocol/decode';
 import { readTarget, type Read } from '../../ui/parse';
+import { readPast } from './past';
 import { readPlan } from './plan';
 
 /** What the server takes: characters of a name, athletes at once, heart limits in beats a minute. */
@@ -20,7 +21,7 @@ export interface Roster {
   readonly troubles: readonly Trouble[];
 }
 
-const COLUMNS = ['name', 'team', 'target', 'plan', 'heart_limit'] as const;
+const COLUMNS = ['name', 'team', 'target', 'plan', 'heart_limit', 'past'] as const;
 type Column = (typeof COLUMNS)[number];
 type Cells = Partial<Record<Column, string>>;
 
@@ -95,7 +96,7 @@ function byColumn(cells: readonly string[], columns: readonly (Column | null)[])
 }
 
 function entryOf(cells: Cells, pieces: number): Read<RosterEntry> {
-  const { name, team = null, target, plan = '', heart_limit } = cells;
+  const { name, team = null, target, plan = '', heart_limit, past = '' } = cells;
   if (name === undefined) return no('The name is missing.');
   if ([...name].length > NAME_MAX) return no(`${name}: a name has at most ${NAME_MAX} characters.`);
   if (team !== null && [...team].length > NAME_MAX) return no(`${name}: a team has at most ${NAME_MAX} characters.`);
@@ -105,8 +106,12 @@ function entryOf(cells: Cells, pieces: number): Read<RosterEntry> {
   if (!means.ok) return no(`${name}: ${means.says}`);
   const limit = readHeartLimit(heart_limit ?? '');
   if (!limit.ok) return no(`${name}: ${limit.says}`);
-  const aim: Aim = { target: wanted?.value ?? null, plan: means.value, history: [] };
-  const aims = wanted === null && plan === '' ? [] : Array.from({ length: pieces }, () => aim);
+  const rowed = readPast(past);
+  if (!rowed.ok) return no(`${name}: ${rowed.says}`);
+  // They are of one piece; of several nobody could tell which.
+  if (rowed.value.length > 0 && pieces > 1) return no(`${name}: past results are of one piece, and this session has ${pieces}: type them under each name when the piece comes next.`);
+  const aim: Aim = { target: wanted?.value ?? null, plan: means.value, history: [...rowed.value] };
+  const aims = wanted === null && plan === '' && past === '' ? [] : Array.from({ length: pieces }, () => aim);
   return { ok: true, value: { spec: { name, team, heart_limit_bpm: limit.value }, aims } };
 }
 

@@ -1,0 +1,34 @@
+// Past results of the same piece as people type them: what was rowed and how many days ago, `7:06.2@9d+7:11@40d`.
+import type { PastResult } from '../../protocol/decode';
+import { targetText } from '../../ui/format';
+import { readTarget, type Read } from '../../ui/parse';
+
+/** What the server takes: two years of one a week. */
+const RESULTS_MAX = 100;
+
+/** Newest first, whatever the order they were typed in; nothing typed is none. */
+export function readPast(typed: string): Read<readonly PastResult[]> {
+  if (typed.trim() === '') return { ok: true, value: [] };
+  const parts = typed.split('+').map((part) => part.trim());
+  if (parts.length > RESULTS_MAX) return no(`More than ${RESULTS_MAX} past results; leave out the oldest.`);
+  const results: PastResult[] = [];
+  for (const part of parts) {
+    const [, rowed = '', days] = /^(.+?)\s*@\s*(\d{1,5})\s*d$/.exec(part) ?? [];
+    const result = readTarget(rowed);
+    // A pace is no result: it does not say of how much.
+    if (days === undefined || !result.ok || result.value.want === 'pace') {
+      return no(`"${part}" is no past result; type a finish or a distance and how many days ago, like 7:06@9d or 3120m@40d.`);
+    }
+    results.push({ days_ago: Number(days), result: result.value });
+  }
+  return { ok: true, value: results.sort((a, b) => a.days_ago - b.days_ago) };
+}
+
+/** As it is typed. */
+export function pastText(past: readonly PastResult[]): string {
+  return past.map(({ days_ago, result }) => `${targetText(result)}@${days_ago}d`).join('+');
+}
+
+function no(says: string): { readonly ok: false; readonly says: string } {
+  return { ok: false, says };
+}
