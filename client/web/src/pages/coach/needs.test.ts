@@ -8,7 +8,7 @@ test('every notice has a few words and the numbers behind it', () => {
   expect(need({ about: 'stopped', done_dm: 8_537 })).toEqual({ urgency: 'now', says: 'stopped after 853m', more: 'Look whether all is well. No call goes there.' });
   expect(need({ about: 'heart_rate', heart_bpm: 183, limit_bpm: 178 })).toMatchObject({ urgency: 'now', says: 'heart rate 183', more: 'The limit is 178.' });
   expect(need({ about: 'fading', now_per_500m_ms: 118_400, before_per_500m_ms: 113_900, enough_per_500m_ms: 115_000 })).toMatchObject({
-    urgency: 'soon', says: 'fading: 1:58.4 now', more: '1:53.9 before; 1:55.0 is enough.',
+    urgency: 'soon', says: 'fading: 1:58.4 now', more: 'Was 1:53.9; 1:55.0 is enough.',
   });
   expect(need({ about: 'rate_no_faster', rate_half_spm: 63, before_half_spm: 58, now_per_500m_ms: 118_400, before_per_500m_ms: 118_300 })).toMatchObject({
     says: 'rate 31.5, was 29', more: 'No faster: 1:58.4 after 1:58.3.',

@@ -50,7 +50,7 @@ function wordsOf(about: About, sinceMs: number | null): { readonly says: string;
     case 'fading':
       return {
         says: `fading: ${timeText(about.now_per_500m_ms)} now`,
-        more: `${timeText(about.before_per_500m_ms)} before; ${timeText(about.enough_per_500m_ms)} is enough.`,
+        more: `Was ${timeText(about.before_per_500m_ms)}; ${timeText(about.enough_per_500m_ms)} is enough.`,
       };
     case 'too_fast':
       return { says: `early: ${timeText(about.now_per_500m_ms)} so far`, more: `The plan has ${timeText(about.plan_per_500m_ms)}.` };

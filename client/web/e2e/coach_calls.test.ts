@@ -1,0 +1,199 @@
+// What a coach says reaches those whom it is for, and nobody else; it stands on the page after a reload; and the keys
+// that say it can be changed.
+import { afterAll, beforeAll, expect, test } from 'vitest';
+import { Coaching, LAPTOP, codeOn, layPad, overhang, setPiece, shot, sound, start } from './coaching';
+import { demo, open } from './stage';
+
+const SPEED = 10;
+const TEST_MS = 150_000;
+const SOON = { timeout: 10_000 };
+/** As the page lays them on the pad by itself. */
+const [SIT, REACH, LEGS, SLOW] = ['Sit tall', 'Long reach', 'Legs first', 'Slow forward'];
+
+let hall: Coaching;
+beforeAll(async () => (hall = await Coaching.open(SPEED)));
+afterAll(() => hall?.close());
+
+const has = (told: readonly string[], words: string) => told.some((line) => line.includes(words));
+
+test('who falls behind has a card; its key picks them, and the call that it names reaches them alone', { timeout: TEST_MS }, async () => {
+  const { page, wrong } = await hall.made('Falling behind');
+  await setPiece(page, '1700m');
+  await layPad(page);
+  const code = await codeOn(page);
+  // A quarter of the speed goes from 40 % of the piece on.
+  const fades = ['Mirka Doyle', 'Tove Halm', 'Jorn Adair', 'Pia Castellane'];
+  const told = new Map([...fades, 'Ansel Roe'].map((name, nth) => {
+    const fade = name === 'Ansel Roe' ? [] : ['--fade', String(28 - nth)];
+    return [name, hall.row(code, name, '7:06', ['--pace', '2:04.5', '--seed', String(nth + 3), ...fade])];
+  }));
+  await start(page, 'All five are ready.');
+  const cards = page.locator('.needs li');
+  await cards.filter({ hasText: 'fading' }).first().waitFor({ timeout: 60_000 });
+  await expect.poll(() => cards.count(), { timeout: 30_000 }).toBeGreaterThanOrEqual(3);
+  await sound(page, 'cards');
+  expect(await overhang(page)).toBeLessThanOrEqual(0);
+  const name = await cards.first().locator('strong').innerText();
+  expect(fades).toContain(name);
+  expect(await cards.first().locator('.hint').innerText()).toMatch(new RegExp(`^Could help:\\s*W\\s*${REACH}$`));
+  await page.keyboard.press('Digit1');
+  await page.getByRole('button', { name: '1 picked' }).waitFor();
+  expect(await page.getByRole('button', { name: `Pick ${name} for the next call` }).getAttribute('aria-pressed')).toBe('true');
+  await page.keyboard.press('KeyW');
+  await page.keyboard.press('Space');
+  await page.locator('.running').getByText(`to ${name}`).waitFor();
+  await expect.poll(() => has(told.get(name) ?? [], REACH), SOON).toBe(true);
+  // The card leaves: an answer takes its time.
+  await cards.filter({ hasText: name }).waitFor({ state: 'detached' });
+  // Whoever else is told something later had time to be told this.
+  await page.keyboard.press('KeyR');
+  await page.keyboard.press('KeyQ');
+  await page.keyboard.press('Space');
+  await expect.poll(() => [...told.values()].every((lines) => has(lines, SIT)), SOON).toBe(true);
+  expect([...told].filter(([, lines]) => has(lines, REACH)).map(([who]) => who)).toEqual([name]);
+  expect(wrong).toEqual([]);
+  await page.close();
+});
+
+test('a roster from a table; calls to a team, to the picked, and to those behind', { timeout: TEST_MS }, async () => {
+  const { page, wrong } = await hall.made('Whom for');
+  await setPiece(page, '1300m');
+  await layPad(page);
+  const table = 'Team;Past;Name;Target;Heart limit\r\nHeron;5:31@9d;"Brandt, Oda";5:26;\r\nOtter;;Kit Moor;5:26;181\r\nOtter;;Sef Duric;5:26;\r\nHeron;;Lena Aske;5:26;\r\n';
+  await page.getByLabel('Or load a table (CSV)').setInputFiles({ name: 'class.csv', mimeType: 'text/csv', buffer: Buffer.from(table) });
+  await page.getByRole('button', { name: 'Add 4' }).click();
+  await page.getByRole('heading', { name: '4 in the roster' }).waitFor();
+  await page.getByRole('button', { name: /^Brandt, Oda/ }).click();
+  expect(await page.getByLabel('Past results', { exact: true }).inputValue()).toBe('5:31.0@9d');
+  await page.getByLabel('Past results', { exact: true }).fill('5:31@9d+5:40');
+  await page.getByRole('button', { name: 'Change', exact: true }).click();
+  await page.getByText('"5:40" is no past result').waitFor();
+  await page.getByRole('button', { name: /^Brandt, Oda/ }).click();
+
+  const code = await codeOn(page);
+  // 5:26 for 1300 m is 2:05.4 for 500 m: Lena alone is behind by more than anybody could doubt.
+  const paces: readonly (readonly [string, string])[] = [['Brandt, Oda', '2:02'], ['Kit Moor', '2:02.5'], ['Sef Duric', '2:03'], ['Lena Aske', '2:12']];
+  const told = new Map(paces.map(([name, pace], nth) => [name, hall.row(code, name, '5:26', ['--pace', pace, '--seed', String(nth + 1)])]));
+  // Kit has a limit and lends no heart rate: that is said, and hinders nothing.
+  await start(page, 'no heart rate, and a limit of 181');
+  const who = (words: string) => [...told].filter(([, lines]) => has(lines, words)).map(([name]) => name);
+
+  await page.getByRole('button', { name: 'Otter', exact: true }).click();
+  await page.keyboard.press('KeyQ');
+  await page.locator('.armed').waitFor();
+  await page.locator('.armed').waitFor({ state: 'detached' });
+  await expect.poll(() => who(SIT), SOON).toEqual(['Kit Moor', 'Sef Duric']);
+  await shot(page, 'team-call');
+
+  await page.getByRole('button', { name: 'Pick Brandt, Oda for the next call' }).click();
+  await page.getByRole('button', { name: 'Pick Sef Duric for the next call' }).click();
+  await page.getByRole('button', { name: '2 picked' }).waitFor();
+  await page.keyboard.press('KeyE');
+  await expect.poll(() => who(LEGS), SOON).toEqual(['Brandt, Oda', 'Sef Duric']);
+
+  await expect.poll(() => page.locator('[data-order="3"] .margin').innerText(), { timeout: 20_000 }).toMatch(/^−[3-9]/);
+  await page.keyboard.press('KeyF');
+  await page.keyboard.press('KeyS');
+  await page.keyboard.press('Space');
+  await expect.poll(() => who(SLOW), SOON).toEqual(['Lena Aske']);
+  expect(who(SIT)).toEqual(['Kit Moor', 'Sef Duric']);
+  expect(who(LEGS)).toEqual(['Brandt, Oda', 'Sef Duric']);
+  expect(wrong).toEqual([]);
+  await page.close();
+});
+
+test('after a reload both calls stand there, with the same figures', { timeout: TEST_MS }, async () => {
+  const { page, wrong } = await hall.made('Opened again');
+  await setPiece(page, '1700m');
+  await layPad(page);
+  const code = await codeOn(page);
+  for (const [nth, name] of ['Ansel Roe', 'Mirka Doyle', 'Tove Halm'].entries()) hall.row(code, name, '7:06', ['--pace', '2:05', '--seed', String(nth + 1)]);
+  await start(page, 'All three are ready.');
+  // Half a minute of the session, so that there is something to compare with.
+  await page.waitForTimeout(4_500);
+  await page.keyboard.press('KeyW');
+  await page.keyboard.press('Space');
+  const effect = (words: string) => page.locator('.effects li').filter({ hasText: words });
+  await page.locator('.running').getByText(REACH).waitFor();
+  await page.locator('.block.none').waitFor({ timeout: 20_000 });
+  // The last sights of it are in.
+  await page.waitForTimeout(1_000);
+  await page.getByLabel('Own words for a call').fill('Chin level for 180 strokes');
+  await page.getByLabel('Own words for a call').press('Enter');
+  await page.locator('.running').getByText('Chin level').waitFor();
+  const before = await effect(REACH).innerText();
+  expect(before).toMatch(/(no clear change|by \d+\.\d %)[\s\S]*\d of 3 faster/);
+  await page.reload();
+  await page.locator('.running').getByText('Chin level').waitFor();
+  await expect.poll(() => effect(REACH).innerText()).toBe(before);
+  expect(await effect('Chin level').locator('.standing').count()).toBe(1);
+  expect(await effect(REACH).locator('.standing').count()).toBe(0);
+  // The one that stands is measured on: three of three, from before the reload.
+  await expect.poll(() => effect('Chin level').innerText(), { timeout: 15_000 }).toMatch(/of 3 faster/);
+  expect(wrong).toEqual([]);
+  await page.close();
+});
+
+test('keys are changed, remembered, said when they clash, and switched off', { timeout: TEST_MS }, async () => {
+  const { page, wrong } = await hall.made('Other keys');
+  await setPiece(page, '1700m');
+  await layPad(page);
+  hall.row(await codeOn(page), 'Ruben Tal', '7:06');
+  await start(page, 'The one here is ready.');
+  await page.getByRole('button', { name: 'Keys' }).click();
+  await page.getByRole('heading', { name: 'Keys', exact: true }).waitFor();
+  await sound(page, 'keys');
+  const key = (task: string) => page.getByRole('button', { name: new RegExp(`the key for ${task}`) });
+  await key('the second call').click();
+  await page.keyboard.press('KeyF');
+  await page.getByText('F is the key for a call for those behind already.').waitFor();
+  await key('the second call').click();
+  await page.keyboard.press('Escape');
+  await page.getByText('Nothing was changed.').waitFor();
+  await key('the second call').click();
+  await page.keyboard.press('KeyJ');
+  await page.getByText('J is now the key for the second call.').waitFor();
+  // While the keys are shown, none of them does anything else.
+  await page.keyboard.press('KeyQ');
+  await page.keyboard.press('Escape');
+  await page.getByRole('heading', { name: 'Keys', exact: true }).waitFor({ state: 'detached' });
+  expect(await page.locator('.armed, .running').count()).toBe(0);
+  await page.reload();
+  await page.getByRole('list', { name: 'The field' }).waitFor();
+  expect(await page.locator('.pad button').filter({ hasText: REACH }).innerText()).toContain('J');
+  await page.keyboard.press('KeyW');
+  await page.keyboard.press('KeyJ');
+  await page.locator('.running').getByText(REACH).waitFor();
+  expect(await page.locator('.effects li').count()).toBe(1);
+  // Off: nothing on the page names a key, and none does anything; Esc still takes back.
+  await page.getByRole('button', { name: 'Keys' }).click();
+  await page.getByLabel('Single keys do something').uncheck();
+  await page.getByRole('button', { name: 'Shut', exact: true }).click();
+  expect(await page.locator('.pad kbd').count()).toBe(0);
+  await page.keyboard.press('KeyQ');
+  await page.waitForTimeout(600);
+  expect(await page.locator('.effects li').count()).toBe(1);
+  expect(wrong).toEqual([]);
+  await page.close();
+});
+
+test('a class of twelve with a detail open fits the window, and a rest says what comes', { timeout: TEST_MS }, async () => {
+  const shown = await demo(8);
+  try {
+    const { page, wrong } = await open(hall.browser, shown.coach, LAPTOP);
+    await page.locator('.small').getByText('Rowing').waitFor({ timeout: 60_000 });
+    await page.locator('[data-kind="name"]').nth(4).click();
+    await page.locator('.detail').waitFor();
+    await page.locator('.detail .plan').waitFor({ state: 'attached' });
+    expect(await page.locator('.detail small').first().innerText()).toMatch(/^plan \d:\d\d\.\d$/);
+    expect(await overhang(page)).toBeLessThanOrEqual(0);
+    await sound(page, 'detail');
+    await page.locator('.small').getByText('rest left').waitFor({ timeout: 60_000 });
+    expect(await page.locator('.small').innerText()).toMatch(/^rest left\nthen repeat \d of \d$/);
+    expect(await overhang(page)).toBeLessThanOrEqual(0);
+    await sound(page, 'rest');
+    expect(wrong).toEqual([]);
+  } finally {
+    await shown.stop();
+  }
+});
