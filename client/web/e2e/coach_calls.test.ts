@@ -78,12 +78,15 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   await start(page, 'no heart rate, and a limit of 181');
   const who = (words: string) => [...told].filter(([, lines]) => has(lines, words)).map(([name]) => name);
 
+  // Nobody who has not taken a stroke is called.
+  await page.waitForTimeout(2_000);
   await page.getByRole('button', { name: 'Otter', exact: true }).click();
   await page.keyboard.press('KeyQ');
   await page.locator('.armed').waitFor();
   await page.locator('.armed').waitFor({ state: 'detached' });
-  await expect.poll(() => who(SIT), SOON).toEqual(['Kit Moor', 'Sef Duric']);
+  await page.locator('.running').waitFor();
   await shot(page, 'team-call');
+  await expect.poll(() => who(SIT), SOON).toEqual(['Kit Moor', 'Sef Duric']);
 
   await page.getByRole('button', { name: 'Pick Brandt, Oda for the next call' }).click();
   await page.getByRole('button', { name: 'Pick Sef Duric for the next call' }).click();
@@ -91,7 +94,9 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   await page.keyboard.press('KeyE');
   await expect.poll(() => who(LEGS), SOON).toEqual(['Brandt, Oda', 'Sef Duric']);
 
-  await expect.poll(() => page.locator('[data-order="3"] .margin').innerText(), { timeout: 20_000 }).toMatch(/^−[3-9]/);
+  // The field itself says who is behind: all others are ahead, and clear of the line.
+  const margin = (order: number) => page.locator(`[data-order="${order}"] .margin`).innerText();
+  await expect.poll(async () => [await margin(2), await margin(3)].join(' '), { timeout: 20_000 }).toMatch(/^\+[1-9]\.\d −[3-9]/);
   await page.keyboard.press('KeyF');
   await page.keyboard.press('KeyS');
   await page.keyboard.press('Space');

@@ -1,0 +1,97 @@
+// How people get in, as the coach hands it out: QR codes that are right, a personal link that is renewed, and a call
+// that waits while the page is opened anew.
+import type { Page } from 'playwright-core';
+import { encode } from 'uqr';
+import { afterAll, beforeAll, expect, test } from 'vitest';
+import { Coaching, LAPTOP, codeOn, layPad, setPiece, sound, start } from './coaching';
+import { open } from './stage';
+
+const SPEED = 3;
+const TEST_MS = 120_000;
+
+let hall: Coaching;
+beforeAll(async () => (hall = await Coaching.open(SPEED)));
+afterAll(() => hall?.close());
+
+/** The dark squares that are drawn, row by row; an empty text is light. */
+function squares(page: Page, label: string): Promise<string> {
+  return page.getByRole('img', { name: label, exact: true }).locator('path').getAttribute('d').then((d) => d ?? '');
+}
+
+/** The same of the matrix that the library makes of a text, with the quiet zone of four squares. */
+function matrix(text: string): string {
+  const { data } = encode(text, { border: 4, ecc: 'M' });
+  return data.flatMap((row, y) => row.flatMap((dark, x) => (dark ? [`M${x} ${y}h1v1h-1z`] : []))).join('');
+}
+
+test('QR codes hold the links that stand beside them; a new personal link ends the old one', { timeout: TEST_MS }, async () => {
+  const { page, wrong, asked } = await hall.made('Let them in');
+  await setPiece(page, '1700m');
+  await page.getByLabel('Add athletes').fill('Ida Fenn, Heron, 7:06\nBo Quist');
+  await page.getByRole('button', { name: 'Add 2' }).click();
+  const code = await codeOn(page);
+  const join = await page.locator('.join .link').innerText();
+  expect(join).toBe(`${hall.base}/row/${code.replace(' ', '')}`);
+  expect(await squares(page, 'QR code of the page to join')).toBe(matrix(join));
+
+  // The links of the roster are kept on this device: what is copied is what the code holds.
+  await page.context().grantPermissions(['clipboard-read', 'clipboard-write']);
+  const copied = async (): Promise<string> => {
+    await page.getByRole('button', { name: 'Copy the link of Ida Fenn' }).click();
+    await page.getByText('The link of Ida Fenn is copied.').waitFor();
+    return page.evaluate(() => navigator.clipboard.readText());
+  };
+  const first = await copied();
+  expect(new URL(first).hash.length).toBeGreaterThan(20);
+  await page.getByRole('button', { name: 'QR code of Ida Fenn' }).click();
+  const own = 'QR code of the personal link of Ida Fenn';
+  await expect.poll(() => squares(page, own)).toBe(matrix(first));
+  expect(matrix(first)).not.toBe(matrix(join));
+
+  const ida = await open(hall.browser, first, LAPTOP);
+  await ida.page.getByText('Ida Fenn').first().waitFor();
+  await page.getByRole('button', { name: 'New link for Ida Fenn' }).click();
+  await page.getByText('Ida Fenn has a new link; hand it over. The old one opens nothing any more.').waitFor();
+  await sound(page, 'new-link');
+  const second = await copied();
+  expect(second).not.toBe(first);
+  await expect.poll(() => squares(page, own)).toBe(matrix(second));
+  const late = await open(hall.browser, first, LAPTOP);
+  await late.page.waitForTimeout(1_500);
+  expect(await late.page.locator('main').innerText()).not.toContain('7:06');
+  const fresh = await open(hall.browser, second, LAPTOP);
+  await fresh.page.getByText('Ida Fenn').first().waitFor();
+
+  const secrets = [first, second].map((link) => new URL(link).hash.slice(1));
+  expect(asked.filter((url) => secrets.some((secret) => url.split('#')[0]?.includes(secret)))).toEqual([]);
+  expect(wrong).toEqual([]);
+  for (const one of [ida, late, fresh]) await one.page.close();
+  await page.close();
+});
+
+test('a call that waits still waits after a reload, and goes out or is taken back', { timeout: TEST_MS }, async () => {
+  const { page, wrong } = await hall.made('Still waiting');
+  await setPiece(page, '1700m');
+  await layPad(page);
+  // Five seconds of the session are less than two here.
+  await page.getByLabel('To take it back').selectOption('5000');
+  const told = hall.row(await codeOn(page), 'Ruben Tal', '7:06');
+  await start(page, 'The one here is ready.');
+  await page.waitForTimeout(3_000);
+  await page.keyboard.press('KeyE');
+  await page.locator('.armed').getByText('Legs first').waitFor();
+  await page.reload();
+  await page.locator('.armed').getByText('Legs first').waitFor({ timeout: 1_500 });
+  await page.keyboard.press('Escape');
+  await page.locator('.armed').waitFor({ state: 'detached' });
+  await page.keyboard.press('KeyQ');
+  await page.locator('.armed').getByText('Sit tall').waitFor();
+  await page.reload();
+  await page.locator('.armed').getByText('Sit tall').waitFor({ timeout: 1_500 });
+  await page.locator('.running').getByText('Sit tall').waitFor();
+  await expect.poll(() => told.some((line) => line.includes('Sit tall')), { timeout: 10_000 }).toBe(true);
+  expect(told.filter((line) => line.includes('Legs first'))).toEqual([]);
+  expect(await page.locator('.effects li').filter({ hasText: 'Legs first' }).count()).toBe(0);
+  expect(wrong).toEqual([]);
+  await page.close();
+});
