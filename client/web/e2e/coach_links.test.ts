@@ -25,7 +25,7 @@ function matrix(text: string): string {
 }
 
 test('QR codes hold the links that stand beside them; a new personal link ends the old one', { timeout: TEST_MS }, async () => {
-  const { page, wrong, asked } = await hall.made('Let them in');
+  const { page, wrong, asked } = await hall.made('Saturday at Mill Lock');
   await setPiece(page, '1700m');
   await page.getByLabel('Add athletes').fill('Ida Fenn, Heron, 7:06\nBo Quist');
   await page.getByRole('button', { name: 'Add 2' }).click();

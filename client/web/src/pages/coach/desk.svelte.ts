@@ -247,7 +247,10 @@ export class Desk {
       this.clearPicks();
     }
     if (session.standings !== null && go !== null) {
-      this.#history = remembered(this.#history, { standings: session.standings, details: session.details }, session.settings.ranking);
+      const rests = currentPhase(session).phase === 'resting';
+      // In a rest the machine tells how slowly it runs out: no pace that anybody rowed.
+      const details = rests ? session.details.map((one) => ({ ...one, pace_per_500m_ms: null, rate_half_spm: null })) : session.details;
+      this.#history = remembered(this.#history, { standings: session.standings, details }, session.settings.ranking);
     }
   }
 }

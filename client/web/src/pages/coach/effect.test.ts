@@ -39,6 +39,16 @@ describe('after a call', () => {
     expect([effectText(effect), effect.faster, effect.of]).toEqual(['faster by 1.3 %', 4, 4]);
   });
 
+  test('a standing start is no measure of before', () => {
+    // Half the speed for the first ten seconds, then 4 m/s, the call at 40 s and ever after.
+    const started = Array.from({ length: 81 }, (_, second): Seen => ({
+      at_ms: SENT - 40_000 + second * 1_000, elapsed_ms: second * 1_000, done_dm: Math.min(second, 10) * 20 + Math.max(0, second - 10) * 40,
+      pace_per_500m_ms: 125_000, plan_per_500m_ms: null, rate_half_spm: 52, heart_bpm: null, call: null, margin: null,
+    }));
+    const effect = measured(to(['a0', 'a1']), new Map([['a0', started], ['a1', started]]));
+    expect(effect.speed.mean).toBeCloseTo(0, 9);
+  });
+
   test('some faster, some slower: no clear change', () => {
     const effect = measured(to(['a0', 'a1', 'a2', 'a3']), field([[4, 4.08], [4, 3.95], [4, 4.05], [4, 3.97]]));
     expect(effectText(effect)).toBe('no clear change');

@@ -12,6 +12,8 @@ const REACTION_MS = 5_000;
 export const AFTER_MS = 60_000;
 /** … and at least so much of each is needed: five strokes at 25 a minute. */
 const LEAST_MS = 12_000;
+/** Everybody is slow for so much work after a standing start (own choice): it is no measure of before. */
+const SETTING_OFF_MS = 15_000;
 /** When the session's time runs this much ahead of the work time, there was a rest. */
 const REST_MS = 3_000;
 /** Fewer who did not get the call are no comparison. */
@@ -143,14 +145,15 @@ function changeOf(seen: readonly Seen[], sentMs: number, untilMs: number): Own |
 function stretch(seen: readonly Seen[], fromMs: number, toMs: number, near: 'start' | 'end'): readonly Seen[] | null {
   let rows: Seen[] = [];
   let least = Infinity;
+  let setOffAt = 0;
   for (const row of seen) {
     if (row.at_ms < fromMs || row.at_ms > toMs) continue;
     const lag = lagOf(row);
     const paused = lag - least > REST_MS;
     if (paused && near === 'start') break;
-    if (paused) [rows, least] = [[], lag];
+    if (paused) [rows, least, setOffAt] = [[], lag, row.elapsed_ms];
     least = Math.min(least, lag);
-    rows.push(row);
+    if (near === 'start' || row.elapsed_ms - setOffAt >= SETTING_OFF_MS) rows.push(row);
   }
   return lengthOf(rows) >= LEAST_MS ? rows : null;
 }
