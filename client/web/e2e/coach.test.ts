@@ -91,6 +91,10 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   const table = readFileSync(await download.path(), 'utf8');
   expect(table.split('\r\n').length).toBe(6);
   expect(table).toMatch(/900m,,1,[A-Z][a-z]+ [A-Z][a-z]+,(Heron|Otter),finished,\d:\d\d\.\d,/);
+  await page.getByRole('button', { name: 'Close the session' }).focus();
+  await hold(page, 'Space');
+  await page.getByText('This session is closed.').waitFor();
+  await sound(page, 'closed');
   expect(asked.filter((url) => url.split('#')[0]?.includes(secret))).toEqual([]);
   expect(wrong).toEqual([]);
   await page.close();
@@ -102,6 +106,7 @@ test('a second device watches, takes command, and the first one watches', { time
   const second = await open(hall.browser, page.url(), TABLET);
   await second.page.getByText('This device watches').waitFor();
   expect(await second.page.getByRole('button', { name: 'Change the pieces' }).isDisabled()).toBe(true);
+  await sound(second.page, 'watching');
   await second.page.getByRole('button', { name: 'Take command' }).click();
   await page.getByText('This device watches').waitFor();
   await second.page.getByText('This device watches').waitFor({ state: 'detached' });
@@ -139,6 +144,7 @@ test('a false start, a stop that is held, and the next piece', { timeout: TEST_M
   await hold(page, 'Space');
   await page.getByRole('heading', { name: 'Results' }).waitFor();
   await page.getByText('Stopped by the coach').first().waitFor();
+  await sound(page, 'stopped-by-coach');
   await page.getByRole('button', { name: 'On to the next piece: 5min' }).click();
   await page.getByRole('heading', { name: '5min', exact: true }).waitFor();
   expect(wrong).toEqual([]);

@@ -2,7 +2,7 @@ import { expect, test } from 'vitest';
 import type { AthleteView, Line } from '../../protocol/decode';
 import { welcome } from '../../session/faked';
 import { NOTHING_YET, reduce, type ListedCall, type Session } from '../../session/reduce';
-import { clockWords, heardText, standingCalls, whoText } from './words';
+import { clockWords, heardText, sideOf, standingCalls, whoText } from './words';
 
 function session(more: Partial<Session>): Session {
   const { session: made } = reduce(NOTHING_YET, { news: 'welcome', msg: welcome() });
@@ -45,6 +45,10 @@ test('what the clock tells, in words that can be read behind its figure', () => 
   expect(words({ phase: 'rowing', go_at_ms: 9_000, repeat: 1, repeat_at_ms: 9_000 })).toEqual(['Rowing', 'repeat 2 of 3, 3x350m/1:15']);
   expect(words({ phase: 'resting', go_at_ms: 9_000, next_repeat: 2, next_at_ms: 90_000 })).toEqual(['rest left', 'then repeat 3 of 3']);
   expect(words({ phase: 'rowing', go_at_ms: 9_000, repeat: 0, repeat_at_ms: 9_000 }, [{ ...rest, rest_ms: 0 }])).toEqual(['Rowing', '350m']);
+});
+
+test('a margin of nothing is on neither side', () => {
+  expect(['+1.2 %', '−0.4 s', '0.0 %', ''].map(sideOf)).toEqual(['ahead', 'behind', '', '']);
 });
 
 test('a call stands while the standings name it, and from the moment it went out', () => {

@@ -52,6 +52,11 @@ export function standingCalls(session: Session): readonly ListedCall[] {
   );
 }
 
+/** On which side of the own target a margin lies, by its words; 0.0 is on neither. */
+export function sideOf(margin: string): 'ahead' | 'behind' | '' {
+  return margin.startsWith('−') ? 'behind' : margin.startsWith('+') ? 'ahead' : '';
+}
+
 /** Teams of the roster, by name. */
 export function teamsOf(session: Session): readonly string[] {
   return [...new Set(session.athletes.flatMap(({ spec }) => spec.team ?? []))].sort((a, b) => a.localeCompare(b));
