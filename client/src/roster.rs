@@ -1,4 +1,4 @@
-//! A roster as a table of text: name, team, target, plan, heart limit, one athlete a line.
+//! A roster as a table of text: name, team, target, plan, heart limit, past results, one athlete a line.
 
 use std::path::Path;
 
@@ -19,8 +19,30 @@ pub fn load(path: &Path, pieces: usize) -> Result<Vec<RosterEntry>, String> {
     roster(&text, pieces).map_err(|says| format!("{}: {says}", path.display()))
 }
 
-/// Reads a roster: `name,team,target,plan,heart_limit`, what is not known left empty; a first line
-/// that begins with `name` is the heading. The target is for each of so many pieces.
+/// The columns in the order they have without a heading.
+const COLUMNS: [&str; 6] = ["name", "team", "target", "plan", "heart_limit", "past"];
+
+/// One athlete in words, as typed or as it stands in a table; what is not known is none.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Words<'a> {
+    /// What people call them.
+    pub name: Option<&'a str>,
+    /// Their team.
+    pub team: Option<&'a str>,
+    /// Their target for each piece.
+    pub target: Option<&'a str>,
+    /// How they mean to reach it.
+    pub plan: Option<&'a str>,
+    /// Beats a minute of which the coach is to be told.
+    pub heart_limit: Option<&'a str>,
+    /// What they rowed of this piece before, and how many days ago.
+    pub past: Option<&'a str>,
+}
+
+/// Reads a roster: `name,team,target,plan,heart_limit,past`, what is not known left empty. Columns stand
+/// between commas, semicolons or tabs, whichever the first line has. A first line with `name` in it is the
+/// heading; it may have the columns in any order, and others beside them. The target is for each of so many
+/// pieces.
 ///
 /// # Errors
 /// A sentence that says which line is wrong and how.
@@ -31,55 +53,99 @@ pub fn load(path: &Path, pieces: usize) -> Result<Vec<RosterEntry>, String> {
 /// ```
 pub fn roster(text: &str, pieces: usize) -> Result<Vec<RosterEntry>, String> {
     let mut entries = Vec::new();
-    for (nth, line) in text.trim_start_matches('\u{feff}').lines().enumerate() {
-        let cells = cells(line).map_err(|says| format!("Line {}: {says}", nth + 1))?;
-        let heading = nth == 0 && cells.first().is_some_and(|c| c.eq_ignore_ascii_case("name"));
-        if heading || cells.iter().all(String::is_empty) {
+    let mut columns: Option<Vec<String>> = None;
+    let text = text.trim_start_matches('\u{feff}');
+    let between = separator(text.lines().find(|line| !line.trim().is_empty()).unwrap_or_default());
+    for (nth, line) in text.lines().enumerate() {
+        let cells = cells(line, between).map_err(|says| format!("Line {}: {says}", nth + 1))?;
+        if cells.iter().all(String::is_empty) {
             continue;
         }
-        let cell = |at: usize| cells.get(at).map(String::as_str).filter(|cell| !cell.is_empty());
-        let entry = entry([cell(0), cell(1), cell(2), cell(3), cell(4)], pieces)
-            .map_err(|says| format!("Line {}: {says}", nth + 1))?;
+        let heading = columns.is_none().then(|| heading(&cells));
+        let known = columns.get_or_insert_with(|| {
+            heading.clone().flatten().unwrap_or_else(|| COLUMNS.map(str::to_owned).to_vec())
+        });
+        if heading.flatten().is_some() {
+            continue;
+        }
+        let cell = |column: &str| {
+            let of = known.iter().zip(&cells).find(|(known, _)| *known == column);
+            of.map(|(_, cell)| cell.as_str()).filter(|cell| !cell.is_empty())
+        };
+        let words = Words {
+            name: cell("name"),
+            team: cell("team"),
+            target: cell("target"),
+            plan: cell("plan"),
+            heart_limit: cell("heart_limit"),
+            past: cell("past"),
+        };
+        let entry = entry(words, pieces).map_err(|says| format!("Line {}: {says}", nth + 1))?;
         entries.push(entry);
     }
     if entries.is_empty() {
-        return Err("There is nobody in it; write name,team,target,plan,heart_limit.".into());
+        return Err("There is nobody in it; write name,team,target,plan,heart_limit,past.".into());
     }
     Ok(entries)
 }
 
-/// One athlete from the words for name, team, target, plan and heart limit.
+/// What stands most often in the first line; a comma when nothing does.
+fn separator(line: &str) -> char {
+    let count = |mark: char| line.matches(mark).count();
+    let mut best = ',';
+    for mark in [';', '\t'] {
+        if count(mark) > count(best) {
+            best = mark;
+        }
+    }
+    best
+}
+
+/// The columns that a heading names; none when the line is somebody.
+fn heading(cells: &[String]) -> Option<Vec<String>> {
+    let plain = |cell: &String| cell.to_lowercase().replace([' ', '-'], "_");
+    let names: Vec<String> = cells.iter().map(plain).collect();
+    names.iter().any(|name| name == "name").then_some(names)
+}
+
+/// One athlete from words.
 ///
 /// # Errors
 /// A sentence that says what to type.
-pub fn entry(
-    [name, team, target, plan, heart_limit]: [Option<&str>; 5],
-    pieces: usize,
-) -> Result<RosterEntry, String> {
+pub fn entry(words: Words<'_>, pieces: usize) -> Result<RosterEntry, String> {
+    let Words { name, team, target, plan, heart_limit, past } = words;
     let name = name.ok_or("The name is missing.")?.to_owned();
     let heart_limit_bpm = heart_limit
         .map(|typed| typed.parse().map(Bpm))
         .transpose()
         .map_err(|_| format!("The heart limit of {name} is beats a minute, such as 178."))?;
     let of = |says: String| format!("{name}: {says}");
+    let history = past.map_or(Ok(Vec::new()), wording::past).map_err(of)?;
+    if !history.is_empty() && pieces > 1 {
+        // Of several pieces nobody could tell which.
+        return Err(format!(
+            "{name}: past results are of one piece, and this session has {pieces}; leave them out, \
+             or make a session with one piece."
+        ));
+    }
     let aim = Aim {
         target: target.map(wording::target).transpose().map_err(of)?,
         plan: plan.map_or(Ok(Plan::Even), wording::plan).map_err(of)?,
-        history: Vec::new(),
+        history,
     };
     let aims = if aim == Aim::default() { Vec::new() } else { vec![aim; pieces] };
     let spec = AthleteSpec { name, team: team.map(str::to_owned), heart_limit_bpm };
     Ok(RosterEntry { spec, aims })
 }
 
-/// The cells of one line (RFC 4180, without line breaks in a cell).
-fn cells(line: &str) -> Result<Vec<String>, String> {
+/// The cells of one line (RFC 4180, without line breaks in a cell, with any mark between them).
+fn cells(line: &str, between: char) -> Result<Vec<String>, String> {
     let mut cells = Vec::new();
     let mut left = line;
     loop {
-        left = left.trim_start();
+        left = left.trim_start_matches(|c: char| c.is_whitespace() && c != between);
         let Some(mut quoted) = left.strip_prefix('"') else {
-            let (cell, behind) = left.split_once(',').map_or((left, None), |(c, b)| (c, Some(b)));
+            let (cell, behind) = left.split_once(between).map_or((left, None), |(c, b)| (c, Some(b)));
             cells.push(cell.trim().to_owned());
             let Some(behind) = behind else { return Ok(cells) };
             left = behind;
@@ -90,7 +156,7 @@ fn cells(line: &str) -> Result<Vec<String>, String> {
             let (part, behind) = quoted.split_once('"').ok_or("a quotation mark is not closed.")?;
             cell.push_str(part);
             let Some(more) = behind.strip_prefix('"') else {
-                left = behind.trim_start();
+                left = behind.trim_start_matches(|c: char| c.is_whitespace() && c != between);
                 break;
             };
             cell.push('"');
@@ -100,13 +166,18 @@ fn cells(line: &str) -> Result<Vec<String>, String> {
         if left.is_empty() {
             return Ok(cells);
         }
-        left = left.strip_prefix(',').ok_or("after a quoted cell comes a comma.")?;
+        left = left
+            .strip_prefix(between)
+            .ok_or("something stands behind a quotation mark that was closed.")?;
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use thole_protocol::{spec::Target, units::Millis};
+    use thole_protocol::{
+        spec::{PastResult, Target},
+        units::Millis,
+    };
 
     use super::*;
 
@@ -129,6 +200,22 @@ mod tests {
     }
 
     #[test]
+    fn a_heading_may_have_its_columns_in_any_order_and_others_beside_them() {
+        let text = "Boat;Past;Heart limit;Name\n4-;7:11@40d+7:06.2@9d;;\"Fenn; Ida\"\n;;171;Bo Quist\n";
+        let read = roster(text, 1).unwrap();
+        assert_eq!(read[0].spec.name, "Fenn; Ida");
+        let finish = |ms| Target::Finish { finish_ms: Millis(ms) };
+        let past = |days_ago, ms| PastResult { days_ago, result: finish(ms) };
+        // Newest first, whatever the order they were typed in.
+        assert_eq!(read[0].aims[0].history, [past(9, 426_200), past(40, 431_000)]);
+        assert_eq!(read[0].aims[0].target, None);
+        assert_eq!((read[1].spec.heart_limit_bpm, read[1].aims.len()), (Some(Bpm(171)), 0));
+        assert_eq!(roster("name\tteam\n\tHeron", 1), Err("Line 2: The name is missing.".into()));
+        assert_eq!(roster("Ida\t\t5:06.0", 1).unwrap()[0].spec.team, None);
+        assert!(roster(text, 2).unwrap_err().contains("are of one piece, and this session has 2"));
+    }
+
+    #[test]
     fn a_wrong_line_is_named_with_what_to_type() {
         for (text, says) in [
             ("", "nobody in it"),
@@ -136,7 +223,9 @@ mod tests {
             ("Ida,Heron,quick", "Line 1: Ida: \"quick\" is no target"),
             ("Bo\n,Heron", "Line 2: The name is missing"),
             ("\"Ida,Heron", "Line 1: a quotation mark"),
-            ("\"Ida\" Fenn", "comma"),
+            ("\"Ida\" Fenn", "behind a quotation mark"),
+            ("Ida,,,,,7:06", "Line 1: Ida: \"7:06\" is no past result"),
+            ("name;past\nIda;7:06@9", "Line 2: Ida: \"7:06@9\" is no past result"),
             ("Ida,,,,high", "beats a minute"),
         ] {
             let answer = roster(text, 1).expect_err(text);

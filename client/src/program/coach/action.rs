@@ -116,7 +116,10 @@ pub(crate) struct AddArgs {
     /// Heart rate to be told of
     #[arg(long, value_name = "BPM")]
     heart_limit: Option<String>,
-    /// A table of athletes instead: name,team,target,plan,heart_limit
+    /// What they rowed of this piece before and how many days ago (7:06@9d+7:11@40d)
+    #[arg(long, value_name = "RESULTS")]
+    past: Option<String>,
+    /// A table of athletes instead: name,team,target,plan,heart_limit,past
     #[arg(long, value_name = "FILE.csv", conflicts_with = "name")]
     roster: Option<PathBuf>,
 }
@@ -275,8 +278,15 @@ impl AddArgs {
         let entries = match &self.roster {
             Some(file) => roster::load(file, pieces)?,
             None => {
-                let cells = [&self.name, &self.team, &self.target, &self.plan, &self.heart_limit];
-                vec![roster::entry(cells.map(Option::as_deref), pieces)?]
+                let words = roster::Words {
+                    name: self.name.as_deref(),
+                    team: self.team.as_deref(),
+                    target: self.target.as_deref(),
+                    plan: self.plan.as_deref(),
+                    heart_limit: self.heart_limit.as_deref(),
+                    past: self.past.as_deref(),
+                };
+                vec![roster::entry(words, pieces)?]
             }
         };
         let command = coach.add(entries);

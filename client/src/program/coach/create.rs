@@ -23,7 +23,7 @@ pub(crate) struct CreateArgs {
     /// What people call the session
     #[arg(long)]
     title: String,
-    /// Table of athletes: name,team,target,plan,heart_limit
+    /// Table of athletes: name,team,target,plan,heart_limit,past
     #[arg(long, value_name = "FILE.csv")]
     roster: Option<PathBuf>,
     /// A piece (1700m, 12min, 6x350m/1:15, 3x4x500m/1:00/4:00); may be given again
