@@ -104,6 +104,7 @@ impl Athlete {
             role: Role::Athlete,
             secret: config.secret.clone(),
             run: Some(run),
+            device: None,
             speed: config.speed,
             seed: config.seed,
         });

@@ -43,7 +43,8 @@ impl Board {
     /// Begins to connect.
     #[must_use]
     pub fn open(dial: Dial, secret: String, seed: u64) -> Board {
-        let config = LinkConfig { dial, role: Role::Board, secret, run: None, speed: 1, seed };
+        let config =
+            LinkConfig { dial, role: Role::Board, secret, run: None, device: None, speed: 1, seed };
         Board { link: Link::open(config), mirror: None, told: VecDeque::new() }
     }
 

@@ -4,12 +4,12 @@ use std::{collections::VecDeque, time::Duration};
 
 use thole_protocol::{
     ClientMsg, ServerMsg,
-    client_msg::{AddAthletes, Command, NewLink, Role, TakeCommand},
+    client_msg::{AddAthletes, Command, NewBoardLink, NewLink, Role, TakeCommand},
     event::Event,
-    ids::{AthleteId, CommandId},
+    ids::{AthleteId, CommandId, DeviceId},
     order::Order,
     refusal::Refusal,
-    server_msg::Links,
+    server_msg::{BoardLink, Links},
     spec::RosterEntry,
     standing::Overview,
 };
@@ -39,6 +39,8 @@ pub enum Told {
     Refused(Option<CommandId>, Refusal),
     /// Secrets, shown this once.
     Links(Links),
+    /// A new secret for boards, shown this once.
+    BoardLink(BoardLink),
     /// Whether this device is in command now.
     InCommand(bool),
     /// The connection was lost; the link comes back by itself.
@@ -68,7 +70,15 @@ impl Coach {
     /// Begins to connect.
     #[must_use]
     pub fn open(dial: Dial, secret: String, seed: u64) -> Coach {
-        let config = LinkConfig { dial, role: Role::Coach, secret, run: None, speed: 1, seed };
+        let config = LinkConfig {
+            dial,
+            role: Role::Coach,
+            secret,
+            run: None,
+            device: Some(DeviceId(Uuid::new_v4())),
+            speed: 1,
+            seed,
+        };
         Coach {
             link: Link::open(config),
             outgoing: Outgoing::default(),
@@ -93,6 +103,11 @@ impl Coach {
     /// Makes a new secret for an athlete; answered by `Told::Links`.
     pub fn new_link(&mut self, athlete: AthleteId) -> CommandId {
         self.say(|command| ClientMsg::NewLink(NewLink { command, athlete }))
+    }
+
+    /// Makes a new secret for boards; answered by `Told::BoardLink`.
+    pub fn new_board_link(&mut self) -> CommandId {
+        self.say(|command| ClientMsg::NewBoardLink(NewBoardLink { command }))
     }
 
     /// Makes this device the one in command; answered by `Told::InCommand`.
@@ -194,6 +209,9 @@ impl Coach {
         } else if let ServerMsg::Links(links) = msg {
             self.outgoing.answered(links.command);
             self.told.push_back(Told::Links(links));
+        } else if let ServerMsg::BoardLink(link) = msg {
+            self.outgoing.answered(link.command);
+            self.told.push_back(Told::BoardLink(link));
         } else if let ServerMsg::InCommand { yes } = msg {
             self.in_command = yes;
             self.told.push_back(Told::InCommand(yes));

@@ -11,7 +11,7 @@ use thole_protocol::{
     client_msg::{ClockQuestion, Hello, Role},
     close::OnClose,
     event::Event,
-    ids::{EventNo, RunId},
+    ids::{DeviceId, EventNo, RunId},
     server_msg::Welcome,
 };
 use tokio::{
@@ -56,6 +56,8 @@ pub struct LinkConfig {
     pub secret: String,
     /// An athlete's recording.
     pub run: Option<RunId>,
+    /// Which device of the coach this is; none for others.
+    pub device: Option<DeviceId>,
     /// How fast the session is taken to run until the server has said so.
     pub speed: u32,
     /// Seed of the jitter.
@@ -252,6 +254,7 @@ impl Keeper {
             role: self.config.role,
             secret: self.config.secret.clone(),
             run: self.config.run,
+            device: self.config.device,
             last_event: self.last_event,
         });
         socket.send(&hello).await?;

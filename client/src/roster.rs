@@ -145,7 +145,8 @@ fn cells(line: &str, between: char) -> Result<Vec<String>, String> {
     loop {
         left = left.trim_start_matches(|c: char| c.is_whitespace() && c != between);
         let Some(mut quoted) = left.strip_prefix('"') else {
-            let (cell, behind) = left.split_once(between).map_or((left, None), |(c, b)| (c, Some(b)));
+            let (cell, behind) =
+                left.split_once(between).map_or((left, None), |(c, b)| (c, Some(b)));
             cells.push(cell.trim().to_owned());
             let Some(behind) = behind else { return Ok(cells) };
             left = behind;
@@ -201,7 +202,8 @@ mod tests {
 
     #[test]
     fn a_heading_may_have_its_columns_in_any_order_and_others_beside_them() {
-        let text = "Boat;Past;Heart limit;Name\n4-;7:11@40d+7:06.2@9d;;\"Fenn; Ida\"\n;;171;Bo Quist\n";
+        let text =
+            "Boat;Past;Heart limit;Name\n4-;7:11@40d+7:06.2@9d;;\"Fenn; Ida\"\n;;171;Bo Quist\n";
         let read = roster(text, 1).unwrap();
         assert_eq!(read[0].spec.name, "Fenn; Ida");
         let finish = |ms| Target::Finish { finish_ms: Millis(ms) };

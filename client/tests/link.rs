@@ -113,6 +113,7 @@ fn link(dial: Dial) -> Link {
         role: Role::Board,
         secret: "sesame".into(),
         run: None,
+        device: None,
         speed: 1,
         seed: 5,
     })

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    ids::{AthleteId, CommandId, EventNo, PieceNo, RunId},
+    ids::{AthleteId, CommandId, DeviceId, EventNo, PieceNo, RunId},
     order::Order,
     sample::{Reading, Sample},
     spec::{Aim, OnBoard, RosterEntry, SessionSettings},
@@ -38,6 +38,9 @@ pub struct Hello {
     /// An athlete's current recording, to be told how far it is durable.
     #[serde(default)]
     pub run: Option<RunId>,
+    /// Which device of the coach this is: one that was in command and lost its connection finds the command again.
+    #[serde(default)]
+    pub device: Option<DeviceId>,
     /// The last event that this client has; missing ones are sent again, marked late.
     #[serde(default)]
     pub last_event: EventNo,
@@ -160,7 +163,8 @@ pub struct AddAthletes {
     pub athletes: Vec<RosterEntry>,
 }
 
-/// The coach makes a new secret for an athlete; the old one opens nothing any more. Comes back as `links`.
+/// The coach makes a new secret for an athlete; the old one opens nothing any more, and whoever is in by
+/// it is sent away. Comes back as `links`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct NewLink {
@@ -168,6 +172,15 @@ pub struct NewLink {
     pub command: CommandId,
     /// Whose.
     pub athlete: AthleteId,
+}
+
+/// The coach makes a new secret for boards; the old one opens nothing any more, and boards that came by
+/// it are sent away. Comes back as `board_link`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct NewBoardLink {
+    /// Made by the coach's device.
+    pub command: CommandId,
 }
 
 /// The coach makes this device the one in command.
@@ -215,6 +228,8 @@ pub enum ClientMsg {
     AddAthletes(AddAthletes),
     /// Coach: a new secret for an athlete.
     NewLink(NewLink),
+    /// Coach: a new secret for boards.
+    NewBoardLink(NewBoardLink),
     /// Coach: this device takes command.
     TakeCommand(TakeCommand),
 }
@@ -289,6 +304,7 @@ impl ClientMsg {
             "command" => ClientMsg::Command(fields!()),
             "add_athletes" => ClientMsg::AddAthletes(fields!()),
             "new_link" => ClientMsg::NewLink(fields!()),
+            "new_board_link" => ClientMsg::NewBoardLink(fields!()),
             "take_command" => ClientMsg::TakeCommand(fields!()),
             other => return Err(Misread::UnknownType(other.to_owned())),
         };

@@ -47,6 +47,10 @@ id! {
     RunId
 }
 id! {
+    /// One device of a coach, across its lost connections and, on a page, its reloads.
+    DeviceId
+}
+id! {
     /// One order of a coach, so that saying it twice does it once.
     CommandId
 }

@@ -131,6 +131,16 @@ pub struct Links {
     pub links: Vec<Joined>,
 }
 
+/// A new secret for boards, shown once.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct BoardLink {
+    /// The order that asked for it.
+    pub command: CommandId,
+    /// What a board says hello with.
+    pub board_secret: String,
+}
+
 /// Everything that the server may say; `type` names the variant.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -171,6 +181,8 @@ pub enum ServerMsg {
     },
     /// Answer to orders that make secrets.
     Links(Links),
+    /// Answer to `new_board_link`.
+    BoardLink(BoardLink),
     /// Coach: whether this device is the one in command.
     InCommand {
         /// It is.

@@ -138,6 +138,7 @@ async fn gather(coach: &mut Coach) -> Result<Vec<Joined>, String> {
             | Told::Event(_)
             | Told::Overview(_)
             | Told::Links(_)
+            | Told::BoardLink(_)
             | Told::InCommand(_)
             | Told::Lost { .. } => {}
         }
@@ -245,6 +246,7 @@ impl Evening {
                 Told::Welcome
                 | Told::Done(_)
                 | Told::Links(_)
+                | Told::BoardLink(_)
                 | Told::InCommand(_)
                 | Told::Lost { .. },
             ) => {}

@@ -24,7 +24,7 @@ pub struct Record {
 }
 
 /// As whom a secret lets somebody in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Holder {
     /// The coach.
     Coach,
@@ -77,8 +77,8 @@ pub struct Append {
     pub first: u64,
     /// In the order in which they will be applied; the session that appends applies the very same.
     pub records: Arc<Vec<Record>>,
-    /// Athletes whose old secrets open nothing any more.
-    pub revoke: Vec<AthleteId>,
+    /// Whose old secrets open nothing any more.
+    pub revoke: Vec<Holder>,
     /// New secrets, granted after the revocations.
     pub grant: Vec<Grant>,
     /// Set when the session is closed with these records.

@@ -18,6 +18,7 @@ pub fn may_say(role: Role, msg: &ClientMsg) -> bool {
         ClientMsg::Command(_)
         | ClientMsg::AddAthletes(_)
         | ClientMsg::NewLink(_)
+        | ClientMsg::NewBoardLink(_)
         | ClientMsg::TakeCommand(_) => role == Role::Coach,
         // Only before anybody is welcome.
         ClientMsg::Hello(_) | ClientMsg::Create(_) | ClientMsg::Join(_) => false,

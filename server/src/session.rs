@@ -17,11 +17,11 @@ use thole_piece::{
 };
 use thole_protocol::{
     ServerMsg,
-    client_msg::{AddAthletes, Hello, NewLink, Role, TakeCommand},
+    client_msg::{AddAthletes, Hello, NewBoardLink, NewLink, Role, TakeCommand},
     close::Close,
     ids::{AthleteId, CommandId, SessionId},
     refusal::{Refusal, Why},
-    server_msg::{Joined, Links, Welcome},
+    server_msg::{BoardLink, Joined, Links, Welcome},
     units::{At, Millis},
 };
 use tokio::{
@@ -62,6 +62,8 @@ pub enum Event {
     Add(ConnId, AddAthletes),
     /// The coach wants a new secret for an athlete.
     Link(ConnId, NewLink),
+    /// The coach wants a new secret for boards.
+    BoardLink(ConnId, NewBoardLink),
     /// A device of the coach takes command.
     Take(ConnId, TakeCommand),
     /// Somebody joins by code.
@@ -86,6 +88,8 @@ pub enum Event {
 pub struct Greeting {
     /// Its number.
     pub conn: ConnId,
+    /// When it was asked what its secret opens.
+    pub asked: Instant,
     /// As whom.
     pub holder: Holder,
     /// What it said.
@@ -107,9 +111,12 @@ enum Step {
         joined: Joined,
         answer: oneshot::Sender<Result<Joined, Refusal>>,
     },
-    Linked {
+    /// Somebody's secret is another one: who came by the old one is sent away, the coach told the new one.
+    Renewed {
         conn: ConnId,
-        links: Links,
+        command: CommandId,
+        holder: Holder,
+        told: ServerMsg,
     },
 }
 
@@ -120,7 +127,7 @@ struct Batch {
     /// What is applied, in the order of the steps that do.
     records: Vec<Record>,
     grant: Vec<Grant>,
-    revoke: Vec<AthleteId>,
+    revoke: Vec<Holder>,
     /// Names that were taken in this batch and are not in the core yet.
     joining: BTreeSet<String>,
     /// The coach has ordered something in it.
@@ -303,7 +310,7 @@ impl Task {
             }
             Event::Said { conn, input, permit } => {
                 if let Input::Ordered { command, .. } = &input
-                    && !self.devices.commands(conn)
+                    && !self.devices.leads(conn)
                 {
                     self.not_in_command(conn, *command);
                 } else {
@@ -313,6 +320,7 @@ impl Task {
             }
             Event::Add(conn, add) => self.add(conn, add, batch),
             Event::Link(conn, link) => self.new_link(conn, link, batch),
+            Event::BoardLink(conn, link) => self.new_board_link(conn, link, batch),
             Event::Take(conn, take) => self.devices.take_command(conn, take.command),
             Event::Join { name, answer } => self.join(&name, answer, batch),
             Event::Silent(conn, since) => self.not_heard(conn, since, batch),
@@ -344,7 +352,7 @@ impl Task {
 
     fn add(&mut self, conn: ConnId, add: AddAthletes, batch: &mut Batch) {
         let AddAthletes { command, athletes } = add;
-        if !self.devices.commands(conn) {
+        if !self.devices.leads(conn) {
             return self.not_in_command(conn, command);
         }
         let room = self.server.settings.limits.athletes.saturating_sub(self.core.athletes());
@@ -369,7 +377,7 @@ impl Task {
 
     fn new_link(&mut self, conn: ConnId, link: NewLink, batch: &mut Batch) {
         let NewLink { command, athlete } = link;
-        if !self.devices.commands(conn) {
+        if !self.devices.leads(conn) {
             return self.not_in_command(conn, command);
         }
         let Some(name) = self.core.name(athlete).map(str::to_owned) else {
@@ -377,9 +385,23 @@ impl Task {
             let refusal = Refusal { why: Why::Unknown, says };
             return self.devices.say(conn, &ServerMsg::Refused { command: Some(command), refusal });
         };
-        batch.revoke.push(athlete);
+        let holder = Holder::Athlete(athlete);
+        batch.revoke.push(holder);
         let links = vec![grant(athlete, &name, batch)];
-        batch.steps.push(Step::Linked { conn, links: Links { command, links } });
+        let told = ServerMsg::Links(Links { command, links });
+        batch.steps.push(Step::Renewed { conn, command, holder, told });
+    }
+
+    fn new_board_link(&mut self, conn: ConnId, link: NewBoardLink, batch: &mut Batch) {
+        let NewBoardLink { command } = link;
+        if !self.devices.leads(conn) {
+            return self.not_in_command(conn, command);
+        }
+        let (secret, holder) = (Secret::new(), Holder::Board);
+        batch.revoke.push(holder);
+        batch.grant.push(Grant { hash: secret.hash(), holder });
+        let told = ServerMsg::BoardLink(BoardLink { command, board_secret: secret.reveal() });
+        batch.steps.push(Step::Renewed { conn, command, holder, told });
     }
 
     fn join(
@@ -438,9 +460,9 @@ impl Task {
                     self.welcome(*greeting);
                 }
                 Step::Joined { joined, answer } => drop(answer.send(Ok(joined))),
-                Step::Linked { conn, links } => {
-                    let command = links.command;
-                    self.devices.say(conn, &ServerMsg::Links(links));
+                Step::Renewed { conn, command, holder, told } => {
+                    self.devices.send_away(holder, self.server.clock.instant());
+                    self.devices.say(conn, &told);
                     self.devices.say(conn, &ServerMsg::Done { command });
                 }
             }
@@ -458,7 +480,7 @@ impl Task {
         &self,
         records: Arc<Vec<Record>>,
         grant: Vec<Grant>,
-        revoke: Vec<AthleteId>,
+        revoke: Vec<Holder>,
         closed_unix_ms: Option<u64>,
     ) -> Result<(), JournalError> {
         let (session, first) = (self.row.session, self.position);
@@ -501,7 +523,7 @@ impl Task {
     }
 
     fn welcome(&mut self, greeting: Greeting) {
-        let Greeting { conn, holder, hello, outbox, clock } = greeting;
+        let Greeting { conn, asked, holder, hello, outbox, clock } = greeting;
         let (role, viewer) = match holder {
             Holder::Coach => (Role::Coach, Viewer::Coach),
             Holder::Board => (Role::Board, Viewer::Board),
@@ -520,11 +542,12 @@ impl Task {
             Holder::Athlete(athlete) => Some(athlete),
             Holder::Coach | Holder::Board => None,
         };
-        if you.is_some_and(|you| !self.core.knows(you)) {
-            // The order that made this secret was refused: it opens nothing.
+        // The order that made this secret was refused, or a newer one has just taken its place.
+        let unknown = you.is_some_and(|you| !self.core.knows(you));
+        if unknown || self.devices.was_sent_away(holder, asked) {
             return outbox.close(Close::WrongSecret);
         }
-        let in_command = self.devices.enter(conn, holder, outbox);
+        let in_command = self.devices.enter(conn, holder, hello.device, outbox);
         let view = self.core.view(viewer);
         let durable = you.zip(hello.run).map(|(you, run)| self.core.durable(you, run));
         let welcome = Welcome {

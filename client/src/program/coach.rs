@@ -10,7 +10,7 @@ use thole::{
 use thole_protocol::{
     client_msg::Role,
     ids::CommandId,
-    server_msg::Links,
+    server_msg::{BoardLink, Links},
     spec::{PieceSpec, RepeatStart, StartClock},
     units::Millis,
 };
@@ -129,7 +129,13 @@ pub(crate) struct Place<'a> {
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Answer {
     Done,
-    Links,
+    Secrets,
+}
+
+/// New secrets, shown this once.
+pub(crate) enum Secrets {
+    Athletes(Links),
+    Board(BoardLink),
 }
 
 /// Waits for the first welcome; a server that is not there is said at once.
@@ -147,12 +153,17 @@ async fn answer(
     coach: &mut Coach,
     command: CommandId,
     wanted: Answer,
-) -> Result<Option<Links>, String> {
+) -> Result<Option<Secrets>, String> {
     let answered = async {
         while let Some(told) = coach.next().await {
             match told {
                 Told::Done(done) if done == command && wanted == Answer::Done => return Ok(None),
-                Told::Links(links) if links.command == command => return Ok(Some(links)),
+                Told::Links(links) if links.command == command => {
+                    return Ok(Some(Secrets::Athletes(links)));
+                }
+                Told::BoardLink(link) if link.command == command => {
+                    return Ok(Some(Secrets::Board(link)));
+                }
                 Told::InCommand(true) if wanted == Answer::Done && coach.in_command() => {}
                 Told::Refused(Some(refused), refusal) if refused == command => {
                     return Err(refusal.says);
@@ -165,6 +176,7 @@ async fn answer(
                 | Told::Done(_)
                 | Told::Refused(Some(_), _)
                 | Told::Links(_)
+                | Told::BoardLink(_)
                 | Told::InCommand(_)
                 | Told::Lost { .. } => {}
             }

@@ -59,7 +59,9 @@ mod tests {
         let read = past("3120m@0d").unwrap();
         let result = Target::Distance { distance_dm: Decimetres(31_200) };
         assert_eq!(read, [PastResult { days_ago: 0, result }]);
-        for wrong in ["", "7:06", "7:06@9", "7:66@9d", "2:03/500m@9d", "@9d", "7:06@9d+", "7:06@-1d"] {
+        for wrong in
+            ["", "7:06", "7:06@9", "7:66@9d", "2:03/500m@9d", "@9d", "7:06@9d+", "7:06@-1d"]
+        {
             let says = past(wrong).expect_err(wrong);
             assert!(says.contains("like 7:06@9d or 3120m@40d"), "{wrong}: {says}");
         }

@@ -128,9 +128,16 @@ test('after a reload both calls stand there, with the same figures', { timeout: 
   await page.locator('.running').getByText('Chin level').waitFor();
   const before = await effect(REACH).innerText();
   expect(before).toMatch(/(no clear change|by \d+\.\d %)[\s\S]*\d of 3 faster/);
+  // A second device watches, and goes on watching: the one that led leads again when it is back.
+  const second = await open(hall.browser, page.url(), LAPTOP);
+  const take = (of: typeof page) => of.getByRole('button', { name: 'Take command' });
+  await take(second.page).waitFor();
   await page.reload();
   await page.locator('.running').getByText('Chin level').waitFor();
   await expect.poll(() => effect(REACH).innerText()).toBe(before);
+  await take(second.page).waitFor();
+  expect(await take(page).count()).toBe(0);
+  await second.page.close();
   expect(await effect('Chin level').locator('.standing').count()).toBe(1);
   expect(await effect(REACH).locator('.standing').count()).toBe(0);
   // The one that stands is measured on: three of three, from before the reload.

@@ -3,7 +3,7 @@
 import type { Page } from 'playwright-core';
 import { encode } from 'uqr';
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, codeOn, layPad, setPiece, sound, start } from './coaching';
+import { Coaching, LAPTOP, codeOn, layPad, setPiece, shot, sound, start } from './coaching';
 import { open } from './stage';
 
 const SPEED = 3;
@@ -51,7 +51,7 @@ test('QR codes hold the links that stand beside them; a new personal link ends t
   const ida = await open(hall.browser, first, LAPTOP);
   await ida.page.getByText('Ida Fenn').first().waitFor();
   await page.getByRole('button', { name: 'New link for Ida Fenn' }).click();
-  await page.getByText('Ida Fenn has a new link; hand it over. The old one opens nothing any more.').waitFor();
+  await page.getByText('There is a new link for Ida Fenn: hand it over. The old one opens nothing any more.').waitFor();
   await sound(page, 'new-link');
   const second = await copied();
   expect(second).not.toBe(first);
@@ -62,10 +62,35 @@ test('QR codes hold the links that stand beside them; a new personal link ends t
   const fresh = await open(hall.browser, second, LAPTOP);
   await fresh.page.getByText('Ida Fenn').first().waitFor();
 
-  const secrets = [first, second].map((link) => new URL(link).hash.slice(1));
+  // Whoever was in by the old one is out, and told why.
+  await ida.page.getByText('a newer one took its place').waitFor();
+  await shot(ida.page, 'athlete-new-link');
+
+  // The gym TV's link is renewed the same way.
+  const boardLink = async (): Promise<string> => {
+    await page.getByRole('button', { name: "Copy the board's link" }).click();
+    await page.getByText("The board's link is copied.").waitFor();
+    return page.evaluate(() => navigator.clipboard.readText());
+  };
+  const shown = await boardLink();
+  const tv = await open(hall.browser, shown, LAPTOP);
+  await tv.page.getByText('Ida Fenn').first().waitFor();
+  await page.getByRole('button', { name: 'New link for the gym TV' }).click();
+  await page.getByText('There is a new link for the gym TV: hand it over.').waitFor();
+  await tv.page.getByText('a newer one took its place').waitFor();
+  await shot(tv.page, 'board-new-link');
+  const newer = await boardLink();
+  expect(newer).not.toBe(shown);
+  await page.reload();
+  await page.getByText(newer).waitFor();
+  await tv.page.goto(newer);
+  await tv.page.reload();
+  await tv.page.getByText('Ida Fenn').first().waitFor();
+
+  const secrets = [first, second, shown, newer].map((link) => new URL(link).hash.slice(1));
   expect(asked.filter((url) => secrets.some((secret) => url.split('#')[0]?.includes(secret)))).toEqual([]);
   expect(wrong).toEqual([]);
-  for (const one of [ida, late, fresh]) await one.page.close();
+  for (const one of [ida, late, fresh, tv]) await one.page.close();
   await page.close();
 });
 

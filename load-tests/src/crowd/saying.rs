@@ -66,6 +66,7 @@ impl Crowd {
                 role,
                 secret: secret.clone(),
                 run: self.athletes.get(place).map(|athlete| athlete.run),
+                device: None,
                 last_event: EventNo(link.last_event),
             }),
             (None, Role::Athlete) => {

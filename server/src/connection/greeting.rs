@@ -97,6 +97,7 @@ where
     }
     let wrong = Ended::Closing(Close::WrongSecret);
     let server = socket.server.clone();
+    let asked = server.clock.instant();
     let held = server.journal.held(SecretHash::of(&hello.secret)).await;
     let held = held.map_err(|error| fault(&error))?.ok_or(wrong)?;
     let (role, you) = match held.holder {
@@ -115,7 +116,7 @@ where
         let (outbox, out) = Outbox::new();
         let (clock, welcomed) = oneshot::channel();
         let (holder, hello) = (held.holder, hello.clone());
-        let greeting = Box::new(Greeting { conn, holder, hello, outbox, clock });
+        let greeting = Box::new(Greeting { conn, asked, holder, hello, outbox, clock });
         if handle.inbox.send(Event::Hello(greeting)).await.is_err() {
             continue;
         }

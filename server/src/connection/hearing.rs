@@ -92,6 +92,7 @@ impl Connection {
                 return Ok(Some(Event::Add(conn, add)));
             }
             ClientMsg::NewLink(link) => return Ok(Some(Event::Link(conn, link))),
+            ClientMsg::NewBoardLink(link) => return Ok(Some(Event::BoardLink(conn, link))),
             ClientMsg::TakeCommand(take) => return Ok(Some(Event::Take(conn, take))),
             ClientMsg::Clock(_)
             | ClientMsg::Heartbeat
@@ -151,6 +152,7 @@ impl Connection {
             | ClientMsg::Command(_)
             | ClientMsg::AddAthletes(_)
             | ClientMsg::NewLink(_)
+            | ClientMsg::NewBoardLink(_)
             | ClientMsg::TakeCommand(_) => return Ok(None),
         }))
     }

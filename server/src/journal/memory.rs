@@ -7,7 +7,7 @@ use std::{
 
 use thole_protocol::ids::{JoinCode, SessionId};
 
-use super::{Answer, Append, Held, Holder, Journal, JournalError, Record, SessionRow};
+use super::{Answer, Append, Held, Journal, JournalError, Record, SessionRow};
 use crate::secret::{SecretHash, random_epoch};
 
 #[derive(Debug, Default)]
@@ -76,11 +76,8 @@ impl Journal for MemoryJournal {
             }
             state.records.entry(append.session).or_default().extend_from_slice(&append.records);
             state.sessions.extend(append.create.map(|row| (append.session, row)));
-            state.secrets.retain(|_, held| match held.holder {
-                Holder::Athlete(athlete) => {
-                    held.session != append.session || !append.revoke.contains(&athlete)
-                }
-                Holder::Coach | Holder::Board => true,
+            state.secrets.retain(|_, held| {
+                held.session != append.session || !append.revoke.contains(&held.holder)
             });
             let session = append.session;
             let held = |grant: super::Grant| (grant.hash, Held { session, holder: grant.holder });

@@ -1,5 +1,7 @@
 //! The journal in one SQLite file: a writer thread, one transaction for everything that has come in.
 
+mod columns;
+
 use std::{
     collections::BTreeMap,
     fs::{DirBuilder, File, TryLockError},
@@ -15,14 +17,14 @@ use rusqlite::{
 };
 use thole_piece::Input;
 use thole_protocol::{
-    ids::{AthleteId, JoinCode, SessionId},
+    ids::{JoinCode, SessionId},
     units::At,
 };
 use tokio::sync::{Semaphore, mpsc, oneshot};
-use uuid::Uuid;
 
-use super::{Answer, Append, Held, Holder, Journal, JournalError, Record, SessionRow};
+use super::{Answer, Append, Held, Journal, JournalError, Record, SessionRow};
 use crate::secret::{SecretHash, random_epoch};
+use columns::{uuid, whole};
 
 /// Version of the tables below; a file of a newer one is not opened.
 const SCHEMA: i64 = 1;
@@ -231,14 +233,7 @@ impl Journal for SqliteJournal {
             let Some((session, role, athlete)) = held.optional().map_err(read)? else {
                 return Ok(None);
             };
-            let holder = match (role.as_str(), athlete) {
-                ("coach", None) => Holder::Coach,
-                ("board", None) => Holder::Board,
-                ("athlete", Some(athlete)) => Holder::Athlete(AthleteId(uuid(&athlete)?)),
-                (role, _) => {
-                    return Err(JournalError::Read(format!("a secret has the role {role:?}")));
-                }
-            };
+            let holder = columns::holder(&role, athlete)?;
             Ok(Some(Held { session: SessionId(uuid(&session)?), holder }))
         })
     }
@@ -379,17 +374,20 @@ fn write_one(savepoint: &Savepoint<'_>, append: &Append) -> Result<(), rusqlite:
             payload
         ])?;
     }
-    for athlete in &append.revoke {
-        let sql = "UPDATE secret SET revoked = 1 WHERE session = ? AND athlete = ?";
-        savepoint.prepare_cached(sql)?.execute([&session, &athlete.to_string()])?;
+    for holder in &append.revoke {
+        let (role, athlete) = columns::of(*holder);
+        // An athlete's secrets are found by their index.
+        let sql = match athlete {
+            Some(_) => {
+                "UPDATE secret SET revoked = 1 WHERE session = ? AND role = ? AND athlete = ?"
+            }
+            None => "UPDATE secret SET revoked = 1 WHERE session = ? AND role = ? AND athlete IS ?",
+        };
+        savepoint.prepare_cached(sql)?.execute(params![session, role, athlete])?;
     }
     let sql = "INSERT INTO secret (hash, session, role, athlete) VALUES (?, ?, ?, ?)";
     for grant in &append.grant {
-        let (role, athlete) = match grant.holder {
-            Holder::Coach => ("coach", None),
-            Holder::Board => ("board", None),
-            Holder::Athlete(athlete) => ("athlete", Some(athlete.to_string())),
-        };
+        let (role, athlete) = columns::of(grant.holder);
         let hash = grant.hash.as_bytes();
         savepoint.prepare_cached(sql)?.execute(params![hash, session, role, athlete])?;
     }
@@ -488,13 +486,4 @@ fn epoch(connection: &Connection) -> Result<String, JournalError> {
 
 fn read(error: rusqlite::Error) -> JournalError {
     JournalError::Read(error.to_string())
-}
-
-fn uuid(text: &str) -> Result<Uuid, JournalError> {
-    Uuid::parse_str(text).map_err(|error| JournalError::Read(format!("{text:?}: {error}")))
-}
-
-/// SQLite's integers are signed; positions and times stay far below 2^63.
-fn whole(number: u64) -> i64 {
-    i64::try_from(number).unwrap_or(i64::MAX)
 }

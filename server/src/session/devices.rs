@@ -5,8 +5,9 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ServerMsg,
     close::Close,
-    ids::{AthleteId, CommandId},
+    ids::{AthleteId, CommandId, DeviceId},
 };
+use tokio::time::Instant;
 use tokio_tungstenite::tungstenite::Utf8Bytes;
 
 use crate::{journal::Holder, outbox::Outbox};
@@ -18,22 +19,41 @@ pub struct ConnId(pub u64);
 /// The connections of one session.
 #[derive(Debug, Default)]
 pub struct Devices {
-    coaches: BTreeMap<ConnId, Outbox>,
+    coaches: BTreeMap<ConnId, (Outbox, Option<DeviceId>)>,
     boards: BTreeMap<ConnId, Outbox>,
     athletes: BTreeMap<AthleteId, (ConnId, Outbox)>,
     /// Which athlete a connection is; one that was replaced is not here any more.
     rowing: BTreeMap<ConnId, AthleteId>,
     in_command: Option<ConnId>,
+    /// The device that was in command when its connection was lost; it finds the command again if nobody has
+    /// taken it, or led, since.
+    awaited: Option<DeviceId>,
+    /// When a new secret took the place of the old one.
+    renewed: BTreeMap<Holder, Instant>,
 }
 
 impl Devices {
     /// A connection comes in; true when it is the coach's device in command. Of an athlete the newer
-    /// connection wins.
-    pub fn enter(&mut self, conn: ConnId, holder: Holder, outbox: Outbox) -> bool {
+    /// connection wins, and so it does of the device in command.
+    pub fn enter(
+        &mut self,
+        conn: ConnId,
+        holder: Holder,
+        device: Option<DeviceId>,
+        outbox: Outbox,
+    ) -> bool {
         match holder {
             Holder::Coach => {
-                self.coaches.insert(conn, outbox);
-                *self.in_command.get_or_insert(conn) == conn
+                let commander = self.in_command.and_then(|conn| self.device(conn));
+                let is_back = device.is_some() && (device == self.awaited || device == commander);
+                // The one that comes is told by its welcome.
+                if is_back {
+                    (self.in_command, self.awaited) = (Some(conn), None);
+                    self.tell_command();
+                }
+                self.in_command.get_or_insert(conn);
+                self.coaches.insert(conn, (outbox, device));
+                self.commands(conn)
             }
             Holder::Board => {
                 self.boards.insert(conn, outbox);
@@ -50,14 +70,34 @@ impl Devices {
         }
     }
 
+    /// A new secret has taken the place of this holder's at `now`: who came by the old one has to go.
+    pub fn send_away(&mut self, holder: Holder, now: Instant) {
+        self.renewed.insert(holder, now);
+        let there: Vec<&Outbox> = match holder {
+            Holder::Coach => self.coach_outboxes().collect(),
+            Holder::Board => self.boards.values().collect(),
+            Holder::Athlete(athlete) => self.of_athlete(athlete).into_iter().collect(),
+        };
+        for outbox in there {
+            outbox.close(Close::WrongSecret);
+        }
+    }
+
+    /// Whether a secret that was looked up at `asked` has been taken from its holder since.
+    #[must_use]
+    pub fn was_sent_away(&self, holder: Holder, asked: Instant) -> bool {
+        self.renewed.get(&holder).is_some_and(|renewed| asked < *renewed)
+    }
+
     /// A connection has ended.
     pub fn leave(&mut self, conn: ConnId) {
         if let Some(athlete) = self.rowing.remove(&conn) {
             self.athletes.remove(&athlete);
         }
         self.boards.remove(&conn);
-        self.coaches.remove(&conn);
+        let left = self.coaches.remove(&conn);
         if self.in_command == Some(conn) {
+            self.awaited = self.awaited.or(left.and_then(|(_, device)| device));
             // The one that has been here longest has the smallest number.
             self.in_command = self.coaches.keys().next().copied();
             self.tell_command();
@@ -88,6 +128,20 @@ impl Devices {
         self.in_command == Some(conn)
     }
 
+    /// Whether this connection may give an order. With its first one a device that stood in has the command for
+    /// good.
+    pub fn leads(&mut self, conn: ConnId) -> bool {
+        let leads = self.commands(conn);
+        if leads {
+            self.awaited = None;
+        }
+        leads
+    }
+
+    fn device(&self, conn: ConnId) -> Option<DeviceId> {
+        self.coaches.get(&conn).and_then(|(_, device)| *device)
+    }
+
     /// Which athlete a connection is.
     #[must_use]
     pub fn athlete(&self, conn: ConnId) -> Option<AthleteId> {
@@ -97,14 +151,14 @@ impl Devices {
     /// A device of the coach takes command.
     pub fn take_command(&mut self, conn: ConnId, command: CommandId) {
         if self.coaches.contains_key(&conn) {
-            self.in_command = Some(conn);
+            (self.in_command, self.awaited) = (Some(conn), None);
             self.tell_command();
             self.say(conn, &ServerMsg::Done { command });
         }
     }
 
     fn tell_command(&self) {
-        for (conn, outbox) in &self.coaches {
+        for (conn, (outbox, _)) in &self.coaches {
             say(outbox, &ServerMsg::InCommand { yes: self.commands(*conn) });
         }
     }
@@ -114,7 +168,8 @@ impl Devices {
     pub fn outbox(&self, conn: ConnId) -> Option<&Outbox> {
         let athlete = self.rowing.get(&conn).and_then(|athlete| self.athletes.get(athlete));
         let athlete = athlete.map(|(_, outbox)| outbox);
-        athlete.or_else(|| self.coaches.get(&conn)).or_else(|| self.boards.get(&conn))
+        let coach = self.coaches.get(&conn).map(|(outbox, _)| outbox);
+        athlete.or(coach).or_else(|| self.boards.get(&conn))
     }
 
     /// The outbox of an athlete, when connected.
@@ -123,9 +178,26 @@ impl Devices {
         self.athletes.get(&athlete).map(|(_, outbox)| outbox)
     }
 
+    /// The outboxes of these athletes, who stand in the order of their ids; none of one who is not connected.
+    /// Many are met by going along, few are looked for.
+    pub fn of_athletes<'a>(
+        &'a self,
+        athletes: &'a [AthleteId],
+    ) -> impl Iterator<Item = Option<&'a Outbox>> {
+        let many = athletes.len() > self.athletes.len() / 8;
+        let mut along = self.athletes.iter().peekable();
+        athletes.iter().map(move |athlete| {
+            if !many {
+                return self.of_athlete(*athlete);
+            }
+            while along.next_if(|(other, _)| *other < athlete).is_some() {}
+            along.next_if(|(other, _)| *other == athlete).map(|(_, (_, outbox))| outbox)
+        })
+    }
+
     /// The coach's devices.
     pub fn coach_outboxes(&self) -> impl Iterator<Item = &Outbox> {
-        self.coaches.values()
+        self.coaches.values().map(|(outbox, _)| outbox)
     }
 
     /// The boards.
@@ -141,7 +213,7 @@ impl Devices {
     /// Everybody who is connected.
     pub fn outboxes(&self) -> impl Iterator<Item = &Outbox> {
         let athletes = self.athletes.values().map(|(_, outbox)| outbox);
-        self.coaches.values().chain(self.boards.values()).chain(athletes)
+        self.coach_outboxes().chain(self.boards.values()).chain(athletes)
     }
 
     /// Says something to one connection, if it is still here.

@@ -33,6 +33,7 @@ fn every_message() -> Vec<Value> {
         json!({"type": "command", "command": id, "order": {"do": "arm"}}),
         json!({"type": "add_athletes", "command": id, "athletes": []}),
         json!({"type": "new_link", "command": id, "athlete": id}),
+        json!({"type": "new_board_link", "command": id}),
         json!({"type": "take_command", "command": id}),
         json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "coach", "secret": "x"}),
         json!({"type": "create", "title": "Another"}),
@@ -67,6 +68,16 @@ impl Gym {
 
     async fn coach(&self) -> Device {
         self.enter("coach", &self.created["coach_secret"]).await
+    }
+
+    /// A device of the coach by its number, and whether it is in command.
+    async fn coach_on(&self, device: u128) -> (Device, bool) {
+        let mut coach = Device::dial(&self.server, 1 << 16).await;
+        let hello = json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "coach",
+            "secret": self.created["coach_secret"], "device": Uuid::from_u128(device)});
+        coach.say(hello).await;
+        let in_command = coach.hears("welcome").await["in_command"] == true;
+        (coach, in_command)
     }
 
     async fn board(&self) -> Device {
@@ -132,7 +143,8 @@ impl Device {
 async fn every_role_may_say_what_its_table_says_and_a_refusal_closes_nothing() {
     let gym = Gym::new().await;
     let athlete = gym.join("Ana").await;
-    let allowed = [("coach", 8..12), ("athlete", 0..8), ("board", 0..0)];
+    // The coach comes last, and makes a new link for boards.
+    let allowed = [("athlete", 0..8), ("board", 0..0), ("coach", 8..13)];
     for (role, may) in allowed {
         let mut device = match role {
             "coach" => gym.coach().await,
@@ -182,6 +194,43 @@ async fn the_newer_connection_of_an_athlete_wins() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn a_new_link_sends_away_who_came_by_the_old_one() {
+    let gym = Gym::new().await;
+    let mut coach = gym.coach().await;
+    coach.hears("welcome").await;
+    let (ana, bo) = (gym.join("Ana").await, gym.join("Bo").await);
+    let mut ana_in = gym.enter("athlete", &ana).await;
+    let you = ana_in.hears("welcome").await["you"].clone();
+    let mut bo_in = gym.enter("athlete", &bo).await;
+    bo_in.hears("welcome").await;
+    let mut board = gym.board().await;
+    board.hears("welcome").await;
+
+    let ask = json!({"type": "new_link", "command": Uuid::from_u128(1), "athlete": you});
+    coach.say(ask).await;
+    let new_ana = coach.hears("links").await["links"][0]["secret"].clone();
+    assert_eq!(ana_in.is_closed().await, Close::WrongSecret.code());
+    assert_eq!(gym.enter("athlete", &ana).await.is_closed().await, Close::WrongSecret.code());
+    let welcome = gym.enter("athlete", &new_ana).await.hears("welcome").await;
+    assert_eq!(welcome["you"], you, "the same athlete, what was rowed stays");
+
+    coach.say(json!({"type": "new_board_link", "command": Uuid::from_u128(2)})).await;
+    let told = coach.hears("board_link").await;
+    assert_eq!(told["command"], json!(Uuid::from_u128(2)));
+    assert_eq!(board.is_closed().await, Close::WrongSecret.code());
+    assert_eq!(gym.board().await.is_closed().await, Close::WrongSecret.code());
+    gym.enter("board", &told["board_secret"]).await.hears("welcome").await;
+    // Nobody else is touched, and a device that is not in command renews nothing.
+    bo_in.say(json!({"type": "clock", "client_sent_us": 7})).await;
+    bo_in.hears("clock").await;
+    let mut second = gym.coach().await;
+    second.hears("welcome").await;
+    second.say(json!({"type": "new_board_link", "command": Uuid::from_u128(3)})).await;
+    assert_eq!(second.hears("refused").await["refusal"]["why"], "not_in_command");
+    gym.enter("board", &told["board_secret"]).await.hears("welcome").await;
+}
+
+#[tokio::test(start_paused = true)]
 async fn three_devices_lead_one_commands_and_it_can_be_taken_over() {
     let gym = Gym::new().await;
     let mut devices = Vec::new();
@@ -203,6 +252,53 @@ async fn three_devices_lead_one_commands_and_it_can_be_taken_over() {
     devices[1].say(prepare(3)).await;
     assert_eq!(devices[1].hears("done").await["command"], json!(Uuid::from_u128(2)));
     assert_eq!(devices[1].hears("done").await["command"], json!(Uuid::from_u128(3)));
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_device_that_lost_its_connection_finds_the_command_again_unless_another_has_led() {
+    let gym = Gym::new().await;
+    let laptop = async || gym.coach_on(1).await;
+    let prepare = |no: u128| {
+        json!({"type": "command", "command": Uuid::from_u128(no),
+            "order": {"do": "prepare_calls", "calls": [{"shown": "Sit tall"}]}})
+    };
+    let (mut first, in_command) = laptop().await;
+    assert!(in_command);
+    let (mut phone, in_command) = gym.coach_on(2).await;
+    assert!(!in_command);
+    // The laptop is gone: the phone stands in; the laptop is back: it leads again, and the phone is told.
+    first.ws.close(None).await.unwrap();
+    assert_eq!(phone.hears("in_command").await["yes"], true);
+    let (mut first, in_command) = laptop().await;
+    assert!(in_command);
+    assert_eq!(phone.hears("in_command").await["yes"], false);
+    // Its old connection may still stand when it is back.
+    let (mut again, in_command) = laptop().await;
+    assert!(in_command);
+    assert_eq!(first.hears("in_command").await["yes"], false);
+    assert_eq!(phone.hears("in_command").await["yes"], false);
+    drop(first);
+    // The phone leads while the laptop is away: it keeps the command.
+    again.ws.close(None).await.unwrap();
+    assert_eq!(phone.hears("in_command").await["yes"], true);
+    phone.say(prepare(1)).await;
+    phone.hears("done").await;
+    let (mut back, in_command) = laptop().await;
+    assert!(!in_command);
+    // What was taken by hand stays taken, whoever comes back.
+    back.say(json!({"type": "take_command", "command": Uuid::from_u128(2)})).await;
+    back.hears("done").await;
+    let (mut other, in_command) = gym.coach_on(2).await;
+    assert!(!in_command);
+    // All are gone, and another one comes first: it stands in, too.
+    for device in [&mut back, &mut phone, &mut other] {
+        device.ws.close(None).await.unwrap();
+        device.is_closed().await;
+    }
+    let (mut tablet, in_command) = gym.coach_on(3).await;
+    assert!(in_command);
+    assert!(laptop().await.1);
+    assert_eq!(tablet.hears("in_command").await["yes"], false);
 }
 
 #[tokio::test]

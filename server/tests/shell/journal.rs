@@ -106,7 +106,7 @@ async fn an_append_that_does_not_go_on_where_the_records_end_changes_nothing() {
         let grant = vec![Grant { hash: known, holder: Holder::Athlete(athlete(1)) }];
         journal.append(Append { grant, ..made(1) }).await.unwrap();
         let grant = vec![Grant { hash: offered, holder: Holder::Coach }];
-        let (revoke, closed_unix_ms) = (vec![athlete(1)], Some(5));
+        let (revoke, closed_unix_ms) = (vec![Holder::Athlete(athlete(1))], Some(5));
         let all = |append| Append {
             grant: grant.clone(),
             revoke: revoke.clone(),
@@ -160,7 +160,7 @@ async fn a_fenced_append_does_not_harm_those_that_share_its_commit() {
 #[tokio::test]
 async fn a_secret_opens_what_it_was_made_for_until_it_is_revoked() {
     with_both(async |journal| {
-        let [coach, board, ana, bo, new] = [(); 5].map(|()| Secret::new().hash());
+        let [coach, board, ana, bo, other, new, tv] = [(); 7].map(|()| Secret::new().hash());
         let grant = vec![
             Grant { hash: coach, holder: Holder::Coach },
             Grant { hash: board, holder: Holder::Board },
@@ -168,7 +168,10 @@ async fn a_secret_opens_what_it_was_made_for_until_it_is_revoked() {
         ];
         journal.append(Append { grant, ..made(1) }).await.unwrap();
         // The same athlete in another session keeps the secret for that one.
-        let grant = vec![Grant { hash: bo, holder: Holder::Athlete(athlete(1)) }];
+        let grant = vec![
+            Grant { hash: bo, holder: Holder::Athlete(athlete(1)) },
+            Grant { hash: other, holder: Holder::Board },
+        ];
         journal.append(Append { grant, ..made(2) }).await.unwrap();
         let held = async |hash| journal.held(hash).await.unwrap();
         let of = |no, holder| Some(Held { session: session(no), holder });
@@ -177,12 +180,18 @@ async fn a_secret_opens_what_it_was_made_for_until_it_is_revoked() {
         assert_eq!(held(ana).await, of(1, Holder::Athlete(athlete(1))));
         assert_eq!(held(new).await, None);
 
-        let grant = vec![Grant { hash: new, holder: Holder::Athlete(athlete(1)) }];
-        let revoke = vec![athlete(1)];
+        let grant = vec![
+            Grant { hash: new, holder: Holder::Athlete(athlete(1)) },
+            Grant { hash: tv, holder: Holder::Board },
+        ];
+        let revoke = vec![Holder::Athlete(athlete(1)), Holder::Board];
         journal.append(Append { grant, revoke, ..more(1, 1, Vec::new()) }).await.unwrap();
         assert_eq!(held(ana).await, None, "revoked");
         assert_eq!(held(new).await, of(1, Holder::Athlete(athlete(1))), "granted with it");
+        assert_eq!(held(board).await, None, "revoked");
+        assert_eq!(held(tv).await, of(1, Holder::Board), "granted with it");
         assert_eq!(held(bo).await, of(2, Holder::Athlete(athlete(1))));
+        assert_eq!(held(other).await, of(2, Holder::Board));
         assert_eq!(held(coach).await, of(1, Holder::Coach));
     })
     .await;

@@ -13,7 +13,7 @@ pub(crate) const SAFE: i64 = 9_007_199_254_740_991;
 pub(crate) const SCHEMAS: &str = "#/components/schemas/";
 
 /// What the server answers with, beside `refused`, which may answer anything.
-const REPLIES: [(&str, &[&str]); 9] = [
+const REPLIES: [(&str, &[&str]); 10] = [
     ("hello", &["welcome"]),
     ("create", &["created"]),
     ("join", &["joined"]),
@@ -23,6 +23,7 @@ const REPLIES: [(&str, &[&str]); 9] = [
     ("command", &["done"]),
     ("add_athletes", &["done", "links"]),
     ("new_link", &["links"]),
+    ("new_board_link", &["board_link"]),
 ];
 
 /// The document; `examples` are the payloads by side (`client`, `server`) and message type.

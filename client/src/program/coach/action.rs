@@ -20,7 +20,7 @@ use uuid::Uuid;
 
 use crate::program::{Failed, usage};
 
-use super::{Answer, PieceArgs, Place, answer, create::RankBy, grace, telling};
+use super::{Answer, PieceArgs, Place, Secrets, answer, create::RankBy, grace, telling};
 
 /// What a coach can say.
 #[derive(Subcommand, Clone, Debug)]
@@ -34,6 +34,8 @@ pub(crate) enum Action {
         /// The athlete's name
         name: String,
     },
+    /// Makes a new link for boards; the old one opens nothing any more
+    NewBoardLink,
     /// Changes what is known of an athlete
     Change(ChangeArgs),
     /// Replaces the prepared calls; `call 1` sends the first of them
@@ -172,7 +174,7 @@ pub(crate) struct Ordered {
     pub(crate) command: CommandId,
     pub(crate) name: &'static str,
     pub(crate) call: Option<CallId>,
-    pub(crate) makes_links: bool,
+    pub(crate) makes_secrets: bool,
 }
 
 /// Gives one order and waits for its answer.
@@ -190,9 +192,11 @@ pub(crate) async fn one(
         return Err("Another device of yours is in command; add --take-command.".into());
     }
     let ordered = give(coach, action, None).map_err(usage)?;
-    let wanted = if ordered.makes_links { Answer::Links } else { Answer::Done };
-    if let Some(links) = answer(coach, ordered.command, wanted).await? {
-        telling::links(place, &links);
+    let wanted = if ordered.makes_secrets { Answer::Secrets } else { Answer::Done };
+    match answer(coach, ordered.command, wanted).await? {
+        Some(Secrets::Athletes(links)) => telling::links(place, &links),
+        Some(Secrets::Board(link)) => telling::board_link(place, &link),
+        None => {}
     }
     done(place, &ordered);
     Ok(())
@@ -226,7 +230,16 @@ pub(crate) fn give(
         Action::NewLink { name } => {
             let athlete = named(mirror, &name)?;
             let command = coach.new_link(athlete);
-            return Ok(Ordered { command, name: "new-link", call: None, makes_links: true });
+            return Ok(Ordered { command, name: "new-link", call: None, makes_secrets: true });
+        }
+        Action::NewBoardLink => {
+            let command = coach.new_board_link();
+            return Ok(Ordered {
+                command,
+                name: "new-board-link",
+                call: None,
+                makes_secrets: true,
+            });
         }
         Action::Change(change) => ("change", change.order(mirror)?),
         Action::Prepare { calls } => {
@@ -254,7 +267,7 @@ pub(crate) fn give(
             let call = call.spec(mirror)?;
             let id = call.call;
             let command = coach.order(Order::Call { call });
-            return Ok(Ordered { command, name: "call", call: Some(id), makes_links: false });
+            return Ok(Ordered { command, name: "call", call: Some(id), makes_secrets: false });
         }
         Action::TakeBack { call } => {
             let call = call
@@ -269,7 +282,7 @@ pub(crate) fn give(
         Action::NextPiece => ("next-piece", Order::NextPiece),
         Action::CloseSession => ("close-session", Order::CloseSession),
     };
-    Ok(Ordered { command: coach.order(order), name, call: None, makes_links: false })
+    Ok(Ordered { command: coach.order(order), name, call: None, makes_secrets: false })
 }
 
 impl AddArgs {
@@ -290,7 +303,7 @@ impl AddArgs {
             }
         };
         let command = coach.add(entries);
-        Ok(Ordered { command, name: "add", call: None, makes_links: true })
+        Ok(Ordered { command, name: "add", call: None, makes_secrets: true })
     }
 }
 

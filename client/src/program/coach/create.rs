@@ -12,7 +12,7 @@ use thole_protocol::{
     spec::{PieceSpec, Ranking, RosterEntry, SessionSettings},
 };
 
-use super::{Answer, PieceArgs, answer, grace, welcomed};
+use super::{Answer, PieceArgs, Secrets, answer, grace, welcomed};
 use crate::program::{Common, Failed, any_seed, usage};
 
 /// Most athletes in one message, as the protocol has it.
@@ -137,8 +137,9 @@ async fn fill(
     let mut joined = Vec::new();
     for some in entries.chunks(ADD_MAX) {
         let command = coach.add(some.to_vec());
-        let links = answer(coach, command, Answer::Links).await?;
-        joined.extend(links.into_iter().flat_map(|links| links.links));
+        if let Some(Secrets::Athletes(links)) = answer(coach, command, Answer::Secrets).await? {
+            joined.extend(links.links);
+        }
     }
     Ok(joined)
 }

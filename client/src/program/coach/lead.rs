@@ -152,7 +152,7 @@ impl<'a> Lead<'a> {
             What::TakeCommand => {
                 let command = coach.take_command();
                 let name = "take-command";
-                self.wait_for(Ordered { command, name, call: None, makes_links: false });
+                self.wait_for(Ordered { command, name, call: None, makes_secrets: false });
             }
             What::One(Action::Status) => telling::status(self.place, coach),
             What::One(action) => match action::give(coach, action, self.last_call) {
@@ -203,6 +203,7 @@ impl<'a> Lead<'a> {
                 self.place.common.tell(line, || Some(refusal.says.clone()));
             }
             Told::Links(links) => telling::links(self.place, links),
+            Told::BoardLink(link) => telling::board_link(self.place, link),
             Told::InCommand(yes) => {
                 self.place.common.tell(json!({"event": "in_command", "yes": yes}), || {
                     Some(if *yes {

@@ -14,7 +14,7 @@ use thole::{
 use thole_protocol::{
     client_msg::Role,
     event::{Event, Happening},
-    server_msg::Links,
+    server_msg::{BoardLink, Links},
     standing::{Phase, PieceView},
 };
 
@@ -124,6 +124,15 @@ pub(crate) fn links(place: &Place<'_>, links: &Links) {
         let lines = links.links.iter().map(|j| format!("{:<20} {}", j.name, link(&j.secret)));
         Some(lines.collect::<Vec<_>>().join("\n"))
     });
+}
+
+/// A new secret for boards, shown this once.
+pub(crate) fn board_link(place: &Place<'_>, link: &BoardLink) {
+    let secret = link.board_secret.clone();
+    let link = Link { role: Role::Board, secret, ..place.link.clone() }.to_string();
+    place
+        .common
+        .tell(json!({"event": "board_link", "link": link}), || Some(format!("Board       {link}")));
 }
 
 /// One thing that happened.

@@ -8,6 +8,8 @@ import { browser, type World } from './world';
 /** How often what depends on the time is drawn. */
 const TICK_MS = 100;
 
+const DEVICE = 'thole device';
+
 /** What the server answers by the name that this device gave it. */
 type Commanded = Extract<ClientMsg, { command: CommandId }>;
 
@@ -46,7 +48,8 @@ export class Live {
     this.leave();
     this.#state = NOTHING_YET;
     if (alsoTell !== undefined) this.#alsoTell.push(alsoTell);
-    this.#link = new Link({ role, entry, run }, this.#world, (news) => this.#hear(news));
+    const device = role === 'coach' ? ownDevice(sessionStorage) : null;
+    this.#link = new Link({ role, entry, run, device }, this.#world, (news) => this.#hear(news));
     this.#tick();
     return this.#link;
   }
@@ -107,6 +110,15 @@ export class Live {
     const phase = this.session === null ? null : currentPhase(this.session);
     return phase === null || (phase.phase !== 'armed' && !isUnderWay(phase));
   }
+}
+
+/** This page under one name, also after it was loaded anew: a coach who led it leads it again. */
+function ownDevice(shelf: Pick<Storage, 'getItem' | 'setItem'>): string {
+  const known = shelf.getItem(DEVICE);
+  if (known !== null) return known;
+  const name = newId();
+  shelf.setItem(DEVICE, name);
+  return name;
 }
 
 /** A random UUID, also where the browser takes the page for insecure and has no `randomUUID`. */

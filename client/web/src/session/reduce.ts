@@ -200,6 +200,8 @@ function said(state: State, msg: ServerMsg): State {
       const links = new Map([...state.links, ...msg.links.map((link) => [link.athlete, link] as const)]);
       return { ...state, links, answers: withAnswer(state.answers, msg.command, { done: true }) };
     }
+    case 'board_link':
+      return { ...state, answers: withAnswer(state.answers, msg.command, { done: true }) };
     case 'standings':
     case 'overview':
     case 'own':

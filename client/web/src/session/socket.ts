@@ -46,6 +46,8 @@ export interface LinkConfig {
   readonly entry: Entry;
   /** An athlete's recording. */
   readonly run: RunId | null;
+  /** Which device of the coach this is; null for others. */
+  readonly device?: string | null;
 }
 
 /** What a link tells. Of messages about clock and heartbeat nobody is told. */
@@ -162,6 +164,7 @@ export class Link {
         role: this.#config.role,
         secret: this.#secret,
         run: this.#config.run,
+        device: this.#config.device ?? null,
         last_event: this.#lastEvent,
       });
     } else if ('type' in this.#config.entry) {

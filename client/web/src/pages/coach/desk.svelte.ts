@@ -109,6 +109,10 @@ export class Desk {
     return this.#ask([this.live.ask((command) => ({ type: 'new_link', command, athlete }))])[0] ?? '';
   }
 
+  newBoardLink(): CommandId {
+    return this.#ask([this.live.ask((command) => ({ type: 'new_board_link', command }))])[0] ?? '';
+  }
+
   takeCommand(): void {
     this.#ask([this.live.ask((command) => ({ type: 'take_command', command }))]);
   }
@@ -230,6 +234,10 @@ export class Desk {
     if (news.news === 'said' && news.msg.type === 'links' && this.kept !== null) {
       const links = Object.fromEntries(news.msg.links.map(({ athlete, secret }) => [athlete, secret]));
       keepSession(localStorage, this.kept.code, { links });
+      this.#keep(this.kept.code);
+    }
+    if (news.news === 'said' && news.msg.type === 'board_link' && this.kept !== null) {
+      keepSession(localStorage, this.kept.code, { board: news.msg.board_secret });
       this.#keep(this.kept.code);
     }
     if (news.news === 'ended' && news.code === 4500 && this.kept !== null) dropSession(localStorage, this.kept.code);

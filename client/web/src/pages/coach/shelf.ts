@@ -9,7 +9,7 @@ export interface KeptSession {
   readonly code: string;
   readonly title: string;
   readonly secret: string;
-  /** Known only where the session was made. */
+  /** Known only where the session, or the board's newest link, was made. */
   readonly board: string | null;
   /** Athletes' secrets by their identity, as far as they were made here. */
   readonly links: Readonly<Record<string, string>>;
