@@ -11,7 +11,7 @@ use std::hint::black_box;
 
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use thole_piece::{
-    Session,
+    Input, Session,
     limits::Measure,
     plan::Course,
     projection::{Forecast, Live},
@@ -73,6 +73,44 @@ fn standings(criterion: &mut Criterion) {
     group.finish();
 }
 
+/// What is made once a second for all in a piece: standings, notices, and what else the coach sees of each.
+fn published(criterion: &mut Criterion) {
+    let mut group = criterion.benchmark_group("published");
+    for athletes in [1_000, 10_000] {
+        let session = rowing(athletes, 5_000, 60);
+        let at = session.now() + Millis(1_000);
+        group.throughput(Throughput::Elements(u64::from(athletes)));
+        group.bench_function(BenchmarkId::from_parameter(athletes), |bench| {
+            bench.iter_batched_ref(
+                || session.clone(),
+                |session| {
+                    session.apply(at, &Input::Deadline);
+                    session.details()
+                },
+                BatchSize::PerIteration,
+            );
+        });
+    }
+    group.finish();
+}
+
+/// A focus call to all of a piece, and its end by the next one.
+fn call(criterion: &mut Criterion) {
+    let athletes = 10_000;
+    let mut session = rowing(athletes, 5_000, 60);
+    let mut group = criterion.benchmark_group("a call to all of");
+    group.throughput(Throughput::Elements(u64::from(athletes)));
+    group.bench_function(BenchmarkId::from_parameter(athletes), |bench| {
+        let mut number = 0;
+        bench.iter(|| {
+            number += 1;
+            let at = session.now();
+            session.apply(at, &invented::call(number))
+        });
+    });
+    group.finish();
+}
+
 /// A whole piece of thirty from its inputs.
 fn replay(criterion: &mut Criterion) {
     let (athletes, strokes) = (30, 230);
@@ -118,5 +156,5 @@ fn projection(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, one_stroke, projection, standings, replay);
+criterion_group!(benches, one_stroke, projection, standings, published, call, replay);
 criterion_main!(benches);

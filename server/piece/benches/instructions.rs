@@ -24,10 +24,12 @@ const STORED: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/benches/instructions.
 const TIMES: [u32; 2] = [10, 30];
 /// A path: its name, what runs it so many times, and how many parts one run has.
 type HotPath = (&'static str, fn(u32), u32);
-const PATHS: [HotPath; 4] = [
+const PATHS: [HotPath; 6] = [
     ("a stroke of 40 athletes, early", early, 40),
     ("a stroke of 40 athletes, late", late, 40),
     ("standings of 1,000, an athlete", standings, 1_000),
+    ("a stroke of 1,000 and what is published", published, 1_000),
+    ("a call to 1,000, an athlete", call, 1_000),
     ("replay, a sample", replay, 30),
 ];
 
@@ -48,6 +50,22 @@ fn standings(times: u32) {
         let round = &rounds[usize::from(time % 2 == 0)];
         let listed = board.publish(At(u64::from(time) * 1_000), Ranking::Share, 0, round);
         std::hint::black_box(listed);
+    }
+}
+
+fn published(times: u32) {
+    let mut session = rowing(1_000, 23_000, 20);
+    for time in 0..times {
+        row(&mut session, 1_000, 21 + time);
+        std::hint::black_box(session.details());
+    }
+}
+
+fn call(times: u32) {
+    let mut session = rowing(1_000, 23_000, 20);
+    for time in 0..times {
+        let at = session.now();
+        std::hint::black_box(session.apply(at, &invented::call(u128::from(time))));
     }
 }
 

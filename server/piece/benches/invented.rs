@@ -2,11 +2,12 @@
 
 use thole_piece::{Input, Session, standings::Entry};
 use thole_protocol::{
-    ids::{AthleteId, CommandId, RunId},
+    ids::{AthleteId, CallId, CommandId, RunId},
     order::Order,
     sample::Sample,
     spec::{
-        Aim, AthleteSpec, Extent, PieceSpec, Plan, Repeat, RosterEntry, SessionSettings, Target,
+        Aim, AthleteSpec, Audience, CallSpec, CallText, Extent, PieceSpec, Plan, Repeat,
+        RosterEntry, SessionSettings, Span, Target,
     },
     standing::Margin,
     units::{At, Decimetres, Millis, Ppm},
@@ -74,6 +75,21 @@ pub(crate) fn stroke(number: u32, count: u32) -> Input {
     };
     let run = RunId(Uuid::from_u128(0x9000_0000 + u128::from(number)));
     Input::Samples { athlete: athlete(number), run, samples: vec![sample] }
+}
+
+/// A call to everybody that goes out at once.
+pub(crate) fn call(number: u128) -> Input {
+    let call = CallSpec {
+        call: CallId(Uuid::from_u128(0xCA11_0000 + number)),
+        text: CallText { shown: "Long reach".into(), spoken: String::new() },
+        audience: Audience::All,
+        span: Span::Strokes { strokes: 10 },
+        grace_ms: Some(Millis(0)),
+    };
+    Input::Ordered {
+        command: CommandId(Uuid::from_u128(0xC0_0000 + number)),
+        order: Order::Call { call },
+    }
 }
 
 /// When a stroke is heard.

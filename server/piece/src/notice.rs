@@ -7,7 +7,12 @@ use thole_protocol::{
     units::{At, Bpm, Decimetres, HalfSpm, Millis, decimetres, millis},
 };
 
-use crate::{limits::Measure, plan::Course, recording::Point, roster::Athlete};
+use crate::{
+    limits::Measure,
+    plan::Course,
+    recording::{Point, count_before},
+    roster::Athlete,
+};
 
 /// A condition is shown once it has lasted so long (own choice; IEC 60601-1-8 asks to keep false
 /// alarms down).
@@ -102,9 +107,9 @@ impl Watch {
             heart(seen, now),
             stopped(seen, now),
             not_heard(seen),
-            self.fading(seen).filter(|_| paced && settled).map(|about| (now, about)),
-            too_fast(seen).filter(|_| paced).map(|about| (now, about)),
-            rate_no_faster(seen, now).filter(|_| paced).map(|about| (now, about)),
+            (paced && settled).then(|| self.fading(seen)).flatten().map(|about| (now, about)),
+            paced.then(|| too_fast(seen)).flatten().map(|about| (now, about)),
+            paced.then(|| rate_no_faster(seen, now)).flatten().map(|about| (now, about)),
             far_off(seen).map(|about| (now, about)),
             self.reset
                 .filter(|(at, _)| now.since(*at).0 < RESET_SHOWN_MS)
@@ -192,7 +197,7 @@ fn too_fast(seen: &Seen<'_>) -> Option<About> {
 }
 
 fn rate_no_faster(seen: &Seen<'_>, now: At) -> Option<About> {
-    let points = seen.athlete.recording.points();
+    let points = seen.athlete.recording.recent();
     let newest = points.last()?.heard.min(now.0);
     let middle = newest.checked_sub(WINDOW_MS)?;
     let first = middle.checked_sub(WINDOW_MS)?;
@@ -212,8 +217,8 @@ fn rate_no_faster(seen: &Seen<'_>, now: At) -> Option<About> {
 
 /// Mean rate (half strokes a minute) and pace (milliseconds for 500 m) between two instants.
 fn half_minute(points: &[Point], from: u64, to: u64) -> Option<(f64, f64)> {
-    let begin = points.partition_point(|point| point.heard < from);
-    let end = points.partition_point(|point| point.heard <= to);
+    let begin = count_before(points, |point| point.heard < from);
+    let end = count_before(points, |point| point.heard <= to);
     let window = points.get(begin..end)?;
     let (first, last) = (window.first()?, window.last()?);
     let rates = window.iter().map(|point| f64::from(point.rate)).filter(|rate| *rate > 0.0);

@@ -1,44 +1,31 @@
 //! One athlete's samples of a session, in the order they were rowed, whatever the order they arrived
 //! in; and the machine's counters joined to one odometer that never runs back.
 
+mod judged;
 mod odometer;
+mod packed;
+mod point;
+mod stretches;
 
-use std::collections::BTreeMap;
+use std::{borrow::Cow, collections::BTreeMap};
 
 use thole_protocol::{
     ids::RunId,
-    refusal::{Refusal, Why},
     sample::{Durable, RefusedSample, Sample},
     units::At,
 };
 
-use crate::limits;
+use judged::{believed, impossible_speed};
 use odometer::{Odometer, Step};
+use packed::Packed;
+pub use point::Point;
+pub(crate) use point::count_before;
+use stretches::Stretches;
 
-/// A sample may say that it was heard this much later than now: after a restart of the server a
-/// client's idea of the session's clock can be off, and a stroke is worth more than an error message.
-const AHEAD_MAX_MS: u64 = 3_600_000;
-
-/// One instant on the joined odometer.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Point {
-    /// When it was heard, milliseconds of the session.
-    pub heard: u64,
-    /// Joined distance in decimetres; never falls.
-    pub dm: u32,
-    /// Joined strokes in thousandths; counted by the machine, else estimated from its rate.
-    pub strokes_milli: u32,
-    /// Half strokes a minute; 0 = not told.
-    pub rate: u16,
-    /// Whether the machine was moving when it was heard.
-    pub moving: bool,
-    /// Whether the parts were joined here: the machine had been reset.
-    pub joined: bool,
-    /// The machine's own distance, to judge where it began.
-    pub machine_dm: u32,
-    /// The machine's own clock in milliseconds, if it has one.
-    pub machine_ms: Option<u32>,
-}
+/// Points of this last while are at hand, and at least so many: what the coach and the athlete are told about now
+/// looks back a minute. Older ones are made again from the samples when somebody asks for them.
+const RECENT_MS: u64 = 90_000;
+const RECENT: usize = 32;
 
 /// A sample whose values can be believed one by one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -81,7 +68,10 @@ pub struct Recording {
     /// Runs in the order they were rowed.
     order: Vec<RunId>,
     odometer: Odometer,
-    points: Vec<Point>,
+    /// Points that are not at hand any more.
+    older: usize,
+    /// Those behind them.
+    recent: Vec<Point>,
     /// Whether any sample told a stroke count of the machine's own.
     counts_strokes: bool,
 }
@@ -149,8 +139,43 @@ impl Recording {
 
     /// All points, in the order they were rowed.
     #[must_use]
-    pub fn points(&self) -> &[Point] {
-        &self.points
+    pub fn points(&self) -> Cow<'_, [Point]> {
+        if self.older == 0 {
+            return Cow::Borrowed(&self.recent);
+        }
+        let mut points = Vec::with_capacity(self.older + self.recent.len());
+        let mut odometer = self.odometer.clone();
+        odometer.start_over();
+        // With the jumps that are known, there is none to be found.
+        fold(&self.runs, &self.order, &mut odometer, &mut points);
+        Cow::Owned(points)
+    }
+
+    /// The newest points: those of the last minute and a half, and more.
+    #[must_use]
+    pub fn recent(&self) -> &[Point] {
+        &self.recent
+    }
+
+    /// Points that have all from `index` on among them, and the index of the first of them.
+    #[must_use]
+    pub fn points_from(&self, index: usize) -> (usize, Cow<'_, [Point]>) {
+        if index >= self.older {
+            (self.older, Cow::Borrowed(&self.recent))
+        } else {
+            (0, self.points())
+        }
+    }
+
+    /// Own strokes since an instant of the session, in thousandths.
+    #[must_use]
+    pub fn strokes_since(&self, at: u64) -> u32 {
+        let is_at_hand = self.older == 0 || self.recent.first().is_some_and(|p| p.heard <= at);
+        let points = if is_at_hand { Cow::Borrowed(&*self.recent) } else { self.points() };
+        let after = count_before(&points, |point| point.heard <= at);
+        let before = after.checked_sub(1).and_then(|before| points.get(before)).or(points.first());
+        let strokes = |point: Option<&Point>| point.map_or(0, |point| point.strokes_milli);
+        strokes(points.last()).saturating_sub(strokes(before))
     }
 
     /// Whether samples are missing: given up by the client, or not arrived yet.
@@ -174,23 +199,38 @@ impl Recording {
                 .is_none_or(|last| fresh.first().is_some_and(|first| first.seq > last.seq));
         let new_run = !self.order.contains(&id);
         let run = self.runs.entry(id).or_default();
-        run.samples.extend_from_slice(fresh);
         if at_end && (!new_run || self.order.is_empty()) {
+            fresh.iter().for_each(|raw| run.samples.push(raw));
             if new_run {
                 self.order.push(id);
             }
-            let grown_from = self.points.len();
+            let grown_from = self.older + self.recent.len();
             for raw in fresh {
-                if self.odometer.step(id, raw, &mut self.points) == Step::Again {
+                if self.odometer.step(id, raw, &mut self.recent) == Step::Again {
                     self.rebuild();
                     return Changed::Rebuilt;
                 }
             }
+            self.let_go();
             return Changed::Grown(grown_from);
         }
-        run.samples.sort_unstable_by_key(|raw| raw.seq);
+        run.samples = Packed::of(run.samples.iter().chain(fresh.iter().copied()).collect());
         self.rebuild();
         Changed::Rebuilt
+    }
+
+    /// Keeps no more points at hand than are asked for, once they are twice as many.
+    fn let_go(&mut self) {
+        let Some(newest) = self.recent.last().filter(|_| self.recent.len() >= 2 * RECENT) else {
+            return;
+        };
+        let now = newest.heard;
+        let old = count_before(&self.recent, |point| point.heard + RECENT_MS < now);
+        let old = old.min(self.recent.len() - RECENT);
+        if old >= RECENT {
+            self.recent.drain(..old);
+            self.older += old;
+        }
     }
 
     fn rebuild(&mut self) {
@@ -198,7 +238,7 @@ impl Recording {
         let mut order: Vec<(u64, RunId)> = self
             .runs
             .iter()
-            .filter_map(|(id, run)| run.samples.first().map(|first| (first.heard, *id)))
+            .filter_map(|(id, run)| run.samples.iter().next().map(|first| (first.heard, *id)))
             .collect();
         order.sort_unstable();
         self.order = order.into_iter().map(|(_, id)| id).collect();
@@ -206,26 +246,33 @@ impl Recording {
         // that what is known depends on the samples alone.
         self.odometer.jumps.clear();
         loop {
-            self.points.clear();
+            self.recent.clear();
             self.odometer.start_over();
-            if self.fold() {
-                return;
+            if fold(&self.runs, &self.order, &mut self.odometer, &mut self.recent) {
+                break;
             }
         }
+        self.older = 0;
+        self.let_go();
+        self.recent.shrink_to(4 * RECENT);
     }
+}
 
-    /// Folds all samples; false when a jump was found and all is to be folded again.
-    fn fold(&mut self) -> bool {
-        for id in &self.order {
-            let samples = self.runs.get(id).map_or(&[][..], |run| &run.samples);
-            for raw in samples {
-                if self.odometer.step(*id, raw, &mut self.points) == Step::Again {
-                    return false;
-                }
+/// Folds all samples; false when a jump was found and all is to be folded again.
+fn fold(
+    runs: &BTreeMap<RunId, Run>,
+    order: &[RunId],
+    odometer: &mut Odometer,
+    points: &mut Vec<Point>,
+) -> bool {
+    for id in order {
+        for raw in runs.get(id).into_iter().flat_map(|run| run.samples.iter()) {
+            if odometer.step(*id, &raw, points) == Step::Again {
+                return false;
             }
         }
-        true
     }
+    true
 }
 
 /// One recording by one device.
@@ -233,99 +280,8 @@ impl Recording {
 struct Run {
     received: Stretches,
     /// Sorted by number; values believed one by one, speeds not yet judged.
-    samples: Vec<Raw>,
+    samples: Packed,
     skipped: bool,
-}
-
-/// Numbers that are there, as sorted stretches that do not touch.
-#[derive(Clone, Debug, Default, PartialEq)]
-struct Stretches(Vec<(u32, u32)>);
-
-impl Stretches {
-    fn contains(&self, number: u32) -> bool {
-        self.covers(number, number)
-    }
-
-    fn covers(&self, from: u32, to: u32) -> bool {
-        let after = self.0.partition_point(|(first, _)| *first <= from);
-        after.checked_sub(1).and_then(|at| self.0.get(at)).is_some_and(|(_, last)| *last >= to)
-    }
-
-    fn insert(&mut self, from: u32, to: u32) {
-        // The usual case: one more behind the last.
-        if let Some((first, last)) = self.0.last_mut()
-            && *first <= from
-            && from <= last.saturating_add(1)
-        {
-            *last = (*last).max(to);
-            return;
-        }
-        let begin = self.0.partition_point(|(_, last)| last.saturating_add(1) < from);
-        let end = self.0.partition_point(|(first, _)| *first <= to.saturating_add(1));
-        let touched = self.0.get(begin..end).unwrap_or(&[]);
-        let first = touched.first().map_or(from, |(first, _)| *first.min(&from));
-        let last = touched.last().map_or(to, |(_, last)| *last.max(&to));
-        self.0.splice(begin..end.max(begin), [(first, last)]);
-    }
-}
-
-/// Judges each value of a sample by itself. A sample without a believable number, time or distance is
-/// refused whole; of another impossible value only the value.
-fn believed(now: At, sample: &Sample) -> (Option<Raw>, Vec<Refusal>) {
-    let mut refusals = Vec::new();
-    let mut refuse = |why, says: String| refusals.push(Refusal { why, says });
-    if sample.seq == 0 {
-        refuse(Why::OutOfRange, "Samples are numbered from 1.".into());
-        return (None, refusals);
-    }
-    let latest = now.0.saturating_add(AHEAD_MAX_MS);
-    let heard = match u64::try_from(sample.heard_ms) {
-        Ok(heard) if heard <= latest => heard,
-        Ok(_) | Err(_) => {
-            refuse(
-                Why::WrongTime,
-                "heard_ms is far from the session's clock; ask for the clock again.".into(),
-            );
-            return (None, refusals);
-        }
-    };
-    let Ok(dm) = u32::try_from(sample.distance_dm) else {
-        refuse(Why::Impossible, "distance_dm must be a counter from 0 up to 4294967295.".into());
-        return (None, refusals);
-    };
-    let mut within = |value: Option<i64>, most: i64, says: &str| {
-        let value = value?;
-        let fits = u32::try_from(value).ok().filter(|_| value <= most);
-        if fits.is_none() {
-            refuse(Why::Impossible, says.to_owned());
-        }
-        fits
-    };
-    let elapsed = within(
-        sample.elapsed_ms,
-        i64::from(u32::MAX),
-        "elapsed_ms must be a counter from 0 up to 4294967295.",
-    );
-    let strokes = within(sample.strokes, 4_000_000, "strokes must be a counter from 0 up.");
-    let rate = within(
-        sample.rate_half_spm,
-        i64::from(limits::RATE_MAX_HALF_SPM),
-        "Nobody rows more than 70 strokes a minute; the rate was left out.",
-    );
-    let _ = within(
-        sample.power_w,
-        i64::from(limits::POWER_MAX_W),
-        "Nobody holds more than 2,050 W over a stroke; the power was left out.",
-    );
-    let rate = rate.and_then(|rate| u16::try_from(rate).ok()).unwrap_or(0);
-    (Some(Raw { seq: sample.seq, heard, dm, elapsed, strokes, rate }), refusals)
-}
-
-fn impossible_speed() -> Refusal {
-    Refusal {
-        why: Why::Impossible,
-        says: "Nobody rows faster than 9 m/s over a stroke; this distance was left out.".into(),
-    }
 }
 
 #[cfg(test)]
@@ -344,6 +300,13 @@ mod tests {
     /// One stroke every two seconds.
     fn stroke(seq: u32, heard_ms: i64, distance_dm: i64) -> Sample {
         Sample { seq, heard_ms, distance_dm, elapsed_ms: Some(heard_ms), ..Sample::default() }
+    }
+
+    /// As in a fold over all samples with everything at hand, whatever is let go of on the way.
+    fn all(recording: &Recording) -> Vec<Point> {
+        let points = recording.points().into_owned();
+        assert!(points.ends_with(recording.recent()), "what is at hand is the end of all");
+        points
     }
 
     fn joined(recording: &Recording) -> Vec<u32> {
@@ -422,7 +385,7 @@ mod tests {
     /// Samples of one machine, with resets, pauses, glitches and a reload in the middle.
     fn machine() -> impl Strategy<Value = Vec<(RunId, Sample)>> {
         let step = (0i64..4_000, 0i64..150, 0u8..40);
-        prop::collection::vec(step, 1..60).prop_map(|steps| {
+        prop::collection::vec(step, 1..260).prop_map(|steps| {
             let (mut heard, mut distance, mut elapsed) = (1_000, 0, 0);
             let mut samples = Vec::new();
             let (mut id, mut seq) = (1, 0);
@@ -466,9 +429,38 @@ mod tests {
             for (run, sample) in &samples {
                 shuffled.add(NOW, *run, &[*sample]);
             }
-            prop_assert_eq!(&straight, &shuffled);
+            prop_assert_eq!(all(&straight), all(&shuffled));
+            prop_assert_eq!(straight.has_gaps(), shuffled.has_gaps());
             let falls = straight.points().windows(2).any(|pair| pair[1].dm < pair[0].dm);
             prop_assert!(!falls, "the odometer never runs back");
+        }
+
+        #[test]
+        fn what_is_let_go_of_can_be_asked_for(samples in machine(), since in 0u64..900_000) {
+            let mut recording = Recording::default();
+            // Every point as it came, with nothing let go of.
+            let mut seen: Vec<Point> = Vec::new();
+            for (run, sample) in &samples {
+                match recording.add(NOW, *run, &[*sample]).points {
+                    Changed::Nothing => {}
+                    Changed::Rebuilt => seen = all(&recording),
+                    Changed::Grown(from) => {
+                        prop_assert_eq!(from, seen.len());
+                        let behind = recording.older + recording.recent().len() - seen.len();
+                        let at = recording.recent().len() - behind;
+                        seen.extend_from_slice(&recording.recent()[at..]);
+                    }
+                }
+            }
+            prop_assert_eq!(&all(&recording), &seen);
+            let strokes = |points: &[Point]| points.last().map_or(0, |point| point.strokes_milli);
+            let until = &seen[..seen.partition_point(|point| point.heard <= since)];
+            let before = if until.is_empty() { strokes(&seen[..seen.len().min(1)]) } else { strokes(until) };
+            prop_assert_eq!(recording.strokes_since(since), strokes(&seen) - before);
+            let from = usize::try_from(since).unwrap() % (seen.len() + 2);
+            let (first, points) = recording.points_from(from);
+            prop_assert!(first <= from);
+            prop_assert_eq!(&points[..], &seen[first..]);
         }
     }
 }

@@ -1,5 +1,7 @@
 //! One athlete in one piece: the way so far, where it is heading, the call that stands, the result.
 
+use std::sync::Arc;
+
 use thole_protocol::{
     ids::{AthleteId, CallId, PieceNo},
     spec::{Aim, CallText, PieceSpec, SheetCall, Span, Target},
@@ -15,7 +17,7 @@ use crate::{
     notice::{Seen, Watch},
     plan::{Course, pace_per_500m},
     projection::{Count, Estimate, Forecast, Live, Marks},
-    recording::{Changed, Point},
+    recording::{Changed, Point, Recording, count_before},
     roster::{Athlete, Contact},
     standings,
     track::{Finish, Row, Rule, Track},
@@ -64,12 +66,20 @@ pub struct Rower {
 pub struct OwnCall {
     /// Which.
     pub call: CallId,
-    /// The words.
-    pub text: CallText,
+    /// The words; the same for all who got it.
+    pub text: Arc<CallText>,
     /// How long it stands.
     pub span: Span,
     /// When it went out, or when the athlete was at its point of the sheet.
     pub sent_at: At,
+}
+
+impl OwnCall {
+    /// Whether it stood for a time, and that is over.
+    #[must_use]
+    pub fn is_past(&self, now: At) -> bool {
+        matches!(self.span, Span::Time { time_ms } if self.sent_at + time_ms <= now)
+    }
 }
 
 /// A point of the call sheet that an athlete has reached.
@@ -133,7 +143,7 @@ impl Rower {
     pub fn advance(
         &mut self,
         now: At,
-        points: &[Point],
+        recording: &Recording,
         changed: Changed,
         rule: Rule<'_>,
         sheet: &[SheetCall],
@@ -150,7 +160,8 @@ impl Rower {
         let mut reached = Vec::new();
         let joined_before = track.is_joined();
         let mut repeat = track.newest().map_or(0, |row| row.repeat);
-        track.advance(points, rule, |row, strokes_milli| {
+        let (first, points) = recording.points_from(track.needs(rule));
+        track.advance(first, &points, rule, |row, strokes_milli| {
             if row.repeat != repeat {
                 (*rested, repeat) = (*live, row.repeat);
             }
@@ -401,7 +412,7 @@ impl Rower {
         let doing = self.seen_doing(athlete, rule, now);
         let row = self.row(doing);
         let heading = self.heading(rule, now).filter(|_| doing != Doing::Stopped);
-        let points = athlete.recording.points();
+        let recording = &athlete.recording;
         Own {
             piece,
             doing,
@@ -411,9 +422,9 @@ impl Rower {
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             repeat: u16::try_from(self.track.repeat()).unwrap_or(u16::MAX),
-            pace_per_500m_ms: pace_now(points),
+            pace_per_500m_ms: pace_now(recording.recent()),
             enough_per_500m_ms: self.enough(),
-            call_strokes_left: self.strokes_left(points),
+            call_strokes_left: self.strokes_left(recording),
         }
     }
 
@@ -443,9 +454,10 @@ impl Rower {
 
     /// The call that stands, as the athlete sees it.
     #[must_use]
-    pub fn running_view(&self, points: &[Point]) -> Option<RunningCall> {
+    pub fn running_view(&self, recording: &Recording) -> Option<RunningCall> {
         let OwnCall { call, text, span, sent_at } = self.call.clone()?;
-        let strokes_left = self.strokes_left(points);
+        let strokes_left = self.strokes_left(recording);
+        let text = text.as_ref().clone();
         Some(RunningCall { call, text, span, sent_at_ms: sent_at, strokes_left })
     }
 
@@ -456,10 +468,10 @@ impl Rower {
 
     /// Own strokes left of the call that stands, if it counts strokes.
     #[must_use]
-    pub fn strokes_left(&self, points: &[Point]) -> Option<u16> {
+    pub fn strokes_left(&self, recording: &Recording) -> Option<u16> {
         let call = self.call.as_ref()?;
         let Span::Strokes { strokes } = call.span else { return None };
-        let taken = strokes_since(points, call.sent_at.0) / 1_000;
+        let taken = recording.strokes_since(call.sent_at.0) / 1_000;
         Some(strokes.saturating_sub(u16::try_from(taken).unwrap_or(u16::MAX)))
     }
 
@@ -587,18 +599,10 @@ fn millis_at(ms: f64) -> At {
     At(ms as u64)
 }
 
-/// Own strokes since an instant, in thousandths.
-pub(crate) fn strokes_since(points: &[Point], at: u64) -> u32 {
-    let after = points.partition_point(|point| point.heard <= at);
-    let before = after.checked_sub(1).and_then(|before| points.get(before)).or(points.first());
-    let strokes = |point: Option<&Point>| point.map_or(0, |point| point.strokes_milli);
-    strokes(points.last()).saturating_sub(strokes(before))
-}
-
-/// Pace over the last stretch that was heard.
+/// Pace over the last stretch that was heard, from the newest points.
 pub(crate) fn pace_now(points: &[Point]) -> Option<Millis> {
     let last = points.last()?;
-    let begin = points.partition_point(|point| point.heard + PACE_OVER_MS < last.heard);
+    let begin = count_before(points, |point| point.heard + PACE_OVER_MS < last.heard);
     let first = points.get(begin)?;
     let metres = f64::from(last.dm - first.dm) / 1e1;
     pace_per_500m(metres, last.heard.saturating_sub(first.heard) as f64 / 1e3)

@@ -22,9 +22,10 @@ use thole_protocol::{
 use crate::{
     calls::Calls,
     input::Input,
-    limits, notice,
+    limits,
+    notice::urgency,
     output::{Athletes, Output, To},
-    piece::{Piece, Roster},
+    piece::{Look, Piece, Roster},
     plan::Course,
     projection::{Count, Forecast, Model, Width},
     recording::Changed,
@@ -309,12 +310,13 @@ impl Session {
         }
         let Session { roster, pieces, current, settings, now, .. } = self;
         let Some(piece) = pieces.get_mut(*current) else { return };
-        piece.publish(*now, settings, roster);
+        let Look { mut notices, home, past_call } = piece.publish(*now, settings, roster);
         self.publish_at = piece.is_rowed().then(|| *now + PUBLISH_EVERY);
-        self.notices = if piece.is_rowed() { notices(piece, roster, *now) } else { Vec::new() };
+        notices.sort_by_key(|notice| (urgency(&notice.about), notice.since_ms, notice.athlete));
+        self.notices = notices;
         out.push(Output::Published);
-        self.tell_sheet(out);
-        self.tell_finishes(out);
+        self.tell_sheet(&past_call, out);
+        self.tell_finishes(&home, out);
     }
 
     fn follow_rowers(&mut self, out: &mut Vec<Output>) {
@@ -455,19 +457,6 @@ impl Session {
             }
         }
     }
-}
-
-/// The notices about all rowers, most urgent first.
-fn notices(piece: &mut Piece, roster: &Roster, now: At) -> Vec<Notice> {
-    let mut notices = Vec::new();
-    let (rule, rowers) = piece.rule_and_rowers();
-    for (id, rower) in rowers {
-        if let Some(athlete) = roster.get(id) {
-            notices.extend(rower.notices(*id, athlete, rule, now));
-        }
-    }
-    notices.sort_by_key(|notice| (notice::urgency(&notice.about), notice.since_ms, notice.athlete));
-    notices
 }
 
 /// A name without what does not tell people apart: capitals, and spaces around it.

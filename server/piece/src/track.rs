@@ -86,6 +86,8 @@ pub struct Track {
     joined: bool,
     no_baseline: bool,
     late_start: bool,
+    /// The end of the piece that a point was heard after: what comes later counts no more.
+    past: Option<At>,
 }
 
 /// The repeat that is being rowed.
@@ -101,12 +103,29 @@ struct Stretch {
 }
 
 impl Track {
-    /// Takes the points that are new since the last call; `each` is told of every row of work.
-    pub fn advance(&mut self, points: &[Point], rule: Rule<'_>, mut each: impl FnMut(Row, u32)) {
-        while let Some(point) = points.get(self.next) {
-            let before = self.next.checked_sub(1).and_then(|at| points.get(at));
-            let earlier = self.next.checked_sub(2).and_then(|at| points.get(at));
-            if rule.until.is_some_and(|until| point.heard > until.0) {
+    /// Index of the first point that `advance` looks at.
+    #[must_use]
+    pub fn needs(&self, rule: Rule<'_>) -> usize {
+        let is_past = self.past.is_some() && self.past == rule.until;
+        if is_past { usize::MAX } else { self.next.saturating_sub(2) }
+    }
+
+    /// Takes the points that are new since the last call, out of `points`, which begin with the one of index
+    /// `first`; `each` is told of every row of work.
+    pub fn advance(
+        &mut self,
+        first: usize,
+        points: &[Point],
+        rule: Rule<'_>,
+        mut each: impl FnMut(Row, u32),
+    ) {
+        debug_assert!(first == 0 || first <= self.needs(rule), "points are missing");
+        let at = |index: usize| points.get(index.checked_sub(first)?);
+        while let Some(point) = at(self.next) {
+            let before = self.next.checked_sub(1).and_then(at);
+            let earlier = self.next.checked_sub(2).and_then(at);
+            if let Some(until) = rule.until.filter(|until| point.heard > until.0) {
+                self.past = Some(until);
                 return;
             }
             self.step(Around { earlier, before, point }, rule, &mut each);
@@ -495,7 +514,7 @@ mod tests {
 
     fn track(recording: &Recording, rule: Rule<'_>) -> (Track, Vec<Row>) {
         let (mut track, mut rows) = (Track::default(), Vec::new());
-        track.advance(recording.points(), rule, |row, _| rows.push(row));
+        track.advance(0, &recording.points(), rule, |row, _| rows.push(row));
         (track, rows)
     }
 

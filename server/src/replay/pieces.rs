@@ -188,7 +188,7 @@ impl Athlete {
         recording.add(now, run, &samples);
         let mut rower = Rower::new(&self.spec, self.aim.clone(), self.forecast.clone())
             .ok_or_else(|| "the piece has no work.".to_owned())?;
-        rower.advance(now, recording.points(), Changed::Rebuilt, self.rule(), &[]);
+        rower.advance(now, &recording, Changed::Rebuilt, self.rule(), &[]);
         Ok(rower)
     }
 

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use serde::Serialize;
 use thole_piece::{
     Output, Session as Core,
     output::{Athletes, To},
@@ -13,20 +14,19 @@ use thole_protocol::{
     ids::{AthleteId, EventNo},
     sample::{Durable, RefusedSample},
     server_msg::Ack,
-    standing::{Detail, Notice, Overview},
+    standing::{Detail, Notice, Standings},
 };
 use tokio_tungstenite::tungstenite::Utf8Bytes;
 
 use super::devices::{ConnId, Devices, say, text};
 use crate::{limits::EVENTS_BYTES, outbox::Outbox};
 
-/// What one commit has for one athlete.
-#[derive(Default)]
-struct ForAthlete {
-    acks: Vec<(Durable, Vec<RefusedSample>)>,
-    /// Events for this athlete alone, by their place among all.
-    events: Vec<usize>,
-    own: bool,
+/// One thing that a commit has for one athlete.
+enum ForAthlete {
+    Ack(Durable, Vec<RefusedSample>),
+    /// By its place among all events.
+    Event(usize),
+    Own,
 }
 
 /// Delivers what one commit has brought.
@@ -35,25 +35,24 @@ pub(super) fn deliver(core: &Core, devices: &Devices, outputs: Vec<Output>) {
         return;
     }
     let mut events: Vec<(To, Event)> = Vec::new();
-    let mut athletes: BTreeMap<AthleteId, ForAthlete> = BTreeMap::new();
+    let mut athletes: Vec<(AthleteId, ForAthlete)> = Vec::new();
     let mut published = false;
     for output in outputs {
         match output {
             Output::Event { to, event } => {
                 if let Athletes::These(these) = &to.athletes {
-                    for athlete in these {
-                        athletes.entry(*athlete).or_default().events.push(events.len());
-                    }
+                    let for_one = |athlete: &AthleteId| (*athlete, ForAthlete::Event(events.len()));
+                    athletes.extend(these.iter().map(for_one));
                 }
                 events.push((to, event));
             }
             Output::Ack { athlete, durable, refused } => {
-                athletes.entry(athlete).or_default().acks.push((durable, refused));
+                athletes.push((athlete, ForAthlete::Ack(durable, refused)));
             }
             Output::Published => published = true,
             // The task keeps it for the sessions to come.
             Output::Counted { .. } => {}
-            Output::OwnChanged { athlete } => athletes.entry(athlete).or_default().own = true,
+            Output::OwnChanged { athlete } => athletes.push((athlete, ForAthlete::Own)),
             Output::Done { command } => to_coach(devices, &ServerMsg::Done { command }),
             Output::OrderRefused { command, refusal } => {
                 to_coach(devices, &ServerMsg::Refused { command: Some(command), refusal });
@@ -70,6 +69,8 @@ pub(super) fn deliver(core: &Core, devices: &Devices, outputs: Vec<Output>) {
     devices.coach_outboxes().for_each(|outbox| queue_all(outbox, &for_coach));
     let for_board = written.messages(|to| to.board);
     devices.board_outboxes().for_each(|outbox| queue_all(outbox, &for_board));
+    // What one athlete gets stays in its order.
+    athletes.sort_by_key(|(athlete, _)| *athlete);
     to_athletes(core, devices, &written, &athletes);
     if published {
         publish(core, devices);
@@ -100,62 +101,92 @@ fn publish(core: &Core, devices: &Devices) {
     if devices.coaches() == 0 && devices.boards() == 0 {
         return;
     }
-    let Overview { standings, details, notices } = core.overview();
-    let standings = text(&ServerMsg::Standings(standings));
-    devices.board_outboxes().for_each(|outbox| outbox.state(standings.clone()));
+    let Some(standings) = core.standings() else { return };
+    let standings = standings_text(standings);
     if devices.coaches() > 0 {
-        let overview = overview_with(&standings, &details, &notices);
+        let overview = overview_text(&standings, &core.details(), core.notices());
         devices.coach_outboxes().for_each(|outbox| outbox.state(overview.clone()));
     }
+    let standings = Utf8Bytes::from(standings);
+    devices.board_outboxes().for_each(|outbox| outbox.state(standings.clone()));
+}
+
+const STANDINGS: &str = r#"{"type":"standings""#;
+
+/// The message of standings, written where they lie.
+fn standings_text(standings: &Standings) -> String {
+    let mut text = STANDINGS.to_owned().into_bytes();
+    write(&mut text, standings);
+    if let Some(brace) = text.get_mut(STANDINGS.len()) {
+        *brace = b',';
+    }
+    String::from_utf8(text).expect(IS_TEXT)
 }
 
 /// The overview around standings that are written already.
-fn overview_with(standings: &str, details: &[Detail], notices: &[Notice]) -> Utf8Bytes {
-    const TAG: &str = r#"{"type":"standings","#;
-    let lines = standings.strip_prefix(TAG).expect("standings begin with their type");
-    let json = "every message can be written as JSON";
-    let details = serde_json::to_string(details).expect(json);
-    let notices = serde_json::to_string(notices).expect(json);
-    format!(
-        r#"{{"type":"overview","standings":{{{lines},"details":{details},"notices":{notices}}}"#
-    )
-    .into()
+fn overview_text(standings: &str, details: &[Detail], notices: &[Notice]) -> Utf8Bytes {
+    let fields = standings.strip_prefix(STANDINGS).unwrap_or(standings).trim_start_matches(',');
+    let mut text = Vec::with_capacity(2 * standings.len());
+    text.extend_from_slice(br#"{"type":"overview","standings":{"#);
+    text.extend_from_slice(fields.as_bytes());
+    text.extend_from_slice(br#","details":"#);
+    write(&mut text, details);
+    text.extend_from_slice(br#","notices":"#);
+    write(&mut text, notices);
+    text.push(b'}');
+    String::from_utf8(text).expect(IS_TEXT).into()
 }
 
+const IS_TEXT: &str = "JSON is text";
+
+fn write(text: &mut Vec<u8>, value: &(impl Serialize + ?Sized)) {
+    serde_json::to_writer(text, value).expect("every message can be written as JSON");
+}
+
+/// Hands out what is for athletes; `athletes` stand in the order of their ids.
 fn to_athletes(
     core: &Core,
     devices: &Devices,
     written: &Written<'_>,
-    athletes: &BTreeMap<AthleteId, ForAthlete>,
+    athletes: &[(AthleteId, ForAthlete)],
 ) {
     let for_all: Vec<usize> = written.numbers(|to| to.athletes == Athletes::All);
-    let all = written.bundles(&for_all);
     if !for_all.is_empty() {
-        for (athlete, outbox) in devices.athlete_outboxes() {
-            if !athletes.contains_key(&athlete) {
-                queue_all(outbox, &all);
-            }
+        let all = written.bundles(&for_all);
+        let has_more = |athlete| athletes.binary_search_by_key(&athlete, |(id, _)| *id).is_ok();
+        for (_, outbox) in devices.athlete_outboxes().filter(|(athlete, _)| !has_more(*athlete)) {
+            queue_all(outbox, &all);
         }
     }
     // Many athletes get the same events (a call, say): those are written once.
     let mut bundles: BTreeMap<Vec<usize>, Vec<Utf8Bytes>> = BTreeMap::new();
-    for (athlete, has) in athletes {
-        let Some(outbox) = devices.of_athlete(*athlete) else { continue };
-        let mut numbers: Vec<usize> = for_all.iter().chain(&has.events).copied().collect();
+    let mut numbers = Vec::new();
+    let groups: Vec<&[(AthleteId, ForAthlete)]> =
+        athletes.chunk_by(|(one, _), (other, _)| one == other).collect();
+    let ids: Vec<AthleteId> =
+        groups.iter().filter_map(|has| has.first()).map(|(athlete, _)| *athlete).collect();
+    for (has, outbox) in groups.into_iter().zip(devices.of_athletes(&ids)) {
+        let (Some(outbox), Some((athlete, _))) = (outbox, has.first()) else { continue };
+        numbers.clone_from(&for_all);
+        numbers.extend(has.iter().filter_map(|(_, has)| has.event()));
         numbers.sort_unstable();
         numbers.dedup();
-        let Some(((durable, refused), earlier)) = has.acks.split_last() else {
-            let bundle =
-                bundles.entry(numbers).or_insert_with_key(|numbers| written.bundles(numbers));
-            queue_all(outbox, bundle);
-            if let Some(own) = core.own(*athlete).filter(|_| has.own) {
+        let mut acks = has.iter().filter_map(|(_, has)| has.ack());
+        let Some((durable, refused)) = acks.next_back() else {
+            if !bundles.contains_key(numbers.as_slice()) {
+                bundles.insert(numbers.clone(), written.bundles(&numbers));
+            }
+            queue_all(outbox, bundles.get(numbers.as_slice()).map_or(&[], Vec::as_slice));
+            if has.iter().any(|(_, has)| matches!(has, ForAthlete::Own))
+                && let Some(own) = core.own(*athlete)
+            {
                 outbox.state(text(&ServerMsg::Own(own)));
             }
             continue;
         };
         // Acknowledgements are cumulative: the last of a recording says it all.
         let mut refused = refused.clone();
-        for (other, more) in earlier {
+        for (other, more) in acks {
             if other.run == durable.run {
                 refused.extend(more.iter().cloned());
             } else {
@@ -168,6 +199,22 @@ fn to_athletes(
         let own = core.own(*athlete);
         say(outbox, &ServerMsg::Ack(Ack { durable: durable.clone(), refused, own, events }));
         queue_all(outbox, &written.bundles(rest));
+    }
+}
+
+impl ForAthlete {
+    fn event(&self) -> Option<usize> {
+        match self {
+            ForAthlete::Event(number) => Some(*number),
+            ForAthlete::Ack(..) | ForAthlete::Own => None,
+        }
+    }
+
+    fn ack(&self) -> Option<(&Durable, &Vec<RefusedSample>)> {
+        match self {
+            ForAthlete::Ack(durable, refused) => Some((durable, refused)),
+            ForAthlete::Event(_) | ForAthlete::Own => None,
+        }
     }
 }
 
@@ -250,13 +297,14 @@ mod tests {
     use super::*;
 
     #[test]
-    fn an_overview_around_written_standings_is_the_message() {
+    fn standings_and_the_overview_around_them_are_the_messages() {
         let example = include_str!("../../../protocol/examples/server/overview.json");
         let ServerMsg::Overview(overview) = serde_json::from_str(example).unwrap() else {
             panic!("{example} is no overview")
         };
-        let standings = text(&ServerMsg::Standings(overview.standings.clone()));
-        let around = overview_with(&standings, &overview.details, &overview.notices);
+        let standings = standings_text(&overview.standings);
+        assert_eq!(standings, text(&ServerMsg::Standings(overview.standings.clone())).as_str());
+        let around = overview_text(&standings, &overview.details, &overview.notices);
         assert_eq!(around, text(&ServerMsg::Overview(overview)));
     }
 }

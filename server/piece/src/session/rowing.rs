@@ -1,6 +1,6 @@
 //! What athletes' devices say while a piece is rowed, and the calls and results that follow from it.
 
-use std::collections::BTreeMap;
+use std::{collections::BTreeMap, sync::Arc};
 
 use thole_protocol::{
     event::{Event, Happening},
@@ -15,8 +15,9 @@ use thole_protocol::{
 use super::Session;
 use crate::{
     output::{Athletes, Output, To},
+    piece::both_mut,
     recording::Changed,
-    rower::{OwnCall, Reached, strokes_since},
+    rower::{OwnCall, Reached},
 };
 
 /// A point of the sheet that was reached longer ago than this (it was rowed while nothing was heard)
@@ -133,7 +134,7 @@ impl Session {
         let mut finished = false;
         if let Some(rower) = rowers.get_mut(&id) {
             let before = rower.finish(rule, *now);
-            reached = rower.advance(*now, athlete.recording.points(), changed, rule, &sheet);
+            reached = rower.advance(*now, &athlete.recording, changed, rule, &sheet);
             let after = rower.finish(rule, *now);
             finished = before != after || rule.until.is_some();
         }
@@ -150,8 +151,10 @@ impl Session {
 
     /// Ends a call whose strokes are done.
     fn count_strokes(&mut self, id: AthleteId, out: &mut Vec<Output>) {
-        let points = self.roster.get(&id).map_or(&[][..], |athlete| athlete.recording.points());
-        let left = self.piece().and_then(|piece| piece.rowers.get(&id)?.strokes_left(points));
+        let left = self
+            .piece()
+            .zip(self.roster.get(&id))
+            .and_then(|(piece, athlete)| piece.rowers.get(&id)?.strokes_left(&athlete.recording));
         if left == Some(0) {
             self.end_call_of(id, out);
         }
@@ -188,8 +191,8 @@ impl Session {
         let Some(piece) = pieces.get_mut(*current) else { return };
         let (rule, rowers) = piece.rule_and_rowers();
         let (mut athletes, mut ended) = (Vec::new(), Vec::new());
-        for (id, rower) in rowers.iter_mut() {
-            let Some(athlete) = roster.get(id) else { continue };
+        let text = Arc::new(spec.text.clone());
+        for (id, rower, athlete) in both_mut(rowers, roster) {
             let meant = match &spec.audience {
                 Audience::All => true,
                 Audience::Team { team } => athlete.spec.team.as_ref() == Some(team),
@@ -200,12 +203,8 @@ impl Session {
             if !meant || rower.doing(athlete, rule, *now) != Doing::Rowing {
                 continue;
             }
-            let call = OwnCall {
-                call: spec.call,
-                text: spec.text.clone(),
-                span: spec.span,
-                sent_at: *now,
-            };
+            let call =
+                OwnCall { call: spec.call, text: text.clone(), span: spec.span, sent_at: *now };
             ended.extend(rower.call(*now, call).map(|old| (*id, old.call)));
             athletes.push(*id);
         }
@@ -263,10 +262,9 @@ impl Session {
             return;
         }
         let sent_at = at_of(reached.heard);
-        let points = athlete.recording.points();
         let over = match span {
             Span::Strokes { strokes } => {
-                strokes_since(points, sent_at.0) >= u32::from(strokes) * 1_000
+                athlete.recording.strokes_since(sent_at.0) >= u32::from(strokes) * 1_000
             }
             Span::Time { time_ms } => sent_at + time_ms <= *now,
             Span::Next => false,
@@ -274,7 +272,7 @@ impl Session {
         let ended = if over {
             None
         } else {
-            rower.call(*now, OwnCall { call, text: text.clone(), span, sent_at })
+            rower.call(*now, OwnCall { call, text: Arc::new(text.clone()), span, sent_at })
         };
         let late = over || now.0 as f64 - reached.heard > SHEET_LATE_MS;
         piece.fresh_sheet.entry(number).or_default().push(id);
@@ -298,8 +296,9 @@ impl Session {
         }
     }
 
-    /// Tells the screens who got calls of the sheet since they were told last.
-    pub(super) fn tell_sheet(&mut self, out: &mut Vec<Output>) {
+    /// Tells the screens who got calls of the sheet since they were told last. Those that stand for a time end
+    /// for each athlete at an instant of their own: for `past_call` just now.
+    pub(super) fn tell_sheet(&mut self, past_call: &[AthleteId], out: &mut Vec<Output>) {
         let now = self.now;
         let Some(piece) = self.piece_mut() else { return };
         let no = piece.no;
@@ -315,25 +314,11 @@ impl Session {
             self.emit(To::SCREENS, Happening::CallSent(sent), out);
             self.calls.sheet_told(call);
         }
-        self.end_timed_sheet_calls(out);
+        for id in past_call {
+            self.end_call_of(*id, out);
+        }
         for call in self.calls.sheet_over() {
             self.emit(To::SCREENS, Happening::CallEnded { call }, out);
-        }
-    }
-
-    /// Calls of the sheet that stand for a time end for each athlete at an instant of their own.
-    fn end_timed_sheet_calls(&mut self, out: &mut Vec<Output>) {
-        let now = self.now;
-        let Some(piece) = self.piece() else { return };
-        let over = |call: &OwnCall| matches!(call.span, Span::Time { time_ms } if call.sent_at + time_ms <= now);
-        let over: Vec<AthleteId> = piece
-            .rowers
-            .iter()
-            .filter(|(_, rower)| rower.running().is_some_and(over))
-            .map(|(id, _)| *id)
-            .collect();
-        for id in over {
-            self.end_call_of(id, out);
         }
     }
 
@@ -374,21 +359,15 @@ impl Session {
         result.map(|result| AthleteResult { place, ..result }) != rower.told
     }
 
-    /// Results that come by the clock: a piece by time whose last stroke was before the end.
-    pub(super) fn tell_finishes(&mut self, out: &mut Vec<Output>) {
-        let Some(piece) = self.piece() else { return };
-        let (rule, now, no) = (piece.rule(), self.now, piece.no);
-        let untold: Vec<AthleteId> = piece
-            .rowers
-            .iter()
-            .filter(|(_, rower)| rower.told.is_none() && rower.finish(rule, now).is_some())
-            .map(|(id, _)| *id)
-            .collect();
-        for id in untold {
-            self.tell_result(self.current, id, out);
+    /// Results that come by the clock, of those who are `home`: a piece by time whose last stroke was before
+    /// the end.
+    pub(super) fn tell_finishes(&mut self, home: &[AthleteId], out: &mut Vec<Output>) {
+        for id in home {
+            self.tell_result(self.current, *id, out);
         }
         // Of a piece that is over, the results with places are told all together.
         let Some(piece) = self.piece_mut().filter(|piece| !piece.is_over()) else { return };
+        let no = piece.no;
         let fresh = std::mem::take(&mut piece.fresh_results);
         let results: Vec<AthleteResult> =
             fresh.iter().filter_map(|id| piece.rowers.get(id)?.told.clone()).collect();
@@ -407,7 +386,7 @@ impl Session {
         for id in all {
             self.end_call_of(id, out);
         }
-        self.tell_sheet(out);
+        self.tell_sheet(&[], out);
         let Session { roster, pieces, current, .. } = self;
         let rowers = pieces.get_mut(*current).map(|piece| &mut piece.rowers);
         for (id, rower) in rowers.into_iter().flatten() {

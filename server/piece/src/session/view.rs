@@ -5,7 +5,8 @@ use thole_protocol::{
     ids::{AthleteId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings},
     standing::{
-        AthleteView, Calibration, Detail, Line, Overview, Own, Phase, PieceView, RunningCall,
+        AthleteView, Calibration, Detail, Notice, Overview, Own, Phase, PieceView, RunningCall,
+        Standings,
     },
 };
 
@@ -92,8 +93,8 @@ impl Session {
             calibration: (viewer == Viewer::Coach).then(|| self.calibration()),
             calls: self.calls_told(viewer),
             call: you.and_then(|you| {
-                let points = self.roster.get(&you)?.recording.points();
-                self.piece()?.rowers.get(&you)?.running_view(points)
+                let recording = &self.roster.get(&you)?.recording;
+                self.piece()?.rowers.get(&you)?.running_view(recording)
             }),
             own: you.and_then(|you| self.own(you)),
         }
@@ -111,9 +112,20 @@ impl Session {
     /// Standings, details and notices as last published.
     #[must_use]
     pub fn overview(&self) -> Overview {
-        let standings = self.piece().map(|piece| piece.standings.clone()).unwrap_or_default();
-        let details = self.details(&standings.lines);
-        Overview { standings, details, notices: self.notices.clone() }
+        let standings = self.standings().cloned().unwrap_or_default();
+        Overview { standings, details: self.details(), notices: self.notices.clone() }
+    }
+
+    /// The standings of the current piece as last published; none without a piece.
+    #[must_use]
+    pub fn standings(&self) -> Option<&Standings> {
+        self.piece().map(|piece| &piece.standings)
+    }
+
+    /// Who needs a word, as last published, most urgent first.
+    #[must_use]
+    pub fn notices(&self) -> &[Notice] {
+        &self.notices
     }
 
     /// The events after `last` that concern this viewer, marked late.
@@ -174,18 +186,18 @@ impl Session {
         PieceView { piece: piece.no, spec, phase: piece.phase(), results }
     }
 
-    /// What else is known of each, in the order of the lines.
-    fn details(&self, lines: &[Line]) -> Vec<Detail> {
+    /// What else is known of each, in the order of the lines of the standings.
+    #[must_use]
+    pub fn details(&self) -> Vec<Detail> {
         let Some(piece) = self.piece() else { return Vec::new() };
         let known = both(&piece.rowers, &self.roster);
         let known: Vec<Detail> =
             known.map(|(id, rower, athlete)| self.detail(*id, rower, athlete)).collect();
-        let of = |line: &Line| known.binary_search_by_key(&line.athlete, |detail| detail.athlete);
-        lines.iter().filter_map(|line| known.get(of(line).ok()?).cloned()).collect()
+        piece.by_line(&known, |detail| detail.athlete)
     }
 
     fn detail(&self, id: AthleteId, rower: &Rower, athlete: &Athlete) -> Detail {
-        let points = athlete.recording.points();
+        let points = athlete.recording.recent();
         let rate = points.last().map(|point| point.rate).filter(|rate| *rate > 0);
         Detail {
             athlete: id,
@@ -194,7 +206,7 @@ impl Session {
             rate_half_spm: rate.map(thole_protocol::units::HalfSpm),
             heart_bpm: athlete.heart(self.now),
             call: rower.running().map(|running| running.call),
-            call_strokes_left: rower.strokes_left(points),
+            call_strokes_left: rower.strokes_left(&athlete.recording),
         }
     }
 }

@@ -1,0 +1,182 @@
+//! Samples of one run in a few bytes each: a session of hours keeps all of them, and looks at them again only
+//! when one comes in between.
+
+use integer_encoding::VarInt;
+
+use super::Raw;
+
+/// Which values a sample has.
+const HAS_ELAPSED: u64 = 1;
+const HAS_STROKES: u64 = 2;
+
+/// Samples by their numbers, each as its difference from the one before it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Packed {
+    bytes: Vec<u8>,
+    before: Before,
+    last: Option<Raw>,
+}
+
+/// What the next sample is told against.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Before {
+    seq: u64,
+    heard: i64,
+    dm: i64,
+    /// As told last.
+    elapsed: i64,
+    strokes: i64,
+    rate: i64,
+}
+
+impl Packed {
+    /// Takes these samples, whatever their order; the later of two of one number is left out.
+    pub(super) fn of(mut samples: Vec<Raw>) -> Packed {
+        samples.sort_by_key(|raw| raw.seq);
+        samples.dedup_by_key(|raw| raw.seq);
+        let mut packed = Packed::default();
+        samples.iter().for_each(|raw| packed.push(raw));
+        packed
+    }
+
+    /// Takes one more; its number is above those of all others.
+    pub(super) fn push(&mut self, raw: &Raw) {
+        debug_assert!(self.last.is_none_or(|last| last.seq < raw.seq), "numbers rise");
+        let Before { seq, heard, dm, elapsed, strokes, rate } = self.before;
+        let now = Before {
+            seq: u64::from(raw.seq),
+            heard: i64::try_from(raw.heard).unwrap_or(i64::MAX),
+            dm: i64::from(raw.dm),
+            elapsed: raw.elapsed.map_or(elapsed, i64::from),
+            strokes: raw.strokes.map_or(strokes, i64::from),
+            rate: i64::from(raw.rate),
+        };
+        let mut has = (now.seq - seq) << 2;
+        has |= if raw.elapsed.is_some() { HAS_ELAPSED } else { 0 };
+        has |= if raw.strokes.is_some() { HAS_STROKES } else { 0 };
+        self.put(has);
+        self.put(now.heard - heard);
+        self.put(now.dm - dm);
+        if raw.elapsed.is_some() {
+            // Mostly as much went by on the machine's clock as on the session's.
+            self.put((now.elapsed - elapsed).wrapping_sub(now.heard - heard));
+        }
+        if raw.strokes.is_some() {
+            self.put(now.strokes - strokes);
+        }
+        self.put(now.rate - rate);
+        (self.before, self.last) = (now, Some(*raw));
+    }
+
+    /// The one with the highest number.
+    pub(super) fn last(&self) -> Option<&Raw> {
+        self.last.as_ref()
+    }
+
+    /// All of them in their order.
+    pub(super) fn iter(&self) -> impl Iterator<Item = Raw> + '_ {
+        Unpacked { bytes: &self.bytes, before: Before::default() }
+    }
+
+    fn put(&mut self, number: impl VarInt) {
+        let mut bytes = [0; 10];
+        let length = number.encode_var(&mut bytes);
+        self.bytes.extend_from_slice(bytes.get(..length).unwrap_or_default());
+    }
+}
+
+struct Unpacked<'a> {
+    bytes: &'a [u8],
+    before: Before,
+}
+
+impl Unpacked<'_> {
+    fn take<T: VarInt>(&mut self) -> Option<T> {
+        let (number, length) = T::decode_var(self.bytes)?;
+        self.bytes = self.bytes.get(length..)?;
+        Some(number)
+    }
+}
+
+impl Iterator for Unpacked<'_> {
+    type Item = Raw;
+
+    fn next(&mut self) -> Option<Raw> {
+        let has: u64 = self.take()?;
+        let mut now = self.before;
+        now.seq += has >> 2;
+        let gone: i64 = self.take()?;
+        now.heard += gone;
+        now.dm += self.take::<i64>()?;
+        if has & HAS_ELAPSED != 0 {
+            now.elapsed += self.take::<i64>()?.wrapping_add(gone);
+        }
+        if has & HAS_STROKES != 0 {
+            now.strokes += self.take::<i64>()?;
+        }
+        now.rate += self.take::<i64>()?;
+        self.before = now;
+        Some(Raw {
+            seq: u32::try_from(now.seq).ok()?,
+            heard: u64::try_from(now.heard).ok()?,
+            dm: u32::try_from(now.dm).ok()?,
+            elapsed: match has & HAS_ELAPSED {
+                0 => None,
+                _ => Some(u32::try_from(now.elapsed).ok()?),
+            },
+            strokes: match has & HAS_STROKES {
+                0 => None,
+                _ => Some(u32::try_from(now.strokes).ok()?),
+            },
+            rate: u16::try_from(now.rate).ok()?,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn odd() -> impl Strategy<Value = Raw> {
+        let number = || prop_oneof![any::<u32>(), 0u32..300, Just(u32::MAX)];
+        let maybe = || prop::option::of(number());
+        (1..=u32::MAX, 0..=i64::MAX as u64, number(), maybe(), maybe(), any::<u16>()).prop_map(
+            |(seq, heard, dm, elapsed, strokes, rate)| Raw {
+                seq,
+                heard,
+                dm,
+                elapsed,
+                strokes,
+                rate,
+            },
+        )
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_packed_is_what_comes_out(samples in prop::collection::vec(odd(), 0..50)) {
+            let packed = Packed::of(samples.clone());
+            let mut sorted = samples;
+            sorted.sort_by_key(|raw| raw.seq);
+            sorted.dedup_by_key(|raw| raw.seq);
+            prop_assert_eq!(packed.last(), sorted.last());
+            prop_assert_eq!(packed.iter().collect::<Vec<_>>(), sorted);
+        }
+    }
+
+    #[test]
+    fn a_usual_stroke_takes_few_bytes() {
+        let stroke = |seq: u32| Raw {
+            seq,
+            heard: 40_000 + 2_310 * u64::from(seq) + u64::from(seq % 7),
+            dm: 97 * seq + seq % 5,
+            elapsed: Some(2_310 * seq),
+            strokes: Some(seq),
+            rate: 52,
+        };
+        let packed = Packed::of((1..=900).map(stroke).collect());
+        assert!(packed.bytes.len() < 900 * 9, "{} bytes of 900 strokes", packed.bytes.len());
+    }
+}

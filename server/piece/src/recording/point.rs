@@ -1,0 +1,67 @@
+//! Instants on the joined odometer.
+
+/// One instant on the joined odometer.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Point {
+    /// When it was heard, milliseconds of the session.
+    pub heard: u64,
+    /// Joined distance in decimetres; never falls.
+    pub dm: u32,
+    /// Joined strokes in thousandths; counted by the machine, else estimated from its rate.
+    pub strokes_milli: u32,
+    /// Half strokes a minute; 0 = not told.
+    pub rate: u16,
+    /// Whether the machine was moving when it was heard.
+    pub moving: bool,
+    /// Whether the parts were joined here: the machine had been reset.
+    pub joined: bool,
+    /// The machine's own distance, to judge where it began.
+    pub machine_dm: u32,
+    /// The machine's own clock in milliseconds, if it has one.
+    pub machine_ms: Option<u32>,
+}
+
+/// How many points are before something, told by `is_before`, which holds for none behind one for which it does
+/// not. Looked for from the end, in steps that double: what is asked is mostly about the last half minute, and
+/// the points of a long piece are not at hand.
+pub(crate) fn count_before(points: &[Point], is_before: impl Fn(&Point) -> bool) -> usize {
+    let (mut end, mut step) = (points.len(), 4);
+    loop {
+        let begin = end.saturating_sub(step);
+        let part = points.get(begin..end).unwrap_or_default();
+        if begin > 0 && part.first().is_some_and(|first| !is_before(first)) {
+            (end, step) = (begin, 2 * step);
+        } else {
+            return begin + part.partition_point(is_before);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    const STILL: Point = Point {
+        heard: 0,
+        dm: 0,
+        strokes_milli: 0,
+        rate: 0,
+        moving: false,
+        joined: false,
+        machine_dm: 0,
+        machine_ms: None,
+    };
+
+    proptest! {
+        #[test]
+        fn looking_from_the_end_finds_the_same(mut heard in prop::collection::vec(0u64..60, 0..80), at in 0u64..62) {
+            heard.sort_unstable();
+            let point = |heard: &u64| Point { heard: *heard, ..STILL };
+            let points: Vec<Point> = heard.iter().map(point).collect();
+            let before = |point: &Point| point.heard < at;
+            prop_assert_eq!(count_before(&points, before), points.partition_point(before));
+        }
+    }
+}
