@@ -81,7 +81,9 @@ test('QR codes hold the links that stand beside them; a new personal link ends t
   await shot(tv.page, 'board-new-link');
   const newer = await boardLink();
   expect(newer).not.toBe(shown);
+  // It is kept on this device.
   await page.reload();
+  await page.getByRole('button', { name: 'Prepare', exact: true }).click();
   await page.getByText(newer).waitFor();
   await tv.page.goto(newer);
   await tv.page.reload();
