@@ -78,6 +78,7 @@ test('QR codes hold the links that stand beside them; a new personal link ends t
   await page.getByRole('button', { name: 'New link for the gym TV' }).click();
   await page.getByText('There is a new link for the gym TV: hand it over.').waitFor();
   await tv.page.getByText('a newer one took its place').waitFor();
+  expect(await tv.page.locator('main').innerText()).not.toContain('Ida Fenn');
   await shot(tv.page, 'board-new-link');
   const newer = await boardLink();
   expect(newer).not.toBe(shown);

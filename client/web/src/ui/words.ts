@@ -13,7 +13,7 @@ export function phaseText(phase: Phase): string {
     case 'rowing':
       return 'Rowing';
     case 'resting':
-      return 'Rest, on again in';
+      return 'Rest';
     case 'closing':
       return 'Finishing';
     case 'finished':
