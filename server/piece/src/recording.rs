@@ -349,6 +349,17 @@ mod tests {
     }
 
     #[test]
+    fn a_jump_among_many_reports_a_second_is_impossible_too() {
+        let mut recording = Recording::default();
+        let strokes = (1..=400).map(|seq| stroke(seq, 2_000 * i64::from(seq), 80 * i64::from(seq)));
+        recording.add(NOW, run(1), &strokes.collect::<Vec<_>>());
+        let burst = (1..=20).map(|nth| stroke(400 + nth, 800_000 + 50 * i64::from(nth), 32_000));
+        recording.add(NOW, run(1), &burst.collect::<Vec<_>>());
+        let change = recording.add(NOW, run(1), &[stroke(421, 801_050, 39_000)]);
+        assert_eq!(change.refused.len(), 1, "seven hundred metres within a second");
+    }
+
+    #[test]
     fn a_counter_that_jumped_for_good_is_joined_up_after_three_strokes() {
         let mut recording = Recording::default();
         recording.add(NOW, run(1), &[stroke(1, 2_000, 80), stroke(2, 4_000, 160)]);
@@ -453,6 +464,10 @@ mod tests {
                 }
             }
             prop_assert_eq!(&all(&recording), &seen);
+            // What is told of now looks back a minute, and a little further.
+            let newest = seen.last().map_or(0, |point| point.heard);
+            prop_assert!(seen[..recording.older].iter().all(|point| point.heard + 90_000 < newest));
+            prop_assert!(recording.recent().len() >= seen.len().min(32));
             let strokes = |points: &[Point]| points.last().map_or(0, |point| point.strokes_milli);
             let until = &seen[..seen.partition_point(|point| point.heard <= since)];
             let before = if until.is_empty() { strokes(&seen[..seen.len().min(1)]) } else { strokes(until) };

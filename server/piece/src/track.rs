@@ -481,11 +481,12 @@ impl Around<'_> {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
     use thole_protocol::{ids::RunId, sample::Sample, units::Millis};
     use uuid::Uuid;
 
     use super::*;
-    use crate::recording::Recording;
+    use crate::recording::{Changed, Recording};
 
     fn distance(dm: u32, rest: u32) -> Repeat {
         let work = Extent::Distance { distance_dm: thole_protocol::units::Decimetres(dm) };
@@ -607,5 +608,40 @@ mod tests {
         // Paddled far before the go while nothing was heard; 10 s after the go it is heard again.
         let (_, rows) = track(&recording(&[(0, 0), (70_000, 3_000)]), rule(&repeats, &starts));
         assert_eq!(rows.last().map(|row| row.dm), Some(750.0), "10 s at 7.5 m/s");
+    }
+
+    proptest! {
+        /// However the samples are cut into batches, and whatever the recording lets go of in between.
+        #[test]
+        fn what_comes_bit_by_bit_is_what_comes_at_once(
+            steps in prop::collection::vec((200i64..4_000, 0i64..130), 30..300),
+            cuts in prop::collection::vec(1usize..90, 30),
+            until in prop::option::of(0u64..400_000),
+        ) {
+            let repeats = [distance(2_000, 30_000), distance(2_000, 0)];
+            let starts = [At(20_000), At(120_000)];
+            let rule = Rule { until: until.map(At), ..rule(&repeats, &starts) };
+            let (mut heard, mut dm, mut samples) = (1_000, 0, Vec::new());
+            for (seq, (gap, gain)) in (1..).zip(steps) {
+                (heard, dm) = (heard + gap, dm + gain);
+                samples.push(Sample { seq, heard_ms: heard, distance_dm: dm, ..Sample::default() });
+            }
+            let mut recording = Recording::default();
+            let (mut bit_by_bit, mut rows) = (Track::default(), Vec::new());
+            let mut left = &samples[..];
+            for cut in cuts {
+                let (some, rest) = left.split_at(cut.min(left.len()));
+                left = rest;
+                if recording.add(At(10_000_000), RunId(Uuid::nil()), some).points == Changed::Rebuilt {
+                    (bit_by_bit, rows) = (Track::default(), Vec::new());
+                }
+                let (first, points) = recording.points_from(bit_by_bit.needs(rule));
+                bit_by_bit.advance(first, &points, rule, |row, _| rows.push(row));
+            }
+            let (mut at_once, mut all_rows) = (Track::default(), Vec::new());
+            at_once.advance(0, &recording.points(), rule, |row, _| all_rows.push(row));
+            prop_assert_eq!(rows, all_rows);
+            prop_assert_eq!(bit_by_bit, at_once);
+        }
     }
 }

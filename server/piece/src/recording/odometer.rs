@@ -28,8 +28,6 @@ pub(super) enum Step {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Odometer {
     last: Option<Raw>,
-    /// The very first point.
-    first: Option<Point>,
     /// What is added to the machine's own distance.
     offset_dm: i64,
     /// Samples whose distance was impossible.
@@ -52,9 +50,7 @@ impl Odometer {
         let Some(last) = self.last else {
             self.last = Some(raw);
             let strokes_milli = raw.strokes.map_or(0, |count| count.saturating_mul(1000));
-            let first = point(&raw, raw.dm, strokes_milli);
-            self.first = Some(first);
-            points.push(first);
+            points.push(point(&raw, raw.dm, strokes_milli));
             return Step::Taken;
         };
         // A clock that was set anew must not make a later stroke earlier.
@@ -70,10 +66,10 @@ impl Odometer {
             raw.dm = last.dm;
         }
         let dm = self.joined_dm(&raw);
-        if !joined && self.too_fast(points, &raw, dm) {
+        if !joined && too_fast(points, &raw, dm) {
             return self.suspect(run, raw);
         }
-        if joined && self.too_fast(points, &raw, dm) {
+        if joined && too_fast(points, &raw, dm) {
             // Even from zero the new counter is impossible: count from this sample on.
             self.offset_dm = points.last().map_or(0, |p| i64::from(p.dm)) - i64::from(raw.dm);
         }
@@ -86,10 +82,6 @@ impl Odometer {
         points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli) });
         self.last = Some(raw);
         Step::Taken
-    }
-
-    fn too_fast(&self, points: &[Point], raw: &Raw, dm: u32) -> bool {
-        too_fast(self.first.as_ref(), points, raw, dm)
     }
 
     fn joined_dm(&self, raw: &Raw) -> u32 {
@@ -154,8 +146,8 @@ impl Odometer {
 }
 
 /// Whether the joined distance `dm` at `raw` is further than anybody rows since the newest point at
-/// least `SPEED_OVER_MS` before it.
-fn too_fast(first: Option<&Point>, points: &[Point], raw: &Raw, dm: u32) -> bool {
+/// least `SPEED_OVER_MS` before it, or the oldest of those near it.
+fn too_fast(points: &[Point], raw: &Raw, dm: u32) -> bool {
     let (heard, elapsed) = (raw.heard, raw.elapsed);
     let since = |point: &Point| {
         let by_ear = heard.saturating_sub(point.heard);
@@ -168,8 +160,9 @@ fn too_fast(first: Option<&Point>, points: &[Point], raw: &Raw, dm: u32) -> bool
             (Some(_), _) | (None, _) => by_ear,
         }
     };
-    let reference = points.iter().rev().take(16).find(|point| since(point) >= SPEED_OVER_MS);
-    let Some(reference) = reference.or(first) else { return false };
+    let mut near = points.iter().rev().take(16);
+    let reference = near.clone().find(|point| since(point) >= SPEED_OVER_MS);
+    let Some(reference) = reference.or_else(|| near.next_back()) else { return false };
     let seconds = since(reference).max(SPEED_OVER_MS) as f64 / 1000.0;
     f64::from(dm.saturating_sub(reference.dm)) / 10.0 > limits::SPEED_MAX * seconds
 }
