@@ -355,8 +355,8 @@ mod tests {
         recording.add(NOW, run(1), &strokes.collect::<Vec<_>>());
         let burst = (1..=20).map(|nth| stroke(400 + nth, 800_000 + 50 * i64::from(nth), 32_000));
         recording.add(NOW, run(1), &burst.collect::<Vec<_>>());
-        let change = recording.add(NOW, run(1), &[stroke(421, 801_050, 39_000)]);
-        assert_eq!(change.refused.len(), 1, "seven hundred metres within a second");
+        let change = recording.add(NOW, run(1), &[stroke(421, 801_050, 35_000)]);
+        assert_eq!(change.refused.len(), 1, "three hundred metres within a second");
     }
 
     #[test]
