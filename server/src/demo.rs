@@ -81,7 +81,7 @@ fn say(text: &str) -> Result<(), String> {
     let mut out = std::io::stdout().lock();
     writeln!(out, "{text}")
         .and_then(|()| out.flush())
-        .map_err(|error| format!("The demo ends, for nobody can read what it tells: {error}."))
+        .map_err(|error| format!("The demo ends, because its output cannot be written: {error}."))
 }
 
 /// Waits until somebody stops the program.

@@ -95,6 +95,12 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     for name in &names {
         eprintln!("for devices: {scheme}://{}", with_port(name, running.address.port()));
     }
+    if !names.is_empty() && running.address.ip().is_loopback() {
+        eprintln!(
+            "Nobody else can reach it: it is heard on this machine alone. Add --listen 0.0.0.0:{}.",
+            running.address.port()
+        );
+    }
     println!("listening on {scheme}://{}", running.address);
     std::io::stdout().flush().map_err(|error| error.to_string())?;
     let mut terminate = signal(SignalKind::terminate()).map_err(|error| error.to_string())?;

@@ -58,8 +58,8 @@ pub const KEPT_FOR_EVER: &str = "/assets/";
 pub fn file(path: &str) -> Option<File> {
     let page = |of: &str| path.strip_prefix(of).is_some_and(|code| !code.contains('/'));
     let path = match path {
-        _ if page("/coach/") => "/coach.html",
-        _ if page("/row/") => "/athlete.html",
+        _ if page("/coach/") || path == "/coach" => "/coach.html",
+        _ if page("/row/") || path == "/row" => "/athlete.html",
         _ if page("/board/") => "/board.html",
         // A page has one address, with its code in it.
         _ if path.ends_with(".html") => return None,

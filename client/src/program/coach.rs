@@ -43,7 +43,8 @@ pub(crate) struct CoachArgs {
 enum Task {
     /// Makes a session and prints its code and links
     Create(Box<create::CreateArgs>),
-    /// Shows standings and notices as they change, until the session closes
+    /// Shows standings and notices as they change, until the session closes. It is one of the coach's three devices;
+    /// the first to come is in command, and others add --take-command
     Watch,
     /// Reads orders line by line from standard input, and shows standings and notices
     Lead,

@@ -102,12 +102,12 @@ test('from the first who comes to the results, in light and in dark', async () =
   const { page, wrong } = await board(withQuery(withQuery(here.board, 'diagonal', '75'), 'distance', '4'));
   await says(page, /12 not here yet/);
   here.sit(TWELVE.slice(0, 9).map(({ name }) => name));
-  await says(page, /9 machine linked/);
+  await says(page, /9 machines linked/);
   expect(await page.locator('.code').innerText()).toMatch(/^[A-Z]{4} [A-Z]{4}$/);
   await page.locator('.qr svg').waitFor(PATIENCE);
   await inOrder(page, 'waiting');
   here.sit(TWELVE.slice(9).map(({ name }) => name));
-  await says(page, /12 machine linked/);
+  await says(page, /12 machines linked/);
   here.say('arm');
   await says(page, 'Ready to start');
   here.say('start');
@@ -149,7 +149,7 @@ test('thirty take turns on equal pages, and teams have one of their own', async 
   const here = await opened({ title: 'All crews', piece: '1300m', speed: 4, athletes: thirty });
   const { page, wrong } = await board(here.board, SMALL_TV);
   here.sit();
-  await says(page, /30 machine linked/);
+  await says(page, /30 machines linked/);
   await inOrder(page, 'thirty-waiting');
   here.say('arm');
   here.say('start');
@@ -186,12 +186,12 @@ test('the server gone and back, a false start, a stop: the board says so and goe
   const here = await opened({ title: 'Four at six', piece: '1300m', speed: 5, athletes: four });
   const { page, wrong } = await board(here.board);
   here.sit();
-  await says(page, /4 machine linked/);
+  await says(page, /4 machines linked/);
   here.say('arm');
   here.say('start');
   await page.waitForFunction(() => document.querySelectorAll('.field svg').length === 4, null, PATIENCE);
   here.say('false-start');
-  await page.getByRole('heading', { name: 'False start' }).waitFor(PATIENCE);
+  await page.getByRole('heading', { name: 'Called back to the start' }).waitFor(PATIENCE);
   await inOrder(page, 'false-start');
   here.say('start');
   await page.waitForFunction(() => document.querySelectorAll('.field svg').length === 4, null, PATIENCE);

@@ -53,7 +53,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await page.locator('.small').getByText('Rowing').waitFor();
   expect(await page.getByRole('list', { name: 'The field' }).getByRole('listitem').count()).toBe(4);
 
-  await page.getByText('All four are steady.').waitFor();
+  await page.getByText('Nobody needs a word now.').waitFor();
 
   // One key calls, Space sends it at once; the athletes are told.
   await page.keyboard.press('KeyW');

@@ -59,10 +59,18 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   const { page, wrong } = await hall.made('Whom for');
   await setPiece(page, '1300m');
   await layPad(page);
+  // What is refused stays where it was typed, and says of whom it is.
+  const typing = page.getByLabel('Add athletes');
+  await typing.fill('Oda Brandt, Heron, 2:30');
+  await page.getByRole('button', { name: 'Add 1' }).click();
+  await page.getByText('Oda Brandt: ').waitFor();
+  expect(await typing.inputValue()).toBe('Oda Brandt, Heron, 2:30');
+  await typing.fill('');
   const table = 'Team;Past;Name;Target;Heart limit\r\nHeron;5:31@9d;"Brandt, Oda";5:26;\r\nOtter;;Kit Moor;5:26;181\r\nOtter;;Sef Duric;5:26;\r\nHeron;;Lena Aske;5:26;\r\n';
   await page.getByLabel('Or load a table (CSV)').setInputFiles({ name: 'class.csv', mimeType: 'text/csv', buffer: Buffer.from(table) });
   await page.getByRole('button', { name: 'Add 4' }).click();
   await page.getByRole('heading', { name: '4 in the roster' }).waitFor();
+  await expect.poll(() => typing.inputValue()).toBe('');
   await page.getByRole('button', { name: /^Brandt, Oda/ }).click();
   expect(await page.getByLabel('Past results', { exact: true }).inputValue()).toBe('5:31.0@9d');
   await page.getByLabel('Past results', { exact: true }).fill('5:31@9d+5:40');

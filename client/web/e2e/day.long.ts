@@ -78,7 +78,7 @@ test(`${MINUTES} minutes with ${ATHLETES} athletes: nothing grows, no update is 
   await watched(page);
   await page.goto(hall.board);
   hall.sit();
-  await page.getByText(`${ATHLETES} machine linked`).waitFor({ timeout: 60_000 });
+  await page.getByText(`${ATHLETES} machines linked`).waitFor({ timeout: 60_000 });
   hall.say('arm');
   hall.say('start');
   await page.locator('.field svg').first().waitFor({ timeout: 60_000 });

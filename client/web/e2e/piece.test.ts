@@ -208,7 +208,7 @@ test('a false start calls back in words, the next start counts, and a coach who 
   await face(page, 'rowing');
   await until(async () => (await left(page)) < 840, 'the demo rower to row');
   hall.say('false-start');
-  await page.getByText('False start. Everybody comes back.').waitFor(PATIENCE);
+  await page.getByText('Called back. Everybody starts again together.').waitFor(PATIENCE);
   await inOrder(page, 'false-start');
   hall.say('start');
   await face(page, 'counting');

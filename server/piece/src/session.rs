@@ -345,7 +345,11 @@ impl Session {
                 return refused(Why::NameTaken, &says);
             }
             for (piece, aim) in self.pieces.iter().skip(self.current).zip(&entry.aims) {
-                Course::of(&piece.spec, aim).map_err(|refusal| of_athlete(name, refusal))?;
+                let whose = match self.pieces.len() {
+                    1 => name.clone(),
+                    _ => format!("{name}, piece {}", u32::from(piece.no.0) + 1),
+                };
+                Course::of(&piece.spec, aim).map_err(|refusal| of_athlete(&whose, refusal))?;
             }
         }
         let first = PieceNo(u16::try_from(self.current).unwrap_or(u16::MAX));

@@ -326,3 +326,89 @@ async fn a_reader_that_does_not_read_delays_nobody() {
     }
     drop(slow);
 }
+
+#[tokio::test(start_paused = true)]
+async fn what_one_commit_has_for_many_reaches_each_of_them_whole() {
+    let gym = Gym::new().await;
+    let mut coach = gym.coach().await;
+    coach.hears("welcome").await;
+    let work = json!({"by": "distance", "distance_dm": 20_000});
+    let piece = json!({"repeats": [{"work": work, "rest_ms": 0}], "clock": "common_go",
+        "repeat_start": "common_signal", "count_ms": 5_000});
+    let mut number = 0_u128;
+    let mut order = async |order: Value| {
+        number += 1;
+        let command = Uuid::from_u128(number);
+        coach.say(json!({"type": "command", "command": command, "order": order})).await;
+        coach.hears("done").await;
+    };
+    order(json!({"do": "set_pieces", "pieces": [piece]})).await;
+    let mut athletes = Vec::new();
+    for name in ["Ana", "Bo", "Cy", "Di", "Eno"] {
+        let mut device = gym.enter("athlete", &gym.join(name).await).await;
+        let welcome = device.hears("welcome").await;
+        athletes.push((welcome["you"].as_str().unwrap().to_owned(), device));
+    }
+    // The identities stand in no order.
+    athletes.sort_by(|(one, _), (other, _)| other.cmp(one));
+    order(json!({"do": "arm"})).await;
+    order(json!({"do": "start"})).await;
+    let mut go = 0;
+    for (_, device) in &mut athletes {
+        while go == 0 {
+            let events = device.hears("events").await;
+            let phase = |event: &Value| event["what"]["phase"]["go_at_ms"].as_i64();
+            go = events["events"].as_array().unwrap().iter().find_map(phase).unwrap_or(0);
+        }
+    }
+    // The count-down and two strokes; nobody is silent meanwhile.
+    for _ in 0..6 {
+        tokio::time::sleep(Duration::from_secs(2)).await;
+        coach.say(json!({"type": "heartbeat"})).await;
+        for (_, device) in &mut athletes {
+            device.say(json!({"type": "heartbeat"})).await;
+        }
+    }
+    for (_, device) in &mut athletes {
+        let stroke =
+            |seq: i64| json!({"seq": seq, "heard_ms": go + 2_000 * seq, "distance_dm": 90 * seq});
+        let samples = [stroke(1), stroke(2)];
+        device
+            .say(json!({"type": "samples", "run": Uuid::from_u128(77), "samples": samples}))
+            .await;
+        device.hears("ack").await;
+    }
+    let picked: Vec<&String> = athletes.iter().take(4).map(|(athlete, _)| athlete).collect();
+    let call = json!({"call": Uuid::from_u128(99), "text": {"shown": "Long reach"}, "grace_ms": 0,
+        "audience": {"whom": "picked", "athletes": picked}, "span": {"until": "next"}});
+    // In one commit: a sample of everybody, the call, and another sample.
+    let sample = |seq: i64| {
+        json!({"type": "samples", "run": Uuid::from_u128(77),
+        "samples": [{"seq": seq, "heard_ms": 30_000 + seq, "distance_dm": 200}]})
+    };
+    for (_, device) in &mut athletes {
+        device.say(sample(3)).await;
+    }
+    coach.say(json!({"type": "command", "command": Uuid::from_u128(98), "order": {"do": "call", "call": call}})).await;
+    for (_, device) in &mut athletes {
+        device.say(sample(4)).await;
+    }
+    for (nth, (_, device)) in athletes.iter_mut().enumerate() {
+        let (mut calls, mut through) = (0, 0);
+        device.say(json!({"type": "clock", "client_sent_us": 7})).await;
+        // Long enough for everything to be durable and told.
+        tokio::time::sleep(Duration::from_millis(900)).await;
+        device.say(json!({"type": "clock", "client_sent_us": 8})).await;
+        loop {
+            let text = device.ws.next().await.unwrap().unwrap().into_text().unwrap();
+            let msg: Value = serde_json::from_str(&text).unwrap();
+            let events = msg["events"].as_array().into_iter().flatten();
+            calls += events.filter(|event| event["what"]["kind"] == "call").count();
+            through = msg["durable"]["through_seq"].as_i64().unwrap_or(through);
+            if msg["type"] == "clock" && msg["client_sent_us"] == 8 {
+                break;
+            }
+        }
+        assert_eq!((through, calls), (4, usize::from(nth < 4)), "athlete {nth}");
+    }
+}

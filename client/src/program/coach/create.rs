@@ -121,7 +121,7 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
     });
     filled
         .map(drop)
-        .map_err(|says| format!("The session is made, but not all that was asked: {says}").into())
+        .map_err(|says| format!("The session is made, with the links above, but not all of what you asked for: {says} Put it right with pieces and add.").into())
 }
 
 async fn fill(

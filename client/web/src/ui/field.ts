@@ -23,7 +23,9 @@ export interface Row {
 export function field(session: Session): Row[] {
   const names = new Map(session.athletes.map((view: AthleteView) => [view.athlete, view.spec.name]));
   const rows = (session.standings?.lines ?? []).map((line, order): Row => {
-    const { margin, projected } = line;
+    // Who is not rowing has no way yet: what is expected of them would be drawn as if they were on target.
+    const waits = line.doing === 'away' || line.doing === 'here';
+    const [margin, projected] = waits ? [null, null] : [line.margin, line.projected];
     return {
       athlete: line.athlete,
       name: names.get(line.athlete) ?? '?',

@@ -10,6 +10,9 @@ export interface Told {
   changed(): void;
 }
 
+/** A demo rower sits on this page: it does again when the page is loaded anew. */
+const SEATED = 'thole demo rower';
+
 export class Equipment {
   #machine: State = $state.raw(unlinked('rower', absence(browser())));
   #strap: State = $state.raw(unlinked('strap', absence(browser())));
@@ -64,12 +67,19 @@ export class Equipment {
   /** A demo rower takes the seat; it says everywhere that it is one. It rows as fast as the session runs. */
   seatDemo(per500mMs: number, speed: number): void {
     this.#rower.release();
+    sessionStorage.setItem(SEATED, String(per500mMs));
     const { now, later } = browser();
     this.#demoRows ??= demo(
       { now, later: (ms, what) => later(ms / speed, what), onSession: (ms) => ms, sample: (sample) => this.#told.sample(sample) },
       { per_500m_ms: per500mMs, rate_half_spm: 47, seed: Math.floor(Math.random() * 2 ** 32) },
     );
     this.#told.changed();
+  }
+
+  /** The pace of the demo rower that sat here before this page was loaded anew, milliseconds for 500 m. */
+  get seatedBefore(): number | null {
+    const pace = Number(sessionStorage.getItem(SEATED) ?? Number.NaN);
+    return this.#demoRows === null && pace > 0 ? pace : null;
   }
 
   /** From now on the demo rower rows, or sits still. */
@@ -85,6 +95,7 @@ export class Equipment {
   }
 
   #leaveDemo(): void {
+    sessionStorage.removeItem(SEATED);
     this.#demoRows?.leave();
     this.#demoRows = null;
   }

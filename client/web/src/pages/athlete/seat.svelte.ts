@@ -308,7 +308,11 @@ export class Seat {
       this.#done = null;
     }
     if (session.own !== null && session.own !== this.#own) this.#ownSaid(session.own);
-    if (news.news === 'welcome') this.#sayAgain();
+    if (news.news === 'welcome') {
+      const pace = this.equipment.seatedBefore;
+      if (pace !== null) this.equipment.seatDemo(pace, this.#speed);
+      this.#sayAgain();
+    }
     if (news.news === 'clock_set') {
       this.#boundMs = this.#link?.bound() ?? null;
       this.#sayReady();

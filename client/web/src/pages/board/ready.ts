@@ -9,10 +9,10 @@ export function readiness({ doing, machine }: AthleteView): Readiness {
   return machine === null ? 'here' : 'linked';
 }
 
-export function readinessText(readiness: Readiness): string {
+export function readinessText(readiness: Readiness, count = 1): string {
   switch (readiness) {
     case 'linked':
-      return 'machine linked';
+      return count === 1 ? 'machine linked' : 'machines linked';
     case 'here':
       return 'here';
     case 'away':

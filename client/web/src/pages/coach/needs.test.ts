@@ -41,9 +41,13 @@ test('what is missing before a start, most hindering first', () => {
 });
 
 test('the others in words', () => {
-  expect(othersText(9, 12, 'steady')).toBe('The other nine are steady.');
+  expect(othersText(9, 12, 'steady')).toBe('Nine more are rowing.');
+  expect(othersText(12, 12, 'steady')).toBe('Nobody needs a word now.');
+  expect(othersText(0, 1, 'steady')).toBe('');
+  expect(othersText(9, 12, 'ready')).toBe('The other nine are ready.');
+  expect(othersText(2, 2, 'ready')).toBe('Both are ready.');
   expect(othersText(12, 12, 'ready')).toBe('All twelve are ready.');
-  expect(othersText(1, 3, 'steady')).toBe('The other one is steady.');
+  expect(othersText(1, 3, 'steady')).toBe('One more is rowing.');
   expect(othersText(0, 3, 'ready')).toBe('Nobody is ready yet.');
   expect(othersText(0, 0, 'ready')).toBe('');
 });

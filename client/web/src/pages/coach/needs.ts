@@ -96,12 +96,20 @@ function durationInWords(ms: number): string {
   return ms < 60_000 ? `${(ms / 1_000).toFixed(1)} s` : durationText(ms);
 }
 
-/** `The other nine are steady.` */
+/** `The other nine are ready.` */
 export function othersText(others: number, all: number, are: 'steady' | 'ready'): string {
   if (all === 0) return '';
-  if (others === 0) return are === 'ready' ? 'Nobody is ready yet.' : 'Nobody else is steady.';
-  if (others === all) return all === 1 ? `The one here is ${are}.` : `All ${numberText(all)} are ${are}.`;
+  if (are === 'steady') {
+    if (others === all) return 'Nobody needs a word now.';
+    return others === 0 ? '' : others === 1 ? 'One more is rowing.' : `${capital(numberText(others))} more are rowing.`;
+  }
+  if (others === 0) return 'Nobody is ready yet.';
+  if (others === all) return all === 1 ? 'The one here is ready.' : all === 2 ? 'Both are ready.' : `All ${numberText(all)} are ready.`;
   return others === 1 ? `The other one is ${are}.` : `The other ${numberText(others)} are ${are}.`;
+}
+
+function capital(word: string): string {
+  return word.charAt(0).toUpperCase() + word.slice(1);
 }
 
 function numberText(number: number): string {

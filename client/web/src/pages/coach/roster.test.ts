@@ -73,3 +73,12 @@ describe('a roster', () => {
     }
   });
 });
+
+test('a target counts for the pieces that it fits', () => {
+  const aims = (text: string, kinds: readonly ('distance' | 'time')[]) => readRoster(text, kinds.length, [], kinds).entries[0]?.aims?.map(({ target }) => target?.want ?? null);
+  expect(aims('Ida Fenn,Heron,5:06', ['distance', 'time'])).toEqual(['finish', null]);
+  expect(aims('Ida Fenn,Heron,3100m', ['distance', 'time'])).toEqual([null, 'distance']);
+  expect(aims('Ida Fenn,Heron,2:03/500m', ['distance', 'time'])).toEqual(['pace', 'pace']);
+  // It fits none: the server says why.
+  expect(aims('Ida Fenn,Heron,5:06', ['time'])).toEqual(['finish']);
+});

@@ -1,6 +1,6 @@
 // A roster as a table of text, typed, pasted or loaded: name, team, target, plan, heart limit, past results. Every
 // wrong line is named, and not only the first.
-import type { Aim, RosterEntry } from '../../protocol/decode';
+import type { Aim, RosterEntry, Target } from '../../protocol/decode';
 import { readTarget, type Read } from '../../ui/parse';
 import { readPast } from './past';
 import { readPlan } from './plan';
@@ -21,6 +21,9 @@ export interface Roster {
   readonly troubles: readonly Trouble[];
 }
 
+/** What a piece is measured by. */
+export type Kind = 'distance' | 'time';
+
 const COLUMNS = ['name', 'team', 'target', 'plan', 'heart_limit', 'past'] as const;
 type Column = (typeof COLUMNS)[number];
 type Cells = Partial<Record<Column, string>>;
@@ -28,9 +31,9 @@ type Cells = Partial<Record<Column, string>>;
 /**
  * Reads a roster. Columns stand between commas, semicolons or tabs, whichever the first line has; a first line
  * that begins with `name` is the heading and may have the columns in any order. The target is for each of so many
- * pieces. Names in `taken` are in the session already.
+ * pieces that it fits, where `kinds` says what those are measured by. Names in `taken` are in the session already.
  */
-export function readRoster(text: string, pieces: number, taken: readonly string[] = []): Roster {
+export function readRoster(text: string, pieces: number, taken: readonly string[] = [], kinds: readonly Kind[] = []): Roster {
   const lines = text.replace(/^\uFEFF/, '').split(/\r\n|\r|\n/);
   const between = separator(lines.find((line) => line.trim() !== '') ?? '');
   const entries: RosterEntry[] = [];
@@ -50,7 +53,7 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
       columns = named ?? COLUMNS;
       if (named !== null) continue;
     }
-    const entry = entryOf(byColumn(cells.value, columns), pieces);
+    const entry = entryOf(byColumn(cells.value, columns), pieces, kinds);
     if (!entry.ok) {
       wrong(entry.says);
       continue;
@@ -95,7 +98,7 @@ function byColumn(cells: readonly string[], columns: readonly (Column | null)[])
   return named;
 }
 
-function entryOf(cells: Cells, pieces: number): Read<RosterEntry> {
+function entryOf(cells: Cells, pieces: number, kinds: readonly Kind[]): Read<RosterEntry> {
   const { name, team = null, target, plan = '', heart_limit, past = '' } = cells;
   if (name === undefined) return no('The name is missing.');
   if ([...name].length > NAME_MAX) return no(`${name}: a name has at most ${NAME_MAX} characters.`);
@@ -111,8 +114,16 @@ function entryOf(cells: Cells, pieces: number): Read<RosterEntry> {
   // They are of one piece; of several nobody could tell which.
   if (rowed.value.length > 0 && pieces > 1) return no(`${name}: past results are of one piece, and this session has ${pieces}: type them under each name when the piece comes next.`);
   const aim: Aim = { target: wanted?.value ?? null, plan: means.value, history: [...rowed.value] };
-  const aims = wanted === null && plan === '' && past === '' ? [] : Array.from({ length: pieces }, () => aim);
+  // A finish is no target of a piece by time; one that fits none is sent all the same, and the answer says why not.
+  const fits = (nth: number) => aim.target === null || kinds[nth] === undefined || fitsKind(aim.target, kinds[nth]);
+  const any = Array.from({ length: pieces }, (_, nth) => nth).some(fits);
+  const aimOf = (nth: number): Aim => (fits(nth) || !any ? aim : { target: null, plan: { profile: 'even' }, history: [] });
+  const aims = wanted === null && plan === '' && past === '' ? [] : Array.from({ length: pieces }, (_, nth) => aimOf(nth));
   return { ok: true, value: { spec: { name, team, heart_limit_bpm: limit.value }, aims } };
+}
+
+function fitsKind(target: Target, kind: Kind): boolean {
+  return target.want === 'pace' || (target.want === 'finish') === (kind === 'distance');
 }
 
 /** Beats a minute; nothing typed is no limit. */
