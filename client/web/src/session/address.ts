@@ -26,3 +26,8 @@ export function codeText(code: string): string {
 export function linkTo(origin: string, page: 'coach' | 'row' | 'board', code: string, secret: string): string {
   return `${origin}/${page}/${code}${secret === '' ? '' : `#${secret}`}`;
 }
+
+/** Whether an address means the computer itself: no other device can reach it. */
+export function meansItself({ hostname }: Pick<Location, 'hostname'>): boolean {
+  return ['localhost', '127.0.0.1', '[::1]'].includes(hostname);
+}

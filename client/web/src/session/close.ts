@@ -3,6 +3,9 @@
 /** Come back by itself, or stop and tell the person. */
 export type Advice = 'reconnect' | 'stop';
 
+/** The secret is wrong, or a newer one has taken its place. */
+export const WRONG_SECRET = 4500;
+
 /** Also for codes that nobody has defined yet; null = no close frame came. */
 export function advice(code: number | null): Advice {
   const stops =

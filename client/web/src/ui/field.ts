@@ -39,9 +39,14 @@ export function field(session: Session): Row[] {
   return rows.sort((a, b) => (a.athlete < b.athlete ? -1 : 1));
 }
 
+/** Whether a margin, as it is written, is ahead or behind: `0.0 %` is neither. */
+export function hasSide(margin: string): boolean {
+  return /[1-9]/.test(margin);
+}
+
 /** How many are ahead of their own target, and behind; nobody is counted who is not ranked, or whose margin reads `0.0 %`. */
 export function sides(rows: readonly Row[]): { readonly ahead: number; readonly behind: number } {
-  const margins = rows.flatMap(({ line, margin }) => (line.place === null || line.margin === null || !/[1-9]/.test(margin) ? [] : [line.margin.margin_ppm]));
+  const margins = rows.flatMap(({ line, margin }) => (line.place === null || line.margin === null || !hasSide(margin) ? [] : [line.margin.margin_ppm]));
   return { ahead: margins.filter((ppm) => ppm > 0).length, behind: margins.filter((ppm) => ppm < 0).length };
 }
 

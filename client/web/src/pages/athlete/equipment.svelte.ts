@@ -1,4 +1,5 @@
 // What is linked to this page: a machine or a demo rower, and a strap if wanted.
+import type { RunId } from '../../protocol/decode';
 import { DEMO_MACHINE, demo, type Demo } from '../../machine/demo';
 import { unlinked, type Kind, type State } from '../../machine/link';
 import { absence, browser, linking, type HeardBeat, type HeardSample, type Linking } from '../../machine/radio';
@@ -10,7 +11,7 @@ export interface Told {
   changed(): void;
 }
 
-/** A demo rower sits on this page: it does again when the page is loaded anew. */
+/** A demo rower sits on this page: it does again when the page is loaded anew, for the same recording alone. */
 const SEATED = 'thole demo rower';
 
 export class Equipment {
@@ -20,11 +21,17 @@ export class Equipment {
   #rower: Linking;
   #belt: Linking;
   readonly #told: Told;
+  #seated = SEATED;
 
   constructor(told: Told) {
     this.#told = told;
     this.#rower = this.#linking('rower', (state) => (this.#machine = state));
     this.#belt = this.#linking('strap', (state) => (this.#strap = state));
+  }
+
+  /** Whose strokes these are from now on. */
+  recordsAs(run: RunId): void {
+    this.#seated = `${SEATED} ${run}`;
   }
 
   get machine(): State {
@@ -67,7 +74,7 @@ export class Equipment {
   /** A demo rower takes the seat; it says everywhere that it is one. It rows as fast as the session runs. */
   seatDemo(per500mMs: number, speed: number): void {
     this.#rower.release();
-    sessionStorage.setItem(SEATED, String(per500mMs));
+    sessionStorage.setItem(this.#seated, String(per500mMs));
     const { now, later } = browser();
     this.#demoRows ??= demo(
       { now, later: (ms, what) => later(ms / speed, what), onSession: (ms) => ms, sample: (sample) => this.#told.sample(sample) },
@@ -78,7 +85,7 @@ export class Equipment {
 
   /** The pace of the demo rower that sat here before this page was loaded anew, milliseconds for 500 m. */
   get seatedBefore(): number | null {
-    const pace = Number(sessionStorage.getItem(SEATED) ?? Number.NaN);
+    const pace = Number(sessionStorage.getItem(this.#seated) ?? Number.NaN);
     return this.#demoRows === null && pace > 0 ? pace : null;
   }
 
@@ -95,7 +102,7 @@ export class Equipment {
   }
 
   #leaveDemo(): void {
-    sessionStorage.removeItem(SEATED);
+    sessionStorage.removeItem(this.#seated);
     this.#demoRows?.leave();
     this.#demoRows = null;
   }

@@ -217,6 +217,7 @@ export class Seat {
   async #enter(code: string, run: RunId, entry: Parameters<Live['enter']>[1]): Promise<void> {
     this.#recorder?.stop();
     this.#code = code;
+    this.equipment.recordsAs(run);
     this.#entered = true;
     const store = onDisk((why) => (this.#diskSays = why));
     const before = await store.load(run);

@@ -1,6 +1,7 @@
 // The coach's desk: the session, what was seen of it, whom the next call is for, and the orders that go out.
 import type { Audience, CallSpec, CallText, CommandId, Order, Refusal, Span } from '../../protocol/decode';
 import { linkTo } from '../../session/address';
+import { WRONG_SECRET } from '../../session/close';
 import { Live, newId } from '../../session/live.svelte';
 import { callsOfPiece, currentPhase, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
 import type { News } from '../../session/socket';
@@ -240,7 +241,7 @@ export class Desk {
       keepSession(localStorage, this.kept.code, { board: news.msg.board_secret });
       this.#keep(this.kept.code);
     }
-    if (news.news === 'ended' && news.code === 4500 && this.kept !== null) dropSession(localStorage, this.kept.code);
+    if (news.news === 'ended' && news.code === WRONG_SECRET && this.kept !== null) dropSession(localStorage, this.kept.code);
     this.#see();
   }
 

@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest';
 import type { About, AthleteView } from '../../protocol/decode';
-import { missingOf, needOf, othersText } from './needs';
+import { missingOf, needOf, readyText, restText } from './needs';
 
 const need = (about: About) => needOf({ athlete: 'ida', since_ms: 40_000, about }, 54_900);
 
@@ -41,13 +41,15 @@ test('what is missing before a start, most hindering first', () => {
 });
 
 test('the others in words', () => {
-  expect(othersText(9, 12, 'steady')).toBe('Nine more are rowing.');
-  expect(othersText(12, 12, 'steady')).toBe('Nobody needs a word now.');
-  expect(othersText(0, 1, 'steady')).toBe('');
-  expect(othersText(9, 12, 'ready')).toBe('The other nine are ready.');
-  expect(othersText(2, 2, 'ready')).toBe('Both are ready.');
-  expect(othersText(12, 12, 'ready')).toBe('All twelve are ready.');
-  expect(othersText(1, 3, 'steady')).toBe('One more is rowing.');
-  expect(othersText(0, 3, 'ready')).toBe('Nobody is ready yet.');
-  expect(othersText(0, 0, 'ready')).toBe('');
+  expect(restText(9, 3)).toBe('Nine more are rowing.');
+  // Who has a card may have stopped, and not be rowing at all.
+  expect(restText(12, 1)).toBe('Twelve more are rowing.');
+  expect(restText(12, 0)).toBe('Nobody needs a word now.');
+  expect(restText(0, 1)).toBe('');
+  expect(readyText(9, 12)).toBe('The other nine are ready.');
+  expect(readyText(2, 2)).toBe('Both are ready.');
+  expect(readyText(12, 12)).toBe('All twelve are ready.');
+  expect(restText(1, 2)).toBe('One more is rowing.');
+  expect(readyText(0, 3)).toBe('Nobody is ready yet.');
+  expect(readyText(0, 0)).toBe('');
 });

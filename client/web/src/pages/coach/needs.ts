@@ -96,16 +96,19 @@ function durationInWords(ms: number): string {
   return ms < 60_000 ? `${(ms / 1_000).toFixed(1)} s` : durationText(ms);
 }
 
+/** Those who row and have no card, where so many cards are: `Nine more are rowing.` */
+export function restText(others: number, cards: number): string {
+  if (others === 0) return '';
+  if (cards === 0) return 'Nobody needs a word now.';
+  return others === 1 ? 'One more is rowing.' : `${capital(numberText(others))} more are rowing.`;
+}
+
 /** `The other nine are ready.` */
-export function othersText(others: number, all: number, are: 'steady' | 'ready'): string {
+export function readyText(others: number, all: number): string {
   if (all === 0) return '';
-  if (are === 'steady') {
-    if (others === all) return 'Nobody needs a word now.';
-    return others === 0 ? '' : others === 1 ? 'One more is rowing.' : `${capital(numberText(others))} more are rowing.`;
-  }
   if (others === 0) return 'Nobody is ready yet.';
   if (others === all) return all === 1 ? 'The one here is ready.' : all === 2 ? 'Both are ready.' : `All ${numberText(all)} are ready.`;
-  return others === 1 ? `The other one is ${are}.` : `The other ${numberText(others)} are ${are}.`;
+  return others === 1 ? 'The other one is ready.' : `The other ${numberText(others)} are ready.`;
 }
 
 function capital(word: string): string {
