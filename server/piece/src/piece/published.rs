@@ -1,0 +1,121 @@
+//! What is made once a second of everybody who rows: the standings, and what was seen on the way.
+
+use std::collections::BTreeMap;
+
+use thole_protocol::{
+    ids::AthleteId,
+    spec::SessionSettings,
+    standing::{Doing, Notice, Standings},
+    units::At,
+};
+
+use super::{Piece, Roster, SILENT_MAX_MS, rule};
+use crate::{calls, roster::Athlete, rower::Rower, standings::Entry};
+
+/// What was seen of everybody when the standings were published.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Look {
+    /// In the order of the athletes' ids; none once the piece is over.
+    pub notices: Vec<Notice>,
+    /// Those who are home and have not been told their result.
+    pub home: Vec<AthleteId>,
+    /// Those whose call stood for a time that is over.
+    pub past_call: Vec<AthleteId>,
+}
+
+impl Piece {
+    /// Publishes the standings of this instant, and looks at everybody once.
+    pub fn publish(&mut self, now: At, settings: &SessionSettings, roster: &Roster) -> Look {
+        let rule = rule(&self.spec, &self.starts, self.until);
+        let (is_rowed, over) = (self.is_rowed(), self.is_over());
+        let mut look = Look::default();
+        let mut standing = Vec::new();
+        let mut lines = Vec::with_capacity(self.rowers.len());
+        let mut entries = Vec::with_capacity(self.rowers.len());
+        for (id, rower, athlete) in both_mut(&mut self.rowers, roster) {
+            let line = rower.line(*id, athlete, rule, now);
+            let finished = line.doing == Doing::Finished;
+            if finished && rower.told.is_none() {
+                look.home.push(*id);
+            }
+            if is_rowed {
+                look.notices.extend(rower.notices(*id, athlete, rule, now));
+            }
+            if let Some(call) = rower.running() {
+                standing.push((call.call, rower.strokes_left(&athlete.recording)));
+                if call.is_past(now) {
+                    look.past_call.push(*id);
+                }
+            }
+            let silent = athlete.silent_for(now).is_some_and(|s| s.0 >= SILENT_MAX_MS);
+            entries.push(Entry {
+                athlete: *id,
+                name: &athlete.spec.name,
+                team: athlete.spec.team.as_deref(),
+                margin: line.margin,
+                rankable: finished || (line.doing == Doing::Rowing && !silent && !over),
+                share: rower.share(),
+                finished,
+            });
+            lines.push(line);
+        }
+        let listing = self.board.publish(now, settings.ranking, settings.team_best, &entries);
+        let mut in_order = Vec::with_capacity(lines.len());
+        self.listed.clear();
+        for placed in &listing.athletes {
+            let Some(line) = lines.get_mut(placed.entry) else { continue };
+            line.place = placed.place;
+            in_order.push(line.clone());
+            self.listed.push(placed.entry);
+        }
+        let mut lines = lines.iter();
+        for (id, rower) in &mut self.rowers {
+            // A line for each of them, in the same order; who has none keeps the place.
+            if let Some(line) = lines.as_slice().first().filter(|line| line.athlete == *id) {
+                rower.place = line.place;
+                lines.next();
+            }
+        }
+        let (piece, teams, calls) = (self.no, listing.teams, calls::standing(standing));
+        self.standings = Standings { piece, at_ms: now, lines: in_order, teams, calls };
+        look
+    }
+
+    /// Something about each line of the standings, in their order, from what is known of each rower in the order
+    /// of the ids.
+    pub fn by_line<T: Clone>(&self, known: &[T], of: impl Fn(&T) -> AthleteId) -> Vec<T> {
+        let lines = self.standings.lines.iter().enumerate();
+        let found = lines.filter_map(|(at, line)| {
+            let here = self.listed.get(at).and_then(|entry| known.get(*entry));
+            // Somebody may have come since.
+            let here = here.filter(|known| of(known) == line.athlete);
+            here.or_else(|| known.get(known.binary_search_by_key(&line.athlete, &of).ok()?))
+        });
+        found.cloned().collect()
+    }
+}
+
+/// Everybody who rows, as an athlete of the roster too; both stand in the order of their ids, so that nobody is
+/// looked for.
+pub fn both<'a>(
+    rowers: &'a BTreeMap<AthleteId, Rower>,
+    roster: &'a Roster,
+) -> impl Iterator<Item = (&'a AthleteId, &'a Rower, &'a Athlete)> {
+    let mut athletes = roster.iter().peekable();
+    rowers.iter().filter_map(move |(id, rower)| {
+        while athletes.next_if(|(other, _)| *other < id).is_some() {}
+        athletes.next_if(|(other, _)| *other == id).map(|(_, athlete)| (id, rower, athlete))
+    })
+}
+
+/// The same to look at everybody and note what was seen.
+pub fn both_mut<'a>(
+    rowers: &'a mut BTreeMap<AthleteId, Rower>,
+    roster: &'a Roster,
+) -> impl Iterator<Item = (&'a AthleteId, &'a mut Rower, &'a Athlete)> {
+    let mut athletes = roster.iter().peekable();
+    rowers.iter_mut().filter_map(move |(id, rower)| {
+        while athletes.next_if(|(other, _)| *other < id).is_some() {}
+        athletes.next_if(|(other, _)| *other == id).map(|(_, athlete)| (id, rower, athlete))
+    })
+}
