@@ -15,6 +15,8 @@ export default defineConfig({
           fileParallelism: false,
           testTimeout: 60_000,
           hookTimeout: 60_000,
+          // Servers that start and take connections are no news: what went wrong must be found in the log.
+          env: { RUST_LOG: process.env['RUST_LOG'] ?? 'warn' },
         },
       },
       // Runs for as long as it is told to; not part of the gate.

@@ -1,5 +1,7 @@
 //! What the server computes for people to see: phases, standings, results, notices, calls.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -386,9 +388,9 @@ pub struct SentCall {
     /// When it went out.
     pub sent_at_ms: At,
     /// Who got it.
-    pub athletes: Vec<AthleteId>,
+    pub athletes: Arc<[AthleteId]>,
     /// Those among them who had another call running, which this one ended.
-    pub replaced: Vec<AthleteId>,
+    pub replaced: Arc<[AthleteId]>,
     /// Number of the call-sheet entry that it came from, counted from 0.
     pub sheet: Option<u16>,
 }

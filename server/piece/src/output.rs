@@ -1,5 +1,7 @@
 //! All that the core can ask the shell to say.
 
+use std::sync::Arc;
+
 use thole_protocol::{
     event::Event,
     ids::{AthleteId, CommandId},
@@ -27,8 +29,8 @@ pub enum Athletes {
     None,
     /// All of the session.
     All,
-    /// These.
-    These(Vec<AthleteId>),
+    /// These. Shared: every call to a class would else keep a list of all of it.
+    These(Arc<[AthleteId]>),
 }
 
 impl To {

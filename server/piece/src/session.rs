@@ -2,6 +2,7 @@
 
 mod orders;
 mod rowing;
+mod shared;
 mod view;
 
 use std::{
@@ -32,6 +33,7 @@ use crate::{
     roster::{Athlete, Contact},
 };
 
+use shared::Lists;
 pub use view::{View, Viewer};
 
 /// Standings, details and notices are published so often while a piece is rowed.
@@ -60,6 +62,8 @@ pub struct Session {
     /// Orders that were carried out, so that none is carried out twice.
     commands: BTreeSet<CommandId>,
     events: Vec<(To, Event)>,
+    /// Whom events were for, each list once.
+    lists: Lists,
     notices: Vec<Notice>,
     publish_at: Option<At>,
     /// By what the next piece is projected.
@@ -456,7 +460,8 @@ impl Session {
             for id in some {
                 let athletes: Vec<_> =
                     self.athlete_view(*id, Viewer::Athlete(*id)).into_iter().collect();
-                let to = To { coach: false, board: false, athletes: Athletes::These(vec![*id]) };
+                let to =
+                    To { coach: false, board: false, athletes: Athletes::These(Arc::new([*id])) };
                 self.emit(to, Happening::AthletesChanged { athletes }, out);
             }
         }

@@ -234,16 +234,17 @@ fn outcome(folder: &Path, program: &str, args: &[&str], told: &[(&str, &OsStr)])
         .args(args)
         .current_dir(folder)
         .env("CARGO_TERM_COLOR", "never")
+        .env("NO_COLOR", "1")
         .stdin(Stdio::null())
         .output()
         .map_err(|why| format!("{program} could not be run: {why}"))?;
-    // What is being built is of no interest, and what tests say belongs at the end.
+    // What is being built is of no interest; what went wrong belongs at the end, where a log that is cut still has it.
     let progress = ["Compiling ", "Downloaded ", "Downloading ", "Checking ", "Updating "];
+    let said = String::from_utf8_lossy(&ended.stdout);
     let complaints = String::from_utf8_lossy(&ended.stderr);
-    let said: String = (complaints.lines())
+    let said: String = (said.lines().chain(complaints.lines()))
         .filter(|line| !progress.iter().any(|word| line.trim_start().starts_with(word)))
         .map(|line| format!("{line}\n"))
-        .chain([String::from_utf8_lossy(&ended.stdout).into_owned()])
         .collect();
     if ended.status.success() {
         Ok(said)

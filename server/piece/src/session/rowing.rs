@@ -163,7 +163,7 @@ impl Session {
     fn end_call_of(&mut self, id: AthleteId, out: &mut Vec<Output>) {
         let ended = self.piece_mut().and_then(|piece| piece.rowers.get_mut(&id)?.end_call());
         let Some(OwnCall { call, .. }) = ended else { return };
-        let to = To { coach: false, board: false, athletes: Athletes::These(vec![id]) };
+        let to = To { coach: false, board: false, athletes: Athletes::These(Arc::new([id])) };
         self.emit(to, Happening::CallEnded { call }, out);
         self.over_for_one(call, out);
     }
@@ -209,13 +209,14 @@ impl Session {
             athletes.push(*id);
         }
         let sent_at_ms = *now;
+        let athletes = self.lists.shared(athletes);
         self.calls.sent(sent_at_ms, spec.call, spec.span, athletes.len());
         let CallSpec { call, text, span, .. } = spec.clone();
         if !athletes.is_empty() {
             let to = To { coach: false, board: false, athletes: Athletes::These(athletes.clone()) };
             self.emit(to, Happening::Call { call, text: text.clone(), span }, out);
         }
-        let replaced = ended.iter().map(|(id, _)| *id).collect();
+        let replaced = self.lists.shared(ended.iter().map(|(id, _)| *id).collect());
         let sent = SentCall { call, text, span, sent_at_ms, athletes, replaced, sheet: None };
         self.emit(To::SCREENS, Happening::CallSent(sent), out);
         for (_, old) in ended {
@@ -229,8 +230,8 @@ impl Session {
         self.emit(to, Happening::CallTakenBack { call }, out);
     }
 
-    fn end_call_for_all(&mut self, call: CallId) -> Vec<AthleteId> {
-        let Some(piece) = self.piece_mut() else { return Vec::new() };
+    fn end_call_for_all(&mut self, call: CallId) -> Arc<[AthleteId]> {
+        let Some(piece) = self.piece_mut() else { return Arc::default() };
         let mut athletes = Vec::new();
         for (id, rower) in &mut piece.rowers {
             if rower.running().is_some_and(|running| running.call == call) {
@@ -238,7 +239,7 @@ impl Session {
                 athletes.push(*id);
             }
         }
-        athletes
+        self.lists.shared(athletes)
     }
 
     /// An athlete has come to a point of the call sheet.
@@ -279,7 +280,7 @@ impl Session {
         if !over {
             self.calls.sheet_runs_for_one(call);
         }
-        let to = To { coach: false, board: false, athletes: Athletes::These(vec![id]) };
+        let to = To { coach: false, board: false, athletes: Athletes::These(Arc::new([id])) };
         self.emit_late(to, late, Happening::Call { call, text, span }, out);
         if let Some(old) = ended {
             self.over_for_one(old.call, out);
@@ -309,7 +310,8 @@ impl Session {
                 continue;
             };
             let call = CallId::of_sheet(no, entry);
-            let (replaced, sheet) = (Vec::new(), Some(entry));
+            let (replaced, sheet) = (Arc::default(), Some(entry));
+            let athletes = self.lists.shared(athletes);
             let sent = SentCall { call, text, span, sent_at_ms: now, athletes, replaced, sheet };
             self.emit(To::SCREENS, Happening::CallSent(sent), out);
             self.calls.sheet_told(call);
@@ -343,7 +345,7 @@ impl Session {
         piece.fresh_results.insert(id);
         let no = piece.no;
         self.end_call_of(id, out);
-        self.emit_results(no, Athletes::These(vec![id]), result.into_iter().collect(), out);
+        self.emit_results(no, Athletes::These(Arc::new([id])), result.into_iter().collect(), out);
         // A finish is worth a look at the standings within the second that it is told in.
         self.publish_at.get_or_insert(self.now);
     }
@@ -422,7 +424,7 @@ impl Session {
         }
         let no = piece.no;
         for result in own {
-            self.emit_results(no, Athletes::These(vec![result.athlete]), vec![result], out);
+            self.emit_results(no, Athletes::These(Arc::new([result.athlete])), vec![result], out);
         }
         for some in all.chunks(super::ATHLETES_AN_EVENT) {
             self.emit(To::SCREENS, Happening::Results { piece: no, results: some.to_vec() }, out);
