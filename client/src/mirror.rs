@@ -53,6 +53,13 @@ impl Mirror {
                     self.put_athlete(athlete);
                 }
             }
+            Happening::AthletesRemoved { athletes } => {
+                let gone = |athlete| athletes.contains(&athlete);
+                self.now.athletes.retain(|view| !gone(view.athlete));
+                for piece in &mut self.now.pieces {
+                    piece.results.retain(|result| !gone(result.athlete));
+                }
+            }
             Happening::Calibrated { calibration } => {
                 self.now.calibration = Some(calibration.clone());
             }

@@ -37,6 +37,7 @@ impl ResultsTold {
             | Happening::PiecesSet { .. }
             | Happening::SettingsChanged { .. }
             | Happening::AthletesChanged { .. }
+            | Happening::AthletesRemoved { .. }
             | Happening::CallsPrepared { .. }
             | Happening::Call { .. }
             | Happening::CallArmed { .. }

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    ids::{CallId, EventNo, PieceNo},
+    ids::{AthleteId, CallId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings, Span},
     standing::{AthleteResult, AthleteView, Calibration, Phase, SentCall},
     units::At,
@@ -57,6 +57,11 @@ pub enum Happening {
     AthletesChanged {
         /// As they are now; changes of a quarter of a second come together.
         athletes: Vec<AthleteView>,
+    },
+    /// Athletes were taken off the roster; they had rowed nothing (coach, board).
+    AthletesRemoved {
+        /// Who.
+        athletes: Vec<AthleteId>,
     },
     /// The coach's prepared calls were replaced (coach).
     CallsPrepared {

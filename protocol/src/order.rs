@@ -24,6 +24,12 @@ pub enum Order {
         /// All that is known now.
         spec: AthleteSpec,
     },
+    /// Takes somebody off the roster who has rowed no piece: their link opens nothing any more, and their
+    /// connection is closed. Not while a piece is on its way.
+    RemoveAthlete {
+        /// Who.
+        athlete: AthleteId,
+    },
     /// Sets a target, plan and history for a piece that has not begun.
     Aim {
         /// Who.

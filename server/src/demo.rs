@@ -272,6 +272,7 @@ impl Evening {
             | Happening::PiecesSet { .. }
             | Happening::SettingsChanged { .. }
             | Happening::AthletesChanged { .. }
+            | Happening::AthletesRemoved { .. }
             | Happening::CallsPrepared { .. }
             | Happening::Call { .. }
             | Happening::CallArmed { .. }

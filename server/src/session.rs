@@ -19,6 +19,7 @@ use thole_protocol::{
     ServerMsg,
     client_msg::{AddAthletes, Hello, NewBoardLink, NewLink, Role, TakeCommand},
     close::Close,
+    event::Happening,
     ids::{AthleteId, CommandId, SessionId},
     refusal::{Refusal, Why},
     server_msg::{BoardLink, Joined, Links, Welcome},
@@ -501,8 +502,15 @@ impl Task {
                     self.links.remove(command);
                 }
                 Output::Counted { count, width } => self.keep(*count, *width),
-                Output::Event { .. }
-                | Output::Ack { .. }
+                Output::Event { event, .. } => {
+                    if let Happening::AthletesRemoved { athletes } = &event.what {
+                        let now = self.server.clock.instant();
+                        for athlete in athletes {
+                            self.devices.send_away(Holder::Athlete(*athlete), now);
+                        }
+                    }
+                }
+                Output::Ack { .. }
                 | Output::Published
                 | Output::OwnChanged { .. }
                 | Output::Refused { .. } => {}

@@ -128,6 +128,15 @@ impl Piece {
         }
     }
 
+    /// Takes away somebody who has rowed nothing of it.
+    pub fn forget(&mut self, id: AthleteId) {
+        self.rowers.remove(&id);
+        self.fresh_results.remove(&id);
+        // The lines left stand where they stood among the rowers until they are made anew.
+        self.standings.lines.retain(|line| line.athlete != id);
+        self.listed.clear();
+    }
+
     /// From gathering to armed.
     ///
     /// # Errors

@@ -231,6 +231,29 @@ async fn a_new_link_sends_away_who_came_by_the_old_one() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn who_is_taken_off_the_roster_is_sent_away_and_may_join_anew() {
+    let gym = Gym::new().await;
+    let mut coach = gym.coach().await;
+    coach.hears("welcome").await;
+    let (ana, bo) = (gym.join("Ana").await, gym.join("Bo").await);
+    let mut ana_in = gym.enter("athlete", &ana).await;
+    let you = ana_in.hears("welcome").await["you"].clone();
+    let mut bo_in = gym.enter("athlete", &bo).await;
+    bo_in.hears("welcome").await;
+
+    let order = json!({"do": "remove_athlete", "athlete": you});
+    coach.say(json!({"type": "command", "command": Uuid::from_u128(1), "order": order})).await;
+    assert_eq!(coach.hears("done").await["command"], json!(Uuid::from_u128(1)));
+    assert_eq!(ana_in.is_closed().await, Close::WrongSecret.code());
+    assert_eq!(gym.enter("athlete", &ana).await.is_closed().await, Close::WrongSecret.code());
+    let again = gym.join("Ana").await;
+    let welcome = gym.enter("athlete", &again).await.hears("welcome").await;
+    assert_ne!(welcome["you"], you, "somebody new");
+    bo_in.say(json!({"type": "clock", "client_sent_us": 7})).await;
+    bo_in.hears("clock").await;
+}
+
+#[tokio::test(start_paused = true)]
 async fn three_devices_lead_one_commands_and_it_can_be_taken_over() {
     let gym = Gym::new().await;
     let mut devices = Vec::new();

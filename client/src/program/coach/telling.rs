@@ -178,6 +178,7 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
         Happening::Calibrated { calibration } => Some(format!("== {}", calibration.says)),
         Happening::SessionClosed => Some("== The session is closed.".into()),
         Happening::AthletesChanged { .. }
+        | Happening::AthletesRemoved { .. }
         | Happening::PiecesSet { .. }
         | Happening::SettingsChanged { .. }
         | Happening::CallsPrepared { .. }

@@ -295,6 +295,7 @@ impl<'a> Telling<'a> {
             | Happening::PiecesSet { .. }
             | Happening::SettingsChanged { .. }
             | Happening::AthletesChanged { .. }
+            | Happening::AthletesRemoved { .. }
             | Happening::CallsPrepared { .. }
             | Happening::CallArmed { .. }
             | Happening::CallSent(_)

@@ -177,6 +177,19 @@ test('an athlete who changes stays where they were in the list; a new one comes 
   expect(names(after).slice(0, names(session(before)).length)).toEqual(names(session(before)));
 });
 
+test('who is taken off the roster is gone from it, and from the results', () => {
+  const msg = example('events-athletes_removed.json');
+  const there = heard(example('welcome-coach.json'), example('events-athletes_changed.json'), example('events-results.json'));
+  const of = (state: Session) => [state.athletes, ...state.pieces.map(({ results }) => results)].map((list) => list.map(({ athlete }) => athlete));
+  const [what] = msg.type === 'events' ? msg.events.map(({ what }) => what) : [];
+  const gone = what?.kind === 'athletes_removed' ? what.athletes : [];
+  const before = of(session(there));
+  expect(before[0]).toContain(gone[0]);
+  const late = msg.type === 'events' ? { ...msg, events: msg.events.map((event) => ({ ...event, event: 10_000 })) } : msg;
+  const after = of(session(reduce(there, { news: 'said', msg: late })));
+  expect(after).toEqual(before.map((list) => list.filter((athlete) => !gone.includes(athlete))));
+});
+
 test('an order is answered by its name, and a refusal without one stands by itself', () => {
   const why = { why: 'not_now', says: 'The piece is being rowed.' } as const;
   const there = heard(welcome(), { type: 'done', command: 'a' }, { type: 'refused', command: 'b', refusal: why }, { type: 'refused', command: null, refusal: why });

@@ -283,6 +283,7 @@ function withListed(session: Session, { at_ms, what }: Event): Session {
     case 'pieces_set':
     case 'settings_changed':
     case 'athletes_changed':
+    case 'athletes_removed':
     case 'calls_prepared':
     case 'calibrated':
     case 'call':
@@ -314,6 +315,11 @@ function changed(session: Session, atMs: number, what: Happening): Session {
       return { ...session, settings: what.settings };
     case 'athletes_changed':
       return { ...session, athletes: replaced(session.athletes, what.athletes, (view) => view.athlete) };
+    case 'athletes_removed': {
+      const stays = ({ athlete }: { readonly athlete: string }) => !what.athletes.includes(athlete);
+      const pieces = session.pieces.map((view) => ({ ...view, results: view.results.filter(stays) }));
+      return { ...session, pieces, athletes: session.athletes.filter(stays) };
+    }
     case 'calls_prepared':
       return { ...session, prepared: what.calls };
     case 'calibrated':

@@ -1,11 +1,13 @@
 //! What the coach orders.
 
+use std::collections::BTreeSet;
+
 use thole_protocol::{
     event::Happening,
     ids::{AthleteId, PieceNo},
     order::Order,
     refusal::{Refusal, Why},
-    spec::{AthleteSpec, CallSpec, CallText, PieceSpec, SessionSettings},
+    spec::{AthleteSpec, Audience, CallSpec, CallText, PieceSpec, SessionSettings},
     units::Millis,
 };
 
@@ -15,6 +17,7 @@ use crate::{
     limits,
     output::{Athletes, Output, To},
     piece::Piece,
+    rower::Rower,
 };
 
 /// More pieces than anybody rows in one gathering.
@@ -32,6 +35,7 @@ impl Session {
         match order {
             Order::Settings { settings } => self.change_settings(settings, out),
             Order::ChangeAthlete { athlete, spec } => self.change_athlete(*athlete, spec),
+            Order::RemoveAthlete { athlete } => self.remove_athlete(*athlete, out),
             Order::Aim { athlete, piece, aim } => self.aim(*athlete, *piece, aim),
             Order::SetPieces { pieces } => self.set_pieces(pieces, out),
             Order::PrepareCalls { calls } => self.prepare(calls, out),
@@ -92,6 +96,33 @@ impl Session {
         self.names.insert(folded(&spec.name), id);
         athlete.spec = spec.clone();
         self.roster_changed(id);
+        Ok(())
+    }
+
+    /// Takes somebody off the roster who has rowed nothing: who came twice, or will not come.
+    fn remove_athlete(&mut self, id: AthleteId, out: &mut Vec<Output>) -> Result<(), Refusal> {
+        let Some(name) = self.name(id).map(str::to_owned) else { return unknown("athlete") };
+        let has_rowed = |piece: &Piece| piece.rowers.get(&id).is_some_and(Rower::has_rowed);
+        if self.pieces.iter().any(has_rowed) {
+            let says = format!(
+                "{name} has rowed in this session: what was rowed stays, and so does who rowed it."
+            );
+            return refused(Why::NotNow, &says);
+        }
+        if self.piece().is_some_and(|piece| piece.has_begun() && !piece.is_over()) {
+            let says =
+                format!("A piece is on its way: take {name} off the roster when it is over.");
+            return refused(Why::NotNow, &says);
+        }
+        self.roster.remove(&id);
+        self.names.remove(&folded(&name));
+        self.fresh_roster.remove(&id);
+        for piece in &mut self.pieces {
+            piece.forget(id);
+        }
+        self.emit(To::SCREENS, Happening::AthletesRemoved { athletes: vec![id] }, out);
+        self.publish_at = Some(self.now);
+        self.publish(out);
         Ok(())
     }
 
@@ -210,6 +241,35 @@ impl Session {
         Ok(())
     }
 
+    /// A call for nobody would look as if it had gone out: a team that is not there is a slip of the hand.
+    fn check_is_there(&self, audience: &Audience) -> Result<(), Refusal> {
+        match audience {
+            Audience::All | Audience::Behind => Ok(()),
+            Audience::Team { team } => {
+                let teams: BTreeSet<&str> = self
+                    .roster
+                    .values()
+                    .filter_map(|athlete| athlete.spec.team.as_deref())
+                    .collect();
+                if teams.contains(team.as_str()) {
+                    return Ok(());
+                }
+                let there = if teams.is_empty() {
+                    "nobody in this session is in a team".to_owned()
+                } else {
+                    format!("there are: {}", listed(&teams))
+                };
+                refused(Why::Unknown, &format!("No team is called {team}; {there}."))
+            }
+            Audience::Picked { athletes } => {
+                if athletes.iter().any(|id| self.knows(*id)) {
+                    return Ok(());
+                }
+                refused(Why::Unknown, "None of those whom the call is for is in this session.")
+            }
+        }
+    }
+
     fn arm_call(&mut self, spec: &CallSpec, out: &mut Vec<Output>) -> Result<(), Refusal> {
         if self.calls.knows(spec.call) {
             return Ok(());
@@ -217,6 +277,7 @@ impl Session {
         limits::check_call_text(&spec.text)?;
         limits::check_span(&spec.span)?;
         limits::check_audience(&spec.audience)?;
+        self.check_is_there(&spec.audience)?;
         let grace = spec.grace_ms.unwrap_or(self.settings.grace_ms);
         check_grace(grace)?;
         if !self.piece().is_some_and(Piece::is_rowed) {
@@ -230,6 +291,11 @@ impl Session {
         self.pass_calls(out);
         Ok(())
     }
+}
+
+/// Names in a sentence, none left out, of people or teams.
+fn listed(names: &BTreeSet<&str>) -> String {
+    names.iter().copied().collect::<Vec<_>>().join(", ")
 }
 
 fn check_grace(grace: Millis) -> Result<(), Refusal> {

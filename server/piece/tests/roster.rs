@@ -1,0 +1,173 @@
+//! Who is taken off the roster, who is not, and calls for somebody who is not there.
+#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
+
+use thole_piece::{Input, Session, output::Output, session::Viewer};
+use thole_protocol::{
+    event::{Event, Happening},
+    ids::{AthleteId, CallId, CommandId, RunId},
+    order::Order,
+    refusal::{Refusal, Why},
+    sample::Sample,
+    spec::{Audience, CallSpec, CallText, Extent, PieceSpec, Repeat, RosterEntry, Span},
+    standing::AthleteView,
+    units::{At, Decimetres, Millis},
+};
+use uuid::Uuid;
+
+const ANA: AthleteId = AthleteId(Uuid::from_u128(1));
+const BO: AthleteId = AthleteId(Uuid::from_u128(2));
+
+struct Hall {
+    session: Session,
+    at: u64,
+}
+
+impl Hall {
+    /// Ana, of the Herons, and Bo, and two pieces.
+    fn new() -> Hall {
+        let mut hall = Hall { session: Session::new(), at: 0 };
+        hall.says(&Input::Created { title: "Test".into(), settings: Default::default() });
+        let entry = |name: &str, team: Option<&str>| {
+            let mut entry = RosterEntry::default();
+            entry.spec.name = name.into();
+            entry.spec.team = team.map(str::to_owned);
+            entry
+        };
+        let command = CommandId(Uuid::from_u128(7));
+        let athletes = vec![(ANA, entry("Ana", Some("Herons"))), (BO, entry("Bo", None))];
+        hall.says(&Input::AthletesAdded { command, athletes });
+        let work = Extent::Distance { distance_dm: Decimetres(7_000) };
+        let piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
+        hall.orders(Order::SetPieces { pieces: vec![piece.clone(), piece] }).unwrap();
+        hall
+    }
+
+    fn says(&mut self, input: &Input) -> Vec<Output> {
+        self.at += 1;
+        self.session.apply(At(self.at), input)
+    }
+
+    fn orders(&mut self, order: Order) -> Result<Vec<Output>, Refusal> {
+        let command = CommandId(Uuid::from_u128(100 + u128::from(self.at)));
+        let mut outputs = self.says(&Input::Ordered { command, order });
+        let refused =
+            outputs.iter().position(|output| matches!(output, Output::OrderRefused { .. }));
+        match refused.map(|at| outputs.remove(at)) {
+            Some(Output::OrderRefused { refusal, .. }) => Err(refusal),
+            _ => Ok(outputs),
+        }
+    }
+
+    fn removes(&mut self, athlete: AthleteId) -> Result<Vec<Output>, Refusal> {
+        self.orders(Order::RemoveAthlete { athlete })
+    }
+
+    fn goes(&mut self) {
+        self.orders(Order::Arm).unwrap();
+        self.orders(Order::Start).unwrap();
+        self.at += 11_000;
+        self.says(&Input::Deadline);
+    }
+
+    fn rows(&mut self, athlete: AthleteId) {
+        self.says(&Input::Heard { athlete });
+        let stroke = |seq: u32| Sample {
+            seq,
+            heard_ms: i64::try_from(self.at).unwrap() + i64::from(seq) * 2_500,
+            distance_dm: i64::from(seq) * 100,
+            ..Sample::default()
+        };
+        let (run, samples) = (RunId(Uuid::from_u128(3)), (1..5).map(stroke).collect());
+        self.at += 13_000;
+        self.says(&Input::Samples { athlete, run, samples });
+    }
+
+    fn calls(&mut self, audience: Audience) -> Result<Vec<Output>, Refusal> {
+        let call = CallSpec {
+            call: CallId(Uuid::from_u128(500 + u128::from(self.at))),
+            text: CallText { shown: "Sit tall".into(), spoken: String::new() },
+            audience,
+            span: Span::Next,
+            grace_ms: Some(Millis(0)),
+        };
+        self.orders(Order::Call { call })
+    }
+
+    fn names(&self, viewer: Viewer) -> Vec<String> {
+        let name = |view: AthleteView| view.spec.name;
+        self.session.view(viewer).athletes.into_iter().map(name).collect()
+    }
+}
+
+#[test]
+fn who_has_not_rowed_is_taken_off_and_the_name_is_free_again() {
+    let mut hall = Hall::new();
+    let outputs = hall.removes(ANA).unwrap();
+    let told = outputs.iter().find(|output| matches!(output, Output::Event { .. }));
+    let Some(Output::Event { to, event: Event { what, .. } }) = told else { panic!("{outputs:?}") };
+    assert!(to.coach && to.board && !to.includes(BO), "{to:?}");
+    assert_eq!(*what, Happening::AthletesRemoved { athletes: vec![ANA] });
+    assert_eq!(
+        (hall.names(Viewer::Coach), hall.names(Viewer::Board)),
+        (vec!["Bo".into()], vec!["Bo".into()])
+    );
+    assert!(!hall.session.knows(ANA));
+    assert_eq!(hall.session.claim("ana"), Ok(None), "somebody new may have it");
+    assert_eq!(hall.removes(ANA).unwrap_err().why, Why::Unknown);
+    // News that waited for the quarter of a second tells of nobody who is gone.
+    hall.at += 300;
+    for output in hall.says(&Input::Deadline) {
+        let Output::Event { event, .. } = output else { continue };
+        let Happening::AthletesChanged { athletes } = event.what else { continue };
+        assert!(athletes.iter().all(|view| view.athlete != ANA));
+    }
+}
+
+#[test]
+fn in_a_piece_nobody_is_taken_off_and_who_has_rowed_stays() {
+    let mut hall = Hall::new();
+    hall.goes();
+    let refusal = hall.removes(BO).unwrap_err();
+    assert_eq!(
+        (refusal.why, &*refusal.says),
+        (Why::NotNow, "A piece is on its way: take Bo off the roster when it is over.")
+    );
+    hall.rows(ANA);
+    hall.orders(Order::Stop).unwrap();
+    let refusal = hall.removes(ANA).unwrap_err();
+    assert_eq!(refusal.why, Why::NotNow);
+    assert!(refusal.says.starts_with("Ana has rowed in this session"), "{}", refusal.says);
+    // Bo was not there: no result says that Bo did not start any more, and no line of the standings is Bo's.
+    let whose = |hall: &Hall| -> (Vec<AthleteId>, Vec<AthleteId>) {
+        let results = hall.session.view(Viewer::Coach).pieces.remove(0).results;
+        let lines = hall.session.overview().standings.lines.clone();
+        (
+            results.iter().map(|result| result.athlete).collect(),
+            lines.iter().map(|line| line.athlete).collect(),
+        )
+    };
+    assert_eq!(whose(&hall), (vec![ANA, BO], vec![ANA, BO]));
+    hall.removes(BO).unwrap();
+    assert_eq!(whose(&hall), (vec![ANA], vec![ANA]));
+    hall.orders(Order::NextPiece).unwrap();
+    hall.goes();
+    hall.rows(ANA);
+}
+
+#[test]
+fn a_call_for_somebody_who_is_not_there_is_refused_with_who_is() {
+    let mut hall = Hall::new();
+    hall.goes();
+    hall.rows(ANA);
+    let team = |name: &str| Audience::Team { team: name.into() };
+    hall.calls(team("Herons")).unwrap();
+    let refusal = hall.calls(team("herons")).unwrap_err();
+    assert_eq!(
+        (refusal.why, &*refusal.says),
+        (Why::Unknown, "No team is called herons; there are: Herons.")
+    );
+    let gone = AthleteId(Uuid::from_u128(9));
+    let refusal = hall.calls(Audience::Picked { athletes: vec![gone] }).unwrap_err();
+    assert_eq!(refusal.why, Why::Unknown);
+    hall.calls(Audience::Picked { athletes: vec![gone, ANA] }).unwrap();
+}
