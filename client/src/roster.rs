@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use thole_protocol::{
-    spec::{Aim, AthleteSpec, Plan, RosterEntry},
+    spec::{Aim, AthleteSpec, Extent, PieceSpec, Plan, RosterEntry, Target},
     units::Bpm,
 };
 
@@ -13,10 +13,47 @@ use crate::wording;
 ///
 /// # Errors
 /// A sentence that says which line is wrong and how.
-pub fn load(path: &Path, pieces: usize) -> Result<Vec<RosterEntry>, String> {
+pub fn load(path: &Path, pieces: &[By]) -> Result<Roster, String> {
     let text = std::fs::read_to_string(path)
         .map_err(|e| format!("The roster {} cannot be read: {e}.", path.display()))?;
     roster(&text, pieces).map_err(|says| format!("{}: {says}", path.display()))
+}
+
+/// What a piece is measured by, and so which targets fit it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum By {
+    /// A finish or a pace is a target.
+    Distance,
+    /// A distance or a pace is a target.
+    Time,
+}
+
+impl By {
+    /// What this piece is measured by.
+    #[must_use]
+    pub fn of(piece: &PieceSpec) -> By {
+        match piece.repeats.first().map(|repeat| repeat.work) {
+            Some(Extent::Time { .. }) => By::Time,
+            Some(Extent::Distance { .. }) | None => By::Distance,
+        }
+    }
+
+    fn fits(self, target: &Target) -> bool {
+        match target {
+            Target::Finish { .. } => self == By::Distance,
+            Target::Distance { .. } => self == By::Time,
+            Target::Pace { .. } => true,
+        }
+    }
+}
+
+/// What stands in a table.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Roster {
+    /// One athlete a line.
+    pub entries: Vec<RosterEntry>,
+    /// Columns of the heading that are none of ours, as they are written there: nothing is read from them.
+    pub unread: Vec<String>,
 }
 
 /// The columns in the order they have without a heading.
@@ -41,18 +78,19 @@ pub struct Words<'a> {
 
 /// Reads a roster: `name,team,target,plan,heart_limit,past`, what is not known left empty. Columns stand
 /// between commas, semicolons or tabs, whichever the first line has. A first line with `name` in it is the
-/// heading; it may have the columns in any order, and others beside them. The target is for each of so many
-/// pieces.
+/// heading; it may have the columns in any order, and others beside them. The target is for each of the
+/// pieces that it fits.
 ///
 /// # Errors
 /// A sentence that says which line is wrong and how.
 ///
 /// ```
-/// let roster = thole::roster::roster("name,team,target\nIda Fenn,Heron,5:06.0\n", 1).unwrap();
-/// assert_eq!(roster[0].spec.team.as_deref(), Some("Heron"));
+/// use thole::roster::{By, roster};
+/// let read = roster("name,team,target\nIda Fenn,Heron,5:06.0\n", &[By::Distance]).unwrap();
+/// assert_eq!(read.entries[0].spec.team.as_deref(), Some("Heron"));
 /// ```
-pub fn roster(text: &str, pieces: usize) -> Result<Vec<RosterEntry>, String> {
-    let mut entries = Vec::new();
+pub fn roster(text: &str, pieces: &[By]) -> Result<Roster, String> {
+    let (mut entries, mut unread) = (Vec::new(), Vec::new());
     let mut columns: Option<Vec<String>> = None;
     let text = text.trim_start_matches('\u{feff}');
     let between = separator(text.lines().find(|line| !line.trim().is_empty()).unwrap_or_default());
@@ -66,6 +104,9 @@ pub fn roster(text: &str, pieces: usize) -> Result<Vec<RosterEntry>, String> {
             heading.clone().flatten().unwrap_or_else(|| COLUMNS.map(str::to_owned).to_vec())
         });
         if heading.flatten().is_some() {
+            let ours = |column: &str| COLUMNS.contains(&column) || column.is_empty();
+            let others = known.iter().zip(&cells).filter(|(column, _)| !ours(column));
+            unread.extend(others.map(|(_, written)| written.clone()));
             continue;
         }
         let cell = |column: &str| {
@@ -86,7 +127,7 @@ pub fn roster(text: &str, pieces: usize) -> Result<Vec<RosterEntry>, String> {
     if entries.is_empty() {
         return Err("There is nobody in it; write name,team,target,plan,heart_limit,past.".into());
     }
-    Ok(entries)
+    Ok(Roster { entries, unread })
 }
 
 /// What stands most often in the first line; a comma when nothing does.
@@ -112,7 +153,7 @@ fn heading(cells: &[String]) -> Option<Vec<String>> {
 ///
 /// # Errors
 /// A sentence that says what to type.
-pub fn entry(words: Words<'_>, pieces: usize) -> Result<RosterEntry, String> {
+pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
     let Words { name, team, target, plan, heart_limit, past } = words;
     let name = name.ok_or("The name is missing.")?.to_owned();
     let heart_limit_bpm = heart_limit
@@ -121,11 +162,12 @@ pub fn entry(words: Words<'_>, pieces: usize) -> Result<RosterEntry, String> {
         .map_err(|_| format!("The heart limit of {name} is beats a minute, such as 178."))?;
     let of = |says: String| format!("{name}: {says}");
     let history = past.map_or(Ok(Vec::new()), wording::past).map_err(of)?;
-    if !history.is_empty() && pieces > 1 {
+    if !history.is_empty() && pieces.len() > 1 {
         // Of several pieces nobody could tell which.
         return Err(format!(
-            "{name}: past results are of one piece, and this session has {pieces}; leave them out, \
-             or make a session with one piece."
+            "{name}: past results are of one piece, and this session has {}; leave them out, \
+             or make a session with one piece.",
+            pieces.len()
         ));
     }
     let aim = Aim {
@@ -133,7 +175,12 @@ pub fn entry(words: Words<'_>, pieces: usize) -> Result<RosterEntry, String> {
         plan: plan.map_or(Ok(Plan::Even), wording::plan).map_err(of)?,
         history,
     };
-    let aims = if aim == Aim::default() { Vec::new() } else { vec![aim; pieces] };
+    // A finish is no target of a piece by time; one that fits none is sent all the same, and the answer says why
+    // not.
+    let fits = |by: &By| aim.target.as_ref().is_none_or(|target| by.fits(target));
+    let any = pieces.iter().any(fits);
+    let aim_of = |by| if fits(by) || !any { aim.clone() } else { Aim::default() };
+    let aims = if aim == Aim::default() { Vec::new() } else { pieces.iter().map(aim_of).collect() };
     let spec = AthleteSpec { name, team: team.map(str::to_owned), heart_limit_bpm };
     Ok(RosterEntry { spec, aims })
 }
@@ -189,7 +236,7 @@ mod tests {
                     \n\
                     Bo Quist,,,,\n\
                     Uma Roe , Otter ,5:06.0\n";
-        let roster = roster(text, 2).unwrap();
+        let roster = roster(text, &[By::Distance; 2]).unwrap().entries;
         assert_eq!(roster.len(), 3);
         assert_eq!(roster[0].spec.name, "Fenn, Ida \"Fox\"");
         assert_eq!(roster[0].spec.heart_limit_bpm, Some(Bpm(178)));
@@ -204,7 +251,9 @@ mod tests {
     fn a_heading_may_have_its_columns_in_any_order_and_others_beside_them() {
         let text =
             "Boat;Past;Heart limit;Name\n4-;7:11@40d+7:06.2@9d;;\"Fenn; Ida\"\n;;171;Bo Quist\n";
-        let read = roster(text, 1).unwrap();
+        let table = roster(text, &[By::Distance]).unwrap();
+        assert_eq!(table.unread, ["Boat"], "so that a slip of the hand is seen");
+        let read = table.entries;
         assert_eq!(read[0].spec.name, "Fenn; Ida");
         let finish = |ms| Target::Finish { finish_ms: Millis(ms) };
         let past = |days_ago, ms| PastResult { days_ago, result: finish(ms) };
@@ -212,9 +261,31 @@ mod tests {
         assert_eq!(read[0].aims[0].history, [past(9, 426_200), past(40, 431_000)]);
         assert_eq!(read[0].aims[0].target, None);
         assert_eq!((read[1].spec.heart_limit_bpm, read[1].aims.len()), (Some(Bpm(171)), 0));
-        assert_eq!(roster("name\tteam\n\tHeron", 1), Err("Line 2: The name is missing.".into()));
-        assert_eq!(roster("Ida\t\t5:06.0", 1).unwrap()[0].spec.team, None);
-        assert!(roster(text, 2).unwrap_err().contains("are of one piece, and this session has 2"));
+        assert_eq!(
+            roster("name\tteam\n\tHeron", &[By::Distance]),
+            Err("Line 2: The name is missing.".into())
+        );
+        assert_eq!(roster("Ida\t\t5:06.0", &[By::Distance]).unwrap().entries[0].spec.team, None);
+        assert!(
+            roster(text, &[By::Distance; 2])
+                .unwrap_err()
+                .contains("are of one piece, and this session has 2")
+        );
+    }
+
+    #[test]
+    fn a_target_is_for_the_pieces_that_it_fits() {
+        let text = "Ida,,5:06\nBo,,3100m\nUma,,2:03/500m\nKai,,,legs\n".replace(",legs", ",even");
+        let targets = |pieces: &[By]| -> Vec<Vec<bool>> {
+            let entries = roster(&text, pieces).unwrap().entries;
+            let is_set = |aim: &Aim| aim.target.is_some();
+            entries.iter().map(|entry| entry.aims.iter().map(is_set).collect()).collect()
+        };
+        let (yes, no) = (true, false);
+        let both = [By::Distance, By::Time];
+        assert_eq!(targets(&both), [vec![yes, no], vec![no, yes], vec![yes, yes], vec![]]);
+        // One that fits none is handed on, for the server says why not.
+        assert_eq!(targets(&[By::Time]), [vec![yes], vec![yes], vec![yes], vec![]]);
     }
 
     #[test]
@@ -230,7 +301,7 @@ mod tests {
             ("name;past\nIda;7:06@9", "Line 2: Ida: \"7:06@9\" is no past result"),
             ("Ida,,,,high", "beats a minute"),
         ] {
-            let answer = roster(text, 1).expect_err(text);
+            let answer = roster(text, &[By::Distance]).expect_err(text);
             assert!(answer.contains(says), "{text}: {answer}");
         }
     }

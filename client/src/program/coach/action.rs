@@ -1,19 +1,19 @@
 //! What a coach can say, on the command line and while leading: the same words.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 use serde_json::json;
 use thole::{
     coach::Coach,
     mirror::Mirror,
-    roster,
+    roster::{self, By, Roster},
     wording::{self, sheet},
 };
 use thole_protocol::{
     ids::{AthleteId, CallId, CommandId, PieceNo},
     order::Order,
-    spec::{Aim, Audience, CallSpec, CallText, Plan, Span},
+    spec::{Aim, Audience, CallSpec, CallText, Plan, RosterEntry, Span},
     units::Bpm,
 };
 use uuid::Uuid;
@@ -38,6 +38,11 @@ pub(crate) enum Action {
     NewBoardLink,
     /// Changes what is known of an athlete
     Change(ChangeArgs),
+    /// Takes an athlete off the roster who has rowed no piece; their link opens nothing any more
+    Remove {
+        /// The athlete's name
+        name: String,
+    },
     /// Replaces the prepared calls; `call 1` sends the first of them
     Prepare {
         /// Words to show, and behind " / " the sentence to speak
@@ -242,6 +247,9 @@ pub(crate) fn give(
             });
         }
         Action::Change(change) => ("change", change.order(mirror)?),
+        Action::Remove { name } => {
+            ("remove", Order::RemoveAthlete { athlete: named(mirror, &name)? })
+        }
         Action::Prepare { calls } => {
             let texts = calls.iter().map(|words| sheet::call(words).map(|(text, _)| text));
             ("prepare", Order::PrepareCalls { calls: texts.collect::<Result<_, _>>()? })
@@ -285,11 +293,28 @@ pub(crate) fn give(
     Ok(Ordered { command: coach.order(order), name, call: None, makes_secrets: false })
 }
 
+/// The athletes of a table; columns that nothing is read from are named, for one may be a slip of the hand.
+pub(super) fn read_table(file: &Path, pieces: &[By]) -> Result<Vec<RosterEntry>, String> {
+    let Roster { entries, unread } = roster::load(file, pieces)?;
+    if !unread.is_empty() {
+        eprintln!(
+            "Nothing is read from {}; the columns are name, team, target, plan, heart_limit, past.",
+            unread.join(", ")
+        );
+    }
+    Ok(entries)
+}
+
 impl AddArgs {
     fn give(&self, coach: &mut Coach) -> Result<Ordered, String> {
-        let pieces = coach.mirror().map_or(0, |mirror| mirror.now().pieces.len());
+        // A target is for the piece that comes next, and those behind it.
+        let pieces: Vec<By> = coach.mirror().map_or(Vec::new(), |mirror| {
+            let now = mirror.now();
+            let next = now.pieces.iter().skip(usize::from(now.current.0));
+            next.map(|view| By::of(&view.spec)).collect()
+        });
         let entries = match &self.roster {
-            Some(file) => roster::load(file, pieces)?,
+            Some(file) => read_table(file, &pieces)?,
             None => {
                 let words = roster::Words {
                     name: self.name.as_deref(),
@@ -299,7 +324,7 @@ impl AddArgs {
                     heart_limit: self.heart_limit.as_deref(),
                     past: self.past.as_deref(),
                 };
-                vec![roster::entry(words, pieces)?]
+                vec![roster::entry(words, &pieces)?]
             }
         };
         let command = coach.add(entries);

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 use serde_json::json;
-use thole::{address::Link, coach::Coach, enter, roster};
+use thole::{address::Link, coach::Coach, enter, roster::By};
 use thole_protocol::{
     client_msg::{Create, Role},
     order::Order,
@@ -12,7 +12,7 @@ use thole_protocol::{
     spec::{PieceSpec, Ranking, RosterEntry, SessionSettings},
 };
 
-use super::{Answer, PieceArgs, Secrets, answer, grace, welcomed};
+use super::{Answer, PieceArgs, Secrets, action, answer, grace, welcomed};
 use crate::program::{Common, Failed, any_seed, usage};
 
 /// Most athletes in one message, as the protocol has it.
@@ -68,7 +68,10 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
         .collect::<Result<_, _>>()
         .map_err(usage)?;
     let entries = match &args.roster {
-        Some(file) => roster::load(file, pieces.len()).map_err(usage)?,
+        Some(file) => {
+            let kinds: Vec<By> = pieces.iter().map(By::of).collect();
+            action::read_table(file, &kinds).map_err(usage)?
+        }
         None => Vec::new(),
     };
     let mut settings = SessionSettings {
