@@ -131,7 +131,8 @@ fn missing_calls(crowd: &Crowd) -> u64 {
         });
     });
     // A call that nobody ever heard of has not even got so far.
-    missing + (crowd.calls.len() - seen.len().min(crowd.calls.len())) as u64
+    let sent = crowd.calls.iter().filter(|call| !call.too_late).count();
+    missing + (sent - seen.len().min(sent)) as u64
 }
 
 fn for_events(crowd: &Crowd, mut each: impl FnMut(Happening)) {

@@ -133,7 +133,7 @@ fn session(settings: &Settings, number: u32, coach: &Secret) -> Append {
         .collect();
     let order = |order| Input::Ordered { command: CommandId(Uuid::new_v4()), order };
     let record = |at, input| Record { at: At(at), input };
-    let count_ms = u64::from(settings.piece.count_ms.0);
+    let count_ms = u64::from(settings.piece().count_ms.0);
     let roster = athletes.iter().map(|(id, athlete)| (*id, athlete.entry())).collect();
     let mut records = vec![
         record(
@@ -143,7 +143,7 @@ fn session(settings: &Settings, number: u32, coach: &Secret) -> Append {
                 settings: SessionSettings::default(),
             },
         ),
-        record(1, order(Order::SetPieces { pieces: vec![settings.piece.clone()] })),
+        record(1, order(Order::SetPieces { pieces: vec![settings.piece()] })),
         record(2, Input::AthletesAdded { command: CommandId(Uuid::new_v4()), athletes: roster }),
     ];
     records
@@ -153,7 +153,7 @@ fn session(settings: &Settings, number: u32, coach: &Secret) -> Append {
     let end = GO_MS + u64::from(settings.seconds) * 1_000;
     let mut strokes = Vec::new();
     for (id, athlete) in &mut athletes {
-        athlete.sit_down(&settings.piece);
+        athlete.sit_down(&settings.piece());
         while athlete.due(&[Some(GO_MS)]).is_some_and(|due| due <= end) {
             let Some(stroke) = athlete.make(0, false) else { break };
             let ClientMsg::Samples(samples) = athlete.message(&[stroke]) else { break };

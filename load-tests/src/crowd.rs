@@ -51,6 +51,10 @@ pub(crate) struct Call {
     pub(crate) due_us: u64,
     /// Which athletes have it.
     pub(crate) has: Vec<bool>,
+    /// The order that sent it.
+    pub(crate) command: CommandId,
+    /// The server has said that nobody rows any more.
+    pub(crate) too_late: bool,
 }
 
 /// Mean lengths of messages of one kind.
@@ -189,7 +193,7 @@ impl Crowd {
             chance: Chance::seeded(seed),
             scratch: vec![0; SCRATCH],
             offset_us: None,
-            starts: vec![None; settings.piece.repeats.len()],
+            starts: vec![None; settings.piece().repeats.len()],
             go_at_ms: None,
             code: String::new(),
             session: String::new(),

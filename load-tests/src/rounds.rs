@@ -79,7 +79,7 @@ pub(crate) fn rounds(settings: &Settings, server: &Tried, cores: &Cores) -> Resu
     print(&median, median_against.as_ref(), ratios);
     if let Some(file) = &settings.json {
         let report = Report {
-            piece: thole::wording::repeats_text(&settings.piece.repeats),
+            piece: thole::wording::repeats_text(&settings.piece().repeats),
             boards: settings.boards,
             drop_per_min: settings.drop,
             server: &ours,

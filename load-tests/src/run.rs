@@ -173,7 +173,7 @@ impl Run<'_> {
         if self.tried.is_floor() {
             return Ok(());
         }
-        let pieces = vec![self.settings.piece.clone()];
+        let pieces = vec![self.settings.piece()];
         let mut orders = vec![self.crowd.order(Order::SetPieces { pieces })];
         let entries: Vec<_> = self.crowd.athletes.iter().map(|athlete| athlete.entry()).collect();
         for some in entries.chunks(ADDED) {
@@ -214,7 +214,7 @@ impl Run<'_> {
 
     /// Arms, starts, and rows for the seconds that are measured.
     fn row(&mut self) -> Result<(), String> {
-        let piece = self.settings.piece.clone();
+        let piece = self.settings.piece();
         for athlete in &mut self.crowd.athletes {
             athlete.sit_down(&piece);
         }

@@ -4,7 +4,10 @@ use std::path::PathBuf;
 
 use clap::Parser;
 use thole::wording;
-use thole_protocol::spec::PieceSpec;
+use thole_protocol::{
+    spec::{Extent, PieceSpec, Repeat},
+    units::{Decimetres, Millis},
+};
 
 /// The invented teams that the athletes are dealt to.
 pub(crate) const TEAMS: [&str; 8] =
@@ -12,6 +15,9 @@ pub(crate) const TEAMS: [&str; 8] =
 
 /// How much rest a piece of repeats gets that names none.
 const USUAL_REST: &str = "1:00";
+
+/// The longest piece by time that the server takes.
+const LONGEST_MS: u32 = 10_800_000;
 
 /// Rows thousands of athletes against one server and tells what it cost and how fast it was.
 #[derive(Clone, Debug, Parser)]
@@ -22,9 +28,9 @@ pub(crate) struct Settings {
     /// Seconds that are measured, from the go
     #[arg(long, default_value_t = 60, value_parser = clap::value_parser!(u32).range(5..=86_400))]
     pub(crate) seconds: u32,
-    /// What is rowed, such as 2300m, 20min or 8x350m/1:00
-    #[arg(long, default_value = "2300m", value_parser = piece)]
-    pub(crate) piece: PieceSpec,
+    /// What is rowed, such as 2300m, 20min or 8x350m/1:00; without it one that lasts as long as is measured
+    #[arg(long = "piece", value_name = "PIECE", value_parser = piece)]
+    pub(crate) named_piece: Option<PieceSpec>,
     /// Boards that look on
     #[arg(long, default_value_t = 3, value_parser = clap::value_parser!(u16).range(0..=8))]
     pub(crate) boards: u16,
@@ -63,6 +69,25 @@ pub(crate) struct Settings {
     pub(crate) be_floor: Option<String>,
 }
 
+impl Settings {
+    /// What is rowed.
+    pub(crate) fn piece(&self) -> PieceSpec {
+        self.named_piece.clone().unwrap_or_else(|| lasting(self.seconds))
+    }
+}
+
+/// A piece that nobody has finished after so many seconds: of the usual kind if that is enough.
+fn lasting(seconds: u32) -> PieceSpec {
+    // The quickest row 2,300 m in seven minutes.
+    let time =
+        Extent::Time { time_ms: Millis((seconds.saturating_add(60) * 1_000).min(LONGEST_MS)) };
+    let work =
+        if seconds <= 300 { Extent::Distance { distance_dm: Decimetres(23_000) } } else { time };
+    let mut piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
+    piece.count_ms = PieceSpec::COUNT_MIN;
+    piece
+}
+
 fn piece(typed: &str) -> Result<PieceSpec, String> {
     let rested = format!("{typed}/{USUAL_REST}");
     let lacks_rest = typed.contains('x') && !typed.contains('/');
@@ -92,6 +117,10 @@ mod tests {
         assert_eq!(piece("8x350m").unwrap().repeats.len(), 8);
         assert_eq!(piece("20min").unwrap().repeats.len(), 1);
         assert!(piece("a while").is_err());
+        let work = |seconds| lasting(seconds).repeats.first().map(|repeat| repeat.work);
+        assert_eq!(work(60), Some(Extent::Distance { distance_dm: Decimetres(23_000) }));
+        assert_eq!(work(1_800), Some(Extent::Time { time_ms: Millis(1_860_000) }));
+        assert_eq!(work(86_400), Some(Extent::Time { time_ms: Millis(LONGEST_MS) }));
         assert_eq!(drops("1%/min"), Ok(0.01));
         assert!(drops("101%/min").is_err() && drops("1").is_err());
     }

@@ -153,6 +153,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         clock,
         position,
         window: COMMIT_WINDOW,
+        committed: server.clock.instant(),
         row,
         events,
         urgent: urgent.clone(),
@@ -211,6 +212,8 @@ struct Task {
     position: u64,
     /// How long the next commit is collected.
     window: Duration,
+    /// When the last commit was durable.
+    committed: Instant,
     events: mpsc::Receiver<Event>,
     /// Told when the coach has ordered something.
     urgent: Arc<Notify>,
@@ -267,17 +270,18 @@ impl Task {
     /// Takes what else comes within the commit window; true when the server stops.
     async fn drain(&mut self, batch: &mut Batch) -> bool {
         // Nobody wakes the task for each of them: it looks once, when the window is over.
-        let came = self.server.clock.instant();
         if !batch.is_urgent {
+            let came = self.server.clock.instant();
             tokio::select! {
                 biased;
                 () = self.urgent.notified() => {}
                 () = sleep_until(came + self.window) => {}
             }
         }
-        // What the coach orders is for everybody, now: it waits for no large commit.
-        if self.server.clock.instant() < came + COMMIT_WINDOW {
-            sleep_until(came + COMMIT_WINDOW).await;
+        // What the coach orders is for everybody, now: it waits for nothing, unless a commit was made just before.
+        let soonest = self.committed + COMMIT_WINDOW;
+        if self.server.clock.instant() < soonest {
+            sleep_until(soonest).await;
         }
         while batch.steps.len() < BATCH_MAX {
             match self.events.try_recv() {
@@ -444,6 +448,7 @@ impl Task {
         if !records.is_empty() || !grant.is_empty() || !revoke.is_empty() {
             self.append(records.clone(), grant, revoke, None).await?;
             self.position += records.len() as u64;
+            self.committed = self.server.clock.instant();
         }
         let mut outputs = Vec::new();
         let mut durable = records.iter();

@@ -1,7 +1,7 @@
 // What a coach says reaches those whom it is for, and nobody else; it stands on the page after a reload; and the keys
 // that say it can be changed.
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, codeOn, layPad, overhang, setPiece, shot, sound, start } from './coaching';
+import { Coaching, LAPTOP, codeOn, hold, layPad, overhang, setPiece, shot, sound, start } from './coaching';
 import { demo, open } from './stage';
 
 const SPEED = 10;
@@ -66,9 +66,18 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   await page.getByText('Oda Brandt: ').waitFor();
   expect(await typing.inputValue()).toBe('Oda Brandt, Heron, 2:30');
   await typing.fill('');
-  const table = 'Team;Past;Name;Target;Heart limit\r\nHeron;5:31@9d;"Brandt, Oda";5:26;\r\nOtter;;Kit Moor;5:26;181\r\nOtter;;Sef Duric;5:26;\r\nHeron;;Lena Aske;5:26;\r\n';
+  const heading = 'Team;Past;Name;Target;Heart limit;Shoe size';
+  const table = [heading, 'Heron;5:31@9d;"Brandt, Oda";5:26;;39', 'Otter;;Kit Moor;5:26;181;44', 'Otter;;Sef Duric;5:26;;', 'Heron;;Lena Aske;5:26;;', ';;Lena Asky;5:26;;', ''].join('\r\n');
   await page.getByLabel('Or load a table (CSV)').setInputFiles({ name: 'class.csv', mimeType: 'text/csv', buffer: Buffer.from(table) });
-  await page.getByRole('button', { name: 'Add 4' }).click();
+  await page.getByText('Nothing is read from Shoe size').waitFor();
+  await page.getByRole('button', { name: 'Add 5' }).click();
+  await page.getByRole('heading', { name: '5 in the roster' }).waitFor();
+  // Somebody who stands there twice is taken off again, by keys.
+  await page.getByRole('button', { name: /^Lena Asky/ }).click();
+  await page.getByRole('button', { name: 'Take Lena Asky off the roster' }).focus();
+  await sound(page, 'take-off');
+  await page.getByRole('button', { name: 'Take Lena Asky off the roster' }).focus();
+  await hold(page, 'Space');
   await page.getByRole('heading', { name: '4 in the roster' }).waitFor();
   await expect.poll(() => typing.inputValue()).toBe('');
   await page.getByRole('button', { name: /^Brandt, Oda/ }).click();

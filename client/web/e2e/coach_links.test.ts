@@ -123,3 +123,86 @@ test('a call that waits still waits after a reload, and goes out or is taken bac
   expect(wrong).toEqual([]);
   await page.close();
 });
+
+test('what an old link has not brought to the server comes by the new one; who else sits down there begins anew', { timeout: TEST_MS }, async () => {
+  const { page, wrong } = await hall.made('Sunday at Mill Lock');
+  await setPiece(page, '1700m');
+  await page.getByLabel('Add athletes').fill('Ida Fenn, Heron, 7:06\nBo Quist, , 7:20');
+  await page.getByRole('button', { name: 'Add 2' }).click();
+  await page.context().grantPermissions(['clipboard-read', 'clipboard-write']);
+  const linkOf = async (name: string): Promise<string> => {
+    await page.getByRole('button', { name: `Copy the link of ${name}` }).click();
+    await page.getByText(`The link of ${name} is copied.`).waitFor();
+    return page.evaluate(() => navigator.clipboard.readText());
+  };
+  const [old, other] = [await linkOf('Ida Fenn'), await linkOf('Bo Quist')];
+
+  /** What the phone says, in order; and up to which number each recording is known to be durable. */
+  const said: { type: string; run?: string }[] = [];
+  const durable = new Map<string, number>();
+  let [isAway, cut] = [false, (): void => undefined];
+  const phone = await open(hall.browser, 'about:blank', LAPTOP);
+  await phone.page.routeWebSocket(/\/ws$/, (socket) => {
+    if (isAway) return void socket.close({ code: 1012 });
+    const server = socket.connectToServer();
+    socket.onMessage((text) => {
+      said.push(JSON.parse(String(text)));
+      server.send(text);
+    });
+    server.onMessage((text) => {
+      const msg = JSON.parse(String(text));
+      if (msg.type === 'ack') durable.set(msg.durable.run, msg.durable.through_seq);
+      socket.send(text);
+    });
+    cut = () => void socket.close({ code: 1012 });
+  });
+  await phone.page.goto(old);
+  await phone.page.getByRole('button', { name: 'I have read this' }).click();
+  await phone.page.getByRole('button', { name: 'demo rower' }).click();
+  await phone.page.getByText('You are ready.').waitFor();
+  await start(page, 'The other one is ready.');
+  await phone.page.locator('main[data-face="rowing"]').waitFor({ timeout: 30_000 });
+  const [run = ''] = said.flatMap((msg) => (msg.type === 'hello' && msg.run !== undefined ? [msg.run] : []));
+  await expect.poll(() => durable.get(run) ?? 0, { timeout: 15_000 }).toBeGreaterThan(12);
+
+  // Unheard, she rows on; meanwhile her link is renewed.
+  isAway = true;
+  cut();
+  await phone.page.getByText('offline').first().waitFor();
+  const heard = durable.get(run) ?? 0;
+  await page.getByRole('button', { name: 'Prepare', exact: true }).click();
+  await page.getByRole('button', { name: 'New link for Ida Fenn' }).click();
+  await page.getByText('There is a new link for Ida Fenn').waitFor();
+  const newer = await linkOf('Ida Fenn');
+  await phone.page.waitForTimeout(4_000);
+  isAway = false;
+  await phone.page.getByText('a newer one took its place').waitFor({ timeout: 20_000 });
+  const kept = await phone.page.evaluate(
+    () =>
+      new Promise<unknown[]>((resolve) => {
+        const opening = indexedDB.open('thole');
+        opening.onsuccess = () => {
+          const asked = opening.result.transaction(['samples']).objectStore('samples').getAllKeys();
+          asked.onsuccess = () => resolve(asked.result);
+        };
+      }),
+  );
+  const last = Math.max(...kept.flatMap((key) => (Array.isArray(key) && key[0] === run ? [Number(key[1])] : [])));
+  expect(last).toBeGreaterThan(heard + 3);
+  await phone.page.goto(newer);
+  await expect.poll(() => durable.get(run) ?? 0, { timeout: 15_000 }).toBeGreaterThanOrEqual(last);
+  await phone.page.locator('main[data-face="rowing"]').waitFor();
+
+  // Somebody else by their own link on this phone: nothing of hers goes out as theirs.
+  const before = said.length;
+  await phone.page.goto(other);
+  await phone.page.getByRole('heading', { name: 'Bo Quist' }).waitFor();
+  const since = said.slice(before);
+  const hellos = since.filter(({ type }) => type === 'hello');
+  expect(hellos.at(-1)?.run).not.toBe(run);
+  expect(since.filter(({ type }) => type === 'samples' || type === 'skip')).toEqual([]);
+  expect(await phone.page.getByRole('button', { name: 'Send the demo rower away' }).count()).toBe(0);
+  expect([...wrong, ...phone.wrong]).toEqual([]);
+  await phone.page.close();
+  await page.close();
+});

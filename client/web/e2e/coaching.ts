@@ -131,6 +131,7 @@ export async function setPiece(page: Page, piece: string, sheet = ''): Promise<v
   }
   await page.getByRole('button', { name: 'Set the pieces' }).click();
   await page.getByRole('button', { name: 'Change the pieces' }).waitFor();
+  await page.getByText('The piece is set.').waitFor();
 }
 
 /** The nine calls that are suggested. */

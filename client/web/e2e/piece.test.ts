@@ -282,6 +282,8 @@ test('every face of a piece holds at every size: on its way, with a call, withou
   await inOrder(page, 'rowing-metres');
   hall.say('call Strong and steady');
   await page.getByRole('heading', { name: 'Strong and steady' }).waitFor(PATIENCE);
+  // Pace, rate and what is left stand above it.
+  expect(await page.locator('header').innerText()).toMatch(/^pace \d:\d\d\s+rate \d+\s+[\d:]+ (m )?left$/);
   await inOrder(page, 'call');
   await radio.refuseConnects('row7', 1_000);
   await radio.drop('row7');

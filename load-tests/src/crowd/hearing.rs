@@ -5,6 +5,7 @@ use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{ClockQuestion, Ready, Role},
     ids::AthleteId,
+    refusal::Why,
     units::Millis,
 };
 use uuid::Uuid;
@@ -222,6 +223,20 @@ impl Crowd {
         }
     }
 
+    /// Of what a coach orders only a call can come too late: when everybody is home.
+    fn coach_is_refused(&mut self, text: &[u8]) {
+        let Ok(ServerMsg::Refused { command: Some(command), refusal }) =
+            serde_json::from_slice(text)
+        else {
+            return;
+        };
+        let call = self.calls.iter_mut().rev().find(|call| call.command == command);
+        if let Some(call) = call.filter(|_| refusal.why == Why::NotNow) {
+            call.too_late = true;
+            self.done.insert(command);
+        }
+    }
+
     fn screen_hears(&mut self, place: usize, text: &[u8]) {
         let now = self.clock.now_us();
         if text.starts_with(br#"{"type":"standings""#) {
@@ -251,6 +266,9 @@ impl Crowd {
                 self.done.insert(command);
             }
             return;
+        }
+        if text.starts_with(br#"{"type":"refused""#) {
+            return self.coach_is_refused(text);
         }
         if text.starts_with(br#"{"type":"links""#) || text.starts_with(br#"{"type":"heartbeat""#) {
             return;

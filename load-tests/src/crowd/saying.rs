@@ -215,12 +215,7 @@ impl Crowd {
             shown: "Long and loose".to_owned(),
             spoken: "Long and loose: let the handle run, then push together.".to_owned(),
         };
-        self.calls.push(Call {
-            id: if constant { "newest".to_owned() } else { id.to_string() },
-            due_us,
-            has: vec![false; self.athletes.len()],
-        });
-        self.order(Order::Call {
+        let command = self.order(Order::Call {
             call: CallSpec {
                 call: thole_protocol::ids::CallId(id),
                 text,
@@ -228,6 +223,13 @@ impl Crowd {
                 span: Span::Strokes { strokes: 9 },
                 grace_ms: Some(Millis(0)),
             },
+        });
+        self.calls.push(Call {
+            id: if constant { "newest".to_owned() } else { id.to_string() },
+            due_us,
+            has: vec![false; self.athletes.len()],
+            command,
+            too_late: false,
         });
     }
 }

@@ -1,8 +1,9 @@
 //! One gathering under one join code: its roster, its pieces in their order, and what everybody may see.
 
+mod kept;
+mod lists;
 mod orders;
 mod rowing;
-mod shared;
 mod view;
 
 use std::{
@@ -25,7 +26,7 @@ use crate::{
     input::Input,
     limits,
     notice::urgency,
-    output::{Athletes, Output, To},
+    output::{Output, To},
     piece::{Look, Piece, Roster},
     plan::Course,
     projection::{Count, Forecast, Model, Width},
@@ -33,7 +34,8 @@ use crate::{
     roster::{Athlete, Contact},
 };
 
-use shared::Lists;
+use kept::Kept;
+use lists::Lists;
 pub use view::{View, Viewer};
 
 /// Standings, details and notices are published so often while a piece is rowed.
@@ -61,7 +63,8 @@ pub struct Session {
     calls: Calls,
     /// Orders that were carried out, so that none is carried out twice.
     commands: BTreeSet<CommandId>,
-    events: Vec<(To, Event)>,
+    /// Event number 1 comes first.
+    events: Vec<Kept>,
     /// Whom events were for, each list once.
     lists: Lists,
     notices: Vec<Notice>,
@@ -281,7 +284,7 @@ impl Session {
     fn emit(&mut self, to: To, what: Happening, out: &mut Vec<Output>) {
         let event = EventNo(self.events.len() as u64 + 1);
         let event = Event { event, at_ms: self.now, late: false, what };
-        self.events.push((to.clone(), event.clone()));
+        self.events.push(Kept::Said(to.clone(), event.clone()));
         out.push(Output::Event { to, event });
     }
 
@@ -444,27 +447,6 @@ impl Session {
     fn roster_changed(&mut self, id: AthleteId) {
         self.fresh_roster.insert(id);
         self.tell_roster_at.get_or_insert(self.now + ROSTER_TOLD_AFTER);
-    }
-
-    /// Tells the coach, and the boards without what is private, who is new or different.
-    fn tell_roster(&mut self, out: &mut Vec<Output>) {
-        self.tell_roster_at = None;
-        let fresh: Vec<AthleteId> = std::mem::take(&mut self.fresh_roster).into_iter().collect();
-        for some in fresh.chunks(ATHLETES_AN_EVENT) {
-            let board = To { coach: false, board: true, athletes: Athletes::None };
-            for (to, viewer) in [(To::COACH, Viewer::Coach), (board, Viewer::Board)] {
-                let athletes =
-                    some.iter().filter_map(|id| self.athlete_view(*id, viewer)).collect();
-                self.emit(to, Happening::AthletesChanged { athletes }, out);
-            }
-            for id in some {
-                let athletes: Vec<_> =
-                    self.athlete_view(*id, Viewer::Athlete(*id)).into_iter().collect();
-                let to =
-                    To { coach: false, board: false, athletes: Athletes::These(Arc::new([*id])) };
-                self.emit(to, Happening::AthletesChanged { athletes }, out);
-            }
-        }
     }
 }
 

@@ -1,6 +1,6 @@
 //! Hands the core's outputs to the connections that they concern; what many see is written once.
 
-use std::collections::BTreeMap;
+use std::{cell::OnceCell, collections::BTreeMap};
 
 use serde::Serialize;
 use thole_piece::{
@@ -22,8 +22,10 @@ use super::devices::{ConnId, Devices, say, text};
 use crate::{limits::EVENTS_BYTES, outbox::Outbox};
 
 /// One thing that a commit has for one athlete.
+#[derive(Clone, Copy)]
 enum ForAthlete {
-    Ack(Durable, Vec<RefusedSample>),
+    /// By its place among all acknowledgements.
+    Ack(usize),
     /// By its place among all events.
     Event(usize),
     Own,
@@ -35,6 +37,7 @@ pub(super) fn deliver(core: &Core, devices: &Devices, outputs: Vec<Output>) {
         return;
     }
     let mut events: Vec<(To, Event)> = Vec::new();
+    let mut acks: Vec<(Durable, Vec<RefusedSample>)> = Vec::new();
     let mut athletes: Vec<(AthleteId, ForAthlete)> = Vec::new();
     let mut published = false;
     for output in outputs {
@@ -47,7 +50,8 @@ pub(super) fn deliver(core: &Core, devices: &Devices, outputs: Vec<Output>) {
                 events.push((to, event));
             }
             Output::Ack { athlete, durable, refused } => {
-                athletes.push((athlete, ForAthlete::Ack(durable, refused)));
+                athletes.push((athlete, ForAthlete::Ack(acks.len())));
+                acks.push((durable, refused));
             }
             Output::Published => published = true,
             // The task keeps it for the sessions to come.
@@ -65,13 +69,13 @@ pub(super) fn deliver(core: &Core, devices: &Devices, outputs: Vec<Output>) {
         }
     }
     let written = Written::of(&events);
+    // What one athlete gets stays in its order. They come first: whom a call went to is a long list for screens.
+    athletes.sort_by_key(|(athlete, _)| *athlete);
+    to_athletes(core, devices, &written, &acks, &athletes);
     let for_coach = written.messages(|to| to.coach);
     devices.coach_outboxes().for_each(|outbox| queue_all(outbox, &for_coach));
     let for_board = written.messages(|to| to.board);
     devices.board_outboxes().for_each(|outbox| queue_all(outbox, &for_board));
-    // What one athlete gets stays in its order.
-    athletes.sort_by_key(|(athlete, _)| *athlete);
-    to_athletes(core, devices, &written, &athletes);
     if published {
         publish(core, devices);
     }
@@ -148,6 +152,7 @@ fn to_athletes(
     core: &Core,
     devices: &Devices,
     written: &Written<'_>,
+    acks: &[(Durable, Vec<RefusedSample>)],
     athletes: &[(AthleteId, ForAthlete)],
 ) {
     let for_all: Vec<usize> = written.numbers(|to| to.athletes == Athletes::All);
@@ -171,8 +176,8 @@ fn to_athletes(
         numbers.extend(has.iter().filter_map(|(_, has)| has.event()));
         numbers.sort_unstable();
         numbers.dedup();
-        let mut acks = has.iter().filter_map(|(_, has)| has.ack());
-        let Some((durable, refused)) = acks.next_back() else {
+        let mut own_acks = has.iter().filter_map(|(_, has)| acks.get(has.ack()?));
+        let Some((durable, refused)) = own_acks.next_back() else {
             if !bundles.contains_key(numbers.as_slice()) {
                 bundles.insert(numbers.clone(), written.bundles(&numbers));
             }
@@ -186,7 +191,7 @@ fn to_athletes(
         };
         // Acknowledgements are cumulative: the last of a recording says it all.
         let mut refused = refused.clone();
-        for (other, more) in acks {
+        for (other, more) in own_acks {
             if other.run == durable.run {
                 refused.extend(more.iter().cloned());
             } else {
@@ -206,13 +211,13 @@ impl ForAthlete {
     fn event(&self) -> Option<usize> {
         match self {
             ForAthlete::Event(number) => Some(*number),
-            ForAthlete::Ack(..) | ForAthlete::Own => None,
+            ForAthlete::Ack(_) | ForAthlete::Own => None,
         }
     }
 
-    fn ack(&self) -> Option<(&Durable, &Vec<RefusedSample>)> {
+    fn ack(&self) -> Option<usize> {
         match self {
-            ForAthlete::Ack(durable, refused) => Some((durable, refused)),
+            ForAthlete::Ack(number) => Some(*number),
             ForAthlete::Event(_) | ForAthlete::Own => None,
         }
     }
@@ -229,18 +234,21 @@ fn queue_all(outbox: &Outbox, texts: &[Utf8Bytes]) {
     }
 }
 
-/// The events of one commit, each written as JSON once.
+/// The events of one commit, each written as JSON once, when somebody is to get it.
 struct Written<'a> {
     events: &'a [(To, Event)],
-    texts: Vec<String>,
+    texts: Vec<OnceCell<String>>,
 }
 
 impl<'a> Written<'a> {
     fn of(events: &'a [(To, Event)]) -> Written<'a> {
-        let text = |(_, event): &(To, Event)| {
-            serde_json::to_string(event).expect("every event can be written as JSON")
-        };
-        Written { events, texts: events.iter().map(text).collect() }
+        Written { events, texts: vec![OnceCell::new(); events.len()] }
+    }
+
+    fn text(&self, number: usize) -> Option<&str> {
+        let (_, event) = self.events.get(number)?;
+        let write = || serde_json::to_string(event).expect("every event can be written as JSON");
+        self.texts.get(number).map(|text| text.get_or_init(write).as_str())
     }
 
     fn numbers(&self, concerns: impl Fn(&To) -> bool) -> Vec<usize> {
@@ -256,7 +264,7 @@ impl<'a> Written<'a> {
     fn bundles(&self, numbers: &[usize]) -> Vec<Utf8Bytes> {
         let mut messages = Vec::new();
         let mut open = String::new();
-        for text in numbers.iter().filter_map(|number| self.texts.get(*number)) {
+        for text in numbers.iter().filter_map(|number| self.text(*number)) {
             if !open.is_empty() && open.len() + text.len() > EVENTS_BYTES {
                 messages.push(bundled(&open));
                 open.clear();
@@ -278,7 +286,7 @@ impl<'a> Written<'a> {
         let fits = numbers
             .iter()
             .take_while(|number| {
-                size += self.texts.get(**number).map_or(0, String::len);
+                size += self.text(**number).map_or(0, str::len);
                 size <= EVENTS_BYTES
             })
             .count();

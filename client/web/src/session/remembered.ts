@@ -1,13 +1,15 @@
 // What this browser remembers of a person's own place in a session, so that a reload opens it again.
 // It stays on this device: nothing of it is ever part of an address that is asked for.
 import { restored } from '../protocol/decode';
-import type { RunId } from '../protocol/decode';
+import type { AthleteId, RunId } from '../protocol/decode';
 
 /** A place in a session. */
 export interface Remembered {
   readonly secret: string;
   /** An athlete's recording; null for others. */
   readonly run: RunId | null;
+  /** Whose place it is, when the server has said so. */
+  readonly athlete?: AthleteId | null;
 }
 
 /** The part of the browser's storage that is needed. */
@@ -20,7 +22,7 @@ export function remember(shelf: Shelf, page: string, code: string, place: Rememb
 export function recall(shelf: Shelf, page: string, code: string): Remembered | null {
   return restored<Remembered>(
     shelf.getItem(name(page, code)),
-    ({ secret, run }) => typeof secret === 'string' && (run === null || typeof run === 'string'),
+    ({ secret, run, athlete = null }) => typeof secret === 'string' && [run, athlete].every((id) => id === null || typeof id === 'string'),
   );
 }
 

@@ -55,3 +55,8 @@ export function repeatText({ spec, phase }: PieceView): string {
   const at = phase.phase === 'rowing' ? phase.repeat : phase.phase === 'resting' ? phase.next_repeat : null;
   return at === null || spec.repeats.length < 2 ? '' : `${at + 1} of ${spec.repeats.length}`;
 }
+
+/** What a rehearsal is told by: nothing in it is a real result. */
+export function rehearsalText(speed: number): string {
+  return `Rehearsal: ${speed} times faster than life`;
+}

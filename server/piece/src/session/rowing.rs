@@ -12,7 +12,7 @@ use thole_protocol::{
     units::At,
 };
 
-use super::Session;
+use super::{Kept, Session};
 use crate::{
     output::{Athletes, Output, To},
     piece::both_mut,
@@ -291,7 +291,7 @@ impl Session {
         self.emit(to, what, out);
         if late {
             mark_late(out.last_mut());
-            if let Some((_, event)) = self.events.last_mut() {
+            if let Some(Kept::Said(_, event)) = self.events.last_mut() {
                 event.late = true;
             }
         }

@@ -1,12 +1,11 @@
 //! What each of those who look at a session may see of it.
 
 use thole_protocol::{
-    event::{Event, Happening},
+    event::Event,
     ids::{AthleteId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings},
     standing::{
-        AthleteView, Calibration, Detail, Notice, Overview, Own, Phase, PieceView, RunningCall,
-        Standings,
+        AthleteView, Calibration, Detail, Notice, Overview, Own, PieceView, RunningCall, Standings,
     },
 };
 
@@ -31,7 +30,7 @@ pub enum Viewer {
 
 impl Viewer {
     /// Whether an event for these is for this viewer.
-    fn is_told(self, to: &To) -> bool {
+    pub(super) fn is_told(self, to: &To) -> bool {
         match self {
             Viewer::Coach => to.coach,
             Viewer::Board => to.board,
@@ -128,31 +127,6 @@ impl Session {
         &self.notices
     }
 
-    /// The events after `last` that concern this viewer, marked late.
-    #[must_use]
-    pub fn events_after(&self, last: EventNo, viewer: Viewer) -> Vec<Event> {
-        let from = usize::try_from(last.0).unwrap_or(usize::MAX);
-        let missed = self.events.get(from..).unwrap_or(&[]).iter();
-        let missed = missed.filter(|(to, _)| viewer.is_told(to));
-        missed.map(|(_, event)| Event { late: true, ..event.clone() }).collect()
-    }
-
-    /// What a screen was told of focus calls since the count-down of the current piece, marked late; nothing
-    /// for an athlete, who has the own call alone.
-    fn calls_told(&self, viewer: Viewer) -> Vec<Event> {
-        if matches!(viewer, Viewer::Athlete(_)) {
-            return Vec::new();
-        }
-        let current = self.current_no();
-        let begun = |(_, event): &&(To, Event)| matches!(event.what, Happening::PhaseChanged { piece, phase: Phase::Counting { .. } } if piece == current);
-        let piece = self.events.iter().rev().take_while(|event| !begun(event));
-        let calls = piece.filter(|(to, event)| viewer.is_told(to) && event.what.is_about_calls());
-        let mut calls: Vec<Event> =
-            calls.map(|(_, event)| Event { late: true, ..event.clone() }).collect();
-        calls.reverse();
-        calls
-    }
-
     /// One athlete as this viewer may see them.
     pub(super) fn athlete_view(&self, id: AthleteId, viewer: Viewer) -> Option<AthleteView> {
         let athlete = self.roster.get(&id)?;
@@ -169,7 +143,7 @@ impl Session {
         })
     }
 
-    fn current_no(&self) -> PieceNo {
+    pub(super) fn current_no(&self) -> PieceNo {
         PieceNo(u16::try_from(self.current).unwrap_or(u16::MAX))
     }
 

@@ -1,6 +1,6 @@
 // An athlete's seat in a session: the connection, the recording, what is linked, and what was pressed. It says
 // again after every welcome what the server may not have heard; nothing here decides who stands where.
-import type { Aim, OnBoard, Own, RunId, RunningCall, Target } from '../../protocol/decode';
+import type { Aim, AthleteId, OnBoard, Own, RunId, RunningCall, Target } from '../../protocol/decode';
 import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
 import type { Kind } from '../../machine/link';
 import type { HeardBeat, HeardSample } from '../../machine/radio';
@@ -193,9 +193,13 @@ export class Seat {
     const known = recall(localStorage, PAGE, code);
     const opens = secret === '' ? (known?.secret ?? '') : secret;
     if (opens === '') return false;
-    const run = known?.secret === opens && known.run !== null ? known.run : newId();
-    remember(localStorage, PAGE, code, { secret: opens, run });
-    await this.#enter(code, run, { secret: opens });
+    // By a link that is new to this device, what the athlete has rowed here by an older one, and the server has not
+    // heard, is theirs still: their recording goes on.
+    const run = known?.run != null && (known.secret === opens || known.athlete != null) ? known.run : null;
+    const whose = run === null ? null : (known?.athlete ?? null);
+    const place = { secret: opens, run: run ?? newId(), athlete: whose };
+    remember(localStorage, PAGE, code, place);
+    await this.#enter(code, place.run, { secret: opens }, whose);
     return true;
   }
 
@@ -214,7 +218,8 @@ export class Seat {
     this.#entered = false;
   }
 
-  async #enter(code: string, run: RunId, entry: Parameters<Live['enter']>[1]): Promise<void> {
+  /** Takes a place; if the recording is somebody else's, with a new one. */
+  async #enter(code: string, run: RunId, entry: Parameters<Live['enter']>[1], whose: AthleteId | null = null): Promise<void> {
     this.#recorder?.stop();
     this.#code = code;
     this.equipment.recordsAs(run);
@@ -227,9 +232,18 @@ export class Seat {
     this.#sinceLoaded = hasBefore ? [] : null;
     const hear = (news: News): void => {
       if (news.news === 'entered' && news.msg.type === 'joined') {
-        remember(localStorage, PAGE, code, { secret: news.msg.secret, run });
+        remember(localStorage, PAGE, code, { secret: news.msg.secret, run, athlete: news.msg.athlete });
       }
-      if (news.news === 'welcome') this.#putInFront(before);
+      if (news.news === 'welcome') {
+        const { you } = news.msg;
+        if ('secret' in entry) {
+          const isTheirs = whose === null || you === whose;
+          const theirs = isTheirs ? run : newId();
+          remember(localStorage, PAGE, code, { secret: entry.secret, run: theirs, athlete: you });
+          if (!isTheirs) return void this.#enter(code, theirs, entry, you);
+        }
+        this.#putInFront(before);
+      }
       recorder.hear(news);
       this.#told(news);
     };

@@ -1,5 +1,7 @@
 // What the athlete reads, beside the words that all pages share: short, calm, and never urging.
 import type { AthleteResult, Margin, Mark, Outcome } from '../../protocol/decode';
+import { clockText } from '../../ui/format';
+import type { Way } from './course';
 
 export function outcomeTitle(outcome: Outcome): string {
   switch (outcome) {
@@ -35,14 +37,23 @@ export function markText(mark: Mark): string {
 
 /** How sure a finish is, when it matters at all; empty when it does not. */
 export function sureText({ sure_ms, sure_dm }: AthleteResult): string {
-  if (sure_ms !== null && sure_ms >= 50) return `Right within ${(sure_ms / 1_000).toFixed(1)} s: that is how often your machine reports.`;
-  if (sure_dm !== null && sure_dm >= 5) return `Right within ${Math.max(1, Math.round(sure_dm / 10))} m: that is how often your machine reports.`;
+  const why = (long: boolean) => (long ? 'your machine was not heard just then.' : 'that is how often your machine reports.');
+  if (sure_ms !== null && sure_ms >= 50) return `Right within ${(sure_ms / 1_000).toFixed(1)} s: ${why(sure_ms > SELDOM.ms)}`;
+  if (sure_dm !== null && sure_dm >= 5) return `Right within ${Math.max(1, Math.round(sure_dm / 10))} m: ${why(sure_dm > SELDOM.dm)}`;
   return '';
 }
 
-/** What is left, in whole metres or on the clock: two parts, so that the figures can be larger than the unit. */
+/** No machine that is heard reports less often than the slowest stroke takes; in decimetres at a fast pace. */
+const SELDOM = { ms: 6_000, dm: 350 };
+
+/** Whole metres, the one that is begun included. */
 export function metres(dm: number): string {
   return String(Math.ceil(dm / 10));
+}
+
+/** What is left of the repeat, in whole metres or on the clock. */
+export function leftText({ left, leftOfRepeat }: Way): string {
+  return left.by === 'distance' ? `${metres(leftOfRepeat.dm)} m` : clockText(Math.ceil(leftOfRepeat.ms / 1_000));
 }
 
 /** A result against the own target, in words: `3.4 s ahead of your target`. */

@@ -23,6 +23,9 @@ describe('a roster', () => {
     expect(readRoster('Team\tName\tShoe size\nHeron\tIda Fenn\t39', 1).entries.map(({ spec }) => spec)).toEqual([
       { name: 'Ida Fenn', team: 'Heron', heart_limit_bpm: null },
     ]);
+    expect(readRoster('Team\tName\tShoe size\nHeron\tIda Fenn\t39', 1).unread).toEqual(['Shoe size']);
+    expect(readRoster('name,team\nIda Fenn,Heron', 1).unread).toEqual([]);
+    expect(readRoster('Ida Fenn;Heron;5:06', 1).unread).toEqual([]);
     expect(readRoster('Ida Fenn;Heron;5:06', 1).entries[0]?.spec.team).toBe('Heron');
   });
 

@@ -19,6 +19,8 @@ export interface Trouble {
 export interface Roster {
   readonly entries: readonly RosterEntry[];
   readonly troubles: readonly Trouble[];
+  /** Columns of the heading that are none of ours, as they are written there: nothing is read from them. */
+  readonly unread: readonly string[];
 }
 
 /** What a piece is measured by. */
@@ -38,6 +40,7 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
   const between = separator(lines.find((line) => line.trim() !== '') ?? '');
   const entries: RosterEntry[] = [];
   const troubles: Trouble[] = [];
+  const unread: string[] = [];
   const names = new Map(taken.map((name) => [folded(name), null as number | null]));
   let columns: readonly (Column | null)[] | null = null;
   for (const [nth, line] of lines.entries()) {
@@ -51,6 +54,7 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
     if (columns === null) {
       const named = heading(cells.value);
       columns = named ?? COLUMNS;
+      unread.push(...cells.value.filter((cell, nth) => named?.[nth] === null && cell.trim() !== ''));
       if (named !== null) continue;
     }
     const entry = entryOf(byColumn(cells.value, columns), pieces, kinds);
@@ -68,7 +72,7 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
     if (entries.length === AT_ONCE_MAX) wrong(`More than ${AT_ONCE_MAX} at once; add the rest afterwards.`);
     else entries.push(entry.value);
   }
-  return { entries, troubles };
+  return { entries, troubles, unread };
 }
 
 /** Names are one name whatever the case. */
