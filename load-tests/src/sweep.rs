@@ -24,13 +24,25 @@ const CLOSE: f64 = 0.06;
 /// # Errors
 /// A run could not be carried out, or the curve cannot be written.
 pub(crate) fn sweep(settings: &Settings, server: &Tried, cores: &Cores) -> Result<bool, String> {
-    let (ours, lengths) = climb(settings, server, cores)?;
-    let mut curves = vec![("server".to_owned(), ours.clone())];
-    if let Some(against) = &settings.against {
-        let (others, _) = climb(settings, &rounds::other(against, lengths), cores)?;
-        println!("against: {} carried, {} carried", carried(&ours), carried(&others));
+    let mut ours = Climb::new();
+    let mut other = settings.against.as_ref().map(|against| (against, Climb::new()));
+    // By turns, so that what else the machine does touches both.
+    while !ours.is_over() || other.as_ref().is_some_and(|(_, other)| !other.is_over()) {
+        if !ours.is_over() {
+            ours.step(settings, server, cores)?;
+        }
+        if let Some((against, other)) = other.as_mut().filter(|(_, other)| !other.is_over()) {
+            other.step(settings, &rounds::other(against, ours.lengths), cores)?;
+        }
+    }
+    let mut curves = vec![("server".to_owned(), ours.points)];
+    if let Some((against, other)) = other {
         let name = if against == "floor" { "floor" } else { "other build" };
-        curves.push((name.to_owned(), others));
+        println!("against: {} carried, {} carried", ours.good, other.good);
+        curves.push((name.to_owned(), other.points));
+    }
+    for (_, points) in &mut curves {
+        points.sort_by_key(|point| point.athletes);
     }
     fs::write(&settings.svg, curve::draw(&curves, CALL_P99_MS))
         .map_err(|error| format!("{}: {error}", settings.svg.display()))?;
@@ -38,23 +50,69 @@ pub(crate) fn sweep(settings: &Settings, server: &Tried, cores: &Cores) -> Resul
         let text = serde_json::to_string_pretty(&curves).map_err(|error| error.to_string())?;
         fs::write(file, text).map_err(|error| format!("{}: {error}", file.display()))?;
     }
-    println!("{} athletes in one piece with call p99 under {CALL_P99_MS} ms", carried(&ours));
-    Ok(ours.iter().all(|point| point.lost_nothing))
+    println!("{} athletes in one piece with call p99 under {CALL_P99_MS} ms", ours.good);
+    Ok(curves.iter().flat_map(|(_, points)| points).all(|point| point.lost_nothing))
 }
 
-/// Doubles until it is too many, then halves the gap.
-fn climb(
-    settings: &Settings,
-    tried: &Tried,
-    cores: &Cores,
-) -> Result<(Vec<Point>, Lengths), String> {
-    let most =
-        u32::try_from(crate::machine::raise_open_files().saturating_sub(100)).unwrap_or(u32::MAX);
-    let mut points: Vec<Point> = Vec::new();
-    let mut lengths;
-    let (mut good, mut bad) = (0, None);
-    let mut athletes = FIRST.min(most);
-    loop {
+/// The search for one server's number: doubles until it is too many, then halves the gap.
+struct Climb {
+    most: u32,
+    /// Tried next; none when the number is known.
+    next: Option<u32>,
+    /// The largest number that was fast enough.
+    good: u32,
+    bad: Option<u32>,
+    points: Vec<Point>,
+    /// What one athlete adds to the lists.
+    lengths: Lengths,
+}
+
+impl Climb {
+    fn new() -> Climb {
+        let files = crate::machine::raise_open_files().saturating_sub(100);
+        let most = u32::try_from(files).unwrap_or(u32::MAX);
+        let next = Some(FIRST.min(most));
+        let lengths = each(Lengths::default(), 5_000);
+        Climb { most, next, good: 0, bad: None, points: Vec::new(), lengths }
+    }
+
+    fn is_over(&self) -> bool {
+        self.next.is_none()
+    }
+
+    /// Tries the next number. In a run are few calls to all, and one hiccup of the machine is in its p99: what
+    /// was too slow has a second try, and the better one counts.
+    fn step(&mut self, settings: &Settings, tried: &Tried, cores: &Cores) -> Result<(), String> {
+        let Some(athletes) = self.next else { return Ok(()) };
+        let mut point = self.try_out(athletes, settings, tried, cores)?;
+        if point.p99_ms >= CALL_P99_MS {
+            let again = self.try_out(athletes, settings, tried, cores)?;
+            let lost_nothing = point.lost_nothing && again.lost_nothing;
+            point = if again.p99_ms < point.p99_ms { again } else { point };
+            point.lost_nothing = lost_nothing;
+        }
+        if point.p99_ms < CALL_P99_MS {
+            self.good = athletes;
+        } else {
+            self.bad = Some(athletes);
+        }
+        self.points.push(point);
+        self.next = match self.bad {
+            None if self.good >= self.most => None,
+            None => Some((self.good * 2).min(self.most)),
+            Some(bad) if f64::from(bad - self.good) <= CLOSE * f64::from(bad) => None,
+            Some(bad) => Some(self.good.midpoint(bad)),
+        };
+        Ok(())
+    }
+
+    fn try_out(
+        &mut self,
+        athletes: u32,
+        settings: &Settings,
+        tried: &Tried,
+        cores: &Cores,
+    ) -> Result<Point, String> {
         let settings = Settings { athletes, ..settings.clone() };
         let bar = bar(&settings, &format!("{athletes} athletes"))?;
         let tried = match tried {
@@ -64,24 +122,11 @@ fn climb(
         let figures = run(&settings, &tried, cores, settings.seed, &bar);
         bar.finish_and_clear();
         let figures = figures?;
-        lengths = each(figures.lengths, athletes);
+        self.lengths = each(figures.lengths, athletes);
         let point = Point::of(&figures);
         println!("{}: {}", figures.server, point.told());
-        if point.p99_ms < CALL_P99_MS {
-            good = athletes
-        } else {
-            bad = Some(athletes)
-        }
-        points.push(point);
-        athletes = match bad {
-            None if good >= most => break,
-            None => (good * 2).min(most),
-            Some(bad) if f64::from(bad - good) <= CLOSE * f64::from(bad) => break,
-            Some(bad) => good.midpoint(bad),
-        };
+        Ok(point)
     }
-    points.sort_by_key(|point| point.athletes);
-    Ok((points, lengths))
 }
 
 /// What one athlete adds to the lists.
@@ -104,10 +149,4 @@ fn scaled(lengths: Lengths, athletes: u32) -> Lengths {
         call_sent: lengths.call_sent * times,
         ..lengths
     }
-}
-
-/// The largest number that was fast enough.
-fn carried(points: &[Point]) -> usize {
-    let fast = points.iter().filter(|point| point.p99_ms < CALL_P99_MS);
-    fast.map(|point| point.athletes).max().unwrap_or(0)
 }
