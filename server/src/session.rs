@@ -371,7 +371,7 @@ impl Task {
         let mut added = Vec::with_capacity(athletes.len());
         if !self.core.has_done(command) {
             for entry in athletes {
-                let athlete = AthleteId(Uuid::new_v4());
+                let athlete = new_athlete();
                 links.push(grant(athlete, &entry.spec.name, batch));
                 added.push((athlete, entry));
             }
@@ -432,7 +432,7 @@ impl Task {
             // Nobody waits for the answer any more: they will try again.
             Err(refusal) => drop(answer.send(Err(refusal))),
             Ok(known) => {
-                let athlete = known.unwrap_or_else(|| AthleteId(Uuid::new_v4()));
+                let athlete = known.unwrap_or_else(new_athlete);
                 let name = self.core.name(athlete).unwrap_or(name).trim().to_owned();
                 self.input(Input::Joined { athlete, name: name.clone() }, None, batch);
                 let joined = grant(athlete, &name, batch);
@@ -616,6 +616,11 @@ impl Task {
         }
         Ok(())
     }
+}
+
+/// An identity that comes after those before it: whoever lists athletes by it has them as they were entered or came.
+fn new_athlete() -> AthleteId {
+    AthleteId(Uuid::now_v7())
 }
 
 fn grant(athlete: AthleteId, name: &str, batch: &mut Batch) -> Joined {

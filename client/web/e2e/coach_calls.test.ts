@@ -217,8 +217,7 @@ test('a class of twelve with a detail open fits the window, and a rest says what
     expect(await page.locator('.detail small').first().innerText()).toMatch(/^plan \d:\d\d\.\d$/);
     expect(await overhang(page)).toBeLessThanOrEqual(0);
     await sound(page, 'detail');
-    await page.locator('.small').getByText('rest left').waitFor({ timeout: 60_000 });
-    expect(await page.locator('.small').innerText()).toMatch(/^rest left\nthen repeat \d of \d$/);
+    await expect.poll(() => page.locator('.small').innerText(), { timeout: 60_000 }).toMatch(/^rest left\nthen repeat \d of \d$/);
     expect(await overhang(page)).toBeLessThanOrEqual(0);
     await sound(page, 'rest');
     expect(wrong).toEqual([]);

@@ -159,7 +159,7 @@ test('what an old link has not brought to the server comes by the new one; who e
   await phone.page.goto(old);
   await phone.page.getByRole('button', { name: 'I have read this' }).click();
   await phone.page.getByRole('button', { name: 'demo rower' }).click();
-  await phone.page.getByText('You are ready.').waitFor();
+  await expect.poll(() => phone.page.locator('main').innerText(), { timeout: 30_000 }).toContain('You are ready.');
   await start(page, 'The other one is ready.');
   await phone.page.locator('main[data-face="rowing"]').waitFor({ timeout: 30_000 });
   const [run = ''] = said.flatMap((msg) => (msg.type === 'hello' && msg.run !== undefined ? [msg.run] : []));

@@ -1,5 +1,5 @@
 // What the coach's page says of the whole field.
-import type { PieceView } from '../../protocol/decode';
+import type { AthleteView, PieceView } from '../../protocol/decode';
 import { athlete, callsOfPiece, currentPhase, goAt, type ListedCall, type Session } from '../../session/reduce';
 import { pieceText } from '../../ui/format';
 import { phaseText, repeatText } from '../../ui/words';
@@ -67,4 +67,9 @@ export function whoText(session: Session, athletes: readonly string[]): string {
   if (athletes.length === 0) return 'nobody';
   if (athletes.length > NAMES_MAX) return String(athletes.length);
   return athletes.map((id) => athlete(session, id)?.spec.name ?? '?').join(' and ');
+}
+
+/** As a list is looked through for somebody. */
+export function byName(athletes: readonly AthleteView[]): readonly AthleteView[] {
+  return athletes.toSorted((one, other) => one.spec.name.localeCompare(other.spec.name));
 }
