@@ -8,7 +8,10 @@ use std::{
     net::{TcpListener, TcpStream},
     path::{Path, PathBuf},
     process::{Child, Command, Stdio},
-    sync::OnceLock,
+    sync::{
+        OnceLock,
+        atomic::{AtomicU32, Ordering},
+    },
     thread::sleep,
     time::Duration,
 };
@@ -249,13 +252,19 @@ impl Drop for Process {
 }
 
 fn serve(address: &str, data: &Path) -> Process {
-    let server = Process::start(
-        Command::new(program("thole-server"))
-            .args(["serve", "--speed", SPEED, "--listen", address, "--data"])
-            .arg(data.join("journal"))
-            .stdout(Stdio::null())
-            .stderr(Stdio::null()),
-    );
+    let mut command = Command::new(program("thole-server"));
+    command
+        .args(["serve", "--speed", SPEED, "--listen", address, "--data"])
+        .arg(data.join("journal"))
+        .stdout(Stdio::null())
+        .stderr(Stdio::null());
+    // It refuses settings that it does not know, and whoever runs the tests may have some for the browser's.
+    for (name, _) in std::env::vars_os() {
+        if name.to_string_lossy().starts_with("THOLE_") {
+            command.env_remove(name);
+        }
+    }
+    let server = Process::start(&mut command);
     wait_until("the server answers", || TcpStream::connect(address).is_ok());
     server
 }
@@ -279,8 +288,16 @@ fn get(host: &str, path: &str) -> String {
     page
 }
 
+/// A port for a server that is started again at the same address: below those that the system gives to whoever
+/// connects, for one of these may be taken between two starts.
 fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    static TRIED: AtomicU32 = AtomicU32::new(0);
+    let free = (0..1_000).find_map(|_| {
+        let nth = std::process::id().wrapping_mul(61) + TRIED.fetch_add(1, Ordering::Relaxed);
+        let port = u16::try_from(20_000 + nth % 10_000).ok()?;
+        TcpListener::bind(("127.0.0.1", port)).is_ok().then_some(port)
+    });
+    free.expect("a port from 20,000 on is free")
 }
 
 fn wait_until(what: &str, mut is_so: impl FnMut() -> bool) {
