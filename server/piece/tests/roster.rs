@@ -114,6 +114,13 @@ fn who_has_not_rowed_is_taken_off_and_the_name_is_free_again() {
     assert!(!hall.session.knows(ANA));
     assert_eq!(hall.session.claim("ana"), Ok(None), "somebody new may have it");
     assert_eq!(hall.removes(ANA).unwrap_err().why, Why::Unknown);
+    let mut entry = RosterEntry::default();
+    entry.spec.name = "Ana".into();
+    let command = CommandId(Uuid::from_u128(8));
+    let athletes = vec![(AthleteId(Uuid::from_u128(3)), entry)];
+    let added = hall.says(&Input::AthletesAdded { command, athletes });
+    assert!(added.contains(&Output::Done { command }), "{added:?}");
+    hall.removes(AthleteId(Uuid::from_u128(3))).unwrap();
     // News that waited for the quarter of a second tells of nobody who is gone.
     hall.at += 300;
     for output in hall.says(&Input::Deadline) {
