@@ -282,10 +282,14 @@ impl Session {
     }
 
     fn emit(&mut self, to: To, what: Happening, out: &mut Vec<Output>) {
-        let event = EventNo(self.events.len() as u64 + 1);
+        let event = self.next_event();
         let event = Event { event, at_ms: self.now, late: false, what };
         self.events.push(Kept::Said(to.clone(), event.clone()));
         out.push(Output::Event { to, event });
+    }
+
+    fn next_event(&self) -> EventNo {
+        EventNo(self.events.len() as u64 + 1)
     }
 
     fn emit_phase(&mut self, out: &mut Vec<Output>) {

@@ -298,8 +298,9 @@ pub(super) fn read_table(file: &Path, pieces: &[By]) -> Result<Vec<RosterEntry>,
     let Roster { entries, unread } = roster::load(file, pieces)?;
     if !unread.is_empty() {
         eprintln!(
-            "Nothing is read from {}; the columns are name, team, target, plan, heart_limit, past.",
-            unread.join(", ")
+            "Nothing is read from {}; the columns are {}.",
+            unread.join(", "),
+            roster::COLUMNS.join(", ")
         );
     }
     Ok(entries)

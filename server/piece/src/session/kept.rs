@@ -27,7 +27,7 @@ impl Session {
         self.tell_roster_at = None;
         let fresh: Vec<AthleteId> = std::mem::take(&mut self.fresh_roster).into_iter().collect();
         for some in fresh.chunks(ATHLETES_AN_EVENT) {
-            let (event, at_ms) = (EventNo(self.events.len() as u64 + 1), self.now);
+            let (event, at_ms) = (self.next_event(), self.now);
             self.events.push(Kept::Roster(at_ms, some.into()));
             let board = To { coach: false, board: true, athletes: Athletes::None };
             let own = |id: &AthleteId| To {
