@@ -50,6 +50,30 @@ struct Device {
     ws: WebSocketStream<DuplexStream>,
 }
 
+/// Ana, who came by this secret and is you, and Bo; the coach leads.
+struct Seated {
+    gym: Gym,
+    coach: Device,
+    ana: Value,
+    you: Value,
+    ana_in: Device,
+    bo_in: Device,
+}
+
+impl Seated {
+    async fn new() -> Seated {
+        let gym = Gym::new().await;
+        let mut coach = gym.coach().await;
+        coach.hears("welcome").await;
+        let (ana, bo) = (gym.join("Ana").await, gym.join("Bo").await);
+        let mut ana_in = gym.enter("athlete", &ana).await;
+        let you = ana_in.hears("welcome").await["you"].clone();
+        let mut bo_in = gym.enter("athlete", &bo).await;
+        bo_in.hears("welcome").await;
+        Seated { gym, coach, ana, you, ana_in, bo_in }
+    }
+}
+
 impl Gym {
     async fn new() -> Gym {
         let settings = ServeArgs::default().settings().unwrap();
@@ -195,14 +219,7 @@ async fn the_newer_connection_of_an_athlete_wins() {
 
 #[tokio::test(start_paused = true)]
 async fn a_new_link_sends_away_who_came_by_the_old_one() {
-    let gym = Gym::new().await;
-    let mut coach = gym.coach().await;
-    coach.hears("welcome").await;
-    let (ana, bo) = (gym.join("Ana").await, gym.join("Bo").await);
-    let mut ana_in = gym.enter("athlete", &ana).await;
-    let you = ana_in.hears("welcome").await["you"].clone();
-    let mut bo_in = gym.enter("athlete", &bo).await;
-    bo_in.hears("welcome").await;
+    let Seated { gym, mut coach, ana, you, mut ana_in, mut bo_in } = Seated::new().await;
     let mut board = gym.board().await;
     board.hears("welcome").await;
 
@@ -232,14 +249,7 @@ async fn a_new_link_sends_away_who_came_by_the_old_one() {
 
 #[tokio::test(start_paused = true)]
 async fn who_is_taken_off_the_roster_is_sent_away_and_may_join_anew() {
-    let gym = Gym::new().await;
-    let mut coach = gym.coach().await;
-    coach.hears("welcome").await;
-    let (ana, bo) = (gym.join("Ana").await, gym.join("Bo").await);
-    let mut ana_in = gym.enter("athlete", &ana).await;
-    let you = ana_in.hears("welcome").await["you"].clone();
-    let mut bo_in = gym.enter("athlete", &bo).await;
-    bo_in.hears("welcome").await;
+    let Seated { gym, mut coach, ana, you, mut ana_in, mut bo_in } = Seated::new().await;
 
     let order = json!({"do": "remove_athlete", "athlete": you});
     coach.say(json!({"type": "command", "command": Uuid::from_u128(1), "order": order})).await;
