@@ -42,9 +42,10 @@ use crate::{
     Server,
     clock::SessionClock,
     limits::{
-        ATHLETE_IN_FLIGHT, Allowance, COACH_IN_FLIGHT, FRAME_BYTES, HEARTBEAT, NOT_HEARD_AFTER,
-        READ_BUFFER, REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
+        ATHLETE_IN_FLIGHT, Allowance, BEAT_EARLY, COACH_IN_FLIGHT, FRAME_BYTES, HEARTBEAT,
+        NOT_HEARD_AFTER, READ_BUFFER, REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
     },
+    line::Line,
     outbox::{Next, Outgoing},
     registry::Handle,
     session::{
@@ -67,12 +68,17 @@ pub fn socket_config(largest: usize) -> WebSocketConfig {
         .max_frame_size(Some(largest))
 }
 
-/// Serves one connection to its end. `stranger` is given back when it has said who it is.
-pub async fn serve<S>(ws: WebSocketStream<S>, server: Arc<Server>, stranger: OwnedSemaphorePermit)
-where
+/// Serves one connection to its end. Its session may write to `line`, if it has one; `stranger` is given back when it
+/// has said who it is.
+pub async fn serve<S>(
+    ws: WebSocketStream<S>,
+    line: Option<Arc<Line>>,
+    server: Arc<Server>,
+    stranger: OwnedSemaphorePermit,
+) where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
-    let mut socket = Socket { ws, server: server.clone() };
+    let mut socket = Socket { ws, line, server: server.clone() };
     // On the heap for as long as it takes: a connection lives much longer than its greeting.
     let why = match Box::pin(greeting::greet(&mut socket)).await {
         Ok(welcome) => {
@@ -98,23 +104,25 @@ enum Ended {
 /// A WebSocket whose every send has a time limit.
 struct Socket<S> {
     ws: WebSocketStream<S>,
+    line: Option<Arc<Line>>,
     server: Arc<Server>,
 }
 
 impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
     async fn send(&mut self, text: Utf8Bytes) -> Result<(), Ended> {
-        self.send_along(text, None).await
+        self.send_along(Some(text), None).await
     }
 
-    /// Sends a text and what else is queued, all in as few writes as it takes.
+    /// Sends a text and what else is queued, and what was written already but for a rest, all in as few writes as
+    /// it takes.
     async fn send_along(
         &mut self,
-        text: Utf8Bytes,
+        text: Option<Utf8Bytes>,
         mut also: Option<&mut Outgoing>,
     ) -> Result<(), Ended> {
         let limit = self.server.settings.limits.send;
         let mut sending = pin!(async {
-            let mut next = Some(text);
+            let mut next = text;
             while let Some(text) = next {
                 self.write(text).await?;
                 next = also.as_mut().and_then(|out| out.queued());
@@ -211,6 +219,8 @@ struct Connection {
     heard: Instant,
     silent: bool,
     sent: Instant,
+    /// When something was heard that its session will answer: the first since anything was sent.
+    asked: Instant,
     /// Goes off when something may be due: a heartbeat, silence, or reading again.
     alarm: Pin<Box<Sleep>>,
     /// The alarm will wake this task: it was asked since it was set.
@@ -243,6 +253,7 @@ impl Connection {
             heard: now,
             silent: false,
             sent: now,
+            asked: now,
             alarm: Box::pin(sleep_until(now)),
             alarm_is_set: false,
             server,
@@ -282,7 +293,8 @@ impl Connection {
             let turn = poll_fn(|context| self.poll_turn(socket, context)).await;
             let done = match turn {
                 Turn::Close(why) => Err(Ended::Closing(why)),
-                Turn::Say(text) => socket.send_along(text, Some(&mut self.out)).await,
+                Turn::Say(text) => socket.send_along(Some(text), Some(&mut self.out)).await,
+                Turn::Flush => socket.send_along(None, None).await,
                 Turn::Heard(text) => self.hear(socket, &text).await,
                 Turn::Silence => self.silence().await,
                 Turn::Nothing => Ok(()),
@@ -307,13 +319,15 @@ impl Connection {
                 self.sent = now;
                 return Poll::Ready(Turn::Say(text));
             }
+            Poll::Ready(Next::Flush) => return Poll::Ready(Turn::Flush),
             Poll::Pending => {}
         }
+        self.sent = self.out.wrote().map_or(self.sent, |wrote| wrote.max(self.sent));
         // Timers are good to a millisecond: who wakes that much early is not sent to sleep again.
         let now = now + TIMER_STEP;
         let has_room = self.out.has_room(self.in_flight);
         let may_read = has_room && now >= self.reads_from;
-        let due = self.beat_at().min(self.silence_at());
+        let due = self.beat_due().min(self.silence_at());
         let due = if has_room && !may_read { due.min(self.reads_from) } else { due };
         if due != self.alarm.deadline() {
             self.set_alarm(due);
@@ -348,7 +362,7 @@ impl Connection {
         }
         // Not again at once: the next turn sets it to what is due then.
         self.set_alarm(now + HEARTBEAT);
-        if now >= self.beat_at() {
+        if now + self.server.clock.in_life(BEAT_EARLY) >= self.beat_at() {
             self.sent = now;
             Turn::Say(text(&ServerMsg::Heartbeat { at_ms: self.clock.now() }))
         } else if now >= self.silence_at() {
@@ -356,6 +370,12 @@ impl Connection {
         } else {
             Turn::Nothing
         }
+    }
+
+    /// When to look whether something has to be said. What was asked is answered in a moment, and the answer wakes
+    /// nobody: it is waited for.
+    fn beat_due(&self) -> Instant {
+        self.sent.max(self.asked) + self.server.clock.in_life(HEARTBEAT)
     }
 
     /// When something has to be said.
@@ -400,6 +420,7 @@ impl Connection {
 enum Turn {
     Close(Close),
     Say(Utf8Bytes),
+    Flush,
     Heard(Utf8Bytes),
     Silence,
     Nothing,

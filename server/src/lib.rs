@@ -9,6 +9,7 @@ pub mod fit;
 pub mod forecasts;
 pub mod journal;
 pub mod limits;
+pub mod line;
 pub mod listener;
 pub mod outbox;
 pub mod pages;

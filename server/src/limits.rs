@@ -67,6 +67,10 @@ pub const NOT_HEARD_AFTER: Duration = Duration::from_secs(6);
 /// The server says something at least so often (session time).
 pub const HEARTBEAT: Duration = Duration::from_secs(1);
 
+/// Who is awake anyway says it so much earlier (session time), and need not be woken again for it: an answer comes
+/// within a busy commit window and its commit.
+pub const BEAT_EARLY: Duration = Duration::from_millis(60);
+
 /// All clients of a restarting server come back within this, not all at once.
 pub const RESTART_SPREAD_MS: u32 = 2_000;
 

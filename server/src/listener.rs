@@ -14,6 +14,7 @@ use hyper::{
     header::{self, HeaderValue},
     server::conn::http1,
     service::service_fn,
+    upgrade::Parts,
 };
 use hyper_util::rt::{TokioIo, TokioTimer};
 use tokio::{
@@ -37,6 +38,7 @@ use tokio_tungstenite::{
 use crate::{
     Server, connection,
     limits::{ACCEPT_AGAIN_AFTER, READING_TURN, STRANGER_WAIT},
+    line::{Line, Plain},
     pages,
 };
 
@@ -187,17 +189,37 @@ async fn http<S>(
     let Some((on_upgrade, stranger)) = upgrade.recv().await else { return };
     match on_upgrade.await {
         Ok(io) => {
-            let config = connection::socket_config(server.settings.limits.coach_bytes);
-            let ws = WebSocketStream::from_raw_socket(TokioIo::new(io), Role::Server, Some(config))
-                .await;
+            let config = Some(connection::socket_config(server.settings.limits.coach_bytes));
             // A task of its own: what the request took is given back, and few bytes stay for hours.
-            tokio::spawn(async move {
-                connection::serve(ws, server, stranger).await;
-                drop(permit);
-            });
+            match io.downcast::<TokioIo<TcpStream>>() {
+                Ok(Parts { io, read_buf, .. }) => {
+                    let io = Plain::new(io.into_inner());
+                    let (line, read) = (io.line(), read_buf.to_vec());
+                    let ws = WebSocketStream::from_partially_read(io, read, Role::Server, config);
+                    tokio::spawn(converse(ws.await, Some(line), server, stranger, permit));
+                }
+                Err(io) => {
+                    let io = TokioIo::new(io);
+                    let ws = WebSocketStream::from_raw_socket(io, Role::Server, config);
+                    tokio::spawn(converse(ws.await, None, server, stranger, permit));
+                }
+            }
         }
         Err(error) => tracing::debug!(%error, "a client left before the upgrade"),
     }
+}
+
+async fn converse<S>(
+    ws: WebSocketStream<S>,
+    line: Option<Arc<Line>>,
+    server: Arc<Server>,
+    stranger: OwnedSemaphorePermit,
+    permit: OwnedSemaphorePermit,
+) where
+    S: AsyncRead + AsyncWrite + Unpin + Send,
+{
+    connection::serve(ws, line, server, stranger).await;
+    drop(permit);
 }
 
 type Page = Response<Full<Bytes>>;

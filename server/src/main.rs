@@ -1,6 +1,6 @@
 //! The program: `thole-server serve`, `demo` and `replay`.
 
-use std::{io::Write, process::ExitCode, sync::Arc};
+use std::{io::Write, process::ExitCode, sync::Arc, thread::available_parallelism};
 
 use clap::{Parser, Subcommand};
 use mimalloc::MiMalloc;
@@ -14,7 +14,10 @@ use thole_server::{
     replay::{self, ReplayArgs},
     start,
 };
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::{
+    runtime::{Builder, Runtime},
+    signal::unix::{SignalKind, signal},
+};
 use tracing_subscriber::EnvFilter;
 
 /// Thousands of connections ask for small pieces of memory all the time, and give them back elsewhere.
@@ -48,7 +51,7 @@ fn main() -> ExitCode {
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
     let done = match task {
-        Task::Serve(args) => serve(*args),
+        Task::Serve(args) => runtime().and_then(|runtime| runtime.block_on(serve(*args))),
         Task::Demo(args) => demo(&args),
         Task::Replay(args) => replay(&args),
         Task::Fit(args) => fit(&args),
@@ -77,7 +80,14 @@ async fn fit(args: &FitArgs) -> Result<ExitCode, String> {
     Ok(ExitCode::SUCCESS)
 }
 
-#[tokio::main]
+/// One core needs no threads that share work; several are all used.
+fn runtime() -> Result<Runtime, String> {
+    let one_core = available_parallelism().is_ok_and(|cores| cores.get() == 1);
+    let mut builder =
+        if one_core { Builder::new_current_thread() } else { Builder::new_multi_thread() };
+    builder.enable_all().build().map_err(|error| format!("the server cannot start: {error}"))
+}
+
 async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     let names = std::env::vars_os().filter_map(|(name, _)| name.into_string().ok());
     ServeArgs::check_environment(names)?;

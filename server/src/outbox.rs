@@ -10,9 +10,14 @@ use std::{
 };
 
 use thole_protocol::close::Close;
+use tokio::time::Instant;
 use tokio_tungstenite::tungstenite::Utf8Bytes;
 
-use crate::limits::EVENTS_MAX;
+use crate::{
+    clock::Clock,
+    limits::{EVENTS_MAX, FRAME_BYTES},
+    line::{Line, Written},
+};
 
 /// What a connection does with its outbox next.
 #[derive(Debug, PartialEq, Eq)]
@@ -21,6 +26,8 @@ pub enum Next {
     Close(Close),
     /// Send this.
     Say(Utf8Bytes),
+    /// Send the rest of what its session has begun to write.
+    Flush,
 }
 
 /// What waits to be sent. Taken for moments only, never across an `.await`, and by two at most: the
@@ -35,6 +42,12 @@ struct Waiting {
     close: Option<Close>,
     /// The connection, while it waits.
     connection: Option<Waker>,
+    /// The connection has taken something from here and is writing it: nothing goes past that.
+    is_writing: bool,
+    /// A part of what its session wrote is left for the connection to write.
+    to_flush: bool,
+    /// When its session last wrote.
+    wrote: Option<Instant>,
 }
 
 impl Waiting {
@@ -42,15 +55,26 @@ impl Waiting {
         if let Some(close) = self.close {
             return Some(Next::Close(close));
         }
+        if std::mem::take(&mut self.to_flush) {
+            return Some(Next::Flush);
+        }
         let text = self.queue.pop_front().or_else(|| self.state.take());
         text.map(Next::Say)
+    }
+
+    /// Whether what is queued now could be written now, with nothing that has to go first.
+    fn is_at_rest(&self) -> bool {
+        !self.is_writing && !self.to_flush && self.queue.is_empty() && self.close.is_none()
     }
 }
 
 /// All that a connection and its session share, in one place of memory.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Shared {
     waiting: Mutex<Waiting>,
+    /// The way out, where the session may use it.
+    line: Option<Arc<Line>>,
+    clock: Clock,
     /// Messages of the connection that the session has not dealt with yet.
     under_way: AtomicUsize,
     /// The connection waits for one of them.
@@ -64,7 +88,10 @@ impl Shared {
 
     /// Changes what waits, and wakes the connection if it sleeps.
     fn change(&self, change: impl FnOnce(&mut Waiting)) {
-        let mut waiting = self.waiting();
+        self.wake(self.waiting(), change);
+    }
+
+    fn wake(&self, mut waiting: MutexGuard<'_, Waiting>, change: impl FnOnce(&mut Waiting)) {
         change(&mut waiting);
         let connection = waiting.connection.take();
         drop(waiting);
@@ -89,13 +116,20 @@ impl Drop for Permit {
 
 /// The connection's end: what goes out, the most urgent first.
 #[derive(Debug)]
-pub struct Outgoing(Arc<Shared>);
+pub struct Outgoing {
+    shared: Arc<Shared>,
+    wrote: Option<Instant>,
+}
 
 impl Outgoing {
-    /// What is next; when there is nothing yet, the task is woken as soon as there is.
+    /// What is next; when there is nothing yet, the task is woken as soon as there is. What was taken before has
+    /// been written.
     pub fn poll(&mut self, context: &Context<'_>) -> Poll<Next> {
-        let mut waiting = self.0.waiting();
-        if let Some(next) = waiting.take() {
+        let mut waiting = self.shared.waiting();
+        let next = waiting.take();
+        waiting.is_writing = next.is_some();
+        self.wrote = waiting.wrote;
+        if let Some(next) = next {
             return Poll::Ready(next);
         }
         let known = waiting.connection.as_ref();
@@ -107,17 +141,23 @@ impl Outgoing {
 
     /// One more of what is queued, without waiting: whoever writes anyway takes it along.
     pub fn queued(&mut self) -> Option<Utf8Bytes> {
-        self.0.waiting().queue.pop_front()
+        self.shared.waiting().queue.pop_front()
+    }
+
+    /// When the session last wrote by itself, as of the last poll.
+    #[must_use]
+    pub fn wrote(&self) -> Option<Instant> {
+        self.wrote
     }
 
     /// Whether fewer than `most` messages are under way to the session. If not, the task whose waker
     /// `poll` has is woken when one of them has been dealt with.
     pub fn has_room(&mut self, most: usize) -> bool {
-        let room = || self.0.under_way.load(Ordering::SeqCst) < most;
+        let room = || self.shared.under_way.load(Ordering::SeqCst) < most;
         if room() {
             return true;
         }
-        self.0.wants_room.store(true, Ordering::SeqCst);
+        self.shared.wants_room.store(true, Ordering::SeqCst);
         // What was dealt with before the wish was there woke nobody.
         room()
     }
@@ -125,14 +165,14 @@ impl Outgoing {
     /// One more message is under way to the session.
     #[must_use]
     pub fn permit(&mut self) -> Permit {
-        self.0.under_way.fetch_add(1, Ordering::SeqCst);
-        Permit(self.0.clone())
+        self.shared.under_way.fetch_add(1, Ordering::SeqCst);
+        Permit(self.shared.clone())
     }
 
     /// Why the connection is to be closed, if it is.
     #[must_use]
     pub fn closing(&self) -> Option<Close> {
-        self.0.waiting().close
+        self.shared.waiting().close
     }
 }
 
@@ -141,23 +181,42 @@ impl Outgoing {
 pub struct Outbox(Arc<Shared>);
 
 impl Outbox {
-    /// Both ends.
+    /// Both ends; with a line, what its session says is written at once where that is possible.
     #[must_use]
-    pub fn new() -> (Outbox, Outgoing) {
-        let shared = Arc::new(Shared::default());
-        (Outbox(shared.clone()), Outgoing(shared))
+    pub fn new(line: Option<Arc<Line>>, clock: Clock) -> (Outbox, Outgoing) {
+        let shared = Arc::new(Shared {
+            waiting: Mutex::default(),
+            line,
+            clock,
+            under_way: AtomicUsize::new(0),
+            wants_room: AtomicBool::new(false),
+        });
+        (Outbox(shared.clone()), Outgoing { shared, wrote: None })
     }
 
-    /// Queues a message. A reader that has fallen too far behind is closed: it resumes and loses
-    /// nothing.
-    pub fn queue(&self, text: Utf8Bytes) {
-        self.0.change(|waiting| {
-            if waiting.queue.len() < EVENTS_MAX {
-                waiting.queue.push_back(text);
-            } else {
-                waiting.close.get_or_insert(Close::TooSlow);
-            }
-        });
+    /// Writes a message if nothing has to go before it, and queues it otherwise. A reader that has fallen too far
+    /// behind is closed: it resumes and loses nothing.
+    pub fn queue(&self, text: impl AsRef<str> + Into<Utf8Bytes>) {
+        let mut waiting = self.0.waiting();
+        match self.write(&waiting, text.as_ref()) {
+            Written::Whole => waiting.wrote = Some(self.0.clock.instant()),
+            Written::InPart => self.0.wake(waiting, |waiting| waiting.to_flush = true),
+            Written::Nothing => self.0.wake(waiting, |waiting| {
+                if waiting.queue.len() < EVENTS_MAX {
+                    waiting.queue.push_back(text.into());
+                } else {
+                    waiting.close.get_or_insert(Close::TooSlow);
+                }
+            }),
+        }
+    }
+
+    /// Writes a short text past the connection's task: saved is waking it, which is most of what a message costs.
+    fn write(&self, waiting: &Waiting, text: &str) -> Written {
+        match &self.0.line {
+            Some(line) if text.len() <= FRAME_BYTES && waiting.is_at_rest() => line.write(text),
+            _ => Written::Nothing,
+        }
     }
 
     /// Replaces the state that was not sent yet.
@@ -185,7 +244,13 @@ impl Drop for Outbox {
 mod tests {
     use std::future::poll_fn;
 
+    use tokio::{
+        io::AsyncReadExt,
+        net::{TcpListener, TcpStream},
+    };
+
     use super::*;
+    use crate::line::Plain;
 
     async fn next(out: &mut Outgoing) -> Next {
         poll_fn(|context| out.poll(context)).await
@@ -197,7 +262,7 @@ mod tests {
 
     #[tokio::test]
     async fn what_is_queued_goes_before_state_and_of_state_only_the_newest_is_left() {
-        let (outbox, mut out) = Outbox::new();
+        let (outbox, mut out) = Outbox::new(None, Clock::new(1));
         outbox.state(text("old standings"));
         outbox.state(text("standings"));
         outbox.queue(text("call"));
@@ -209,7 +274,7 @@ mod tests {
 
     #[tokio::test(start_paused = true)]
     async fn who_waits_is_woken_by_whatever_comes() {
-        let (outbox, mut out) = Outbox::new();
+        let (outbox, mut out) = Outbox::new(None, Clock::new(1));
         let waits = tokio::spawn(async move { (next(&mut out).await, next(&mut out).await) });
         tokio::task::yield_now().await;
         outbox.state(text("standings"));
@@ -221,7 +286,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_reader_who_falls_too_far_behind_is_closed_and_the_first_reason_stands() {
-        let (outbox, mut out) = Outbox::new();
+        let (outbox, mut out) = Outbox::new(None, Clock::new(1));
         for _ in 0..EVENTS_MAX {
             outbox.queue(text("event"));
         }
@@ -233,7 +298,7 @@ mod tests {
 
     #[tokio::test]
     async fn who_has_too_much_under_way_waits_until_some_of_it_is_dealt_with() {
-        let (_outbox, mut out) = Outbox::new();
+        let (_outbox, mut out) = Outbox::new(None, Clock::new(1));
         let first = out.permit();
         assert!(out.has_room(2));
         let second = out.permit();
@@ -249,5 +314,64 @@ mod tests {
         drop(first);
         assert_eq!(waits.await.unwrap(), Ok(()));
         drop(second);
+    }
+
+    /// A connection whose session may write to it, and its far end.
+    async fn with_line() -> (Outbox, Outgoing, Plain, TcpStream) {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let far = TcpStream::connect(listener.local_addr().unwrap()).await.unwrap();
+        let (near, _) = listener.accept().await.unwrap();
+        near.writable().await.unwrap();
+        let plain = Plain::new(near);
+        let (outbox, out) = Outbox::new(Some(plain.line()), Clock::new(1));
+        (outbox, out, plain, far)
+    }
+
+    async fn reads(far: &mut TcpStream, says: &str) {
+        let mut frame = vec![0; 2 + says.len()];
+        let read = far.read_exact(&mut frame);
+        tokio::time::timeout(std::time::Duration::from_secs(10), read).await.unwrap().unwrap();
+        assert_eq!(frame[2..], *says.as_bytes());
+    }
+
+    #[tokio::test]
+    async fn with_a_line_a_message_is_written_at_once_and_nobody_is_woken() {
+        let (outbox, mut out, _plain, mut far) = with_line().await;
+        outbox.queue("call");
+        reads(&mut far, "call").await;
+        assert_eq!(out.queued(), None);
+        assert!(out.poll(&Context::from_waker(Waker::noop())).is_pending());
+        assert!(out.wrote().is_some());
+    }
+
+    #[tokio::test]
+    async fn nothing_is_written_past_what_the_connection_is_writing_or_what_is_queued() {
+        let (outbox, mut out, _plain, mut far) = with_line().await;
+        let long = "x".repeat(FRAME_BYTES + 1);
+        outbox.queue(long.as_str());
+        outbox.queue("after it");
+        assert_eq!(next(&mut out).await, Next::Say(text(&long)));
+        assert_eq!(out.queued(), Some(text("after it")));
+        outbox.queue("while it is written");
+        assert_eq!(next(&mut out).await, Next::Say(text("while it is written")));
+        assert!(out.poll(&Context::from_waker(Waker::noop())).is_pending());
+        outbox.queue("at rest");
+        reads(&mut far, "at rest").await;
+    }
+
+    #[tokio::test]
+    async fn what_is_written_in_part_is_flushed_by_the_connection_before_anything_else() {
+        let (outbox, mut out, _plain, _far) = with_line().await;
+        let long = "x".repeat(1_000);
+        let woken = loop {
+            outbox.queue(long.as_str());
+            if let Poll::Ready(next) = out.poll(&Context::from_waker(Waker::noop())) {
+                break next;
+            }
+        };
+        // The system takes a part of the last one, or nothing of it, as it likes.
+        assert!(woken == Next::Flush || woken == Next::Say(text(&long)), "{woken:?}");
+        outbox.queue("after it");
+        assert_eq!(next(&mut out).await, Next::Say(text("after it")));
     }
 }

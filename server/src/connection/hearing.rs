@@ -111,6 +111,9 @@ impl Connection {
                 None => return Ok(None),
             },
         };
+        if self.asked <= self.sent {
+            self.asked = self.heard;
+        }
         let permit = Some(self.out.permit());
         Ok(Some(Event::Said { conn, input, permit }))
     }

@@ -123,7 +123,7 @@ impl Device {
         let stranger = server.strangers.clone().acquire_owned().await.unwrap();
         let config = Some(socket_config(1 << 18));
         let ws = WebSocketStream::from_raw_socket(there, Role::Server, config).await;
-        tokio::spawn(serve(ws, server.clone(), stranger));
+        tokio::spawn(serve(ws, None, server.clone(), stranger));
         Device { ws: WebSocketStream::from_raw_socket(here, Role::Client, None).await }
     }
 

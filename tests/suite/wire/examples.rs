@@ -146,6 +146,23 @@ fn what_a_newer_client_says_more_is_ignored_and_counted() {
     }
 }
 
+/// RFC 8259, 4 and 7: the order of names means nothing, and a letter may be written by its number.
+#[test]
+fn the_tag_may_stand_anywhere_and_be_written_in_any_way() {
+    let skip = |text| ClientMsg::read(text).map(|(msg, unknown)| (format!("{msg:?}"), unknown));
+    let run = r#""run":"00000000-0000-0000-0000-000000000007","from_seq":2,"to_seq":3"#;
+    let plain = skip(&format!(r#"{{"type":"skip",{run}}}"#));
+    assert!(plain.is_ok(), "{plain:?}");
+    for other in [
+        format!(r#"{{{run},"type":"skip"}}"#),
+        format!(r#" {{ "type" : "skip", {run} }} "#),
+        format!(r#"{{"type":"sk\u0069p",{run}}}"#),
+    ] {
+        assert_eq!(skip(&other), plain, "{other}");
+    }
+    assert_eq!(skip(r#"{"type":"heartbeat"}"#), skip(r#" {"type":"heartbeat"}"#));
+}
+
 #[test]
 fn what_a_newer_side_says_is_unknown_and_not_wrong() {
     let sung = r#"{"type":"sing","verse":2}"#;
@@ -167,6 +184,8 @@ fn what_does_not_fit_is_malformed_and_says_where() {
         r#"{"type":"clock","client_sent_us":1.5}"#,
         r#"{"type":"clock","client_sent_us":-1}"#,
         r#"{"type":"heartbeat"} and more"#,
+        r#"{"type":"heartbeat","mood"}"#,
+        r#"{"type":"sing","verse"}"#,
     ] {
         let read = ClientMsg::read(text);
         assert!(matches!(read, Err(Misread::Malformed(_))), "{text:?} was read as {read:?}");
