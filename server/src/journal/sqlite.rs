@@ -14,6 +14,7 @@ use std::{
 use rusqlite::{
     Connection, OpenFlags, OptionalExtension, Savepoint, Transaction, TransactionBehavior, ffi,
     params,
+    types::{ToSqlOutput, ValueRef},
 };
 use thole_piece::Input;
 use thole_protocol::{
@@ -21,6 +22,7 @@ use thole_protocol::{
     units::At,
 };
 use tokio::sync::{Semaphore, mpsc, oneshot};
+use uuid::Uuid;
 
 use super::{Answer, Append, Held, Journal, JournalError, Record, SessionRow};
 use crate::secret::{SecretHash, random_epoch};
@@ -361,10 +363,15 @@ fn write_one(savepoint: &Savepoint<'_>, append: &Append) -> Result<(), rusqlite:
     }
     let sql = "INSERT INTO record (session, position, at_ms, athlete, kind, payload) VALUES (?, ?, ?, ?, ?, ?)";
     let mut insert = savepoint.prepare_cached(sql)?;
+    // Two places for the texts of thousands of rows.
+    let (mut payload, mut name) = (Vec::new(), Uuid::encode_buffer());
     for (position, Record { at, input }) in (append.first..).zip(append.records.iter()) {
-        let athlete = input.athlete().map(|athlete| athlete.to_string());
-        let payload = serde_json::to_string(input)
+        let athlete =
+            input.athlete().map(|athlete| &*athlete.0.hyphenated().encode_lower(&mut name));
+        payload.clear();
+        serde_json::to_writer(&mut payload, input)
             .map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
+        let payload = ToSqlOutput::Borrowed(ValueRef::Text(&payload));
         insert.execute(params![
             session,
             whole(position),

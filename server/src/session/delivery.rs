@@ -166,6 +166,7 @@ fn to_athletes(
     // Many athletes get the same events (a call, say): those are written once.
     let mut bundles: BTreeMap<Vec<usize>, Vec<Utf8Bytes>> = BTreeMap::new();
     let mut numbers = Vec::new();
+    let mut answer = Vec::new();
     let groups: Vec<&[(AthleteId, ForAthlete)]> =
         athletes.chunk_by(|(one, _), (other, _)| one == other).collect();
     let ids: Vec<AthleteId> =
@@ -197,14 +198,22 @@ fn to_athletes(
             } else {
                 let (durable, refused) = (other.clone(), more.clone());
                 let ack = Ack { durable, refused, own: None, events: Vec::new() };
-                say(outbox, &ServerMsg::Ack(ack));
+                acknowledge(outbox, ack, &mut answer);
             }
         }
         let (events, rest) = written.some(&numbers);
         let own = core.own(*athlete);
-        say(outbox, &ServerMsg::Ack(Ack { durable: durable.clone(), refused, own, events }));
+        let ack = Ack { durable: durable.clone(), refused, own, events };
+        acknowledge(outbox, ack, &mut answer);
         queue_all(outbox, &written.bundles(rest));
     }
+}
+
+/// Each is another text, and thousands are written a second: all in the same place.
+fn acknowledge(outbox: &Outbox, ack: Ack, answer: &mut Vec<u8>) {
+    answer.clear();
+    write(answer, &ServerMsg::Ack(ack));
+    outbox.queue(str::from_utf8(answer).expect(IS_TEXT));
 }
 
 impl ForAthlete {
