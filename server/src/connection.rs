@@ -40,10 +40,11 @@ use tokio_tungstenite::{
 
 use crate::{
     Server,
+    beats::Beats,
     clock::SessionClock,
     limits::{
-        ATHLETE_IN_FLIGHT, Allowance, BEAT_EARLY, COACH_IN_FLIGHT, FRAME_BYTES, HEARTBEAT,
-        NOT_HEARD_AFTER, READ_BUFFER, REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
+        ATHLETE_IN_FLIGHT, Allowance, COACH_IN_FLIGHT, FRAME_BYTES, NOT_HEARD_AFTER, READ_BUFFER,
+        REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
     },
     line::Line,
     outbox::{Next, Outgoing},
@@ -218,10 +219,9 @@ struct Connection {
     reads_from: Instant,
     heard: Instant,
     silent: bool,
-    sent: Instant,
-    /// When something was heard that its session will answer: the first since anything was sent.
-    asked: Instant,
-    /// Goes off when something may be due: a heartbeat, silence, or reading again.
+    /// When the present turn began.
+    turned: Instant,
+    /// Goes off when something may be due: silence, or reading again.
     alarm: Pin<Box<Sleep>>,
     /// The alarm will wake this task: it was asked since it was set.
     alarm_is_set: bool,
@@ -252,8 +252,7 @@ impl Connection {
             reads_from: now,
             heard: now,
             silent: false,
-            sent: now,
-            asked: now,
+            turned: now,
             alarm: Box::pin(sleep_until(now)),
             alarm_is_set: false,
             server,
@@ -264,6 +263,7 @@ impl Connection {
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
+        Beats::keep(&self.server.beats, self.out.pulse(), self.clock);
         let ended = self.serve(socket).await;
         if let Ended::Closing(Close::Restart | Close::Replaced | Close::SessionClosed) = ended {
             self.flush(socket).await;
@@ -313,23 +313,21 @@ impl Connection {
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
         let now = self.server.clock.instant();
+        self.turned = now;
         match self.out.poll(context) {
             Poll::Ready(Next::Close(why)) => return Poll::Ready(Turn::Close(why)),
-            Poll::Ready(Next::Say(text)) => {
-                self.sent = now;
-                return Poll::Ready(Turn::Say(text));
-            }
+            Poll::Ready(Next::Say(text)) => return Poll::Ready(Turn::Say(text)),
             Poll::Ready(Next::Flush) => return Poll::Ready(Turn::Flush),
             Poll::Pending => {}
         }
-        self.sent = self.out.wrote().map_or(self.sent, |wrote| wrote.max(self.sent));
         // Timers are good to a millisecond: who wakes that much early is not sent to sleep again.
         let now = now + TIMER_STEP;
         let has_room = self.out.has_room(self.in_flight);
         let may_read = has_room && now >= self.reads_from;
-        let due = self.beat_due().min(self.silence_at());
-        let due = if has_room && !may_read { due.min(self.reads_from) } else { due };
-        if due != self.alarm.deadline() {
+        let silence = self.silence_at();
+        let due = if has_room && !may_read { silence.min(self.reads_from) } else { silence };
+        // Silence is put off with every message; the alarm is not, and looks again when it goes off.
+        if due < self.alarm.deadline() {
             self.set_alarm(due);
         }
         // An alarm that is set and not due wakes this task by itself.
@@ -361,26 +359,8 @@ impl Connection {
             return Turn::Nothing;
         }
         // Not again at once: the next turn sets it to what is due then.
-        self.set_alarm(now + HEARTBEAT);
-        if now + self.server.clock.in_life(BEAT_EARLY) >= self.beat_at() {
-            self.sent = now;
-            Turn::Say(text(&ServerMsg::Heartbeat { at_ms: self.clock.now() }))
-        } else if now >= self.silence_at() {
-            Turn::Silence
-        } else {
-            Turn::Nothing
-        }
-    }
-
-    /// When to look whether something has to be said. What was asked is answered in a moment, and the answer wakes
-    /// nobody: it is waited for.
-    fn beat_due(&self) -> Instant {
-        self.sent.max(self.asked) + self.server.clock.in_life(HEARTBEAT)
-    }
-
-    /// When something has to be said.
-    fn beat_at(&self) -> Instant {
-        self.sent + self.server.clock.in_life(HEARTBEAT)
+        self.set_alarm(now + self.server.settings.limits.silence);
+        if now >= self.silence_at() { Turn::Silence } else { Turn::Nothing }
     }
 
     /// When nothing was heard for so long that somebody has to be told.

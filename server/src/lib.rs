@@ -1,6 +1,7 @@
 //! The shell around the core: sockets, disk, clock. It decides nothing about rowing.
 
 pub mod authority;
+pub mod beats;
 pub mod clock;
 pub mod config;
 pub mod connection;
@@ -36,6 +37,7 @@ use tokio::{
     time::timeout,
 };
 
+use beats::Beats;
 use clock::Clock;
 use config::Settings;
 use forecasts::Forecasts;
@@ -62,6 +64,8 @@ pub struct Server {
     pub strangers: Arc<Semaphore>,
     /// One permit a request that is being read.
     pub reading: Arc<Semaphore>,
+    /// Keeps all connections alive.
+    pub beats: Arc<Beats>,
     joins: Mutex<Allowance>,
     creations: Mutex<Allowance>,
     next_conn: AtomicU64,
@@ -87,6 +91,7 @@ impl Server {
             connections: Arc::new(Semaphore::new(limits.connections)),
             strangers: Arc::new(Semaphore::new(limits.strangers)),
             reading: Arc::new(Semaphore::new(READING)),
+            beats: Arc::new(Beats::new(clock)),
             joins: Mutex::new(Allowance::new(joins, joins, now)),
             creations: Mutex::new(Allowance::new(creations, creations / 60.0, now)),
             next_conn: AtomicU64::new(1),

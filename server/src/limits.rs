@@ -52,8 +52,8 @@ pub const EVENTS_BYTES: usize = 48 << 10;
 /// A long message goes out in frames of this size, so that the write buffer holds one of any length.
 pub const FRAME_BYTES: usize = 16 << 10;
 
-/// Read buffer of a connection; the library's 128 KiB are zeroed before each read.
-pub const READ_BUFFER: usize = 4 << 10;
+/// Read buffer of a connection: some strokes. The library zeroes all of it before each read, 128 KiB if it is let.
+pub const READ_BUFFER: usize = 512;
 
 /// The write buffer is handed to the system at this size.
 pub const WRITE_BUFFER: usize = 4 << 10;
@@ -67,9 +67,8 @@ pub const NOT_HEARD_AFTER: Duration = Duration::from_secs(6);
 /// The server says something at least so often (session time).
 pub const HEARTBEAT: Duration = Duration::from_secs(1);
 
-/// Who is awake anyway says it so much earlier (session time), and need not be woken again for it: an answer comes
-/// within a busy commit window and its commit.
-pub const BEAT_EARLY: Duration = Duration::from_millis(60);
+/// Whoever is due for that within this (session time) is dealt with together.
+pub const HEARTBEAT_STEP: Duration = Duration::from_millis(10);
 
 /// All clients of a restarting server come back within this, not all at once.
 pub const RESTART_SPREAD_MS: u32 = 2_000;

@@ -32,7 +32,7 @@ pub enum Next {
 
 /// What waits to be sent. Taken for moments only, never across an `.await`, and by two at most: the
 /// session and the one connection.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Waiting {
     /// Events, acknowledgements, answers: queued, never dropped.
     queue: VecDeque<Utf8Bytes>,
@@ -46,11 +46,26 @@ struct Waiting {
     is_writing: bool,
     /// A part of what its session wrote is left for the connection to write.
     to_flush: bool,
-    /// When its session last wrote.
-    wrote: Option<Instant>,
+    /// When something was last said.
+    said: Instant,
+    /// The connection has ended.
+    is_over: bool,
 }
 
 impl Waiting {
+    fn new(now: Instant) -> Waiting {
+        Waiting {
+            queue: VecDeque::new(),
+            state: None,
+            close: None,
+            connection: None,
+            is_writing: false,
+            to_flush: false,
+            said: now,
+            is_over: false,
+        }
+    }
+
     fn take(&mut self) -> Option<Next> {
         if let Some(close) = self.close {
             return Some(Next::Close(close));
@@ -65,6 +80,14 @@ impl Waiting {
     /// Whether what is queued now could be written now, with nothing that has to go first.
     fn is_at_rest(&self) -> bool {
         !self.is_writing && !self.to_flush && self.queue.is_empty() && self.close.is_none()
+    }
+
+    fn push(&mut self, text: Utf8Bytes) {
+        if self.queue.len() < EVENTS_MAX {
+            self.queue.push_back(text);
+        } else {
+            self.close.get_or_insert(Close::TooSlow);
+        }
     }
 }
 
@@ -89,6 +112,18 @@ impl Shared {
     /// Changes what waits, and wakes the connection if it sleeps.
     fn change(&self, change: impl FnOnce(&mut Waiting)) {
         self.wake(self.waiting(), change);
+    }
+
+    /// Says something now if nothing has to go before it: that saves waking the connection's task, which is most of
+    /// what a short message costs. Queues it otherwise.
+    fn say(&self, mut waiting: MutexGuard<'_, Waiting>, text: impl AsRef<str> + Into<Utf8Bytes>) {
+        let line = self.line.as_ref();
+        let line = line.filter(|_| text.as_ref().len() <= FRAME_BYTES && waiting.is_at_rest());
+        match line.map_or(Written::Nothing, |line| line.write(text.as_ref())) {
+            Written::Whole => waiting.said = self.clock.instant(),
+            Written::InPart => self.wake(waiting, |waiting| waiting.to_flush = true),
+            Written::Nothing => self.wake(waiting, |waiting| waiting.push(text.into())),
+        }
     }
 
     fn wake(&self, mut waiting: MutexGuard<'_, Waiting>, change: impl FnOnce(&mut Waiting)) {
@@ -116,20 +151,17 @@ impl Drop for Permit {
 
 /// The connection's end: what goes out, the most urgent first.
 #[derive(Debug)]
-pub struct Outgoing {
-    shared: Arc<Shared>,
-    wrote: Option<Instant>,
-}
+pub struct Outgoing(Arc<Shared>);
 
 impl Outgoing {
     /// What is next; when there is nothing yet, the task is woken as soon as there is. What was taken before has
     /// been written.
     pub fn poll(&mut self, context: &Context<'_>) -> Poll<Next> {
-        let mut waiting = self.shared.waiting();
+        let mut waiting = self.0.waiting();
         let next = waiting.take();
         waiting.is_writing = next.is_some();
-        self.wrote = waiting.wrote;
         if let Some(next) = next {
+            waiting.said = self.0.clock.instant();
             return Poll::Ready(next);
         }
         let known = waiting.connection.as_ref();
@@ -141,23 +173,23 @@ impl Outgoing {
 
     /// One more of what is queued, without waiting: whoever writes anyway takes it along.
     pub fn queued(&mut self) -> Option<Utf8Bytes> {
-        self.shared.waiting().queue.pop_front()
+        self.0.waiting().queue.pop_front()
     }
 
-    /// When the session last wrote by itself, as of the last poll.
+    /// By which it is kept alive.
     #[must_use]
-    pub fn wrote(&self) -> Option<Instant> {
-        self.wrote
+    pub fn pulse(&self) -> Pulse {
+        Pulse(self.0.clone())
     }
 
     /// Whether fewer than `most` messages are under way to the session. If not, the task whose waker
     /// `poll` has is woken when one of them has been dealt with.
     pub fn has_room(&mut self, most: usize) -> bool {
-        let room = || self.shared.under_way.load(Ordering::SeqCst) < most;
+        let room = || self.0.under_way.load(Ordering::SeqCst) < most;
         if room() {
             return true;
         }
-        self.shared.wants_room.store(true, Ordering::SeqCst);
+        self.0.wants_room.store(true, Ordering::SeqCst);
         // What was dealt with before the wish was there woke nobody.
         room()
     }
@@ -165,14 +197,41 @@ impl Outgoing {
     /// One more message is under way to the session.
     #[must_use]
     pub fn permit(&mut self) -> Permit {
-        self.shared.under_way.fetch_add(1, Ordering::SeqCst);
-        Permit(self.shared.clone())
+        self.0.under_way.fetch_add(1, Ordering::SeqCst);
+        Permit(self.0.clone())
     }
 
     /// Why the connection is to be closed, if it is.
     #[must_use]
     pub fn closing(&self) -> Option<Close> {
-        self.shared.waiting().close
+        self.0.waiting().close
+    }
+}
+
+impl Drop for Outgoing {
+    fn drop(&mut self) {
+        self.0.waiting().is_over = true;
+    }
+}
+
+/// What says that the server is there, when nothing else is said.
+#[derive(Debug)]
+pub struct Pulse(Arc<Shared>);
+
+impl Pulse {
+    /// When something was last said; none when the connection is over.
+    #[must_use]
+    pub fn said(&self) -> Option<Instant> {
+        let waiting = self.0.waiting();
+        (!waiting.is_over).then_some(waiting.said)
+    }
+
+    /// Says it, unless something else is on its way out.
+    pub fn beat(&self, text: &str) {
+        let waiting = self.0.waiting();
+        if waiting.is_at_rest() && waiting.state.is_none() {
+            self.0.say(waiting, text);
+        }
     }
 }
 
@@ -185,38 +244,19 @@ impl Outbox {
     #[must_use]
     pub fn new(line: Option<Arc<Line>>, clock: Clock) -> (Outbox, Outgoing) {
         let shared = Arc::new(Shared {
-            waiting: Mutex::default(),
+            waiting: Mutex::new(Waiting::new(clock.instant())),
             line,
             clock,
             under_way: AtomicUsize::new(0),
             wants_room: AtomicBool::new(false),
         });
-        (Outbox(shared.clone()), Outgoing { shared, wrote: None })
+        (Outbox(shared.clone()), Outgoing(shared))
     }
 
     /// Writes a message if nothing has to go before it, and queues it otherwise. A reader that has fallen too far
     /// behind is closed: it resumes and loses nothing.
     pub fn queue(&self, text: impl AsRef<str> + Into<Utf8Bytes>) {
-        let mut waiting = self.0.waiting();
-        match self.write(&waiting, text.as_ref()) {
-            Written::Whole => waiting.wrote = Some(self.0.clock.instant()),
-            Written::InPart => self.0.wake(waiting, |waiting| waiting.to_flush = true),
-            Written::Nothing => self.0.wake(waiting, |waiting| {
-                if waiting.queue.len() < EVENTS_MAX {
-                    waiting.queue.push_back(text.into());
-                } else {
-                    waiting.close.get_or_insert(Close::TooSlow);
-                }
-            }),
-        }
-    }
-
-    /// Writes a short text past the connection's task: saved is waking it, which is most of what a message costs.
-    fn write(&self, waiting: &Waiting, text: &str) -> Written {
-        match &self.0.line {
-            Some(line) if text.len() <= FRAME_BYTES && waiting.is_at_rest() => line.write(text),
-            _ => Written::Nothing,
-        }
+        self.0.say(self.0.waiting(), text);
     }
 
     /// Replaces the state that was not sent yet.
@@ -341,7 +381,6 @@ mod tests {
         reads(&mut far, "call").await;
         assert_eq!(out.queued(), None);
         assert!(out.poll(&Context::from_waker(Waker::noop())).is_pending());
-        assert!(out.wrote().is_some());
     }
 
     #[tokio::test]

@@ -22,7 +22,7 @@ impl Connection {
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
-        self.heard = self.server.clock.instant();
+        self.heard = self.turned;
         if std::mem::take(&mut self.silent) {
             self.tell(Event::HeardAgain(self.conn)).await?;
         }
@@ -111,9 +111,6 @@ impl Connection {
                 None => return Ok(None),
             },
         };
-        if self.asked <= self.sent {
-            self.asked = self.heard;
-        }
         let permit = Some(self.out.permit());
         Ok(Some(Event::Said { conn, input, permit }))
     }

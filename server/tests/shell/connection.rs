@@ -445,3 +445,24 @@ async fn what_one_commit_has_for_many_reaches_each_of_them_whole() {
         assert_eq!((through, calls), (4, usize::from(nth < 4)), "athlete {nth}");
     }
 }
+
+/// protocol/README.md, 'Staying there, and coming back': something is said at least once a second.
+#[tokio::test(start_paused = true)]
+async fn whoever_is_told_nothing_else_hears_a_heartbeat_each_second() {
+    let gym = Gym::new().await;
+    let mut coach = gym.coach().await;
+    coach.hears("heartbeat").await;
+    for waits_ms in [0, 0, 300, 0, 700, 0] {
+        // What is said otherwise puts it off.
+        tokio::time::sleep(Duration::from_millis(waits_ms)).await;
+        if waits_ms > 0 {
+            let order = json!({"do": "arm"});
+            coach.say(json!({"type": "command", "command": Uuid::new_v4(), "order": order})).await;
+            coach.hears("refused").await;
+        }
+        let before = gym.server.clock.instant();
+        coach.hears("heartbeat").await;
+        let quiet = before.elapsed();
+        assert!((950..=1_000).contains(&quiet.as_millis()), "after {waits_ms} ms: {quiet:?}");
+    }
+}
