@@ -2,18 +2,16 @@
 //! connections, so that no connection is woken for it.
 
 use std::{
-    cmp::{Ordering, Reverse},
-    collections::BinaryHeap,
     sync::{Arc, Mutex, MutexGuard, PoisonError},
     time::Duration,
 };
 
 use thole_protocol::ServerMsg;
-use tokio::time::{Instant, sleep};
+use tokio::time::{Instant, sleep_until};
 
 use crate::{
     clock::{Clock, SessionClock},
-    limits::{HEARTBEAT, HEARTBEAT_STEP},
+    limits::{HEARTBEAT, HEARTBEAT_STEPS},
     outbox::Pulse,
     session::devices::text,
 };
@@ -25,26 +23,49 @@ pub struct Beats {
     kept: Mutex<Kept>,
 }
 
-#[derive(Debug, Default)]
+/// A wheel of steps: whoever is due in one of them is looked at together.
+#[derive(Debug)]
 struct Kept {
-    due: BinaryHeap<Reverse<Beat>>,
+    /// When the present step begins.
+    begins: Instant,
+    /// Which of the steps that is.
+    step: usize,
+    due: [Vec<Beat>; HEARTBEAT_STEPS],
     /// The task is there.
     is_run: bool,
 }
 
-/// When to look at a connection again.
 #[derive(Debug)]
 struct Beat {
-    due: Instant,
     pulse: Pulse,
     clock: SessionClock,
+}
+
+impl Kept {
+    /// Has it looked at again `steps` from now: at least one, and less than the whole wheel.
+    fn put(&mut self, beat: Beat, steps: usize) {
+        let at = (self.step + steps.clamp(1, HEARTBEAT_STEPS - 1)) % HEARTBEAT_STEPS;
+        if let Some(due) = self.due.get_mut(at) {
+            due.push(beat);
+        }
+    }
+
+    /// How many steps it is to the next one that somebody is due in.
+    fn steps_to_next(&self) -> Option<usize> {
+        (1..HEARTBEAT_STEPS).find(|steps| {
+            let due = self.due.get((self.step + steps) % HEARTBEAT_STEPS);
+            due.is_some_and(|due| !due.is_empty())
+        })
+    }
 }
 
 impl Beats {
     /// Of nobody yet.
     #[must_use]
     pub fn new(clock: Clock) -> Beats {
-        Beats { clock, kept: Mutex::default() }
+        let due = std::array::from_fn(|_| Vec::new());
+        let kept = Kept { begins: clock.instant(), step: 0, due, is_run: false };
+        Beats { clock, kept: Mutex::new(kept) }
     }
 
     fn kept(&self) -> MutexGuard<'_, Kept> {
@@ -56,68 +77,62 @@ impl Beats {
     /// # Panics
     /// Outside of a runtime.
     pub fn keep(beats: &Arc<Beats>, pulse: Pulse, clock: SessionClock) {
-        let due = beats.clock.instant() + beats.every();
         let mut kept = beats.kept();
-        kept.due.push(Reverse(Beat { due, pulse, clock }));
         if !std::mem::replace(&mut kept.is_run, true) {
+            kept.begins = beats.clock.instant();
             tokio::spawn(run(Arc::clone(beats)));
         }
+        kept.put(Beat { pulse, clock }, HEARTBEAT_STEPS);
     }
 
-    /// Looked at in steps, it is said a step earlier than it has to be.
     fn every(&self) -> Duration {
-        self.clock.in_life(HEARTBEAT.saturating_sub(HEARTBEAT_STEP))
+        self.clock.in_life(HEARTBEAT)
     }
 
-    /// Beats for those who are due, and says how long until the next are; none when nobody is left.
-    fn beat(&self) -> Option<Duration> {
-        let now = self.clock.instant();
-        loop {
-            let mut kept = self.kept();
-            let Some(next) = kept.due.peek() else {
-                kept.is_run = false;
-                return None;
-            };
-            if next.0.due > now {
-                return Some(next.0.due - now);
-            }
-            let Some(Reverse(beat)) = kept.due.pop() else { continue };
-            drop(kept);
+    fn step(&self) -> Duration {
+        self.every() / u32::try_from(HEARTBEAT_STEPS).unwrap_or(u32::MAX)
+    }
+
+    /// When the next step begins that somebody is due in; none when nobody is left.
+    fn next(&self) -> Option<Instant> {
+        let mut kept = self.kept();
+        let Some(steps) = kept.steps_to_next() else {
+            kept.is_run = false;
+            return None;
+        };
+        kept.step = (kept.step + steps) % HEARTBEAT_STEPS;
+        kept.begins += self.step() * u32::try_from(steps).unwrap_or(u32::MAX);
+        Some(kept.begins)
+    }
+
+    /// Looks at those who are due in the present step, and beats for whom the next one would be too late.
+    fn beat(&self) {
+        let mut kept = self.kept();
+        let (at, begins) = (kept.step, kept.begins);
+        let due = kept.due.get_mut(at).map(std::mem::take).unwrap_or_default();
+        drop(kept);
+        for beat in due {
             let Some(said) = beat.pulse.said() else { continue };
-            let mut due = said + self.every();
-            if due <= now {
+            let mut steps = self.steps(said, begins);
+            if steps == 0 {
                 beat.pulse.beat(&text(&ServerMsg::Heartbeat { at_ms: beat.clock.now() }));
-                due = now + self.every();
+                steps = HEARTBEAT_STEPS;
             }
-            self.kept().due.push(Reverse(Beat { due, ..beat }));
+            self.kept().put(beat, steps);
         }
+    }
+
+    /// How many whole steps after `begins` somebody has to be told something who was told something at `said`.
+    fn steps(&self, said: Instant, begins: Instant) -> usize {
+        let left = (said + self.every()).saturating_duration_since(begins);
+        usize::try_from(left.as_nanos() / self.step().as_nanos().max(1)).unwrap_or(usize::MAX)
     }
 }
 
 async fn run(beats: Arc<Beats>) {
-    let step = beats.clock.in_life(HEARTBEAT_STEP);
-    while let Some(wait) = beats.beat() {
-        sleep(wait.max(step)).await;
-    }
-}
-
-impl PartialEq for Beat {
-    fn eq(&self, other: &Beat) -> bool {
-        self.due == other.due
-    }
-}
-
-impl Eq for Beat {}
-
-impl PartialOrd for Beat {
-    fn partial_cmp(&self, other: &Beat) -> Option<Ordering> {
-        Some(self.cmp(other))
-    }
-}
-
-impl Ord for Beat {
-    fn cmp(&self, other: &Beat) -> Ordering {
-        self.due.cmp(&other.due)
+    while let Some(next) = beats.next() {
+        sleep_until(next).await;
+        beats.beat();
     }
 }
 
@@ -152,7 +167,7 @@ mod tests {
         assert_eq!(out.queued(), None);
         drop(out);
         pass(2).await;
-        assert!(beats.kept().due.is_empty());
+        assert!(beats.kept().due.iter().all(Vec::is_empty));
         assert!(!beats.kept().is_run);
         // Whoever comes after everybody had left is kept all the same.
         let (_outbox, mut out) = kept(&beats);

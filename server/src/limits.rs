@@ -67,8 +67,8 @@ pub const NOT_HEARD_AFTER: Duration = Duration::from_secs(6);
 /// The server says something at least so often (session time).
 pub const HEARTBEAT: Duration = Duration::from_secs(1);
 
-/// Whoever is due for that within this (session time) is dealt with together.
-pub const HEARTBEAT_STEP: Duration = Duration::from_millis(10);
+/// It is looked at in so many steps who is due for that.
+pub const HEARTBEAT_STEPS: usize = 100;
 
 /// All clients of a restarting server come back within this, not all at once.
 pub const RESTART_SPREAD_MS: u32 = 2_000;

@@ -23,8 +23,8 @@ use tokio_tungstenite::tungstenite::protocol::frame::{
     coding::{Data, OpCode},
 };
 
-/// Bytes of a frame's header at most, unmasked as a server sends it (RFC 6455, 5.2).
-const HEADER_MAX: usize = 10;
+/// Bytes of a frame that is copied into one piece to be written: an acknowledgement, a call.
+const SHORT: usize = 1_024;
 
 /// What has become of a text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -61,29 +61,35 @@ impl Line {
         if !rest.is_empty() {
             return Written::Nothing;
         }
-        let mut header = [0; HEADER_MAX];
-        let Some(header) = header_of(text.len(), &mut header) else { return Written::Nothing };
-        let frame = [IoSlice::new(header), IoSlice::new(text.as_bytes())];
+        // Most are short, and one piece costs the system less than two.
+        let mut room = [0; SHORT];
+        let Some(header) = header_of(text.len(), &mut room) else { return Written::Nothing };
+        let length = header + text.len();
+        let taken = if let Some(place) = room.get_mut(header..length) {
+            place.copy_from_slice(text.as_bytes());
+            half.try_write(room.get(..length).unwrap_or_default())
+        } else {
+            let header = IoSlice::new(room.get(..header).unwrap_or_default());
+            half.try_write_vectored(&[header, IoSlice::new(text.as_bytes())])
+        };
         // Whoever is gone is found out by the task, which reads.
-        let Ok(taken) = half.try_write_vectored(&frame) else { return Written::Nothing };
-        if taken == header.len() + text.len() {
+        let Ok(taken @ 1..) = taken else { return Written::Nothing };
+        if taken == length {
             return Written::Whole;
         }
-        if taken == 0 {
-            return Written::Nothing;
-        }
+        let header = room.get(..header).unwrap_or_default();
         rest.extend(header.iter().chain(text.as_bytes()).skip(taken));
         Written::InPart
     }
 }
 
-/// The header of a text of this length; none if it cannot be written, which cannot be.
-fn header_of(length: usize, room: &mut [u8; HEADER_MAX]) -> Option<&[u8]> {
+/// Writes the header of a text of this length, and says how long it is; none if it cannot be written, which cannot
+/// be.
+fn header_of(length: usize, room: &mut [u8]) -> Option<usize> {
     let header = FrameHeader { opcode: OpCode::Data(Data::Text), ..FrameHeader::default() };
-    let mut left = room.as_mut_slice();
+    let (before, mut left) = (room.len(), room);
     header.format(u64::try_from(length).ok()?, &mut left).ok()?;
-    let unused = left.len();
-    room.get(..HEADER_MAX - unused)
+    Some(before - left.len())
 }
 
 impl Sending {
@@ -207,8 +213,12 @@ mod tests {
     #[tokio::test]
     async fn a_longer_text_says_its_length_in_two_bytes() {
         let (plain, mut far) = connection().await;
-        assert_eq!(plain.line().write(&"o".repeat(256)), Written::Whole);
-        assert_eq!(reads(&mut far, 5).await, [0x81, 0x7e, 0x01, 0x00, b'o']);
+        for (length, header) in [(256, [0x81, 0x7e, 0x01, 0x00]), (3_000, [0x81, 0x7e, 0x0b, 0xb8])]
+        {
+            assert_eq!(plain.line().write(&"o".repeat(length)), Written::Whole);
+            assert_eq!(reads(&mut far, 4).await, header);
+            assert_eq!(reads(&mut far, length).await, vec![b'o'; length]);
+        }
     }
 
     /// Fills what the system takes, and says how many whole texts of 1,000 bytes that were.

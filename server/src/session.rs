@@ -158,6 +158,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         events,
         urgent: urgent.clone(),
         devices: Devices::default(),
+        screens: delivery::Screens::default(),
         links: BTreeMap::new(),
     };
     let run = tokio::spawn(async move { task.run().await });
@@ -218,6 +219,7 @@ struct Task {
     /// Told when the coach has ordered something.
     urgent: Arc<Notify>,
     devices: Devices,
+    screens: delivery::Screens,
     /// Secrets that are told when the order that made them is done.
     links: BTreeMap<CommandId, (ConnId, Links)>,
 }
@@ -521,7 +523,7 @@ impl Task {
                 | Output::Refused { .. } => {}
             }
         }
-        delivery::deliver(&self.core, &self.devices, outputs);
+        delivery::deliver(&self.core, &self.devices, &mut self.screens, outputs);
     }
 
     /// Keeps how projections have turned out, for the sessions to come.

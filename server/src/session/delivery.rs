@@ -16,7 +16,7 @@ use thole_protocol::{
     server_msg::Ack,
     standing::{Detail, Notice, Standings},
 };
-use tokio_tungstenite::tungstenite::Utf8Bytes;
+use tokio_tungstenite::tungstenite::{Bytes, Utf8Bytes};
 
 use super::devices::{ConnId, Devices, say, text};
 use crate::{limits::EVENTS_BYTES, outbox::Outbox};
@@ -31,8 +31,15 @@ enum ForAthlete {
     Own,
 }
 
+/// What the screens were told last: when all of them have it, its memory is written over.
+#[derive(Debug, Default)]
+pub(super) struct Screens {
+    standings: Bytes,
+    overview: Bytes,
+}
+
 /// Delivers what one commit has brought.
-pub(super) fn deliver(core: &Core, devices: &Devices, outputs: Vec<Output>) {
+pub(super) fn deliver(core: &Core, devices: &Devices, screens: &mut Screens, outputs: Vec<Output>) {
     if outputs.is_empty() {
         return;
     }
@@ -77,7 +84,7 @@ pub(super) fn deliver(core: &Core, devices: &Devices, outputs: Vec<Output>) {
     let for_board = written.messages(|to| to.board);
     devices.board_outboxes().for_each(|outbox| queue_all(outbox, &for_board));
     if published {
-        publish(core, devices);
+        publish(core, devices, screens);
     }
 }
 
@@ -101,36 +108,54 @@ pub(super) fn missed(core: &Core, devices: &Devices, conn: ConnId, last: EventNo
 
 /// What is published goes to boards as standings and to the coach within the overview; thousands of lines
 /// are written once.
-fn publish(core: &Core, devices: &Devices) {
+fn publish(core: &Core, devices: &Devices, screens: &mut Screens) {
     if devices.coaches() == 0 && devices.boards() == 0 {
         return;
     }
     let Some(standings) = core.standings() else { return };
-    let standings = standings_text(standings);
+    let standings = standings_text(standings, again(&mut screens.standings));
     if devices.coaches() > 0 {
-        let overview = overview_text(&standings, &core.details(), core.notices());
+        let place = again(&mut screens.overview);
+        let overview = overview_text(&standings, &core.details(), core.notices(), place);
+        screens.overview = Bytes::from(overview.clone());
         devices.coach_outboxes().for_each(|outbox| outbox.state(overview.clone()));
     }
-    let standings = Utf8Bytes::from(standings);
+    screens.standings = Bytes::from(standings.clone());
     devices.board_outboxes().for_each(|outbox| outbox.state(standings.clone()));
+}
+
+/// The memory of what all have, emptied; new memory if somebody does not have it yet.
+fn again(told: &mut Bytes) -> Vec<u8> {
+    let told = std::mem::take(told);
+    if !told.is_unique() {
+        return Vec::new();
+    }
+    let mut place = Vec::from(told);
+    place.clear();
+    place
 }
 
 const STANDINGS: &str = r#"{"type":"standings""#;
 
 /// The message of standings, written where they lie.
-fn standings_text(standings: &Standings) -> String {
-    let mut text = STANDINGS.to_owned().into_bytes();
+fn standings_text(standings: &Standings, mut text: Vec<u8>) -> Utf8Bytes {
+    text.extend_from_slice(STANDINGS.as_bytes());
     write(&mut text, standings);
     if let Some(brace) = text.get_mut(STANDINGS.len()) {
         *brace = b',';
     }
-    String::from_utf8(text).expect(IS_TEXT)
+    String::from_utf8(text).expect(IS_TEXT).into()
 }
 
 /// The overview around standings that are written already.
-fn overview_text(standings: &str, details: &[Detail], notices: &[Notice]) -> Utf8Bytes {
+fn overview_text(
+    standings: &str,
+    details: &[Detail],
+    notices: &[Notice],
+    mut text: Vec<u8>,
+) -> Utf8Bytes {
     let fields = standings.strip_prefix(STANDINGS).unwrap_or(standings).trim_start_matches(',');
-    let mut text = Vec::with_capacity(2 * standings.len());
+    text.reserve(2 * standings.len());
     text.extend_from_slice(br#"{"type":"overview","standings":{"#);
     text.extend_from_slice(fields.as_bytes());
     text.extend_from_slice(br#","details":"#);
@@ -314,14 +339,26 @@ mod tests {
     use super::*;
 
     #[test]
+    fn memory_is_written_over_only_when_nobody_else_has_it() {
+        let first = standings_text(&Standings::default(), Vec::with_capacity(4_096));
+        let (at, mut told) = (first.as_ptr(), Bytes::from(first.clone()));
+        let second = again(&mut told);
+        assert_eq!((second.capacity(), told.len()), (0, 0), "a screen has the first");
+        told = Bytes::from(first);
+        let third = standings_text(&Standings::default(), again(&mut told));
+        assert_eq!(third.as_ptr(), at);
+        assert_eq!(third, standings_text(&Standings::default(), Vec::new()));
+    }
+
+    #[test]
     fn standings_and_the_overview_around_them_are_the_messages() {
         let example = include_str!("../../../protocol/examples/server/overview.json");
         let ServerMsg::Overview(overview) = serde_json::from_str(example).unwrap() else {
             panic!("{example} is no overview")
         };
-        let standings = standings_text(&overview.standings);
+        let standings = standings_text(&overview.standings, Vec::new());
         assert_eq!(standings, text(&ServerMsg::Standings(overview.standings.clone())).as_str());
-        let around = overview_text(&standings, &overview.details, &overview.notices);
+        let around = overview_text(&standings, &overview.details, &overview.notices, Vec::new());
         assert_eq!(around, text(&ServerMsg::Overview(overview)));
     }
 }
