@@ -373,9 +373,8 @@ impl Piece {
         true
     }
 
-    /// An athlete has rowed on: what `follow_rowers` goes by may have changed.
-    pub fn rowed_on(&mut self, id: AthleteId) {
-        let home_at = self.rowers.get(&id).and_then(|rower| rower.home_at(self.rule()));
+    /// An athlete has rowed on and is home then, if it can be said: `follow_rowers` goes by it.
+    pub fn goes_by(&mut self, home_at: Option<At>) {
         if let Some(home_at) = home_at {
             self.lookout.sees(home_at);
         }

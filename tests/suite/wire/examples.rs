@@ -146,10 +146,26 @@ fn what_a_newer_client_says_more_is_ignored_and_counted() {
     }
 }
 
+#[test]
+fn a_field_more_in_a_sample_is_counted_too() {
+    let known = r#""seq":1,"heard_ms":5,"distance_dm":90"#;
+    let read = |sample: &str| {
+        let run = "00000000-0000-0000-0000-000000000007";
+        let text =
+            format!(r#"{{"type":"samples","run":"{run}","samples":[{{{sample}}},{{{known}}}]}}"#);
+        ClientMsg::read(&text).map(|(_, unknown)| unknown)
+    };
+    assert_eq!(read(known), Ok(0));
+    assert_eq!(read(&format!(r#"{known},"power_w":190,"strokes":null"#)), Ok(0));
+    assert_eq!(read(&format!(r#"{known},"mood":"good""#)), Ok(1));
+    assert_eq!(read(&format!(r#"{known}, "mood" : "good", "wind" : 3"#)), Ok(2));
+    assert!(read(r#""seq":1,"heard_ms":5,"distance_dm":"far""#).is_err());
+}
+
 /// RFC 8259, 4 and 7: the order of names means nothing, and a letter may be written by its number.
 #[test]
 fn the_tag_may_stand_anywhere_and_be_written_in_any_way() {
-    let skip = |text| ClientMsg::read(text).map(|(msg, unknown)| (format!("{msg:?}"), unknown));
+    let skip = |text: &str| ClientMsg::read(text).map(|(msg, unknown)| (format!("{msg:?}"), unknown));
     let run = r#""run":"00000000-0000-0000-0000-000000000007","from_seq":2,"to_seq":3"#;
     let plain = skip(&format!(r#"{{"type":"skip",{run}}}"#));
     assert!(plain.is_ok(), "{plain:?}");

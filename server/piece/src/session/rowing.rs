@@ -34,12 +34,12 @@ impl Session {
     ) {
         let now = self.now;
         let Some(athlete) = self.roster.get_mut(&id) else { return };
-        if !athlete.is_heard() {
-            self.hear(id);
-        }
-        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        let is_news = !athlete.is_heard();
         let change = athlete.recording.add(now, run, samples);
         let durable = athlete.recording.durable(run);
+        if is_news {
+            self.hear(id);
+        }
         out.push(Output::Ack { athlete: id, durable, refused: change.refused });
         if change.points != Changed::Nothing {
             self.advance(id, change.points, out);
@@ -132,18 +132,25 @@ impl Session {
         let (rule, rowers) = piece.rule_and_rowers();
         let mut reached = Vec::new();
         let mut finished = false;
+        let mut home_at = None;
+        let mut strokes_left = None;
         if let Some(rower) = rowers.get_mut(&id) {
             let before = rower.finish(rule, *now);
             reached = rower.advance(*now, &athlete.recording, changed, rule, &sheet);
             let after = rower.finish(rule, *now);
             finished = before != after || rule.until.is_some();
+            home_at = rower.home_at(rule);
+            strokes_left = rower.strokes_left(&athlete.recording);
         }
-        piece.rowed_on(id);
+        piece.goes_by(home_at);
         piece.spec.call_sheet = sheet;
+        let may_end_call = !reached.is_empty() || strokes_left == Some(0);
         for reached in reached {
             self.sheet_call(at, id, reached, out);
         }
-        self.count_strokes(id, out);
+        if may_end_call {
+            self.count_strokes(id, out);
+        }
         if finished {
             self.tell_result(at, id, out);
         }
