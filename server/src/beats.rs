@@ -77,12 +77,14 @@ impl Beats {
     /// # Panics
     /// Outside of a runtime.
     pub fn keep(beats: &Arc<Beats>, pulse: Pulse, clock: SessionClock) {
+        let now = beats.clock.instant();
         let mut kept = beats.kept();
         if !std::mem::replace(&mut kept.is_run, true) {
-            kept.begins = beats.clock.instant();
+            kept.begins = now;
             tokio::spawn(run(Arc::clone(beats)));
         }
-        kept.put(Beat { pulse, clock }, HEARTBEAT_STEPS);
+        let steps = beats.steps(now, kept.begins);
+        kept.put(Beat { pulse, clock }, steps);
     }
 
     fn every(&self) -> Duration {
@@ -101,7 +103,10 @@ impl Beats {
             return None;
         };
         kept.step = (kept.step + steps) % HEARTBEAT_STEPS;
-        kept.begins += self.step() * u32::try_from(steps).unwrap_or(u32::MAX);
+        let begins = kept.begins + self.step() * u32::try_from(steps).unwrap_or(u32::MAX);
+        // What a machine that stood still has missed is not made up for step by step.
+        let missed = self.clock.instant().checked_sub(self.every());
+        kept.begins = missed.map_or(begins, |missed| begins.max(missed));
         Some(kept.begins)
     }
 
@@ -138,12 +143,10 @@ async fn run(beats: Arc<Beats>) {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
-    use crate::{
-        clock::SessionClock,
-        outbox::{Outbox, Outgoing},
-    };
     use thole_protocol::units::At;
+
+    use super::*;
+    use crate::outbox::{Outbox, Outgoing};
 
     fn kept(beats: &Arc<Beats>) -> (Outbox, Outgoing) {
         let clock = Clock::new(1);
@@ -152,8 +155,8 @@ mod tests {
         (outbox, out)
     }
 
-    async fn pass(seconds: u64) {
-        for _ in 0..seconds * 10 {
+    async fn pass_ms(ms: u64) {
+        for _ in 0..ms / 100 {
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
     }
@@ -162,16 +165,28 @@ mod tests {
     async fn who_does_not_take_one_gets_no_second_and_who_has_left_is_forgotten() {
         let beats = Arc::new(Beats::new(Clock::new(1)));
         let (_outbox, mut out) = kept(&beats);
-        pass(5).await;
+        pass_ms(5_000).await;
         assert!(out.queued().is_some_and(|text| text.contains("heartbeat")));
         assert_eq!(out.queued(), None);
         drop(out);
-        pass(2).await;
+        pass_ms(2_000).await;
         assert!(beats.kept().due.iter().all(Vec::is_empty));
         assert!(!beats.kept().is_run);
         // Whoever comes after everybody had left is kept all the same.
         let (_outbox, mut out) = kept(&beats);
-        pass(2).await;
+        pass_ms(2_000).await;
+        assert!(out.queued().is_some());
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn whoever_comes_between_waits_no_longer_than_the_others() {
+        let beats = Arc::new(Beats::new(Clock::new(1)));
+        let _first = kept(&beats);
+        pass_ms(500).await;
+        let (_outbox, mut out) = kept(&beats);
+        pass_ms(900).await;
+        assert_eq!(out.queued(), None);
+        pass_ms(200).await;
         assert!(out.queued().is_some());
     }
 
@@ -182,7 +197,7 @@ mod tests {
         let (other, mut closing) = kept(&beats);
         outbox.state("{}".into());
         other.close(thole_protocol::close::Close::Restart);
-        pass(3).await;
+        pass_ms(3_000).await;
         assert_eq!((out.queued(), closing.queued()), (None, None));
     }
 }

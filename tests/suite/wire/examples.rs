@@ -165,7 +165,8 @@ fn a_field_more_in_a_sample_is_counted_too() {
 /// RFC 8259, 4 and 7: the order of names means nothing, and a letter may be written by its number.
 #[test]
 fn the_tag_may_stand_anywhere_and_be_written_in_any_way() {
-    let skip = |text: &str| ClientMsg::read(text).map(|(msg, unknown)| (format!("{msg:?}"), unknown));
+    let skip =
+        |text: &str| ClientMsg::read(text).map(|(msg, unknown)| (format!("{msg:?}"), unknown));
     let run = r#""run":"00000000-0000-0000-0000-000000000007","from_seq":2,"to_seq":3"#;
     let plain = skip(&format!(r#"{{"type":"skip",{run}}}"#));
     assert!(plain.is_ok(), "{plain:?}");
