@@ -305,7 +305,10 @@ impl ClientMsg {
         macro_rules! fields {
             () => {{
                 let mut text = serde_json::Deserializer::from_str(text);
-                serde_ignored::deserialize(&mut text, |_| unknown += 1).map_err(malformed)?
+                let fields = serde_ignored::deserialize(&mut text, |_| unknown += 1);
+                let fields = fields.map_err(malformed)?;
+                text.end().map_err(malformed)?;
+                fields
             }};
         }
         let msg = match &*kind {

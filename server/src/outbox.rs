@@ -77,9 +77,11 @@ impl Waiting {
         text.map(Next::Say)
     }
 
-    /// Whether what is queued now could be written now, with nothing that has to go first.
+    /// Whether what is queued now could be written now, with nothing that has to go first. After a close nothing
+    /// more is sent (RFC 6455, 5.5.1).
     fn is_at_rest(&self) -> bool {
-        !self.is_writing && !self.to_flush && self.queue.is_empty() && self.close.is_none()
+        let is_open = self.close.is_none() && !self.is_over;
+        is_open && !self.is_writing && !self.to_flush && self.queue.is_empty()
     }
 
     fn push(&mut self, text: Utf8Bytes) {
@@ -396,6 +398,21 @@ mod tests {
         assert!(out.poll(&Context::from_waker(Waker::noop())).is_pending());
         outbox.queue("at rest");
         reads(&mut far, "at rest").await;
+    }
+
+    #[tokio::test]
+    async fn nothing_is_written_to_who_is_being_closed_by_either_end() {
+        let (outbox, out, plain, mut far) = with_line().await;
+        drop(out);
+        outbox.queue("after the connection has closed it");
+        let (sent_away, _out, other, mut other_far) = with_line().await;
+        sent_away.close(Close::Replaced);
+        sent_away.queue("after the session has closed it");
+        drop((plain, other));
+        let mut read = Vec::new();
+        far.read_to_end(&mut read).await.unwrap();
+        other_far.read_to_end(&mut read).await.unwrap();
+        assert_eq!(read, b"");
     }
 
     #[tokio::test]
