@@ -83,7 +83,7 @@ impl Climb {
     /// Tries the next number. What cannot be rowed at all, when fewer could, is too many as well.
     fn step(&mut self, settings: &Settings, tried: &Tried, cores: &Cores) -> Result<(), String> {
         let Some(athletes) = self.next else { return Ok(()) };
-        match self.best_of_two(athletes, settings, tried, cores) {
+        match best_of_two(|| self.try_out(athletes, settings, tried, cores)) {
             Ok(point) => {
                 if point.p99_ms < CALL_P99_MS {
                     self.good = athletes;
@@ -107,25 +107,6 @@ impl Climb {
         Ok(())
     }
 
-    /// In a run are few calls to all, and one hiccup of the machine is in its p99: what was too slow has a second
-    /// try, and the better one counts.
-    fn best_of_two(
-        &mut self,
-        athletes: u32,
-        settings: &Settings,
-        tried: &Tried,
-        cores: &Cores,
-    ) -> Result<Point, String> {
-        let mut point = self.try_out(athletes, settings, tried, cores)?;
-        if point.p99_ms >= CALL_P99_MS {
-            let again = self.try_out(athletes, settings, tried, cores)?;
-            let lost_nothing = point.lost_nothing && again.lost_nothing;
-            point = if again.p99_ms < point.p99_ms { again } else { point };
-            point.lost_nothing = lost_nothing;
-        }
-        Ok(point)
-    }
-
     fn try_out(
         &mut self,
         athletes: u32,
@@ -147,6 +128,19 @@ impl Climb {
         println!("{}: {}", figures.server, point.told());
         Ok(point)
     }
+}
+
+/// In a run are few calls to all, and one hiccup of the machine is in its p99: what was too slow has a second try, and
+/// the better one counts.
+fn best_of_two(mut once: impl FnMut() -> Result<Point, String>) -> Result<Point, String> {
+    let mut point = once()?;
+    if point.p99_ms >= CALL_P99_MS {
+        let again = once()?;
+        let lost_nothing = point.lost_nothing && again.lost_nothing;
+        point = if again.p99_ms < point.p99_ms { again } else { point };
+        point.lost_nothing = lost_nothing;
+    }
+    Ok(point)
 }
 
 /// What one athlete adds to the lists.
