@@ -321,7 +321,7 @@ impl ClientMsg {
                 ClientMsg::Heartbeat
             }
             "samples" => match plain_samples(text) {
-                Some(samples) => ClientMsg::Samples(samples),
+                Some(samples) => return Ok((ClientMsg::Samples(samples), 0)),
                 None => ClientMsg::Samples(fields!()),
             },
             "skip" => ClientMsg::Skip(fields!()),
@@ -347,7 +347,7 @@ impl ClientMsg {
                 return Err(Misread::UnknownType(kind.into_owned()));
             }
         };
-        // The tag itself is a field that no message's struct names; where every field was known nobody counted.
-        Ok((msg, unknown.saturating_sub(1)))
+        // The tag itself is a field that no message's struct names.
+        Ok((msg, unknown - 1))
     }
 }
