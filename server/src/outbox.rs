@@ -30,8 +30,8 @@ pub enum Next {
     Flush,
 }
 
-/// What waits to be sent. Taken for moments only, never across an `.await`, and by two at most: the
-/// session and the one connection.
+/// What waits to be sent. Taken for moments only, never across an `.await`, and by three at most: the session, the
+/// one connection, and who says the heartbeats.
 #[derive(Debug)]
 struct Waiting {
     /// Events, acknowledgements, answers: queued, never dropped.
