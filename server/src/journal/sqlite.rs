@@ -1,13 +1,13 @@
 //! The journal in one SQLite file: a writer thread, one transaction for everything that has come in.
 
 mod columns;
+mod reader;
 
 use std::{
     collections::BTreeMap,
     fs::{DirBuilder, File, TryLockError},
     os::unix::fs::DirBuilderExt,
     path::Path,
-    sync::{Arc, Mutex, PoisonError},
     thread,
 };
 
@@ -21,12 +21,13 @@ use thole_protocol::{
     ids::{JoinCode, SessionId},
     units::At,
 };
-use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
 
 use super::{Answer, Append, Held, Journal, JournalError, Record, SessionRow};
 use crate::secret::{SecretHash, random_epoch};
 use columns::{uuid, whole};
+use reader::Reader;
 
 /// Version of the tables below; a file of a newer one is not opened.
 const SCHEMA: i64 = 1;
@@ -72,9 +73,7 @@ enum Change {
 /// The journal in one file of a data folder.
 pub struct SqliteJournal {
     writer: mpsc::Sender<Task>,
-    reader: Arc<Mutex<Connection>>,
-    /// One question at a time, so that a crowd that comes in one moment makes no crowd of threads.
-    turn: Arc<Semaphore>,
+    reader: Reader,
     epoch: String,
     /// Held as long as the journal is open: there is one writer.
     _lock: Option<File>,
@@ -111,7 +110,8 @@ impl SqliteJournal {
             .name("journal".to_owned())
             .spawn(move || write_all(connection, tasks))
             .map_err(|error| write(&error))?;
-        Ok(SqliteJournal::of(writer, reader, epoch, Some(lock)))
+        let reader = Reader::new(reader).map_err(|error| write(&error))?;
+        Ok(SqliteJournal { writer, reader, epoch, _lock: Some(lock) })
     }
 
     /// Opens the journal of a data folder to read it, also while a server is using it.
@@ -127,17 +127,9 @@ impl SqliteJournal {
         let epoch = epoch(&reader)?;
         // Nobody receives: whoever appends all the same is told that it cannot be written.
         let (writer, _) = mpsc::channel(1);
-        Ok(SqliteJournal::of(writer, reader, epoch, None))
-    }
-
-    fn of(
-        writer: mpsc::Sender<Task>,
-        reader: Connection,
-        epoch: String,
-        lock: Option<File>,
-    ) -> SqliteJournal {
-        let (reader, turn) = (Arc::new(Mutex::new(reader)), Arc::new(Semaphore::new(1)));
-        SqliteJournal { writer, reader, turn, epoch, _lock: lock }
+        let reader = Reader::new(reader)
+            .map_err(|error| JournalError::Read(format!("{}: {error}", file.display())))?;
+        Ok(SqliteJournal { writer, reader, epoch, _lock: None })
     }
 
     fn write(&self, change: Change) -> Answer<()> {
@@ -147,21 +139,6 @@ impl SqliteJournal {
             let (answer, answered) = oneshot::channel();
             writer.send(Task { change, answer }).await.map_err(|_| gone())?;
             answered.await.map_err(|_| gone())?
-        })
-    }
-
-    fn ask<T: Send + 'static>(
-        &self,
-        question: impl FnOnce(&Connection) -> Result<T, JournalError> + Send + 'static,
-    ) -> Answer<T> {
-        let (reader, turn) = (self.reader.clone(), self.turn.clone());
-        Box::pin(async move {
-            // Nobody closes it: without a turn the question is asked all the same.
-            let _turn = turn.acquire_owned().await;
-            let asked = tokio::task::spawn_blocking(move || {
-                question(&reader.lock().unwrap_or_else(PoisonError::into_inner))
-            });
-            asked.await.map_err(|error| JournalError::Read(error.to_string()))?
         })
     }
 }
@@ -179,11 +156,11 @@ impl Journal for SqliteJournal {
     }
 
     fn read(&self, session: SessionId, from: u64) -> Answer<Vec<(u64, Record)>> {
-        self.ask(move |connection| records(connection, session, from))
+        self.reader.ask(move |connection| records(connection, session, from))
     }
 
     fn session(&self, session: SessionId) -> Answer<Option<SessionRow>> {
-        self.ask(move |connection| {
+        self.reader.ask(move |connection| {
             let sql = "SELECT session, code, created_unix_ms, closed_unix_ms FROM session WHERE session = ?";
             one(connection, sql, &session.to_string())
         })
@@ -191,7 +168,7 @@ impl Journal for SqliteJournal {
 
     fn session_of(&self, code: &JoinCode) -> Answer<Option<SessionRow>> {
         let code = code.as_str().to_owned();
-        self.ask(move |connection| {
+        self.reader.ask(move |connection| {
             let sql = "SELECT session, code, created_unix_ms, closed_unix_ms FROM session
                        WHERE code = ? ORDER BY created_unix_ms DESC, session DESC LIMIT 1";
             one(connection, sql, &code)
@@ -199,7 +176,7 @@ impl Journal for SqliteJournal {
     }
 
     fn sessions(&self) -> Answer<Vec<SessionRow>> {
-        self.ask(|connection| {
+        self.reader.ask(|connection| {
             let sql = "SELECT session FROM session ORDER BY created_unix_ms, session";
             let mut select = connection.prepare(sql).map_err(read)?;
             let names = select.query_map([], |row| row.get::<_, String>(0)).map_err(read)?;
@@ -217,7 +194,7 @@ impl Journal for SqliteJournal {
     }
 
     fn kept(&self, name: &'static str) -> Answer<Option<String>> {
-        self.ask(move |connection| {
+        self.reader.ask(move |connection| {
             let mut select =
                 connection.prepare_cached("SELECT value FROM meta WHERE name = ?").map_err(read)?;
             select.query_row([name], |row| row.get(0)).optional().map_err(read)
@@ -225,7 +202,7 @@ impl Journal for SqliteJournal {
     }
 
     fn held(&self, hash: SecretHash) -> Answer<Option<Held>> {
-        self.ask(move |connection| {
+        self.reader.ask(move |connection| {
             let sql = "SELECT session, role, athlete FROM secret WHERE hash = ? AND revoked = 0";
             let mut held = connection.prepare_cached(sql).map_err(read)?;
             let held = held.query_row([hash.as_bytes()], |row| {
