@@ -8,6 +8,7 @@ pub mod connection;
 pub mod demo;
 pub mod fit;
 pub mod forecasts;
+pub mod gathering;
 pub mod journal;
 pub mod limits;
 pub mod line;

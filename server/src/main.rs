@@ -10,6 +10,7 @@ use thole_server::{
     config::{ServeArgs, Settings},
     demo::{self, DemoArgs},
     fit::{self, FitArgs},
+    gathering::gather,
     journal::sqlite::SqliteJournal,
     replay::{self, ReplayArgs},
     start,
@@ -83,8 +84,13 @@ async fn fit(args: &FitArgs) -> Result<ExitCode, String> {
 /// One core needs no threads that share work; several are all used.
 fn runtime() -> Result<Runtime, String> {
     let one_core = available_parallelism().is_ok_and(|cores| cores.get() == 1);
-    let mut builder =
-        if one_core { Builder::new_current_thread() } else { Builder::new_multi_thread() };
+    let mut builder = if one_core {
+        let mut builder = Builder::new_current_thread();
+        gather(&mut builder, Clock::new(1));
+        builder
+    } else {
+        Builder::new_multi_thread()
+    };
     builder.enable_all().build().map_err(|error| format!("the server cannot start: {error}"))
 }
 

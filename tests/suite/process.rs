@@ -16,6 +16,7 @@ use std::{
     time::Duration,
 };
 
+use rustix::thread::{CpuSet, sched_getaffinity, sched_setaffinity};
 use serde_json::Value;
 use thole::chance::Chance;
 
@@ -32,7 +33,8 @@ fn a_server_killed_in_mid_piece_gives_the_results_of_one_that_was_not() {
     let class = Class::invented();
     let mut chance = Chance::seeded(u64::from(std::process::id()));
     let kills: Vec<u64> = (0..KILLS).map(|_| 500 + chance.below(3_500)).collect();
-    let (calm, killed) = (class.row(&[]), class.row(&kills));
+    // The calm one has one core: a server goes about its work in another way then, to the same end.
+    let (calm, killed) = (class.row(true, &[]), class.row(false, &kills));
     assert_eq!(calm.len(), ROWERS, "everybody has a result");
     for (name, result) in &calm {
         assert_eq!(result["outcome"], "finished", "{name}: {result}");
@@ -113,12 +115,13 @@ impl Class {
         Class { folder }
     }
 
-    /// Rows 700 m; the server is killed and started again after each of these waits (milliseconds).
-    fn row(&self, kills: &[u64]) -> BTreeMap<String, Value> {
+    /// Rows 700 m, the server on one core or on all; it is killed and started again after each of these waits
+    /// (milliseconds).
+    fn row(&self, on_one_core: bool, kills: &[u64]) -> BTreeMap<String, Value> {
         let path = |file: &str| self.folder.path().join(file).display().to_string();
         let data = tempfile::tempdir_in(self.folder.path()).unwrap();
         let address = format!("127.0.0.1:{}", free_port());
-        let mut server = serve(&address, data.path());
+        let mut server = serve(&address, data.path(), on_one_core);
         let server_at = format!("ws://{address}");
         let created = thole(&[
             "coach",
@@ -152,7 +155,7 @@ impl Class {
         for wait in kills {
             sleep(Duration::from_millis(*wait));
             server.kill();
-            server = serve(&address, data.path());
+            server = serve(&address, data.path(), on_one_core);
         }
         for rower in rowers {
             rower.ends_well("a rower");
@@ -251,8 +254,15 @@ impl Drop for Process {
     }
 }
 
-fn serve(address: &str, data: &Path) -> Process {
+fn serve(address: &str, data: &Path, on_one_core: bool) -> Process {
     let mut command = Command::new(program("thole-server"));
+    let all = sched_getaffinity(None).unwrap();
+    if on_one_core {
+        // A child begins on the cores of the thread that starts it.
+        let mut one = CpuSet::new();
+        one.set((0..CpuSet::MAX_CPU).find(|core| all.is_set(*core)).unwrap());
+        sched_setaffinity(None, &one).unwrap();
+    }
     command
         .args(["serve", "--speed", SPEED, "--listen", address, "--data"])
         .arg(data.join("journal"))
@@ -265,6 +275,7 @@ fn serve(address: &str, data: &Path) -> Process {
         }
     }
     let server = Process::start(&mut command);
+    sched_setaffinity(None, &all).unwrap();
     wait_until("the server answers", || TcpStream::connect(address).is_ok());
     server
 }
