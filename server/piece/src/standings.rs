@@ -14,7 +14,7 @@ use thole_protocol::{
     units::{At, Decimetres, Millis},
 };
 
-use order::{Contender, Order};
+use order::{Contender, Listed, Order};
 
 /// What the standings need to know of one athlete.
 #[derive(Clone, Copy, Debug)]
@@ -108,13 +108,11 @@ impl Board {
         let order = self.athletes.publish(at, &contenders);
         let mut listed = vec![false; entries.len()];
         let mut athletes = Vec::with_capacity(entries.len());
-        for (contender, place) in order {
-            let Some(&entry) = positions.get(contender) else { continue };
-            let (Some(seen), Some(listed)) = (entries.get(entry), listed.get_mut(entry)) else {
-                continue;
-            };
+        for Listed { id: athlete, at, place } in order {
+            let Some(&entry) = positions.get(at) else { continue };
+            let Some(listed) = listed.get_mut(entry) else { continue };
             *listed = true;
-            athletes.push(Placed { athlete: seen.athlete, entry, place: Some(place) });
+            athletes.push(Placed { athlete, entry, place: Some(place) });
         }
         let mut others: Vec<(usize, &Entry<'_>)> =
             entries.iter().enumerate().filter(|(at, _)| listed.get(*at) == Some(&false)).collect();
@@ -160,9 +158,8 @@ impl Board {
         }
         let counted = u16::try_from(best).unwrap_or(u16::MAX);
         let mut lines = Vec::with_capacity(contenders.len() + short.len());
-        for (contender, place) in self.teams.publish(at, &contenders) {
-            let Some(Contender { id, score, .. }) = contenders.get(contender) else { continue };
-            let (team, mean_margin) = (id.clone(), Some(*score));
+        for Listed { id: team, at, place } in self.teams.publish(at, &contenders) {
+            let mean_margin = contenders.get(at).map(|contender| contender.score);
             lines.push(TeamLine { team, place: Some(place), mean_margin, counted });
         }
         lines.extend(short.into_iter().map(|team| TeamLine {
@@ -227,10 +224,15 @@ fn worth(margin: Margin, ranking: Ranking) -> Option<f64> {
     }
 }
 
-/// For those whose own margin is too small to tell: that of the largest target.
+/// For those whose own margin is too small to tell: that of the largest target; of a share, each margin tells.
 fn usual_worth(ranking: Ranking, entries: &[Entry<'_>]) -> Option<f64> {
-    let known = entries.iter().filter_map(|entry| worth(entry.margin?, ranking));
-    known.min_by(f64::total_cmp)
+    match ranking {
+        Ranking::Share => None,
+        Ranking::Amount => {
+            let known = entries.iter().filter_map(|entry| worth(entry.margin?, ranking));
+            known.min_by(f64::total_cmp)
+        }
+    }
 }
 
 /// The step in which a margin is shown.

@@ -24,6 +24,16 @@ pub(super) struct Contender<Id> {
     pub(super) finished: bool,
 }
 
+/// Where a contender is listed.
+pub(super) struct Listed<Id> {
+    /// Who.
+    pub(super) id: Id,
+    /// Position among the contenders that were given.
+    pub(super) at: usize,
+    /// Shared by those who are tied.
+    pub(super) place: u32,
+}
+
 /// Keeps a published order.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Order<Id> {
@@ -39,6 +49,12 @@ struct Held<Id> {
     id: Id,
     place: u32,
     gap: Gap,
+}
+
+impl<Id: Clone> Held<Id> {
+    fn listed(&self, at: usize) -> Listed<Id> {
+        Listed { id: self.id.clone(), at, place: self.place }
+    }
 }
 
 /// How somebody stands to the one listed above.
@@ -69,9 +85,8 @@ struct Seen<'a, Id> {
 }
 
 impl<Id: Ord + Clone> Order<Id> {
-    /// Everybody with the place, best first, each as the position among the contenders that were given;
-    /// soonest when those stand in the order of their ids.
-    pub(super) fn publish(&mut self, at: At, contenders: &[Contender<Id>]) -> Vec<(usize, u32)> {
+    /// Everybody with the place, best first; soonest when the contenders stand in the order of their ids.
+    pub(super) fn publish(&mut self, at: At, contenders: &[Contender<Id>]) -> Vec<Listed<Id>> {
         let rested = self.ordered_at.is_none_or(|then| at.since(then) >= REORDER_EVERY);
         let moves = rested || contenders.iter().all(|contender| contender.finished);
         let seen = self.recognised(contenders);
@@ -81,8 +96,8 @@ impl<Id: Ord + Clone> Order<Id> {
         let sorted = self.sorted(&seen);
         let mut placed = self.placed(&sorted);
         list_new_ties_by_id(&mut placed);
-        let listed: Vec<(usize, u32)> =
-            placed.iter().map(|(seen, held)| (seen.at, held.place)).collect();
+        let listed: Vec<Listed<Id>> =
+            placed.iter().map(|(seen, held)| held.listed(seen.at)).collect();
         let held: Vec<Held<Id>> = placed.into_iter().map(|(_, held)| held).collect();
         if held != self.held {
             self.ordered_at = Some(at);
@@ -92,9 +107,9 @@ impl<Id: Ord + Clone> Order<Id> {
     }
 
     /// Takes a new order; `listed` names the contenders in it.
-    fn hold(&mut self, held: Vec<Held<Id>>, listed: &[(usize, u32)]) {
+    fn hold(&mut self, held: Vec<Held<Id>>, listed: &[Listed<Id>]) {
         let mut position = vec![0; listed.len()];
-        for (now, (at, _)) in listed.iter().enumerate() {
+        for (now, Listed { at, .. }) in listed.iter().enumerate() {
             if let Some(position) = position.get_mut(*at) {
                 *position = now;
             }
@@ -137,10 +152,10 @@ impl<Id: Ord + Clone> Order<Id> {
 
     /// The order as it was published. Who has left it leaves a place free, and who is new waits: else
     /// everybody behind them would change place now, and perhaps once more in a moment.
-    fn unchanged(&self, seen: &[Seen<'_, Id>]) -> Vec<(usize, u32)> {
+    fn unchanged(&self, seen: &[Seen<'_, Id>]) -> Vec<Listed<Id>> {
         let known = self.known(seen);
         let listed = known.iter().zip(&self.held);
-        listed.filter_map(|(seen, held)| Some(((*seen)?.at, held.place))).collect()
+        listed.filter_map(|(seen, held)| Some(held.listed((*seen)?.at))).collect()
     }
 
     /// Best first, except where the published order stands because no difference means anything.
