@@ -36,6 +36,8 @@ pub enum Next {
 struct Waiting {
     /// Events, acknowledgements, answers: queued, never dropped.
     queue: VecDeque<Utf8Bytes>,
+    /// So many at the front of it are what was missed.
+    missed: usize,
     /// State that supersedes itself: only the newest is kept.
     state: Option<Utf8Bytes>,
     /// Set when the connection is to be closed.
@@ -56,6 +58,7 @@ impl Waiting {
     fn new(now: Instant) -> Waiting {
         Waiting {
             queue: VecDeque::new(),
+            missed: 0,
             state: None,
             close: None,
             connection: None,
@@ -73,8 +76,13 @@ impl Waiting {
         if std::mem::take(&mut self.to_flush) {
             return Some(Next::Flush);
         }
-        let text = self.queue.pop_front().or_else(|| self.state.take());
+        let text = self.pop().or_else(|| self.state.take());
         text.map(Next::Say)
+    }
+
+    fn pop(&mut self) -> Option<Utf8Bytes> {
+        self.missed = self.missed.saturating_sub(1);
+        self.queue.pop_front()
     }
 
     /// Whether what is queued now could be written now, with nothing that has to go first. After a close nothing
@@ -85,7 +93,7 @@ impl Waiting {
     }
 
     fn push(&mut self, text: Utf8Bytes) {
-        if self.queue.len() < EVENTS_MAX {
+        if self.queue.len() < self.missed + EVENTS_MAX {
             self.queue.push_back(text);
         } else {
             self.close.get_or_insert(Close::TooSlow);
@@ -175,7 +183,7 @@ impl Outgoing {
 
     /// One more of what is queued, without waiting: whoever writes anyway takes it along.
     pub fn queued(&mut self) -> Option<Utf8Bytes> {
-        self.0.waiting().queue.pop_front()
+        self.0.waiting().pop()
     }
 
     /// By which it is kept alive.
@@ -261,6 +269,15 @@ impl Outbox {
         self.0.say(self.0.waiting(), text);
     }
 
+    /// Queues what somebody who comes back has missed, after the welcome. However much it is: it does not make a
+    /// reader fall behind, or whoever has missed much could never come back.
+    pub fn catch_up(&self, texts: &[Utf8Bytes]) {
+        self.0.change(|waiting| {
+            waiting.queue.extend(texts.iter().cloned());
+            waiting.missed = waiting.queue.len();
+        });
+    }
+
     /// Replaces the state that was not sent yet.
     pub fn state(&self, text: Utf8Bytes) {
         self.0.change(|waiting| waiting.state = Some(text));
@@ -335,6 +352,20 @@ mod tests {
         assert_eq!(out.closing(), None);
         outbox.queue(text("one too many"));
         drop(outbox);
+        assert_eq!(next(&mut out).await, Next::Close(Close::TooSlow));
+    }
+
+    #[tokio::test]
+    async fn who_has_missed_much_is_told_all_of_it_and_may_fall_behind_as_far_as_others() {
+        let (outbox, mut out) = Outbox::new(None, Clock::new(1));
+        outbox.queue(text("welcome"));
+        outbox.catch_up(&vec![text("missed"); 3 * EVENTS_MAX]);
+        assert_eq!(next(&mut out).await, Next::Say(text("welcome")));
+        for _ in 0..EVENTS_MAX {
+            outbox.queue(text("event"));
+        }
+        assert_eq!(out.queued(), Some(text("missed")));
+        outbox.queue(text("one too many"));
         assert_eq!(next(&mut out).await, Next::Close(Close::TooSlow));
     }
 

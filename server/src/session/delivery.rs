@@ -96,7 +96,7 @@ pub(super) fn missed(core: &Core, devices: &Devices, conn: ConnId, last: EventNo
         let missed = core.events_after(last, viewer);
         let missed: Vec<(To, Event)> =
             missed.into_iter().map(|event| (To::EVERYBODY, event)).collect();
-        queue_all(outbox, &Written::of(&missed).messages(|_| true));
+        outbox.catch_up(&Written::of(&missed).messages(|_| true));
     }
     let overview = core.overview();
     match viewer {

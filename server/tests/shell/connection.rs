@@ -360,6 +360,40 @@ async fn a_reader_that_does_not_read_delays_nobody() {
     drop(slow);
 }
 
+/// More than may wait for somebody who is there: it is no reason to send away who comes back for it.
+#[tokio::test(start_paused = true)]
+async fn a_coach_who_has_missed_very_much_is_told_all_of_it() {
+    const MISSED: usize = 150;
+    let gym = Gym::new().await;
+    let mut coach = gym.coach().await;
+    let before = coach.hears("welcome").await["last_event"].as_u64().unwrap();
+    // A long session, so that no two changes of it fit into one message.
+    let work = json!({"by": "distance", "distance_dm": 20_000});
+    let repeats = vec![json!({"work": work, "rest_ms": 60_000}); 50];
+    let piece = json!({"repeats": repeats, "clock": "common_go", "repeat_start": "common_signal",
+        "count_ms": 5_000});
+    // The first is the one that is known.
+    for no in 0..=MISSED {
+        let order = json!({"do": "set_pieces", "pieces": vec![&piece; 8]});
+        let command = Uuid::from_u128(1 + no as u128);
+        coach.say(json!({"type": "command", "command": command, "order": order})).await;
+        coach.hears("done").await;
+    }
+    let mut back = Device::dial(&gym.server, 1 << 16).await;
+    let hello = json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "coach",
+        "secret": gym.created["coach_secret"], "last_event": before + 1});
+    back.say(hello).await;
+    back.hears("welcome").await;
+    let mut told = Vec::new();
+    while told.len() < MISSED {
+        let events = back.hears("events").await;
+        told.extend(events["events"].as_array().unwrap().iter().cloned());
+    }
+    assert_eq!(told.len(), MISSED);
+    assert!(told.is_sorted_by_key(|event| event["event"].as_u64()), "{told:?}");
+    assert!(told.iter().all(|event| event["late"] == true), "{told:?}");
+}
+
 #[tokio::test(start_paused = true)]
 async fn what_one_commit_has_for_many_reaches_each_of_them_whole() {
     let gym = Gym::new().await;
