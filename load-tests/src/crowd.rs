@@ -156,6 +156,8 @@ pub(crate) struct Crowd {
     ordered: Vec<(CommandId, ClientMsg)>,
     /// What the first coach was told of events, in full.
     pub(crate) coach_events: Vec<String>,
+    /// What the coach was told with the last order that was refused.
+    pub(crate) last_refusal: String,
     /// The first coach's welcome, the newest.
     pub(crate) coach_welcome: String,
     pub(crate) traffic: Traffic,
@@ -204,6 +206,7 @@ impl Crowd {
             done: BTreeSet::new(),
             ordered: Vec::new(),
             coach_events: Vec::new(),
+            last_refusal: String::new(),
             coach_welcome: String::new(),
             traffic: Traffic::default(),
             seen: Seen::nothing(),

@@ -152,7 +152,11 @@ impl Run<'_> {
         if is_so {
             Ok(())
         } else {
-            Err(format!("waited {} s in vain until {what}", patience.as_secs()))
+            let told = match self.crowd.last_refusal.as_str() {
+                "" => String::new(),
+                says => format!("; the coach was told: {says}"),
+            };
+            Err(format!("waited {} s in vain until {what}{told}", patience.as_secs()))
         }
     }
 

@@ -235,6 +235,7 @@ impl Crowd {
             call.too_late = true;
             self.done.insert(command);
         }
+        self.last_refusal = refusal.says;
     }
 
     fn screen_hears(&mut self, place: usize, text: &[u8]) {

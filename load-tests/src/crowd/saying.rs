@@ -6,7 +6,7 @@ use mio::Token;
 use thole_protocol::{
     ClientMsg, VERSION,
     client_msg::{Command, Create, Hello, Join, Role},
-    ids::{CommandId, EventNo},
+    ids::{CommandId, DeviceId, EventNo},
     order::Order,
     spec::{Audience, CallSpec, CallText, SessionSettings, Span},
     units::Millis,
@@ -66,7 +66,8 @@ impl Crowd {
                 role,
                 secret: secret.clone(),
                 run: self.athletes.get(place).map(|athlete| athlete.run),
-                device: None,
+                // By which a coach who comes back is in command again.
+                device: (role == Role::Coach).then(|| DeviceId(Uuid::from_u128(1 + place as u128))),
                 last_event: EventNo(link.last_event),
             }),
             (None, Role::Athlete) => {
