@@ -58,7 +58,8 @@ impl Tally {
 }
 
 /// Everything that lives are there to try.
-const EXPECTED: [&str; 22] = [
+const EXPECTED: [&str; 24] = [
+    "athlete removed",
     "batch doubled",
     "batch shuffled",
     "call resumed after a lost connection",
@@ -76,6 +77,7 @@ const EXPECTED: [&str; 22] = [
     "life with common repeats",
     "life with own rests",
     "machine reset",
+    "order refused",
     "order repeated",
     "piece by time",
     "results compared",
@@ -238,6 +240,13 @@ impl<'a> World<'a> {
                 told, view.results,
                 "seed {seed}: the coach knows other results of piece {piece}"
             );
+        }
+        if let Some((athlete, _)) = self.life.absent {
+            assert!(!core.knows(athlete), "seed {seed}: who was taken off the roster is on it");
+        }
+        for person in &self.life.athletes {
+            let name = &person.entry.spec.name;
+            assert!(core.knows(person.athlete), "seed {seed}: {name} has rowed and is gone");
         }
         for spec_calls in self.seats.iter().map(Seat::sheet_calls) {
             for (call, times) in spec_calls {

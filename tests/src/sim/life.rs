@@ -25,6 +25,8 @@ pub(super) struct Life {
     pub(super) athletes: Vec<Person>,
     pub(super) pieces: Vec<PieceSpec>,
     pub(super) orders: Vec<(When, Order)>,
+    /// Somebody in the roster who never comes: taken off it in the end, if not before.
+    pub(super) absent: Option<(AthleteId, RosterEntry)>,
     closes_after: Vec<u64>,
 }
 
@@ -74,13 +76,34 @@ impl Life {
             pieces.iter_mut().for_each(|piece| piece.clock = StartClock::CommonGo);
         }
         orders.insert(0, (When::After(2_000), Order::SetPieces { pieces: pieces.clone() }));
-        Life { seed, athletes, pieces, orders, closes_after }
+        let absent = absent(seed, &athletes, &mut orders);
+        Life { seed, athletes, pieces, orders, absent, closes_after }
     }
 
     /// When the piece is closed at the latest, from its go.
     pub(super) fn closes_after(&self, piece: usize) -> u64 {
         self.closes_after.get(piece).copied().unwrap_or(0)
     }
+}
+
+/// Somebody who never comes, and the orders that take them off the roster: one at any time, which may be refused,
+/// and one at the end; and one to take off somebody who has rowed. Chance of its own leaves the rest of a life alone.
+fn absent(
+    seed: u64,
+    athletes: &[Person],
+    orders: &mut Vec<(When, Order)>,
+) -> Option<(AthleteId, RosterEntry)> {
+    let mut chance = Chance::seeded(seed ^ 0xab5e);
+    let present = athletes.first().filter(|_| one_in(&mut chance, 2))?;
+    let athlete = AthleteId(Uuid::from_u128(0xab5e));
+    let spec = AthleteSpec { name: "Rower away".to_owned(), ..present.entry.spec.clone() };
+    let entry = RosterEntry { spec, aims: present.entry.aims.clone() };
+    let at = 1 + usize::try_from(chance.below(orders.len() as u64)).unwrap_or(0);
+    orders.insert(at, (When::After(400), Order::RemoveAthlete { athlete }));
+    for athlete in [athlete, present.athlete] {
+        orders.push((When::After(300), Order::RemoveAthlete { athlete }));
+    }
+    Some((athlete, entry))
 }
 
 fn one_in(chance: &mut Chance, n: u64) -> bool {

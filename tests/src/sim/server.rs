@@ -104,7 +104,8 @@ impl Server {
         let created =
             Input::Created { title: "A life".to_owned(), settings: SessionSettings::default() };
         let roster = life.athletes.iter().filter(|person| person.joins_after_go.is_none());
-        let athletes = roster.map(|person| (person.athlete, person.entry.clone())).collect();
+        let athletes = roster.map(|person| (person.athlete, person.entry.clone()));
+        let athletes = athletes.chain(life.absent.clone()).collect();
         let command = CommandId(Uuid::from_u128(1));
         for input in [created, Input::AthletesAdded { command, athletes }] {
             server.journal.push((At(0), input.clone()));
@@ -294,6 +295,9 @@ impl Server {
                 if let Happening::PhaseChanged { piece, phase } = event.what {
                     self.phase = Some((usize::from(piece.0), phase));
                 }
+                if matches!(event.what, Happening::AthletesRemoved { .. }) {
+                    tally.add("athlete removed");
+                }
                 if matches!(&event.what, Happening::CallSent(sent) if sent.sheet.is_some()) {
                     tally.add("sheet call given");
                 }
@@ -334,6 +338,7 @@ impl Server {
                             "seed {}: an order done was refused when repeated",
                             self.seed
                         );
+                        tally.add("order refused");
                     }
                 }
                 if self.coach_connected {
