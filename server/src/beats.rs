@@ -143,14 +143,14 @@ async fn run(beats: Arc<Beats>) {
 
 #[cfg(test)]
 mod tests {
-    use thole_protocol::units::At;
+    use thole_protocol::{client_msg::Role, units::At};
 
     use super::*;
     use crate::outbox::{Outbox, Outgoing};
 
     fn kept(beats: &Arc<Beats>) -> (Outbox, Outgoing) {
         let clock = Clock::new(1);
-        let (outbox, out) = Outbox::new(None, clock);
+        let (outbox, out) = Outbox::new(Role::Athlete, None, clock);
         Beats::keep(beats, out.pulse(), SessionClock::open(clock, clock.unix_ms(), At(0)));
         (outbox, out)
     }

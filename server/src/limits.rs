@@ -21,9 +21,13 @@ pub const BATCH_MAX: usize = 1_000;
 /// What connections may have said to a session before they have to wait: one commit's worth.
 pub const INBOX_MAX: usize = BATCH_MAX;
 
-/// Batches of events that a connection may fall behind by. The session makes one a commit at most;
+/// Batches of events that an athlete's connection may fall behind by. The session makes one a commit at most;
 /// past 64 resuming is the cure.
 pub const EVENTS_MAX: usize = 64;
+
+/// The same for the coach's devices and for boards, which are few and are told of everybody: thousands who join in
+/// one moment are hundreds of batches.
+pub const SCREEN_EVENTS_MAX: usize = 1_024;
 
 /// What one athlete's connection may have on its way to the journal.
 pub const ATHLETE_IN_FLIGHT: usize = 4;

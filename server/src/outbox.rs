@@ -9,13 +9,13 @@ use std::{
     task::{Context, Poll, Waker},
 };
 
-use thole_protocol::close::Close;
+use thole_protocol::{client_msg::Role, close::Close};
 use tokio::time::Instant;
 use tokio_tungstenite::tungstenite::Utf8Bytes;
 
 use crate::{
     clock::Clock,
-    limits::{EVENTS_MAX, FRAME_BYTES},
+    limits::{EVENTS_MAX, FRAME_BYTES, SCREEN_EVENTS_MAX},
     line::{Line, Written},
 };
 
@@ -92,8 +92,8 @@ impl Waiting {
         is_open && !self.is_writing && !self.to_flush && self.queue.is_empty()
     }
 
-    fn push(&mut self, text: Utf8Bytes) {
-        if self.queue.len() < self.missed + EVENTS_MAX {
+    fn push(&mut self, text: Utf8Bytes, most: usize) {
+        if self.queue.len() < self.missed + most {
             self.queue.push_back(text);
         } else {
             self.close.get_or_insert(Close::TooSlow);
@@ -105,6 +105,8 @@ impl Waiting {
 #[derive(Debug)]
 struct Shared {
     waiting: Mutex<Waiting>,
+    /// So many messages may wait.
+    most: usize,
     /// The way out, where the session may use it.
     line: Option<Arc<Line>>,
     clock: Clock,
@@ -132,7 +134,7 @@ impl Shared {
         match line.map_or(Written::Nothing, |line| line.write(text.as_ref())) {
             Written::Whole => waiting.said = self.clock.instant(),
             Written::InPart => self.wake(waiting, |waiting| waiting.to_flush = true),
-            Written::Nothing => self.wake(waiting, |waiting| waiting.push(text.into())),
+            Written::Nothing => self.wake(waiting, |waiting| waiting.push(text.into(), self.most)),
         }
     }
 
@@ -252,9 +254,13 @@ pub struct Outbox(Arc<Shared>);
 impl Outbox {
     /// Both ends; with a line, what its session says is written at once where that is possible.
     #[must_use]
-    pub fn new(line: Option<Arc<Line>>, clock: Clock) -> (Outbox, Outgoing) {
+    pub fn new(role: Role, line: Option<Arc<Line>>, clock: Clock) -> (Outbox, Outgoing) {
         let shared = Arc::new(Shared {
             waiting: Mutex::new(Waiting::new(clock.instant())),
+            most: match role {
+                Role::Athlete => EVENTS_MAX,
+                Role::Coach | Role::Board => SCREEN_EVENTS_MAX,
+            },
             line,
             clock,
             under_way: AtomicUsize::new(0),
@@ -321,7 +327,7 @@ mod tests {
 
     #[tokio::test]
     async fn what_is_queued_goes_before_state_and_of_state_only_the_newest_is_left() {
-        let (outbox, mut out) = Outbox::new(None, Clock::new(1));
+        let (outbox, mut out) = Outbox::new(Role::Athlete, None, Clock::new(1));
         outbox.state(text("old standings"));
         outbox.state(text("standings"));
         outbox.queue(text("call"));
@@ -333,7 +339,7 @@ mod tests {
 
     #[tokio::test(start_paused = true)]
     async fn who_waits_is_woken_by_whatever_comes() {
-        let (outbox, mut out) = Outbox::new(None, Clock::new(1));
+        let (outbox, mut out) = Outbox::new(Role::Athlete, None, Clock::new(1));
         let waits = tokio::spawn(async move { (next(&mut out).await, next(&mut out).await) });
         tokio::task::yield_now().await;
         outbox.state(text("standings"));
@@ -345,19 +351,26 @@ mod tests {
 
     #[tokio::test]
     async fn a_reader_who_falls_too_far_behind_is_closed_and_the_first_reason_stands() {
-        let (outbox, mut out) = Outbox::new(None, Clock::new(1));
-        for _ in 0..EVENTS_MAX {
-            outbox.queue(text("event"));
+        let roles = [
+            (Role::Athlete, EVENTS_MAX),
+            (Role::Coach, SCREEN_EVENTS_MAX),
+            (Role::Board, SCREEN_EVENTS_MAX),
+        ];
+        for (role, most) in roles {
+            let (outbox, mut out) = Outbox::new(role, None, Clock::new(1));
+            for _ in 0..most {
+                outbox.queue(text("event"));
+            }
+            assert_eq!(out.closing(), None, "{role:?}");
+            outbox.queue(text("one too many"));
+            drop(outbox);
+            assert_eq!(next(&mut out).await, Next::Close(Close::TooSlow), "{role:?}");
         }
-        assert_eq!(out.closing(), None);
-        outbox.queue(text("one too many"));
-        drop(outbox);
-        assert_eq!(next(&mut out).await, Next::Close(Close::TooSlow));
     }
 
     #[tokio::test]
     async fn who_has_missed_much_is_told_all_of_it_and_may_fall_behind_as_far_as_others() {
-        let (outbox, mut out) = Outbox::new(None, Clock::new(1));
+        let (outbox, mut out) = Outbox::new(Role::Athlete, None, Clock::new(1));
         outbox.queue(text("welcome"));
         outbox.catch_up(&vec![text("missed"); 3 * EVENTS_MAX]);
         assert_eq!(next(&mut out).await, Next::Say(text("welcome")));
@@ -371,7 +384,7 @@ mod tests {
 
     #[tokio::test]
     async fn who_has_too_much_under_way_waits_until_some_of_it_is_dealt_with() {
-        let (_outbox, mut out) = Outbox::new(None, Clock::new(1));
+        let (_outbox, mut out) = Outbox::new(Role::Athlete, None, Clock::new(1));
         let first = out.permit();
         assert!(out.has_room(2));
         let second = out.permit();
@@ -396,7 +409,7 @@ mod tests {
         let (near, _) = listener.accept().await.unwrap();
         near.writable().await.unwrap();
         let plain = Plain::new(near);
-        let (outbox, out) = Outbox::new(Some(plain.line()), Clock::new(1));
+        let (outbox, out) = Outbox::new(Role::Athlete, Some(plain.line()), Clock::new(1));
         (outbox, out, plain, far)
     }
 

@@ -113,7 +113,7 @@ where
         let opened = server.registry.open(&server, &row).await;
         let handle = opened.map_err(|error| fault(&error))?;
         let conn = server.next_conn();
-        let (outbox, out) = Outbox::new(socket.line.clone(), server.clock);
+        let (outbox, out) = Outbox::new(role, socket.line.clone(), server.clock);
         let (clock, welcomed) = oneshot::channel();
         let (holder, hello) = (held.holder, hello.clone());
         let greeting = Box::new(Greeting { conn, asked, holder, hello, outbox, clock });

@@ -126,6 +126,7 @@ fn the_table_of_limits_is_the_servers() {
         ("athletes in one `add_athletes`", limits::ADDED_MAX.to_string()),
         ("athletes in a session", "10,000".to_owned()),
         ("events that you may fall behind by", format!("{} messages", limits::EVENTS_MAX)),
+        ("events that you may fall behind by", "coach and boards 1,024".to_owned()),
     ];
     let text = readme();
     for (what, value) in expected {
@@ -133,7 +134,7 @@ fn the_table_of_limits_is_the_servers() {
         let row = row.unwrap_or_else(|| panic!("no row for {what}"));
         assert!(row.contains(&value), "{row} should say {value}");
     }
-    assert_eq!(limit.athletes, 10_000);
+    assert_eq!((limit.athletes, limits::SCREEN_EVENTS_MAX), (10_000, 1_024));
     assert_eq!(
         (limit.coaches, limit.boards),
         (3, 8),
