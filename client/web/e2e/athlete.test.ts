@@ -129,6 +129,35 @@ test('a demo rower through two repeats: stopping asks for nothing, rowing on is 
   expect(wrong).toEqual([]);
 });
 
+test('who comes into a piece reads the cautions and links a machine first, and then rows', { timeout: 120_000 }, async () => {
+  const hall = await opened({
+    title: 'Evening at the mill',
+    piece: '900m',
+    speed: 2,
+    athletes: [{ name: 'Ana Quill', target: '3:50' }, { name: 'Bo Ek', target: '4:00', row: ['--seed', '3', '--pace', '2:12'] }],
+  });
+  hall.sit();
+  hall.say('arm');
+  hall.say('start');
+  const browser = await launched();
+  const board = await open(browser, hall.board, { width: 1280, height: 720 });
+  await board.page.getByText('Rowing', { exact: true }).first().waitFor(PATIENCE);
+  const { page, wrong } = await open(browser, hall.join, PHONE);
+  await page.getByLabel('Your name').fill('Ana Quill');
+  await page.getByRole('button', { name: 'Join' }).click();
+  await page.getByText('The piece has begun.').waitFor(PATIENCE);
+  await page.getByText('Still to do: read the cautions, link your machine').waitFor();
+  expect(await page.locator('main').innerText()).not.toContain('Your target');
+  await inOrder(page, 'late');
+  // Not even a demo rower rows before they are read.
+  await page.getByRole('button', { name: 'demo rower' }).click();
+  await page.getByText('Still to do: read the cautions.').waitFor(PATIENCE);
+  await page.getByRole('button', { name: 'I have read this' }).click();
+  await face(page, 'rowing');
+  await until(async () => (await left(page)) < 895, 'metres that are left');
+  expect(wrong).toEqual([]);
+});
+
 test('by keyboard alone: in, ready with a demo rower, and out again', async () => {
   const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 5, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
   const { page, wrong } = await open(await launched(), hall.join, PHONE);
@@ -170,10 +199,13 @@ test('a code that opens nothing, and a seat taken on another device, say what to
   const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 1, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
   const browser = await launched();
   const { page } = await open(browser, new URL('/row/', hall.join).href, PHONE);
-  await page.getByLabel('Join code').fill('kamu reta');
+  await page.getByLabel('Join code').fill('hello');
   await page.getByLabel('Your name').fill('Bo Ek');
   await page.getByRole('button', { name: 'Join' }).click();
-  await page.getByRole('alert').waitFor(PATIENCE);
+  await page.getByText('“hello” cannot be a join code').waitFor();
+  await page.getByLabel('Join code').fill('kamu reta');
+  await page.getByRole('button', { name: 'Join' }).click();
+  await page.getByText('No session has this code').waitFor(PATIENCE);
   await inOrder(page, 'door');
   // What was typed is still there; only the code has to be put right.
   expect(await page.getByLabel('Your name').inputValue()).toBe('Bo Ek');

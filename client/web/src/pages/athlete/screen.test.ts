@@ -39,7 +39,7 @@ function session(phase: Phase, change: { own?: Own | null; results?: AthleteResu
 function shown(now: Session | null, change: Partial<Known> = {}) {
   return screen({
     entered: true, connected: { is: 'here' }, session: now, nowMs: GO + 20_000, saidStopped: null, moves: true,
-    repeat: 0, repeatDone: false, doneAtMs: null, onwards: false, ...change,
+    repeat: 0, repeatDone: false, doneAtMs: null, late: false, onwards: false, ...change,
   });
 }
 
@@ -57,6 +57,13 @@ test('the count goes over into rowing at the go, also while the server is away',
   const counting = session({ phase: 'counting', go_at_ms: GO });
   expect(shown(counting, { nowMs: GO - 2_500 })).toEqual({ is: 'counting', ms: 2_500 });
   expect(shown(counting, { nowMs: GO, connected: { is: 'lost', says: '' } }).is).toBe('rowing');
+});
+
+test('who comes into a piece does first what comes before rowing; the result comes all the same', () => {
+  expect(shown(session({ phase: 'counting', go_at_ms: GO }), { late: true, nowMs: GO - 2_500 }).is).toBe('prepare');
+  expect(shown(session(ROWING), { late: true }).is).toBe('prepare');
+  expect(shown(session(ROWING, { results: [result('finished')] }), { late: true }).is).toBe('result');
+  expect(shown(session({ phase: 'finished', go_at_ms: GO }), { late: true }).is).toBe('over');
 });
 
 test('who presses "I stop" has stopped at once, and rows on only when they say so', () => {
@@ -121,4 +128,7 @@ test('what is still to do is told in the order in which it is done', () => {
   const nothing = { cautions: false, machine: false, rehearsed: false, clock: true };
   expect(missing(session({ phase: 'gathering' }), nothing)).toEqual(['cautions', 'target', 'machine']);
   expect(missing(session({ phase: 'gathering' }), { ...nothing, cautions: true, machine: true })).toEqual(['target', 'rehearsal']);
+  // Once it is rowed there is neither a target to be set nor time to rehearse.
+  expect(missing(session(ROWING), nothing)).toEqual(['cautions', 'machine']);
+  expect(missing(session(ROWING), { ...nothing, cautions: true, machine: true })).toEqual([]);
 });

@@ -1,7 +1,7 @@
 // Which of its faces the page shows: one at a time, from what is known.
 import type { AthleteResult, Own, Phase, PieceSpec, PieceView } from '../../protocol/decode';
 import type { Connected, Session } from '../../session/reduce';
-import { athlete, currentPhase, currentPiece } from '../../session/reduce';
+import { athlete, currentPhase, currentPiece, isUnderWay } from '../../session/reduce';
 
 export type Screen =
   /** No place yet, or one that opens nothing. */
@@ -38,6 +38,8 @@ export interface Known {
   readonly repeat: number;
   /** When the last repeat was done, on the session's clock, as heard here; null when it was not. */
   readonly doneAtMs: number | null;
+  /** Came into a piece that is on its way, and has not done yet what comes before rowing. */
+  readonly late: boolean;
   /** The athlete wants to get ready for what comes, whatever the result says. */
   readonly onwards: boolean;
 }
@@ -64,12 +66,14 @@ function inPiece(known: Known, session: Session, piece: PieceView, nowMs: number
     case 'armed':
       return beforeIt(known, session);
     case 'counting':
+      if (known.late) return { is: 'prepare' };
       if (nowMs < phase.go_at_ms) return { is: 'counting', ms: phase.go_at_ms - nowMs };
       return rowing(known, own, spec, phase, nowMs);
     case 'rowing':
     case 'resting':
     case 'closing':
       if (result?.outcome === 'finished') return { is: 'result', result, last: isLast(session, piece) };
+      if (known.late) return { is: 'prepare' };
       return rowing(known, own, spec, phase, nowMs);
     case 'finished':
     case 'stopped':
@@ -130,12 +134,15 @@ function isLast(session: Session, piece: PieceView): boolean {
 export type Missing = 'cautions' | 'machine' | 'rehearsal' | 'target' | 'clock';
 
 export function missing(session: Session, has: { cautions: boolean; machine: boolean; rehearsed: boolean; clock: boolean }): Missing[] {
+  const piece = currentPiece(session);
+  // Once it is rowed there is no time to rehearse, and no target to be set.
+  const begun = piece !== null && isUnderWay(piece.phase);
   const target = session.you === null ? null : (athlete(session, session.you)?.aim.target ?? null);
   return [
     ...(has.cautions ? [] : (['cautions'] as const)),
-    ...(target !== null || currentPiece(session) === null ? [] : (['target'] as const)),
+    ...(target !== null || piece === null || begun ? [] : (['target'] as const)),
     ...(has.machine ? [] : (['machine'] as const)),
-    ...(has.rehearsed || !has.machine ? [] : (['rehearsal'] as const)),
+    ...(has.rehearsed || !has.machine || begun ? [] : (['rehearsal'] as const)),
     ...(has.clock ? [] : (['clock'] as const)),
   ];
 }

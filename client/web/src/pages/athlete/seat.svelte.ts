@@ -6,7 +6,7 @@ import type { Kind } from '../../machine/link';
 import type { HeardBeat, HeardSample } from '../../machine/radio';
 import { Live, newId } from '../../session/live.svelte';
 import { Recorder } from '../../session/recorder';
-import { athlete, currentPhase, currentPiece, goAt } from '../../session/reduce';
+import { athlete, currentPhase, currentPiece, goAt, isUnderWay } from '../../session/reduce';
 import { forget, recall, remember } from '../../session/remembered';
 import type { Link, News } from '../../session/socket';
 import { onDisk, type Shelved } from '../../session/store';
@@ -52,6 +52,8 @@ export class Seat {
   #piece = $state.raw<number | null>(null);
   #goAt: number | null = null;
   #saidStopped = $state.raw<boolean | null>(null);
+  /** The piece was on its way when this page came into it. */
+  #cameLate = $state(false);
   #cautions = $state(false);
   #consents = $state.raw<boolean | null>(null);
   #wishedOnBoard = $state.raw<OnBoard | null>(null);
@@ -88,6 +90,13 @@ export class Seat {
 
   get saidStopped(): boolean | null {
     return this.#saidStopped;
+  }
+
+  /** Came into a piece that is on its way, has rowed nothing of it, and has not read the cautions or linked a machine. */
+  get late(): boolean {
+    const { session } = this.live;
+    const hasRowed = session !== null && session.own?.piece === session.current && session.own.done_dm > 0;
+    return this.#cameLate && !hasRowed && (!this.cautions || this.equipment.name === null);
   }
 
   get cautions(): boolean {
@@ -315,6 +324,9 @@ export class Seat {
       if (isNext) this.#recorder?.forget((this.live.nowMs ?? 0) - 1);
       // A false start goes to another go: what was pressed in the try before counts no more.
       if (isNext || (go !== null && this.#goAt !== null)) this.#saidStopped = null;
+      const cameFirst = this.#piece === null;
+      const piece = currentPiece(session);
+      this.#cameLate = cameFirst && piece !== null && isUnderWay(piece.phase);
       this.#piece = session.current;
       this.#goAt = go;
       this.#anchor = null;
