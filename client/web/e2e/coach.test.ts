@@ -135,6 +135,13 @@ test('a false start, a stop that is held, and the next piece', { timeout: TEST_M
   await page.getByRole('button', { name: /^Start/ }).waitFor();
   await hold(page, 'Space');
   await page.locator('.small').getByText('Rowing').waitFor();
+  // Held it calls everybody back; tapped, Esc ends a call then too.
+  await page.keyboard.press('KeyW');
+  await page.keyboard.press('Space');
+  await page.locator('.running').waitFor();
+  await page.keyboard.press('Escape');
+  await page.locator('.block.none').waitFor();
+  expect(await page.locator('.small').getByText('Rowing').count()).toBe(1);
   await page.waitForTimeout(3_000);
   // Pressed and let go is nothing; held is a stop.
   const stop = page.getByRole('button', { name: 'Stop', exact: true });

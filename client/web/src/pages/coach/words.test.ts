@@ -32,6 +32,15 @@ test('who is heard: by name while they are few', () => {
   expect(said(false, false, false)).toBe('3 in, all heard');
   expect(said(true, false, true)).toBe('3 in, Ida Fenn and Uma Roe not heard');
   expect(said(true, true, true)).toBe('3 in, 3 not heard');
+  // Towards the end: whom it waits for, so that the coach may close it.
+  const closing = (doings: Line['doing'][], ...lost: number[]) => {
+    const lines = doings.map((doing, nth) => ({ ...line('abc'[nth] ?? '', lost.includes(nth)), doing }));
+    const pieces = session({}).pieces.map((piece) => ({ ...piece, phase: { phase: 'closing', go_at_ms: 1_000 } as const }));
+    return heardText(session({ athletes, pieces, standings: standings(lines) }));
+  };
+  expect(closing(['finished', 'rowing', 'stopped'])).toBe('Waiting for Bo Quist');
+  expect(closing(['rowing', 'rowing', 'finished'], 0)).toBe('Waiting for Ida Fenn and Bo Quist; Ida Fenn not heard');
+  expect(closing(['finished', 'finished', 'stopped'])).toBe('3 in, all heard');
   expect(whoText(session({ athletes }), ['b'])).toBe('Bo Quist');
   expect(whoText(session({ athletes }), ['a', 'b', 'c'])).toBe('3');
 });

@@ -28,16 +28,25 @@ export function clockWords(piece: PieceView): readonly [string, string] {
   }
 }
 
-/** `12 in, all heard`, `12 in, Bo Quist not heard`. */
+/** `12 in, all heard`, `12 in, Bo Quist not heard`; towards the end `Waiting for Bo Quist`. */
 export function heardText(session: Session): string {
   // Before a go the standings are not kept up: there is nothing to stand by.
   const lines = goAt(currentPhase(session)) === null ? null : (session.standings?.lines ?? null);
   const here = (lines ?? session.athletes).filter(({ doing }) => doing !== 'away');
   const lost = (lines ?? []).filter(({ doing, not_heard }) => not_heard && doing !== 'away');
   if (here.length === 0) return 'Nobody is in yet';
-  const names = lost.map((line) => athlete(session, line.athlete)?.spec.name ?? '?');
-  const who = names.length === 0 ? 'all heard' : names.length <= NAMES_MAX ? `${names.join(' and ')} not heard` : `${names.length} not heard`;
-  return `${here.length} in, ${who}`;
+  const unheard = lost.length === 0 ? '' : `${named(session, lost)} not heard`;
+  const waits = (lines ?? []).filter(({ doing }) => doing === 'rowing');
+  if (currentPhase(session).phase === 'closing' && waits.length > 0) {
+    return `Waiting for ${named(session, waits)}${unheard === '' ? '' : `; ${unheard}`}`;
+  }
+  return `${here.length} in, ${unheard === '' ? 'all heard' : unheard}`;
+}
+
+/** By name while they are few, else how many. */
+function named(session: Session, lines: readonly { readonly athlete: string }[]): string {
+  if (lines.length > NAMES_MAX) return `${lines.length}`;
+  return lines.map((line) => athlete(session, line.athlete)?.spec.name ?? '?').join(' and ');
 }
 
 /**
