@@ -158,7 +158,10 @@ fn finishes_are_held_against_what_was_shown() {
     let told = count.told(Width::default(), "own pieces");
     assert_eq!((told.finishes, told.intervals, told.held), (2, 6, 3));
     assert_eq!((told.chances, told.made, told.chance_permille), (6, 3, 1_500));
-    assert_eq!(told.says, "Over 2 finishes here, 5 of 10 projected ranges held; 8 are meant to.");
+    assert_eq!(
+        told.says,
+        "Over 2 finishes here, 3 of 6 projected ranges held; 8 of 10 are meant to."
+    );
 }
 
 /// Adaptive conformal inference (Gibbs and Candès 2021): whatever the people, the share of misses comes

@@ -189,20 +189,24 @@ impl Count {
                     against a finish here yet."
                 .to_owned();
         }
-        let held =
-            (u64::from(self.held) * 10 + u64::from(self.intervals) / 2) / u64::from(self.intervals);
         let finishes = match self.finishes {
             1 => "one finish".to_owned(),
             many => format!("{many} finishes"),
         };
-        let so_far = format!("Over {finishes} here, {held} of 10 projected ranges held");
+        // A finish has several, drawn on the way.
+        let (held, drawn) = (self.held, self.intervals);
+        let so_far = format!("Over {finishes} here, {held} of {drawn} projected ranges held");
         let width = width.factor();
         if width > 1.05 {
-            format!("{so_far} (8 are meant to), so they are drawn {width:.1} times as wide now.")
+            format!(
+                "{so_far} (8 of 10 are meant to), so they are drawn {width:.1} times as wide now."
+            )
         } else if width < 0.95 {
-            format!("{so_far} (8 are meant to), so they are drawn narrower now, {width:.1} times.")
+            format!(
+                "{so_far} (8 of 10 are meant to), so they are drawn narrower now, {width:.1} times."
+            )
         } else {
-            format!("{so_far}; 8 are meant to.")
+            format!("{so_far}; 8 of 10 are meant to.")
         }
     }
 }
