@@ -14,9 +14,20 @@ use crate::wording;
 /// # Errors
 /// A sentence that says which line is wrong and how.
 pub fn load(path: &Path, pieces: &[By]) -> Result<Roster, String> {
-    let text = std::fs::read_to_string(path)
+    let bytes = std::fs::read(path)
         .map_err(|e| format!("The roster {} cannot be read: {e}.", path.display()))?;
+    let text = table_text(bytes).ok_or_else(|| {
+        format!("{}: its letters cannot be read; save it as CSV in UTF-8.", path.display())
+    })?;
     roster(&text, pieces).map_err(|says| format!("{}: {says}", path.display()))
+}
+
+/// The text of a table: UTF-8, or ISO 8859-1, in which older spreadsheets write Western names.
+fn table_text(bytes: Vec<u8>) -> Option<String> {
+    let latin = |byte: &u8| (!(0x80..0xa0).contains(byte)).then(|| char::from(*byte));
+    String::from_utf8(bytes)
+        .or_else(|e| e.as_bytes().iter().map(latin).collect::<Option<_>>().ok_or(e))
+        .ok()
 }
 
 /// What a piece is measured by, and so which targets fit it.
@@ -26,10 +37,12 @@ pub enum By {
     Distance,
     /// A distance or a pace is a target.
     Time,
+    /// Nothing is a target: it is over.
+    Over,
 }
 
 impl By {
-    /// What this piece is measured by.
+    /// What a piece that is not over is measured by.
     #[must_use]
     pub fn of(piece: &PieceSpec) -> By {
         match piece.repeats.first().map(|repeat| repeat.work) {
@@ -42,7 +55,7 @@ impl By {
         match target {
             Target::Finish { .. } => self == By::Distance,
             Target::Distance { .. } => self == By::Time,
-            Target::Pace { .. } => true,
+            Target::Pace { .. } => self != By::Over,
         }
     }
 }
@@ -100,6 +113,12 @@ pub fn roster(text: &str, pieces: &[By]) -> Result<Roster, String> {
             continue;
         }
         let heading = columns.is_none().then(|| heading(&cells));
+        if heading == Some(None) && looks_like_heading(&cells) {
+            return Err(format!(
+                "Line {}: there is no column \"name\"; write it over the names.",
+                nth + 1
+            ));
+        }
         let known = columns.get_or_insert_with(|| {
             heading.clone().flatten().unwrap_or_else(|| COLUMNS.map(str::to_owned).to_vec())
         });
@@ -149,6 +168,12 @@ fn heading(cells: &[String]) -> Option<Vec<String>> {
     names.iter().any(|name| name == "name").then_some(names)
 }
 
+/// Whether a line that names nobody's column is meant as a heading all the same.
+fn looks_like_heading(cells: &[String]) -> bool {
+    let is_ours = |cell: &&String| COLUMNS.contains(&cell.to_lowercase().as_str());
+    cells.iter().filter(is_ours).count() > 1 || cells.first().filter(is_ours).is_some()
+}
+
 /// One athlete from words.
 ///
 /// # Errors
@@ -162,12 +187,13 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
         .map_err(|_| format!("The heart limit of {name} is beats a minute, such as 178."))?;
     let of = |says: String| format!("{name}: {says}");
     let history = past.map_or(Ok(Vec::new()), wording::past).map_err(of)?;
-    if !history.is_empty() && pieces.len() > 1 {
+    let open = pieces.iter().filter(|by| **by != By::Over).count();
+    if !history.is_empty() && open > 1 {
         // Of several pieces nobody could tell which.
         return Err(format!(
             "{name}: past results are of one piece, and this session has {}; leave them out, \
              or make a session with one piece.",
-            pieces.len()
+            open
         ));
     }
     let aim = Aim {
@@ -178,8 +204,9 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
     // A finish is no target of a piece by time; one that fits none is sent all the same, and the answer says why
     // not.
     let fits = |by: &By| aim.target.as_ref().is_none_or(|target| by.fits(target));
-    let any = pieces.iter().any(fits);
-    let aim_of = |by| if fits(by) || !any { aim.clone() } else { Aim::default() };
+    let any = pieces.iter().any(|by| *by != By::Over && fits(by));
+    let takes = |by: &By| *by != By::Over && (fits(by) || !any);
+    let aim_of = |by| if takes(by) { aim.clone() } else { Aim::default() };
     let aims = if aim == Aim::default() { Vec::new() } else { pieces.iter().map(aim_of).collect() };
     let spec = AthleteSpec { name, team: team.map(str::to_owned), heart_limit_bpm };
     Ok(RosterEntry { spec, aims })
@@ -286,6 +313,21 @@ mod tests {
         assert_eq!(targets(&both), [vec![yes, no], vec![no, yes], vec![yes, yes], vec![]]);
         // One that fits none is handed on, for the server says why not.
         assert_eq!(targets(&[By::Time]), [vec![yes], vec![yes], vec![yes], vec![]]);
+        // Between two pieces: the one that is over takes none.
+        assert_eq!(
+            targets(&[By::Over, By::Distance]),
+            [vec![no, yes], vec![no, yes], vec![no, yes], vec![]]
+        );
+    }
+
+    #[test]
+    fn a_table_of_an_older_spreadsheet_is_read_or_refused() {
+        let text = |bytes: &[u8]| table_text(bytes.to_vec());
+        assert_eq!(text(b"J\xfcrg").as_deref(), Some("J\u{fc}rg"));
+        assert_eq!(text("J\u{fc}rg".as_bytes()).as_deref(), Some("J\u{fc}rg"));
+        assert_eq!(text(b"\x8aime"), None);
+        let entry = roster("J\u{fc}rg;;3:36,5", &[By::Distance]).unwrap().entries[0].clone();
+        assert_eq!(entry.aims[0].target, Some(Target::Finish { finish_ms: Millis(216_500) }));
     }
 
     #[test]
@@ -295,6 +337,8 @@ mod tests {
             ("name,team\n", "nobody in it"),
             ("Ida,Heron,quick", "Line 1: Ida: \"quick\" is no target"),
             ("Bo\n,Heron", "Line 2: The name is missing"),
+            ("team,target\nHeron,5:06", "Line 1: there is no column \"name\""),
+            ("Target,Verein\n5:06,Heron", "Line 1: there is no column \"name\""),
             ("\"Ida,Heron", "Line 1: a quotation mark"),
             ("\"Ida\" Fenn", "behind a quotation mark"),
             ("Ida,,,,,7:06", "Line 1: Ida: \"7:06\" is no past result"),

@@ -15,9 +15,10 @@ use super::{
 /// ```
 /// use thole::wording::{target, target_text};
 /// assert_eq!(target_text(target("1:52.4/500m").unwrap()), "1:52.4/500m");
+/// assert_eq!(target("6:31,5"), target("6:31.5"));
 /// ```
 pub fn target(typed: &str) -> Result<Target, String> {
-    let typed = typed.trim();
+    let typed = &with_point(typed.trim());
     let wrong = || {
         format!(
             "\"{typed}\" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m)."
@@ -30,6 +31,14 @@ pub fn target(typed: &str) -> Result<Target, String> {
         return Ok(Target::Distance { distance_dm });
     }
     Ok(Target::Finish { finish_ms: duration(typed).map_err(|_| wrong())? })
+}
+
+/// Half of the world writes the tenths of `6:31,5` behind a comma.
+fn with_point(typed: &str) -> String {
+    match typed.split_once(',') {
+        Some((minutes, tenths)) if minutes.contains(':') => format!("{minutes}.{tenths}"),
+        Some(_) | None => typed.to_owned(),
+    }
 }
 
 /// A target as it is shown; tenths always, since a target to the tenth is one.

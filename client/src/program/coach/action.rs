@@ -14,6 +14,7 @@ use thole_protocol::{
     ids::{AthleteId, CallId, CommandId, PieceNo},
     order::Order,
     spec::{Aim, Audience, CallSpec, CallText, Plan, RosterEntry, Span},
+    standing::{Phase, PieceView},
     units::Bpm,
 };
 use uuid::Uuid;
@@ -312,7 +313,16 @@ impl AddArgs {
         let pieces: Vec<By> = coach.mirror().map_or(Vec::new(), |mirror| {
             let now = mirror.now();
             let next = now.pieces.iter().skip(usize::from(now.current.0));
-            next.map(|view| By::of(&view.spec)).collect()
+            let by = |view: &PieceView| match view.phase {
+                Phase::Finished { .. } | Phase::Stopped { .. } => By::Over,
+                Phase::Gathering
+                | Phase::Armed
+                | Phase::Counting { .. }
+                | Phase::Rowing { .. }
+                | Phase::Resting { .. }
+                | Phase::Closing { .. } => By::of(&view.spec),
+            };
+            next.map(by).collect()
         });
         let entries = match &self.roster {
             Some(file) => read_table(file, &pieces)?,

@@ -124,7 +124,7 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
     });
     filled
         .map(drop)
-        .map_err(|says| format!("The session is made, with the links above, but not all of what you asked for: {says} Put it right with pieces and add.").into())
+        .map_err(|says| format!("The session is made, with the links above, but {says}").into())
 }
 
 async fn fill(
@@ -135,12 +135,18 @@ async fn fill(
     welcomed(coach).await?;
     if !pieces.is_empty() {
         let command = coach.order(Order::SetPieces { pieces });
-        answer(coach, command, Answer::Done).await?;
+        answer(coach, command, Answer::Done).await.map_err(|says| {
+            format!("without pieces and without anybody: {says} Set them with \"thole coach pieces\", then add the roster.")
+        })?;
     }
     let mut joined = Vec::new();
     for some in entries.chunks(ADD_MAX) {
         let command = coach.add(some.to_vec());
-        if let Some(Secrets::Athletes(links)) = answer(coach, command, Answer::Secrets).await? {
+        let added = answer(coach, command, Answer::Secrets).await.map_err(|says| match joined.len() {
+            0 => format!("nobody of the roster is in it: {says} Put that right, then use \"thole coach add --roster\"."),
+            some => format!("only the first {some} of the roster are in it: {says} Put that right, then add the others."),
+        })?;
+        if let Some(Secrets::Athletes(links)) = added {
             joined.extend(links.links);
         }
     }

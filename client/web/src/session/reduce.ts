@@ -130,6 +130,11 @@ export function currentPhase(session: Session): Phase {
 }
 
 /** Whether somebody may be rowing: then no page does anything that could disturb. */
+/** Nothing more is rowed in it. */
+export function isOver(phase: Phase): boolean {
+  return phase.phase === 'finished' || phase.phase === 'stopped';
+}
+
 export function isUnderWay(phase: Phase): boolean {
   switch (phase.phase) {
     case 'gathering':

@@ -27,7 +27,8 @@ export function readDistance(typed: string): Read<number> {
 
 /** A finish (`6:31.5`), a pace (`1:52.4/500m`) or a distance (`4120m`). */
 export function readTarget(typed: string): Read<Target> {
-  const text = typed.trim();
+  // Half of the world writes tenths behind a comma.
+  const text = typed.trim().replace(/^(\d+(?::\d{2})+),(\d)/, '$1.$2');
   const wrong = no(`"${text}" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m).`);
   const [, pace] = /^(.*)\/500m?$/.exec(text) ?? [];
   const time = readTime(pace ?? text);

@@ -1,5 +1,5 @@
 import { describe, expect, test } from 'vitest';
-import { readRoster } from './roster';
+import { readRoster, tableText } from './roster';
 
 /** The same table as the test of the program for the command line reads. */
 const TABLE = '\uFEFFName,team,target,plan,heart_limit\r\n"Fenn, Ida ""Fox""",Heron,1:58.4/500m,fast_start,178\n\nBo Quist,,,,\nUma Roe , Otter ,5:06.0\n';
@@ -84,4 +84,20 @@ test('a target counts for the pieces that it fits', () => {
   expect(aims('Ida Fenn,Heron,2:03/500m', ['distance', 'time'])).toEqual(['pace', 'pace']);
   // It fits none: the server says why.
   expect(aims('Ida Fenn,Heron,5:06', ['time'])).toEqual(['finish']);
+  // Between two pieces: the one that is over takes none.
+  expect(readRoster('Ida Fenn,Heron,0:55', 2, [], ['over', 'distance']).entries[0]?.aims?.map(({ target }) => target?.want ?? null)).toEqual([null, 'finish']);
+});
+
+test('a heading without names is no athlete', () => {
+  for (const text of ['team,target\nHeron,5:06', 'Target;Verein\n5:06;Heron']) {
+    expect(readRoster(text, 1).troubles[0], text).toEqual({ line: 1, says: 'There is no column "name": write it over the names.' });
+  }
+  expect(readRoster('Ida,Team,5:06', 1)).toMatchObject({ troubles: [], entries: [{ spec: { name: 'Ida' } }] });
+});
+
+test('a spreadsheet of Western Europe: tenths behind a comma, letters of its own', () => {
+  expect(readRoster('name;target\nIda;3:36,5', 1).entries[0]?.aims?.[0]?.target).toEqual({ want: 'finish', finish_ms: 216_500 });
+  const bytes = (...codes: number[]) => new Uint8Array(codes).buffer;
+  expect(tableText(bytes(0x4a, 0xfc, 0x72, 0x67))).toBe('Jürg');
+  expect(tableText(bytes(0x4a, 0xc3, 0xbc, 0x72, 0x67))).toBe('Jürg');
 });

@@ -23,16 +23,25 @@ export interface Roster {
   readonly unread: readonly string[];
 }
 
-/** What a piece is measured by. */
-export type Kind = 'distance' | 'time';
+/** What a piece is measured by; one that is over takes no target any more. */
+export type Kind = 'distance' | 'time' | 'over';
 
 const COLUMNS = ['name', 'team', 'target', 'plan', 'heart_limit', 'past'] as const;
 type Column = (typeof COLUMNS)[number];
 type Cells = Partial<Record<Column, string>>;
 
+/** The text of a table that a spreadsheet has written: UTF-8, or as older ones write Western names. */
+export function tableText(bytes: ArrayBuffer): string {
+  try {
+    return new TextDecoder('utf-8', { fatal: true }).decode(bytes);
+  } catch {
+    return new TextDecoder('windows-1252').decode(bytes);
+  }
+}
+
 /**
  * Reads a roster. Columns stand between commas, semicolons or tabs, whichever the first line has; a first line
- * that begins with `name` is the heading and may have the columns in any order. The target is for each of so many
+ * with `name` in it is the heading and may have the columns in any order. The target is for each of so many
  * pieces that it fits, where `kinds` says what those are measured by. Names in `taken` are in the session already.
  */
 export function readRoster(text: string, pieces: number, taken: readonly string[] = [], kinds: readonly Kind[] = []): Roster {
@@ -54,6 +63,10 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
     if (columns === null) {
       const named = heading(cells.value);
       columns = named ?? COLUMNS;
+      if (named === null && looksLikeHeading(cells.value)) {
+        wrong('There is no column "name": write it over the names.');
+        continue;
+      }
       unread.push(...cells.value.filter((cell, nth) => named?.[nth] === null && cell.trim() !== ''));
       if (named !== null) continue;
     }
@@ -93,6 +106,12 @@ function heading(cells: readonly string[]): readonly (Column | null)[] | null {
   return names.map((name) => COLUMNS.find((column) => column === name) ?? null);
 }
 
+/** Whether a line that names nobody's column is meant as a heading all the same. */
+function looksLikeHeading(cells: readonly string[]): boolean {
+  const ours = cells.filter((cell) => COLUMNS.some((column) => column === cell.trim().toLowerCase()));
+  return ours.length > 1 || ours.includes(cells[0] ?? '');
+}
+
 function byColumn(cells: readonly string[], columns: readonly (Column | null)[]): Cells {
   const named: Cells = {};
   for (const [nth, column] of columns.entries()) {
@@ -116,12 +135,14 @@ function entryOf(cells: Cells, pieces: number, kinds: readonly Kind[]): Read<Ros
   const rowed = readPast(past);
   if (!rowed.ok) return no(`${name}: ${rowed.says}`);
   // They are of one piece; of several nobody could tell which.
-  if (rowed.value.length > 0 && pieces > 1) return no(`${name}: past results are of one piece, and this session has ${pieces}: type them under each name when the piece comes next.`);
+  const isOpen = (nth: number) => kinds[nth] !== 'over';
+  const open = Array.from({ length: pieces }, (_, nth) => nth).filter(isOpen);
+  if (rowed.value.length > 0 && open.length > 1) return no(`${name}: past results are of one piece, and this session has ${open.length}: type them under each name when the piece comes next.`);
   const aim: Aim = { target: wanted?.value ?? null, plan: means.value, history: [...rowed.value] };
   // A finish is no target of a piece by time; one that fits none is sent all the same, and the answer says why not.
   const fits = (nth: number) => aim.target === null || kinds[nth] === undefined || fitsKind(aim.target, kinds[nth]);
-  const any = Array.from({ length: pieces }, (_, nth) => nth).some(fits);
-  const aimOf = (nth: number): Aim => (fits(nth) || !any ? aim : { target: null, plan: { profile: 'even' }, history: [] });
+  const any = open.some(fits);
+  const aimOf = (nth: number): Aim => (isOpen(nth) && (fits(nth) || !any) ? aim : { target: null, plan: { profile: 'even' }, history: [] });
   const aims = wanted === null && plan === '' && past === '' ? [] : Array.from({ length: pieces }, (_, nth) => aimOf(nth));
   return { ok: true, value: { spec: { name, team, heart_limit_bpm: limit.value }, aims } };
 }
