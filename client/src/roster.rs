@@ -187,7 +187,8 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
         .map_err(|_| format!("The heart limit of {name} is beats a minute, such as 178."))?;
     let of = |says: String| format!("{name}: {says}");
     let history = past.map_or(Ok(Vec::new()), wording::past).map_err(of)?;
-    let open = pieces.iter().filter(|by| **by != By::Over).count();
+    let is_open = |by: &By| *by != By::Over;
+    let open = pieces.iter().copied().filter(is_open).count();
     if !history.is_empty() && open > 1 {
         // Of several pieces nobody could tell which.
         return Err(format!(
@@ -204,8 +205,8 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
     // A finish is no target of a piece by time; one that fits none is sent all the same, and the answer says why
     // not.
     let fits = |by: &By| aim.target.as_ref().is_none_or(|target| by.fits(target));
-    let any = pieces.iter().any(|by| *by != By::Over && fits(by));
-    let takes = |by: &By| *by != By::Over && (fits(by) || !any);
+    let any = pieces.iter().any(|by| is_open(by) && fits(by));
+    let takes = |by: &By| is_open(by) && (fits(by) || !any);
     let aim_of = |by| if takes(by) { aim.clone() } else { Aim::default() };
     let aims = if aim == Aim::default() { Vec::new() } else { pieces.iter().map(aim_of).collect() };
     let spec = AthleteSpec { name, team: team.map(str::to_owned), heart_limit_bpm };
