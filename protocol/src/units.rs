@@ -94,31 +94,102 @@ impl Sub for Decimetres {
     }
 }
 
+/// Rounds to the nearest whole number, halves away from zero, and stays within 64 bits; what is not a number is
+/// zero.
+///
+/// The same as `f64::round` and `as`, without the call that older processors need for the former: every number
+/// that is shown goes through here.
+///
+/// ```
+/// use thole_protocol::units::nearest;
+/// assert_eq!((nearest(2.5), nearest(-2.5), nearest(0.49)), (3, -3, 0));
+/// ```
+#[must_use]
+#[inline]
+#[expect(clippy::cast_possible_truncation, reason = "`as` from f64 saturates, the contract here")]
+pub fn nearest(amount: f64) -> i64 {
+    let towards_zero = amount as i64;
+    let left = amount - towards_zero as f64;
+    towards_zero.saturating_add(i64::from(left >= 0.5) - i64::from(left <= -0.5))
+}
+
 /// Rounds to the nearest whole number of milliseconds; what is not a number or below zero is zero.
 #[must_use]
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "`as` from f64 saturates, which is the contract here"
-)]
+#[inline]
 pub fn millis(ms: f64) -> Millis {
-    Millis(ms.round() as u32)
+    Millis(counted(ms))
 }
 
 /// Rounds to the nearest whole number of decimetres; what is not a number or below zero is zero.
 #[must_use]
+#[inline]
+pub fn decimetres(dm: f64) -> Decimetres {
+    Decimetres(counted(dm))
+}
+
+/// The nearest whole number from zero up, within 32 bits.
+#[inline]
 #[expect(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,
-    reason = "`as` from f64 saturates, which is the contract here"
+    reason = "`as` from f64 saturates, the contract here"
 )]
-pub fn decimetres(dm: f64) -> Decimetres {
-    Decimetres(dm.round() as u32)
+fn counted(amount: f64) -> u32 {
+    let below = amount as u32;
+    below.saturating_add(u32::from(amount - f64::from(below) >= 0.5))
 }
 
 /// Rounds to the nearest millionth and stays within 32 bits.
 #[must_use]
-#[expect(clippy::cast_possible_truncation, reason = "`as` from f64 saturates, the contract here")]
 pub fn ppm(share: f64) -> Ppm {
-    Ppm((share * 1e6).round() as i32)
+    let millionths = nearest(share * 1e6);
+    Ppm(i32::try_from(millionths).unwrap_or(if millionths < 0 { i32::MIN } else { i32::MAX }))
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn as_the_library_does(amount: f64) -> i64 {
+        #[expect(clippy::cast_possible_truncation, reason = "saturates, which is compared here")]
+        let rounded = amount.round() as i64;
+        rounded
+    }
+
+    #[test]
+    fn whole_numbers_are_rounded_as_the_library_does_where_it_is_hard() {
+        let hard = [
+            0.499_999_999_999_999_94,
+            0.5,
+            1.5,
+            4_503_599_627_370_495.5,
+            9_007_199_254_740_993.0,
+            9.3e18,
+            1e300,
+            f64::INFINITY,
+            f64::NAN,
+            f64::MIN_POSITIVE,
+        ];
+        for amount in hard.into_iter().flat_map(|amount| [amount, -amount]) {
+            assert_eq!(nearest(amount), as_the_library_does(amount), "{amount}");
+        }
+        assert_eq!(
+            (millis(-0.7), millis(f64::NAN), millis(5e9)),
+            (Millis(0), Millis(0), Millis(u32::MAX))
+        );
+        assert_eq!((ppm(-1e9), ppm(1e9)), (Ppm(i32::MIN), Ppm(i32::MAX)));
+    }
+
+    proptest! {
+        #[test]
+        fn whole_numbers_are_rounded_as_the_library_does(
+            amount in prop_oneof![any::<f64>(), -1e7..1e7, (-9_000i32..9_000).prop_map(|halves| f64::from(halves) / 2.0)],
+        ) {
+            prop_assert_eq!(nearest(amount), as_the_library_does(amount));
+            let counted = u32::try_from(as_the_library_does(amount).max(0)).unwrap_or(u32::MAX);
+            prop_assert_eq!(millis(amount), Millis(counted));
+        }
+    }
 }

@@ -4,7 +4,7 @@ use thole_protocol::{
     refusal::{Refusal, Why},
     spec::{Aim, Extent, Leg, PieceSpec, Plan},
     standing::{Margin, Split},
-    units::{Decimetres, Millis, decimetres, millis, ppm},
+    units::{Decimetres, Millis, decimetres, millis, nearest, ppm},
 };
 
 use crate::{
@@ -226,18 +226,13 @@ impl Course {
         let margin_ppm = ppm(ahead / target.amount());
         Some(match target {
             Cost::Time(_) => {
-                Margin { margin_ppm, margin_ms: Some(whole(ahead * 1e3)), margin_dm: None }
+                Margin { margin_ppm, margin_ms: Some(nearest(ahead * 1e3)), margin_dm: None }
             }
             Cost::Distance(_) => {
-                Margin { margin_ppm, margin_ms: None, margin_dm: Some(whole(ahead * 1e1)) }
+                Margin { margin_ppm, margin_ms: None, margin_dm: Some(nearest(ahead * 1e1)) }
             }
         })
     }
-}
-
-#[expect(clippy::cast_possible_truncation, reason = "`as` from f64 saturates, the contract here")]
-fn whole(amount: f64) -> i64 {
-    amount.round() as i64
 }
 
 /// Ends of the stretches that a piece is told in, in decimetres or milliseconds of work: quarters of a
