@@ -103,23 +103,16 @@ impl Watch {
         let quiet = seen.last_call.is_some_and(|at| now.since(at).0 < QUIET_AFTER_CALL_MS);
         let paced = rowing && seen.athlete.is_heard() && !quiet && seen.stretch_start.is_some();
         let settled = seen.stretch_start.is_some_and(|start| now.0 as f64 - start >= SETTLED_MS);
-        let found: [Option<(At, About)>; KINDS] = [
-            heart(seen, now),
-            stopped(seen, now),
-            not_heard(seen),
-            (paced && settled).then(|| self.fading(seen)).flatten().map(|about| (now, about)),
-            paced.then(|| too_fast(seen)).flatten().map(|about| (now, about)),
-            paced.then(|| rate_no_faster(seen, now)).flatten().map(|about| (now, about)),
-            far_off(seen).map(|about| (now, about)),
-            self.reset
-                .filter(|(at, _)| now.since(*at).0 < RESET_SHOWN_MS)
-                .map(|(at, done_dm)| (at, About::MachineReset { done_dm })),
-        ];
+        let fading = if paced && settled { self.fading(seen) } else { None };
+        let reset = self.reset.filter(|(at, _)| now.since(*at).0 < RESET_SHOWN_MS);
+        let reset = reset.map(|(at, done_dm)| (at, About::MachineReset { done_dm }));
+        let [of_heart, of_stop, of_contact, of_fading, of_haste, of_rate, of_target, of_reset] =
+            &mut self.since;
         let mut notices = Vec::new();
-        for (since, found) in self.since.iter_mut().zip(found) {
+        let mut note = |since: &mut Option<At>, found: Option<(At, About)>| {
             let Some((from, about)) = found else {
                 *since = None;
-                continue;
+                return;
             };
             let since_ms = *since.get_or_insert(from);
             let at_once = matches!(about, About::MachineReset { .. })
@@ -127,7 +120,16 @@ impl Watch {
             if at_once || now.since(since_ms).0 >= LASTS_MS {
                 notices.push(Notice { athlete: id, since_ms, about });
             }
-        }
+        };
+        let from_now = |about| (now, about);
+        note(of_heart, heart(seen, now));
+        note(of_stop, stopped(seen, now));
+        note(of_contact, not_heard(seen));
+        note(of_fading, fading.map(from_now));
+        note(of_haste, if paced { too_fast(seen).map(from_now) } else { None });
+        note(of_rate, if paced { rate_no_faster(seen, now).map(from_now) } else { None });
+        note(of_target, far_off(seen).map(from_now));
+        note(of_reset, reset);
         notices
     }
 
@@ -205,29 +207,52 @@ fn rate_no_faster(seen: &Seen<'_>, now: At) -> Option<About> {
     if seen.stretch_start.is_none_or(|start| start > first as f64) {
         return None;
     }
-    let (before, now) = (half_minute(points, first, middle)?, half_minute(points, middle, newest)?);
-    let no_faster = now.1 > before.1 * (1.0 - RATE_NO_FASTER_SHARE);
-    (now.0 >= before.0 + RATE_UP_HALF_SPM && no_faster).then(|| About::RateNoFaster {
-        rate_half_spm: half_spm(now.0),
-        before_half_spm: half_spm(before.0),
-        now_per_500m_ms: millis(now.1),
-        before_per_500m_ms: millis(before.1),
+    let begin = count_before(points, |point| point.heard < first);
+    let half = count_before(points, |point| point.heard < middle);
+    // What was heard at the very instant between them is in both.
+    let between = points.iter().skip(half).take_while(|point| point.heard <= middle).count();
+    let later = points.iter().rev().take_while(|point| point.heard > newest).count();
+    let before = HalfMinute::of(points.get(begin..half + between)?)?;
+    let now = HalfMinute::of(points.get(half..points.len() - later)?)?;
+    let (before_rate, now_rate) = (before.rate()?, now.rate()?);
+    // Mostly it is not up, and then no pace is asked for.
+    if now_rate < before_rate + RATE_UP_HALF_SPM {
+        return None;
+    }
+    let (before_pace, now_pace) = (before.pace()?, now.pace()?);
+    (now_pace > before_pace * (1.0 - RATE_NO_FASTER_SHARE)).then(|| About::RateNoFaster {
+        rate_half_spm: half_spm(now_rate),
+        before_half_spm: half_spm(before_rate),
+        now_per_500m_ms: millis(now_pace),
+        before_per_500m_ms: millis(before_pace),
     })
 }
 
-/// Mean rate (half strokes a minute) and pace (milliseconds for 500 m) between two instants.
-fn half_minute(points: &[Point], from: u64, to: u64) -> Option<(f64, f64)> {
-    let begin = count_before(points, |point| point.heard < from);
-    let end = count_before(points, |point| point.heard <= to);
-    let window = points.get(begin..end)?;
-    let (first, last) = (window.first()?, window.last()?);
-    let rates = window.iter().map(|point| f64::from(point.rate)).filter(|rate| *rate > 0.0);
-    let (sum, count) = rates.fold((0.0, 0u32), |(sum, count), rate| (sum + rate, count + 1));
-    if count < 3 {
-        return None;
+/// The first and the last point of half a minute.
+#[derive(Clone, Copy)]
+struct HalfMinute<'a> {
+    first: &'a Point,
+    last: &'a Point,
+}
+
+impl<'a> HalfMinute<'a> {
+    fn of(points: &'a [Point]) -> Option<HalfMinute<'a>> {
+        Some(HalfMinute { first: points.first()?, last: points.last()? })
     }
-    let took = last.heard.saturating_sub(first.heard) as f64;
-    Some((sum / f64::from(count), per_500m(took, f64::from(last.dm - first.dm))?))
+
+    /// Mean rate, half strokes a minute; none from fewer than three that were told.
+    fn rate(self) -> Option<f64> {
+        let HalfMinute { first, last } = self;
+        let told = last.rates.told - first.rates.told + u32::from(first.rate > 0);
+        let sum = last.rates.sum - first.rates.sum + u64::from(first.rate);
+        (told >= 3).then(|| sum as f64 / f64::from(told))
+    }
+
+    /// Pace, milliseconds for 500 m; none without distance.
+    fn pace(self) -> Option<f64> {
+        let HalfMinute { first, last } = self;
+        per_500m(last.heard.saturating_sub(first.heard) as f64, f64::from(last.dm - first.dm))
+    }
 }
 
 /// Milliseconds for 500 m; none without distance.
@@ -249,37 +274,55 @@ fn half_spm(rate: f64) -> HalfSpm {
 struct Parts {
     ends: [(f64, f64); PARTS],
     passed: usize,
+    before: Option<Before>,
+}
+
+/// The parts before the last tenth and more.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Before {
+    /// Their end.
+    ms: f64,
+    dm: f64,
+    /// Their median pace, milliseconds for 500 m.
+    median: f64,
 }
 
 impl Default for Parts {
     fn default() -> Self {
-        Parts { ends: [(0.0, 0.0); PARTS], passed: 0 }
+        Parts { ends: [(0.0, 0.0); PARTS], passed: 0, before: None }
     }
 }
 
 impl Parts {
     fn row(&mut self, share: f64, ms: f64, dm: f64) {
+        let passed = self.passed;
         while (self.passed as f64 + 1.0) / PARTS as f64 <= share {
-            let Some(end) = self.ends.get_mut(self.passed) else { return };
+            let Some(end) = self.ends.get_mut(self.passed) else { break };
             *end = (ms, dm);
             self.passed += 1;
+        }
+        if self.passed > passed {
+            self.before = self.before();
         }
     }
 
     /// Pace of the last tenth and more, and the median pace of the parts before it.
     fn last_tenth_and_before(&self, ms: f64, dm: f64) -> Option<(f64, f64)> {
+        let before = self.before?;
+        Some((per_500m(ms - before.ms, dm - before.dm)?, before.median))
+    }
+
+    fn before(&self) -> Option<Before> {
         // A median of three parts is the least that is worth the name.
         let old = self.passed.checked_sub(2).filter(|old| *old >= 3)?;
-        let (from_ms, from_dm) = *self.ends.get(old - 1)?;
-        let now = per_500m(ms - from_ms, dm - from_dm)?;
         let mut paces = [0.0; PARTS];
-        let mut before = (0.0, 0.0);
+        let mut last = (0.0, 0.0);
         for (pace, end) in paces.iter_mut().zip(self.ends.iter().take(old)) {
-            *pace = per_500m(end.0 - before.0, end.1 - before.1).unwrap_or(0.0);
-            before = *end;
+            *pace = per_500m(end.0 - last.0, end.1 - last.1).unwrap_or(0.0);
+            last = *end;
         }
         let paces = paces.get_mut(..old)?;
         paces.sort_unstable_by(f64::total_cmp);
-        Some((now, *paces.get(old / 2)?))
+        Some(Before { ms: last.0, dm: last.1, median: *paces.get(old / 2)? })
     }
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use thole_protocol::ids::RunId;
 
-use super::{Point, Raw};
+use super::{Point, Raw, point::Rates};
 use crate::limits;
 
 /// Speeds are judged over at least this long: machines that report four times a second in whole
@@ -50,7 +50,7 @@ impl Odometer {
         let Some(last) = self.last else {
             self.last = Some(raw);
             let strokes_milli = raw.strokes.map_or(0, |count| count.saturating_mul(1000));
-            points.push(point(&raw, raw.dm, strokes_milli));
+            points.push(point(&raw, raw.dm, strokes_milli, Rates::default()));
             return Step::Taken;
         };
         // A clock that was set anew must not make a later stroke earlier.
@@ -79,7 +79,8 @@ impl Odometer {
         let strokes_milli = self.strokes(&last, &raw, gap, reset, points);
         let before = points.last().map_or(dm, |point| point.dm);
         let moving = u64::from(dm - before) * 1000 > gap.saturating_mul(5) && dm > before;
-        points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli) });
+        let rates = points.last().map_or(Rates::default(), |point| point.rates);
+        points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli, rates) });
         self.last = Some(raw);
         Step::Taken
     }
@@ -173,8 +174,8 @@ fn agree(before: &Raw, after: &Raw) -> bool {
     after.dm >= before.dm && f64::from(after.dm - before.dm) / 10.0 <= limits::SPEED_MAX * seconds
 }
 
-/// A point at rest, with what the machine said of itself.
-fn point(raw: &Raw, dm: u32, strokes_milli: u32) -> Point {
+/// A point at rest, with what the machine said of itself; `rates` are those before it.
+fn point(raw: &Raw, dm: u32, strokes_milli: u32, rates: Rates) -> Point {
     Point {
         heard: raw.heard,
         dm,
@@ -182,6 +183,7 @@ fn point(raw: &Raw, dm: u32, strokes_milli: u32) -> Point {
         machine_dm: raw.dm,
         machine_ms: raw.elapsed,
         rate: raw.rate,
+        rates: rates.with(raw.rate),
         moving: false,
         joined: false,
     }

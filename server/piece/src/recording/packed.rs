@@ -54,17 +54,21 @@ impl Packed {
         let mut has = (now.seq - seq) << 2;
         has |= if raw.elapsed.is_some() { HAS_ELAPSED } else { 0 };
         has |= if raw.strokes.is_some() { HAS_STROKES } else { 0 };
-        self.put(has);
-        self.put(now.heard - heard);
-        self.put(now.dm - dm);
+        let mut sample = Sample::default();
+        sample.put(has);
+        sample.put(now.heard - heard);
+        sample.put(now.dm - dm);
         if raw.elapsed.is_some() {
             // Mostly as much went by on the machine's clock as on the session's.
-            self.put((now.elapsed - elapsed).wrapping_sub(now.heard - heard));
+            sample.put((now.elapsed - elapsed).wrapping_sub(now.heard - heard));
         }
         if raw.strokes.is_some() {
-            self.put(now.strokes - strokes);
+            sample.put(now.strokes - strokes);
         }
-        self.put(now.rate - rate);
+        sample.put(now.rate - rate);
+        self.bytes.extend_from_slice(
+            sample.bytes.as_flattened().get(..sample.length).unwrap_or_default(),
+        );
         (self.before, self.last) = (now, Some(*raw));
     }
 
@@ -77,11 +81,19 @@ impl Packed {
     pub(super) fn iter(&self) -> impl Iterator<Item = Raw> + '_ {
         Unpacked { bytes: &self.bytes, before: Before::default() }
     }
+}
 
+/// One sample on its way: six numbers of ten bytes at the most.
+#[derive(Default)]
+struct Sample {
+    bytes: [[u8; 10]; 6],
+    length: usize,
+}
+
+impl Sample {
     fn put(&mut self, number: impl VarInt) {
-        let mut bytes = [0; 10];
-        let length = number.encode_var(&mut bytes);
-        self.bytes.extend_from_slice(bytes.get(..length).unwrap_or_default());
+        let rest = self.bytes.as_flattened_mut().get_mut(self.length..).unwrap_or_default();
+        self.length += number.encode_var(rest);
     }
 }
 

@@ -11,6 +11,8 @@ pub struct Point {
     pub strokes_milli: u32,
     /// Half strokes a minute; 0 = not told.
     pub rate: u16,
+    /// Of all rates that were told so far, this one among them.
+    pub rates: Rates,
     /// Whether the machine was moving when it was heard.
     pub moving: bool,
     /// Whether the parts were joined here: the machine had been reset.
@@ -19,6 +21,23 @@ pub struct Point {
     pub machine_dm: u32,
     /// The machine's own clock in milliseconds, if it has one.
     pub machine_ms: Option<u32>,
+}
+
+/// Rates that were told, so that the mean between two points is a difference.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Rates {
+    /// Their sum, half strokes a minute.
+    pub sum: u64,
+    /// How many they are.
+    pub told: u32,
+}
+
+impl Rates {
+    /// With one more, if it was told.
+    #[must_use]
+    pub fn with(self, rate: u16) -> Rates {
+        Rates { sum: self.sum + u64::from(rate), told: self.told + u32::from(rate > 0) }
+    }
 }
 
 /// How many points are before something, told by `is_before`, which holds for none behind one for which it does
@@ -48,6 +67,7 @@ mod tests {
         dm: 0,
         strokes_milli: 0,
         rate: 0,
+        rates: Rates { sum: 0, told: 0 },
         moving: false,
         joined: false,
         machine_dm: 0,
