@@ -238,8 +238,12 @@ impl Live {
             slack(measure, cost, known.reference * (share - spent)) - own
         };
         let (two, four, eight) = (since(2), since(4), since(8));
-        let need = need(measure, reference - now.cost, reference * rest);
-        let unfloored = need_of(measure, reference - now.cost, reference * (1.0 - share));
+        let left = reference - now.cost;
+        let unfloored = need_of(measure, left, reference * (1.0 - share));
+        // But for the very end, the two are the same.
+        let need =
+            if rest > 1.0 - share { need_of(measure, left, reference * rest) } else { unfloored };
+        let need = need.unwrap_or_else(|| spent(measure));
         let best = known.best;
         let trust = (x / BELIEVED_FROM).min(1.0);
         let base = trust * median + (1.0 - trust) * best;
@@ -260,7 +264,11 @@ impl Live {
             self.shape.worst.min(0.5),
             clip(need - four, 0.12),
             has * clip(best - median, 0.12),
-            has * clip(left_at_best_power(best, a, share, rest) - four, 0.15),
+            if has > 0.0 {
+                has * clip(left_at_best_power(best, a, share, rest) - four, 0.15)
+            } else {
+                0.0
+            },
         ];
         let mut inputs = [0.0; INPUTS];
         #[expect(clippy::cast_possible_truncation, reason = "the model reckons in 32 bits")]
@@ -318,14 +326,16 @@ impl Live {
     }
 }
 
-/// Slack of the rest that ends exactly on the reference; as slow or fast as can be when it is spent.
-fn need(measure: Measure, left: f64, planned: f64) -> f64 {
-    need_of(measure, left, planned).unwrap_or(match measure {
+/// What stands for the slack of the rest that ends exactly on the reference when it is spent: as slow or fast as
+/// can be.
+fn spent(measure: Measure) -> f64 {
+    match measure {
         Measure::Distance(_) => -1.0,
         Measure::Time(_) => 1.0,
-    })
+    }
 }
 
+/// Slack of the rest that ends exactly on the reference; none when it is spent.
 fn need_of(measure: Measure, left: f64, planned: f64) -> Option<f64> {
     (left > 0.0 && planned > 0.0).then(|| match measure {
         Measure::Distance(_) => libm::log(left / planned),
