@@ -41,8 +41,9 @@ pub struct Rower {
     course: Course,
     live: Live,
     forecast: Forecast,
-    /// Where the finish is heading by the newest row: asked once a row, looked at by many.
-    estimate: Option<Estimate>,
+    /// What the newest row says: reckoned once a row, looked at by many.
+    heading: Option<Heading>,
+    enough: Option<Millis>,
     /// What was shown at the marks, to be judged at the finish.
     marks: Marks,
     /// The projection as it stood when the last repeat ended.
@@ -92,10 +93,33 @@ pub struct Reached {
 }
 
 /// Where somebody is heading, and what that is against the own target.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 struct Heading {
     projected: Projected,
     margin: Option<Margin>,
+}
+
+impl Heading {
+    fn of(course: &Course, estimate: Estimate) -> Heading {
+        let Estimate { finish, low, high, chance } = estimate;
+        let cost = |amount| cost(course.measure(), amount);
+        let projected = Projected {
+            finish: cost(finish),
+            low: cost(low),
+            high: cost(high),
+            chance_permille: chance.map(permille),
+        };
+        Heading { projected, margin: course.margin(finish) }
+    }
+}
+
+/// How a rower is found at one instant.
+#[derive(Clone, Copy)]
+struct Found {
+    finish: Option<Finish>,
+    doing: Doing,
+    /// Since when the athlete should be rowing, is heard, and does not move; none in a rest.
+    idle_since: Option<f64>,
 }
 
 impl Rower {
@@ -109,7 +133,8 @@ impl Rower {
         let live = Live::new();
         Some(Rower {
             aim,
-            estimate: forecast.estimate(&course, &live),
+            heading: forecast.estimate(&course, &live).map(|told| Heading::of(&course, told)),
+            enough: live.enough_per_500m(&course),
             course,
             live,
             forecast,
@@ -177,7 +202,8 @@ impl Rower {
         if track.is_joined() && !joined_before && changed != Changed::Rebuilt {
             watch.reset(now, decimetres(track.newest().map_or(0.0, |newest| newest.dm)));
         }
-        self.estimate = self.estimate_now();
+        self.heading = self.estimate_now().map(|told| Heading::of(&self.course, told));
+        self.enough = self.live.enough_per_500m(&self.course);
         reached
     }
 
@@ -235,20 +261,26 @@ impl Rower {
     /// What the athlete is doing.
     #[must_use]
     pub fn doing(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Doing {
-        if self.finish(rule, now).is_some() {
-            return Doing::Finished;
-        }
-        if self.stopped_at.is_some() {
-            return Doing::Stopped;
-        }
-        if !self.has_rowed() {
-            return waiting(athlete);
-        }
-        let now = rule.until.map_or(now, |until| until.min(now));
-        match self.idle_since(athlete, rule) {
-            Some(since) if now.0 as f64 - since >= STOPPED_AFTER_MS => Doing::Stopped,
-            Some(_) | None => Doing::Rowing,
-        }
+        self.found(athlete, rule, now).doing
+    }
+
+    fn found(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Found {
+        let finish = self.finish(rule, now);
+        let idle_since = self.idle_since(athlete, rule);
+        let until = rule.until.map_or(now, |until| until.min(now));
+        let stands = idle_since.is_some_and(|since| until.0 as f64 - since >= STOPPED_AFTER_MS);
+        let doing = if finish.is_some() {
+            Doing::Finished
+        } else if self.has_stopped() {
+            Doing::Stopped
+        } else if !self.has_rowed() {
+            waiting(athlete)
+        } else if stands {
+            Doing::Stopped
+        } else {
+            Doing::Rowing
+        };
+        Found { finish, doing, idle_since }
     }
 
     /// Since when the athlete should be rowing, is heard, and does not move; none in a rest.
@@ -270,46 +302,30 @@ impl Rower {
     /// Where the finish is heading: of one who has finished, the result.
     #[must_use]
     pub fn projected(&self, rule: Rule<'_>, now: At) -> Option<Projected> {
-        self.heading(rule, now).map(|heading| heading.projected)
+        self.heading(self.finish(rule, now)).map(|heading| heading.projected)
     }
 
     /// Against the own target: of the projection, or of the finish as shown.
     #[must_use]
     pub fn margin(&self, rule: Rule<'_>, now: At) -> Option<Margin> {
-        self.heading(rule, now)?.margin
+        self.heading(self.finish(rule, now))?.margin
     }
 
-    /// Projection and margin at once: asking the model is most of what a stroke costs.
-    fn heading(&self, rule: Rule<'_>, now: At) -> Option<Heading> {
-        if let Some(finish) = self.finish(rule, now) {
-            let shown = self.shown(finish);
-            let margin = self.margin_of(shown);
-            let chance_permille = margin.map(|m| 1_000 * u16::from(m.margin_ppm.0 >= 0));
-            let projected = Projected { finish: shown, low: shown, high: shown, chance_permille };
-            return Some(Heading { projected, margin });
-        }
-        let Estimate { finish, low, high, chance } = self.estimate?;
-        let cost = |amount| cost(self.course.measure(), amount);
-        let projected = Projected {
-            finish: cost(finish),
-            low: cost(low),
-            high: cost(high),
-            chance_permille: chance.map(permille),
-        };
-        Some(Heading { projected, margin: self.course.margin(finish) })
+    /// Projection and margin; of a finish, how it is shown.
+    fn heading(&self, finish: Option<Finish>) -> Option<Heading> {
+        let Some(finish) = finish else { return self.heading };
+        let shown = self.shown(finish);
+        let margin = self.margin_of(shown);
+        let chance_permille = margin.map(|m| 1_000 * u16::from(m.margin_ppm.0 >= 0));
+        let projected = Projected { finish: shown, low: shown, high: shown, chance_permille };
+        Some(Heading { projected, margin })
     }
 
     /// While somebody who is heard makes no stroke, the range reaches further on the slower side, by
     /// what is being lost.
-    fn paused(
-        &self,
-        projected: Projected,
-        athlete: &Athlete,
-        rule: Rule<'_>,
-        now: At,
-    ) -> Projected {
-        let idle = self.idle_since(athlete, rule).map_or(0.0, |since| now.0 as f64 - since);
-        if idle < PAUSE_MS || self.finish(rule, now).is_some() {
+    fn paused(&self, projected: Projected, found: Found, now: At) -> Projected {
+        let idle = found.idle_since.map_or(0.0, |since| now.0 as f64 - since);
+        if idle < PAUSE_MS || found.finish.is_some() {
             return projected;
         }
         match (projected.low, projected.high) {
@@ -369,14 +385,33 @@ impl Rower {
         })
     }
 
-    /// The line in the standings.
-    #[must_use]
-    pub fn line(&self, id: AthleteId, athlete: &Athlete, rule: Rule<'_>, now: At) -> Line {
+    /// The line in the standings, and the notices about this athlete if they are asked for.
+    pub fn published(
+        &mut self,
+        id: AthleteId,
+        athlete: &Athlete,
+        rule: Rule<'_>,
+        now: At,
+        with_notices: bool,
+    ) -> (Line, Vec<Notice>) {
+        let found = self.found(athlete, rule, now);
+        let notices = if with_notices { self.notices(id, athlete, found, now) } else { Vec::new() };
+        (self.line(id, athlete, rule, found, now), notices)
+    }
+
+    fn line(
+        &self,
+        id: AthleteId,
+        athlete: &Athlete,
+        rule: Rule<'_>,
+        found: Found,
+        now: At,
+    ) -> Line {
         /// 'Not heard' (design: 6 s of silence).
         const NOT_HEARD_MS: u32 = 6_000;
-        let doing = self.seen_doing(athlete, rule, now);
+        let doing = seen_doing(found, rule);
         let row = self.row(doing);
-        let heading = self.heading(rule, now).filter(|_| doing != Doing::Stopped);
+        let heading = self.heading(found.finish).filter(|_| doing != Doing::Stopped);
         Line {
             athlete: id,
             place: self.place,
@@ -385,17 +420,11 @@ impl Rower {
             not_heard: doing != Doing::Finished
                 && athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
             margin: heading.and_then(|heading| heading.margin),
-            projected: heading.map(|seen| self.paused(seen.projected, athlete, rule, now)),
+            projected: heading.map(|seen| self.paused(seen.projected, found, now)),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             share_permille: permille(self.share()),
         }
-    }
-
-    /// What people see the athlete doing: when the piece is over, nobody rows it any more.
-    fn seen_doing(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Doing {
-        let doing = self.doing(athlete, rule, now);
-        if doing == Doing::Rowing && rule.until.is_some() { Doing::Stopped } else { doing }
     }
 
     /// How far the athlete is: of one who has stopped, when the last stroke was made.
@@ -409,29 +438,24 @@ impl Rower {
     /// What the athlete sees.
     #[must_use]
     pub fn own(&self, piece: PieceNo, athlete: &Athlete, rule: Rule<'_>, now: At) -> Own {
-        let doing = self.seen_doing(athlete, rule, now);
+        let found = self.found(athlete, rule, now);
+        let doing = seen_doing(found, rule);
         let row = self.row(doing);
-        let heading = self.heading(rule, now).filter(|_| doing != Doing::Stopped);
+        let heading = self.heading(found.finish).filter(|_| doing != Doing::Stopped);
         let recording = &athlete.recording;
         Own {
             piece,
             doing,
             place: self.place,
             margin: heading.and_then(|heading| heading.margin),
-            projected: heading.map(|seen| self.paused(seen.projected, athlete, rule, now)),
+            projected: heading.map(|seen| self.paused(seen.projected, found, now)),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             repeat: u16::try_from(self.track.repeat()).unwrap_or(u16::MAX),
             pace_per_500m_ms: pace_now(recording.recent()),
-            enough_per_500m_ms: self.enough(),
+            enough_per_500m_ms: self.enough,
             call_strokes_left: self.strokes_left(recording),
         }
-    }
-
-    /// The pace that is enough from here on.
-    #[must_use]
-    pub fn enough(&self) -> Option<Millis> {
-        self.live.enough_per_500m(&self.course)
     }
 
     /// The pace that the own plan has here; none without a target.
@@ -476,32 +500,23 @@ impl Rower {
     }
 
     /// The notices about this athlete now.
-    pub fn notices(
-        &mut self,
-        id: AthleteId,
-        athlete: &Athlete,
-        rule: Rule<'_>,
-        now: At,
-    ) -> Vec<Notice> {
-        let doing = self.doing(athlete, rule, now);
-        let idle = self.idle_since(athlete, rule).map(millis_at);
+    fn notices(&mut self, id: AthleteId, athlete: &Athlete, found: Found, now: At) -> Vec<Notice> {
         let row = self.track.newest();
         let seen = Seen {
             athlete,
-            doing,
-            stopped_since: self.stopped_at.or(idle),
+            doing: found.doing,
+            stopped_since: self.stopped_at.or(found.idle_since.map(millis_at)),
             stopped_by_word: self.stopped_at.is_some(),
             course: &self.course,
             far_off: self
-                .live
-                .is_far_off(&self.course)
-                .then(|| self.projected(rule, now))
-                .flatten(),
+                .heading(found.finish)
+                .filter(|_| self.live.is_far_off(&self.course))
+                .map(|heading| heading.projected),
             done_ms: row.map_or(0.0, |row| row.ms),
             done_dm: row.map_or(0.0, |row| row.dm),
             share: self.share(),
             stretch_start: self.track.stretch_start().filter(|_| self.track.in_work()),
-            enough: self.enough(),
+            enough: self.enough,
             last_call: self.last_call,
         };
         self.watch.judge(id, now, &seen)
@@ -562,6 +577,12 @@ impl Rower {
     pub fn target(&self) -> Option<Target> {
         self.course.target().map(limits::Cost::target)
     }
+}
+
+/// What people see somebody doing: when the piece is over, nobody rows it any more.
+fn seen_doing(found: Found, rule: Rule<'_>) -> Doing {
+    let doing = found.doing;
+    if doing == Doing::Rowing && rule.until.is_some() { Doing::Stopped } else { doing }
 }
 
 /// What somebody does who has not rowed in this piece.

@@ -33,13 +33,11 @@ impl Piece {
         let mut lines = Vec::with_capacity(self.rowers.len());
         let mut entries = Vec::with_capacity(self.rowers.len());
         for (id, rower, athlete) in both_mut(&mut self.rowers, roster) {
-            let line = rower.line(*id, athlete, rule, now);
+            let (line, notices) = rower.published(*id, athlete, rule, now, is_rowed);
+            look.notices.extend(notices);
             let finished = line.doing == Doing::Finished;
             if finished && rower.told.is_none() {
                 look.home.push(*id);
-            }
-            if is_rowed {
-                look.notices.extend(rower.notices(*id, athlete, rule, now));
             }
             if let Some(call) = rower.running() {
                 standing.push((call.call, rower.strokes_left(&athlete.recording)));
