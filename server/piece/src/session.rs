@@ -1,5 +1,6 @@
 //! One gathering under one join code: its roster, its pieces in their order, and what everybody may see.
 
+mod follows;
 mod kept;
 mod lists;
 mod orders;
@@ -30,7 +31,6 @@ use crate::{
     piece::{Look, Piece, Roster},
     plan::Course,
     projection::{Count, Forecast, Model, Width},
-    recording::Changed,
     roster::{Athlete, Contact},
 };
 
@@ -442,7 +442,7 @@ impl Session {
         planned.admit(id, athlete);
         let no = self.pieces.iter().position(|planned| planned.no == piece);
         if no == Some(self.current) {
-            self.advance(id, Changed::Rebuilt, &mut Vec::new());
+            self.advance_again(id, &mut Vec::new());
         }
         self.roster_changed(id);
         Ok(())

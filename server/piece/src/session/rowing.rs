@@ -12,10 +12,10 @@ use thole_protocol::{
     units::At,
 };
 
-use super::{Kept, Session};
+use super::{Kept, Session, follows::follows};
 use crate::{
     output::{Athletes, Output, To},
-    piece::both_mut,
+    piece::{Piece, both_mut},
     recording::Changed,
     rower::{OwnCall, Reached},
 };
@@ -32,18 +32,20 @@ impl Session {
         samples: &[Sample],
         out: &mut Vec<Output>,
     ) {
-        let now = self.now;
-        let Some(athlete) = self.roster.get_mut(&id) else { return };
-        let is_news = !athlete.is_heard();
-        let change = athlete.recording.add(now, run, samples);
-        let durable = athlete.recording.durable(run);
-        if is_news {
+        let Session { roster, pieces, current, now, .. } = self;
+        let Some(athlete) = roster.get_mut(&id) else { return };
+        if !athlete.is_heard() {
             self.hear(id);
+            return self.samples(id, run, samples, out);
         }
+        let change = athlete.recording.add(*now, run, samples);
+        let durable = athlete.recording.durable(run);
         out.push(Output::Ack { athlete: id, durable, refused: change.refused });
-        if change.points != Changed::Nothing {
-            self.advance(id, change.points, out);
+        if change.points == Changed::Nothing {
+            return;
         }
+        let follows = follows(pieces, 0..=*current, (id, athlete), *now, change.points);
+        self.follow(id, follows, out);
     }
 
     pub(super) fn skip(
@@ -110,54 +112,8 @@ impl Session {
         out.push(Output::OwnChanged { athlete: id });
     }
 
-    /// Takes what is new in one athlete's recording into the pieces that it may concern.
-    pub(super) fn advance(&mut self, id: AthleteId, changed: Changed, out: &mut Vec<Output>) {
-        for piece in 0..=self.current {
-            self.advance_in(piece, id, changed, out);
-        }
-    }
-
-    /// Computes the current piece again for everybody.
-    pub(super) fn advance_all(&mut self, out: &mut Vec<Output>) {
-        let all: Vec<AthleteId> = self.roster.keys().copied().collect();
-        for id in all {
-            self.advance_in(self.current, id, Changed::Rebuilt, out);
-        }
-    }
-
-    fn advance_in(&mut self, at: usize, id: AthleteId, changed: Changed, out: &mut Vec<Output>) {
-        let Session { roster, pieces, now, .. } = self;
-        let (Some(athlete), Some(piece)) = (roster.get(&id), pieces.get_mut(at)) else { return };
-        let sheet = std::mem::take(&mut piece.spec.call_sheet);
-        let (rule, rowers) = piece.rule_and_rowers();
-        let mut reached = Vec::new();
-        let mut finished = false;
-        let mut home_at = None;
-        let mut strokes_left = None;
-        if let Some(rower) = rowers.get_mut(&id) {
-            let before = rower.finish(rule, *now);
-            reached = rower.advance(*now, &athlete.recording, changed, rule, &sheet);
-            let after = rower.finish(rule, *now);
-            finished = before != after || rule.until.is_some();
-            home_at = rower.home_at(rule);
-            strokes_left = rower.strokes_left(&athlete.recording);
-        }
-        piece.goes_by(home_at);
-        piece.spec.call_sheet = sheet;
-        let may_end_call = !reached.is_empty() || strokes_left == Some(0);
-        for reached in reached {
-            self.sheet_call(at, id, reached, out);
-        }
-        if may_end_call {
-            self.count_strokes(id, out);
-        }
-        if finished {
-            self.tell_result(at, id, out);
-        }
-    }
-
     /// Ends a call whose strokes are done.
-    fn count_strokes(&mut self, id: AthleteId, out: &mut Vec<Output>) {
+    pub(super) fn count_strokes(&mut self, id: AthleteId, out: &mut Vec<Output>) {
         let left = self
             .piece()
             .zip(self.roster.get(&id))
@@ -250,7 +206,13 @@ impl Session {
     }
 
     /// An athlete has come to a point of the call sheet.
-    fn sheet_call(&mut self, at: usize, id: AthleteId, reached: Reached, out: &mut Vec<Output>) {
+    pub(super) fn sheet_call(
+        &mut self,
+        at: usize,
+        id: AthleteId,
+        reached: Reached,
+        out: &mut Vec<Output>,
+    ) {
         let Session { roster, pieces, now, .. } = self;
         let (Some(athlete), Some(piece)) = (roster.get(&id), pieces.get_mut(at)) else { return };
         let Some(entry) = piece.spec.call_sheet.get(reached.entry).cloned() else { return };
@@ -332,8 +294,8 @@ impl Session {
     }
 
     /// Tells an athlete's result, at once to the athlete, with others of the second to the screens.
-    fn tell_result(&mut self, at: usize, id: AthleteId, out: &mut Vec<Output>) {
-        if self.pieces.get(at).is_some_and(crate::piece::Piece::is_over) {
+    pub(super) fn tell_result(&mut self, at: usize, id: AthleteId, out: &mut Vec<Output>) {
+        if self.pieces.get(at).is_some_and(Piece::is_over) {
             // One result alone can move the places of all.
             if self.is_result_new(at, id) {
                 self.tell_results(at, out);
