@@ -7,7 +7,7 @@
 
 mod invented;
 
-use std::hint::black_box;
+use std::{cell::RefCell, hint::black_box};
 
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use thole_piece::{
@@ -51,6 +51,33 @@ fn one_stroke(criterion: &mut Criterion) {
                 },
                 BatchSize::LargeInput,
             );
+        });
+    }
+    group.finish();
+}
+
+/// The same strokes without what is published for all: that is published before each row, outside of what is
+/// timed.
+fn stroke_alone(criterion: &mut Criterion) {
+    let mut group = criterion.benchmark_group("a stroke alone");
+    group.throughput(Throughput::Elements(u64::from(CLASS)));
+    for strokes in [120, 500, 1_000] {
+        let begun = rowing(CLASS, 23_000, strokes);
+        let rowed = RefCell::new((begun.clone(), 0));
+        let publish = || {
+            let (session, count) = &mut *rowed.borrow_mut();
+            if *count == STROKES {
+                (*session, *count) = (begun.clone(), 0);
+            }
+            *count += 1;
+            let published =
+                session.apply(At(invented::heard(0, strokes + *count)), &Input::Deadline);
+            assert!(!published.is_empty(), "published before the row, and so not within it");
+            strokes + *count
+        };
+        group.bench_function(BenchmarkId::new("of 40 athletes after", strokes), |bench| {
+            let row = |count| row(&mut rowed.borrow_mut().0, CLASS, count);
+            bench.iter_batched(publish, row, BatchSize::PerIteration);
         });
     }
     group.finish();
@@ -156,5 +183,5 @@ fn projection(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, one_stroke, projection, standings, published, call, replay);
+criterion_group!(benches, one_stroke, stroke_alone, projection, standings, published, call, replay);
 criterion_main!(benches);

@@ -244,8 +244,8 @@ impl<'a> HalfMinute<'a> {
     fn rate(self) -> Option<f64> {
         let HalfMinute { first, last } = self;
         let told = last.rates.told - first.rates.told + u32::from(first.rate > 0);
-        let sum = last.rates.sum - first.rates.sum + u64::from(first.rate);
-        (told >= 3).then(|| sum as f64 / f64::from(told))
+        let sum = last.rates.sum - first.rates.sum + u32::from(first.rate);
+        (told >= 3).then(|| f64::from(sum) / f64::from(told))
     }
 
     /// Pace, milliseconds for 500 m; none without distance.

@@ -17,7 +17,7 @@ use crate::{
     notice::{Seen, Watch},
     plan::{Course, pace_per_500m},
     projection::{Count, Estimate, Forecast, Live, Marks},
-    recording::{Changed, Point, Recording, count_before},
+    recording::{Changed, Point, Recording},
     roster::{Athlete, Contact},
     standings,
     track::{Finish, Row, Rule, Track},
@@ -623,8 +623,8 @@ fn millis_at(ms: f64) -> At {
 /// Pace over the last stretch that was heard, from the newest points.
 pub(crate) fn pace_now(points: &[Point]) -> Option<Millis> {
     let last = points.last()?;
-    let begin = count_before(points, |point| point.heard + PACE_OVER_MS < last.heard);
-    let first = points.get(begin)?;
+    let recent = points.iter().rev().take_while(|point| point.heard + PACE_OVER_MS >= last.heard);
+    let first = recent.last()?;
     let metres = f64::from(last.dm - first.dm) / 1e1;
     pace_per_500m(metres, last.heard.saturating_sub(first.heard) as f64 / 1e3)
 }

@@ -27,7 +27,7 @@ pub struct Point {
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Rates {
     /// Their sum, half strokes a minute.
-    pub sum: u64,
+    pub sum: u32,
     /// How many they are.
     pub told: u32,
 }
@@ -36,7 +36,10 @@ impl Rates {
     /// With one more, if it was told.
     #[must_use]
     pub fn with(self, rate: u16) -> Rates {
-        Rates { sum: self.sum + u64::from(rate), told: self.told + u32::from(rate > 0) }
+        Rates {
+            sum: self.sum.saturating_add(u32::from(rate)),
+            told: self.told + u32::from(rate > 0),
+        }
     }
 }
 
