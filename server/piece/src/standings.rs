@@ -97,14 +97,15 @@ impl Board {
         entries: &[Entry<'_>],
     ) -> Listing {
         let worth = usual_worth(ranking, entries);
-        let ranked: Vec<(usize, Contender<AthleteId>)> = entries
-            .iter()
-            .enumerate()
-            .filter_map(|(entry, seen)| Some((entry, contender(seen, ranking, worth)?)))
-            .collect();
-        let teams = self.teams(at, ranking, team_best, entries, &ranked);
-        let (positions, contenders): (Vec<usize>, Vec<Contender<AthleteId>>) =
-            ranked.into_iter().unzip();
+        let mut positions = Vec::with_capacity(entries.len());
+        let mut contenders = Vec::with_capacity(entries.len());
+        for (entry, seen) in entries.iter().enumerate() {
+            if let Some(contender) = contender(seen, ranking, worth) {
+                positions.push(entry);
+                contenders.push(contender);
+            }
+        }
+        let teams = self.teams(at, ranking, team_best, entries, (&positions, &contenders));
         let order = self.athletes.publish(at, &contenders);
         let mut listed = vec![false; entries.len()];
         let mut athletes = Vec::with_capacity(entries.len());
@@ -131,12 +132,12 @@ impl Board {
         ranking: Ranking,
         team_best: u16,
         entries: &[Entry<'_>],
-        ranked: &[(usize, Contender<AthleteId>)],
+        ranked: (&[usize], &[Contender<AthleteId>]),
     ) -> Vec<TeamLine> {
         let mut members: BTreeMap<&str, Vec<&Contender<AthleteId>>> = BTreeMap::new();
-        let mut ranked = ranked.iter().peekable();
+        let mut ranked = ranked.0.iter().zip(ranked.1).peekable();
         for (at, entry) in entries.iter().enumerate() {
-            let contender = ranked.next_if(|(entry, _)| *entry == at);
+            let contender = ranked.next_if(|(entry, _)| **entry == at);
             if let Some(team) = entry.team {
                 members.entry(team).or_default().extend(contender.map(|(_, contender)| contender));
             }
