@@ -5,6 +5,7 @@ mod judged;
 mod odometer;
 mod packed;
 mod point;
+mod runs;
 mod stretches;
 
 use std::{borrow::Cow, collections::BTreeMap};
@@ -20,7 +21,7 @@ use odometer::{Odometer, Step};
 use packed::Packed;
 pub use point::Point;
 pub(crate) use point::count_before;
-use stretches::Stretches;
+use runs::{Run, fold, rowed};
 
 /// Points of this last while are at hand, and at least so many: what the coach and the athlete are told about now
 /// looks back a minute. Older ones are made again from the samples when somebody asks for them.
@@ -65,8 +66,10 @@ pub enum Changed {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Recording {
     runs: BTreeMap<RunId, Run>,
-    /// Runs in the order they were rowed.
+    /// Runs in the order in which they began.
     order: Vec<RunId>,
+    /// The run that was rowed last.
+    last: Option<RunId>,
     odometer: Odometer,
     /// Points that are not at hand any more.
     older: usize,
@@ -191,7 +194,7 @@ impl Recording {
     }
 
     fn insert(&mut self, id: RunId, fresh: &[Raw]) -> Changed {
-        let at_end = self.order.last().is_none_or(|last| *last == id)
+        let at_end = self.last.is_none_or(|last| last == id)
             && self
                 .runs
                 .get(&id)
@@ -203,6 +206,7 @@ impl Recording {
             fresh.iter().for_each(|raw| run.samples.push(raw));
             if new_run {
                 self.order.push(id);
+                self.last = Some(id);
             }
             let grown_from = self.older + self.recent.len();
             for raw in fresh {
@@ -234,7 +238,6 @@ impl Recording {
     }
 
     fn rebuild(&mut self) {
-        // Runs stand in the order in which their first samples were heard.
         let mut order: Vec<(u64, RunId)> = self
             .runs
             .iter()
@@ -252,36 +255,11 @@ impl Recording {
                 break;
             }
         }
+        self.last = rowed(&self.runs, &self.order).last().map(|(run, _)| run);
         self.older = 0;
         self.let_go();
         self.recent.shrink_to(4 * RECENT);
     }
-}
-
-/// Folds all samples; false when a jump was found and all is to be folded again.
-fn fold(
-    runs: &BTreeMap<RunId, Run>,
-    order: &[RunId],
-    odometer: &mut Odometer,
-    points: &mut Vec<Point>,
-) -> bool {
-    for id in order {
-        for raw in runs.get(id).into_iter().flat_map(|run| run.samples.iter()) {
-            if odometer.step(*id, &raw, points) == Step::Again {
-                return false;
-            }
-        }
-    }
-    true
-}
-
-/// One recording by one device.
-#[derive(Clone, Debug, Default, PartialEq)]
-struct Run {
-    received: Stretches,
-    /// Sorted by number; values believed one by one, speeds not yet judged.
-    samples: Packed,
-    skipped: bool,
 }
 
 #[cfg(test)]
@@ -331,6 +309,31 @@ mod tests {
         recording.add(NOW, run(9), &[stroke(1, 2_000, 80), stroke(2, 4_000, 160)]);
         recording.add(NOW, run(3), &[stroke(1, 8_000, 320)]);
         assert_eq!(joined(&recording), [80, 160, 320]);
+    }
+
+    /// The first phone's battery is low: another one is linked to the same machine for a while.
+    #[test]
+    fn who_changes_the_phone_and_comes_back_to_the_first_rows_on() {
+        let strokes = |seqs: std::ops::RangeInclusive<u32>, before: i64| {
+            let stroke = move |seq| {
+                let nth = i64::from(seq) + before;
+                stroke(seq, 2_000 * nth, 80 * nth)
+            };
+            seqs.map(stroke).collect::<Vec<_>>()
+        };
+        let mut recording = Recording::default();
+        recording.add(NOW, run(7), &strokes(1..=10, 0));
+        recording.add(NOW, run(2), &strokes(1..=10, 10));
+        recording.add(NOW, run(7), &strokes(11..=20, 10));
+        let expected: Vec<u32> = (1..=30).map(|nth| 80 * nth).collect();
+        assert_eq!(joined(&recording), expected);
+        // What the second had not sent yet comes last.
+        let mut later = Recording::default();
+        later.add(NOW, run(7), &strokes(1..=10, 0));
+        later.add(NOW, run(2), &strokes(1..=4, 10));
+        later.add(NOW, run(7), &strokes(11..=20, 10));
+        later.add(NOW, run(2), &strokes(5..=10, 10));
+        assert_eq!(joined(&later), expected);
     }
 
     #[test]
@@ -393,13 +396,14 @@ mod tests {
         assert_eq!(joined(&recording), [80]);
     }
 
-    /// Samples of one machine, with resets, pauses, glitches and a reload in the middle.
+    /// Samples of one machine, with resets, pauses, glitches, and changes of the device.
     fn machine() -> impl Strategy<Value = Vec<(RunId, Sample)>> {
         let step = (0i64..4_000, 0i64..150, 0u8..40);
         prop::collection::vec(step, 1..260).prop_map(|steps| {
             let (mut heard, mut distance, mut elapsed) = (1_000, 0, 0);
             let mut samples = Vec::new();
-            let (mut id, mut seq) = (1, 0);
+            // The numbers of up to four devices, each of which goes on when it is taken up again.
+            let (mut id, mut seqs) = (0_usize, [0; 4]);
             for (gap, gain, oddity) in steps {
                 heard += gap;
                 elapsed += gap;
@@ -409,13 +413,13 @@ mod tests {
                     0 => (distance, elapsed) = (gain, gap),
                     1 => told += 7_000,
                     2 => distance += 9_000,
-                    3 => (id, seq) = (id + 1, 0),
+                    3 => id = (id + 1) % seqs.len(),
                     _ => {}
                 }
-                seq += 1;
-                let mut sample = stroke(seq, heard, told.max(0));
+                seqs[id] += 1;
+                let mut sample = stroke(seqs[id], heard, told.max(0));
                 sample.elapsed_ms = Some(elapsed);
-                samples.push((run(id), sample));
+                samples.push((run(id as u128), sample));
             }
             samples
         })

@@ -78,7 +78,7 @@ impl Packed {
     }
 
     /// All of them in their order.
-    pub(super) fn iter(&self) -> impl Iterator<Item = Raw> + '_ {
+    pub(super) fn iter(&self) -> Unpacked<'_> {
         Unpacked { bytes: &self.bytes, before: Before::default() }
     }
 }
@@ -97,7 +97,8 @@ impl Sample {
     }
 }
 
-struct Unpacked<'a> {
+/// The samples once more, one after the other.
+pub(super) struct Unpacked<'a> {
     bytes: &'a [u8],
     before: Before,
 }
