@@ -285,6 +285,7 @@ fn page(request: &Request<Incoming>, path: &str, server: &Server) -> Page {
             });
             answer(StatusCode::OK, "application/json", health.to_string())
         }
+        "/board" | "/board/" => html(StatusCode::NOT_FOUND, pages::no_board()),
         _ => pages::file(path).map_or_else(
             || html(StatusCode::NOT_FOUND, pages::not_found()),
             |file| built(path, file, takes_gzip(request)),

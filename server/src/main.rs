@@ -1,6 +1,8 @@
 //! The program: `thole-server serve`, `demo` and `replay`.
 
-use std::{io::Write, process::ExitCode, sync::Arc, thread::available_parallelism};
+use std::{
+    io::Write, net::SocketAddr, process::ExitCode, sync::Arc, thread::available_parallelism,
+};
 
 use clap::{Parser, Subcommand};
 use mimalloc::MiMalloc;
@@ -118,6 +120,10 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
         );
     }
     println!("listening on {scheme}://{}", running.address);
+    eprintln!(
+        "In a browser, {} leads coach and athletes to their pages.",
+        here(scheme, running.address)
+    );
     std::io::stdout().flush().map_err(|error| error.to_string())?;
     let mut terminate = signal(SignalKind::terminate()).map_err(|error| error.to_string())?;
     tokio::select! {
@@ -146,6 +152,15 @@ fn prepare_certificate(settings: &Settings) -> Result<(), String> {
         }
     }
     Ok(())
+}
+
+/// The server's own address as a browser on the same machine asks for it.
+fn here(scheme: &str, address: SocketAddr) -> String {
+    if address.ip().is_unspecified() {
+        format!("{scheme}://localhost:{}", address.port())
+    } else {
+        format!("{scheme}://{address}")
+    }
 }
 
 /// As it stands in an address: an address of version 6 in brackets (RFC 3986, 3.2.2).

@@ -92,6 +92,15 @@ pub fn takes_gzip<'a>(lines: impl Iterator<Item = &'a str>) -> bool {
     weight > 0.0 && plain.is_none_or(|plain| plain <= weight)
 }
 
+/// The page for the address of a board without its code, which somebody may type into a TV.
+#[must_use]
+pub fn no_board() -> String {
+    page(
+        "Board",
+        "<h1>Which board?</h1><p>A board opens by a link of its own: the coach finds it under Prepare, Gym TV.</p>",
+    )
+}
+
 /// The page for every other address.
 #[must_use]
 pub fn not_found() -> String {

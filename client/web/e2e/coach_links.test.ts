@@ -201,6 +201,12 @@ test('what an old link has not brought to the server comes by the new one; who e
   await expect.poll(() => since().filter((msg) => msg.type === 'hello' && msg.run !== run).length, { timeout: 10_000 }).toBe(1);
   await phone.page.waitForTimeout(1_000);
   expect(since().filter(({ type }) => type === 'samples' || type === 'skip')).toEqual([]);
+  // And she once more: her recording goes on where it was, with whatever of it the server had not heard.
+  const bo = said.length;
+  await phone.page.goto(newer);
+  await expect.poll(() => said.slice(bo).some((msg) => msg.type === 'hello' && msg.run === run), { timeout: 10_000 }).toBe(true);
+  await phone.page.goto(other);
+  await phone.page.getByText('Bo Quist').first().waitFor();
   expect(await phone.page.getByRole('button', { name: 'Send the demo rower away' }).count()).toBe(0);
   expect([...wrong, ...phone.wrong]).toEqual([]);
   await phone.page.close();

@@ -88,6 +88,7 @@ async fn every_address_has_a_plain_page_and_none_can_be_framed_or_mistaken() {
         ("/coach/KAMURETA", "200", "thole coach --link"),
         ("/row/KAMURETA", "200", "thole row --link"),
         ("/board/KAMURETA", "200", "thole board --link"),
+        ("/board", "404", "Which board?"),
         ("/rowing", "404", "Ask your coach"),
         ("/../etc", "404", "Ask your coach"),
     ] {

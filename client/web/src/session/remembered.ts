@@ -30,6 +30,19 @@ export function forget(shelf: Shelf, page: string, code: string): void {
   shelf.removeItem(name(page, code));
 }
 
+/** Which recording of an athlete this device keeps: it goes on when they come back to it, whoever sat here meanwhile. */
+export function rememberRecording(shelf: Shelf, code: string, athlete: AthleteId, run: RunId): void {
+  shelf.setItem(recording(code, athlete), run);
+}
+
+export function recallRecording(shelf: Shelf, code: string, athlete: AthleteId): RunId | null {
+  return shelf.getItem(recording(code, athlete));
+}
+
+function recording(code: string, athlete: AthleteId): string {
+  return `thole recording ${code} ${athlete}`;
+}
+
 function name(page: string, code: string): string {
   return `thole ${page} ${code}`;
 }

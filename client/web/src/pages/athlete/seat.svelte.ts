@@ -7,7 +7,7 @@ import type { HeardBeat, HeardSample } from '../../machine/radio';
 import { Live, newId } from '../../session/live.svelte';
 import { Recorder } from '../../session/recorder';
 import { athlete, currentPhase, currentPiece, goAt, isUnderWay } from '../../session/reduce';
-import { forget, recall, remember } from '../../session/remembered';
+import { forget, recall, recallRecording, remember, rememberRecording } from '../../session/remembered';
 import type { Link, News } from '../../session/socket';
 import { onDisk, type Shelved } from '../../session/store';
 import { browser } from '../../session/world';
@@ -242,14 +242,19 @@ export class Seat {
     const hear = (news: News): void => {
       if (news.news === 'entered' && news.msg.type === 'joined') {
         remember(localStorage, PAGE, code, { secret: news.msg.secret, run, athlete: news.msg.athlete });
+        rememberRecording(localStorage, code, news.msg.athlete, run);
       }
       if (news.news === 'welcome') {
         const { you } = news.msg;
         if ('secret' in entry) {
-          const isTheirs = whose === null || you === whose;
-          const theirs = isTheirs ? run : newId();
+          const known = you === null ? null : recallRecording(localStorage, code, you);
+          // An empty recording that was begun before it was known who comes gives way to theirs of before.
+          const isBegun = whose !== null || known === null || recorder.pending > 0;
+          const goesOn = (whose === null || you === whose) && isBegun;
+          const theirs = goesOn ? run : (known ?? newId());
           remember(localStorage, PAGE, code, { secret: entry.secret, run: theirs, athlete: you });
-          if (!isTheirs) return void this.#enter(code, theirs, entry, you);
+          if (you !== null) rememberRecording(localStorage, code, you, theirs);
+          if (theirs !== run) return void this.#enter(code, theirs, entry, you);
         }
         this.#putInFront(before);
       }

@@ -2,7 +2,7 @@ import { expect, test } from 'vitest';
 import type { AthleteView, Line } from '../../protocol/decode';
 import { welcome } from '../../session/faked';
 import { NOTHING_YET, reduce, type ListedCall, type Session } from '../../session/reduce';
-import { clockWords, heardText, sideOf, standingCalls, whoText } from './words';
+import { clockWords, heardText, sideOf, standingCalls, unheardText, whoText } from './words';
 
 function session(more: Partial<Session>): Session {
   const { session: made } = reduce(NOTHING_YET, { news: 'welcome', msg: welcome() });
@@ -23,7 +23,7 @@ const view = (athlete: string, name: string): AthleteView => ({
 });
 const standings = (lines: Line[], calls: { call: string; athletes: number; strokes_left: null }[] = []) => ({ piece: 0, at_ms: 50_000, lines, teams: [], calls });
 const sent = (call: string, sent_at_ms: number, over: ListedCall['over'] = null): ListedCall => ({
-  call, text: { shown: call, spoken: '' }, span: { until: 'next' }, sent_at_ms, athletes: [], replaced: [], sheet: null, over,
+  call, text: { shown: call, spoken: '' }, span: { until: 'next' }, sent_at_ms, athletes: ['a'], replaced: [], sheet: null, over,
 });
 
 test('who is heard: by name while they are few', () => {
@@ -64,4 +64,13 @@ test('a call stands while the standings name it, and from the moment it went out
   const calls = [sent('sheet', 20_000), sent('long', 30_000), sent('over', 40_000, { at_ms: 45_000, how: 'ended' }), sent('new', 50_400)];
   const stand = standingCalls(session({ calls, standings: standings([], [{ call: 'long', athletes: 3, strokes_left: null }]) }));
   expect(stand.map(({ call }) => call)).toEqual(['long', 'new']);
+});
+
+test('a call that reached nobody does not stand, and it is said for a while', () => {
+  const nobody = { ...sent('Sit tall', 50_400), athletes: [] };
+  const told = session({ calls: [sent('before', 30_000), nobody], standings: standings([]) });
+  expect(standingCalls(told)).toEqual([]);
+  expect(unheardText(told, 51_000)).toBe('‘Sit tall’ reached nobody: of those it was for, none is rowing. Who is home or has stopped is left in peace.');
+  expect(unheardText(told, 63_000)).toBe('');
+  expect(unheardText(session({ calls: [nobody, sent('after', 50_500)] }), 51_000)).toBe('');
 });

@@ -57,8 +57,18 @@ export function standingCalls(session: Session): readonly ListedCall[] {
   const { standings } = session;
   const stand = new Set((standings?.calls ?? []).map(({ call }) => call));
   return callsOfPiece(session).filter(
-    ({ call, over, sent_at_ms }) => over === null && (stand.has(call) || sent_at_ms >= (standings?.at_ms ?? 0)),
+    ({ call, over, sent_at_ms, athletes }) => over === null && athletes.length > 0 && (stand.has(call) || sent_at_ms >= (standings?.at_ms ?? 0)),
   );
+}
+
+/** How long it is said that a call reached nobody. */
+const UNHEARD_TOLD_MS = 12_000;
+
+/** That the newest call reached nobody, and why; empty when it did reach somebody, or was long ago. */
+export function unheardText(session: Session, nowMs: number | null): string {
+  const last = callsOfPiece(session).reduce<ListedCall | null>((newest, call) => (newest === null || call.sent_at_ms >= newest.sent_at_ms ? call : newest), null);
+  if (last === null || nowMs === null || last.athletes.length > 0 || nowMs - last.sent_at_ms > UNHEARD_TOLD_MS) return '';
+  return `‘${last.text.shown}’ reached nobody: of those it was for, none is rowing. Who is home or has stopped is left in peace.`;
 }
 
 /** On which side of the own target a margin lies, by its words; 0.0 is on neither. */
