@@ -162,7 +162,10 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
             Some(format!(">> \"{}\" goes out; take-back {call} stops it", text.shown))
         }
         Happening::CallSent(sent) => {
-            let to = sent.athletes.len();
+            let to = match sent.athletes.len() {
+                0 => "nobody: of those it was for, none is rowing".to_owned(),
+                to => to.to_string(),
+            };
             let replaced = match sent.replaced.len() {
                 0 => String::new(),
                 replaced => format!(", ended another call for {replaced}"),
