@@ -13,7 +13,7 @@ use tokio::{runtime::Builder, time::Instant};
 use crate::clock::Clock;
 
 /// From one waking to the next. Nobody sees it in a call or in a place; half of it saves less.
-const GATHERING: Duration = Duration::from_millis(5);
+const GATHERING: Duration = Duration::from_millis(8);
 
 /// Makes a runtime of one thread gather.
 pub fn gather(runtime: &mut Builder, clock: Clock) {
@@ -49,8 +49,8 @@ mod tests {
         let woken = Clock::new(1).instant();
         let ms = |ms| woken + Duration::from_millis(ms);
         assert_eq!(left(woken, ms(0)), GATHERING);
-        assert_eq!(left(woken, ms(2)), Duration::from_millis(3));
-        assert_eq!(left(woken, ms(5)), Duration::ZERO);
+        assert_eq!(left(woken, ms(2)), Duration::from_millis(6));
+        assert_eq!(left(woken, ms(8)), Duration::ZERO);
         assert_eq!(left(woken, ms(900)), Duration::ZERO);
     }
 
