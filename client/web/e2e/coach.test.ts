@@ -135,6 +135,8 @@ test('a false start, a stop that is held, and the next piece', { timeout: TEST_M
   await page.getByRole('button', { name: /^Start/ }).waitFor();
   await hold(page, 'Space');
   await page.locator('.small').getByText('Rowing').waitFor();
+  // A call goes to who is rowing, and who is rowing has a place.
+  await page.locator('.list .place').getByText('1', { exact: true }).waitFor();
   // Held it calls everybody back; tapped, Esc ends a call then too.
   await page.keyboard.press('KeyW');
   await page.keyboard.press('Space');
