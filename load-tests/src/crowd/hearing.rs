@@ -132,7 +132,11 @@ impl Crowd {
         link.stage = Stage::In;
         link.tries = 0;
         link.in_since_us = now;
-        link.last_event = link.last_event.max(heard.last_event.unwrap_or(0));
+        // The first welcome tells everything; after a later one what was missed is still to come, and the
+        // connection may be lost before it has.
+        if link.last_event == 0 {
+            link.last_event = heard.last_event.unwrap_or(0);
+        }
         let first = self.athletes.get(place).is_some_and(|athlete| athlete.strokes.is_empty());
         if let Some(epoch) = heard.epoch {
             let known = self.epoch.get_or_insert_with(|| epoch.to_owned());
