@@ -163,8 +163,7 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
         }
         Happening::CallSent(sent) => {
             let to = match sent.athletes.len() {
-                0 => "nobody: it goes to who is rowing, and has neither stopped nor is home"
-                    .to_owned(),
+                0 => "nobody: nobody whom it was for is rowing".to_owned(),
                 to => to.to_string(),
             };
             let replaced = match sent.replaced.len() {

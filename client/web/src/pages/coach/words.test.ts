@@ -70,7 +70,7 @@ test('a call that reached nobody does not stand, and it is said for a while', ()
   const nobody = { ...sent('Sit tall', 50_400), athletes: [] };
   const told = session({ calls: [sent('before', 30_000), nobody], standings: standings([]) });
   expect(standingCalls(told)).toEqual([]);
-  expect(unheardText(told, 51_000)).toBe('‘Sit tall’ reached nobody. It goes to who is rowing, not to who has not begun, has stopped or is home; to those behind, if somebody is.');
+  expect(unheardText(told, 51_000)).toBe('‘Sit tall’ reached nobody: nobody whom it was for is rowing. Who has not begun, has stopped or is home gets no call.');
   expect(unheardText(told, 63_000)).toBe('');
   expect(unheardText(session({ calls: [nobody, sent('after', 50_500)] }), 51_000)).toBe('');
 });

@@ -68,7 +68,7 @@ const UNHEARD_TOLD_MS = 12_000;
 export function unheardText(session: Session, nowMs: number | null): string {
   const last = callsOfPiece(session).reduce<ListedCall | null>((newest, call) => (newest === null || call.sent_at_ms >= newest.sent_at_ms ? call : newest), null);
   if (last === null || nowMs === null || last.athletes.length > 0 || nowMs - last.sent_at_ms > UNHEARD_TOLD_MS) return '';
-  return `‘${last.text.shown}’ reached nobody. It goes to who is rowing, not to who has not begun, has stopped or is home; to those behind, if somebody is.`;
+  return `‘${last.text.shown}’ reached nobody: nobody whom it was for is rowing. Who has not begun, has stopped or is home gets no call.`;
 }
 
 /** On which side of the own target a margin lies, by its words; 0.0 is on neither. */
