@@ -130,8 +130,8 @@ fn missing_calls(crowd: &Crowd) -> u64 {
             missing + u64::from(has != Some(&true))
         });
     });
-    // A call that nobody ever heard of has not even got so far.
-    let sent = crowd.calls.iter().filter(|call| !call.too_late).count();
+    // A call that was neither refused nor heard of has not even got so far.
+    let sent = crowd.calls.iter().filter(|call| !call.is_refused).count();
     missing + (sent - seen.len().min(sent)) as u64
 }
 

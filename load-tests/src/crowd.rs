@@ -53,8 +53,8 @@ pub(crate) struct Call {
     pub(crate) has: Vec<bool>,
     /// The order that sent it.
     pub(crate) command: CommandId,
-    /// The server has said that nobody rows any more.
-    pub(crate) too_late: bool,
+    /// The server has refused it.
+    pub(crate) is_refused: bool,
 }
 
 /// Mean lengths of messages of one kind.
@@ -91,6 +91,7 @@ pub(crate) struct Seen {
     pub(crate) last_start_us: u64,
     pub(crate) refused_joins: u64,
     pub(crate) refused_samples: u64,
+    pub(crate) refused_calls: u64,
     pub(crate) journals_lost: u64,
     pub(crate) connections_lost: u64,
     pub(crate) dropped: u64,
@@ -115,6 +116,7 @@ impl Seen {
             last_start_us: 0,
             refused_joins: 0,
             refused_samples: 0,
+            refused_calls: 0,
             journals_lost: 0,
             connections_lost: 0,
             dropped: 0,

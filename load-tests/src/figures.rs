@@ -52,6 +52,8 @@ pub(crate) struct Lost {
     pub(crate) results_unlike_told: u64,
     /// Athletes who never got a call that went out to them.
     pub(crate) calls_missing: u64,
+    /// Calls that the server refused though people were rowing.
+    pub(crate) calls_refused: u64,
     /// Samples that were refused: none of them is wrong.
     pub(crate) samples_refused: u64,
     /// The server had a new journal after a restart.
@@ -69,6 +71,7 @@ impl Lost {
             results_unlike_sent,
             results_unlike_told,
             calls_missing,
+            calls_refused,
             samples_refused,
             journals_lost,
             connections_lost,
@@ -78,6 +81,7 @@ impl Lost {
             + results_unlike_sent
             + results_unlike_told
             + calls_missing
+            + calls_refused
             + samples_refused
             + journals_lost
             + connections_lost

@@ -394,6 +394,7 @@ impl Run<'_> {
         figures.strokes = self.crowd.athletes.iter().map(|a| a.strokes.len() as u64).sum();
         figures.drops = seen.dropped;
         figures.lost.samples_refused = seen.refused_samples;
+        figures.lost.calls_refused = seen.refused_calls;
         figures.lost.journals_lost = seen.journals_lost;
         figures.lost.connections_lost = seen.connections_lost;
         let usual = Lengths::default();

@@ -20,7 +20,7 @@ use thole_protocol::{
     client_msg::{AddAthletes, Hello, NewBoardLink, NewLink, Role, TakeCommand},
     close::Close,
     event::Happening,
-    ids::{AthleteId, CommandId, SessionId},
+    ids::{AthleteId, CommandId, DeviceId, SessionId},
     refusal::{Refusal, Why},
     server_msg::{BoardLink, Joined, Links, Welcome},
     units::{At, Millis},
@@ -112,6 +112,11 @@ enum Step {
         joined: Joined,
         answer: oneshot::Sender<Result<Joined, Refusal>>,
     },
+    /// A device has taken command.
+    Taken {
+        conn: ConnId,
+        command: CommandId,
+    },
     /// Somebody's secret is another one: who came by the old one is sent away, the coach told the new one.
     Renewed {
         conn: ConnId,
@@ -149,15 +154,16 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
     let mut task = Task {
         server: server.clone(),
         last: core.now(),
-        core,
         clock,
         position,
         window: COMMIT_WINDOW,
+        devices: Devices::awaiting(core.leader()),
+        leader: core.leader(),
         committed: server.clock.instant(),
         row,
         events,
         urgent: urgent.clone(),
-        devices: Devices::default(),
+        core,
         screens: delivery::Screens::default(),
         links: BTreeMap::new(),
     };
@@ -219,6 +225,8 @@ struct Task {
     /// Told when the coach has ordered something.
     urgent: Arc<Notify>,
     devices: Devices,
+    /// The coach's device that the newest record of its kind names.
+    leader: Option<DeviceId>,
     screens: delivery::Screens,
     /// Secrets that are told when the order that made them is done.
     links: BTreeMap<CommandId, (ConnId, Links)>,
@@ -317,7 +325,7 @@ impl Task {
             }
             Event::Said { conn, input, permit } => {
                 if let Input::Ordered { command, .. } = &input
-                    && !self.devices.leads(conn)
+                    && !self.leads(conn, batch)
                 {
                     self.not_in_command(conn, *command);
                 } else {
@@ -328,7 +336,12 @@ impl Task {
             Event::Add(conn, add) => self.add(conn, add, batch),
             Event::Link(conn, link) => self.new_link(conn, link, batch),
             Event::BoardLink(conn, link) => self.new_board_link(conn, link, batch),
-            Event::Take(conn, take) => self.devices.take_command(conn, take.command),
+            Event::Take(conn, TakeCommand { command }) => {
+                if self.devices.take_command(conn) {
+                    self.note_leader(conn, batch);
+                    batch.steps.push(Step::Taken { conn, command });
+                }
+            }
             Event::Join { name, answer } => self.join(&name, answer, batch),
             Event::Silent(conn, since) => self.not_heard(conn, since, batch),
             Event::Left(conn, since) => {
@@ -351,6 +364,23 @@ impl Task {
         }
     }
 
+    /// Whether a connection may give an order. It leads from then on, after a crash as well.
+    fn leads(&mut self, conn: ConnId, batch: &mut Batch) -> bool {
+        let leads = self.devices.leads(conn);
+        if leads {
+            self.note_leader(conn, batch);
+        }
+        leads
+    }
+
+    fn note_leader(&mut self, conn: ConnId, batch: &mut Batch) {
+        let device = self.devices.device(conn);
+        if let Some(device) = device.filter(|device| self.leader != Some(*device)) {
+            self.leader = Some(device);
+            self.input(Input::TookCommand { device }, None, batch);
+        }
+    }
+
     fn not_in_command(&self, conn: ConnId, command: CommandId) {
         let says = "Another device of the coach is in command; take command first.".to_owned();
         let refusal = Refusal { why: Why::NotInCommand, says };
@@ -359,7 +389,7 @@ impl Task {
 
     fn add(&mut self, conn: ConnId, add: AddAthletes, batch: &mut Batch) {
         let AddAthletes { command, athletes } = add;
-        if !self.devices.leads(conn) {
+        if !self.leads(conn, batch) {
             return self.not_in_command(conn, command);
         }
         let room = self.server.settings.limits.athletes.saturating_sub(self.core.athletes());
@@ -384,7 +414,7 @@ impl Task {
 
     fn new_link(&mut self, conn: ConnId, link: NewLink, batch: &mut Batch) {
         let NewLink { command, athlete } = link;
-        if !self.devices.leads(conn) {
+        if !self.leads(conn, batch) {
             return self.not_in_command(conn, command);
         }
         let Some(name) = self.core.name(athlete).map(str::to_owned) else {
@@ -401,7 +431,7 @@ impl Task {
 
     fn new_board_link(&mut self, conn: ConnId, link: NewBoardLink, batch: &mut Batch) {
         let NewBoardLink { command } = link;
-        if !self.devices.leads(conn) {
+        if !self.leads(conn, batch) {
             return self.not_in_command(conn, command);
         }
         let (secret, holder) = (Secret::new(), Holder::Board);
@@ -468,6 +498,9 @@ impl Task {
                     self.welcome(*greeting);
                 }
                 Step::Joined { joined, answer } => drop(answer.send(Ok(joined))),
+                Step::Taken { conn, command } => {
+                    self.devices.say(conn, &ServerMsg::Done { command });
+                }
                 Step::Renewed { conn, command, holder, told } => {
                     self.devices.send_away(holder, self.server.clock.instant());
                     self.devices.say(conn, &told);

@@ -227,7 +227,7 @@ impl Crowd {
         }
     }
 
-    /// Of what a coach orders only a call can come too late: when everybody is home.
+    /// Of what a coach orders only a call can come too late: when everybody is home. Any other refusal of one is a loss.
     fn coach_is_refused(&mut self, text: &[u8]) {
         let Ok(ServerMsg::Refused { command: Some(command), refusal }) =
             serde_json::from_slice(text)
@@ -235,8 +235,9 @@ impl Crowd {
             return;
         };
         let call = self.calls.iter_mut().rev().find(|call| call.command == command);
-        if let Some(call) = call.filter(|_| refusal.why == Why::NotNow) {
-            call.too_late = true;
+        if let Some(call) = call {
+            call.is_refused = true;
+            self.seen.refused_calls += u64::from(refusal.why != Why::NotNow);
             self.done.insert(command);
         }
         self.last_refusal = refusal.says;

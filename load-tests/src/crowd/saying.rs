@@ -230,7 +230,7 @@ impl Crowd {
             due_us,
             has: vec![false; self.athletes.len()],
             command,
-            too_late: false,
+            is_refused: false,
         });
     }
 }

@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 use thole_protocol::{
-    ids::{AthleteId, CommandId, PieceNo, RunId},
+    ids::{AthleteId, CommandId, DeviceId, PieceNo, RunId},
     order::Order,
     sample::{Reading, Sample},
     spec::{Aim, OnBoard, RosterEntry, SessionSettings},
@@ -130,6 +130,11 @@ pub enum Input {
         /// Who.
         athlete: AthleteId,
     },
+    /// Another device of the coach leads than before: it has given an order, or has taken command.
+    TookCommand {
+        /// As it named itself in its hello.
+        device: DeviceId,
+    },
     /// An order of the coach.
     Ordered {
         /// Said twice, done once.
@@ -161,6 +166,7 @@ impl Input {
             | Input::Projecting { .. }
             | Input::AthletesAdded { .. }
             | Input::Reopened
+            | Input::TookCommand { .. }
             | Input::Ordered { .. }
             | Input::Deadline => None,
         }
@@ -185,6 +191,7 @@ impl Input {
             Input::Aimed { .. } => "aimed",
             Input::StopRowing { .. } => "stop_rowing",
             Input::RowOn { .. } => "row_on",
+            Input::TookCommand { .. } => "took_command",
             Input::Ordered { .. } => "ordered",
             Input::Deadline => "deadline",
         }

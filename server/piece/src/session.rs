@@ -14,7 +14,7 @@ use std::{
 
 use thole_protocol::{
     event::{Event, Happening},
-    ids::{AthleteId, CommandId, EventNo, PieceNo, RunId},
+    ids::{AthleteId, CommandId, DeviceId, EventNo, PieceNo, RunId},
     refusal::{Refusal, Why},
     sample::Durable,
     spec::{Aim, AthleteSpec, CallText, RosterEntry, SessionSettings},
@@ -63,6 +63,8 @@ pub struct Session {
     calls: Calls,
     /// Orders that were carried out, so that none is carried out twice.
     commands: BTreeSet<CommandId>,
+    /// The coach's device that led last.
+    leader: Option<DeviceId>,
     /// Event number 1 comes first.
     events: Vec<Kept>,
     /// Whom events were for, each list once.
@@ -143,6 +145,7 @@ impl Session {
             }
             Input::StopRowing { athlete } => self.stop_rowing(*athlete, &mut out),
             Input::RowOn { athlete } => self.row_on(*athlete, &mut out),
+            Input::TookCommand { device } => self.leader = Some(*device),
             Input::Ordered { command, order } => {
                 if self.has_done(*command) {
                     out.push(Output::Done { command: *command });
@@ -205,6 +208,12 @@ impl Session {
     #[must_use]
     pub fn has_done(&self, command: CommandId) -> bool {
         self.commands.contains(&command)
+    }
+
+    /// The coach's device that led last, when it had named itself.
+    #[must_use]
+    pub fn leader(&self) -> Option<DeviceId> {
+        self.leader
     }
 
     /// Whether this athlete is in the roster.

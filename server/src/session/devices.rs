@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ServerMsg,
     close::Close,
-    ids::{AthleteId, CommandId, DeviceId},
+    ids::{AthleteId, DeviceId},
 };
 use tokio::time::Instant;
 use tokio_tungstenite::tungstenite::Utf8Bytes;
@@ -33,6 +33,12 @@ pub struct Devices {
 }
 
 impl Devices {
+    /// Nobody is connected; the device that led last finds the command again.
+    #[must_use]
+    pub fn awaiting(leader: Option<DeviceId>) -> Devices {
+        Devices { awaited: leader, ..Devices::default() }
+    }
+
     /// A connection comes in; true when it is the coach's device in command. Of an athlete the newer
     /// connection wins, and so it does of the device in command.
     pub fn enter(
@@ -138,7 +144,9 @@ impl Devices {
         leads
     }
 
-    fn device(&self, conn: ConnId) -> Option<DeviceId> {
+    /// The device of the coach that a connection is from, when it has named itself.
+    #[must_use]
+    pub fn device(&self, conn: ConnId) -> Option<DeviceId> {
         self.coaches.get(&conn).and_then(|(_, device)| *device)
     }
 
@@ -148,13 +156,14 @@ impl Devices {
         self.rowing.get(&conn).copied()
     }
 
-    /// A device of the coach takes command.
-    pub fn take_command(&mut self, conn: ConnId, command: CommandId) {
-        if self.coaches.contains_key(&conn) {
+    /// A device of the coach takes command; false if it has gone meanwhile.
+    pub fn take_command(&mut self, conn: ConnId) -> bool {
+        let is_here = self.coaches.contains_key(&conn);
+        if is_here {
             (self.in_command, self.awaited) = (Some(conn), None);
             self.tell_command();
-            self.say(conn, &ServerMsg::Done { command });
         }
+        is_here
     }
 
     fn tell_command(&self) {

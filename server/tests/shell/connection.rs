@@ -1,5 +1,7 @@
 //! Connections over an in-memory stream: who may say what, who is let in, who is sent away.
 
+mod command;
+
 use std::{sync::Arc, time::Duration};
 
 use futures_util::{SinkExt, StreamExt};
@@ -82,6 +84,13 @@ impl Gym {
         coach.say(json!({"type": "create", "title": "A test"})).await;
         let created = coach.hears("created").await;
         Gym { server, created }
+    }
+
+    /// The same session on a server that was started again after this one was killed.
+    fn after_a_kill(&self) -> Gym {
+        let settings = ServeArgs::default().settings().unwrap();
+        let server = Arc::new(Server::new(settings, self.server.journal.clone()));
+        Gym { server, created: self.created.clone() }
     }
 
     async fn enter(&self, role: &str, secret: &Value) -> Device {
@@ -261,77 +270,6 @@ async fn who_is_taken_off_the_roster_is_sent_away_and_may_join_anew() {
     assert_ne!(welcome["you"], you, "somebody new");
     bo_in.say(json!({"type": "clock", "client_sent_us": 7})).await;
     bo_in.hears("clock").await;
-}
-
-#[tokio::test(start_paused = true)]
-async fn three_devices_lead_one_commands_and_it_can_be_taken_over() {
-    let gym = Gym::new().await;
-    let mut devices = Vec::new();
-    for no in 0..3 {
-        let mut device = gym.coach().await;
-        assert_eq!(device.hears("welcome").await["in_command"], no == 0);
-        devices.push(device);
-    }
-    assert_eq!(gym.coach().await.is_closed().await, Close::RoleFull.code());
-    let prepare = |no: u128| {
-        json!({"type": "command", "command": Uuid::from_u128(no),
-            "order": {"do": "prepare_calls", "calls": [{"shown": "Sit tall"}]}})
-    };
-    devices[1].say(prepare(1)).await;
-    assert_eq!(devices[1].hears("refused").await["refusal"]["why"], "not_in_command");
-    devices[1].say(json!({"type": "take_command", "command": Uuid::from_u128(2)})).await;
-    assert_eq!(devices[0].hears("in_command").await["yes"], false);
-    assert_eq!(devices[1].hears("in_command").await["yes"], true);
-    devices[1].say(prepare(3)).await;
-    assert_eq!(devices[1].hears("done").await["command"], json!(Uuid::from_u128(2)));
-    assert_eq!(devices[1].hears("done").await["command"], json!(Uuid::from_u128(3)));
-}
-
-#[tokio::test(start_paused = true)]
-async fn a_device_that_lost_its_connection_finds_the_command_again_unless_another_has_led() {
-    let gym = Gym::new().await;
-    let laptop = async || gym.coach_on(1).await;
-    let prepare = |no: u128| {
-        json!({"type": "command", "command": Uuid::from_u128(no),
-            "order": {"do": "prepare_calls", "calls": [{"shown": "Sit tall"}]}})
-    };
-    let (mut first, in_command) = laptop().await;
-    assert!(in_command);
-    let (mut phone, in_command) = gym.coach_on(2).await;
-    assert!(!in_command);
-    // The laptop is gone: the phone stands in; the laptop is back: it leads again, and the phone is told.
-    first.ws.close(None).await.unwrap();
-    assert_eq!(phone.hears("in_command").await["yes"], true);
-    let (mut first, in_command) = laptop().await;
-    assert!(in_command);
-    assert_eq!(phone.hears("in_command").await["yes"], false);
-    // Its old connection may still stand when it is back.
-    let (mut again, in_command) = laptop().await;
-    assert!(in_command);
-    assert_eq!(first.hears("in_command").await["yes"], false);
-    assert_eq!(phone.hears("in_command").await["yes"], false);
-    drop(first);
-    // The phone leads while the laptop is away: it keeps the command.
-    again.ws.close(None).await.unwrap();
-    assert_eq!(phone.hears("in_command").await["yes"], true);
-    phone.say(prepare(1)).await;
-    phone.hears("done").await;
-    let (mut back, in_command) = laptop().await;
-    assert!(!in_command);
-    // What was taken by hand stays taken, whoever comes back.
-    back.say(json!({"type": "take_command", "command": Uuid::from_u128(2)})).await;
-    back.hears("done").await;
-    let (mut other, in_command) = gym.coach_on(2).await;
-    assert!(!in_command);
-    // All are gone, and another one comes first: it stands in, too.
-    for device in [&mut back, &mut phone, &mut other] {
-        device.ws.close(None).await.unwrap();
-        device.is_closed().await;
-    }
-    let (mut tablet, in_command) = gym.coach_on(3).await;
-    assert!(in_command);
-    assert!(laptop().await.1);
-    assert_eq!(tablet.hears("in_command").await["yes"], false);
 }
 
 #[tokio::test]
