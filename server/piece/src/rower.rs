@@ -26,6 +26,8 @@ use crate::{
 /// Whose distance has not grown for so long, while the device is heard, has stopped: five of the
 /// slowest usual strokes.
 const STOPPED_AFTER_MS: f64 = 12_000.0;
+/// Whoever is here begins within this after the go, or is not called; common practice, no source.
+const FIRST_STROKE_WITHIN: Millis = Millis(5_000);
 /// No stroke for so long is a pause: two of the slowest usual strokes, and a second.
 const PAUSE_MS: f64 = 6_000.0;
 /// After the start of a later repeat, the pace of the last stretch is that of a standing start for so
@@ -262,6 +264,17 @@ impl Rower {
     #[must_use]
     pub fn doing(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Doing {
         self.found(athlete, rule, now).doing
+    }
+
+    /// Whether a call of the coach goes to this athlete: to who rows, and just after the go to who is here, whose first
+    /// stroke cannot have been heard yet.
+    #[must_use]
+    pub fn is_called(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> bool {
+        match self.doing(athlete, rule, now) {
+            Doing::Rowing => true,
+            Doing::Here => rule.starts.first().is_some_and(|go| now < *go + FIRST_STROKE_WITHIN),
+            Doing::Away | Doing::Stopped | Doing::Finished => false,
+        }
     }
 
     fn found(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Found {

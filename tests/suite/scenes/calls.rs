@@ -138,6 +138,26 @@ fn who_has_stopped_gets_no_call() {
 }
 
 #[test]
+fn a_call_just_after_the_go_reaches_all_who_are_in_and_later_who_has_begun() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:57.0
+         0:00.0 bo aims 5:57.0
+         0:00.0 start
+         0:03.5 ana rows 1:48.0 until 1:00.0
+         0:00.5 call 'sit tall' to all, for 10 strokes
+         0:20.0 call 'long and loose' to all, until next
+         0:59.0 show calls",
+        expect![[r#"
+            0:00.5 'sit tall' waits
+            0:02.5 ana, bo hears 'sit tall'
+            0:20.0 'long and loose' waits
+            0:22.0 ana hears 'long and loose'
+            0:22.0 'long and loose' ended another call of ana"#]],
+    );
+}
+
+#[test]
 fn the_sheet_says_nothing_to_somebody_who_has_stopped() {
     // Ana's phone was away when she came to 300 m, and she says that she has stopped before it
     // tells so. Bo sits still when 1:20 is there. Cy rows on and gets both.

@@ -163,7 +163,7 @@ impl Session {
                 Audience::Picked { athletes } => athletes.contains(id),
             };
             // Who has stopped, or is home, is left in peace.
-            if !meant || rower.doing(athlete, rule, *now) != Doing::Rowing {
+            if !meant || !rower.is_called(athlete, rule, *now) {
                 continue;
             }
             let call =
