@@ -350,7 +350,27 @@ fn done_dm(standings: &[u8], athlete: AthleteId) -> Option<i64> {
 
 #[cfg(test)]
 mod tests {
+    use clap::Parser;
+    use thole_protocol::refusal::Refusal;
+
     use super::*;
+    use crate::settings::Settings;
+
+    #[test]
+    fn a_call_that_is_refused_is_a_loss_unless_nobody_rows_any_more() {
+        let settings = Settings::parse_from(["load-tests", "--athletes", "1"]);
+        let nowhere = std::net::SocketAddr::from(([127, 0, 0, 1], 1));
+        let mut crowd = Crowd::gathered(&settings, nowhere, 1).unwrap();
+        for (why, refused) in [(Why::NotNow, 0), (Why::NotInCommand, 1)] {
+            crowd.call(0, None, false);
+            let command = Some(crowd.calls.last().unwrap().command);
+            let refusal = Refusal { why, says: "No.".to_owned() };
+            let told = serde_json::to_vec(&ServerMsg::Refused { command, refusal }).unwrap();
+            crowd.screen_hears(crowd.coach(), &told);
+            assert_eq!(crowd.seen.refused_calls, refused);
+            assert!(crowd.calls.last().unwrap().is_refused);
+        }
+    }
 
     #[test]
     fn a_distance_is_found_on_the_board_of_the_protocols_own_example() {
