@@ -58,7 +58,7 @@ impl Tally {
 }
 
 /// Everything that lives are there to try.
-const EXPECTED: [&str; 24] = [
+const EXPECTED: [&str; 25] = [
     "athlete removed",
     "batch doubled",
     "batch shuffled",
@@ -83,6 +83,7 @@ const EXPECTED: [&str; 24] = [
     "results compared",
     "sheet call given",
     "stopped by word",
+    "welcome with an own place",
 ];
 
 /// Lives one life twice and checks everything.

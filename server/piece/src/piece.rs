@@ -516,6 +516,15 @@ impl Piece {
         self.spec.repeats.len()
     }
 
+    /// One athlete's result, as it stands among all `results`: the place is the one that was told.
+    #[must_use]
+    pub fn result_of(&self, id: AthleteId, now: At, roster: &Roster) -> Option<AthleteResult> {
+        let (rower, athlete) = self.rowers.get(&id).zip(roster.get(&id))?;
+        let place = rower.told.as_ref().and_then(|told| told.place).filter(|_| self.is_over());
+        let result = rower.result(id, athlete, self.rule(), now)?;
+        Some(AthleteResult { place, ..result })
+    }
+
     /// The results so far; with places when the piece is over.
     #[must_use]
     pub fn results(

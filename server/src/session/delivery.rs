@@ -98,10 +98,12 @@ pub(super) fn missed(core: &Core, devices: &Devices, conn: ConnId, last: EventNo
             missed.into_iter().map(|event| (To::EVERYBODY, event)).collect();
         outbox.catch_up(&Written::of(&missed).messages(|_| true));
     }
-    let overview = core.overview();
     match viewer {
-        Viewer::Coach => outbox.state(text(&ServerMsg::Overview(overview))),
-        Viewer::Board => outbox.state(text(&ServerMsg::Standings(overview.standings))),
+        Viewer::Coach => outbox.state(text(&ServerMsg::Overview(core.overview()))),
+        Viewer::Board => {
+            let standings = core.standings().cloned().unwrap_or_default();
+            outbox.state(text(&ServerMsg::Standings(standings)));
+        }
         Viewer::Athlete(_) => {}
     }
 }

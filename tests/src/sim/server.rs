@@ -7,11 +7,11 @@ use thole_piece::{Input, Output, Session, session::Viewer};
 use thole_protocol::{
     client_msg::Role,
     event::{Event, Happening},
-    ids::{CommandId, EventNo, JoinCode, RunId, SessionId},
+    ids::{AthleteId, CommandId, EventNo, JoinCode, RunId, SessionId},
     sample::Durable,
     server_msg::Welcome,
     spec::SessionSettings,
-    standing::Phase,
+    standing::{AthleteResult, Phase, PieceView},
     units::At,
 };
 use uuid::Uuid;
@@ -368,6 +368,9 @@ impl Server {
         }
         let viewer = you.map_or(Viewer::Coach, Viewer::Athlete);
         let view = self.core.view(viewer);
+        if let Some(you) = you {
+            self.check_own_results(you, &view.pieces, tally);
+        }
         let durable = you.zip(run).map(|(you, run)| self.core.durable(you, run));
         if let (Some(who), Some(durable)) = (who, &durable) {
             let kept = self.has_journalled(who, durable);
@@ -408,6 +411,18 @@ impl Server {
                 }
             }
             told.push((who, Told::Events(missed)));
+        }
+    }
+
+    /// Who comes in sees the own results as the coach sees them among all.
+    fn check_own_results(&self, you: AthleteId, own: &[PieceView], tally: &mut Tally) {
+        for (own, all) in own.iter().zip(self.core.view(Viewer::Coach).pieces) {
+            let of_you = |result: &&AthleteResult| result.athlete == you;
+            let among_all: Vec<_> = all.results.iter().filter(of_you).cloned().collect();
+            assert_eq!(own.results, among_all, "seed {}: the own result is another", self.seed);
+            if among_all.iter().any(|result| result.place.is_some()) {
+                tally.add("welcome with an own place");
+            }
         }
     }
 }

@@ -148,10 +148,13 @@ impl Session {
     }
 
     fn piece_view(&self, piece: &Piece, viewer: Viewer) -> PieceView {
-        let mut results = piece.results(self.now, &self.settings, &self.roster);
-        if let Viewer::Athlete(you) = viewer {
-            results.retain(|result| result.athlete == you);
-        }
+        let results = match viewer {
+            // Thousands may come back at once: each looks at the own result alone.
+            Viewer::Athlete(you) => {
+                piece.result_of(you, self.now, &self.roster).into_iter().collect()
+            }
+            Viewer::Coach | Viewer::Board => piece.results(self.now, &self.settings, &self.roster),
+        };
         let mut spec = piece.spec.clone();
         if viewer != Viewer::Coach {
             // The sheet is the coach's: a call is to be new when it comes.
