@@ -12,10 +12,10 @@ mod invented;
 
 use std::{collections::BTreeMap, fs, path::Path, process::Command};
 
-use thole_piece::{Session, standings::Board};
+use thole_piece::{Session, session::Viewer, standings::Board};
 use thole_protocol::{spec::Ranking, units::At};
 
-use invented::{entries, row, rowing, start, stroke};
+use invented::{athlete, entries, row, rowing, start, stroke};
 
 /// More than this share above the stored number is a regression, as much below a number to be renewed.
 const TOLERANCE: f64 = 0.05;
@@ -24,12 +24,13 @@ const STORED: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/benches/instructions.
 const TIMES: [u32; 2] = [10, 30];
 /// A path: its name, what runs it so many times, and how many parts one run has.
 type HotPath = (&'static str, fn(u32), u32);
-const PATHS: [HotPath; 6] = [
+const PATHS: [HotPath; 7] = [
     ("a stroke of 40 athletes, early", early, 40),
     ("a stroke of 40 athletes, late", late, 40),
     ("standings of 1,000, an athlete", standings, 1_000),
     ("a stroke of 1,000 and what is published", published, 1_000),
     ("a call to 1,000, an athlete", call, 1_000),
+    ("one of 1,000 comes back", comes_back, 1),
     ("replay, a sample", replay, 30),
 ];
 
@@ -66,6 +67,15 @@ fn call(times: u32) {
     for time in 0..times {
         let at = session.now();
         std::hint::black_box(session.apply(at, &invented::call(u128::from(time))));
+    }
+}
+
+fn comes_back(times: u32) {
+    let session = rowing(1_000, 23_000, 20);
+    let last = session.view(Viewer::Board).last_event;
+    for time in 0..times {
+        let viewer = Viewer::Athlete(athlete(time));
+        std::hint::black_box((session.view(viewer), session.events_after(last, viewer)));
     }
 }
 
