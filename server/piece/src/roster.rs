@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::{AthleteId, PieceNo},
     sample::Reading,
-    spec::{Aim, AthleteSpec, HEART_LIMIT_BPM, OnBoard},
+    spec::{Aim, AthleteSpec, HEART_LIMIT_BPM, OnBoard, PieceSpec, Plan, Target},
     standing::{AthleteView, Doing},
     units::{At, Bpm, Millis},
 };
 
-use crate::{limits, recording::Recording};
+use crate::{limits, plan::Course, recording::Recording};
 
 /// A heart-rate reading older than this says nothing about now.
 const HEART_FRESH_MS: u64 = 10_000;
@@ -66,6 +66,38 @@ impl Athlete {
     pub fn new(spec: AthleteSpec, aims: Vec<Aim>, first: PieceNo) -> Athlete {
         let numbers = (first.0..).map(PieceNo);
         Athlete { spec, aims: numbers.zip(aims).collect(), ..Athlete::default() }
+    }
+
+    /// The work of a piece is another now: a finish or a distance is no target of it any more, results of the old one
+    /// are none of this one. True when something was taken away.
+    pub fn fit_aim(&mut self, no: PieceNo, piece: &PieceSpec) -> bool {
+        let Some(aim) = self.aims.get_mut(&no) else { return false };
+        let before = aim.clone();
+        aim.history.clear();
+        aim.target.take_if(|target| !matches!(target, Target::Pace { .. }));
+        if Course::of(piece, aim).is_err() {
+            aim.plan = Plan::default();
+        }
+        *aim != before
+    }
+
+    /// Takes the last pace of an earlier piece for one that has no target yet; true when there was one.
+    pub fn carry_pace(&mut self, no: PieceNo, piece: &PieceSpec) -> bool {
+        if self.aims.get(&no).is_some_and(|aim| aim.target.is_some()) {
+            return false;
+        }
+        let is_pace = |aim: &&Aim| matches!(aim.target, Some(Target::Pace { .. }));
+        let earlier = self.aims.range(..no).rev().map(|(_, aim)| aim).find(is_pace);
+        let Some(Aim { target, plan, .. }) = earlier.cloned() else { return false };
+        let aim = self.aims.entry(no).or_default();
+        aim.target = target;
+        if aim.plan == Plan::default() {
+            aim.plan = plan;
+        }
+        if Course::of(piece, aim).is_err() {
+            aim.plan = Plan::default();
+        }
+        true
     }
 
     /// The device is heard.

@@ -1,14 +1,21 @@
 //! Who is taken off the roster, who is not, and calls for somebody who is not there.
-#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "in a test, a panic is the answer"
+)]
 
 use thole_piece::{Input, Session, output::Output, session::Viewer};
 use thole_protocol::{
     event::{Event, Happening},
-    ids::{AthleteId, CallId, CommandId, RunId},
+    ids::{AthleteId, CallId, CommandId, PieceNo, RunId},
     order::Order,
     refusal::{Refusal, Why},
     sample::Sample,
-    spec::{Audience, CallSpec, CallText, Extent, PieceSpec, Repeat, RosterEntry, Span},
+    spec::{
+        Aim, Audience, CallSpec, CallText, Extent, PastResult, PieceSpec, Plan, Point, Repeat,
+        RosterEntry, SheetCall, Span, Target,
+    },
     standing::AthleteView,
     units::{At, Decimetres, Millis},
 };
@@ -177,4 +184,68 @@ fn a_call_for_somebody_who_is_not_there_is_refused_with_who_is() {
     let refusal = hall.calls(Audience::Picked { athletes: vec![gone] }).unwrap_err();
     assert_eq!(refusal.why, Why::Unknown);
     hall.calls(Audience::Picked { athletes: vec![gone, ANA] }).unwrap();
+}
+
+/// What the athletes are to row the current piece by, as the coach sees it.
+fn targets(hall: &Hall) -> Vec<Option<Target>> {
+    let target = |view: AthleteView| view.aim.target;
+    hall.session.view(Viewer::Coach).athletes.into_iter().map(target).collect()
+}
+
+fn over(metres: u32) -> PieceSpec {
+    let work = Extent::Distance { distance_dm: Decimetres(metres * 10) };
+    PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }])
+}
+
+#[test]
+fn a_pace_goes_along_to_the_next_piece_and_a_finish_does_not() {
+    let mut hall = Hall::new();
+    let pace = Some(Target::Pace { per_500m_ms: Millis(123_000) });
+    let finish = Some(Target::Finish { finish_ms: Millis(171_000) });
+    let aims = |hall: &mut Hall, athlete, target: &Option<Target>, plan: Plan| {
+        let aim = Aim { target: target.clone(), plan, history: Vec::new() };
+        hall.orders(Order::Aim { athlete, piece: PieceNo(0), aim }).unwrap();
+    };
+    aims(&mut hall, ANA, &pace, Plan::FastStart);
+    aims(&mut hall, BO, &finish, Plan::Even);
+    hall.goes();
+    hall.rows(ANA);
+    hall.orders(Order::Stop).unwrap();
+    // Decided on only now.
+    hall.orders(Order::SetPieces { pieces: vec![over(900)] }).unwrap();
+    hall.orders(Order::NextPiece).unwrap();
+    assert_eq!(targets(&hall), [pace.clone(), None]);
+    let plan = hall.session.view(Viewer::Athlete(ANA)).athletes[0].aim.plan.clone();
+    assert_eq!(plan, Plan::FastStart);
+    // What was said of this piece stands, whatever the one before was rowed by.
+    let other = Some(Target::Finish { finish_ms: Millis(222_000) });
+    let aim = Aim { target: other.clone(), ..Aim::default() };
+    hall.orders(Order::Aim { athlete: ANA, piece: PieceNo(1), aim }).unwrap();
+    hall.orders(Order::SetPieces { pieces: vec![over(900), over(900)] }).unwrap();
+    assert_eq!(targets(&hall), [other, None]);
+    // The same piece over another distance: the finish was for the old one, the pace is for any.
+    hall.orders(Order::SetPieces { pieces: vec![over(800)] }).unwrap();
+    assert_eq!(targets(&hall), [pace, None]);
+}
+
+#[test]
+fn a_piece_that_is_changed_keeps_what_still_fits_it() {
+    let mut hall = Hall::new();
+    let past = PastResult { days_ago: 9, result: Target::Finish { finish_ms: Millis(175_000) } };
+    let pace = Some(Target::Pace { per_500m_ms: Millis(123_000) });
+    let aim = Aim { target: pace.clone(), plan: Plan::NegativeSplit, history: vec![past] };
+    let order = Order::Aim { athlete: ANA, piece: PieceNo(0), aim: aim.clone() };
+    hall.orders(order).unwrap();
+    let mut with_sheet = over(700);
+    with_sheet.call_sheet = vec![SheetCall {
+        at: Point::DistanceDone { distance_dm: Decimetres(1_000) },
+        text: CallText { shown: "Settle".into(), spoken: String::new() },
+        audience: Audience::All,
+        span: Span::Next,
+    }];
+    let of_ana = |hall: &Hall| hall.session.view(Viewer::Athlete(ANA)).athletes[0].aim.clone();
+    hall.orders(Order::SetPieces { pieces: vec![with_sheet] }).unwrap();
+    assert_eq!(of_ana(&hall), aim);
+    hall.orders(Order::SetPieces { pieces: vec![over(1_200)] }).unwrap();
+    assert_eq!(of_ana(&hall), Aim { history: Vec::new(), ..aim });
 }

@@ -17,6 +17,7 @@ use crate::{
     limits,
     output::{Athletes, Output, To},
     piece::Piece,
+    roster::Athlete,
     rower::Rower,
 };
 
@@ -141,10 +142,11 @@ impl Session {
         for spec in pieces {
             limits::check_piece(spec)?;
         }
-        self.pieces.truncate(begun);
+        let before: Vec<PieceSpec> = self.pieces.drain(begun..).map(|piece| piece.spec).collect();
         let numbers = (0..=u16::MAX).map(PieceNo).skip(begun);
         let new = numbers.zip(pieces).map(|(no, spec)| Piece::new(no, spec.clone()));
         self.pieces.extend(new);
+        self.fit_aims(begun, &before, pieces);
         let first = PieceNo(u16::try_from(begun).unwrap_or(u16::MAX));
         let without_sheet = |spec: &PieceSpec| PieceSpec { call_sheet: Vec::new(), ..spec.clone() };
         let others = To { coach: false, board: true, athletes: Athletes::All };
@@ -152,6 +154,47 @@ impl Session {
         self.emit(To::COACH, Happening::PiecesSet { first, pieces: pieces.to_vec() }, out);
         self.emit(others, Happening::PiecesSet { first, pieces: told }, out);
         Ok(())
+    }
+
+    /// Of pieces whose work is another now, only what fits any piece is left of what they were to be rowed by.
+    fn fit_aims(&mut self, begun: usize, before: &[PieceSpec], pieces: &[PieceSpec]) {
+        let numbers = (0..=u16::MAX).map(PieceNo).skip(begun);
+        let changed: Vec<(PieceNo, &PieceSpec)> = numbers
+            .clone()
+            .zip(before.iter().zip(pieces))
+            .filter(|(_, (old, new))| old.repeats != new.repeats)
+            .map(|(no, (_, new))| (no, new))
+            .collect();
+        let gone = numbers.clone().nth(pieces.len());
+        let mut others = BTreeSet::new();
+        for (id, athlete) in &mut self.roster {
+            if let Some(gone) = gone {
+                athlete.aims.split_off(&gone);
+            }
+            for (no, spec) in &changed {
+                others.extend(athlete.fit_aim(*no, spec).then_some(*id));
+            }
+        }
+        for id in others {
+            self.roster_changed(id);
+        }
+        let is_current = |(no, _): &(PieceNo, &PieceSpec)| usize::from(no.0) == self.current;
+        if changed.iter().any(is_current) {
+            self.carry_paces();
+        }
+    }
+
+    /// A pace is a target for any piece: who has no target for the current one rows it by the last pace that was
+    /// theirs.
+    fn carry_paces(&mut self) {
+        let Some(piece) = self.pieces.get(self.current) else { return };
+        let carries = |(id, athlete): (&AthleteId, &mut Athlete)| {
+            athlete.carry_pace(piece.no, &piece.spec).then_some(*id)
+        };
+        let carried: Vec<AthleteId> = self.roster.iter_mut().filter_map(carries).collect();
+        for id in carried {
+            self.roster_changed(id);
+        }
     }
 
     fn prepare(&mut self, calls: &[CallText], out: &mut Vec<Output>) -> Result<(), Refusal> {
@@ -224,6 +267,7 @@ impl Session {
             return refused(Why::NotNow, "There is no further piece: set one first.");
         }
         self.current += 1;
+        self.carry_paces();
         let all: Vec<AthleteId> = self.roster.keys().copied().collect();
         for id in all {
             self.roster_changed(id);
