@@ -5,13 +5,12 @@ use std::{collections::VecDeque, time::Duration};
 
 use thole_protocol::{
     ClientMsg, ServerMsg,
-    client_msg::{AimAt, Consent, HeartRate, Ready, Role},
-    event::{Event, Happening},
-    ids::{AthleteId, PieceNo, RunId},
+    client_msg::{Consent, HeartRate, Ready, Role},
+    event::Event,
+    ids::{AthleteId, RunId},
     sample::{Reading, RefusedSample, Sample},
     server_msg::Welcome,
-    spec::Aim,
-    standing::{Own, Phase},
+    standing::Own,
     units::At,
 };
 use tokio::time::sleep;
@@ -21,6 +20,7 @@ use crate::{
     clock::{SessionClock, in_life},
     kept::{BATCH_MAX, Kept, Next, Resumed},
     link::{Link, LinkConfig, News},
+    own_aim::{Aiming, OwnAim},
     socket::{Dial, Ended},
 };
 
@@ -48,8 +48,8 @@ pub struct AthleteConfig {
     pub machine: Option<String>,
     /// Heart rate may be passed on to the coach.
     pub share_heart_rate: bool,
-    /// Own target and plan, for every piece.
-    pub aim: Option<Aim>,
+    /// Own target and plan.
+    pub aim: OwnAim,
     /// Seed of the jitter.
     pub seed: u64,
 }
@@ -90,7 +90,7 @@ pub struct Athlete {
     to_say: VecDeque<ClientMsg>,
     readings: VecDeque<Reading>,
     told: VecDeque<Told>,
-    aimed: Option<PieceNo>,
+    aiming: Aiming,
     ended: bool,
 }
 
@@ -99,6 +99,7 @@ impl Athlete {
     #[must_use]
     pub fn open(config: AthleteConfig) -> Athlete {
         let run = RunId(Uuid::new_v4());
+        let aiming = Aiming::new(config.aim.clone());
         let link = Link::open(LinkConfig {
             dial: config.dial.clone(),
             role: Role::Athlete,
@@ -117,7 +118,7 @@ impl Athlete {
             to_say: VecDeque::new(),
             readings: VecDeque::new(),
             told: VecDeque::new(),
-            aimed: None,
+            aiming,
             ended: false,
         }
     }
@@ -265,13 +266,7 @@ impl Athlete {
             let consent = Consent { heart_rate: true, wording: CONSENT_WORDING };
             self.to_say.push_back(ClientMsg::Consent(consent));
         }
-        let gathering = welcome
-            .pieces
-            .get(usize::from(welcome.current.0))
-            .is_some_and(|piece| matches!(piece.phase, Phase::Gathering | Phase::Armed));
-        if gathering {
-            self.aim(welcome.current);
-        }
+        self.to_say.extend(self.aiming.welcomed(&welcome).map(ClientMsg::Aim));
         self.told.push_back(Told::Welcome(welcome, resumed));
     }
 
@@ -282,16 +277,6 @@ impl Athlete {
             clock_bound_ms: self.link.clock().bound(),
             on_board: None,
         }));
-    }
-
-    fn aim(&mut self, piece: PieceNo) {
-        if self.aimed == Some(piece) {
-            return;
-        }
-        if let Some(aim) = self.config.aim.clone() {
-            self.aimed = Some(piece);
-            self.to_say.push_back(ClientMsg::Aim(AimAt { piece, aim }));
-        }
     }
 
     fn said(&mut self, msg: ServerMsg) {
@@ -314,9 +299,7 @@ impl Athlete {
 
     fn happened(&mut self, events: Vec<Event>) {
         for event in events {
-            if let Happening::PhaseChanged { piece, phase: Phase::Gathering } = event.what {
-                self.aim(piece);
-            }
+            self.to_say.extend(self.aiming.happened(&event.what).map(ClientMsg::Aim));
             self.told.push_back(Told::Event(event));
         }
     }

@@ -19,6 +19,7 @@ pub mod kept;
 pub mod link;
 pub mod mirror;
 mod outgoing;
+pub mod own_aim;
 pub mod recording;
 pub mod results;
 pub mod roster;

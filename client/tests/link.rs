@@ -9,6 +9,7 @@ use thole::{
     athlete::{Athlete, AthleteConfig, Told},
     kept::Resumed,
     link::{Link, LinkConfig, News},
+    own_aim::OwnAim,
     socket::Dial,
 };
 use thole_protocol::{
@@ -233,7 +234,7 @@ fn athlete(dial: Dial) -> Athlete {
         cautions_read: true,
         machine: None,
         share_heart_rate: false,
-        aim: None,
+        aim: OwnAim::default(),
         seed: 6,
     })
 }

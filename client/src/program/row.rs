@@ -10,6 +10,7 @@ use thole::{
     cautions::{CAUTIONS, HEART_RATE},
     course::Source,
     enter::{self, NotIn},
+    own_aim::OwnAim,
     recording::{BridgeLine, Recording},
     rower::{Build, Machine, Pause},
     seat::{Drop, Seat},
@@ -19,7 +20,6 @@ use thole_protocol::{
     client_msg::{Join, Role},
     ids::JoinCode,
     sample::Reading,
-    spec::{Aim, Plan},
     units::Millis,
 };
 use tokio::sync::mpsc;
@@ -335,13 +335,10 @@ impl RowArgs {
         }
     }
 
-    fn aim(&self) -> Result<Option<Aim>, String> {
-        if self.target.is_none() && self.plan.is_none() {
-            return Ok(None);
-        }
+    fn aim(&self) -> Result<OwnAim, String> {
         let target = self.target.as_deref().map(wording::target).transpose()?;
-        let plan = self.plan.as_deref().map_or(Ok(Plan::Even), wording::plan)?;
-        Ok(Some(Aim { target, plan, history: Vec::new() }))
+        let plan = self.plan.as_deref().map(wording::plan).transpose()?;
+        Ok(OwnAim { target, plan })
     }
 
     fn machine_words(&self) -> String {

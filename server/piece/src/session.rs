@@ -17,7 +17,7 @@ use thole_protocol::{
     ids::{AthleteId, CommandId, DeviceId, EventNo, PieceNo, RunId},
     refusal::{Refusal, Why},
     sample::Durable,
-    spec::{Aim, AthleteSpec, CallText, RosterEntry, SessionSettings},
+    spec::{Aim, AthleteSpec, CallText, PastResult, RosterEntry, SessionSettings},
     standing::{Calibration, Notice, Own},
     units::{At, Millis},
 };
@@ -139,7 +139,12 @@ impl Session {
                 });
             }
             Input::Aimed { athlete, piece, aim } => {
-                if let Err(refusal) = self.aim(*athlete, *piece, aim) {
+                // Past results are known to who typed them: an athlete who says nothing of them leaves them.
+                let mut aim = aim.clone();
+                if aim.history.is_empty() {
+                    aim.history = self.history(*athlete, *piece);
+                }
+                if let Err(refusal) = self.aim(*athlete, *piece, &aim) {
                     out.push(Output::Refused { athlete: *athlete, refusal });
                 }
             }
@@ -455,6 +460,12 @@ impl Session {
         }
         self.roster_changed(id);
         Ok(())
+    }
+
+    /// What is known of the past of an athlete in a piece.
+    fn history(&self, id: AthleteId, piece: PieceNo) -> Vec<PastResult> {
+        let aim = self.roster.get(&id).and_then(|athlete| athlete.aims.get(&piece));
+        aim.map_or_else(Vec::new, |aim| aim.history.clone())
     }
 
     fn roster_changed(&mut self, id: AthleteId) {

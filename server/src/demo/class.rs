@@ -2,6 +2,7 @@
 
 use thole::{
     athlete::AthleteConfig,
+    own_aim::OwnAim,
     rower::{Build, Machine},
     seat::Drop,
     socket::Dial,
@@ -132,7 +133,7 @@ impl Athlete {
             cautions_read: true,
             machine: Some(format!("simulated, {at}")),
             share_heart_rate: self.place == Where::Room,
-            aim: None,
+            aim: OwnAim::default(),
             seed: self.seed(),
         }
     }
