@@ -277,6 +277,18 @@ impl Rower {
         }
     }
 
+    /// Whether a call that stands is over for this athlete, who does this: nobody is pushed who stands still, or who has
+    /// not begun when others would be found to have stopped.
+    #[must_use]
+    pub fn is_left_in_peace(&self, doing: Doing, rule: Rule<'_>, now: At) -> bool {
+        let has_had_time = |go: &At| now.0.saturating_sub(go.0) as f64 >= STOPPED_AFTER_MS;
+        match doing {
+            Doing::Stopped => true,
+            Doing::Here => rule.starts.first().is_some_and(has_had_time),
+            Doing::Away | Doing::Rowing | Doing::Finished => false,
+        }
+    }
+
     fn found(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Found {
         let finish = self.finish(rule, now);
         let idle_since = self.idle_since(athlete, rule);

@@ -137,8 +137,8 @@ fn a_call_of_the_sheet_can_stand_again() {
 
 #[test]
 fn a_call_of_the_sheet_that_stands_when_the_piece_is_stopped_is_over() {
-    let mut session = session(1, Span::Strokes { strokes: 40 });
-    assert_eq!(told(&mut session, 1, 20), [(24, "sent", 1)]);
+    let mut session = session(1, Span::Strokes { strokes: 60 });
+    assert_eq!(told(&mut session, 1, 52), [(24, "sent", 1)]);
     let command = CommandId(Uuid::from_u128(77));
     let stopped = session.apply(session.now(), &Input::Ordered { command, order: Order::Stop });
     let over = stopped.iter().any(|output| {

@@ -128,9 +128,11 @@ fn who_has_stopped_gets_no_call() {
             1 ana -2.0 %, - bo stopped
             0:20.0 'long and loose' waits
             0:22.0 ana, bo hears 'long and loose'
+            0:42.0 bo: 'long and loose' is over
             1:00.0 'push the legs' waits
             1:02.0 ana hears 'push the legs'
             1:02.0 'push the legs' ended another call of ana
+            1:02.0 screens: 'long and loose' is over
             1:05.0 ana: 'push the legs' is over
             1:05.0 screens: 'push the legs' is over
             1:10.0 'quick catch' waits"#]],
@@ -151,9 +153,11 @@ fn a_call_just_after_the_go_reaches_all_who_are_in_and_later_who_has_begun() {
         expect![[r#"
             0:00.5 'sit tall' waits
             0:02.5 ana, bo hears 'sit tall'
+            0:12.0 bo: 'sit tall' is over
             0:20.0 'long and loose' waits
             0:22.0 ana hears 'long and loose'
-            0:22.0 'long and loose' ended another call of ana"#]],
+            0:22.0 'long and loose' ended another call of ana
+            0:22.0 screens: 'sit tall' is over"#]],
     );
 }
 

@@ -19,7 +19,7 @@ pub struct Look {
     pub notices: Vec<Notice>,
     /// Those who are home and have not been told their result.
     pub home: Vec<AthleteId>,
-    /// Those whose call stood for a time that is over.
+    /// Those whose call is over: its time is, or they have stopped or have not begun, and nobody is pushed.
     pub past_call: Vec<AthleteId>,
 }
 
@@ -40,9 +40,10 @@ impl Piece {
                 look.home.push(*id);
             }
             if let Some(call) = rower.running() {
-                standing.push((call.call, rower.strokes_left(&athlete.recording)));
-                if call.is_past(now) {
+                if call.is_past(now) || rower.is_left_in_peace(line.doing, rule, now) {
                     look.past_call.push(*id);
+                } else {
+                    standing.push((call.call, rower.strokes_left(&athlete.recording)));
                 }
             }
             let silent = athlete.silent_for(now).is_some_and(|s| s.0 >= SILENT_MAX_MS);
