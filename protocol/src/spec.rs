@@ -88,6 +88,8 @@ pub struct PieceSpec {
 impl PieceSpec {
     /// The shortest count-down: less, and its news would not reach everybody in time.
     pub const COUNT_MIN: Millis = Millis(5_000);
+    /// The longest: nobody sits ready for longer.
+    pub const COUNT_MAX: Millis = Millis(60_000);
 
     /// Ten seconds: enough to put the phone down and take the handle.
     #[must_use]

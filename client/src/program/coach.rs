@@ -55,7 +55,7 @@ enum Task {
 /// Settings of the pieces that are typed.
 #[derive(Args, Clone, Debug)]
 pub(crate) struct PieceArgs {
-    /// Seconds of count-down
+    /// Length of the count-down, 5 to 60 seconds (0:10)
     #[arg(long, value_name = "TIME")]
     count: Option<String>,
     /// The clock runs from each athlete's own first stroke
@@ -77,6 +77,11 @@ impl PieceArgs {
         let mut piece = PieceSpec::of(wording::repeats(words)?);
         if let Some(count) = &self.count {
             piece.count_ms = wording::duration(count)?;
+            if !(PieceSpec::COUNT_MIN..=PieceSpec::COUNT_MAX).contains(&piece.count_ms) {
+                return Err(format!(
+                    "A count-down of {count} is too short or too long: 5 to 60 seconds, such as 0:10."
+                ));
+            }
         }
         if self.own_start {
             piece.clock = StartClock::OwnFirstStroke;

@@ -58,7 +58,7 @@ pub fn call(typed: &str) -> Result<(CallText, Span), String> {
     };
     let (shown, spoken) = words.split_once(" / ").unwrap_or((words, ""));
     if shown.trim().is_empty() {
-        return Err("A call needs words to show, at most 3 words or 18 characters.".into());
+        return Err("A call needs words to show, at most 3 words and 18 characters.".into());
     }
     Ok((CallText { shown: shown.trim().into(), spoken: spoken.trim().into() }, span))
 }

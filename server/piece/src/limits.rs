@@ -40,7 +40,7 @@ pub const REPEATS: RangeInclusive<usize> = 1..=60;
 /// Rest between two repeats: time to put the handle down, and never so long that people leave.
 pub const REST: RangeInclusive<Millis> = Millis(5_000)..=Millis(3_600_000);
 /// Count-down: at least as long as the slowest phone needs to hear of it.
-pub const COUNT: RangeInclusive<Millis> = Millis(5_000)..=Millis(60_000);
+pub const COUNT: RangeInclusive<Millis> = PieceSpec::COUNT_MIN..=PieceSpec::COUNT_MAX;
 /// All the work of one piece by time, and any finish time: nobody rows on into the next day here.
 pub const DAY: Millis = Millis(86_400_000);
 /// All the work of one piece by distance: more than is rowed in a day, and far within 32 bits.

@@ -151,7 +151,7 @@ pub(crate) struct ChangeArgs {
 /// A focus call.
 #[derive(Args, Clone, Debug)]
 pub(crate) struct CallArgs {
-    /// Words to show, at most 3 words or 18 characters ("Sit tall for 10 strokes" says how long), or
+    /// Words to show, at most 3 words and 18 characters ("Sit tall for 10 strokes" says how long), or
     /// the number of a prepared call
     #[arg(required = true)]
     words: Vec<String>,
