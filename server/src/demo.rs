@@ -161,7 +161,8 @@ fn welcome(address: &Address, created: &Created, joined: &[Joined], speed: u32) 
     let guest = joined.last().map_or("", |joined| joined.secret.as_str());
     format!(
         "{rehearsal}{}: twelve invented athletes, each against a target of their own.\n\n  \
-         Coach        {}\n  Athlete      {}   (join code {})\n  A free seat  {}\n  Board        {}\n",
+         Coach        {}\n               (the demo's own coach leads; take command there to lead yourself)\n  \
+         Athlete      {}   (join code {})\n  A free seat  {}\n  Board        {}\n",
         class::TITLE,
         link(Role::Coach, &created.coach_secret),
         address.page(&format!("/row/{}", created.code.as_str())),
