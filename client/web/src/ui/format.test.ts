@@ -62,6 +62,9 @@ test('a projection says how sure it is', () => {
   const distance = (m: number) => ({ want: 'distance', distance_dm: m * 10 }) as const;
   expect(projectedText({ finish: finish(546_100), low: finish(543_000), high: finish(549_400), chance_permille: null })).toBe('9:06.1 ± 3.2 s');
   expect(projectedText({ finish: distance(3_120), low: distance(3_120), high: distance(3_120), chance_permille: null })).toBe('3120m');
+  const late = { finish: finish(190_900), low: finish(183_200), high: finish(198_800), chance_permille: null };
+  expect([projectedText(late), projectedText(late, 'whole')]).toEqual(['3:10.9 ± 7.8 s', '3:11 ± 8 s']);
+  expect(projectedText({ ...late, low: late.finish, high: late.finish }, 'whole')).toBe('3:11');
 });
 
 describe('targets', () => {

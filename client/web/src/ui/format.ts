@@ -62,10 +62,14 @@ export function wholeMarginText(margin: Margin): string {
   return `${sign(amount, whole)}${whole} ${unit}`;
 }
 
-/** A projection with half its 80 % interval: `9:06.1 ± 3.2 s`, `4120m ± 15 m`. */
-export function projectedText({ finish, low, high }: Projected): string {
-  const text = targetText(finish);
+/** A projection with half its 80 % interval: `9:06.1 ± 3.2 s`, `4120m ± 15 m`; in whole seconds `9:06 ± 3 s`. */
+export function projectedText({ finish, low, high }: Projected, to: 'tenths' | 'whole' = 'tenths'): string {
+  const text = to === 'whole' && finish.want === 'finish' ? clockText(Math.round(finish.finish_ms / 1_000)) : targetText(finish);
   if (low.want === 'finish' && high.want === 'finish') {
+    if (to === 'whole') {
+      const seconds = Math.round((high.finish_ms - low.finish_ms) / 2_000);
+      return seconds <= 0 ? text : `${text} ± ${seconds} s`;
+    }
     const tenths = Math.floor((Math.floor((high.finish_ms - low.finish_ms) / 2) + 50) / 100);
     return tenths <= 0 ? text : `${text} ± ${Math.floor(tenths / 10)}.${tenths % 10} s`;
   }

@@ -171,7 +171,7 @@ function withoutMargin(line: Line): string {
 }
 
 function rowed({ time_ms, distance_dm }: AthleteResult, byTime: boolean): string {
-  return byTime ? clockText(Math.floor(time_ms / 1_000)) : distanceText(Math.floor(distance_dm / 10) * 10);
+  return byTime ? clockText(Math.round(time_ms / 1_000)) : distanceText(Math.floor(distance_dm / 10) * 10);
 }
 
 /** A team's mean comes in the unit that the session ranks by. */
