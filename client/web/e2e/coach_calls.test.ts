@@ -92,7 +92,7 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   const paces: readonly (readonly [string, string])[] = [['Brandt, Oda', '2:02'], ['Kit Moor', '2:02.5'], ['Sef Duric', '2:03'], ['Lena Aske', '2:12']];
   const told = new Map(paces.map(([name, pace], nth) => [name, hall.row(code, name, '5:26', ['--pace', pace, '--seed', String(nth + 1)])]));
   // Kit has a limit and lends no heart rate: that is said, and hinders nothing.
-  await start(page, 'no heart rate, and a limit of 181');
+  await start(page, 'heart limit 181, but no heart rate comes');
   const who = (words: string) => [...told].filter(([, lines]) => has(lines, words)).map(([name]) => name);
 
   // Nobody who has not taken a stroke is called.

@@ -12,6 +12,7 @@ import { launch, open, violations, type Opened } from './stage';
 const PROGRAM = process.env['THOLE_SERVER_PROGRAM'] ?? '../../target/release/thole-server';
 const ATHLETE = process.env['THOLE_PROGRAM'] ?? join(dirname(PROGRAM), 'thole');
 export const LAPTOP = { width: 1280, height: 800 };
+export const SMALL_LAPTOP = { width: 1024, height: 768 };
 export const TABLET = { width: 820, height: 1180 };
 /** The laptop at a zoom of 200 %. */
 const ZOOMED = { width: 640, height: 400, deviceScaleFactor: 2, mobile: false };
@@ -67,6 +68,16 @@ export class Coaching {
     return told;
   }
 
+  /** The server says nothing and hears nothing … */
+  silence(): void {
+    this.#server.kill('SIGSTOP');
+  }
+
+  /** … until now. */
+  hearAgain(): void {
+    this.#server.kill('SIGCONT');
+  }
+
   async made(title: string): Promise<Made> {
     const asked: string[] = [];
     const { page, wrong } = await open(this.browser, 'about:blank', LAPTOP);
@@ -84,6 +95,8 @@ function ended(child: ChildProcess): Promise<void> {
   return new Promise((resolve) => {
     if (child.exitCode !== null || child.signalCode !== null) return resolve();
     child.once('exit', () => resolve());
+    // One that was silenced would not hear it.
+    child.kill('SIGCONT');
     child.kill('SIGTERM');
   });
 }
@@ -136,7 +149,7 @@ export async function setPiece(page: Page, piece: string, sheet = ''): Promise<v
 
 /** The nine calls that are suggested. */
 export async function layPad(page: Page): Promise<void> {
-  await page.getByRole('button', { name: 'Lay them on the pad' }).click();
+  await page.getByRole('button', { name: 'Put these on the pad' }).click();
   await page.getByRole('button', { name: 'On the pad' }).waitFor();
 }
 

@@ -39,5 +39,6 @@ test('who did not finish suggests nothing', () => {
 test('a beginner is given a range in the unit of the piece', () => {
   expect(beginners(spec('1700m'))).toContain('7:22 to 9:04');
   expect(beginners(spec('12min'))).toContain('2250m to 2769m');
+  expect(beginners(spec('500m'))).toBe('Many begin with 2:10 to 2:40 for 500 m. Better a little slower than you think.');
   expect(example(spec('6x350m/1:15'))).toBe('10:09');
 });

@@ -49,11 +49,13 @@ export function beginners(spec: PieceSpec): string {
   const work = workOf(spec);
   const [fast, slow] = BEGINS_PER_500M_MS;
   const paces = `${clockText(fast / 1_000)} to ${clockText(slow / 1_000)} for 500 m`;
+  const calm = 'Better a little slower than you think.';
+  if (work.by === 'distance' && work.m === 500) return `Many begin with ${paces}. ${calm}`;
   const [low, high] =
     work.by === 'distance'
       ? [clockText(Math.round((work.m / 500) * (fast / 1_000))), clockText(Math.round((work.m / 500) * (slow / 1_000)))]
       : [`${Math.round((work.ms / slow) * 500)}m`, `${Math.round((work.ms / fast) * 500)}m`];
-  return `Many begin between ${paces}: ${low} to ${high} for this piece. Rather a little slower than you think.`;
+  return `Many begin with ${paces}; that is ${low} to ${high} for this piece. ${calm}`;
 }
 
 /** What to type into the field of a target. */

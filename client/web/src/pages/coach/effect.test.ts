@@ -111,3 +111,9 @@ test.each([[1, 3.078], [2, 1.886], [3, 1.638], [4, 1.533], [5, 1.476], [8, 1.397
 test('a change is written with its interval', () => {
   expect([changeText({ mean: -1.84, half: 0.62 }), changeText({ mean: 0.04, half: 1 }), changeText({ mean: 2, half: 1 })]).toEqual(['−1.8 ± 0.6', '0.0 ± 1.0', '+2.0 ± 1.0']);
 });
+
+test('what reads 0.0 is no change, however sure it is', () => {
+  const effect = { is: 'measured', rate: null, stroke: null, faster: 2, of: 2, against: 0 } as const;
+  expect(effectText({ ...effect, speed: { mean: 0.04, half: 0.01 } })).toBe('no clear change');
+  expect(effectText({ ...effect, speed: { mean: -0.06, half: 0.01 } })).toBe('slower by 0.1 %');
+});

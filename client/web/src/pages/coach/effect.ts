@@ -98,7 +98,8 @@ export function effectText(effect: Effect): string {
     case 'unseen':
       return 'not seen long enough';
     case 'measured':
-      if (!isClear(effect.speed)) return 'no clear change';
+      // What reads 0.0 is no change to speak of, however sure it is.
+      if (!isClear(effect.speed) || Math.abs(effect.speed.mean) < 0.05) return 'no clear change';
       return `${effect.speed.mean > 0 ? 'faster' : 'slower'} by ${Math.abs(effect.speed.mean).toFixed(1)} %`;
     default:
       return effect satisfies never;

@@ -36,7 +36,7 @@ test('what is missing before a start, most hindering first', () => {
     'cautions not accepted', 'no machine linked', 'no target: not ranked', 'clock not set yet',
   ]);
   expect(missingOf({ ...ready, clock_bound_ms: 340 })).toEqual(['clock only within 0.3 s']);
-  expect(missingOf({ ...ready, spec: { ...ready.spec, heart_limit_bpm: 178 } })).toEqual(['no heart rate, and a limit of 178']);
+  expect(missingOf({ ...ready, spec: { ...ready.spec, heart_limit_bpm: 178 } })).toEqual(['heart limit 178, but no heart rate comes']);
   expect(missingOf({ ...ready, spec: { ...ready.spec, heart_limit_bpm: 178 }, heart_rate: true })).toEqual([]);
 });
 

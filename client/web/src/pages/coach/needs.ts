@@ -88,7 +88,7 @@ export function missingOf({ spec, aim, doing, cautions_read, machine, clock_boun
   missing.push(...target);
   if (clock_bound_ms === null) missing.push('clock not set yet');
   else if (clock_bound_ms > CLOCK_BOUND_MS) missing.push(`clock only within ${durationInWords(clock_bound_ms)}`);
-  if (spec.heart_limit_bpm !== null && !heart_rate) missing.push(`no heart rate, and a limit of ${spec.heart_limit_bpm}`);
+  if (spec.heart_limit_bpm !== null && !heart_rate) missing.push(`heart limit ${spec.heart_limit_bpm}, but no heart rate comes`);
   return missing;
 }
 
