@@ -1,7 +1,7 @@
 // What a coach says reaches those whom it is for, and nobody else; it stands on the page after a reload; and the keys
 // that say it can be changed.
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, codeOn, hold, layPad, overhang, setPiece, shot, sound, start } from './coaching';
+import { Coaching, LAPTOP, SMALL_LAPTOP, codeOn, hold, layPad, overhang, setPiece, shot, sound, start } from './coaching';
 import { demo, open } from './stage';
 
 const SPEED = 10;
@@ -204,6 +204,37 @@ test('keys are changed, remembered, said when they clash, and switched off', { t
   expect(await page.locator('.effects li').count()).toBe(1);
   expect(wrong).toEqual([]);
   await page.close();
+});
+
+test('on a small laptop who needs a word, the call that stands, the whole pad and most of twelve are seen at once', { timeout: TEST_MS }, async () => {
+  const shown = await demo(8);
+  try {
+    const { page, wrong } = await open(hall.browser, shown.coach, SMALL_LAPTOP);
+    // The demo's own coach starts it.
+    await page.locator('.small').getByText('Rowing').waitFor({ timeout: 60_000 });
+    await page.getByRole('button', { name: 'Take command' }).click();
+    await page.getByRole('button', { name: 'Prepare' }).click();
+    await layPad(page);
+    await page.getByRole('button', { name: 'Piece', exact: true }).click();
+    await page.locator('.list .place').getByText('12', { exact: true }).waitFor({ timeout: 60_000 });
+    await shot(page, 'small-laptop');
+    const inside = (selector: string) =>
+      page.locator(selector).last().evaluate((one) => {
+        const { top, right, bottom, left } = one.getBoundingClientRect();
+        return top >= 0 && left >= 0 && bottom <= innerHeight && right <= innerWidth;
+      });
+    for (const part of ['.clock', '#needs', '.calls .block', '.pad button', '.effects']) expect(await inside(part), part).toBe(true);
+    expect(await page.locator('.pad button').count()).toBe(9);
+    // Nine rows of the list at the least, and nothing that is cut off for want of height.
+    expect(await page.locator('.list').evaluate((list) => list.clientHeight / (list.querySelector('li')?.clientHeight ?? Infinity))).toBeGreaterThanOrEqual(9);
+    for (const part of ['.top', '.needs', '.calls']) expect(await page.locator(part).evaluate((one) => one.scrollHeight - one.clientHeight), part).toBeLessThanOrEqual(1);
+    expect(await overhang(page)).toBeLessThanOrEqual(0);
+    expect(await page.locator('header').evaluate((one) => one.clientHeight)).toBeLessThanOrEqual(60);
+    await sound(page, 'small-laptop');
+    expect(wrong).toEqual([]);
+  } finally {
+    await shown.stop();
+  }
 });
 
 test('a class of twelve with a detail open fits the window, and a rest says what comes', { timeout: TEST_MS }, async () => {
