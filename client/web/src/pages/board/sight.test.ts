@@ -1,5 +1,5 @@
 import { expect, test } from 'vitest';
-import { USUAL, chosenSight, fontPx, keepSight, rows } from './sight';
+import { HALF_FIELD, HALF_RESULTS, USUAL, chosenSight, fontPx, keepSight, rows, tooFar } from './sight';
 
 const TV = { width: 1920, height: 1080 };
 
@@ -31,7 +31,8 @@ test('few are written large, more on one page as long as they can be read there,
   expect(of(4)).toMatchObject({ pages: 1, perPage: 4 });
   expect(of(4).fontPx).toBeCloseTo(960 / 16, 6);
   expect(rows({ diagonalIn: 75, distanceM: 4 }, TV, 690, 4).fontPx).toBeCloseTo(fontPx({ diagonalIn: 75, distanceM: 4 }, TV, 20), 6);
-  expect(of(10)).toMatchObject({ pages: 1, perPage: 10, small: false });
+  expect(of(10)).toMatchObject({ pages: 1, perPage: 10 });
+  expect(of(10).farM).toBeGreaterThanOrEqual(5);
   expect(of(13)).toMatchObject({ pages: 2, perPage: 7 });
   expect(of(30)).toMatchObject({ pages: 3, perPage: 10 });
   expect(of(0)).toMatchObject({ pages: 1 });
@@ -45,7 +46,18 @@ test('few are written large, more on one page as long as they can be read there,
 });
 
 test('a screen that is too small for the distance shows letters as large as it can, and says that it is', () => {
-  expect(rows({ diagonalIn: 13, distanceM: 9 }, TV, 690, 12)).toMatchObject({ perPage: 6, pages: 2, small: true });
+  const sight = { diagonalIn: 13, distanceM: 9 };
+  const fit = rows(sight, TV, 690, 12);
+  expect(fit).toMatchObject({ perPage: 6, pages: 2 });
+  // Letters as wide as half of the screen allows, 60 px, are 16 minutes of arc from this far; by the definition above.
+  expect(fit.farM).toBeCloseTo((60 * 0.668 * ((13 * 25.4 * 16) / Math.sqrt(337) / 1_920)) / (16 * 0.2909), 2);
+  expect(tooFar(sight, fit.farM)).toBe('The letters are as large as they can be: read them from 1.2 m or nearer, or take a larger screen.');
+});
+
+test.each([TV, { width: 1280, height: 720 }])('the usual screen is large enough for the usual distance, in the results too', (frame) => {
+  for (const half of [HALF_FIELD, HALF_RESULTS]) {
+    for (const people of [1, 8, 12, 30]) expect(tooFar(USUAL, rows(USUAL, frame, (690 * frame.height) / 1080, people, half).farM)).toBe('');
+  }
 });
 
 test('the address wins, then what was kept, then what is usual; nonsense counts for nothing', () => {

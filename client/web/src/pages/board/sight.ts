@@ -21,8 +21,8 @@ export interface Rows {
   readonly rowPx: number;
   readonly perPage: number;
   readonly pages: number;
-  /** The letters are below 16 minutes of arc: the screen is too small for that distance. */
-  readonly small: boolean;
+  /** From so far, in metres, the letters are 16 minutes of arc: below the distance, the screen is too small for it. */
+  readonly farM: number;
 }
 
 export const LIMITS = { diagonalIn: [10, 150], distanceM: [0.5, 30] } as const;
@@ -40,7 +40,7 @@ const ROWS_LEAST = 4;
 /** Half of the screen holds a place, a name and a margin: so many sizes of the letters … */
 export const HALF_FIELD = 16;
 /** … and in the results the finish too. */
-export const HALF_RESULTS = 18.5;
+export const HALF_RESULTS = 17.3;
 /** Rows stand this far apart at the most. */
 const ROW_MOST = 1.5;
 
@@ -83,5 +83,12 @@ export function rows(sight: Sight, frame: Frame, heightPx: number, people: numbe
   const perPage = Math.max(1, Math.ceil(people / pages));
   const font = Math.max(Math.min(heightPx / perPage / ROW, most), least);
   const rowPx = Math.min(heightPx / perPage, font * ROW_MOST);
-  return { fontPx: font, rowPx, perPage, pages, small: least < wanted * 0.999 };
+  return { fontPx: font, rowPx, perPage, pages, farM: (sight.distanceM * font) / wanted };
+}
+
+/** That the letters cannot be as large as they should be, and what to do; empty when they are. */
+export function tooFar({ distanceM }: Sight, farM: number): string {
+  // A tenth of a metre is more than anybody measures.
+  if (farM >= distanceM - 0.05) return '';
+  return `The letters are as large as they can be: read them from ${(Math.floor(farM * 10) / 10).toFixed(1)} m or nearer, or take a larger screen.`;
 }
