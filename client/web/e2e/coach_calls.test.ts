@@ -163,6 +163,36 @@ test('after a reload both calls stand there, with the same figures', { timeout: 
   await page.close();
 });
 
+test('while the server is away nothing is claimed, and a call that is pressed then says what becomes of it', { timeout: TEST_MS }, async () => {
+  const { page, wrong } = await hall.made('Server away');
+  await setPiece(page, '1700m');
+  await layPad(page);
+  const told = hall.row(await codeOn(page), 'Ruben Tal', '7:06');
+  await start(page, 'The one here is ready.');
+  await page.locator('.list .place').getByText('1', { exact: true }).waitFor();
+  hall.silence();
+  await page.getByText('The server is away.', { exact: true }).waitFor();
+  await page.getByText('1 in when last heard').waitFor();
+  await page.getByText('Whether a call stands is not known').waitFor();
+  expect(await page.getByText('all heard').count()).toBe(0);
+  expect(await page.getByText('No call stands').count()).toBe(0);
+  await page.keyboard.press('KeyQ');
+  await page.keyboard.press('KeyW');
+  await page.getByText(`‘${SIT}’ goes out when the server is back`).waitFor();
+  await page.getByText(`‘${REACH}’ goes out when the server is back`).waitFor();
+  await shot(page, 'calls-wait');
+  // The newest of them is taken back by Esc: it never went out.
+  await page.keyboard.press('Escape');
+  await page.getByText(`‘${REACH}’ goes out`).waitFor({ state: 'detached' });
+  hall.hearAgain();
+  await page.getByText('The server is away.', { exact: true }).waitFor({ state: 'detached' });
+  await expect.poll(() => has(told, SIT), SOON).toBe(true);
+  await page.locator('.running').getByText(SIT).waitFor();
+  expect(has(told, REACH)).toBe(false);
+  expect(wrong.filter((one) => !one.includes('WebSocket'))).toEqual([]);
+  await page.close();
+});
+
 test('keys are changed, remembered, said when they clash, and switched off', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('Other keys');
   await setPiece(page, '1700m');

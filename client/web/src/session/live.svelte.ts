@@ -13,11 +13,20 @@ const DEVICE = 'thole device';
 /** What the server answers by the name that this device gave it. */
 type Commanded = Extract<ClientMsg, { command: CommandId }>;
 
+/** Asked for and not answered: said again with every new connection, and gone with this page. */
+export interface Unanswered {
+  readonly msg: Commanded;
+  /** It went out on a connection: the server may have heard it. */
+  readonly said: boolean;
+  /** The session's time when it was asked for; null before that is known. */
+  readonly asked_at_ms: number | null;
+}
+
 export class Live {
   #state = $state.raw<State>(NOTHING_YET);
   #nowMs = $state.raw<number | null>(null);
   #link: Link | null = null;
-  #unanswered = new Map<CommandId, Commanded>();
+  #unanswered = $state.raw<ReadonlyMap<CommandId, Unanswered>>(new Map());
   #callOff: () => void = () => undefined;
   readonly #world: World;
   readonly #alsoTell: ((news: News) => void)[] = [];
@@ -74,19 +83,32 @@ export class Live {
   /** Asks for something that is answered by name; said again after a lost connection until it is. */
   ask(make: (command: CommandId) => Commanded): CommandId {
     const msg = make(newId());
-    this.#unanswered.set(msg.command, msg);
-    this.say(msg);
+    const said = this.say(msg);
+    this.#unanswered = new Map([...this.#unanswered, [msg.command, { msg, said, asked_at_ms: this.#link?.now() ?? null }]]);
     return msg.command;
+  }
+
+  /** What has no answer yet, in the order in which it was asked for. */
+  get unanswered(): readonly Unanswered[] {
+    return [...this.#unanswered.values()];
+  }
+
+  /** Takes back what no connection has carried yet; false when the server may have heard it. */
+  unask(command: CommandId): boolean {
+    if (this.#unanswered.get(command)?.said !== false) return false;
+    this.#unanswered = new Map([...this.#unanswered].filter(([name]) => name !== command));
+    return true;
   }
 
   #hear(news: News): void {
     this.#state = reduce(this.#state, news);
     for (const tell of this.#alsoTell) tell(news);
-    for (const command of this.#unanswered.keys()) {
-      if (this.#state.answers.has(command)) this.#unanswered.delete(command);
+    const { answers } = this.#state;
+    if ([...this.#unanswered.keys()].some((command) => answers.has(command))) {
+      this.#unanswered = new Map([...this.#unanswered].filter(([command]) => !answers.has(command)));
     }
     if (news.news === 'welcome') {
-      for (const msg of this.#unanswered.values()) this.say(msg);
+      this.#unanswered = new Map([...this.#unanswered].map(([name, one]) => [name, { ...one, said: this.say(one.msg) || one.said }]));
       this.#read();
     }
   }

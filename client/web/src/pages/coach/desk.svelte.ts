@@ -9,7 +9,7 @@ import { remembered, type History } from './history';
 import { packed, unpacked, type KeptEffects, type KeptPiece } from './kept';
 import { dropSession, keepHabits, keepSession, keptHabits, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
-import { standingCalls } from './words';
+import { standingCalls, waiting, type Waiting } from './words';
 
 /** What of the piece outlives a reload of this page stands in the tab's storage under this and the code. */
 const KEPT_PIECE = 'thole coach piece';
@@ -149,8 +149,25 @@ export class Desk {
     this.orders([{ do: 'take_back', call: waiting.call }, { do: 'call', call: now }]);
   }
 
+  /** Whether the server is away: then nothing is known of what stands, and nothing goes out. */
+  get away(): boolean {
+    return this.live.state.connected.is !== 'here';
+  }
+
+  /** What was asked for and waits for the server. */
+  get waiting(): readonly Waiting[] {
+    return waiting(this.live.unanswered, this.away, this.live.nowMs, this.session?.speed ?? 1);
+  }
+
+  /** What no connection has carried yet is not asked for any more. */
+  unask(command: CommandId): void {
+    this.live.unask(command);
+  }
+
   /** The call that waits, or else the newest that stands; false when there is none. */
   takeBack(): boolean {
+    const kept = this.waiting.findLast(({ call, may_be_dropped }) => call && may_be_dropped);
+    if (this.away && kept !== undefined) return this.live.unask(kept.command);
     const call = this.session?.armed?.call ?? this.running[0]?.call;
     if (call === undefined) return false;
     this.order({ do: 'take_back', call });

@@ -1,8 +1,8 @@
 import { expect, test } from 'vitest';
-import type { AthleteView, Line } from '../../protocol/decode';
+import type { AthleteView, Line, Order } from '../../protocol/decode';
 import { welcome } from '../../session/faked';
 import { NOTHING_YET, reduce, type ListedCall, type Session } from '../../session/reduce';
-import { clockWords, heardText, sideOf, standingCalls, unheardText, whoText } from './words';
+import { clockWords, heardText, lostHeardText, sideOf, standingCalls, unheardText, waiting, whoText } from './words';
 
 function session(more: Partial<Session>): Session {
   const { session: made } = reduce(NOTHING_YET, { news: 'welcome', msg: welcome() });
@@ -73,4 +73,21 @@ test('a call that reached nobody does not stand, and it is said for a while', ()
   expect(unheardText(told, 51_000)).toBe('‘Sit tall’ reached nobody: nobody whom it was for is rowing. Who has not begun, has stopped or is home gets no call.');
   expect(unheardText(told, 63_000)).toBe('');
   expect(unheardText(session({ calls: [nobody, sent('after', 50_500)] }), 51_000)).toBe('');
+});
+
+test('of every order that waits it is said what becomes of it', () => {
+  const call = { do: 'call', call: { call: 'c', text: { shown: 'Catch together', spoken: '' }, audience: { whom: 'all' }, span: { until: 'next' } } } as const;
+  const asked = (order: Order, said: boolean) => ({ msg: { type: 'command', command: 'x', order } as const, said, asked_at_ms: 1_000 });
+  const says = (order: Order, said: boolean, away: boolean, nowMs: number) => waiting([asked(order, said)], away, nowMs, 1).map((one) => one.says);
+  expect(says(call, false, true, 1_000)).toEqual(['‘Catch together’ goes out when the server is back, as long as this page stays open.']);
+  expect(says(call, true, true, 1_000)).toEqual(['‘Catch together’ was on its way as the server went away: whether it arrived is known when the server is back.']);
+  expect(says({ do: 'stop' }, false, true, 1_000)).toEqual(['The stop is sent when the server is back, as long as this page stays open.']);
+  // While the server is there, only what takes long is worth a word.
+  expect(says(call, true, false, 2_000)).toEqual([]);
+  expect(says(call, true, false, 4_000)).toEqual(['‘Catch together’: no answer from the server yet.']);
+  expect(waiting([asked(call, false), asked(call, true)], true, 1_000, 1).map((one) => one.may_be_dropped)).toEqual([true, false]);
+});
+
+test('while the server is away it is said who was in, not who is heard', () => {
+  expect(lostHeardText(session({ standings: standings([line('a', false), line('b', true)]) }))).toBe('2 in when last heard');
 });

@@ -1,5 +1,6 @@
 // What the coach's page says of the whole field.
-import type { AthleteView, PieceView } from '../../protocol/decode';
+import type { AthleteView, CommandId, Order, PieceView } from '../../protocol/decode';
+import type { Unanswered } from '../../session/live.svelte';
 import { athlete, callsOfPiece, currentPhase, goAt, type ListedCall, type Session } from '../../session/reduce';
 import { pieceText } from '../../ui/format';
 import { phaseText, repeatText } from '../../ui/words';
@@ -41,6 +42,91 @@ export function heardText(session: Session): string {
     return `Waiting for ${named(session, waits)}${unheard === '' ? '' : `; ${unheard}`}`;
   }
   return `${here.length} in, ${unheard === '' ? 'all heard' : unheard}`;
+}
+
+/** What cannot be known while the server is away. */
+export function lostHeardText(session: Session): string {
+  const here = (session.standings?.lines ?? session.athletes).filter(({ doing }) => doing !== 'away').length;
+  return `${here} in when last heard`;
+}
+
+/** An order without an answer takes longer than a blink, in life. */
+const SOON_MS = 1_500;
+
+/**
+ * What waits for the server: on the desk while it is away, or without an answer for longer than usual. Said from when
+ * it is known that it was asked for.
+ */
+export function waiting(unanswered: readonly Unanswered[], away: boolean, nowMs: number | null, speed: number): readonly Waiting[] {
+  return unanswered.flatMap(({ msg, said, asked_at_ms }) => {
+    const late = nowMs !== null && asked_at_ms !== null && nowMs - asked_at_ms > SOON_MS * speed;
+    if (!away && !late) return [];
+    const what = askedText(msg);
+    const call = msg.type === 'command' && msg.order.do === 'call';
+    const then = said
+      ? `${what} was on its way as the server went away: whether it arrived is known when the server is back.`
+      : `${what} ${call ? 'goes out' : 'is sent'} when the server is back, as long as this page stays open.`;
+    return [{ command: msg.command, call, says: away ? then : `${what}: no answer from the server yet.`, may_be_dropped: !said }];
+  });
+}
+
+export interface Waiting {
+  readonly command: CommandId;
+  readonly call: boolean;
+  readonly says: string;
+  /** The server cannot have heard it. */
+  readonly may_be_dropped: boolean;
+}
+
+function askedText(msg: Unanswered['msg']): string {
+  switch (msg.type) {
+    case 'command':
+      return orderText(msg.order);
+    case 'add_athletes':
+      return 'What you added to the roster';
+    case 'new_link':
+    case 'new_board_link':
+      return 'The new link';
+    case 'take_command':
+      return 'Taking command';
+    default:
+      return msg satisfies never;
+  }
+}
+
+function orderText(order: Order): string {
+  switch (order.do) {
+    case 'call':
+      return `‘${order.call.text.shown}’`;
+    case 'take_back':
+      return 'Taking the call back';
+    case 'start':
+      return 'The start';
+    case 'stop':
+      return 'The stop';
+    case 'false_start':
+      return 'The false start';
+    case 'arm':
+    case 'disarm':
+      return order.do === 'arm' ? '“Sit ready”' : '“Not yet”';
+    case 'next_repeat':
+      return 'The next repeat';
+    case 'next_piece':
+      return 'The next piece';
+    case 'close':
+    case 'close_session':
+      return order.do === 'close' ? 'Closing the piece' : 'Closing the session';
+    case 'aim':
+    case 'change_athlete':
+    case 'remove_athlete':
+      return 'What you changed in the roster';
+    case 'prepare_calls':
+    case 'set_pieces':
+    case 'settings':
+      return 'What you prepared';
+    default:
+      return order satisfies never;
+  }
 }
 
 /** By name while they are few, else how many. */
