@@ -52,10 +52,8 @@ impl Aiming {
         if let Happening::PiecesSet { first, pieces } = what {
             self.see(usize::from(first.0), pieces.iter());
         }
-        match what {
-            Happening::PhaseChanged { piece, phase: Phase::Gathering } => self.aim(*piece, None),
-            _ => None,
-        }
+        let Happening::PhaseChanged { piece, phase: Phase::Gathering } = what else { return None };
+        self.aim(*piece, None)
     }
 
     fn see<'a>(&mut self, first: usize, pieces: impl Iterator<Item = &'a PieceSpec>) {

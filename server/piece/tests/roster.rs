@@ -1,9 +1,5 @@
 //! Who is taken off the roster, who is not, and calls for somebody who is not there.
-#![expect(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    reason = "in a test, a panic is the answer"
-)]
+#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use thole_piece::{Input, Session, output::Output, session::Viewer};
 use thole_protocol::{
@@ -203,7 +199,7 @@ fn a_pace_goes_along_to_the_next_piece_and_a_finish_does_not() {
     let pace = Some(Target::Pace { per_500m_ms: Millis(123_000) });
     let finish = Some(Target::Finish { finish_ms: Millis(171_000) });
     let aims = |hall: &mut Hall, athlete, target: &Option<Target>, plan: Plan| {
-        let aim = Aim { target: target.clone(), plan, history: Vec::new() };
+        let aim = Aim { target: *target, plan, history: Vec::new() };
         hall.orders(Order::Aim { athlete, piece: PieceNo(0), aim }).unwrap();
     };
     aims(&mut hall, ANA, &pace, Plan::FastStart);
@@ -214,12 +210,12 @@ fn a_pace_goes_along_to_the_next_piece_and_a_finish_does_not() {
     // Decided on only now.
     hall.orders(Order::SetPieces { pieces: vec![over(900)] }).unwrap();
     hall.orders(Order::NextPiece).unwrap();
-    assert_eq!(targets(&hall), [pace.clone(), None]);
+    assert_eq!(targets(&hall), [pace, None]);
     let plan = hall.session.view(Viewer::Athlete(ANA)).athletes[0].aim.plan.clone();
     assert_eq!(plan, Plan::FastStart);
     // What was said of this piece stands, whatever the one before was rowed by.
     let other = Some(Target::Finish { finish_ms: Millis(222_000) });
-    let aim = Aim { target: other.clone(), ..Aim::default() };
+    let aim = Aim { target: other, ..Aim::default() };
     hall.orders(Order::Aim { athlete: ANA, piece: PieceNo(1), aim }).unwrap();
     hall.orders(Order::SetPieces { pieces: vec![over(900), over(900)] }).unwrap();
     assert_eq!(targets(&hall), [other, None]);
@@ -233,7 +229,7 @@ fn a_piece_that_is_changed_keeps_what_still_fits_it() {
     let mut hall = Hall::new();
     let past = PastResult { days_ago: 9, result: Target::Finish { finish_ms: Millis(175_000) } };
     let pace = Some(Target::Pace { per_500m_ms: Millis(123_000) });
-    let aim = Aim { target: pace.clone(), plan: Plan::NegativeSplit, history: vec![past] };
+    let aim = Aim { target: pace, plan: Plan::NegativeSplit, history: vec![past] };
     let order = Order::Aim { athlete: ANA, piece: PieceNo(0), aim: aim.clone() };
     hall.orders(order).unwrap();
     let mut with_sheet = over(700);
