@@ -160,7 +160,7 @@ fn finishes_are_held_against_what_was_shown() {
     assert_eq!((told.chances, told.made, told.chance_permille), (6, 3, 1_500));
     assert_eq!(
         told.says,
-        "Over 2 finishes here, 3 of 6 projected ranges held; 8 of 10 are meant to."
+        "Of 6 ranges projected for 2 finishes here, 3 held the result; 8 of 10 are meant to."
     );
 }
 

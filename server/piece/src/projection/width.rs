@@ -195,7 +195,8 @@ impl Count {
         };
         // A finish has several, drawn on the way.
         let (held, drawn) = (self.held, self.intervals);
-        let so_far = format!("Over {finishes} here, {held} of {drawn} projected ranges held");
+        let so_far =
+            format!("Of {drawn} ranges projected for {finishes} here, {held} held the result");
         let width = width.factor();
         if width > 1.05 {
             format!(
