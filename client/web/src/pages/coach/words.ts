@@ -81,7 +81,7 @@ export interface Waiting {
 function askedText(msg: Unanswered['msg']): string {
   switch (msg.type) {
     case 'command':
-      return orderText(msg.order);
+      return msg.order.do === 'call' ? `‘${msg.order.call.text.shown}’` : ORDERS[msg.order.do];
     case 'add_athletes':
       return 'What you added to the roster';
     case 'new_link':
@@ -94,40 +94,28 @@ function askedText(msg: Unanswered['msg']): string {
   }
 }
 
-function orderText(order: Order): string {
-  switch (order.do) {
-    case 'call':
-      return `‘${order.call.text.shown}’`;
-    case 'take_back':
-      return 'Taking the call back';
-    case 'start':
-      return 'The start';
-    case 'stop':
-      return 'The stop';
-    case 'false_start':
-      return 'The false start';
-    case 'arm':
-    case 'disarm':
-      return order.do === 'arm' ? '“Sit ready”' : '“Not yet”';
-    case 'next_repeat':
-      return 'The next repeat';
-    case 'next_piece':
-      return 'The next piece';
-    case 'close':
-    case 'close_session':
-      return order.do === 'close' ? 'Closing the piece' : 'Closing the session';
-    case 'aim':
-    case 'change_athlete':
-    case 'remove_athlete':
-      return 'What you changed in the roster';
-    case 'prepare_calls':
-    case 'set_pieces':
-    case 'settings':
-      return 'What you prepared';
-    default:
-      return order satisfies never;
-  }
-}
+const IN_ROSTER = 'What you changed in the roster';
+const PREPARED = 'What you prepared';
+
+/** What an order is called while it waits; a call is called by its words. */
+const ORDERS: Readonly<Record<Exclude<Order['do'], 'call'>, string>> = {
+  take_back: 'Taking the call back',
+  start: 'The start',
+  stop: 'The stop',
+  false_start: 'The false start',
+  arm: '“Sit ready”',
+  disarm: '“Not yet”',
+  next_repeat: 'The next repeat',
+  next_piece: 'The next piece',
+  close: 'Closing the piece',
+  close_session: 'Closing the session',
+  aim: IN_ROSTER,
+  change_athlete: IN_ROSTER,
+  remove_athlete: IN_ROSTER,
+  prepare_calls: PREPARED,
+  set_pieces: PREPARED,
+  settings: PREPARED,
+};
 
 /** By name while they are few, else how many. */
 function named(session: Session, lines: readonly { readonly athlete: string }[]): string {
