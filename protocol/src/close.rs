@@ -12,6 +12,10 @@ pub enum Close {
     Restart = 1012,
     /// The client could not keep up, or the server is full for the moment (IANA registry).
     TooSlow = 1013,
+    /// A frame was not as RFC 6455 has it.
+    BrokenFrame = 1002,
+    /// A text was not UTF-8 (RFC 6455).
+    NotUtf8 = 1007,
     /// A message was larger than this role may send (RFC 6455).
     TooBig = 1009,
     /// Text was expected and something else came (RFC 6455).
@@ -56,6 +60,8 @@ impl Close {
             Close::Fault => "The server met a fault of its own; come back in a moment.",
             Close::Restart => "The server restarts; come back in a moment.",
             Close::TooSlow => "This connection could not keep up; come back in a moment.",
+            Close::BrokenFrame => "A WebSocket frame was broken; update this program.",
+            Close::NotUtf8 => "A text was not UTF-8; update this program.",
             Close::TooBig => "The message was too large; send smaller batches.",
             Close::NotText => "Only JSON text messages are understood here.",
             Close::TooMany => "Too many messages; send samples in batches.",

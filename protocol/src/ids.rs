@@ -85,30 +85,54 @@ pub struct PieceNo(pub u16);
 #[serde(transparent)]
 pub struct EventNo(pub u64);
 
-/// Consonants of join codes: none that looks or sounds like another letter or a digit.
-const CONSONANTS: &[u8] = b"FHJKMNRTVW";
-/// Vowels of join codes: no I (1, L) and no O (0, Q).
-const VOWELS: &[u8] = b"AEU";
-/// Syllables in a join code: 30 to the power of 4 = 810,000 codes.
-const SYLLABLES: usize = 4;
+/// Consonants of join codes: none that is said like another one of them in most languages (C, Q, X, Y).
+const CONSONANTS: &[u8; 16] = b"BDFHJKLMNPRSTVWZ";
+/// Vowels of join codes.
+const VOWELS: &[u8; 5] = b"AEIOU";
 
-/// The short word under which a session is joined, four syllables such as `KAMU RETA`.
+/// How long a join code is. Each syllable is one of 80, a consonant and a vowel.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Syllables {
+    /// 80 to the power of 4 = 40,960,000 codes: for a server of its own.
+    #[default]
+    Four,
+    /// 80 to the power of 6 = 2.6 x 10^11 codes: for the many sessions of a store that several servers share.
+    Six,
+}
+
+impl Syllables {
+    fn count(self) -> usize {
+        match self {
+            Syllables::Four => 4,
+            Syllables::Six => 6,
+        }
+    }
+}
+
+/// The short word under which a session is joined, four syllables such as `KAMU RETA`, or six.
 ///
-/// Made of letters that are neither mistaken for each other nor for digits, so that it can be said
-/// across a noisy room. Reading accepts small letters, spaces and hyphens.
+/// It can be said across a noisy room: consonants and vowels take turns, so each place says which of the two it is.
+/// Reading accepts small letters, spaces and hyphens, and takes digits and letters that are not used for those that
+/// look or sound like them.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(transparent)]
 pub struct JoinCode(String);
 
 impl JoinCode {
-    /// The code that belongs to a random number; every code is as likely as every other.
+    /// The code of four syllables that belongs to a random number; every code is as likely as every other.
     #[must_use]
     pub fn from_random(random: u64) -> JoinCode {
+        JoinCode::drawn(random, Syllables::Four)
+    }
+
+    /// The code of so many syllables that belongs to a random number; every code is as likely as every other.
+    #[must_use]
+    pub fn drawn(random: u64, syllables: Syllables) -> JoinCode {
         let mut left = random;
-        let mut text = String::with_capacity(2 * SYLLABLES);
-        for _ in 0..SYLLABLES {
-            for letters in [CONSONANTS, VOWELS] {
+        let mut text = String::with_capacity(2 * syllables.count());
+        for _ in 0..syllables.count() {
+            for letters in [&CONSONANTS[..], &VOWELS[..]] {
                 let size = letters.len() as u64;
                 let at = usize::try_from(left % size).unwrap_or(0);
                 left /= size;
@@ -123,33 +147,123 @@ impl JoinCode {
     /// ```
     /// use thole_protocol::ids::JoinCode;
     /// assert_eq!(JoinCode::read("kamu reta"), JoinCode::read("KAMU-RETA"));
+    /// assert_eq!(JoinCode::read("S0LI BEDA"), JoinCode::read("5OL1 8EDA"), "no code has a digit");
     /// assert_eq!(JoinCode::read("boat"), None);
     /// ```
     #[must_use]
     pub fn read(typed: &str) -> Option<JoinCode> {
-        let text: String = typed
-            .chars()
-            .filter(|c| !c.is_whitespace() && *c != '-')
-            .map(|c| c.to_ascii_uppercase())
-            .collect();
-        let fits = text.len() == 2 * SYLLABLES
-            && text.bytes().enumerate().all(|(at, letter)| {
-                if at % 2 == 0 { CONSONANTS.contains(&letter) } else { VOWELS.contains(&letter) }
-            });
-        fits.then_some(JoinCode(text))
+        let plain = typed.chars().filter(|c| !c.is_whitespace() && *c != '-');
+        // Longer than the longest code is none, however long it is.
+        let letters: Vec<char> = plain.take(2 * Syllables::Six.count() + 1).collect();
+        if ![Syllables::Four, Syllables::Six].iter().any(|of| letters.len() == 2 * of.count()) {
+            return None;
+        }
+        let meant = |(at, typed): (usize, &char)| {
+            let (meant, letters) = if at.is_multiple_of(2) {
+                (consonant(*typed), &CONSONANTS[..])
+            } else {
+                (vowel(*typed), &VOWELS[..])
+            };
+            u8::try_from(meant).ok().filter(|byte| letters.contains(byte)).map(char::from)
+        };
+        letters.iter().enumerate().map(meant).collect::<Option<String>>().map(JoinCode)
     }
 
-    /// The eight letters without a gap, as in links.
+    /// The eight or twelve letters without a gap, as in links.
     #[must_use]
     pub fn as_str(&self) -> &str {
         &self.0
     }
 }
 
-/// In two words, as it is said.
+/// The consonant that was meant where one has to stand.
+fn consonant(typed: char) -> char {
+    match typed.to_ascii_uppercase() {
+        '1' | 'I' => 'L',
+        '2' => 'Z',
+        '5' => 'S',
+        '8' => 'B',
+        'C' | 'Q' => 'K',
+        other => other,
+    }
+}
+
+/// The vowel that was meant where one has to stand.
+fn vowel(typed: char) -> char {
+    match typed.to_ascii_uppercase() {
+        '1' | 'L' | 'Y' => 'I',
+        '0' | 'Q' => 'O',
+        other => other,
+    }
+}
+
+/// In words of two syllables, as it is said.
 impl fmt::Display for JoinCode {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (first, second) = self.0.split_at(self.0.len() / 2);
-        write!(f, "{first} {second}")
+        for (at, letter) in self.0.chars().enumerate() {
+            if at > 0 && at.is_multiple_of(4) {
+                f.write_str(" ")?;
+            }
+            write!(f, "{letter}")?;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+
+    #[test]
+    fn every_syllable_is_drawn_and_every_code_is_read_again() {
+        let mut drawn = BTreeSet::new();
+        for random in 0..80_u64 {
+            let code = JoinCode::from_random(random);
+            drawn.insert(code.as_str()[..2].to_owned());
+            assert_eq!(JoinCode::read(&code.to_string()), Some(code));
+        }
+        assert_eq!(drawn.len(), 80, "80 to the power of 4 is 40,960,000");
+        // The first and the last, and none after it.
+        let last = 80_u64.pow(4) - 1;
+        assert_eq!(JoinCode::from_random(last).to_string(), "ZUZU ZUZU");
+        assert_eq!(JoinCode::from_random(last + 1).to_string(), "BABA BABA");
+        let six = JoinCode::drawn(80_u64.pow(6) - 1, Syllables::Six);
+        assert_eq!(
+            (six.to_string().as_str(), JoinCode::read("zuzu zuzu-zuzu")),
+            ("ZUZU ZUZU ZUZU", Some(six))
+        );
+    }
+
+    /// Codes of before: ten consonants and three vowels.
+    #[test]
+    fn codes_that_were_given_out_before_are_read_as_they_were() {
+        for consonant in "FHJKMNRTVW".chars() {
+            for vowel in "AEU".chars() {
+                let code = format!("{consonant}{vowel}").repeat(4);
+                assert_eq!(JoinCode::read(&code).unwrap().as_str(), code);
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_misread_or_misheard_is_still_the_code_that_was_meant() {
+        for (typed, meant) in
+            [("2OB1 5ELU", "ZOBI SELU"), ("camu qeta", "KAMU KETA"), ("1ami b0ly", "LAMI BOLI")]
+        {
+            assert_eq!(JoinCode::read(typed).unwrap().as_str(), meant.replace(' ', ""));
+        }
+        for wrong in [
+            "",
+            "KAMU",
+            "KAMU RETA BO",
+            "AKAM ERUT",
+            "KAMU RET\u{c4}",
+            "XAMU RETA",
+            "KAMURETAKAMURETA",
+        ] {
+            assert_eq!(JoinCode::read(wrong), None, "{wrong}");
+        }
     }
 }

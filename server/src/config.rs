@@ -5,6 +5,8 @@ use std::{fmt::Display, net::SocketAddr, path::PathBuf, str::FromStr, time::Dura
 
 use clap::Args;
 
+use thole_protocol::ids::Syllables;
+
 use crate::{authority, limits::Limits};
 
 /// Faster than this, the heartbeats of a class would be all that a machine does.
@@ -30,6 +32,10 @@ pub struct Settings {
     pub speed: u32,
     /// Pages of other addresses that may connect, such as `https://club.example`.
     pub origins: Vec<String>,
+    /// Names, besides those that nobody else can have, by which a browser may ask for the pages.
+    pub hosts: Vec<String>,
+    /// How long the join codes of new sessions are.
+    pub code_syllables: Syllables,
     /// Everything has one.
     pub limits: Limits,
 }
@@ -92,6 +98,11 @@ settings! {
     speed = "speed" / "THOLE_SPEED": Some("1");
     /// Other addresses whose pages may connect, separated by commas, such as https://club.example
     origins = "origins" / "THOLE_ORIGINS": Some("");
+    /// Names of this server on the Internet, separated by commas, such as club.example; addresses, names without a
+    /// dot and .local names need not be named, nor those of the certificate or of --origins
+    hosts = "hosts" / "THOLE_HOSTS": Some("");
+    /// Syllables of a join code: 4, or 6 where several servers share one store [default: 4]
+    code_syllables = "code-syllables" / "THOLE_CODE_SYLLABLES": Some("4");
     /// Athletes in one session [default: 10000]
     athletes = "athletes-max" / "THOLE_ATHLETES_MAX": Some("10000");
     /// Sessions open at once [default: 2000]
@@ -211,6 +222,8 @@ impl ServeArgs {
                 .transpose()?,
             speed: number("speed", args.speed, 1, SPEED_MAX)?,
             origins: origins(args.origins)?,
+            hosts: hosts(args.hosts)?,
+            code_syllables: code_syllables(args.code_syllables)?,
             limits,
         })
     }
@@ -265,6 +278,20 @@ fn self_made(value: Option<String>) -> Result<Vec<String>, String> {
         .collect()
 }
 
+fn hosts(value: Option<String>) -> Result<Vec<String>, String> {
+    let value = value.unwrap_or_default();
+    let names = value.split(',').map(str::trim).filter(|name| !name.is_empty());
+    names.map(|name| authority::name(name).map_err(|says| format!("hosts: {says}"))).collect()
+}
+
+fn code_syllables(value: Option<String>) -> Result<Syllables, String> {
+    match value.unwrap_or_default().as_str() {
+        "4" => Ok(Syllables::Four),
+        "6" => Ok(Syllables::Six),
+        other => Err(format!("code-syllables: {other:?} is not 4 or 6.")),
+    }
+}
+
 fn origins(value: Option<String>) -> Result<Vec<String>, String> {
     let value = value.unwrap_or_default();
     let origins: Vec<String> =
@@ -295,7 +322,7 @@ mod tests {
     }
 
     /// Settings that are no number.
-    const WORDS: [&str; 8] = [
+    const WORDS: [&str; 10] = [
         "config",
         "listen",
         "data",
@@ -304,6 +331,8 @@ mod tests {
         "tls-self-made",
         "projection-model",
         "origins",
+        "hosts",
+        "code-syllables",
     ];
 
     /// As typed; whatever environment the tests run in.
@@ -366,6 +395,11 @@ mod tests {
             ),
             (["--origins", "club.example"], "origins: \"club.example\" is not an address"),
             (["--origins", "https://club.example/row"], "origins: "),
+            (
+                ["--hosts", "club.example:443"],
+                "hosts: \"club.example:443\" is not a name or an address",
+            ),
+            (["--code-syllables", "5"], "code-syllables: \"5\" is not 4 or 6."),
             (["--config", "not-there.toml"], "config: not-there.toml cannot be read"),
         ] {
             assert!(wrong(&words).starts_with(says), "{words:?}: {}", wrong(&words));
@@ -431,6 +465,7 @@ mod tests {
             ("listen", &defaults.listen),
             ("data", &defaults.data),
             ("speed", &defaults.speed),
+            ("code-syllables", &defaults.code_syllables),
             ("athletes-max", &defaults.athletes),
             ("sessions-max", &defaults.sessions),
             ("sessions-per-min", &defaults.sessions_per_min),

@@ -20,7 +20,7 @@ use thole_protocol::{
     units::At,
 };
 use tokio::{
-    io::{AsyncRead, AsyncWrite},
+    io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, copy, sink},
     sync::{OwnedSemaphorePermit, mpsc::error::TrySendError},
     time::{Instant, Sleep, sleep_until, timeout},
 };
@@ -28,6 +28,7 @@ use tokio_tungstenite::{
     WebSocketStream,
     tungstenite::{
         Bytes, Error, Message, Utf8Bytes,
+        error::ProtocolError,
         protocol::{
             CloseFrame, WebSocketConfig,
             frame::{
@@ -57,6 +58,9 @@ use crate::{
 
 /// The step of the runtime's timers.
 const TIMER_STEP: Duration = Duration::from_millis(1);
+
+/// Bytes that are read past after a frame that ended the connection: the largest message of a coach, and some.
+const DROPPED_MAX: u64 = 1 << 20;
 
 /// Limits of the WebSocket itself; `largest` bytes a message.
 #[must_use]
@@ -88,8 +92,9 @@ pub async fn serve<S>(
         }
         Err(ended) => ended,
     };
-    if let Ended::Closing(close) = why {
-        socket.close(close).await;
+    match why {
+        Ended::Closing(close) => socket.close(close).await,
+        Ended::Gone => socket.part().await,
     }
 }
 
@@ -182,6 +187,11 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
             // The library answers pings by itself.
             Some(Ok(Message::Ping(_) | Message::Pong(_) | Message::Frame(_))) => Ok(None),
             Some(Err(Error::Capacity(_))) => Err(Ended::Closing(Close::TooBig)),
+            Some(Err(Error::Protocol(ProtocolError::ResetWithoutClosingHandshake))) => {
+                Err(Ended::Gone)
+            }
+            Some(Err(Error::Protocol(_))) => Err(Ended::Closing(Close::BrokenFrame)),
+            Some(Err(Error::Utf8(_))) => Err(Ended::Closing(Close::NotUtf8)),
             Some(Ok(Message::Close(_)) | Err(_)) | None => Err(Ended::Gone),
         })
     }
@@ -193,9 +203,21 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
         let _ = timeout(limit, async {
             self.ws.close(Some(frame)).await?;
             while self.ws.next().await.is_some_and(|message| message.is_ok()) {}
+            if matches!(close, Close::BrokenFrame | Close::NotUtf8 | Close::TooBig) {
+                // What follows is no frame any more. Closing over unread bytes would take back the close frame that
+                // is on its way (RFC 6455 section 7.1.1), so they are read and dropped.
+                let io = self.ws.get_mut();
+                io.shutdown().await?;
+                copy(&mut io.take(DROPPED_MAX), &mut sink()).await?;
+            }
             Ok::<(), Error>(())
         })
         .await;
+    }
+
+    /// Answers the other side's close frame (RFC 6455 section 5.5.1), if one came.
+    async fn part(&mut self) {
+        let _ = timeout(self.server.settings.limits.send, self.ws.next()).await;
     }
 }
 

@@ -9,6 +9,7 @@ pub mod demo;
 pub mod fit;
 pub mod forecasts;
 pub mod gathering;
+pub mod hosts;
 pub mod journal;
 pub mod limits;
 pub mod line;
@@ -42,6 +43,7 @@ use beats::Beats;
 use clock::Clock;
 use config::Settings;
 use forecasts::Forecasts;
+use hosts::Hosts;
 use journal::{Journal, JournalError};
 use limits::{Allowance, BACKLOG, JOIN_WAIT, READING, STOP_MAX};
 use registry::Registry;
@@ -55,6 +57,8 @@ pub struct Server {
     pub clock: Clock,
     /// Where everything is durable.
     pub journal: Arc<dyn Journal>,
+    /// By which names it answers.
+    pub hosts: Hosts,
     /// By what finishes are projected.
     pub forecasts: Forecasts,
     /// The open sessions.
@@ -87,6 +91,7 @@ impl Server {
         Server {
             clock,
             journal,
+            hosts: Hosts::of(&settings, None),
             forecasts: Forecasts::default(),
             registry: Registry::default(),
             connections: Arc::new(Semaphore::new(limits.connections)),
@@ -174,7 +179,8 @@ pub struct Running {
 /// The address cannot be listened on, or a certificate cannot be read; says which.
 pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Running, String> {
     let listen = settings.listen;
-    let tls = settings.tls.as_ref().map(listener::tls).transpose()?;
+    let (tls, certificate) = settings.tls.as_ref().map(listener::tls).transpose()?.unzip();
+    let hosts = Hosts::of(&settings, certificate);
     let bound = bind(listen).map_err(|error| {
         format!("listen: {listen} cannot be listened on ({error}); name another address.")
     })?;
@@ -184,7 +190,7 @@ pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Runn
     if let Some(note) = note {
         forecasts.take_up(&note);
     }
-    let server = Arc::new(Server { forecasts, ..Server::new(settings, journal) });
+    let server = Arc::new(Server { hosts, forecasts, ..Server::new(settings, journal) });
     let accepting = tokio::spawn(listener::accept(bound, tls, server.clone()));
     Ok(Running { address, server, accepting })
 }

@@ -37,16 +37,19 @@ use tokio_tungstenite::{
 
 use crate::{
     Server, connection,
+    hosts::Unasked,
     limits::{ACCEPT_AGAIN_AFTER, READING_TURN, STRANGER_WAIT},
     line::{Line, Plain},
     pages,
 };
 
-/// The acceptor for a certificate and its key.
+/// The acceptor for a certificate and its key, and the certificate.
 ///
 /// # Errors
 /// A file cannot be read, or the two do not belong together; says which.
-pub fn tls((cert, key): &(PathBuf, PathBuf)) -> Result<TlsAcceptor, String> {
+pub fn tls(
+    (cert, key): &(PathBuf, PathBuf),
+) -> Result<(TlsAcceptor, CertificateDer<'static>), String> {
     let unread = |name: &str, file: &PathBuf, error: &dyn std::fmt::Display| {
         format!("{name}: {} cannot be used ({error}).", file.display())
     };
@@ -54,9 +57,9 @@ pub fn tls((cert, key): &(PathBuf, PathBuf)) -> Result<TlsAcceptor, String> {
         .map_err(|error| unread("tls-cert", cert, &error))?
         .collect();
     let chain = chain.map_err(|error| unread("tls-cert", cert, &error))?;
-    if chain.is_empty() {
+    let Some(own) = chain.first().cloned() else {
         return Err(unread("tls-cert", cert, &"there is no certificate in it"));
-    }
+    };
     let secret =
         PrivateKeyDer::from_pem_file(key).map_err(|error| unread("tls-key", key, &error))?;
     let config = ServerConfig::builder()
@@ -66,7 +69,7 @@ pub fn tls((cert, key): &(PathBuf, PathBuf)) -> Result<TlsAcceptor, String> {
             let (cert, key) = (cert.display(), key.display());
             format!("tls-cert, tls-key: {cert} and {key} cannot be used together ({error}).")
         })?;
-    Ok(TlsAcceptor::from(Arc::new(config)))
+    Ok((TlsAcceptor::from(Arc::new(config)), own))
 }
 
 /// Accepts until the task is ended.
@@ -147,6 +150,7 @@ async fn http<S>(
         let (server, upgraded, read) = (answering.clone(), upgraded.clone(), read.clone());
         async move {
             let response = match request.uri().path() {
+                _ if let Err(why) = server.hosts.check(&request) => unasked(why),
                 "/ws" => match web_socket(&server, &request, scheme).await {
                     Ok((response, stranger)) => {
                         // The one place: this connection carries no second request.
@@ -263,6 +267,23 @@ fn is_welcome_from(server: &Server, request: &Request<Incoming>, scheme: &str) -
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok());
     host.is_some_and(|host| origin == format!("{scheme}://{host}"))
         || server.settings.origins.iter().any(|allowed| allowed == origin)
+}
+
+/// A request that is not for this server (RFC 9110 section 15.5.20).
+fn unasked(why: Unasked) -> Page {
+    match why {
+        Unasked::NoHost => text(StatusCode::BAD_REQUEST, "Name this server in one Host header."),
+        Unasked::Elsewhere(name) => {
+            let (name, setting) = name.map_or_else(
+                || ("that name".to_owned(), "--hosts".to_owned()),
+                |name| (name.clone(), format!("--hosts {name}")),
+            );
+            let says = format!(
+                "This server does not answer to {name}: open it by its address, or start it with {setting}."
+            );
+            text(StatusCode::MISDIRECTED_REQUEST, &says)
+        }
+    }
 }
 
 fn page(request: &Request<Incoming>, path: &str, server: &Server) -> Page {

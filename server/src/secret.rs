@@ -3,7 +3,7 @@
 use std::fmt;
 
 use sha2::{Digest, Sha256};
-use thole_protocol::ids::JoinCode;
+use thole_protocol::ids::{JoinCode, Syllables};
 
 /// 192 random bits, well above the 128 that OWASP ASVS asks of a reference token; a multiple of
 /// three bytes, so that the text needs no padding.
@@ -77,12 +77,20 @@ impl fmt::Debug for SecretHash {
     }
 }
 
+/// What two syllables can spell and no gym TV should show.
+const UNWANTED: [&str; 2] = ["NAZI", "PEDO"];
+
 /// A join code that nobody can foresee.
 #[must_use]
-pub fn random_code() -> JoinCode {
-    let mut bytes = [0; 8];
-    fill(&mut bytes);
-    JoinCode::from_random(u64::from_le_bytes(bytes))
+pub fn random_code(syllables: Syllables) -> JoinCode {
+    loop {
+        let mut bytes = [0; 8];
+        fill(&mut bytes);
+        let code = JoinCode::drawn(u64::from_le_bytes(bytes), syllables);
+        if !UNWANTED.iter().any(|word| code.as_str().contains(word)) {
+            return code;
+        }
+    }
 }
 
 /// The name of a journal's life: when it changes, the server has lost its disk.

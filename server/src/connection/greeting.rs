@@ -196,7 +196,7 @@ async fn created(server: &Server, create: Create) -> Result<Result<Created, Refu
 /// A code that no open session has.
 async fn free_code(server: &Server) -> Result<JoinCode, Ended> {
     for _ in 0..CODES_TRIED {
-        let code = random_code();
+        let code = random_code(server.settings.code_syllables);
         let used = server.journal.session_of(&code).await;
         let used = used.map_err(|error| fault(&error))?;
         if used.is_none_or(|row| has_expired(server, &row)) {

@@ -30,9 +30,11 @@ fn table(heading: &str) -> Vec<Vec<String>> {
     rows
 }
 
-const CLOSES: [Close; 13] = [
+const CLOSES: [Close; 15] = [
     Close::GoingAway,
+    Close::BrokenFrame,
     Close::NotText,
+    Close::NotUtf8,
     Close::TooMany,
     Close::TooBig,
     Close::Fault,

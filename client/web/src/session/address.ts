@@ -1,7 +1,7 @@
 // What stands in the address of a page: `/board/KAMURETA#secret`. The fragment never leaves the browser.
 
 export interface Address {
-  /** Eight letters; empty when the address has none, as on `/row/`. */
+  /** Eight letters or twelve; empty when the address has none, as on `/row/`. */
   readonly code: string;
   /** Empty when the address has none. */
   readonly secret: string;
@@ -12,14 +12,19 @@ export function readAddress(url: URL): Address {
   return { code: codeOf(code), secret: url.hash.slice(1) };
 }
 
-/** A join code as it stands in addresses, whatever was typed: capitals, no gap. */
+/** A join code as it stands in addresses, whatever was typed: capitals, no gap. A digit is left to the server, which knows what was meant. */
 export function codeOf(typed: string): string {
-  return typed.replaceAll(/[^A-Za-z]/g, '').toUpperCase();
+  return typed.replaceAll(/[^A-Za-z0-9]/g, '').toUpperCase();
+}
+
+/** Whether this can be a join code: four syllables, or six. */
+export function isCode(code: string): boolean {
+  return code.length === 8 || code.length === 12;
 }
 
 /** A join code as it is said: `KAMU RETA`. */
 export function codeText(code: string): string {
-  return `${code.slice(0, 4)} ${code.slice(4)}`.trim();
+  return code.replaceAll(/(.{4})(?=.)/g, '$1 ');
 }
 
 /** The link that opens a place in a session. */
