@@ -135,6 +135,8 @@ pub(crate) struct Crowd {
     pub(crate) clock: Clock,
     poll: Poll,
     pub(crate) server: SocketAddr,
+    /// By which the coach makes the session; the floor needs none.
+    key: Option<String>,
     /// Athletes, then coaches, then boards.
     pub(crate) links: Vec<Link>,
     pub(crate) athletes: Vec<Athlete>,
@@ -180,6 +182,7 @@ impl Crowd {
     pub(crate) fn gathered(
         settings: &Settings,
         server: SocketAddr,
+        key: Option<String>,
         seed: u64,
     ) -> io::Result<Crowd> {
         let athletes: Vec<Athlete> =
@@ -191,6 +194,7 @@ impl Crowd {
             clock: Clock::start(),
             poll: Poll::new()?,
             server,
+            key,
             links,
             athletes,
             due: BinaryHeap::new(),

@@ -57,6 +57,9 @@ pub struct Create {
     /// Its settings.
     #[serde(default)]
     pub settings: SessionSettings,
+    /// The head coach's key, from their link, or the machine's; not needed on a server that is open to all.
+    #[serde(default)]
+    pub key: Option<String>,
 }
 
 /// Joins as an athlete; comes back as `joined`. Sent instead of `hello`, which then follows.

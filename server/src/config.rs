@@ -1,19 +1,22 @@
 //! Settings: by flag, by environment (`THOLE_…`), or by a TOML file, in this order; a wrong one is refused
 //! by its name.
 
-use std::{fmt::Display, net::SocketAddr, path::PathBuf, str::FromStr, time::Duration};
+mod value;
+
+use std::{net::SocketAddr, path::PathBuf, time::Duration};
 
 use clap::Args;
 
 use thole_protocol::ids::Syllables;
 
+use self::value::{code_syllables, hosts, number, open, origins, parsed, path, plain, self_made};
 use crate::{authority, limits::Limits};
 
 /// Faster than this, the heartbeats of a class would be all that a machine does.
 const SPEED_MAX: u32 = 100;
 
 /// Variables of other programs of ours, which may stand in the same environment.
-const NOT_OURS: [&str; 3] = ["THOLE_SERVER", "THOLE_SERVER_PROGRAM", "THOLE_WEB"];
+const NOT_OURS: [&str; 4] = ["THOLE_KEY", "THOLE_SERVER", "THOLE_SERVER_PROGRAM", "THOLE_WEB"];
 
 /// What a server is set to.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -36,6 +39,8 @@ pub struct Settings {
     pub hosts: Vec<String>,
     /// How long the join codes of new sessions are.
     pub code_syllables: Syllables,
+    /// Whoever can reach the server may make sessions.
+    pub open: bool,
     /// Everything has one.
     pub limits: Limits,
 }
@@ -48,6 +53,12 @@ macro_rules! settings {
             /// TOML file with any of these settings, by the same names
             #[arg(long, env = "THOLE_CONFIG", value_name = "FILE")]
             pub config: Option<PathBuf>,
+            /// Lets anyone who can reach the server make sessions, not only who has the head coach's link
+            #[arg(
+                long, env = "THOLE_OPEN", value_name = "yes|no", num_args = 0..=1, require_equals = true,
+                default_missing_value = "yes"
+            )]
+            pub open: Option<String>,
             $(
                 $(#[doc = $doc])+
                 #[arg(long = $name, env = $env, value_name = "VALUE")]
@@ -56,11 +67,18 @@ macro_rules! settings {
         }
 
         impl ServeArgs {
-            const VARIABLES: &[&str] = &["THOLE_CONFIG", $($env),*];
+            const VARIABLES: &[&str] = &["THOLE_CONFIG", "THOLE_OPEN", $($env),*];
 
             /// Fills in from a file what neither flag nor environment has said.
             fn fill_in(&mut self, name: &str, value: toml::Value) -> Result<(), String> {
                 match name {
+                    "open" => {
+                        let plain = match value {
+                            toml::Value::Boolean(open) => if open { "yes" } else { "no" }.to_owned(),
+                            other => plain(name, other)?,
+                        };
+                        self.open.get_or_insert(plain);
+                    }
                     $($name => { self.$field.get_or_insert(plain(name, value)?); })*
                     other => return Err(format!(
                         "{other}: there is no such setting; `thole-server serve --help` lists them."
@@ -70,11 +88,11 @@ macro_rules! settings {
             }
 
             fn defaults() -> ServeArgs {
-                ServeArgs { config: None, $($field: $default.map(str::to_owned),)* }
+                ServeArgs { config: None, open: None, $($field: $default.map(str::to_owned),)* }
             }
 
             fn or(self, other: ServeArgs) -> ServeArgs {
-                ServeArgs { config: self.config, $($field: self.$field.or(other.$field),)* }
+                ServeArgs { config: self.config, open: self.open.or(other.open), $($field: self.$field.or(other.$field),)* }
             }
         }
     };
@@ -224,272 +242,11 @@ impl ServeArgs {
             origins: origins(args.origins)?,
             hosts: hosts(args.hosts)?,
             code_syllables: code_syllables(args.code_syllables)?,
+            open: open(args.open)?,
             limits,
         })
     }
 }
 
-/// A value of the file as it would stand on the command line.
-fn plain(name: &str, value: toml::Value) -> Result<String, String> {
-    match value {
-        toml::Value::String(text) => Ok(text),
-        toml::Value::Integer(number) => Ok(number.to_string()),
-        toml::Value::Array(values) => {
-            let plain: Result<Vec<String>, String> =
-                values.into_iter().map(|value| plain(name, value)).collect();
-            Ok(plain?.join(","))
-        }
-        toml::Value::Float(_)
-        | toml::Value::Boolean(_)
-        | toml::Value::Datetime(_)
-        | toml::Value::Table(_) => Err(format!("{name}: a text or a whole number is wanted.")),
-    }
-}
-
-fn parsed<T: FromStr>(name: &str, value: Option<String>, wanted: &str) -> Result<T, String> {
-    let value = value.unwrap_or_default();
-    value.parse().map_err(|_| format!("{name}: {value:?} is not {wanted}."))
-}
-
-fn path(name: &str, value: String, wanted: &str) -> Result<PathBuf, String> {
-    if value.is_empty() {
-        return Err(format!("{name}: {value:?} is not {wanted}."));
-    }
-    Ok(PathBuf::from(value))
-}
-
-fn number<T>(name: &str, value: Option<String>, least: T, most: T) -> Result<T, String>
-where
-    T: FromStr + PartialOrd + Display,
-{
-    let wanted = format!("a whole number from {least} to {most}");
-    let number: T = parsed(name, value.clone(), &wanted)?;
-    if number < least || number > most {
-        return Err(format!("{name}: {number} is not {wanted}."));
-    }
-    Ok(number)
-}
-
-fn self_made(value: Option<String>) -> Result<Vec<String>, String> {
-    let Some(value) = value else { return Ok(Vec::new()) };
-    value
-        .split(',')
-        .map(|name| authority::name(name.trim()).map_err(|says| format!("tls-self-made: {says}")))
-        .collect()
-}
-
-fn hosts(value: Option<String>) -> Result<Vec<String>, String> {
-    let value = value.unwrap_or_default();
-    let names = value.split(',').map(str::trim).filter(|name| !name.is_empty());
-    names.map(|name| authority::name(name).map_err(|says| format!("hosts: {says}"))).collect()
-}
-
-fn code_syllables(value: Option<String>) -> Result<Syllables, String> {
-    match value.unwrap_or_default().as_str() {
-        "4" => Ok(Syllables::Four),
-        "6" => Ok(Syllables::Six),
-        other => Err(format!("code-syllables: {other:?} is not 4 or 6.")),
-    }
-}
-
-fn origins(value: Option<String>) -> Result<Vec<String>, String> {
-    let value = value.unwrap_or_default();
-    let origins: Vec<String> =
-        value.split(',').map(str::trim).filter(|o| !o.is_empty()).map(str::to_owned).collect();
-    for origin in &origins {
-        let host = origin.strip_prefix("https://").or_else(|| origin.strip_prefix("http://"));
-        if host.is_none_or(|host| host.is_empty() || host.contains('/')) {
-            return Err(format!(
-                "origins: {origin:?} is not an address such as https://club.example."
-            ));
-        }
-    }
-    Ok(origins)
-}
-
 #[cfg(test)]
-mod tests {
-    use std::path::Path;
-
-    use clap::{CommandFactory, FromArgMatches, Parser};
-
-    use super::*;
-
-    #[derive(Parser)]
-    struct Line {
-        #[command(flatten)]
-        args: ServeArgs,
-    }
-
-    /// Settings that are no number.
-    const WORDS: [&str; 10] = [
-        "config",
-        "listen",
-        "data",
-        "tls-cert",
-        "tls-key",
-        "tls-self-made",
-        "projection-model",
-        "origins",
-        "hosts",
-        "code-syllables",
-    ];
-
-    /// As typed; whatever environment the tests run in.
-    fn typed(words: &[&str]) -> ServeArgs {
-        let command = Line::command().mut_args(|arg| arg.env(None::<&str>));
-        let matches = command.try_get_matches_from(["serve"].iter().chain(words)).unwrap();
-        Line::from_arg_matches(&matches).unwrap().args
-    }
-
-    fn wrong(words: &[&str]) -> String {
-        typed(words).settings().unwrap_err()
-    }
-
-    fn with_file(text: &str, words: &[&str]) -> Result<Settings, String> {
-        let folder = tempfile::tempdir().unwrap();
-        let file = folder.path().join("thole.toml");
-        std::fs::write(&file, text).unwrap();
-        typed(&[words, &["--config", file.to_str().unwrap()]].concat()).settings()
-    }
-
-    #[test]
-    fn nothing_said_is_a_server_for_this_machine_alone() {
-        let settings = typed(&[]).settings().unwrap();
-        assert!(settings.listen.ip().is_loopback());
-        assert_eq!((settings.speed, settings.limits.athletes), (1, 10_000));
-        assert_eq!((settings.tls, settings.origins.len()), (None, 0));
-    }
-
-    #[test]
-    fn every_number_has_bounds_and_is_refused_by_its_name_outside_of_them() {
-        let mut numbers = 0;
-        for arg in Line::command().get_arguments() {
-            let name = arg.get_long().unwrap();
-            if WORDS.contains(&name) {
-                continue;
-            }
-            let (flag, begins) = (format!("--{name}"), format!("{name}: "));
-            for value in ["0", "99999999999", "many", "2.5", ""] {
-                let says = wrong(&[&flag, value]);
-                assert!(says.starts_with(&begins), "{flag} {value:?}: {says}");
-                assert!(says.contains(" is not a whole number from 1"), "{flag} {value:?}: {says}");
-            }
-            numbers += 1;
-        }
-        assert_eq!(numbers, 18, "speed and the seventeen limits");
-        assert_eq!(wrong(&["--speed", "101"]), "speed: 101 is not a whole number from 1 to 100.");
-    }
-
-    #[test]
-    fn every_word_is_refused_by_its_name() {
-        for (words, says) in [
-            (["--listen", "everywhere"], "listen: \"everywhere\" is not an address and a port"),
-            (["--data", ""], "data: \"\" is not a folder."),
-            (["--tls-cert", "cert.pem"], "tls-key: a certificate needs its key too."),
-            (["--tls-key", "key.pem"], "tls-cert: a key needs its certificate too."),
-            (["--tls-self-made", ""], "tls-self-made: \"\" is not a name or an address"),
-            (
-                ["--tls-self-made", "gym.local,*"],
-                "tls-self-made: \"*\" is not a name or an address",
-            ),
-            (["--origins", "club.example"], "origins: \"club.example\" is not an address"),
-            (["--origins", "https://club.example/row"], "origins: "),
-            (
-                ["--hosts", "club.example:443"],
-                "hosts: \"club.example:443\" is not a name or an address",
-            ),
-            (["--code-syllables", "5"], "code-syllables: \"5\" is not 4 or 6."),
-            (["--config", "not-there.toml"], "config: not-there.toml cannot be read"),
-        ] {
-            assert!(wrong(&words).starts_with(says), "{words:?}: {}", wrong(&words));
-        }
-    }
-
-    #[test]
-    fn a_certificate_is_made_for_all_the_names_or_comes_from_elsewhere() {
-        let names = ["--data", "kept", "--tls-self-made", "Gym.local, 192.168.7.20"];
-        let settings = typed(&names).settings().unwrap();
-        assert_eq!(settings.self_made, ["gym.local", "192.168.7.20"]);
-        assert_eq!(settings.tls, Some(authority::files(Path::new("kept"))));
-        let both = [&names[..], &["--tls-cert", "cert.pem", "--tls-key", "key.pem"]].concat();
-        assert!(wrong(&both).starts_with("tls-self-made: with tls-cert and tls-key"));
-        let cert = typed(&["--tls-cert", "cert.pem", "--tls-key", "key.pem"]).settings().unwrap();
-        assert_eq!(cert.tls, Some(("cert.pem".into(), "key.pem".into())));
-        assert!(cert.self_made.is_empty());
-    }
-
-    #[test]
-    fn a_file_fills_in_what_was_not_said() {
-        let file = "boards-max = 2\nspeed = 5\norigins = [\"https://club.example\"]\nlinks-h = 36";
-        let settings = with_file(file, &["--speed", "7"]).unwrap();
-        assert_eq!((settings.limits.boards, settings.speed), (2, 7), "a flag goes before the file");
-        assert_eq!(settings.origins, ["https://club.example"]);
-        assert_eq!(settings.limits.links, Duration::from_secs(36 * 3_600));
-    }
-
-    #[test]
-    fn a_wrong_file_is_refused_by_the_name_in_it() {
-        for (file, says) in [
-            ("bords-max = 2", "bords-max: there is no such setting"),
-            ("speed = 0", "speed: 0 is not a whole number from 1 to 100."),
-            ("speed = true", "speed: a text or a whole number is wanted."),
-            ("[limits]\nboards-max = 2", "limits: there is no such setting"),
-            ("config = \"other.toml\"", "config: there is no such setting"),
-        ] {
-            let error = with_file(file, &[]).unwrap_err();
-            assert!(error.starts_with(says), "{file}: {error}");
-        }
-        let error = with_file("speed 5", &[]).unwrap_err();
-        assert!(error.starts_with("config: ") && error.contains("is no TOML"), "{error}");
-    }
-
-    #[test]
-    fn a_variable_that_is_no_setting_is_refused_by_its_name() {
-        let check =
-            |names: &[&str]| ServeArgs::check_environment(names.iter().map(|n| (*n).into()));
-        assert_eq!(check(&["HOME", "THOLE_SPEED", "THOLE_CONFIG", "THOLE_SERVER"]), Ok(()));
-        let says = check(&["THOLE_SPEED", "THOLE_BORDS_MAX"]).unwrap_err();
-        assert!(says.starts_with("THOLE_BORDS_MAX: there is no such setting"), "{says}");
-    }
-
-    #[test]
-    fn help_tells_the_truth_and_variables_are_named_like_flags() {
-        let defaults = ServeArgs::defaults();
-        let told = |of: &str| {
-            let command = Line::command();
-            let arg = command.get_arguments().find(|arg| arg.get_long() == Some(of)).unwrap();
-            arg.get_help().unwrap().to_string()
-        };
-        for (name, default) in [
-            ("listen", &defaults.listen),
-            ("data", &defaults.data),
-            ("speed", &defaults.speed),
-            ("code-syllables", &defaults.code_syllables),
-            ("athletes-max", &defaults.athletes),
-            ("sessions-max", &defaults.sessions),
-            ("sessions-per-min", &defaults.sessions_per_min),
-            ("joins-per-s", &defaults.joins_per_s),
-            ("connections-max", &defaults.connections),
-            ("strangers-max", &defaults.strangers),
-            ("coaches-max", &defaults.coaches),
-            ("boards-max", &defaults.boards),
-            ("messages-per-s", &defaults.messages_per_s),
-            ("stranger-bytes", &defaults.stranger_bytes),
-            ("athlete-bytes", &defaults.athlete_bytes),
-            ("coach-bytes", &defaults.coach_bytes),
-            ("handshake-s", &defaults.handshake_s),
-            ("send-s", &defaults.send_s),
-            ("silence-s", &defaults.silence_s),
-            ("idle-s", &defaults.idle_s),
-            ("links-h", &defaults.links_h),
-        ] {
-            let default = format!("[default: {}]", default.as_deref().unwrap());
-            assert!(told(name).contains(&default), "--{name}: {}", told(name));
-        }
-        for arg in Line::command().get_arguments() {
-            let name = arg.get_long().unwrap().to_uppercase().replace('-', "_");
-            assert_eq!(arg.get_env().unwrap().to_str().unwrap(), format!("THOLE_{name}"));
-        }
-    }
-}
+mod tests;

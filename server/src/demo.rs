@@ -102,7 +102,11 @@ async fn evening(running: &Running, speed: u32) -> Result<(), String> {
     };
     let address = Address { tls: false, host, port: running.address.port() };
     let dial = Dial::network(address.clone());
-    let create = Create { title: class::TITLE.into(), settings: class::settings() };
+    let create = Create {
+        title: class::TITLE.into(),
+        settings: class::settings(),
+        key: running.server.makers.machine_key(),
+    };
     let created = enter::create(&dial, create).await.map_err(|e| e.says().to_owned())?;
     let mut coach = Coach::open(dial.clone(), created.coach_secret.clone(), class::SEED);
     let joined = gather(&mut coach).await?;

@@ -14,6 +14,7 @@ pub mod journal;
 pub mod limits;
 pub mod line;
 pub mod listener;
+pub mod makers;
 pub mod outbox;
 pub mod pages;
 mod recorded;
@@ -46,6 +47,7 @@ use forecasts::Forecasts;
 use hosts::Hosts;
 use journal::{Journal, JournalError};
 use limits::{Allowance, BACKLOG, JOIN_WAIT, READING, STOP_MAX};
+use makers::Makers;
 use registry::Registry;
 use session::{Event, devices::ConnId};
 
@@ -57,6 +59,8 @@ pub struct Server {
     pub clock: Clock,
     /// Where everything is durable.
     pub journal: Arc<dyn Journal>,
+    /// Who may make sessions.
+    pub makers: Makers,
     /// By which names it answers.
     pub hosts: Hosts,
     /// By what finishes are projected.
@@ -91,6 +95,7 @@ impl Server {
         Server {
             clock,
             journal,
+            makers: Makers::of(&settings),
             hosts: Hosts::of(&settings, None),
             forecasts: Forecasts::default(),
             registry: Registry::default(),

@@ -1,12 +1,18 @@
 //! The program: `thole-server serve`, `demo` and `replay`.
 
 use std::{
-    io::Write, net::SocketAddr, process::ExitCode, sync::Arc, thread::available_parallelism,
+    io::{IsTerminal, Write},
+    net::SocketAddr,
+    path::{Path, PathBuf},
+    process::ExitCode,
+    sync::Arc,
+    thread::available_parallelism,
 };
 
-use clap::{Parser, Subcommand};
+use clap::{Args, Parser, Subcommand};
 use mimalloc::MiMalloc;
 use thole_server::{
+    Running,
     authority::{self, Certificate},
     clock::Clock,
     config::{ServeArgs, Settings},
@@ -14,6 +20,7 @@ use thole_server::{
     fit::{self, FitArgs},
     gathering::gather,
     journal::sqlite::SqliteJournal,
+    makers::{self, Makers},
     replay::{self, ReplayArgs},
     start,
 };
@@ -39,12 +46,25 @@ struct Program {
 enum Task {
     /// Runs the service until it is stopped
     Serve(Box<ServeArgs>),
+    /// Makes a new link of the head coach, by which sessions are made; the one before opens nothing any more
+    CoachLink(CoachLinkArgs),
     /// Rows an invented class, to be looked at, until it is stopped
     Demo(DemoArgs),
     /// Runs recorded pieces, or a session of a journal, through the core and prints JSON lines
     Replay(ReplayArgs),
     /// Fits the projected finish to past pieces, and tells how good it is
     Fit(FitArgs),
+}
+
+/// Where the key is kept, and what its link begins with.
+#[derive(Args)]
+struct CoachLinkArgs {
+    /// Folder of the journal
+    #[arg(long, env = "THOLE_DATA", default_value = "thole-data", value_name = "FOLDER")]
+    data: PathBuf,
+    /// The server's address as the coach types it, such as https://club.local:8737 [default: as it listens]
+    #[arg(long)]
+    address: Option<String>,
 }
 
 fn main() -> ExitCode {
@@ -55,6 +75,7 @@ fn main() -> ExitCode {
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
     let done = match task {
         Task::Serve(args) => runtime().and_then(|runtime| runtime.block_on(serve(*args))),
+        Task::CoachLink(args) => coach_link(&args),
         Task::Demo(args) => demo(&args),
         Task::Replay(args) => replay(&args),
         Task::Fit(args) => fit(&args),
@@ -83,6 +104,43 @@ async fn fit(args: &FitArgs) -> Result<ExitCode, String> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// The link goes to a person who looks on, or into a file; a running server goes by the new key at once.
+fn coach_link(args: &CoachLinkArgs) -> Result<ExitCode, String> {
+    if !args.data.is_dir() {
+        let data = args.data.display();
+        return Err(format!("data: {data} is no folder; name the server's, with --data."));
+    }
+    let address = args.address.clone().or_else(|| makers::address(&args.data));
+    let address = address.unwrap_or_else(|| "http://127.0.0.1:8737".to_owned());
+    let link = makers::link(address.trim_end_matches('/'), makers::new_key(&args.data)?);
+    if std::io::stdout().is_terminal() {
+        println!("{link}");
+    } else {
+        println!("{}", makers::keep_link(&args.data, &link)?.display());
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Makes the head coach's key at the first start, and leaves the machine's own for programs beside the server.
+fn prepare_keys(running: &Running, data: &Path, address: &str) -> Result<(), String> {
+    running.server.makers.leave_machine_key(data, address)?;
+    let Makers::Keys { .. } = running.server.makers else {
+        eprintln!("OPEN: whoever can reach this server may make sessions on it.");
+        return Ok(());
+    };
+    let Some(key) = makers::first_key(data)? else { return Ok(()) };
+    let link = makers::link(address, key);
+    if std::io::stderr().is_terminal() {
+        eprintln!(
+            "The head coach's link, by which sessions are made; it is shown this once:\n\n  {link}\n"
+        );
+    } else {
+        let file = makers::keep_link(data, &link)?;
+        tracing::info!(file = %file.display(), "the head coach's link, by which sessions are made, was written");
+    }
+    Ok(())
+}
+
 /// One core needs no threads that share work; several are all used.
 fn runtime() -> Result<Runtime, String> {
     let one_core = available_parallelism().is_ok_and(|cores| cores.get() == 1);
@@ -104,6 +162,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     prepare_certificate(&settings)?;
     let (scheme, speed) = (if settings.tls.is_some() { "https" } else { "http" }, settings.speed);
     let names = settings.self_made.clone();
+    let data = settings.data.clone();
     let running = start(settings, Arc::new(journal)).await?;
     if speed > 1 {
         eprintln!(
@@ -119,6 +178,11 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
             running.address.port()
         );
     }
+    let own = names.first().map_or_else(
+        || here(scheme, running.address),
+        |name| format!("{scheme}://{}", with_port(name, running.address.port())),
+    );
+    prepare_keys(&running, &data, &own)?;
     println!("listening on {scheme}://{}", running.address);
     eprintln!(
         "In a browser, {} leads coach and athletes to their pages.",

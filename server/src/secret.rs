@@ -64,6 +64,12 @@ impl SecretHash {
         SecretHash(Sha256::digest(secret.as_bytes()).into())
     }
 
+    /// As text, for a file that people may look at.
+    #[must_use]
+    pub fn to_hex(&self) -> String {
+        self.0.iter().map(|byte| format!("{byte:02x}")).collect()
+    }
+
     /// As stored.
     #[must_use]
     pub fn as_bytes(&self) -> &[u8] {

@@ -128,6 +128,8 @@ impl Class {
             "create",
             "--server",
             &server_at,
+            "--data",
+            &data.path().join("journal").display().to_string(),
             "--title",
             "Evening at the weir",
             "--piece",
@@ -276,7 +278,10 @@ fn serve(address: &str, data: &Path, on_one_core: bool) -> Process {
     }
     let server = Process::start(&mut command);
     sched_setaffinity(None, &all).unwrap();
-    wait_until("the server answers", || TcpStream::connect(address).is_ok());
+    // It listens a moment before it has left the key by which sessions are made.
+    let key = data.join("journal").join("machine-key");
+    let ready = || TcpStream::connect(address).is_ok() && key.exists();
+    wait_until("the server answers", ready);
     server
 }
 

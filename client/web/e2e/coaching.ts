@@ -1,7 +1,7 @@
 // A coach before the desk, in a real browser: a server, sessions made on the page, athletes who row and tell what they
 // are told, and whether what is shown is in order.
 import { spawn, type ChildProcess } from 'node:child_process';
-import { mkdtempSync, rmSync, writeFileSync } from 'node:fs';
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { dirname, join } from 'node:path';
 import { createInterface } from 'node:readline';
@@ -83,12 +83,18 @@ export class Coaching {
     const { page, wrong } = await open(this.browser, 'about:blank', LAPTOP);
     page.setDefaultTimeout(15_000);
     page.on('request', (request) => asked.push(request.url()));
-    await page.goto(`${this.base}/coach/`);
+    await page.goto(`${this.base}/coach/#${machineKey(this.#data)}`);
     await page.getByLabel('Title').fill(title);
     await page.getByRole('button', { name: 'Make the session' }).click();
     await page.getByRole('heading', { name: title }).waitFor();
     return { page, wrong, asked };
   }
+}
+
+/** The key by which a program on the server's machine makes sessions. */
+export function machineKey(data: string): string {
+  const [key = ''] = readFileSync(join(data, 'machine-key'), 'utf8').split('\n');
+  return key;
 }
 
 function ended(child: ChildProcess): Promise<void> {

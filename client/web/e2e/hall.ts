@@ -79,7 +79,7 @@ export class Hall {
     const roster = config.athletes.map(({ name, team = '', target, plan = '' }) => `${name},${team},${target},${plan}`);
     await writeFile(join(folder, 'roster.csv'), ['name,team,target,plan', ...roster].join('\n'));
     const create = ['coach', 'create', '--json', '--server', `ws://127.0.0.1:${port}`, '--title', config.title];
-    const more = ['--piece', config.piece, '--roster', join(folder, 'roster.csv'), ...(config.create ?? [])];
+    const more = ['--data', join(folder, 'data'), '--piece', config.piece, '--roster', join(folder, 'roster.csv'), ...(config.create ?? [])];
     const made = await firstLine(spawn(CLIENT, [...create, ...more], { stdio: ['ignore', 'pipe', 'inherit'] }));
     return new Hall(config, folder, port, server, madeOf(made));
   }

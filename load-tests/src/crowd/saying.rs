@@ -77,6 +77,7 @@ impl Crowd {
             (None, Role::Coach | Role::Board) => ClientMsg::Create(Create {
                 title: "Evening at the weir".to_owned(),
                 settings: SessionSettings::default(),
+                key: self.key.clone(),
             }),
         };
         let stage =

@@ -150,6 +150,9 @@ fn has_expired(server: &Server, row: &SessionRow) -> bool {
 }
 
 async fn created(server: &Server, create: Create) -> Result<Result<Created, Refusal>, Ended> {
+    if let Err(refusal) = server.makers.check(create.key.as_deref()) {
+        return Ok(Err(refusal));
+    }
     if let Err(refusal) = core_limits::check_title(&create.title) {
         return Ok(Err(refusal));
     }

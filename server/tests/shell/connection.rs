@@ -81,7 +81,8 @@ impl Gym {
         let settings = ServeArgs::default().settings().unwrap();
         let server = Arc::new(Server::new(settings, Arc::new(MemoryJournal::default())));
         let mut coach = Device::dial(&server, 1 << 16).await;
-        coach.say(json!({"type": "create", "title": "A test"})).await;
+        let key = server.makers.machine_key();
+        coach.say(json!({"type": "create", "title": "A test", "key": key})).await;
         let created = coach.hears("created").await;
         Gym { server, created }
     }

@@ -97,8 +97,15 @@ async fn next(socket: &mut WebSocketStream<TcpStream>) -> Message {
     timeout(PATIENCE, socket.next()).await.expect("nothing comes").unwrap().unwrap()
 }
 
-async fn session_made(socket: &mut WebSocketStream<TcpStream>) -> Value {
-    say(socket, json!({"type": "create", "title": "Weir House", "settings": {}})).await;
+/// The key by which a program on this machine makes a session.
+fn machine_key(data: &Path) -> String {
+    let left = std::fs::read_to_string(data.join("machine-key")).unwrap();
+    left.lines().next().unwrap().to_owned()
+}
+
+async fn session_made(socket: &mut WebSocketStream<TcpStream>, data: &Path) -> Value {
+    let key = machine_key(data);
+    say(socket, json!({"type": "create", "title": "Weir House", "key": key})).await;
     let created = serde_json::from_str(next(socket).await.to_text().unwrap()).unwrap();
     let created: Value = created;
     assert_eq!(created["type"], "created", "{created}");
@@ -145,7 +152,7 @@ async fn asked_to_stop_it_sends_everybody_away_to_come_back_and_ends_well() {
     let folder = tempfile::tempdir().unwrap();
     let server = Started::new(folder.path(), &["--speed", "3"]);
     let mut coach = server.socket().await;
-    let secret = session_made(&mut coach).await["coach_secret"].clone();
+    let secret = session_made(&mut coach, folder.path()).await["coach_secret"].clone();
     let hello = json!({
         "type": "hello", "version_min": 1, "version_max": 1, "role": "coach", "secret": secret,
         "run": null, "last_event": 0,
@@ -174,13 +181,14 @@ async fn asked_to_stop_it_sends_everybody_away_to_come_back_and_ends_well() {
 async fn when_the_journal_cannot_be_written_it_ends_at_once_and_badly() {
     let folder = tempfile::tempdir().unwrap();
     let server = Started::new(folder.path(), &[]);
-    session_made(&mut server.socket().await).await;
+    session_made(&mut server.socket().await, folder.path()).await;
     let beside = rusqlite::Connection::open(folder.path().join("thole.db")).unwrap();
     let sql = "CREATE TRIGGER full BEFORE INSERT ON record
                BEGIN SELECT RAISE(ABORT, 'no more room'); END";
     beside.execute_batch(sql).unwrap();
     let mut socket = server.socket().await;
-    say(&mut socket, json!({"type": "create", "title": "Mill Reach", "settings": {}})).await;
+    let key = machine_key(folder.path());
+    say(&mut socket, json!({"type": "create", "title": "Mill Reach", "key": key})).await;
     let output = server.ended();
     assert!(!output.status.success(), "{:?}", output.status);
     let says = String::from_utf8(output.stderr).unwrap();
@@ -190,5 +198,48 @@ async fn when_the_journal_cannot_be_written_it_ends_at_once_and_badly() {
     assert!(told.is_none(), "nobody is told of a session that is not durable: {told:?}");
     // The next start goes on from what is durable.
     beside.execute_batch("DROP TRIGGER full").unwrap();
-    session_made(&mut Started::new(folder.path(), &[]).socket().await).await;
+    let started = Started::new(folder.path(), &[]);
+    session_made(&mut started.socket().await, folder.path()).await;
+}
+
+/// The link is a secret: a log is read by more people, and for longer, than it is for.
+#[tokio::test]
+async fn the_head_coachs_link_goes_into_a_file_and_never_into_a_log() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    let server = Started::new(&data, &[]);
+    let read = |name: &str| std::fs::read_to_string(data.join(name)).unwrap();
+    let link = read("coach-link");
+    let (address, key) = link.trim_end().split_once("/coach/#").unwrap();
+    assert_eq!(address, format!("http://{}", server.address));
+    assert!(!read("coach-key").contains(key), "of the key only its hash is kept");
+    let create = async |key: Option<&str>| -> Value {
+        let mut socket = server.socket().await;
+        say(&mut socket, json!({"type": "create", "title": "Weir House", "key": key})).await;
+        serde_json::from_str(next(&mut socket).await.to_text().unwrap()).unwrap()
+    };
+    // That this test is on the same machine proves nothing.
+    let refused = create(None).await;
+    assert_eq!(refused["refusal"]["why"], "not_yours", "{refused}");
+    assert!(
+        refused["refusal"]["says"].as_str().unwrap().contains("head coach's link"),
+        "{refused}"
+    );
+    assert_eq!(create(Some(key)).await["type"], "created");
+    // Another link ends this one while the server runs.
+    let mut command = Command::new(env!("CARGO_BIN_EXE_thole-server"));
+    let another = command.env_clear().args(["coach-link", "--data"]).arg(&data).output().unwrap();
+    assert!(another.status.success(), "{another:?}");
+    let (said, new_link) = (String::from_utf8(another.stdout).unwrap(), read("coach-link"));
+    assert!(said.trim_end().ends_with("coach-link") && !said.contains('#'), "{said}");
+    let (_, new_key) = new_link.trim_end().split_once("/coach/#").unwrap();
+    assert_eq!(create(Some(key)).await["refusal"]["why"], "not_yours");
+    assert_eq!(create(Some(new_key)).await["type"], "created");
+    signal(server.id(), "-TERM");
+    let says = String::from_utf8(server.ended().stderr).unwrap();
+    assert!(says.contains("coach-link"), "it says where: {says}");
+    let machine = machine_key(&data);
+    for secret in [key, new_key, &machine] {
+        assert!(!says.contains(secret), "no secret in what it says: {says}");
+    }
 }

@@ -1,10 +1,15 @@
 //! `thole coach create`: a session with its pieces and its roster, and the links to it.
 
-use std::path::PathBuf;
+use std::{net::IpAddr, path::PathBuf};
 
 use clap::{Args, ValueEnum};
 use serde_json::json;
-use thole::{address::Link, coach::Coach, enter, roster::By};
+use thole::{
+    address::{Address, Link},
+    coach::Coach,
+    enter,
+    roster::By,
+};
 use thole_protocol::{
     client_msg::{Create, Role},
     order::Order,
@@ -26,6 +31,12 @@ pub(crate) struct CreateArgs {
     /// Table of athletes: name,team,target,plan,heart_limit,past
     #[arg(long, value_name = "FILE.csv")]
     roster: Option<PathBuf>,
+    /// The head coach's link, or the key at its end; not needed beside the data folder of the server
+    #[arg(long, env = "THOLE_KEY", hide_env_values = true, value_name = "LINK")]
+    key: Option<String>,
+    /// The server's data folder on this machine, which proves that one is on it
+    #[arg(long, env = "THOLE_DATA", default_value = "thole-data", value_name = "FOLDER")]
+    data: PathBuf,
     /// A piece (1700m, 12min, 6x350m/1:15, 3x4x500m/1:00/4:00); may be given again
     #[arg(long = "piece", value_name = "PIECE")]
     pieces: Vec<String>,
@@ -40,6 +51,26 @@ pub(crate) struct CreateArgs {
     /// How long a call can be taken back before it goes out
     #[arg(long, value_name = "TIME")]
     grace: Option<String>,
+}
+
+impl CreateArgs {
+    /// The key that was named, or the one that a server on this machine has left.
+    fn key(&self, server: &Address) -> Option<String> {
+        if let Some(key) = &self.key {
+            return Some(key.rsplit('#').next().unwrap_or(key).to_owned());
+        }
+        let left = std::fs::read_to_string(self.data.join("machine-key")).ok()?;
+        let mut lines = left.lines();
+        let (key, of) = (lines.next()?, Address::read(lines.next()?).ok()?);
+        // It is the key of that server alone, and no other one gets to see it.
+        let is_here = server.host == of.host || is_own(&server.host);
+        (is_here && server.port == of.port).then(|| key.to_owned())
+    }
+}
+
+/// Whether a host is this machine whatever network it is in.
+fn is_own(host: &str) -> bool {
+    host == "localhost" || host.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
@@ -84,7 +115,7 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
     }
     let address = common.address()?;
     let dial = common.dial(address.clone())?;
-    let create = Create { title: args.title.clone(), settings };
+    let create = Create { title: args.title.clone(), settings, key: args.key(&address) };
     let created = enter::create(&dial, create).await.map_err(|not_in| not_in.says().to_owned())?;
     let link = |role, secret: &str| Link {
         address: address.clone(),

@@ -7,7 +7,7 @@ import { callsOfPiece, currentPhase, goAt, type Answer, type ListedCall, type Se
 import type { News } from '../../session/socket';
 import { remembered, type History } from './history';
 import { packed, unpacked, type KeptEffects, type KeptPiece } from './kept';
-import { dropSession, keepHabits, keepSession, keptHabits, keptSessions, type Habits, type KeptSession } from './shelf';
+import { dropSession, keepHabits, keepSession, keptHabits, keptKey, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
 import { standingCalls, waiting, type Waiting } from './words';
 
@@ -31,6 +31,8 @@ export class Desk {
   keysShown = $state(false);
   /** Whether a session was asked for: made, or opened. */
   asked = $state.raw(false);
+  /** Why no session was made; empty when nothing was in the way. */
+  unmade = $state.raw('');
   /** What a screen reader is told last. */
   says = $state.raw('');
   /** What is known of this session on this device; null before it is open. */
@@ -42,6 +44,7 @@ export class Desk {
   #told = $state.raw<string | null>(null);
   #armed: CallSpec | null = null;
   #goMs: number | null = null;
+  #making = false;
 
   /** What this page has seen of the piece, for the effects of calls. */
   get seen(): KeptPiece {
@@ -86,7 +89,9 @@ export class Desk {
 
   make(title: string): void {
     this.asked = true;
-    this.live.enter('coach', { type: 'create', title }, null, (news) => this.#hear(news));
+    this.#making = true;
+    const key = keptKey(localStorage);
+    this.live.enter('coach', { type: 'create', title, ...(key === '' ? {} : { key }) }, null, (news) => this.#hear(news));
   }
 
   answer(command: CommandId): Answer | null {
@@ -259,6 +264,11 @@ export class Desk {
       this.#keep(this.kept.code);
     }
     if (news.news === 'ended' && news.code === WRONG_SECRET && this.kept !== null) dropSession(localStorage, this.kept.code);
+    if (news.news === 'ended' && this.#making) {
+      this.asked = false;
+      this.unmade = news.says;
+    }
+    if (news.news === 'entered' || news.news === 'ended') this.#making = false;
     this.#see();
   }
 

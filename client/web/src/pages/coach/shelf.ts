@@ -28,6 +28,7 @@ export interface Habits {
 const SESSIONS_MAX = 20;
 const SESSIONS = 'thole coach sessions';
 const HABITS = 'thole coach habits';
+const KEY = 'thole coach key';
 
 /** Newest first. */
 export function keptSessions(shelf: Pick<Shelf, 'getItem'>): readonly KeptSession[] {
@@ -47,6 +48,16 @@ export function keepSession(shelf: Pick<Shelf, 'getItem' | 'setItem'>, code: str
 
 export function dropSession(shelf: Pick<Shelf, 'getItem' | 'setItem'>, code: string): void {
   shelf.setItem(SESSIONS, JSON.stringify({ sessions: keptSessions(shelf).filter((one) => one.code !== code) }));
+}
+
+/** The head coach's key, by which sessions are made on this server; empty where it was never opened by that link. */
+export function keptKey(shelf: Pick<Shelf, 'getItem'>): string {
+  return shelf.getItem(KEY) ?? '';
+}
+
+export function keepKey(shelf: Pick<Shelf, 'setItem' | 'removeItem'>, key: string): void {
+  if (key === '') shelf.removeItem(KEY);
+  else shelf.setItem(KEY, key);
 }
 
 export function keptHabits(shelf: Pick<Shelf, 'getItem'>): Habits {
