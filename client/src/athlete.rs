@@ -5,9 +5,9 @@ use std::{collections::VecDeque, time::Duration};
 
 use thole_protocol::{
     ClientMsg, ServerMsg,
-    client_msg::{Consent, HeartRate, Ready, Role},
+    client_msg::{AimAt, Consent, HeartRate, Ready, Role},
     event::Event,
-    ids::{AthleteId, RunId},
+    ids::{AthleteId, CommandId, DeviceId, RunId},
     sample::{Reading, RefusedSample, Sample},
     server_msg::Welcome,
     standing::Own,
@@ -88,6 +88,8 @@ pub struct Athlete {
     you: Option<AthleteId>,
     /// What is to be said once on this connection, oldest first.
     to_say: VecDeque<ClientMsg>,
+    /// What has no answer yet: it is said again after a lost connection.
+    unanswered: Vec<(CommandId, ClientMsg)>,
     readings: VecDeque<Reading>,
     told: VecDeque<Told>,
     aiming: Aiming,
@@ -105,7 +107,7 @@ impl Athlete {
             role: Role::Athlete,
             secret: config.secret.clone(),
             run: Some(run),
-            device: None,
+            device: Some(DeviceId(Uuid::new_v4())),
             speed: config.speed,
             seed: config.seed,
         });
@@ -116,6 +118,7 @@ impl Athlete {
             connection: None,
             you: None,
             to_say: VecDeque::new(),
+            unanswered: Vec::new(),
             readings: VecDeque::new(),
             told: VecDeque::new(),
             aiming,
@@ -150,7 +153,7 @@ impl Athlete {
 
     /// Says that this athlete stops rowing the piece; heard once the connection is there.
     pub fn stop_rowing(&mut self) {
-        self.to_say.push_back(ClientMsg::StopRowing);
+        self.ask(|command| ClientMsg::StopRowing { command });
     }
 
     /// Samples that are not known to be durable yet.
@@ -263,11 +266,35 @@ impl Athlete {
         self.you = welcome.you;
         let own = welcome.athletes.iter().find(|view| Some(view.athlete) == welcome.you);
         if self.config.share_heart_rate && !own.is_some_and(|view| view.heart_rate) {
-            let consent = Consent { heart_rate: true, wording: CONSENT_WORDING };
+            let wording = CONSENT_WORDING;
+            let consent = Consent { heart_rate: true, wording, command: None };
             self.to_say.push_back(ClientMsg::Consent(consent));
         }
-        self.to_say.extend(self.aiming.welcomed(&welcome).map(ClientMsg::Aim));
+        // What waited for this connection, and what was lost with the one before.
+        let unanswered = std::mem::take(&mut self.unanswered);
+        self.to_say.retain(|msg| !unanswered.iter().any(|(_, asked)| asked == msg));
+        self.to_say.extend(unanswered.iter().map(|(_, msg)| msg.clone()));
+        self.unanswered = unanswered;
+        if let Some(aim) = self.aiming.welcomed(&welcome) {
+            self.aim(aim);
+        }
         self.told.push_back(Told::Welcome(welcome, resumed));
+    }
+
+    /// Says something until it is answered.
+    fn ask(&mut self, make: impl FnOnce(Option<CommandId>) -> ClientMsg) {
+        let command = CommandId(Uuid::new_v4());
+        let msg = make(Some(command));
+        self.to_say.push_back(msg.clone());
+        self.unanswered.push((command, msg));
+    }
+
+    /// A newer target takes the place of one that has no answer.
+    fn aim(&mut self, aim: AimAt) {
+        let is_older = |msg: &ClientMsg| matches!(msg, ClientMsg::Aim(of) if of.piece == aim.piece);
+        self.unanswered.retain(|(_, msg)| !is_older(msg));
+        self.to_say.retain(|msg| !is_older(msg));
+        self.ask(|command| ClientMsg::Aim(AimAt { command, ..aim }));
     }
 
     fn say_ready(&mut self) {
@@ -276,6 +303,7 @@ impl Athlete {
             machine: self.config.machine.clone(),
             clock_bound_ms: self.link.clock().bound(),
             on_board: None,
+            command: None,
         }));
     }
 
@@ -292,14 +320,19 @@ impl Athlete {
             self.happened(events);
         } else if let ServerMsg::Own(own) = msg {
             self.told.push_back(Told::Own(own));
-        } else if let ServerMsg::Refused { refusal, .. } = msg {
+        } else if let ServerMsg::Done { command } = msg {
+            self.unanswered.retain(|(asked, _)| *asked != command);
+        } else if let ServerMsg::Refused { command, refusal } = msg {
+            self.unanswered.retain(|(asked, _)| Some(*asked) != command);
             self.told.push_back(Told::Refused(refusal.says));
         }
     }
 
     fn happened(&mut self, events: Vec<Event>) {
         for event in events {
-            self.to_say.extend(self.aiming.happened(&event.what).map(ClientMsg::Aim));
+            if let Some(aim) = self.aiming.happened(&event.what) {
+                self.aim(aim);
+            }
             self.told.push_back(Told::Event(event));
         }
     }

@@ -4,12 +4,15 @@ use std::{collections::VecDeque, time::Duration};
 
 use thole_protocol::{
     ClientMsg, ServerMsg,
-    client_msg::{AddAthletes, Command, NewBoardLink, NewLink, Role, TakeCommand},
+    client_msg::{
+        AddAthletes, Command, LetIn, NewBoardLink, NewCoachLink, NewLink, Role, TakeCommand,
+        TurnAway,
+    },
     event::Event,
-    ids::{AthleteId, CommandId, DeviceId},
+    ids::{AthleteId, CommandId, DeviceId, RequestId},
     order::Order,
     refusal::Refusal,
-    server_msg::{BoardLink, Links},
+    server_msg::{BoardLink, CoachLink, JoinRequest, Links},
     spec::RosterEntry,
     standing::Overview,
 };
@@ -41,6 +44,10 @@ pub enum Told {
     Links(Links),
     /// A new secret for boards, shown this once.
     BoardLink(BoardLink),
+    /// A new secret for the coach's devices, shown this once; this one comes by it from now on.
+    CoachLink(CoachLink),
+    /// Who asks to be let in: `Coach::requests` has them.
+    Requests,
     /// Whether this device is in command now.
     InCommand(bool),
     /// The connection was lost; the link comes back by itself.
@@ -62,6 +69,7 @@ pub struct Coach {
     mirror: Option<Mirror>,
     overview: Option<Overview>,
     in_command: bool,
+    requests: Vec<JoinRequest>,
     told: VecDeque<Told>,
     ended: bool,
 }
@@ -85,6 +93,7 @@ impl Coach {
             mirror: None,
             overview: None,
             in_command: false,
+            requests: Vec::new(),
             told: VecDeque::new(),
             ended: false,
         }
@@ -110,6 +119,21 @@ impl Coach {
         self.say(|command| ClientMsg::NewBoardLink(NewBoardLink { command }))
     }
 
+    /// Makes a new secret for the coach's devices; answered by `Told::CoachLink`.
+    pub fn new_coach_link(&mut self) -> CommandId {
+        self.say(|command| ClientMsg::NewCoachLink(NewCoachLink { command }))
+    }
+
+    /// Lets somebody in who asks.
+    pub fn let_in(&mut self, request: RequestId) -> CommandId {
+        self.say(|command| ClientMsg::LetIn(LetIn { command, request }))
+    }
+
+    /// Does not let somebody in who asks.
+    pub fn turn_away(&mut self, request: RequestId) -> CommandId {
+        self.say(|command| ClientMsg::TurnAway(TurnAway { command, request }))
+    }
+
     /// Makes this device the one in command; answered by `Told::InCommand`.
     pub fn take_command(&mut self) -> CommandId {
         self.say(|command| ClientMsg::TakeCommand(TakeCommand { command }))
@@ -125,6 +149,12 @@ impl Coach {
     #[must_use]
     pub fn overview(&self) -> Option<&Overview> {
         self.overview.as_ref()
+    }
+
+    /// Who asks to be let in, oldest first.
+    #[must_use]
+    pub fn requests(&self) -> &[JoinRequest] {
+        &self.requests
     }
 
     /// Whether this device is the one in command.
@@ -169,6 +199,7 @@ impl Coach {
         match news {
             News::Welcome { connection, welcome } => {
                 self.in_command = welcome.in_command;
+                self.requests.clone_from(&welcome.requests);
                 self.mirror = Some(Mirror::of(*welcome));
                 self.outgoing.connected(connection);
                 self.told.push_back(Told::Welcome);
@@ -212,6 +243,14 @@ impl Coach {
         } else if let ServerMsg::BoardLink(link) = msg {
             self.outgoing.answered(link.command);
             self.told.push_back(Told::BoardLink(link));
+        } else if let ServerMsg::CoachLink(link) = msg {
+            self.outgoing.answered(link.command);
+            // A link so busy that this waits is lost before it is heard: the old secret still brings this device back.
+            let _ = self.link.comes_by(link.coach_secret.clone());
+            self.told.push_back(Told::CoachLink(link));
+        } else if let ServerMsg::Requests { requests } = msg {
+            self.requests = requests;
+            self.told.push_back(Told::Requests);
         } else if let ServerMsg::InCommand { yes } = msg {
             self.in_command = yes;
             self.told.push_back(Told::InCommand(yes));

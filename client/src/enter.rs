@@ -13,6 +13,8 @@ use crate::socket::{Dial, Ended, Heard, Socket};
 
 /// Longest wait for the answer, in life.
 const ANSWER_LIMIT: Duration = Duration::from_secs(10);
+/// While the coach is asked, the wish is said again so often.
+const AGAIN_EVERY: Duration = Duration::from_secs(5);
 
 /// Why nobody was let in.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -53,15 +55,45 @@ pub async fn create(dial: &Dial, create: Create) -> Result<Created, NotIn> {
     .await
 }
 
-/// Joins a session by its code. The secret is shown this once: with it the athlete comes back.
+/// An id for `Join::join` that nobody can guess: the same for every try of one device under one name.
+#[must_use]
+pub fn join_id() -> String {
+    let random = || uuid::Uuid::new_v4().simple();
+    format!("{}{}", random(), random())
+}
+
+/// Joins a session by its code. The secret is shown this once: with it the athlete comes back. When the coach is asked
+/// first, `waits` is told so, once, and the coach's word is waited for.
 ///
 /// # Errors
-/// The server is not there, or says no: a wrong code, a name that is taken.
-pub async fn join(dial: &Dial, join: Join) -> Result<Joined, NotIn> {
-    answer(dial, &ClientMsg::Join(join), |msg| {
-        if let ServerMsg::Joined(joined) = msg { Some(joined) } else { None }
-    })
-    .await
+/// The server is not there, or says no: a wrong code, a name that is taken, a coach who does not let in. After
+/// `NotIn::NoServer` the same `join` may be said again.
+pub async fn join(dial: &Dial, join: Join, waits: impl Fn(&str)) -> Result<Joined, NotIn> {
+    let msg = ClientMsg::Join(join);
+    let mut socket = Socket::connect(dial).await?;
+    socket.send(&msg).await?;
+    let mut waiting = false;
+    let joined = loop {
+        let limit = if waiting { AGAIN_EVERY } else { ANSWER_LIMIT };
+        match timeout(limit, socket.next()).await {
+            Err(_) if waiting => socket.send(&msg).await?,
+            Err(_) => break Err(NotIn::NoServer("The server did not answer in time.".into())),
+            Ok(heard) => match heard? {
+                Heard::Said(ServerMsg::Joined(joined)) => break Ok(joined),
+                Heard::Said(ServerMsg::Refused { refusal, .. }) => {
+                    break Err(NotIn::Refused(refusal.says));
+                }
+                Heard::Said(ServerMsg::Waiting(told)) => {
+                    if !std::mem::replace(&mut waiting, true) {
+                        waits(&told.says);
+                    }
+                }
+                Heard::Said(_) | Heard::Sign | Heard::Unread(_) => {}
+            },
+        }
+    };
+    socket.close().await;
+    joined
 }
 
 async fn answer<T>(

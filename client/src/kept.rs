@@ -154,7 +154,12 @@ impl Kept {
             self.sent = self.acked;
         }
         if self.sent < self.forgotten {
-            let skip = Skip { run: self.run, from_seq: self.sent + 1, to_seq: self.forgotten };
+            let skip = Skip {
+                run: self.run,
+                from_seq: self.sent + 1,
+                to_seq: self.forgotten,
+                command: None,
+            };
             self.sending(self.forgotten, now_ms);
             return Some(Next::Skip(skip));
         }

@@ -56,7 +56,7 @@ pub struct LinkConfig {
     pub secret: String,
     /// An athlete's recording.
     pub run: Option<RunId>,
-    /// Which device of the coach this is; none for others.
+    /// Which device this is; none for a board.
     pub device: Option<DeviceId>,
     /// How fast the session is taken to run until the server has said so.
     pub speed: u32,
@@ -96,6 +96,8 @@ pub struct NotNow;
 enum Outgoing {
     Say(u64, ClientMsg),
     Leave(Duration),
+    /// From the next connection on.
+    Secret(String),
 }
 
 /// A link that holds. Dropping it says good-bye.
@@ -145,6 +147,14 @@ impl Link {
     /// `NotNow` when too much is waiting.
     pub fn leave(&self, life: Duration) -> Result<(), NotNow> {
         self.outgoing.try_send(Outgoing::Leave(life)).map_err(|_| NotNow)
+    }
+
+    /// Comes by another secret from the next connection on.
+    ///
+    /// # Errors
+    /// `NotNow` when too much is waiting.
+    pub fn comes_by(&self, secret: String) -> Result<(), NotNow> {
+        self.outgoing.try_send(Outgoing::Secret(secret)).map_err(|_| NotNow)
     }
 
     /// Waits for the next news; none after `Ended`. Nothing is lost when the wait is given up.
@@ -241,7 +251,11 @@ impl Keeper {
         loop {
             tokio::select! {
                 () = &mut wait => return Ok(()),
-                out = self.said.recv() => if out.is_none() { return Err(NobodyHolds) },
+                out = self.said.recv() => match out {
+                    None => return Err(NobodyHolds),
+                    Some(Outgoing::Secret(secret)) => self.config.secret = secret,
+                    Some(Outgoing::Say(..) | Outgoing::Leave(_)) => {}
+                },
             }
         }
     }
@@ -345,6 +359,7 @@ impl Keeper {
             match came {
                 Came::Heard(heard) => self.heard(heard?, due).await?,
                 Came::Out(None) => return Err(Over::Nobody),
+                Came::Out(Some(Outgoing::Secret(secret))) => self.config.secret = secret,
                 Came::Out(Some(Outgoing::Leave(life))) => return Err(Over::Left(life)),
                 Came::Out(Some(Outgoing::Say(connection, msg))) => {
                     if connection == self.connection {

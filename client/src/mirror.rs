@@ -78,6 +78,7 @@ impl Mirror {
             | Happening::CallSent(_)
             | Happening::CallEnded { .. }
             | Happening::CallTakenBack { .. }
+            | Happening::SecondDevice { .. }
             | Happening::Unknown => {}
         }
         true

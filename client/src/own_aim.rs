@@ -79,7 +79,7 @@ impl Aiming {
         let Aim { target, plan, history } = set.cloned().unwrap_or_default();
         let OwnAim { target: own, plan: own_plan } = self.own.clone();
         let aim = Aim { target: own.or(target), plan: own_plan.unwrap_or(plan), history };
-        (set != Some(&aim)).then_some(AimAt { piece, aim })
+        (set != Some(&aim)).then_some(AimAt { piece, aim, command: None })
     }
 }
 

@@ -46,6 +46,7 @@ impl ResultsTold {
             | Happening::CallTakenBack { .. }
             | Happening::SessionClosed
             | Happening::Calibrated { .. }
+            | Happening::SecondDevice { .. }
             | Happening::Unknown => return Vec::new(),
         };
         for result in &list {

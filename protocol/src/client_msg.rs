@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    ids::{AthleteId, CommandId, DeviceId, EventNo, PieceNo, RunId},
+    ids::{AthleteId, CommandId, DeviceId, EventNo, PieceNo, RequestId, RunId},
     order::Order,
     sample::{Reading, Sample},
     spec::{Aim, OnBoard, RosterEntry, SessionSettings},
@@ -40,7 +40,8 @@ pub struct Hello {
     /// An athlete's current recording, to be told how far it is durable.
     #[serde(default)]
     pub run: Option<RunId>,
-    /// Which device of the coach this is: one that was in command and lost its connection finds the command again.
+    /// Which device this is, by a name of its own that nobody else knows: one of the coach that was in command and lost
+    /// its connection finds the command again, and an athlete who comes back is not taken for somebody else.
     #[serde(default)]
     pub device: Option<DeviceId>,
     /// The last event that this client has; missing ones are sent again, marked late.
@@ -62,14 +63,22 @@ pub struct Create {
     pub key: Option<String>,
 }
 
-/// Joins as an athlete; comes back as `joined`. Sent instead of `hello`, which then follows.
+/// Joins as an athlete; comes back as `joined`, or as `waiting` when the coach is asked first. Sent instead of `hello`,
+/// which then follows.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Join {
     /// The join code as typed.
     pub code: String,
-    /// The athlete's name; of a name in the roster that nobody has claimed yet, its place is taken.
+    /// The athlete's name. A new one gets a seat at once; one of the roster is handed over by the coach.
     pub name: String,
+    /// Made by this device for this try and known to nobody else: 22 to 64 letters and digits, `-` and `_`, of at least 128 random
+    /// bits. Said again with the same name, it opens the same seat: after a lost answer, and when the coach has let in.
+    #[serde(default)]
+    pub join: Option<String>,
+    /// What this device calls itself, such as `Android phone`, 1 to 40 characters: shown to a coach who is asked.
+    #[serde(default)]
+    pub from: Option<String>,
 }
 
 /// Asks for the session's clock; answered at once by `clock` (four timestamps, RFC 5905 section 8).
@@ -100,6 +109,9 @@ pub struct Skip {
     pub from_seq: u32,
     /// Last missing number.
     pub to_seq: u32,
+    /// Answered by `done` or `refused` when there is one.
+    #[serde(default)]
+    pub command: Option<CommandId>,
 }
 
 /// Heart rate of an athlete who has agreed to it; a record of its own, so that it can be erased.
@@ -118,6 +130,9 @@ pub struct Consent {
     pub heart_rate: bool,
     /// Version of the wording that the athlete read.
     pub wording: u16,
+    /// Answered by `done` or `refused` when there is one.
+    #[serde(default)]
+    pub command: Option<CommandId>,
 }
 
 /// An athlete says what is ready.
@@ -135,6 +150,9 @@ pub struct Ready {
     /// How the own name stands on boards; absent: as before.
     #[serde(default)]
     pub on_board: Option<OnBoard>,
+    /// Answered by `done` or `refused` when there is one.
+    #[serde(default)]
+    pub command: Option<CommandId>,
 }
 
 /// The athlete's own target for a piece that has not begun.
@@ -145,6 +163,9 @@ pub struct AimAt {
     pub piece: PieceNo,
     /// What for.
     pub aim: Aim,
+    /// Answered by `done` or `refused` when there is one.
+    #[serde(default)]
+    pub command: Option<CommandId>,
 }
 
 /// An order of the coach; comes back as `done` or `refused`. Sent again after a lost connection, it
@@ -188,6 +209,36 @@ pub struct NewBoardLink {
     pub command: CommandId,
 }
 
+/// The coach makes a new secret for the coach's devices; the old one opens nothing any more, and the others are sent away.
+/// Comes back as `coach_link`. Until the new one has been used, the device that asked may come back by the old one, by
+/// the `device` in its `hello`: a lost answer locks nobody out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct NewCoachLink {
+    /// Made by the coach's device.
+    pub command: CommandId,
+}
+
+/// The coach lets somebody in who asks by a name; comes back as `done`, and whoever asked gets `joined`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct LetIn {
+    /// Made by the coach's device.
+    pub command: CommandId,
+    /// Which request.
+    pub request: RequestId,
+}
+
+/// The coach does not let somebody in; comes back as `done`, and whoever asked gets `refused`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct TurnAway {
+    /// Made by the coach's device.
+    pub command: CommandId,
+    /// Which request.
+    pub request: RequestId,
+}
+
 /// The coach makes this device the one in command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -224,9 +275,17 @@ pub enum ClientMsg {
     /// Athlete: own target.
     Aim(AimAt),
     /// Athlete: stops rowing this piece.
-    StopRowing,
+    StopRowing {
+        /// Answered by `done` or `refused` when there is one.
+        #[serde(default)]
+        command: Option<CommandId>,
+    },
     /// Athlete: goes on after having stopped.
-    RowOn,
+    RowOn {
+        /// Answered by `done` or `refused` when there is one.
+        #[serde(default)]
+        command: Option<CommandId>,
+    },
     /// Coach: an order.
     Command(Command),
     /// Coach: adds athletes.
@@ -235,6 +294,12 @@ pub enum ClientMsg {
     NewLink(NewLink),
     /// Coach: a new secret for boards.
     NewBoardLink(NewBoardLink),
+    /// Coach: a new secret for the coach's devices.
+    NewCoachLink(NewCoachLink),
+    /// Coach: lets in somebody who asks.
+    LetIn(LetIn),
+    /// Coach: does not let in somebody who asks.
+    TurnAway(TurnAway),
     /// Coach: this device takes command.
     TakeCommand(TakeCommand),
 }
@@ -296,6 +361,12 @@ impl ClientMsg {
         /// A message without fields.
         #[derive(Deserialize)]
         struct Empty {}
+        /// A message that has at most the name by which it is answered.
+        #[derive(Deserialize)]
+        struct Named {
+            #[serde(default)]
+            command: Option<CommandId>,
+        }
 
         let malformed = |error: serde_json::Error| Misread::Malformed(error.to_string());
         let kind = match tag_in_front(text) {
@@ -333,17 +404,20 @@ impl ClientMsg {
             "ready" => ClientMsg::Ready(fields!()),
             "aim" => ClientMsg::Aim(fields!()),
             "stop_rowing" => {
-                let Empty {} = fields!();
-                ClientMsg::StopRowing
+                let Named { command } = fields!();
+                ClientMsg::StopRowing { command }
             }
             "row_on" => {
-                let Empty {} = fields!();
-                ClientMsg::RowOn
+                let Named { command } = fields!();
+                ClientMsg::RowOn { command }
             }
             "command" => ClientMsg::Command(fields!()),
             "add_athletes" => ClientMsg::AddAthletes(fields!()),
             "new_link" => ClientMsg::NewLink(fields!()),
             "new_board_link" => ClientMsg::NewBoardLink(fields!()),
+            "new_coach_link" => ClientMsg::NewCoachLink(fields!()),
+            "let_in" => ClientMsg::LetIn(fields!()),
+            "turn_away" => ClientMsg::TurnAway(fields!()),
             "take_command" => ClientMsg::TakeCommand(fields!()),
             _ => {
                 let Tag { kind } = serde_json::from_str(text).map_err(malformed)?;

@@ -63,6 +63,11 @@ pub enum Happening {
         /// Who.
         athletes: Vec<AthleteId>,
     },
+    /// A second device came to an athlete's seat while the first was heard; the first was sent away (coach).
+    SecondDevice {
+        /// Whose.
+        athlete: AthleteId,
+    },
     /// The coach's prepared calls were replaced (coach).
     CallsPrepared {
         /// As they are now.

@@ -47,12 +47,16 @@ id! {
     RunId
 }
 id! {
-    /// One device of a coach, across its lost connections and, on a page, its reloads.
+    /// One device, across its lost connections and, on a page, its reloads.
     DeviceId
 }
 id! {
     /// One order of a coach, so that saying it twice does it once.
     CommandId
+}
+id! {
+    /// One request of somebody to be let in under a name.
+    RequestId
 }
 id! {
     /// One focus call, also when many athletes got it.

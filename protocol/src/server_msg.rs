@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     client_msg::Role,
     event::Event,
-    ids::{AthleteId, CommandId, EventNo, JoinCode, PieceNo, SessionId},
+    ids::{AthleteId, CommandId, EventNo, JoinCode, PieceNo, RequestId, SessionId},
     refusal::Refusal,
     sample::{Durable, RefusedSample},
     spec::{CallText, SessionSettings},
@@ -37,6 +37,35 @@ pub struct Joined {
     pub name: String,
     /// Opens this athlete's place.
     pub secret: String,
+}
+
+/// Answer to `join` when the coach is asked first. `joined` or `refused` follows on the same connection when the coach has
+/// decided; on a new one the same `join` is said again. While it waits a client says it again every few seconds.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Waiting {
+    /// As typed.
+    pub name: String,
+    /// One sentence for the person, which offers what can be done meanwhile.
+    pub says: String,
+}
+
+/// Somebody who asks to be let in under a name. That they are who they say is for the coach to see.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct JoinRequest {
+    /// Which.
+    pub request: RequestId,
+    /// As typed.
+    pub name: String,
+    /// The seat of the roster that would be theirs; none for a new one.
+    pub athlete: Option<AthleteId>,
+    /// When they asked first.
+    pub asked_at_ms: At,
+    /// Whether their device is connected.
+    pub here: bool,
+    /// What their device calls itself, if it said so; anything can be said.
+    pub from: Option<String>,
 }
 
 /// Everything now true that this role may see. Says only what is durable.
@@ -92,6 +121,9 @@ pub struct Welcome {
     pub call: Option<RunningCall>,
     /// An athlete's own standing.
     pub own: Option<Own>,
+    /// Who asks to be let in, oldest first (coach).
+    #[serde(default)]
+    pub requests: Vec<JoinRequest>,
 }
 
 /// Answer to `clock`: offset = ((heard - sent by client) + (sent - heard by client)) / 2, and it is
@@ -141,6 +173,16 @@ pub struct BoardLink {
     pub board_secret: String,
 }
 
+/// A new secret for the coach's devices, shown once.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct CoachLink {
+    /// The order that asked for it.
+    pub command: CommandId,
+    /// What a device of the coach says hello with.
+    pub coach_secret: String,
+}
+
 /// Everything that the server may say; `type` names the variant.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -150,6 +192,8 @@ pub enum ServerMsg {
     Created(Created),
     /// Answer to `join`.
     Joined(Joined),
+    /// Answer to `join`: the coach is asked first.
+    Waiting(Waiting),
     /// Answer to `hello`.
     Welcome(Box<Welcome>),
     /// Answer to `clock`.
@@ -167,7 +211,7 @@ pub enum ServerMsg {
     Overview(Overview),
     /// Athlete: own standing, when something changed and no `ack` was due.
     Own(Own),
-    /// An order was carried out.
+    /// An order was carried out, or what an athlete said under a `command` was taken in.
     Done {
         /// Which.
         command: CommandId,
@@ -183,6 +227,13 @@ pub enum ServerMsg {
     Links(Links),
     /// Answer to `new_board_link`.
     BoardLink(BoardLink),
+    /// Answer to `new_coach_link`.
+    CoachLink(CoachLink),
+    /// Coach: who asks to be let in; all of them, in place of what was told before.
+    Requests {
+        /// Oldest first.
+        requests: Vec<JoinRequest>,
+    },
     /// Coach: whether this device is the one in command.
     InCommand {
         /// It is.

@@ -179,6 +179,20 @@ pub enum Ranking {
     Amount,
 }
 
+/// Who of those that type the join code gets a seat without being let in.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Joining {
+    /// Whoever brings a new name, as a guest; a name of the roster is asked for.
+    #[default]
+    Guests,
+    /// Nobody: new names are asked for, too.
+    Asked,
+    /// Everybody, under names of the roster as well: for a gym where all know each other.
+    Trusted,
+}
+
 /// Settings of a session that its coach may change.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -192,6 +206,9 @@ pub struct SessionSettings {
     /// How long a focus call can be taken back before it goes out.
     #[serde(default = "SessionSettings::default_grace")]
     pub grace_ms: Millis,
+    /// Who joins by the code without being let in.
+    #[serde(default)]
+    pub joining: Joining,
 }
 
 impl SessionSettings {
@@ -208,6 +225,7 @@ impl Default for SessionSettings {
             ranking: Ranking::default(),
             team_best: 0,
             grace_ms: SessionSettings::default_grace(),
+            joining: Joining::default(),
         }
     }
 }

@@ -2,6 +2,7 @@
 
 mod greeting;
 mod hearing;
+mod joining;
 
 use std::{
     future::{Future, poll_fn},

@@ -143,6 +143,8 @@ async fn gather(coach: &mut Coach) -> Result<Vec<Joined>, String> {
             | Told::Overview(_)
             | Told::Links(_)
             | Told::BoardLink(_)
+            | Told::CoachLink(_)
+            | Told::Requests
             | Told::InCommand(_)
             | Told::Lost { .. } => {}
         }
@@ -252,6 +254,8 @@ impl Evening {
                 | Told::Done(_)
                 | Told::Links(_)
                 | Told::BoardLink(_)
+                | Told::CoachLink(_)
+                | Told::Requests
                 | Told::InCommand(_)
                 | Told::Lost { .. },
             ) => {}
@@ -286,6 +290,7 @@ impl Evening {
             | Happening::Results { .. }
             | Happening::SessionClosed
             | Happening::Calibrated { .. }
+            | Happening::SecondDevice { .. }
             | Happening::Unknown => {}
         }
         Ok(())

@@ -96,6 +96,18 @@ pub const READING_TURN: Duration = Duration::from_secs(1);
 /// Who joins in a crowd waits for a turn at most so long; beyond that it is better to ask again.
 pub const JOIN_WAIT: Duration = Duration::from_secs(8);
 
+/// Who ask the coach of one session to be let in: more than a coach reads at once, and a list that stays one message.
+pub const REQUESTS_MAX: usize = 64;
+
+/// Of those, who ask for one seat: the coach picks the right one, and a stranger alone does not fill the list by one name.
+pub const REQUESTS_OF_ONE_NAME: usize = 4;
+
+/// Length of the id by which a device joins: 128 random bits in base64url, and room for twice two UUIDs.
+pub const JOIN_ID: std::ops::RangeInclusive<usize> = 22..=64;
+
+/// Who waits for the coach says so again every few seconds; sooner than this it counts as one more try.
+pub const SAID_AGAIN_AFTER: Duration = Duration::from_secs(1);
+
 /// When the system has no room for a connection, how long to wait before the next try.
 pub const ACCEPT_AGAIN_AFTER: Duration = Duration::from_millis(100);
 

@@ -13,12 +13,15 @@ pub fn may_say(role: Role, msg: &ClientMsg) -> bool {
         | ClientMsg::Consent(_)
         | ClientMsg::Ready(_)
         | ClientMsg::Aim(_)
-        | ClientMsg::StopRowing
-        | ClientMsg::RowOn => role == Role::Athlete,
+        | ClientMsg::StopRowing { .. }
+        | ClientMsg::RowOn { .. } => role == Role::Athlete,
         ClientMsg::Command(_)
         | ClientMsg::AddAthletes(_)
         | ClientMsg::NewLink(_)
         | ClientMsg::NewBoardLink(_)
+        | ClientMsg::NewCoachLink(_)
+        | ClientMsg::LetIn(_)
+        | ClientMsg::TurnAway(_)
         | ClientMsg::TakeCommand(_) => role == Role::Coach,
         // Only before anybody is welcome.
         ClientMsg::Hello(_) | ClientMsg::Create(_) | ClientMsg::Join(_) => false,

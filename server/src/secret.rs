@@ -64,7 +64,7 @@ impl SecretHash {
         SecretHash(Sha256::digest(secret.as_bytes()).into())
     }
 
-    /// As text, for a file that people may look at.
+    /// As text, for a file that people may look at, or a record.
     #[must_use]
     pub fn to_hex(&self) -> String {
         self.0.iter().map(|byte| format!("{byte:02x}")).collect()

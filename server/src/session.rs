@@ -2,6 +2,8 @@
 
 mod delivery;
 pub mod devices;
+mod requests;
+mod seats;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -13,23 +15,25 @@ use std::{
 use thole_piece::{
     Input, Output, Session as Core,
     projection::{Count, Width},
-    session::{Viewer, folded},
+    session::Viewer,
 };
 use thole_protocol::{
     ServerMsg,
-    client_msg::{AddAthletes, Hello, NewBoardLink, NewLink, Role, TakeCommand},
+    client_msg::{
+        AddAthletes, Hello, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, Role, TakeCommand,
+        TurnAway,
+    },
     close::Close,
     event::Happening,
-    ids::{AthleteId, CommandId, DeviceId, SessionId},
+    ids::{AthleteId, CommandId, DeviceId, RequestId, SessionId},
     refusal::{Refusal, Why},
-    server_msg::{BoardLink, Joined, Links, Welcome},
+    server_msg::{Joined, Links, Waiting, Welcome},
     units::{At, Millis},
 };
 use tokio::{
     sync::{Notify, mpsc, oneshot, watch},
     time::{Instant, sleep_until},
 };
-use uuid::Uuid;
 
 use crate::{
     Server,
@@ -41,9 +45,10 @@ use crate::{
     },
     outbox::{Outbox, Permit},
     registry::Handle,
-    secret::{self, Secret},
+    secret::{self, SecretHash},
 };
 use devices::{ConnId, Devices};
+use requests::Requests;
 
 /// What is said to a session.
 #[derive(Debug)]
@@ -56,6 +61,8 @@ pub enum Event {
         conn: ConnId,
         /// What.
         input: Input,
+        /// By what an athlete wants to be answered.
+        command: Option<CommandId>,
         /// Given back when it is applied.
         permit: Option<Permit>,
     },
@@ -65,15 +72,23 @@ pub enum Event {
     Link(ConnId, NewLink),
     /// The coach wants a new secret for boards.
     BoardLink(ConnId, NewBoardLink),
+    /// The coach wants a new secret for the coach's devices.
+    CoachLink(ConnId, NewCoachLink),
+    /// The coach lets somebody in who asks.
+    LetIn(ConnId, LetIn),
+    /// The coach does not let somebody in who asks.
+    TurnAway(ConnId, TurnAway),
     /// A device of the coach takes command.
     Take(ConnId, TakeCommand),
     /// Somebody joins by code.
     Join {
-        /// As typed.
-        name: String,
+        /// As said.
+        join: Join,
         /// Answered when it is durable.
-        answer: oneshot::Sender<Result<Joined, Refusal>>,
+        answer: oneshot::Sender<Result<Entrance, Refusal>>,
     },
+    /// The connection that waits for the coach's word has ended, or asks for something else.
+    WaitsNoMore(RequestId, NoMore),
     /// Nothing was heard from a connection for a while.
     Silent(ConnId, At),
     /// Something is heard again.
@@ -82,6 +97,31 @@ pub enum Event {
     Left(ConnId, At),
     /// The server stops.
     Stop,
+}
+
+/// What somebody who joins is told.
+#[derive(Debug)]
+pub enum Entrance {
+    /// The seat is theirs.
+    Open(Joined),
+    /// The coach is asked.
+    Asked {
+        /// Which request it is.
+        request: RequestId,
+        /// What is said meanwhile.
+        waiting: Waiting,
+        /// What the coach has decided; ends without an answer when the session goes to sleep: ask again.
+        decided: oneshot::Receiver<Result<Joined, Refusal>>,
+    },
+}
+
+/// Why somebody waits no more.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NoMore {
+    /// The connection is lost: the request stays for when they come back.
+    Lost,
+    /// They ask for something else.
+    Withdrawn,
 }
 
 /// A connection that comes to its session.
@@ -93,6 +133,8 @@ pub struct Greeting {
     pub asked: Instant,
     /// As whom.
     pub holder: Holder,
+    /// What its secret is known by.
+    pub opens: SecretHash,
     /// What it said.
     pub hello: Hello,
     /// Where to answer.
@@ -106,23 +148,29 @@ enum Step {
     /// The next of the records.
     Apply {
         permit: Option<Permit>,
+        /// Who is answered by what.
+        answer: Option<(ConnId, CommandId)>,
     },
     Welcome(Box<Greeting>),
     Joined {
         joined: Joined,
-        answer: oneshot::Sender<Result<Joined, Refusal>>,
+        answer: oneshot::Sender<Result<Entrance, Refusal>>,
     },
-    /// A device has taken command.
-    Taken {
+    /// The coach has let somebody in who waits.
+    LetIn {
+        joined: Joined,
+        waits: oneshot::Sender<Result<Joined, Refusal>>,
+    },
+    /// An order of the coach is answered.
+    Told {
         conn: ConnId,
         command: CommandId,
+        told: Option<ServerMsg>,
     },
-    /// Somebody's secret is another one: who came by the old one is sent away, the coach told the new one.
-    Renewed {
-        conn: ConnId,
-        command: CommandId,
+    /// Who came by an old secret is sent away, but for the connection that asked for the new one.
+    SendAway {
         holder: Holder,
-        told: ServerMsg,
+        but: ConnId,
     },
 }
 
@@ -134,8 +182,12 @@ struct Batch {
     records: Vec<Record>,
     grant: Vec<Grant>,
     revoke: Vec<Holder>,
-    /// Names that were taken in this batch and are not in the core yet.
-    joining: BTreeSet<String>,
+    /// Seats that were taken in this batch and are not in the core yet.
+    joining: seats::Joining,
+    /// Orders for new secrets in this batch, which the core has not heard yet.
+    renewed: BTreeSet<CommandId>,
+    /// Athletes whose devices come in this batch, and by which device.
+    coming: BTreeMap<AthleteId, Option<DeviceId>>,
     /// The coach has ordered something in it.
     is_urgent: bool,
 }
@@ -166,6 +218,8 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         core,
         screens: delivery::Screens::default(),
         links: BTreeMap::new(),
+        requests: Requests::default(),
+        again: BTreeMap::new(),
     };
     let run = tokio::spawn(async move { task.run().await });
     tokio::spawn(async move {
@@ -230,6 +284,9 @@ struct Task {
     screens: delivery::Screens,
     /// Secrets that are told when the order that made them is done.
     links: BTreeMap<CommandId, (ConnId, Links)>,
+    requests: Requests,
+    /// How often a seat was given one more secret since this task began.
+    again: BTreeMap<AthleteId, u32>,
 }
 
 impl Task {
@@ -245,7 +302,7 @@ impl Task {
         loop {
             let idle = self.clock_idle();
             let deadline = self.core.deadline().map(|at| self.clock.instant_of(at));
-            let wake = deadline.into_iter().chain(idle).min();
+            let wake = deadline.into_iter().chain(idle).chain(self.requests.due()).min();
             let event = tokio::select! {
                 biased;
                 event = self.events.recv() => event,
@@ -264,17 +321,24 @@ impl Task {
                 None if self.core.deadline().is_some_and(|at| at <= self.clock.now()) => {
                     self.input(Input::Deadline, None, &mut batch);
                 }
-                None if deadline.is_none() && self.devices.is_empty() => return self.rest().await,
+                None if deadline.is_none()
+                    && idle.is_some_and(|idle| idle <= self.server.clock.instant()) =>
+                {
+                    return self.rest().await;
+                }
                 None => {}
             }
             self.commit(batch).await?;
+            self.tell_requests();
         }
     }
 
     /// When a session that nobody is connected to is closed from memory.
     fn clock_idle(&self) -> Option<Instant> {
         let idle = self.server.settings.limits.idle;
-        self.devices.is_empty().then(|| self.server.clock.instant() + idle)
+        // Who waits for the coach's word is here, too.
+        let is_alone = self.devices.is_empty() && !self.requests.anybody_waits();
+        is_alone.then(|| self.server.clock.instant() + idle)
     }
 
     /// Takes what else comes within the commit window; true when the server stops.
@@ -312,22 +376,36 @@ impl Task {
         let at = self.clock.now().max(self.last);
         self.last = at;
         batch.records.push(Record { at, input });
-        batch.steps.push(Step::Apply { permit });
+        batch.steps.push(Step::Apply { permit, answer: None });
+    }
+
+    /// The same for what an athlete wants to be answered by name.
+    fn answered(
+        &mut self,
+        input: Input,
+        answer: (ConnId, CommandId),
+        permit: Option<Permit>,
+        batch: &mut Batch,
+    ) {
+        self.input(input, permit, batch);
+        if let Some(Step::Apply { answer: to, .. }) = batch.steps.last_mut() {
+            *to = Some(answer);
+        }
     }
 
     fn take(&mut self, event: Event, batch: &mut Batch) {
         match event {
             Event::Hello(greeting) => {
-                if let Holder::Athlete(athlete) = greeting.holder {
-                    self.input(Input::Heard { athlete }, None, batch);
-                }
+                self.comes(&greeting, batch);
                 batch.steps.push(Step::Welcome(greeting));
             }
-            Event::Said { conn, input, permit } => {
+            Event::Said { conn, input, command, permit } => {
                 if let Input::Ordered { command, .. } = &input
                     && !self.leads(conn, batch)
                 {
                     self.not_in_command(conn, *command);
+                } else if let Some(command) = command {
+                    self.answered(input, (conn, command), permit, batch);
                 } else {
                     batch.is_urgent |= matches!(input, Input::Ordered { .. });
                     self.input(input, permit, batch);
@@ -339,10 +417,14 @@ impl Task {
             Event::Take(conn, TakeCommand { command }) => {
                 if self.devices.take_command(conn) {
                     self.note_leader(conn, batch);
-                    batch.steps.push(Step::Taken { conn, command });
+                    batch.steps.push(Step::Told { conn, command, told: None });
                 }
             }
-            Event::Join { name, answer } => self.join(&name, answer, batch),
+            Event::CoachLink(conn, link) => self.new_coach_link(conn, link, batch),
+            Event::LetIn(conn, let_in) => self.let_in(conn, let_in, batch),
+            Event::TurnAway(conn, turn_away) => self.turn_away(conn, turn_away, batch),
+            Event::Join { join, answer } => self.join(join, answer, batch),
+            Event::WaitsNoMore(request, why) => self.requests.waits_no_more(request, why),
             Event::Silent(conn, since) => self.not_heard(conn, since, batch),
             Event::Left(conn, since) => {
                 self.not_heard(conn, since, batch);
@@ -387,95 +469,9 @@ impl Task {
         self.devices.say(conn, &ServerMsg::Refused { command: Some(command), refusal });
     }
 
-    fn add(&mut self, conn: ConnId, add: AddAthletes, batch: &mut Batch) {
-        let AddAthletes { command, athletes } = add;
-        if !self.leads(conn, batch) {
-            return self.not_in_command(conn, command);
-        }
-        let room = self.server.settings.limits.athletes.saturating_sub(self.core.athletes());
-        if athletes.len() > room {
-            let says =
-                format!("This server takes {} athletes a session.", room + self.core.athletes());
-            let refusal = Refusal { why: Why::Limit, says };
-            return self.devices.say(conn, &ServerMsg::Refused { command: Some(command), refusal });
-        }
-        let mut links = Vec::with_capacity(athletes.len());
-        let mut added = Vec::with_capacity(athletes.len());
-        if !self.core.has_done(command) {
-            for entry in athletes {
-                let athlete = new_athlete();
-                links.push(grant(athlete, &entry.spec.name, batch));
-                added.push((athlete, entry));
-            }
-            self.links.insert(command, (conn, Links { command, links }));
-        }
-        self.input(Input::AthletesAdded { command, athletes: added }, None, batch);
-    }
-
-    fn new_link(&mut self, conn: ConnId, link: NewLink, batch: &mut Batch) {
-        let NewLink { command, athlete } = link;
-        if !self.leads(conn, batch) {
-            return self.not_in_command(conn, command);
-        }
-        let Some(name) = self.core.name(athlete).map(str::to_owned) else {
-            let says = "There is no such athlete in this session.".to_owned();
-            let refusal = Refusal { why: Why::Unknown, says };
-            return self.devices.say(conn, &ServerMsg::Refused { command: Some(command), refusal });
-        };
-        let holder = Holder::Athlete(athlete);
-        batch.revoke.push(holder);
-        let links = vec![grant(athlete, &name, batch)];
-        let told = ServerMsg::Links(Links { command, links });
-        batch.steps.push(Step::Renewed { conn, command, holder, told });
-    }
-
-    fn new_board_link(&mut self, conn: ConnId, link: NewBoardLink, batch: &mut Batch) {
-        let NewBoardLink { command } = link;
-        if !self.leads(conn, batch) {
-            return self.not_in_command(conn, command);
-        }
-        let (secret, holder) = (Secret::new(), Holder::Board);
-        batch.revoke.push(holder);
-        batch.grant.push(Grant { hash: secret.hash(), holder });
-        let told = ServerMsg::BoardLink(BoardLink { command, board_secret: secret.reveal() });
-        batch.steps.push(Step::Renewed { conn, command, holder, told });
-    }
-
-    fn join(
-        &mut self,
-        name: &str,
-        answer: oneshot::Sender<Result<Joined, Refusal>>,
-        batch: &mut Batch,
-    ) {
-        let room = self.server.settings.limits.athletes;
-        let claimed = self.core.claim(name).and_then(|claimed| {
-            if !batch.joining.insert(folded(name)) {
-                let says =
-                    "Somebody is joining under this name just now: add an initial.".to_owned();
-                return Err(Refusal { why: Why::NameTaken, says });
-            }
-            if claimed.is_none() && self.core.athletes() + batch.joining.len() > room {
-                let says = format!("This session is full: it takes {room} athletes.");
-                return Err(Refusal { why: Why::Limit, says });
-            }
-            Ok(claimed)
-        });
-        match claimed {
-            // Nobody waits for the answer any more: they will try again.
-            Err(refusal) => drop(answer.send(Err(refusal))),
-            Ok(known) => {
-                let athlete = known.unwrap_or_else(new_athlete);
-                let name = self.core.name(athlete).unwrap_or(name).trim().to_owned();
-                self.input(Input::Joined { athlete, name: name.clone() }, None, batch);
-                let joined = grant(athlete, &name, batch);
-                batch.steps.push(Step::Joined { joined, answer });
-            }
-        }
-    }
-
     /// Durable first; then, in order, what was said is applied and everybody told.
     async fn commit(&mut self, batch: Batch) -> Result<(), JournalError> {
-        let Batch { steps, records, grant, revoke, joining: _, is_urgent: _ } = batch;
+        let Batch { steps, records, grant, revoke, .. } = batch;
         let records = Arc::new(records);
         if !records.is_empty() || !grant.is_empty() || !revoke.is_empty() {
             self.append(records.clone(), grant, revoke, None).await?;
@@ -486,10 +482,13 @@ impl Task {
         let mut durable = records.iter();
         for step in steps {
             match step {
-                Step::Apply { permit } => {
-                    if let Some(Record { at, input }) = durable.next() {
-                        outputs.extend(self.core.apply(*at, input));
+                Step::Apply { permit, answer } => {
+                    let Some(Record { at, input }) = durable.next() else { continue };
+                    let mut told = self.core.apply(*at, input);
+                    if let Some((conn, command)) = answer {
+                        self.answer(conn, command, &mut told);
                     }
+                    outputs.extend(told);
                     drop(permit);
                 }
                 Step::Welcome(greeting) => {
@@ -497,14 +496,17 @@ impl Task {
                     self.deliver(std::mem::take(&mut outputs));
                     self.welcome(*greeting);
                 }
-                Step::Joined { joined, answer } => drop(answer.send(Ok(joined))),
-                Step::Taken { conn, command } => {
+                // Who is not there any more asks again.
+                Step::Joined { joined, answer } => drop(answer.send(Ok(Entrance::Open(joined)))),
+                Step::LetIn { joined, waits } => drop(waits.send(Ok(joined))),
+                Step::Told { conn, command, told } => {
+                    if let Some(told) = told {
+                        self.devices.say(conn, &told);
+                    }
                     self.devices.say(conn, &ServerMsg::Done { command });
                 }
-                Step::Renewed { conn, command, holder, told } => {
-                    self.devices.send_away(holder, self.server.clock.instant());
-                    self.devices.say(conn, &told);
-                    self.devices.say(conn, &ServerMsg::Done { command });
+                Step::SendAway { holder, but } => {
+                    self.devices.send_away(holder, but, self.server.clock.instant());
                 }
             }
         }
@@ -546,7 +548,7 @@ impl Task {
                     if let Happening::AthletesRemoved { athletes } = &event.what {
                         let now = self.server.clock.instant();
                         for athlete in athletes {
-                            self.devices.send_away(Holder::Athlete(*athlete), now);
+                            self.devices.send_away(Holder::Athlete(*athlete), ConnId::NOBODY, now);
                         }
                     }
                 }
@@ -571,7 +573,7 @@ impl Task {
     }
 
     fn welcome(&mut self, greeting: Greeting) {
-        let Greeting { conn, asked, holder, hello, outbox, clock } = greeting;
+        let Greeting { conn, asked, holder, opens, hello, outbox, clock } = greeting;
         let (role, viewer) = match holder {
             Holder::Coach => (Role::Coach, Viewer::Coach),
             Holder::Board => (Role::Board, Viewer::Board),
@@ -592,7 +594,14 @@ impl Task {
         };
         // The order that made this secret was refused, or a newer one has just taken its place.
         let unknown = you.is_some_and(|you| !self.core.knows(you));
-        if unknown || self.devices.was_sent_away(holder, asked) {
+        let may_come = match (holder, self.core.coach_link()) {
+            (Holder::Coach, Some(link)) => {
+                let asked_for_it = link.device.is_some() && hello.device == link.device;
+                opens.to_hex() == link.opens || asked_for_it
+            }
+            _ => !self.devices.was_sent_away(holder, asked),
+        };
+        if unknown || !may_come {
             return outbox.close(Close::WrongSecret);
         }
         let in_command = self.devices.enter(conn, holder, hello.device, outbox);
@@ -622,6 +631,10 @@ impl Task {
             calls: view.calls,
             call: view.call,
             own: view.own,
+            requests: match viewer {
+                Viewer::Coach => self.requests.told(),
+                Viewer::Board | Viewer::Athlete(_) => Vec::new(),
+            },
         };
         self.devices.say(conn, &ServerMsg::Welcome(Box::new(welcome)));
         delivery::missed(&self.core, &self.devices, conn, hello.last_event, viewer);
@@ -651,15 +664,4 @@ impl Task {
         }
         Ok(())
     }
-}
-
-/// An identity that comes after those before it: whoever lists athletes by it has them as they were entered or came.
-fn new_athlete() -> AthleteId {
-    AthleteId(Uuid::now_v7())
-}
-
-fn grant(athlete: AthleteId, name: &str, batch: &mut Batch) -> Joined {
-    let secret = Secret::new();
-    batch.grant.push(Grant { hash: secret.hash(), holder: Holder::Athlete(athlete) });
-    Joined { athlete, name: name.to_owned(), secret: secret.reveal() }
 }

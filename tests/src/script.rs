@@ -308,7 +308,7 @@ impl Scene {
         let athlete = AthleteId(Uuid::from_u128(1 + self.people.len() as u128));
         if !name.is_empty() {
             self.people.insert(name.to_owned(), athlete);
-            self.apply(at, &Input::Joined { athlete, name: name.to_owned() });
+            self.apply(at, &Input::Joined { athlete, name: name.to_owned(), join: None });
             self.apply(at, &Input::Heard { athlete });
         }
         athlete

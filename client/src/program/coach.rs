@@ -10,7 +10,7 @@ use thole::{
 use thole_protocol::{
     client_msg::Role,
     ids::CommandId,
-    server_msg::{BoardLink, Links},
+    server_msg::{BoardLink, CoachLink, Links},
     spec::{PieceSpec, RepeatStart, StartClock},
     units::Millis,
 };
@@ -19,6 +19,7 @@ use self::action::Action;
 use super::{Common, Failed, any_seed, usage};
 
 mod action;
+mod asking;
 mod create;
 mod lead;
 mod telling;
@@ -142,6 +143,7 @@ enum Answer {
 pub(crate) enum Secrets {
     Athletes(Links),
     Board(BoardLink),
+    Coach(CoachLink),
 }
 
 /// Waits for the first welcome; a server that is not there is said at once.
@@ -170,6 +172,9 @@ async fn answer(
                 Told::BoardLink(link) if link.command == command => {
                     return Ok(Some(Secrets::Board(link)));
                 }
+                Told::CoachLink(link) if link.command == command => {
+                    return Ok(Some(Secrets::Coach(link)));
+                }
                 Told::InCommand(true) if wanted == Answer::Done && coach.in_command() => {}
                 Told::Refused(Some(refused), refusal) if refused == command => {
                     return Err(refusal.says);
@@ -183,6 +188,8 @@ async fn answer(
                 | Told::Refused(Some(_), _)
                 | Told::Links(_)
                 | Told::BoardLink(_)
+                | Told::CoachLink(_)
+                | Told::Requests
                 | Told::InCommand(_)
                 | Told::Lost { .. } => {}
             }

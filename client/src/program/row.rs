@@ -299,10 +299,20 @@ impl RowArgs {
             ))
         })?;
         let dial = common.dial(address.clone())?;
+        // One id for all tries: a seat whose answer was lost is not taken twice.
+        let id = enter::join_id();
         let mut tried = 0;
         let joined = loop {
-            let join = Join { code: code.as_str().to_owned(), name: name.clone() };
-            match enter::join(&dial, join).await {
+            let join = Join {
+                code: code.as_str().to_owned(),
+                name: name.clone(),
+                join: Some(id.clone()),
+                from: Some("thole row".to_owned()),
+            };
+            let waits = |says: &str| {
+                common.tell(json!({"event": "waiting", "says": says}), || Some(says.to_owned()));
+            };
+            match enter::join(&dial, join, waits).await {
                 Ok(joined) => break joined,
                 Err(NotIn::NoServer(says)) if tried < JOINS_TRIED => {
                     tried += 1;

@@ -72,7 +72,12 @@ impl Crowd {
             }),
             (None, Role::Athlete) => {
                 let name = self.athletes.get(place).map_or("", |athlete| athlete.name.as_str());
-                ClientMsg::Join(Join { code: self.code.clone(), name: name.to_owned() })
+                ClientMsg::Join(Join {
+                    code: self.code.clone(),
+                    name: name.to_owned(),
+                    join: None,
+                    from: None,
+                })
             }
             (None, Role::Coach | Role::Board) => ClientMsg::Create(Create {
                 title: "Evening at the weir".to_owned(),

@@ -46,6 +46,34 @@ pub enum Input {
         athlete: AthleteId,
         /// As typed.
         name: String,
+        /// By what their device is known when it says the same again, as a hash; none of one that said nothing.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        join: Option<String>,
+    },
+    /// The coach lets somebody in who asked.
+    LetIn {
+        /// The coach's order.
+        command: CommandId,
+        /// Who; new when no athlete of this id is in the roster.
+        athlete: AthleteId,
+        /// As typed by who asked.
+        name: String,
+        /// By what their device is known when it says the same again, as a hash.
+        join: String,
+    },
+    /// Somebody's secret is another one.
+    Renewed {
+        /// The coach's order.
+        command: CommandId,
+        /// Whose.
+        whose: Whose,
+    },
+    /// A device of the coach has come by the newest secret: no other opens anything any more.
+    CoachLinkUsed,
+    /// A second device has come to an athlete's seat while the first was heard.
+    SecondDevice {
+        /// Whose.
+        athlete: AthleteId,
     },
     /// An athlete's device is connected and heard.
     Heard {
@@ -146,12 +174,35 @@ pub enum Input {
     Deadline,
 }
 
+/// Whose secret is another one.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "whose", rename_all = "snake_case")]
+pub enum Whose {
+    /// The coach's.
+    Coach {
+        /// Hash of what opens now.
+        opens: String,
+        /// The device that asked, and may come by the old one until the new one has been used.
+        device: Option<DeviceId>,
+    },
+    /// That of boards.
+    Board,
+    /// An athlete's.
+    Athlete {
+        /// Whose.
+        athlete: AthleteId,
+    },
+}
+
 impl Input {
     /// Whose input it is, so that one person's records can be found; none for those of the session.
     #[must_use]
     pub fn athlete(&self) -> Option<AthleteId> {
         match self {
             Input::Joined { athlete, .. }
+            | Input::LetIn { athlete, .. }
+            | Input::Renewed { whose: Whose::Athlete { athlete }, .. }
+            | Input::SecondDevice { athlete }
             | Input::Heard { athlete }
             | Input::NotHeard { athlete, .. }
             | Input::Samples { athlete, .. }
@@ -165,6 +216,8 @@ impl Input {
             Input::Created { .. }
             | Input::Projecting { .. }
             | Input::AthletesAdded { .. }
+            | Input::Renewed { whose: Whose::Coach { .. } | Whose::Board, .. }
+            | Input::CoachLinkUsed
             | Input::Reopened
             | Input::TookCommand { .. }
             | Input::Ordered { .. }
@@ -180,6 +233,10 @@ impl Input {
             Input::Projecting { .. } => "projecting",
             Input::AthletesAdded { .. } => "athletes_added",
             Input::Joined { .. } => "joined",
+            Input::LetIn { .. } => "let_in",
+            Input::Renewed { .. } => "renewed",
+            Input::CoachLinkUsed => "coach_link_used",
+            Input::SecondDevice { .. } => "second_device",
             Input::Heard { .. } => "heard",
             Input::NotHeard { .. } => "not_heard",
             Input::Reopened => "reopened",

@@ -5,6 +5,7 @@ mod kept;
 mod lists;
 mod orders;
 mod rowing;
+mod seats;
 mod view;
 
 use std::{
@@ -17,7 +18,7 @@ use thole_protocol::{
     ids::{AthleteId, CommandId, DeviceId, EventNo, PieceNo, RunId},
     refusal::{Refusal, Why},
     sample::Durable,
-    spec::{Aim, AthleteSpec, CallText, PastResult, RosterEntry, SessionSettings},
+    spec::{Aim, CallText, PastResult, RosterEntry, SessionSettings},
     standing::{Calibration, Notice, Own},
     units::{At, Millis},
 };
@@ -36,6 +37,8 @@ use crate::{
 
 use kept::Kept;
 use lists::Lists;
+use seats::Seats;
+pub use seats::{CoachLink, Way};
 pub use view::{View, Viewer};
 
 /// Standings, details and notices are published so often while a piece is rowed.
@@ -63,6 +66,8 @@ pub struct Session {
     calls: Calls,
     /// Orders that were carried out, so that none is carried out twice.
     commands: BTreeSet<CommandId>,
+    /// By what people come to their seats.
+    seats: Seats,
     /// The coach's device that led last.
     leader: Option<DeviceId>,
     /// Event number 1 comes first.
@@ -113,10 +118,28 @@ impl Session {
                     out.push(Output::Done { command: *command });
                 } else {
                     let done = self.add_athletes(athletes);
+                    if done.is_ok() {
+                        self.seats.added(*command, athletes.iter().map(|(id, _)| *id).collect());
+                    }
                     self.answer(*command, done, &mut out);
                 }
             }
-            Input::Joined { athlete, name } => self.join(*athlete, name),
+            Input::Joined { athlete, name, join } => self.join(*athlete, name, join.as_deref()),
+            Input::LetIn { command, athlete, name, join } => {
+                if !self.has_done(*command) {
+                    self.join(*athlete, name, Some(join));
+                }
+                self.answer(*command, Ok(()), &mut out);
+            }
+            Input::Renewed { command, whose } => {
+                self.commands.insert(*command);
+                self.seats.renewed(whose);
+            }
+            Input::CoachLinkUsed => self.seats.coach_link_used(),
+            Input::SecondDevice { athlete } => {
+                let athlete = *athlete;
+                self.emit(To::COACH, Happening::SecondDevice { athlete }, &mut out);
+            }
             Input::Heard { athlete } => self.hear(*athlete),
             Input::NotHeard { athlete, since } => self.lose(*athlete, *since),
             Input::Reopened => self.lose_all(),
@@ -254,29 +277,6 @@ impl Session {
         Some(piece.rowers.get(&athlete)?.own(piece.no, known, piece.rule(), self.now))
     }
 
-    /// Who joins under this name: an athlete of the roster whom nobody has claimed yet, or somebody new.
-    ///
-    /// # Errors
-    /// The name is no name, is taken, or the session is closed.
-    pub fn claim(&self, name: &str) -> Result<Option<AthleteId>, Refusal> {
-        limits::check_name(name)?;
-        if self.closed {
-            return refused(
-                Why::NotNow,
-                "This session is closed; ask your coach for the next one.",
-            );
-        }
-        let known = self.names.get(&folded(name));
-        match known.and_then(|id| Some((id, self.roster.get(id)?))) {
-            None => Ok(None),
-            Some((id, athlete)) if !athlete.claimed => Ok(Some(*id)),
-            Some(_) => refused(
-                Why::NameTaken,
-                "Somebody has joined under this name already: use your own link, or add an initial.",
-            ),
-        }
-    }
-
     fn piece(&self) -> Option<&Piece> {
         self.pieces.get(self.current)
     }
@@ -334,7 +334,11 @@ impl Session {
             return;
         }
         let Session { roster, pieces, current, settings, now, .. } = self;
-        let Some(piece) = pieces.get_mut(*current) else { return };
+        let Some(piece) = pieces.get_mut(*current) else {
+            // A deadline that nothing meets would come again and again, and each is a record.
+            self.publish_at = None;
+            return;
+        };
         let Look { mut notices, home, past_call } = piece.publish(*now, settings, roster);
         self.publish_at = piece.is_rowed().then(|| *now + PUBLISH_EVERY);
         notices.sort_by_key(|notice| (urgency(&notice.about), notice.since_ms, notice.athlete));
@@ -383,18 +387,6 @@ impl Session {
             self.admit(*id, athlete);
         }
         Ok(())
-    }
-
-    fn join(&mut self, id: AthleteId, name: &str) {
-        if let Some(athlete) = self.roster.get_mut(&id) {
-            athlete.claimed = true;
-            self.roster_changed(id);
-            return;
-        }
-        let spec = AthleteSpec { name: name.trim().to_owned(), ..AthleteSpec::default() };
-        let mut athlete = Athlete::new(spec, Vec::new(), PieceNo(0));
-        athlete.claimed = true;
-        self.admit(id, athlete);
     }
 
     fn admit(&mut self, id: AthleteId, athlete: Athlete) {

@@ -66,7 +66,7 @@ fn who_left_before_the_count_down_does_not_hold_the_piece_open() {
         session
             .apply(At(0), &Input::Created { title: "Test".into(), settings: Default::default() });
         for (athlete, name) in [(ana, "Ana"), (zed, "Zed")] {
-            session.apply(At(1), &Input::Joined { athlete, name: name.into() });
+            session.apply(At(1), &Input::Joined { athlete, name: name.into(), join: None });
             session.apply(At(1), &Input::Heard { athlete });
         }
         let work = Extent::Distance { distance_dm: Decimetres(1_000) };

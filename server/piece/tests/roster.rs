@@ -1,7 +1,11 @@
 //! Who is taken off the roster, who is not, and calls for somebody who is not there.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
-use thole_piece::{Input, Session, output::Output, session::Viewer};
+use thole_piece::{
+    Input, Session,
+    output::Output,
+    session::{Viewer, Way},
+};
 use thole_protocol::{
     event::{Event, Happening},
     ids::{AthleteId, CallId, CommandId, PieceNo, RunId},
@@ -115,7 +119,7 @@ fn who_has_not_rowed_is_taken_off_and_the_name_is_free_again() {
         (vec!["Bo".into()], vec!["Bo".into()])
     );
     assert!(!hall.session.knows(ANA));
-    assert_eq!(hall.session.claim("ana"), Ok(None), "somebody new may have it");
+    assert_eq!(hall.session.way_in("ana"), Ok(Way::New), "somebody new may have it");
     assert_eq!(hall.removes(ANA).unwrap_err().why, Why::Unknown);
     let mut entry = RosterEntry::default();
     entry.spec.name = "Ana".into();
@@ -244,4 +248,15 @@ fn a_piece_that_is_changed_keeps_what_still_fits_it() {
     assert_eq!(of_ana(&hall), aim);
     hall.orders(Order::SetPieces { pieces: vec![over(1_200)] }).unwrap();
     assert_eq!(of_ana(&hall), Aim { history: Vec::new(), ..aim });
+}
+
+/// A deadline that stays due is a record in the journal each time that it comes: a disk full in minutes.
+#[test]
+fn settings_that_are_changed_before_there_is_a_piece_leave_nothing_due() {
+    let mut session = Session::new();
+    let settings = thole_protocol::spec::SessionSettings::default();
+    session.apply(At(0), &Input::Created { title: "A test".into(), settings });
+    let command = CommandId(Uuid::from_u128(1));
+    session.apply(At(5), &Input::Ordered { command, order: Order::Settings { settings } });
+    assert_eq!(session.deadline(), None);
 }

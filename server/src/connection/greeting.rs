@@ -9,7 +9,7 @@ use thole_protocol::{
     close::Close,
     ids::{AthleteId, JoinCode, SessionId},
     refusal::{Refusal, Why},
-    server_msg::{Created, Joined},
+    server_msg::Created,
     spec::SessionSettings,
     units::At,
 };
@@ -18,24 +18,30 @@ use tokio::{
     sync::oneshot,
     time::{sleep, timeout},
 };
+use tokio_tungstenite::tungstenite::Utf8Bytes;
 use uuid::Uuid;
 
-use super::{Ended, Socket, hearing::misread, refusal};
+use super::{
+    Ended, Socket,
+    hearing::misread,
+    joining::{self, Came, WAITS_SILENT, Waits},
+    refusal,
+};
 use crate::{
     Server,
     clock::SessionClock,
     journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
-    limits::STRANGER_BYTES,
+    limits::{SAID_AGAIN_AFTER, STRANGER_BYTES},
     outbox::{Outbox, Outgoing},
     registry::Handle,
     secret::{Secret, SecretHash, random_code},
-    session::{Event, Greeting, devices::ConnId},
+    session::{Event, Greeting, NoMore, devices::ConnId},
 };
 
 /// How often a code that is in use may be drawn before something is wrong.
 const CODES_TRIED: usize = 20;
 /// How often a session may just be ending when somebody comes.
-const OPENS_TRIED: usize = 3;
+pub(super) const OPENS_TRIED: usize = 3;
 
 /// A connection that its session has welcomed.
 pub(super) struct Welcomed {
@@ -52,17 +58,39 @@ pub(super) async fn greet<S>(socket: &mut Socket<S>) -> Result<Welcomed, Ended>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
+    let mut waits = None;
+    let greeted = hear_stranger(socket, &mut waits).await;
+    if let Some(waits) = waits {
+        // Who comes in by a link of their own asks no more.
+        let why = if greeted.is_ok() { NoMore::Withdrawn } else { NoMore::Lost };
+        waits.ends(why).await;
+    }
+    greeted
+}
+
+async fn hear_stranger<S>(
+    socket: &mut Socket<S>,
+    waits: &mut Option<Box<Waits>>,
+) -> Result<Welcomed, Ended>
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send,
+{
     let server = socket.server.clone();
-    let limits = server.settings.limits.clone();
     let mut bytes = 0;
     loop {
-        let heard = timeout(limits.handshake, socket.hear(limits.stranger_bytes)).await;
-        let Some(text) = heard.unwrap_or(Err(Ended::Closing(Close::Silent)))? else { continue };
+        let Some(text) = hear_or_decide(socket, waits).await? else { continue };
+        let msg = ClientMsg::read(&text);
+        if let (Some(waits), Ok((ClientMsg::Join(join), _))) = (waits.as_deref_mut(), &msg)
+            && waits.is_said_again(join, server.clock.instant())
+        {
+            socket.say(&waits.says()).await?;
+            continue;
+        }
         bytes += text.len();
         if bytes > STRANGER_BYTES {
             return Err(Ended::Closing(Close::TooMany));
         }
-        let answer = match ClientMsg::read(&text) {
+        let answer = match msg {
             Ok((ClientMsg::Hello(hello), unknown)) => {
                 server.count_unknown(unknown);
                 return welcome(socket, hello).await;
@@ -71,7 +99,10 @@ where
                 answer(created(&server, create).await?, ServerMsg::Created)
             }
             Ok((ClientMsg::Join(join), _)) => {
-                answer(joined(&server, &join).await?, ServerMsg::Joined)
+                if let Some(before) = waits.take() {
+                    before.ends(NoMore::Withdrawn).await;
+                }
+                come_by_code(&server, join, waits).await?
             }
             Ok((_, _)) => refused(refusal(Why::NotNow, "Say hello first, with your secret.")),
             Err(error) => refused(misread(error)),
@@ -80,11 +111,58 @@ where
     }
 }
 
+/// What is said next; none when it was nothing, or the coach has decided and it was told.
+async fn hear_or_decide<S>(
+    socket: &mut Socket<S>,
+    waits: &mut Option<Box<Waits>>,
+) -> Result<Option<Utf8Bytes>, Ended>
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send,
+{
+    let limits = socket.server.settings.limits.clone();
+    let silence = if waits.is_some() { WAITS_SILENT } else { limits.handshake };
+    let hears = timeout(silence, socket.hear(limits.stranger_bytes));
+    let Some(waiting) = waits.as_deref_mut() else {
+        return hears.await.unwrap_or(Err(Ended::Closing(Close::Silent)));
+    };
+    let decided = tokio::select! {
+        heard = hears => return heard.unwrap_or(Err(Ended::Closing(Close::Silent))),
+        decided = waiting.decided() => decided,
+    };
+    let join = waiting.join().clone();
+    *waits = None;
+    let server = socket.server.clone();
+    let told = match decided {
+        Some(decided) => answer(decided, ServerMsg::Joined),
+        None => {
+            // A fault that comes again at once must not make this go round without a pause.
+            sleep(SAID_AGAIN_AFTER).await;
+            come_by_code(&server, join, waits).await?
+        }
+    };
+    socket.say(&told).await?;
+    Ok(None)
+}
+
+async fn come_by_code(
+    server: &Arc<Server>,
+    join: Join,
+    waits: &mut Option<Box<Waits>>,
+) -> Result<ServerMsg, Ended> {
+    Ok(match joining::join(server, join).await? {
+        Came::Said(msg) => msg,
+        Came::Waits(new) => waits.insert(new).says(),
+    })
+}
+
 fn refused(refusal: Refusal) -> ServerMsg {
     ServerMsg::Refused { command: None, refusal }
 }
 
-fn answer<T>(result: Result<T, Refusal>, done: impl FnOnce(T) -> ServerMsg) -> ServerMsg {
+pub(super) fn answer<T>(
+    result: Result<T, Refusal>,
+    done: impl FnOnce(T) -> ServerMsg,
+) -> ServerMsg {
     result.map_or_else(refused, done)
 }
 
@@ -98,7 +176,8 @@ where
     let wrong = Ended::Closing(Close::WrongSecret);
     let server = socket.server.clone();
     let asked = server.clock.instant();
-    let held = server.journal.held(SecretHash::of(&hello.secret)).await;
+    let opens = SecretHash::of(&hello.secret);
+    let held = server.journal.held(opens).await;
     let held = held.map_err(|error| fault(&error))?.ok_or(wrong)?;
     let (role, you) = match held.holder {
         Holder::Coach => (Role::Coach, None),
@@ -116,7 +195,7 @@ where
         let (outbox, out) = Outbox::new(role, socket.line.clone(), server.clock);
         let (clock, welcomed) = oneshot::channel();
         let (holder, hello) = (held.holder, hello.clone());
-        let greeting = Box::new(Greeting { conn, asked, holder, hello, outbox, clock });
+        let greeting = Box::new(Greeting { conn, asked, holder, opens, hello, outbox, clock });
         if handle.inbox.send(Event::Hello(greeting)).await.is_err() {
             continue;
         }
@@ -134,7 +213,7 @@ where
     Err(Ended::Closing(Close::GoingAway))
 }
 
-fn fault(error: &JournalError) -> Ended {
+pub(super) fn fault(error: &JournalError) -> Ended {
     tracing::error!(%error, "a session cannot be opened");
     Ended::Closing(Close::Fault)
 }
@@ -143,7 +222,7 @@ async fn row(server: &Server, session: SessionId) -> Result<Option<SessionRow>, 
     server.journal.session(session).await.map_err(|error| fault(&error))
 }
 
-fn has_expired(server: &Server, row: &SessionRow) -> bool {
+pub(super) fn has_expired(server: &Server, row: &SessionRow) -> bool {
     let links_ms = u64::try_from(server.settings.limits.links.as_millis()).unwrap_or(u64::MAX);
     row.closed_unix_ms
         .is_some_and(|closed| closed.saturating_add(links_ms) < server.clock.unix_ms())
@@ -210,32 +289,6 @@ async fn free_code(server: &Server) -> Result<JoinCode, Ended> {
     Err(Ended::Closing(Close::TooSlow))
 }
 
-async fn joined(server: &Arc<Server>, join: &Join) -> Result<Result<Joined, Refusal>, Ended> {
-    let Some(wait) = server.turn_to_join() else {
-        let says = "Very many are joining just now; try again in a few seconds.";
-        return Ok(Err(refusal(Why::Limit, says)));
-    };
-    if !wait.is_zero() {
-        sleep(wait).await;
-    }
-    let unknown =
-        refusal(Why::Unknown, "No session has this code; ask your coach to say it again.");
-    let Some(code) = JoinCode::read(&join.code) else { return Ok(Err(unknown)) };
-    let row = server.journal.session_of(&code).await.map_err(|error| fault(&error))?;
-    let Some(row) = row.filter(|row| !has_expired(server, row)) else { return Ok(Err(unknown)) };
-    for _ in 0..OPENS_TRIED {
-        let opened = server.registry.open(server, &row).await;
-        let handle = opened.map_err(|error| fault(&error))?;
-        let (answer, joined) = oneshot::channel();
-        let event = Event::Join { name: join.name.clone(), answer };
-        if handle.inbox.send(event).await.is_ok()
-            && let Ok(joined) = joined.await
-        {
-            return Ok(joined);
-        }
-    }
-    Err(Ended::Closing(Close::Fault))
-}
 fn created_record(title: String, settings: SessionSettings) -> Record {
     Record { at: At(0), input: Input::Created { title, settings } }
 }

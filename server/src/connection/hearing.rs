@@ -3,8 +3,9 @@
 use thole_piece::Input;
 use thole_protocol::{
     ClientMsg, ServerMsg,
-    client_msg::{Command, Consent, HeartRate, Misread, Ready, Samples, Skip},
+    client_msg::{AimAt, Command, Consent, HeartRate, Misread, Ready, Samples, Skip},
     close::Close,
+    ids::CommandId,
     refusal::{Refusal, Why},
     server_msg::ClockAnswer,
 };
@@ -83,6 +84,7 @@ impl Connection {
     /// What the session is told; none when there is nothing to tell.
     fn event(&mut self, msg: ClientMsg) -> Result<Option<Event>, Refusal> {
         let conn = self.conn;
+        let command = command_of(&msg);
         let input = match msg {
             ClientMsg::Command(Command { command, order }) => Input::Ordered { command, order },
             ClientMsg::AddAthletes(add) => {
@@ -93,6 +95,9 @@ impl Connection {
             }
             ClientMsg::NewLink(link) => return Ok(Some(Event::Link(conn, link))),
             ClientMsg::NewBoardLink(link) => return Ok(Some(Event::BoardLink(conn, link))),
+            ClientMsg::NewCoachLink(link) => return Ok(Some(Event::CoachLink(conn, link))),
+            ClientMsg::LetIn(let_in) => return Ok(Some(Event::LetIn(conn, let_in))),
+            ClientMsg::TurnAway(away) => return Ok(Some(Event::TurnAway(conn, away))),
             ClientMsg::TakeCommand(take) => return Ok(Some(Event::Take(conn, take))),
             ClientMsg::Clock(_)
             | ClientMsg::Heartbeat
@@ -105,14 +110,14 @@ impl Connection {
             | ClientMsg::Consent(_)
             | ClientMsg::Ready(_)
             | ClientMsg::Aim(_)
-            | ClientMsg::StopRowing
-            | ClientMsg::RowOn => match self.of_athlete(msg)? {
+            | ClientMsg::StopRowing { .. }
+            | ClientMsg::RowOn { .. } => match self.of_athlete(msg)? {
                 Some(input) => input,
                 None => return Ok(None),
             },
         };
         let permit = Some(self.out.permit());
-        Ok(Some(Event::Said { conn, input, permit }))
+        Ok(Some(Event::Said { conn, input, command, permit }))
     }
 
     fn of_athlete(&self, msg: ClientMsg) -> Result<Option<Input>, Refusal> {
@@ -126,7 +131,7 @@ impl Connection {
                 }
                 Input::Samples { athlete, run, samples }
             }
-            ClientMsg::Skip(Skip { run, from_seq, to_seq }) => {
+            ClientMsg::Skip(Skip { run, from_seq, to_seq, command: _ }) => {
                 Input::Skipped { athlete, run, from_seq, to_seq }
             }
             ClientMsg::HeartRate(HeartRate { readings }) => {
@@ -135,15 +140,16 @@ impl Connection {
                 }
                 Input::HeartRate { athlete, readings }
             }
-            ClientMsg::Consent(Consent { heart_rate, wording }) => {
+            ClientMsg::Consent(Consent { heart_rate, wording, command: _ }) => {
                 Input::Consent { athlete, heart_rate, wording }
             }
-            ClientMsg::Ready(Ready { cautions_read, machine, clock_bound_ms, on_board }) => {
+            ClientMsg::Ready(ready) => {
+                let Ready { cautions_read, machine, clock_bound_ms, on_board, command: _ } = ready;
                 Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board }
             }
             ClientMsg::Aim(aim) => Input::Aimed { athlete, piece: aim.piece, aim: aim.aim },
-            ClientMsg::StopRowing => Input::StopRowing { athlete },
-            ClientMsg::RowOn => Input::RowOn { athlete },
+            ClientMsg::StopRowing { .. } => Input::StopRowing { athlete },
+            ClientMsg::RowOn { .. } => Input::RowOn { athlete },
             ClientMsg::Hello(_)
             | ClientMsg::Create(_)
             | ClientMsg::Join(_)
@@ -153,8 +159,38 @@ impl Connection {
             | ClientMsg::AddAthletes(_)
             | ClientMsg::NewLink(_)
             | ClientMsg::NewBoardLink(_)
+            | ClientMsg::NewCoachLink(_)
+            | ClientMsg::LetIn(_)
+            | ClientMsg::TurnAway(_)
             | ClientMsg::TakeCommand(_) => return Ok(None),
         }))
+    }
+}
+
+/// By what an athlete wants to be answered; orders of the coach are answered by the core.
+fn command_of(msg: &ClientMsg) -> Option<CommandId> {
+    match msg {
+        ClientMsg::Skip(Skip { command, .. })
+        | ClientMsg::Consent(Consent { command, .. })
+        | ClientMsg::Ready(Ready { command, .. })
+        | ClientMsg::Aim(AimAt { command, .. })
+        | ClientMsg::StopRowing { command }
+        | ClientMsg::RowOn { command } => *command,
+        ClientMsg::Hello(_)
+        | ClientMsg::Create(_)
+        | ClientMsg::Join(_)
+        | ClientMsg::Clock(_)
+        | ClientMsg::Heartbeat
+        | ClientMsg::Samples(_)
+        | ClientMsg::HeartRate(_)
+        | ClientMsg::Command(_)
+        | ClientMsg::AddAthletes(_)
+        | ClientMsg::NewLink(_)
+        | ClientMsg::NewBoardLink(_)
+        | ClientMsg::NewCoachLink(_)
+        | ClientMsg::LetIn(_)
+        | ClientMsg::TurnAway(_)
+        | ClientMsg::TakeCommand(_) => None,
     }
 }
 

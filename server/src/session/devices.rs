@@ -16,12 +16,19 @@ use crate::{journal::Holder, outbox::Outbox};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct ConnId(pub u64);
 
+impl ConnId {
+    /// The number of no connection.
+    pub const NOBODY: ConnId = ConnId(0);
+}
+
 /// The connections of one session.
 #[derive(Debug, Default)]
 pub struct Devices {
     coaches: BTreeMap<ConnId, (Outbox, Option<DeviceId>)>,
     boards: BTreeMap<ConnId, Outbox>,
     athletes: BTreeMap<AthleteId, (ConnId, Outbox)>,
+    /// By which device each athlete who is connected came, as it named itself.
+    athlete_devices: BTreeMap<AthleteId, Option<DeviceId>>,
     /// Which athlete a connection is; one that was replaced is not here any more.
     rowing: BTreeMap<ConnId, AthleteId>,
     in_command: Option<ConnId>,
@@ -67,6 +74,7 @@ impl Devices {
             }
             Holder::Athlete(athlete) => {
                 self.rowing.insert(conn, athlete);
+                self.athlete_devices.insert(athlete, device);
                 if let Some((old, outbox)) = self.athletes.insert(athlete, (conn, outbox)) {
                     self.rowing.remove(&old);
                     outbox.close(Close::Replaced);
@@ -76,11 +84,21 @@ impl Devices {
         }
     }
 
-    /// A new secret has taken the place of this holder's at `now`: who came by the old one has to go.
-    pub fn send_away(&mut self, holder: Holder, now: Instant) {
+    /// By which device an athlete is connected; none when nobody is, and none in that when it has no name.
+    #[must_use]
+    pub fn device_of(&self, athlete: AthleteId) -> Option<Option<DeviceId>> {
+        self.athlete_devices.get(&athlete).copied()
+    }
+
+    /// A new secret has taken the place of this holder's at `now`: who came by the old one has to go, but for the
+    /// connection that asked for it.
+    pub fn send_away(&mut self, holder: Holder, but: ConnId, now: Instant) {
         self.renewed.insert(holder, now);
         let there: Vec<&Outbox> = match holder {
-            Holder::Coach => self.coach_outboxes().collect(),
+            Holder::Coach => {
+                let others = self.coaches.iter().filter(|(conn, _)| **conn != but);
+                others.map(|(_, (outbox, _))| outbox).collect()
+            }
             Holder::Board => self.boards.values().collect(),
             Holder::Athlete(athlete) => self.of_athlete(athlete).into_iter().collect(),
         };
@@ -99,6 +117,7 @@ impl Devices {
     pub fn leave(&mut self, conn: ConnId) {
         if let Some(athlete) = self.rowing.remove(&conn) {
             self.athletes.remove(&athlete);
+            self.athlete_devices.remove(&athlete);
         }
         self.boards.remove(&conn);
         let left = self.coaches.remove(&conn);

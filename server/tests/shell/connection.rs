@@ -1,6 +1,7 @@
 //! Connections over an in-memory stream: who may say what, who is let in, who is sent away.
 
 mod command;
+mod seats;
 
 use std::{sync::Arc, time::Duration};
 
@@ -36,6 +37,9 @@ fn every_message() -> Vec<Value> {
         json!({"type": "add_athletes", "command": id, "athletes": []}),
         json!({"type": "new_link", "command": id, "athlete": id}),
         json!({"type": "new_board_link", "command": id}),
+        json!({"type": "new_coach_link", "command": id}),
+        json!({"type": "let_in", "command": id, "request": id}),
+        json!({"type": "turn_away", "command": id, "request": id}),
         json!({"type": "take_command", "command": id}),
         json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "coach", "secret": "x"}),
         json!({"type": "create", "title": "Another"}),
@@ -178,7 +182,7 @@ async fn every_role_may_say_what_its_table_says_and_a_refusal_closes_nothing() {
     let gym = Gym::new().await;
     let athlete = gym.join("Ana").await;
     // The coach comes last, and makes a new link for boards.
-    let allowed = [("athlete", 0..8), ("board", 0..0), ("coach", 8..13)];
+    let allowed = [("athlete", 0..8), ("board", 0..0), ("coach", 8..16)];
     for (role, may) in allowed {
         let mut device = match role {
             "coach" => gym.coach().await,

@@ -258,7 +258,10 @@ impl Server {
                     if let Some(person) = who.and_then(|who| self.people.get(who)) {
                         let (athlete, name) = (person.athlete, person.entry.spec.name.clone());
                         if !self.core.knows(athlete) {
-                            steps.push((who, Step::Input(Input::Joined { athlete, name })));
+                            steps.push((
+                                who,
+                                Step::Input(Input::Joined { athlete, name, join: None }),
+                            ));
                         }
                         steps.push((who, Step::Input(Input::Heard { athlete })));
                     }
@@ -400,6 +403,7 @@ impl Server {
             calls: view.calls,
             call: view.call,
             own: view.own,
+            requests: Vec::new(),
         };
         told.push((who, Told::Welcome(Box::new(welcome))));
         if last_event > EventNo(0) {

@@ -13,7 +13,7 @@ use thole::{
 use thole_protocol::{
     ids::{AthleteId, CallId, CommandId, PieceNo},
     order::Order,
-    spec::{Aim, Audience, CallSpec, CallText, Plan, RosterEntry, Span},
+    spec::{Aim, Audience, CallSpec, CallText, Plan, RosterEntry, SessionSettings, Span},
     standing::{Phase, PieceView},
     units::Bpm,
 };
@@ -21,7 +21,12 @@ use uuid::Uuid;
 
 use crate::program::{Failed, usage};
 
-use super::{Answer, PieceArgs, Place, Secrets, answer, create::RankBy, grace, telling};
+use super::{
+    Answer, PieceArgs, Place, Secrets, answer,
+    asking::{WhoJoins, asking},
+    create::RankBy,
+    grace, telling,
+};
 
 /// What a coach can say.
 #[derive(Subcommand, Clone, Debug)]
@@ -37,6 +42,24 @@ pub(crate) enum Action {
     },
     /// Makes a new link for boards; the old one opens nothing any more
     NewBoardLink,
+    /// Makes a new link for your own devices; the old one opens nothing any more, and the others are sent away
+    NewCoachLink,
+    /// Lets in somebody who asks; of several under one name, by the request that status shows
+    LetIn {
+        /// The name, or the request
+        who: String,
+    },
+    /// Does not let in somebody who asks
+    TurnAway {
+        /// The name, or the request
+        who: String,
+    },
+    /// Says who joins by the code without being let in
+    Joining {
+        /// guests, asked or trusted
+        #[arg(value_enum)]
+        who: WhoJoins,
+    },
     /// Changes what is known of an athlete
     Change(ChangeArgs),
     /// Takes an athlete off the roster who has rowed no piece; their link opens nothing any more
@@ -202,6 +225,7 @@ pub(crate) async fn one(
     match answer(coach, ordered.command, wanted).await? {
         Some(Secrets::Athletes(links)) => telling::links(place, &links),
         Some(Secrets::Board(link)) => telling::board_link(place, &link),
+        Some(Secrets::Coach(link)) => telling::coach_link(place, &link),
         None => {}
     }
     done(place, &ordered);
@@ -246,6 +270,27 @@ pub(crate) fn give(
                 call: None,
                 makes_secrets: true,
             });
+        }
+        Action::NewCoachLink => {
+            let command = coach.new_coach_link();
+            return Ok(Ordered {
+                command,
+                name: "new-coach-link",
+                call: None,
+                makes_secrets: true,
+            });
+        }
+        Action::LetIn { who } => {
+            let command = coach.let_in(asking(coach, &who)?);
+            return Ok(Ordered { command, name: "let-in", call: None, makes_secrets: false });
+        }
+        Action::TurnAway { who } => {
+            let command = coach.turn_away(asking(coach, &who)?);
+            return Ok(Ordered { command, name: "turn-away", call: None, makes_secrets: false });
+        }
+        Action::Joining { who } => {
+            let settings = SessionSettings { joining: who.joining(), ..mirror.now().settings };
+            ("joining", Order::Settings { settings })
         }
         Action::Change(change) => ("change", change.order(mirror)?),
         Action::Remove { name } => {

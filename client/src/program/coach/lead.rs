@@ -204,6 +204,8 @@ impl<'a> Lead<'a> {
             }
             Told::Links(links) => telling::links(self.place, links),
             Told::BoardLink(link) => telling::board_link(self.place, link),
+            Told::CoachLink(link) => telling::coach_link(self.place, link),
+            Told::Requests => telling::requests(self.place, coach),
             Told::InCommand(yes) => {
                 self.place.common.tell(json!({"event": "in_command", "yes": yes}), || {
                     Some(if *yes {

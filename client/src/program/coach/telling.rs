@@ -14,7 +14,7 @@ use thole::{
 use thole_protocol::{
     client_msg::Role,
     event::{Event, Happening},
-    server_msg::{BoardLink, Links},
+    server_msg::{BoardLink, CoachLink, JoinRequest, Links},
     standing::{Phase, PieceView},
 };
 
@@ -45,7 +45,7 @@ pub(crate) fn status(place: &Place<'_>, coach: &Coach) {
         "event": "status", "title": now.title, "code": now.code.as_str(), "closed": now.closed,
         "in_command": coach.in_command(), "speed": now.speed, "settings": now.settings,
         "current": now.current, "pieces": now.pieces, "athletes": now.athletes,
-        "overview": overview,
+        "overview": overview, "requests": coach.requests(),
     });
     place.common.tell(line, || {
         let mut text = format!("{}  join: {}\n", now.title, now.code);
@@ -77,8 +77,30 @@ pub(crate) fn status(place: &Place<'_>, coach: &Coach) {
                 text.push_str(&format!("  ! {}\n", notice_text(notice, &mirror.names())));
             }
         }
+        for request in coach.requests() {
+            text.push_str(&request_text(request));
+            text.push('\n');
+        }
         Some(text.trim_end().to_owned())
     });
+}
+
+/// Who asks to be let in, all of them.
+pub(crate) fn requests(place: &Place<'_>, coach: &Coach) {
+    let line = json!({"event": "requests", "requests": coach.requests()});
+    place.common.tell(line, || {
+        let lines: Vec<String> = coach.requests().iter().map(request_text).collect();
+        (!lines.is_empty()).then(|| lines.join("\n"))
+    });
+}
+
+fn request_text(request: &JoinRequest) -> String {
+    let from = request.from.as_deref().map_or(String::new(), |from| format!(", {from}"));
+    let here = if request.here { "" } else { ", not connected just now" };
+    format!(
+        "? {} asks to be let in{from}{here}: let-in or turn-away \"{}\" ({})",
+        request.name, request.name, request.request
+    )
 }
 
 fn piece_text(piece: &PieceView) -> String {
@@ -135,6 +157,15 @@ pub(crate) fn board_link(place: &Place<'_>, link: &BoardLink) {
         .tell(json!({"event": "board_link", "link": link}), || Some(format!("Board       {link}")));
 }
 
+/// A new secret for the coach's devices, shown this once.
+pub(crate) fn coach_link(place: &Place<'_>, link: &CoachLink) {
+    let secret = link.coach_secret.clone();
+    let link = Link { role: Role::Coach, secret, ..place.link.clone() }.to_string();
+    place
+        .common
+        .tell(json!({"event": "coach_link", "link": link}), || Some(format!("Coach       {link}")));
+}
+
 /// One thing that happened.
 pub(crate) fn event(
     place: &Place<'_>,
@@ -179,6 +210,12 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
             Some(lines.fold(first, |text, line| format!("{text}\n{line}")))
         }
         Happening::Calibrated { calibration } => Some(format!("== {}", calibration.says)),
+        Happening::SecondDevice { athlete } => {
+            let name = names.get(athlete)?;
+            Some(format!(
+                "!! A second device has come to the seat of {name}. If it is not theirs: new-link \"{name}\""
+            ))
+        }
         Happening::SessionClosed => Some("== The session is closed.".into()),
         Happening::AthletesChanged { .. }
         | Happening::AthletesRemoved { .. }

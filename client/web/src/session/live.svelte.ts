@@ -11,7 +11,7 @@ const TICK_MS = 100;
 const DEVICE = 'thole device';
 
 /** What the server answers by the name that this device gave it. */
-type Commanded = Extract<ClientMsg, { command: CommandId }>;
+type Commanded = Extract<ClientMsg, { command?: CommandId | null }> & { readonly command: CommandId };
 
 /** Asked for and not answered: said again with every new connection, and gone with this page. */
 export interface Unanswered {
@@ -57,7 +57,7 @@ export class Live {
     this.leave();
     this.#state = NOTHING_YET;
     if (alsoTell !== undefined) this.#alsoTell.push(alsoTell);
-    const device = role === 'coach' ? ownDevice(sessionStorage) : null;
+    const device = role === 'board' ? null : ownDevice(sessionStorage);
     this.#link = new Link({ role, entry, run, device }, this.#world, (news) => this.#hear(news));
     this.#tick();
     return this.#link;
@@ -134,13 +134,18 @@ export class Live {
   }
 }
 
-/** This page under one name, also after it was loaded anew: a coach who led it leads it again. */
+/** This page under one name, also after it was loaded anew: a coach who led it leads it again, and an athlete's is no second device. */
 function ownDevice(shelf: Pick<Storage, 'getItem' | 'setItem'>): string {
   const known = shelf.getItem(DEVICE);
   if (known !== null) return known;
   const name = newId();
   shelf.setItem(DEVICE, name);
   return name;
+}
+
+/** An id to join by that nobody can guess: of one try, said again until it is answered. */
+export function joinId(): string {
+  return `${newId()}${newId()}`.replaceAll('-', '');
 }
 
 /** A random UUID, also where the browser takes the page for insecure and has no `randomUUID`. */

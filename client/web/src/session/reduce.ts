@@ -69,6 +69,8 @@ export interface Session extends Omit<ServerWelcome, 'type' | 'own' | 'call' | '
   /** Athlete. */
   readonly own: Own | null;
   readonly call: OwnCall | null;
+  /** Coach: seats to which a second device has come, and when last. */
+  readonly secondDevices: ReadonlyMap<string, number>;
   /** When everybody was last called back. */
   readonly falseStartAtMs: number | null;
 }
@@ -85,6 +87,8 @@ export interface State {
   /** Coach: links that were made while this page was open, by athlete. */
   readonly links: ReadonlyMap<string, ServerLink>;
   readonly answers: ReadonlyMap<CommandId, Answer>;
+  /** What is said while the coach is asked to let this device in; null when nobody waits. */
+  readonly waits: string | null;
   /** The last refusal that answered no order. */
   readonly refusal: Refusal | null;
 }
@@ -97,13 +101,16 @@ export const NOTHING_YET: State = {
   entered: null,
   links: new Map(),
   answers: new Map(),
+  waits: null,
   refusal: null,
 };
 
 export function reduce(state: State, news: News): State {
   switch (news.news) {
     case 'entered':
-      return { ...state, entered: news.msg };
+      return { ...state, waits: null, entered: news.msg };
+    case 'waiting':
+      return { ...state, waits: news.msg.says };
     case 'welcome':
       return { ...state, connected: { is: 'here' }, session: welcomed(state.session, news.msg) };
     case 'said':
@@ -181,6 +188,7 @@ function welcomed(before: Session | null, msg: ServerWelcome): Session {
     calls: same?.calls ?? [],
     own: own?.piece === msg.current ? own : null,
     call: call === null ? null : { ...call, over: null },
+    secondDevices: same?.secondDevices ?? new Map(),
     falseStartAtMs: same?.falseStartAtMs ?? null,
   };
   return calls.reduce(withListed, session);
@@ -206,6 +214,7 @@ function said(state: State, msg: ServerMsg): State {
       return { ...state, links, answers: withAnswer(state.answers, msg.command, { done: true }) };
     }
     case 'board_link':
+    case 'coach_link':
       return { ...state, answers: withAnswer(state.answers, msg.command, { done: true }) };
     case 'standings':
     case 'overview':
@@ -213,10 +222,12 @@ function said(state: State, msg: ServerMsg): State {
     case 'ack':
     case 'events':
     case 'in_command':
+    case 'requests':
       return state.session === null ? state : { ...state, session: heard(state.session, msg) };
     // Before the session, or about the connection alone: the link has dealt with them.
     case 'created':
     case 'joined':
+    case 'waiting':
     case 'welcome':
     case 'clock':
     case 'heartbeat':
@@ -227,7 +238,7 @@ function said(state: State, msg: ServerMsg): State {
   }
 }
 
-type AboutSession = Extract<ServerMsg, { type: 'standings' | 'overview' | 'own' | 'ack' | 'events' | 'in_command' }>;
+type AboutSession = Extract<ServerMsg, { type: 'standings' | 'overview' | 'own' | 'ack' | 'events' | 'in_command' | 'requests' }>;
 
 function heard(session: Session, msg: AboutSession): Session {
   switch (msg.type) {
@@ -247,6 +258,8 @@ function heard(session: Session, msg: AboutSession): Session {
       return msg.events.reduce(happened, session);
     case 'in_command':
       return { ...session, in_command: msg.yes };
+    case 'requests':
+      return { ...session, requests: msg.requests };
     default:
       return msg satisfies never;
   }
@@ -289,6 +302,7 @@ function withListed(session: Session, { at_ms, what }: Event): Session {
     case 'settings_changed':
     case 'athletes_changed':
     case 'athletes_removed':
+    case 'second_device':
     case 'calls_prepared':
     case 'calibrated':
     case 'call':
@@ -325,6 +339,8 @@ function changed(session: Session, atMs: number, what: Happening): Session {
       const pieces = session.pieces.map((view) => ({ ...view, results: view.results.filter(stays) }));
       return { ...session, pieces, athletes: session.athletes.filter(stays) };
     }
+    case 'second_device':
+      return { ...session, secondDevices: new Map([...session.secondDevices, [what.athlete, atMs]]) };
     case 'calls_prepared':
       return { ...session, prepared: what.calls };
     case 'calibrated':

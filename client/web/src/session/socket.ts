@@ -13,6 +13,7 @@ import type {
   ServerCreated,
   ServerJoined,
   ServerMsg,
+  ServerWaiting,
   ServerWelcome,
 } from '../protocol/decode';
 import { answered, best, type Answers, type Estimate } from './clock';
@@ -26,6 +27,8 @@ const HEARTBEAT_MS = 1_000;
 const SILENCE_MS = 6_000;
 /** … but a busy device gets so much of life, however fast the session runs. */
 const SILENCE_LEAST_MS = 2_000;
+/** While the coach is asked, the wish is said again so often, in life. */
+const ASK_AGAIN_MS = 5_000;
 /** How long connecting and greeting may take, in life. */
 const WELCOME_MS = 10_000;
 /** Questions to the clock as a connection begins, so far apart … */
@@ -46,13 +49,15 @@ export interface LinkConfig {
   readonly entry: Entry;
   /** An athlete's recording. */
   readonly run: RunId | null;
-  /** Which device of the coach this is; null for others. */
+  /** Which device this is; null for a board. */
   readonly device?: string | null;
 }
 
 /** What a link tells. Of messages about clock and heartbeat nobody is told. */
 export type News =
   | { readonly news: 'entered'; readonly msg: ServerCreated | ServerJoined }
+  /** The coach is asked to let this device in. */
+  | { readonly news: 'waiting'; readonly msg: ServerWaiting }
   | { readonly news: 'welcome'; readonly msg: ServerWelcome }
   | { readonly news: 'said'; readonly msg: ServerMsg }
   /** The clock has been asked often enough to be believed. */
@@ -104,6 +109,11 @@ export class Link {
     if (connection === null || !connection.welcomed) return false;
     this.#send(connection, msg);
     return true;
+  }
+
+  /** Comes by another secret from the next connection on. */
+  comesBy(secret: string): void {
+    this.#secret = secret;
   }
 
   /** Leaves for good, without a word to anybody here. */
@@ -187,6 +197,13 @@ export class Link {
       this.#secret = msg.type === 'created' ? msg.coach_secret : msg.secret;
       this.#tell({ news: 'entered', msg });
       this.#greet();
+    } else if (msg.type === 'waiting') {
+      this.#failures = 0;
+      this.#tell({ news: 'waiting', msg });
+      this.#later(ASK_AGAIN_MS, () => {
+        this.#greet();
+        this.#later(WELCOME_MS, () => this.#giveUp('The server did not answer in time.'));
+      });
     } else if (msg.type === 'refused') {
       // A name that is taken, a session that is not there: the person has to say it differently.
       this.leave();

@@ -88,9 +88,8 @@ impl Session {
 
     pub(super) fn stop_rowing(&mut self, id: AthleteId, out: &mut Vec<Output>) {
         let now = self.now;
-        let Some(piece) = self.piece_mut() else { return };
-        let rowed = piece.is_rowed();
-        let Some(rower) = piece.rowers.get_mut(&id).filter(|_| rowed) else {
+        let rowed = self.piece_mut().filter(|piece| piece.is_rowed());
+        let Some(rower) = rowed.and_then(|piece| piece.rowers.get_mut(&id)) else {
             let says = "There is nothing to stop: you are not in a piece.".to_owned();
             out.push(Output::Refused { athlete: id, refusal: Refusal { why: Why::NotNow, says } });
             return;

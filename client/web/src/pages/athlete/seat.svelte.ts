@@ -4,7 +4,7 @@ import type { Aim, AthleteId, OnBoard, Own, RunId, RunningCall, Target } from '.
 import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
 import type { Kind } from '../../machine/link';
 import type { HeardBeat, HeardSample } from '../../machine/radio';
-import { Live, newId } from '../../session/live.svelte';
+import { Live, joinId, newId } from '../../session/live.svelte';
 import { Recorder } from '../../session/recorder';
 import { athlete, currentPhase, currentPiece, goAt, isUnderWay } from '../../session/reduce';
 import { forget, recall, recallRecording, remember, rememberRecording } from '../../session/remembered';
@@ -29,6 +29,12 @@ export interface Rehearsal {
   readonly strokes: number | null;
   readonly dm: number;
   readonly done: boolean;
+}
+
+/** What this device is called to a coach who is asked to let it in. */
+function deviceWords(agent: string): string {
+  const known = [/iPhone/, /iPad/, /Android/, /Windows/, /Macintosh/, /Linux/].map((name) => name.exec(agent)?.[0]).find((name) => name !== undefined);
+  return known === undefined ? 'A browser' : `${known === 'Macintosh' ? 'Mac' : known} browser`;
 }
 
 export class Seat {
@@ -214,7 +220,7 @@ export class Seat {
 
   /** Joins under a name. */
   async join(code: string, name: string): Promise<void> {
-    await this.#enter(code, newId(), { type: 'join', code, name });
+    await this.#enter(code, newId(), { type: 'join', code, name, join: joinId(), from: deviceWords(navigator.userAgent) });
   }
 
   /** Gets up for good: this device forgets the place, so that somebody else may sit down. */
@@ -291,7 +297,9 @@ export class Seat {
     if (session?.you == null || piece === null) return false;
     const aim = athlete(session, session.you)?.aim;
     const known: Aim = { target: aim?.target ?? null, plan: aim?.plan ?? { profile: 'even' }, history: aim?.history ?? [] };
-    return this.live.say({ type: 'aim', piece: piece.piece, aim: { ...known, ...wish } });
+    const here = this.live.state.connected.is === 'here';
+    if (here) this.live.ask((command) => ({ type: 'aim', piece: piece.piece, aim: { ...known, ...wish }, command }));
+    return here;
   }
 
   stop(): void {

@@ -119,6 +119,18 @@ export class Desk {
     return this.#ask([this.live.ask((command) => ({ type: 'new_board_link', command }))])[0] ?? '';
   }
 
+  newCoachLink(): CommandId {
+    return this.#ask([this.live.ask((command) => ({ type: 'new_coach_link', command }))])[0] ?? '';
+  }
+
+  letIn(request: string): void {
+    this.#ask([this.live.ask((command) => ({ type: 'let_in', command, request }))]);
+  }
+
+  turnAway(request: string): void {
+    this.#ask([this.live.ask((command) => ({ type: 'turn_away', command, request }))]);
+  }
+
   takeCommand(): void {
     this.#ask([this.live.ask((command) => ({ type: 'take_command', command }))]);
   }
@@ -262,6 +274,15 @@ export class Desk {
     if (news.news === 'said' && news.msg.type === 'board_link' && this.kept !== null) {
       keepSession(localStorage, this.kept.code, { board: news.msg.board_secret });
       this.#keep(this.kept.code);
+    }
+    if (news.news === 'said' && news.msg.type === 'coach_link' && this.session !== null) {
+      const { coach_secret } = news.msg;
+      this.live.link?.comesBy(coach_secret);
+      const plain = this.session.code.replaceAll(/[^A-Za-z]/g, '');
+      keepSession(localStorage, plain, { secret: coach_secret });
+      this.#keep(plain);
+      // A reload comes by the new one.
+      history.replaceState(null, '', linkTo('', 'coach', plain, coach_secret));
     }
     if (news.news === 'ended' && news.code === WRONG_SECRET && this.kept !== null) dropSession(localStorage, this.kept.code);
     if (news.news === 'ended' && this.#making) {

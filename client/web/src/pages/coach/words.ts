@@ -86,7 +86,20 @@ function askedText(msg: Unanswered['msg']): string {
       return 'What you added to the roster';
     case 'new_link':
     case 'new_board_link':
+    case 'new_coach_link':
       return 'The new link';
+    case 'let_in':
+      return 'Letting somebody in';
+    case 'turn_away':
+      return 'Turning somebody away';
+    // What an athlete says.
+    case 'aim':
+    case 'consent':
+    case 'ready':
+    case 'skip':
+    case 'stop_rowing':
+    case 'row_on':
+      return 'What you said';
     case 'take_command':
       return 'Taking command';
     default:

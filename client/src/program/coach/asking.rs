@@ -1,0 +1,42 @@
+//! Who asks to be let in, and who need not ask.
+
+use clap::ValueEnum;
+use thole::coach::Coach;
+use thole_protocol::{ids::RequestId, server_msg::JoinRequest, spec::Joining};
+
+/// Who joins by the code without being let in.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(crate) enum WhoJoins {
+    /// New names at once, as guests; a name of the roster asks
+    Guests,
+    /// Nobody: all ask
+    Asked,
+    /// Everybody, by names of the roster too
+    Trusted,
+}
+
+impl WhoJoins {
+    pub(crate) fn joining(self) -> Joining {
+        match self {
+            WhoJoins::Guests => Joining::Guests,
+            WhoJoins::Asked => Joining::Asked,
+            WhoJoins::Trusted => Joining::Trusted,
+        }
+    }
+}
+
+/// The request that a name, or its own number, means.
+pub(crate) fn asking(coach: &Coach, who: &str) -> Result<RequestId, String> {
+    let who = who.trim();
+    let is_meant = |request: &&JoinRequest| {
+        request.request.to_string() == who || request.name.to_lowercase() == who.to_lowercase()
+    };
+    let mut meant = coach.requests().iter().filter(is_meant);
+    match (meant.next(), meant.next()) {
+        (Some(request), None) => Ok(request.request),
+        (Some(_), Some(_)) => {
+            Err(format!("Several ask as {who}: say which, by the request that status shows."))
+        }
+        (None, _) => Err(format!("Nobody asks as {who}; status shows who does.")),
+    }
+}

@@ -1,0 +1,132 @@
+//! Who may have which seat, and by what they come back to it.
+
+use std::collections::BTreeMap;
+
+use thole_protocol::{
+    ids::{AthleteId, CommandId, DeviceId, PieceNo},
+    refusal::{Refusal, Why},
+    spec::{AthleteSpec, Joining},
+};
+
+use super::{Session, folded, refused};
+use crate::{input::Whose, limits, roster::Athlete};
+
+/// What of seats is known beside the roster.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Seats {
+    /// By what devices are known that came to a seat by the code.
+    joins: BTreeMap<String, AthleteId>,
+    /// Whom each order of the coach has added.
+    added: BTreeMap<CommandId, Vec<AthleteId>>,
+    coach_link: Option<CoachLink>,
+}
+
+/// The coach's newest secret: no other opens anything.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CoachLink {
+    /// Its hash.
+    pub opens: String,
+    /// The device that asked for it, and may come by the old one until somebody has come by the new one.
+    pub device: Option<DeviceId>,
+}
+
+/// What somebody who types a name is given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Way {
+    /// A new seat, as a guest.
+    New,
+    /// The seat of the roster that has this name.
+    Seat(AthleteId),
+    /// The coach decides: about a seat of the roster, or about somebody new.
+    Ask(Option<AthleteId>),
+}
+
+impl Seats {
+    pub(super) fn added(&mut self, command: CommandId, athletes: Vec<AthleteId>) {
+        self.added.insert(command, athletes);
+    }
+
+    /// Whoever had the old secret has it no more, nor comes by what they had joined with.
+    pub(super) fn renewed(&mut self, whose: &Whose) {
+        match whose {
+            Whose::Athlete { athlete } => self.joins.retain(|_, seat| seat != athlete),
+            Whose::Coach { opens, device } => {
+                self.coach_link = Some(CoachLink { opens: opens.clone(), device: *device });
+            }
+            Whose::Board => {}
+        }
+    }
+
+    pub(super) fn coach_link_used(&mut self) {
+        if let Some(link) = &mut self.coach_link {
+            link.device = None;
+        }
+    }
+}
+
+impl Session {
+    /// What somebody who types this name is given, as the session's settings have it. It tells nothing of anybody's past.
+    ///
+    /// # Errors
+    /// The name is no name, is taken, or the session is closed.
+    pub fn way_in(&self, name: &str) -> Result<Way, Refusal> {
+        limits::check_name(name)?;
+        if self.closed {
+            return refused(
+                Why::NotNow,
+                "This session is closed; ask your coach for the next one.",
+            );
+        }
+        let known = self.names.get(&folded(name));
+        match (known.and_then(|id| Some((*id, self.roster.get(id)?))), self.settings.joining) {
+            (None, Joining::Guests | Joining::Trusted) => Ok(Way::New),
+            (None, Joining::Asked) => Ok(Way::Ask(None)),
+            (Some((_, athlete)), _) if athlete.claimed => refused(
+                Why::NameTaken,
+                "Somebody has joined under this name already: use your own link, ask your coach for a new one, or add an initial.",
+            ),
+            (Some((id, _)), Joining::Trusted) => Ok(Way::Seat(id)),
+            (Some((id, _)), Joining::Guests | Joining::Asked) => Ok(Way::Ask(Some(id))),
+        }
+    }
+
+    /// Whose seat a device came to before, by what it is known by; none when it is nobody's any more.
+    #[must_use]
+    pub fn joined_by(&self, join: &str) -> Option<AthleteId> {
+        self.seats.joins.get(join).copied().filter(|athlete| self.knows(*athlete))
+    }
+
+    /// Whom this order has added and who are still in the roster; none when it has added nobody.
+    #[must_use]
+    pub fn added_by(&self, command: CommandId) -> Vec<AthleteId> {
+        let added = self.seats.added.get(&command).into_iter().flatten();
+        added.copied().filter(|athlete| self.knows(*athlete)).collect()
+    }
+
+    /// The coach's newest secret; none while the one that was made with the session opens it.
+    #[must_use]
+    pub fn coach_link(&self) -> Option<&CoachLink> {
+        self.seats.coach_link.as_ref()
+    }
+
+    /// Whether an athlete's device is heard now.
+    #[must_use]
+    pub fn hears(&self, athlete: AthleteId) -> bool {
+        self.roster.get(&athlete).is_some_and(Athlete::is_heard)
+    }
+
+    pub(super) fn join(&mut self, id: AthleteId, name: &str, join: Option<&str>) {
+        if let Some(join) = join {
+            self.seats.joins.insert(join.to_owned(), id);
+        }
+        if let Some(athlete) = self.roster.get_mut(&id) {
+            athlete.claimed = true;
+            self.roster_changed(id);
+            return;
+        }
+        let spec = AthleteSpec { name: name.trim().to_owned(), ..AthleteSpec::default() };
+        let mut athlete = Athlete::new(spec, Vec::new(), PieceNo(0));
+        athlete.claimed = true;
+        self.admit(id, athlete);
+    }
+}

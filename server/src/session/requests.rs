@@ -1,0 +1,224 @@
+//! Who asks the coach to be let in. A list in memory alone: who asks says it again, after a restart as well, so that no
+//! stranger writes into the journal.
+
+use std::{collections::VecDeque, time::Duration};
+
+use thole_protocol::{
+    ids::{AthleteId, RequestId},
+    refusal::{Refusal, Why},
+    server_msg::{JoinRequest, Joined, Waiting},
+    units::At,
+};
+use tokio::{sync::oneshot, time::Instant};
+use uuid::Uuid;
+
+use super::{Entrance, NoMore};
+use crate::{
+    limits::{REQUESTS_MAX, REQUESTS_OF_ONE_NAME},
+    secret::SecretHash,
+};
+
+/// Changes of the list are told together: a crowd that asks in one moment is one list.
+const TOLD_AFTER: Duration = Duration::from_millis(250);
+
+/// What somebody asks for.
+pub(super) struct Asking {
+    /// Of the id that their device has made.
+    pub(super) id: SecretHash,
+    /// By what they will be known, by id and name.
+    pub(super) known_by: String,
+    pub(super) name: String,
+    /// Which seat of the roster; none for a new one.
+    pub(super) athlete: Option<AthleteId>,
+    /// What their device calls itself.
+    pub(super) from: Option<String>,
+    pub(super) at: At,
+}
+
+struct Request {
+    request: RequestId,
+    asking: Asking,
+    /// Whoever waits for the answer; none while their connection is lost.
+    waits: Option<oneshot::Sender<Result<Joined, Refusal>>>,
+}
+
+/// Somebody who is let in.
+pub(super) struct LetIn {
+    pub(super) known_by: String,
+    pub(super) waits: Option<oneshot::Sender<Result<Joined, Refusal>>>,
+}
+
+/// Who asks, oldest first.
+#[derive(Default)]
+pub(super) struct Requests {
+    list: Vec<Request>,
+    /// Ids of those who were turned away last: they are not asked about again.
+    turned_away: VecDeque<SecretHash>,
+    /// When the list is to be told; none while it is as it was told.
+    due: Option<Instant>,
+    /// Something has changed since the list was told.
+    changed: bool,
+}
+
+impl Requests {
+    /// Somebody asks, or asks again.
+    pub(super) fn ask(&mut self, asking: Asking) -> Result<Entrance, Refusal> {
+        if self.turned_away.contains(&asking.id) {
+            return Err(turned_away(&asking.name));
+        }
+        let before = self.list.iter().position(|known| known.asking.id == asking.id);
+        let same = |known: &Request| known.asking.known_by == asking.known_by;
+        if let Some(known) = before.and_then(|at| self.list.get_mut(at)).filter(|known| same(known))
+        {
+            let (waits, decided) = oneshot::channel();
+            self.changed |= known.waits.is_none();
+            if let Some(before) = known.waits.replace(waits) {
+                // Two connections that wait for one answer would ask in turns for ever.
+                let says = "This device waits on a newer connection.".to_owned();
+                drop(before.send(Err(Refusal { why: Why::NotNow, says })));
+            }
+            return Ok(entrance(known, decided));
+        }
+        // Under another name it is another request: a coach who presses just now means the name that stood there.
+        if let Some(at) = before {
+            self.list.remove(at);
+            self.changed = true;
+        }
+        self.make_room(&asking)?;
+        let (waits, decided) = oneshot::channel();
+        let request = RequestId(Uuid::new_v4());
+        let known = Request { request, asking, waits: Some(waits) };
+        let entrance = entrance(&known, decided);
+        self.list.push(known);
+        self.changed = true;
+        Ok(entrance)
+    }
+
+    /// Those whose connection is lost give way, oldest first, before anybody is refused.
+    fn make_room(&mut self, asking: &Asking) -> Result<(), Refusal> {
+        let of_one = |known: &Request| {
+            known.asking.athlete.is_some() && known.asking.athlete == asking.athlete
+        };
+        let is_full = |list: &[Request]| {
+            let same = list.iter().filter(|known| of_one(known)).count();
+            (same >= REQUESTS_OF_ONE_NAME, list.len() >= REQUESTS_MAX)
+        };
+        let (name_full, all_full) = is_full(&self.list);
+        let gives_way = |known: &Request| known.waits.is_none() && (!name_full || of_one(known));
+        if (name_full || all_full)
+            && let Some(at) = self.list.iter().position(gives_way)
+        {
+            self.list.remove(at);
+        }
+        let (name_full, all_full) = is_full(&self.list);
+        if name_full || all_full {
+            let says = "Very many wait for your coach's word already: speak to your coach, or row as a guest: add an \
+                        initial to your name."
+                .to_owned();
+            return Err(Refusal { why: Why::Limit, says });
+        }
+        Ok(())
+    }
+
+    /// A connection that waited has ended, or asks for something else.
+    pub(super) fn waits_no_more(&mut self, request: RequestId, why: NoMore) {
+        let Some(at) = self.list.iter().position(|known| known.request == request) else { return };
+        match why {
+            NoMore::Withdrawn => drop(self.list.remove(at)),
+            NoMore::Lost => {
+                // By now another connection of the same device may wait.
+                let known = self.list.get_mut(at);
+                let Some(known) = known
+                    .filter(|known| known.waits.as_ref().is_none_or(oneshot::Sender::is_closed))
+                else {
+                    return;
+                };
+                known.waits = None;
+            }
+        }
+        self.changed = true;
+    }
+
+    /// The name and the seat that a request is about.
+    pub(super) fn about(&self, request: RequestId) -> Option<(String, Option<AthleteId>)> {
+        let known = self.list.iter().find(|known| known.request == request)?;
+        Some((known.asking.name.clone(), known.asking.athlete))
+    }
+
+    /// The coach lets somebody in.
+    pub(super) fn let_in(&mut self, request: RequestId) -> Option<LetIn> {
+        let Request { asking, waits, .. } = self.taken(request)?;
+        Some(LetIn { known_by: asking.known_by, waits })
+    }
+
+    /// The coach does not let somebody in, nor ask about the same device again.
+    pub(super) fn turn_away(&mut self, request: RequestId) {
+        let Some(Request { asking, waits, .. }) = self.taken(request) else { return };
+        self.turned_away.push_back(asking.id);
+        if self.turned_away.len() > REQUESTS_MAX {
+            self.turned_away.pop_front();
+        }
+        if let Some(waits) = waits {
+            // Who has gone meanwhile hears it on asking again.
+            drop(waits.send(Err(turned_away(&asking.name))));
+        }
+    }
+
+    fn taken(&mut self, request: RequestId) -> Option<Request> {
+        let at = self.list.iter().position(|known| known.request == request)?;
+        self.changed = true;
+        Some(self.list.remove(at))
+    }
+
+    /// Whether somebody is connected who waits for the coach.
+    pub(super) fn anybody_waits(&self) -> bool {
+        self.list.iter().any(|known| known.waits.is_some())
+    }
+
+    /// When the list is to be told; none while it is as it was told.
+    pub(super) fn due(&self) -> Option<Instant> {
+        self.due
+    }
+
+    /// All who ask, when it is time to tell.
+    pub(super) fn news(&mut self, now: Instant) -> Option<Vec<JoinRequest>> {
+        if std::mem::take(&mut self.changed) {
+            self.due.get_or_insert(now + TOLD_AFTER);
+        }
+        self.due.take_if(|due| *due <= now).map(|_| self.told())
+    }
+
+    /// All who ask, as the coach is told.
+    pub(super) fn told(&self) -> Vec<JoinRequest> {
+        let told = |known: &Request| JoinRequest {
+            request: known.request,
+            name: known.asking.name.trim().to_owned(),
+            athlete: known.asking.athlete,
+            asked_at_ms: known.asking.at,
+            here: known.waits.is_some(),
+            from: known.asking.from.clone(),
+        };
+        self.list.iter().map(told).collect()
+    }
+}
+
+fn entrance(known: &Request, decided: oneshot::Receiver<Result<Joined, Refusal>>) -> Entrance {
+    let name = known.asking.name.trim().to_owned();
+    let says = format!(
+        "{name} is on your coach's list: waiting until your coach lets you in. To row at once, join as a guest: add an \
+         initial to your name."
+    );
+    let says = match known.asking.athlete {
+        Some(_) => says,
+        None => "Waiting until your coach lets you in.".to_owned(),
+    };
+    Entrance::Asked { request: known.request, waiting: Waiting { name, says }, decided }
+}
+
+fn turned_away(name: &str) -> Refusal {
+    let says = format!(
+        "Your coach has not let you in as {}: speak to your coach, or row as a guest under another name.",
+        name.trim()
+    );
+    Refusal { why: Why::NotYours, says }
+}
