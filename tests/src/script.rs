@@ -244,6 +244,7 @@ impl Scene {
                 };
                 return self.order(at, Order::ChangeAthlete { athlete, spec });
             }
+            What::Restart => Input::Reopened,
             What::Joins => Input::Heard { athlete },
             What::Silent => Input::NotHeard { athlete, since: at },
             What::StopsRowing => Input::StopRowing { athlete },

@@ -6,3 +6,4 @@ mod notices;
 mod standings;
 mod start;
 mod strokes;
+mod told;

@@ -25,6 +25,8 @@ pub(super) struct Line {
 pub(super) enum What {
     /// `start`: the go is at this time.
     Start,
+    /// `restart`: the server was away, and nobody is known to be heard.
+    Restart,
     /// `false start`, `stop`, `close`, `disarm`, `next repeat`, `rank by amount`, `best 2 of a team`.
     Order(Order),
     /// `call 'push the legs' to all | to behind | to team Herons | to ana bo, for 10 strokes | for
@@ -92,6 +94,7 @@ fn of_nobody(text: &str) -> Option<What> {
     let settings = SessionSettings::default();
     Some(match text {
         "start" => What::Start,
+        "restart" => What::Restart,
         "false start" => What::Order(Order::FalseStart),
         "stop" => What::Order(Order::Stop),
         "close" => What::Order(Order::Close),
