@@ -53,7 +53,8 @@ pub struct Hello {
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Create {
-    /// What people call it, 1 to 80 characters.
+    /// What people call it, at most 80 characters; may be empty.
+    #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::TITLE_MAX)))]
     pub title: String,
     /// Its settings.
     #[serde(default)]
@@ -71,6 +72,7 @@ pub struct Join {
     /// The join code as typed.
     pub code: String,
     /// The athlete's name. A new one gets a seat at once; one of the roster is handed over by the coach.
+    #[cfg_attr(feature = "schema", schemars(extend("minLength" = 1, "maxLength" = crate::limits::NAME_MAX)))]
     pub name: String,
     /// Made by this device for this try and known to nobody else: 22 to 64 letters and digits, `-` and `_`, of at least 128 random
     /// bits. Said again with the same name, it opens the same seat: after a lost answer, and when the coach has let in.
@@ -96,6 +98,7 @@ pub struct Samples {
     /// The recording that they belong to.
     pub run: RunId,
     /// At most 100.
+    #[cfg_attr(feature = "schema", schemars(extend("maxItems" = crate::limits::SAMPLES_MAX)))]
     pub samples: Vec<Sample>,
 }
 
@@ -106,8 +109,10 @@ pub struct Skip {
     /// The recording.
     pub run: RunId,
     /// First missing number.
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 1)))]
     pub from_seq: u32,
     /// Last missing number.
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 1)))]
     pub to_seq: u32,
     /// Answered by `done` or `refused` when there is one.
     #[serde(default)]
@@ -119,6 +124,7 @@ pub struct Skip {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct HeartRate {
     /// At most 100 readings.
+    #[cfg_attr(feature = "schema", schemars(extend("maxItems" = crate::limits::SAMPLES_MAX)))]
     pub readings: Vec<Reading>,
 }
 
@@ -186,6 +192,7 @@ pub struct AddAthletes {
     /// Made by the coach's device.
     pub command: CommandId,
     /// Who; at most 500 at once.
+    #[cfg_attr(feature = "schema", schemars(extend("maxItems" = crate::limits::ADDED_MAX)))]
     pub athletes: Vec<RosterEntry>,
 }
 

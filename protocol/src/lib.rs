@@ -1,12 +1,13 @@
 //! Everything that crosses the socket between Thole's server and its clients.
 //!
-//! The vocabulary, which the core shares: `units`, `ids`, `spec`, `sample`, `order`, `refusal`,
-//! `standing`, `event`. The messages made of it: `client_msg`, `server_msg`. Why connections end: `close`.
+//! The vocabulary, which the core shares: `units`, `ids`, `limits`, `spec`, `sample`, `order`,
+//! `refusal`, `standing`, `event`. The messages made of it: `client_msg`, `server_msg`. Why connections end: `close`.
 
 pub mod client_msg;
 pub mod close;
 pub mod event;
 pub mod ids;
+pub mod limits;
 pub mod order;
 pub mod refusal;
 pub mod sample;

@@ -42,11 +42,13 @@ pub enum Order {
     /// Replaces the pieces from the first one that has not begun.
     SetPieces {
         /// In the order they will be rowed; at most 50.
+        #[cfg_attr(feature = "schema", schemars(extend("maxItems" = crate::limits::PIECES_MAX)))]
         pieces: Vec<PieceSpec>,
     },
     /// Replaces the prepared calls that the coach can send with one key.
     PrepareCalls {
         /// At most 50.
+        #[cfg_attr(feature = "schema", schemars(extend("maxItems" = crate::limits::PREPARED_MAX)))]
         calls: Vec<CallText>,
     },
     /// From gathering to armed.

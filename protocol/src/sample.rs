@@ -12,22 +12,29 @@ use crate::{ids::RunId, refusal::Refusal};
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Sample {
     /// 1, 2, 3 … within its run.
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 1)))]
     pub seq: u32,
     /// When the client heard it, on the session's clock.
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 0)))]
     pub heard_ms: i64,
     /// The machine's own distance counter.
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 0, "maximum" = u32::MAX)))]
     pub distance_dm: i64,
     /// The machine's own clock.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 0, "maximum" = u32::MAX)))]
     pub elapsed_ms: Option<i64>,
     /// The machine's own stroke counter.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 0, "maximum" = crate::limits::STROKES_MAX)))]
     pub strokes: Option<i64>,
     /// Stroke rate in half strokes a minute.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 0, "maximum" = crate::limits::RATE_MAX_HALF_SPM)))]
     pub rate_half_spm: Option<i64>,
     /// Mean power of the stroke.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 0, "maximum" = crate::limits::POWER_MAX_W)))]
     pub power_w: Option<i64>,
 }
 
@@ -38,6 +45,7 @@ pub struct Reading {
     /// When the client heard it, on the session's clock.
     pub heard_ms: i64,
     /// Beats a minute.
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::HEART_BELIEVED_BPM.start(), "maximum" = crate::limits::HEART_BELIEVED_BPM.end())))]
     pub heart_bpm: i64,
 }
 

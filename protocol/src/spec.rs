@@ -18,11 +18,13 @@ pub enum Extent {
     /// A fixed distance; the result is a time.
     Distance {
         /// Length of the work.
+        #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::DISTANCE.start(), "maximum" = crate::limits::DISTANCE.end())))]
         distance_dm: Decimetres,
     },
     /// A fixed time; the result is a distance.
     Time {
         /// Length of the work.
+        #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::TIME.start(), "maximum" = crate::limits::TIME.end())))]
         time_ms: Millis,
     },
 }
@@ -35,6 +37,7 @@ pub struct Repeat {
     pub work: Extent,
     /// Rest behind it; that of the last repeat counts for nothing.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schemars(extend("maximum" = crate::limits::REST.end())))]
     pub rest_ms: Millis,
 }
 
@@ -68,8 +71,10 @@ pub enum RepeatStart {
 pub struct PieceSpec {
     /// What the coach calls it; may be empty.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::TITLE_MAX)))]
     pub title: String,
     /// The work, one entry a repeat; all by distance or all by time.
+    #[cfg_attr(feature = "schema", schemars(extend("minItems" = crate::limits::REPEATS.start(), "maxItems" = crate::limits::REPEATS.end())))]
     pub repeats: Vec<Repeat>,
     /// Where the clock begins.
     #[serde(default)]
@@ -79,17 +84,19 @@ pub struct PieceSpec {
     pub repeat_start: RepeatStart,
     /// Length of the count-down before the go.
     #[serde(default = "PieceSpec::default_count")]
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::COUNT.start(), "maximum" = crate::limits::COUNT.end())))]
     pub count_ms: Millis,
     /// Focus calls prepared for points of the piece.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schemars(extend("maxItems" = crate::limits::CALL_SHEET_MAX)))]
     pub call_sheet: Vec<SheetCall>,
 }
 
 impl PieceSpec {
-    /// The shortest count-down: less, and its news would not reach everybody in time.
-    pub const COUNT_MIN: Millis = Millis(5_000);
-    /// The longest: nobody sits ready for longer.
-    pub const COUNT_MAX: Millis = Millis(60_000);
+    /// The shortest count-down.
+    pub const COUNT_MIN: Millis = *crate::limits::COUNT.start();
+    /// The longest.
+    pub const COUNT_MAX: Millis = *crate::limits::COUNT.end();
 
     /// Ten seconds: enough to put the phone down and take the handle.
     #[must_use]
@@ -119,11 +126,13 @@ pub enum Target {
     /// A finish time, for pieces by distance.
     Finish {
         /// Time of all the work.
+        #[cfg_attr(feature = "schema", schemars(extend("minimum" = 1, "maximum" = crate::limits::DAY)))]
         finish_ms: Millis,
     },
     /// A distance, for pieces by time.
     Distance {
         /// Distance of all the work.
+        #[cfg_attr(feature = "schema", schemars(extend("minimum" = 1)))]
         distance_dm: Decimetres,
     },
     /// A mean pace, for any piece.
@@ -158,11 +167,13 @@ pub enum Plan {
     /// Legs typed by the coach.
     Legs {
         /// In the order they are rowed.
+        #[cfg_attr(feature = "schema", schemars(extend("minItems" = crate::limits::LEGS.start(), "maxItems" = crate::limits::LEGS.end())))]
         legs: Vec<Leg>,
     },
     /// Twenty relative speeds, one for each 5 % of the work.
     Speeds {
         /// Millionths of the mean speed, any scale; exactly twenty.
+        #[cfg_attr(feature = "schema", schemars(extend("minItems" = crate::limits::SPEEDS, "maxItems" = crate::limits::SPEEDS)))]
         speeds_ppm: Vec<u32>,
     },
 }
@@ -205,6 +216,7 @@ pub struct SessionSettings {
     pub team_best: u16,
     /// How long a focus call can be taken back before it goes out.
     #[serde(default = "SessionSettings::default_grace")]
+    #[cfg_attr(feature = "schema", schemars(extend("maximum" = crate::limits::GRACE_MAX)))]
     pub grace_ms: Millis,
     /// Who joins by the code without being let in.
     #[serde(default)]
@@ -235,12 +247,15 @@ impl Default for SessionSettings {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct AthleteSpec {
     /// As everybody in the session knows them, 1 to 40 characters.
+    #[cfg_attr(feature = "schema", schemars(extend("minLength" = 1, "maxLength" = crate::limits::NAME_MAX)))]
     pub name: String,
     /// Team, if any, 1 to 40 characters.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schemars(extend("minLength" = 1, "maxLength" = crate::limits::NAME_MAX)))]
     pub team: Option<String>,
     /// Heart rate that the coach wants to be told of; needs the athlete's consent to heart rate.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::HEART_LIMIT_BPM.start(), "maximum" = crate::limits::HEART_LIMIT_BPM.end())))]
     pub heart_limit_bpm: Option<Bpm>,
 }
 
@@ -288,9 +303,11 @@ pub struct Aim {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct CallText {
     /// Shown large: at most 3 words and 18 characters.
+    #[cfg_attr(feature = "schema", schemars(extend("minLength" = 1, "maxLength" = crate::limits::CALL_SHOWN_MAX)))]
     pub shown: String,
     /// One longer sentence to be spoken; may be empty. At most 120 characters.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::CALL_SPOKEN_MAX)))]
     pub spoken: String,
 }
 
@@ -304,6 +321,7 @@ pub enum Audience {
     /// The members of one team.
     Team {
         /// Its name.
+        #[cfg_attr(feature = "schema", schemars(extend("minLength" = 1, "maxLength" = crate::limits::NAME_MAX)))]
         team: String,
     },
     /// Those whose projection is behind their target at the moment the call goes out.
@@ -311,6 +329,7 @@ pub enum Audience {
     /// Athletes that the coach has picked.
     Picked {
         /// Who.
+        #[cfg_attr(feature = "schema", schemars(extend("minItems" = 1)))]
         athletes: Vec<AthleteId>,
     },
 }
@@ -323,6 +342,7 @@ pub enum Span {
     /// For so many of each athlete's own strokes, 1 to 200.
     Strokes {
         /// How many.
+        #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::CALL_STROKES.start(), "maximum" = crate::limits::CALL_STROKES.end())))]
         strokes: u16,
     },
     /// Until the next call.
@@ -330,6 +350,7 @@ pub enum Span {
     /// For a time, at most an hour.
     Time {
         /// How long.
+        #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::CALL_TIME.start(), "maximum" = crate::limits::CALL_TIME.end())))]
         time_ms: Millis,
     },
 }
@@ -357,6 +378,7 @@ pub enum Point {
     /// The athlete's own stroke of this number.
     Stroke {
         /// 1 is the first.
+        #[cfg_attr(feature = "schema", schemars(extend("minimum" = 1, "maximum" = crate::limits::STROKE_NUMBER_MAX)))]
         number: u32,
     },
 }
@@ -396,6 +418,7 @@ pub struct CallSpec {
     pub span: Span,
     /// How long it can be taken back before it goes out; without it the session's setting.
     #[serde(default)]
+    #[cfg_attr(feature = "schema", schemars(extend("maximum" = crate::limits::GRACE_MAX)))]
     pub grace_ms: Option<Millis>,
 }
 
@@ -409,6 +432,3 @@ pub struct RosterEntry {
     #[serde(default)]
     pub aims: Vec<Aim>,
 }
-
-/// Bounds on heart rate that the coach may set as a limit.
-pub const HEART_LIMIT_BPM: std::ops::RangeInclusive<Bpm> = Bpm(80)..=Bpm(240);

@@ -4,6 +4,8 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
+pub use thole_protocol::limits::{ADDED_MAX, SAMPLES_MAX};
+
 /// Inputs of a session are collected for this long into one commit: long enough that a class of
 /// hundreds shares it, short enough that nobody sees it.
 pub const COMMIT_WINDOW: Duration = Duration::from_millis(5);
@@ -37,12 +39,6 @@ pub const COACH_IN_FLIGHT: usize = 8;
 
 /// A batch of at least so many samples is back-fill and goes as fast as it becomes durable.
 pub const BACK_FILL: usize = 20;
-
-/// Samples or readings in one message.
-pub const SAMPLES_MAX: usize = 100;
-
-/// Athletes in one order that adds them.
-pub const ADDED_MAX: usize = 500;
 
 /// The whole of what somebody may send before `hello` was accepted: some tries to join, no more.
 pub const STRANGER_BYTES: usize = 64 << 10;

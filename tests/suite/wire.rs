@@ -1,6 +1,7 @@
 //! What crosses the socket: the document is the types', every example holds, newer clients are
 //! understood, and `protocol/README.md` says what the code says.
 
+mod bounds;
 mod document;
 mod examples;
 mod readme;

@@ -1,14 +1,17 @@
 //! What can be rowed and what can be asked for: every bound with its reason, and the sentence to refuse by.
 
-use std::ops::RangeInclusive;
-
 use thole_protocol::{
     refusal::{Refusal, Why},
-    spec::{
-        AthleteSpec, Audience, CallText, Extent, HEART_LIMIT_BPM, PieceSpec, Point, SheetCall,
-        Span, Target,
-    },
+    spec::{AthleteSpec, Audience, CallText, Extent, PieceSpec, Point, SheetCall, Span, Target},
     units::{Decimetres, Millis, decimetres, millis},
+};
+
+// What clients have to know stands in the protocol; beside it the core has bounds of its own.
+pub use thole_protocol::limits::{
+    CALL_SHEET_MAX, CALL_SHOWN_MAX, CALL_SPOKEN_MAX, CALL_STROKES, CALL_TIME, CALL_WORDS_MAX,
+    COUNT, DAY, DISTANCE, GRACE_MAX, HEART_BELIEVED_BPM, HEART_LIMIT_BPM, LEGS, NAME_MAX,
+    PIECES_MAX, POWER_MAX_W, PREPARED_MAX, RATE_MAX_HALF_SPM, REPEATS, REST, SPEEDS,
+    STROKE_NUMBER_MAX, STROKES_MAX, TIME, TITLE_MAX,
 };
 
 /// Fastest stroke of a machine that is believed, m/s: 2,041 W by the cubic law, twice the power of the
@@ -22,47 +25,9 @@ pub const SPEED_OVER_2000M_MAX: f64 = 6.3;
 pub const SPEED_OVER_HOUR_MAX: f64 = 5.5;
 /// What is covered in an hour at that speed.
 const HOUR_METRES: f64 = SPEED_OVER_HOUR_MAX * 3_600.0;
-/// Highest mean power of a stroke that is believed, watts: drive averages of well-trained rowers peak
-/// at 1,971 W (Sprague, thesis, University of Texas).
-pub const POWER_MAX_W: u16 = 2_050;
-/// Highest stroke rate that is believed, half strokes a minute: starts are rowed at 45 to 50 a minute,
-/// beyond 70 the sensor counts something else (common practice, no source).
-pub const RATE_MAX_HALF_SPM: u16 = 140;
-/// Heart rates that are believed, beats a minute: below and above, straps glitch (common practice, no source).
-pub const HEART_BELIEVED_BPM: RangeInclusive<i64> = 25..=240;
 
-/// Lengths of a repeat by distance: 100 m to 100 km.
-pub const DISTANCE: RangeInclusive<Decimetres> = Decimetres(1_000)..=Decimetres(1_000_000);
-/// Lengths of a repeat by time: 10 s to 3 h.
-pub const TIME: RangeInclusive<Millis> = Millis(10_000)..=Millis(10_800_000);
-/// Repeats of one piece: an hour of minutes.
-pub const REPEATS: RangeInclusive<usize> = 1..=60;
-/// Rest between two repeats: time to put the handle down, and never so long that people leave.
-pub const REST: RangeInclusive<Millis> = Millis(5_000)..=Millis(3_600_000);
-/// Count-down: at least as long as the slowest phone needs to hear of it.
-pub const COUNT: RangeInclusive<Millis> = PieceSpec::COUNT_MIN..=PieceSpec::COUNT_MAX;
-/// All the work of one piece by time, and any finish time: nobody rows on into the next day here.
-pub const DAY: Millis = Millis(86_400_000);
 /// All the work of one piece by distance: more than is rowed in a day, and far within 32 bits.
 pub const WORK_DISTANCE_MAX: Decimetres = Decimetres(5_000_000);
-/// Calls on one call sheet: one a repeat of the longest interval piece, and some.
-pub const CALL_SHEET_MAX: usize = 100;
-/// Characters of the title of a piece or a session.
-pub const TITLE_MAX: usize = 80;
-/// Characters of a name of an athlete or a team: what a board can show in one line.
-pub const NAME_MAX: usize = 40;
-/// Characters of a call that are shown large: what is read at a glance from a machine.
-pub const CALL_SHOWN_MAX: usize = 18;
-/// Words of a call that are shown large.
-pub const CALL_WORDS_MAX: usize = 3;
-/// Characters of a call that are spoken: about eight seconds of speech.
-pub const CALL_SPOKEN_MAX: usize = 120;
-/// Own strokes that a call can stand for.
-pub const CALL_STROKES: RangeInclusive<u16> = 1..=200;
-/// Time that a call can stand for: one second to an hour.
-pub const CALL_TIME: RangeInclusive<Millis> = Millis(1_000)..=Millis(3_600_000);
-/// Highest stroke number that a call sheet can name: more than a day of strokes at 60 a minute.
-pub const STROKE_NUMBER_MAX: u32 = 100_000;
 
 /// The whole work of a piece, all repeats together, in the kind that it is fixed by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

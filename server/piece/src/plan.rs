@@ -8,7 +8,7 @@ use thole_protocol::{
 };
 
 use crate::{
-    limits::{Cost, Measure, SPEED_MAX, clock, metres, out_of_range, target_cost},
+    limits::{Cost, LEGS, Measure, SPEED_MAX, SPEEDS, clock, metres, out_of_range, target_cost},
     projection::{Ground, Known, Past},
 };
 
@@ -20,12 +20,8 @@ pub const WATTS_AT_ONE_M_S: f64 = 2.80;
 const FAST_START: [f64; 4] = [101.5, 99.8, 99.0, 99.7];
 /// Second half faster than the first: common practice, no published table found.
 const NEGATIVE_SPLIT: [f64; 4] = [98.5, 99.5, 100.5, 101.5];
-/// Relative speeds of a plan by speeds: one for each 5 % of the work.
-const SPEEDS: usize = 20;
 /// Fastest of twenty relative speeds against the slowest: more is a slip of the keyboard.
 const SPEEDS_RATIO_MAX: u32 = 5;
-/// Legs of one plan: one for each kilometre of the longest piece.
-const LEGS_MAX: usize = 100;
 /// Slowest pace of a leg, milliseconds for 500 m: an hour, so that the legs still mean something.
 const LEG_PACE_MAX: Millis = Millis(3_600_000);
 /// Stretches of the work that the projection looks at: 2.5 % each.
@@ -275,8 +271,8 @@ pub fn check_plan(measure: Measure, plan: &Plan) -> Result<(), Refusal> {
 }
 
 fn check_legs(measure: Measure, legs: &[Leg]) -> Result<(), Refusal> {
-    if legs.is_empty() || legs.len() > LEGS_MAX {
-        return Err(out_of_range(format!("A plan has 1 to {LEGS_MAX} legs.")));
+    if !LEGS.contains(&legs.len()) {
+        return Err(out_of_range(format!("A plan has {} to {} legs.", LEGS.start(), LEGS.end())));
     }
     let mut sum = 0_u64;
     for (number, leg) in (1..).zip(legs) {

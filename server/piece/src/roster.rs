@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::{AthleteId, PieceNo},
     sample::Reading,
-    spec::{Aim, AthleteSpec, HEART_LIMIT_BPM, OnBoard, PieceSpec, Plan, Target},
+    spec::{Aim, AthleteSpec, OnBoard, PieceSpec, Plan, Target},
     standing::{AthleteView, Doing},
     units::{At, Bpm, Millis},
 };
@@ -157,7 +157,7 @@ impl Athlete {
     /// The limit that the coach set, within what a limit can be.
     #[must_use]
     pub fn heart_limit(&self) -> Option<Bpm> {
-        self.spec.heart_limit_bpm.filter(|limit| HEART_LIMIT_BPM.contains(limit))
+        self.spec.heart_limit_bpm.filter(|limit| limits::HEART_LIMIT_BPM.contains(limit))
     }
 
     /// As the coach's roster shows them.

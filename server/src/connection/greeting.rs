@@ -235,7 +235,7 @@ async fn created(server: &Server, create: Create) -> Result<Result<Created, Refu
     if let Err(refusal) = core_limits::check_title(&create.title) {
         return Ok(Err(refusal));
     }
-    if create.settings.grace_ms.0 > 5_000 {
+    if create.settings.grace_ms > core_limits::GRACE_MAX {
         return Ok(Err(refusal(Why::OutOfRange, "The grace of a call is at most 5 s.")));
     }
     if !server.may_create() {

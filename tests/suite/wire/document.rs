@@ -248,7 +248,11 @@ fn bound_integers(schema: &mut Value) {
             Some(_) | None => return,
         };
         node.remove("format");
-        node.insert("minimum".to_owned(), json!(bounds.0));
-        node.insert("maximum".to_owned(), json!(bounds.1));
+        // A bound of the protocol's own is narrower, and stays.
+        let own = |key| node.get(key).and_then(Value::as_i64);
+        let least = own("minimum").map_or(bounds.0, |own| own.max(bounds.0));
+        let most = own("maximum").map_or(bounds.1, |own| own.min(bounds.1));
+        node.insert("minimum".to_owned(), json!(least));
+        node.insert("maximum".to_owned(), json!(most));
     });
 }

@@ -6,7 +6,9 @@ use thole_protocol::{
     ClientMsg,
     client_msg::Role,
     close::{Close, OnClose, advice},
+    limits as bounds,
     refusal::Why,
+    units::{Decimetres, Millis},
 };
 use thole_server::{limits, roles::may_say};
 
@@ -142,6 +144,84 @@ fn the_table_of_limits_is_the_servers() {
         (3, 8),
         "the text says three devices and eight boards"
     );
+}
+
+#[test]
+fn the_table_of_bounds_is_what_is_enforced() {
+    let metres = |dm: Decimetres| dm.0 / 10;
+    let seconds = |time: Millis| time.0 / 1_000;
+    let (distance, time, rest) = (bounds::DISTANCE, bounds::TIME, bounds::REST);
+    let expected = [
+        ("name of", format!("1 to {} characters", bounds::NAME_MAX)),
+        ("title of", format!("at most {} characters", bounds::TITLE_MAX)),
+        ("pieces in", format!("{}; 1 to {},", bounds::PIECES_MAX, bounds::REPEATS.end())),
+        (
+            "length of a repeat",
+            format!(
+                "{} m to {} km; {} s to {} h;",
+                metres(*distance.start()),
+                metres(*distance.end()) / 1_000,
+                seconds(*time.start()),
+                seconds(*time.end()) / 3_600
+            ),
+        ),
+        (
+            "rest between",
+            format!("{} s to {} min", seconds(*rest.start()), seconds(*rest.end()) / 60),
+        ),
+        (
+            "count-down",
+            format!("{} to {} s", seconds(*bounds::COUNT.start()), seconds(*bounds::COUNT.end())),
+        ),
+        (
+            "call |",
+            format!(
+                "shown 1 to {} characters and at most {} words, spoken at most {}",
+                bounds::CALL_SHOWN_MAX,
+                bounds::CALL_WORDS_MAX,
+                bounds::CALL_SPOKEN_MAX
+            ),
+        ),
+        (
+            "how long a call",
+            format!(
+                "1 to {} strokes; {} s to {} min",
+                bounds::CALL_STROKES.end(),
+                seconds(*bounds::CALL_TIME.start()),
+                seconds(*bounds::CALL_TIME.end()) / 60
+            ),
+        ),
+        ("grace of", format!("at most {} s", seconds(bounds::GRACE_MAX))),
+        ("calls on a sheet", format!("{}; {}", bounds::CALL_SHEET_MAX, bounds::PREPARED_MAX)),
+        ("legs of", format!("1 to {}; exactly {},", bounds::LEGS.end(), bounds::SPEEDS)),
+        (
+            "heart limit",
+            format!(
+                "{} to {} a minute",
+                bounds::HEART_LIMIT_BPM.start().0,
+                bounds::HEART_LIMIT_BPM.end().0
+            ),
+        ),
+        (
+            "believed of a sample",
+            format!("rate at most {} a minute", bounds::RATE_MAX_HALF_SPM / 2),
+        ),
+        (
+            "believed of a strap",
+            format!(
+                "{} to {} a minute",
+                bounds::HEART_BELIEVED_BPM.start(),
+                bounds::HEART_BELIEVED_BPM.end()
+            ),
+        ),
+    ];
+    let text = readme();
+    for (what, value) in expected {
+        let row = text.lines().find(|line| line.starts_with(&format!("| {what}")));
+        let row = row.unwrap_or_else(|| panic!("no row for {what}"));
+        assert!(row.contains(&value), "{row} should say {value}");
+    }
+    assert_eq!(bounds::POWER_MAX_W, 2_050, "the text says 2,050 W");
 }
 
 /// The worked example, computed again with the client's own formula.

@@ -64,6 +64,12 @@ impl<'a> Checker<'a> {
             },
             "minimum" => value.as_i64().is_none_or(|v| v >= rule.as_i64().unwrap()),
             "maximum" => value.as_i64().is_none_or(|v| v <= rule.as_i64().unwrap()),
+            "minLength" => {
+                value.as_str().is_none_or(|v| v.chars().count() as u64 >= rule.as_u64().unwrap())
+            }
+            "maxLength" => {
+                value.as_str().is_none_or(|v| v.chars().count() as u64 <= rule.as_u64().unwrap())
+            }
             "minItems" => value.as_array().is_none_or(|v| v.len() as u64 >= rule.as_u64().unwrap()),
             "maxItems" => value.as_array().is_none_or(|v| v.len() as u64 <= rule.as_u64().unwrap()),
             "required" => {

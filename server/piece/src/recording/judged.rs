@@ -50,7 +50,11 @@ pub(super) fn believed(now: At, sample: &Sample) -> (Option<Raw>, Vec<Refusal>) 
         i64::from(u32::MAX),
         "elapsed_ms must be a counter from 0 up to 4294967295.",
     );
-    let strokes = within(sample.strokes, 4_000_000, "strokes must be a counter from 0 up.");
+    let strokes = within(
+        sample.strokes,
+        i64::from(limits::STROKES_MAX),
+        "strokes must be a counter from 0 up.",
+    );
     let rate = within(
         sample.rate_half_spm,
         i64::from(limits::RATE_MAX_HALF_SPM),

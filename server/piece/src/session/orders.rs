@@ -21,13 +21,6 @@ use crate::{
     rower::Rower,
 };
 
-/// More pieces than anybody rows in one gathering.
-const PIECES_MAX: usize = 50;
-/// More calls than a coach can find with one key.
-const PREPARED_MAX: usize = 50;
-/// A grace longer than this is a call that comes too late (ui: 0 to 5 s).
-const GRACE_MAX: Millis = Millis(5_000);
-
 impl Session {
     pub(super) fn order(&mut self, order: &Order, out: &mut Vec<Output>) -> Result<(), Refusal> {
         if self.closed {
@@ -136,7 +129,7 @@ impl Session {
         {
             return refused(Why::NotNow, "The piece is armed: disarm it first, then change it.");
         }
-        if begun + pieces.len() > PIECES_MAX {
+        if begun + pieces.len() > limits::PIECES_MAX {
             return refused(Why::Limit, "A session has at most 50 pieces.");
         }
         for spec in pieces {
@@ -198,7 +191,7 @@ impl Session {
     }
 
     fn prepare(&mut self, calls: &[CallText], out: &mut Vec<Output>) -> Result<(), Refusal> {
-        if calls.len() > PREPARED_MAX {
+        if calls.len() > limits::PREPARED_MAX {
             return refused(Why::Limit, "At most 50 calls can be prepared.");
         }
         for text in calls {
@@ -343,7 +336,7 @@ fn listed(names: &BTreeSet<&str>) -> String {
 }
 
 fn check_grace(grace: Millis) -> Result<(), Refusal> {
-    if grace > GRACE_MAX {
+    if grace > limits::GRACE_MAX {
         return refused(Why::OutOfRange, "The grace of a call is at most 5 s.");
     }
     Ok(())
