@@ -196,3 +196,15 @@ fn a_start_that_was_called_back_leaves_nothing_to_be_told() {
     assert!(piece.fresh_results.is_empty() && piece.fresh_sheet.is_empty());
     assert!(piece.standings.lines.is_empty() && piece.rowers.is_empty());
 }
+
+#[test]
+fn a_session_without_a_piece_is_asleep_once_it_has_told_what_is_new() {
+    let mut hall = Hall::new();
+    hall.at += 1_000;
+    hall.says(&Input::Deadline);
+    assert_eq!(hall.session.deadline(), None);
+    hall.orders(Order::Settings { settings: SessionSettings::default() }).unwrap();
+    assert_eq!(hall.session.deadline(), None, "after a change of settings");
+    hall.orders(Order::RemoveAthlete { athlete: ANA }).unwrap();
+    assert_eq!(hall.session.deadline(), None, "after somebody was taken off the roster");
+}
