@@ -249,10 +249,20 @@ fn share(from: f64, to: f64, end: f64) -> Option<f64> {
 /// # Errors
 /// A sentence that says which line of which file is wrong, and how.
 pub fn read(path: &Path) -> Result<Vec<Recording>, String> {
-    let unread = |e: std::io::Error| format!("{} cannot be read: {e}.", path.display());
-    let mut file = BufReader::new(File::open(path).map_err(unread)?);
+    let name = path.display().to_string();
+    let file = File::open(path).map_err(|e| format!("{name} cannot be read: {e}."))?;
+    read_from(file, &name)
+}
+
+/// All recorded pieces of what is read, which people know by this name.
+///
+/// # Errors
+/// As `read`.
+pub fn read_from(file: impl Read, name: &str) -> Result<Vec<Recording>, String> {
+    let unread = |e: std::io::Error| format!("{name} cannot be read: {e}.");
+    let mut file = BufReader::new(file);
     let gzip = file.fill_buf().map_err(unread)?.starts_with(&GZIP);
-    let text: Box<dyn Read> =
+    let text: Box<dyn Read + '_> =
         if gzip { Box::new(MultiGzDecoder::new(file)) } else { Box::new(file) };
     let mut recordings = Vec::new();
     for (nth, line) in BufReader::new(text).lines().enumerate() {
@@ -260,13 +270,12 @@ pub fn read(path: &Path) -> Result<Vec<Recording>, String> {
         if line.trim().is_empty() {
             continue;
         }
-        let recording = serde_json::from_str(&line).map_err(|e| {
-            format!("Line {} of {} is no recorded piece: {e}.", nth + 1, path.display())
-        })?;
+        let recording = serde_json::from_str(&line)
+            .map_err(|e| format!("Line {} of {name} is no recorded piece: {e}.", nth + 1))?;
         recordings.push(recording);
     }
     if recordings.is_empty() {
-        return Err(format!("{} holds no recorded piece.", path.display()));
+        return Err(format!("{name} holds no recorded piece."));
     }
     Ok(recordings)
 }

@@ -127,6 +127,18 @@ pub fn live(seed: u64, tally: &mut Tally) {
     }
 }
 
+/// All that was written into the journal in a life with its faults, one line a record.
+///
+/// # Panics
+/// When a promise is broken; the message names the seed.
+#[must_use]
+pub fn trace(seed: u64) -> Vec<String> {
+    let life = Life::of(seed);
+    let mut world = World::new(&life, Some(Chance::seeded(!seed)));
+    world.live_on(&mut Tally::default());
+    world.server.trace()
+}
+
 /// Everything that exists in a life.
 struct World<'a> {
     life: &'a Life,
@@ -154,6 +166,12 @@ impl<'a> World<'a> {
     }
 
     fn live(mut self, tally: &mut Tally) -> Vec<Vec<AthleteResult>> {
+        self.live_on(tally);
+        self.check_the_end();
+        self.results()
+    }
+
+    fn live_on(&mut self, tally: &mut Tally) {
         while self.idle_since.is_none_or(|since| self.now < since + SETTLE_MS) {
             self.now += TICK_MS;
             let (seed, phase, order) = (self.life.seed, self.server.phase(), self.coach.order());
@@ -163,8 +181,6 @@ impl<'a> World<'a> {
             );
             self.tick(tally);
         }
-        self.check_the_end();
-        self.results()
     }
 
     fn tick(&mut self, tally: &mut Tally) {

@@ -5,6 +5,7 @@
     reason = "a test that fails here should say so and stop"
 )]
 
+mod corpus;
 mod flicker;
 mod process;
 mod scenes;

@@ -1,7 +1,7 @@
 //! Random lives of a session, each lived in peace and under every fault: `SEED=7 cargo sim` for one,
 //! `LIVES=5000 cargo sim` for many.
 
-use thole_tests::sim::{Tally, live};
+use thole_tests::sim::{Tally, live, trace};
 
 /// Lives in the gate: each takes some 0.1 s.
 const LIVES: u64 = 100;
@@ -31,4 +31,17 @@ fn simulation_of_random_lives_ends_in_the_results_of_life_in_peace() {
         println!("{times:>7}  {what}");
         assert!(times > 0 || one.is_some(), "in {lives} lives this never happened: {what}");
     }
+}
+
+/// Else a seed that was printed would show another life.
+#[test]
+fn the_same_seed_is_the_same_life_to_the_last_record() {
+    for seed in [3, 7, 1_700] {
+        let (first, again) = (trace(seed), trace(seed));
+        let differs = first.iter().zip(&again).position(|(first, again)| first != again);
+        assert_eq!(differs.map(|at| (&first[at], &again[at])), None, "seed {seed}");
+        assert_eq!(first.len(), again.len(), "seed {seed}");
+        assert!(first.len() > 100, "seed {seed}: a life of {} records is none", first.len());
+    }
+    assert_ne!(trace(3), trace(7));
 }

@@ -33,7 +33,7 @@ impl Hall {
     fn new() -> Hall {
         let mut hall = Hall { session: Session::new(), at: 0, said: Vec::new() };
         hall.says(&Input::Created { title: "Weir".into(), settings: Default::default() });
-        hall.says(&Input::Joined { athlete: ANA, name: "Ana ".into() });
+        hall.says(&Input::Joined { athlete: ANA, name: "Ana ".into(), join: None });
         hall.says(&Input::Heard { athlete: ANA });
         hall
     }
@@ -154,7 +154,7 @@ fn ana_is_one_person_however_her_name_is_typed() {
         let added = hall.says(&Input::AthletesAdded { command, athletes });
         assert!(matches!(&*added, [Output::OrderRefused { .. }]), "{typed:?}: {added:?}");
     }
-    hall.says(&Input::Joined { athlete: BO, name: "Bo".into() });
+    hall.says(&Input::Joined { athlete: BO, name: "Bo".into(), join: None });
     let renamed = |athlete, name: &str| {
         let spec = AthleteSpec { name: name.into(), ..AthleteSpec::default() };
         Order::ChangeAthlete { athlete, spec }

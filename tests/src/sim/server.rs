@@ -211,6 +211,14 @@ impl Server {
         assert!(self.replayed() == self.core, "seed {seed}: a restart would change the session");
     }
 
+    /// The journal as it is stored, a line a record.
+    pub(super) fn trace(&self) -> Vec<String> {
+        let line = |(at, input): &(At, Input)| {
+            format!("{} {}", at.0, serde_json::to_string(input).unwrap_or_default())
+        };
+        self.journal.iter().map(line).collect()
+    }
+
     /// The journal as it is stored, read again, is the journal.
     pub(super) fn check_stored_form(&self, seed: u64) {
         for (_, input) in &self.journal {

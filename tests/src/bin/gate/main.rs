@@ -1,5 +1,8 @@
 //! Everything a change must pass, one step after another: `cargo gate`.
 
+mod fuzz;
+mod mutants;
+
 use std::{
     ffi::OsStr,
     fs,
@@ -12,6 +15,7 @@ use std::{
 const HELP: &str = "\
 cargo gate            everything a change must pass; all that CI runs
 cargo gate NAME …     only the steps whose name holds one of these words
+cargo gate --long     what takes too long for every change: fuzzing, and mutants drawn by SEED (1 if not said)
 
 Beside it
   cargo lint                            clippy over everything, warnings denied
@@ -32,7 +36,7 @@ struct Step {
 /// How a step went: what to show people either way.
 type Outcome = Result<String, String>;
 
-const STEPS: [Step; 7] = [
+const STEPS: [Step; 8] = [
     Step { name: "tools", run: tools },
     Step { name: "format", run: |root| quietly(cargo(root, &["fmt", "--all", "--check"])) },
     Step {
@@ -58,20 +62,28 @@ const STEPS: [Step; 7] = [
         },
     },
     Step { name: "pages", run: pages },
+    Step { name: "mutants", run: mutants::of_change },
 ];
 
+/// What `--long` runs instead: each takes its time, and keeps what it has found.
+const LONG: [Step; 2] =
+    [Step { name: "fuzz", run: fuzz::all }, Step { name: "mutants", run: mutants::drawn }];
+
 fn main() -> ExitCode {
-    let asked: Vec<String> = std::env::args().skip(1).collect();
+    let mut asked: Vec<String> = std::env::args().skip(1).collect();
     if asked.iter().any(|word| word == "--help" || word == "-h") {
         print!("{HELP}");
         return ExitCode::SUCCESS;
     }
     let root = PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/.."));
-    let chosen: Vec<&Step> = (STEPS.iter())
+    let all = asked.len();
+    asked.retain(|word| word != "--long");
+    let steps: &[Step] = if asked.len() < all { &LONG } else { &STEPS };
+    let chosen: Vec<&Step> = (steps.iter())
         .filter(|step| asked.is_empty() || asked.iter().any(|word| step.name.contains(word)))
         .collect();
     if chosen.is_empty() {
-        let names: Vec<&str> = STEPS.iter().map(|step| step.name).collect();
+        let names: Vec<&str> = steps.iter().map(|step| step.name).collect();
         eprintln!("no step is called {}; there are: {}", asked.join(" "), names.join(", "));
         return ExitCode::FAILURE;
     }

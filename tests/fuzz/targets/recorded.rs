@@ -1,0 +1,4 @@
+//! Fuzzes `any::recorded`.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| thole_tests::any::recorded(bytes));
