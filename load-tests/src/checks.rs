@@ -44,7 +44,7 @@ fn read(session: &str, journal: &Path) -> Result<Vec<Record>, String> {
     let runtime = runtime.map_err(|error| error.to_string())?;
     let journal = SqliteJournal::open_read_only(journal).map_err(|error| error.to_string())?;
     let records = runtime.block_on(journal.read(session, 0)).map_err(|error| error.to_string())?;
-    Ok(records.into_iter().map(|(_, record)| record).collect())
+    Ok(records.records.into_iter().map(|(_, record)| record).collect())
 }
 
 /// Acknowledged samples that the journal does not have exactly as they were sent.

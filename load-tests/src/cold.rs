@@ -172,6 +172,7 @@ fn session(settings: &Settings, number: u32, coach: &Secret) -> Append {
             created_unix_ms: 1_750_000_000_000,
             closed_unix_ms: None,
         }),
+        tenure: 0,
         first: 0,
         records: std::sync::Arc::new(records),
         revoke: Vec::new(),

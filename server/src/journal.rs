@@ -1,7 +1,9 @@
 //! The durable, ordered log of every input of every session: one small trait, so that another store can
 //! take its place.
 
+mod chain;
 pub mod memory;
+mod packing;
 pub mod sqlite;
 
 use std::{fmt, future::Future, pin::Pin, sync::Arc};
@@ -72,8 +74,11 @@ pub struct Append {
     pub session: SessionId,
     /// The session itself, when it is new.
     pub create: Option<SessionRow>,
-    /// Position of the first record; positions count 0, 1, 2 … within a session, and an append that
-    /// does not continue them is refused (`JournalError::Fenced`): there is one writer.
+    /// The tenure that `Journal::take` gave; whoever has taken the session since is its writer (`Fenced`).
+    pub tenure: u64,
+    /// Position of the first record; positions count 0, 1, 2 … within a session, one for what is said of
+    /// all and one for each person of whom something is said. An append that does not continue them is
+    /// refused (`JournalError::Fenced`): there is one writer.
     pub first: u64,
     /// In the order in which they will be applied; the session that appends applies the very same.
     pub records: Arc<Vec<Record>>,
@@ -83,6 +88,41 @@ pub struct Append {
     pub grant: Vec<Grant>,
     /// Set when the session is closed with these records.
     pub closed_unix_ms: Option<u64>,
+}
+
+/// Records of a session that are not as they were written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Damage {
+    /// Position of the first.
+    pub from: u64,
+    /// Position of the last.
+    pub to: u64,
+    /// What is wrong with them, for 'record 17 to 19 …'.
+    pub what: String,
+}
+
+impl fmt::Display for Damage {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Damage { from, to, what } = self;
+        if from == to {
+            write!(f, "record {from} {what}")
+        } else {
+            write!(f, "records {from} to {to}: {what}")
+        }
+    }
+}
+
+/// What was found of a session.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Found {
+    /// With their positions; those set aside, erased or damaged are left out.
+    pub records: Vec<(u64, Record)>,
+    /// The position of the next record.
+    pub next: u64,
+    /// What is not as it was written.
+    pub damage: Vec<Damage>,
+    /// Records that lack the part of somebody who was erased: the session cannot be computed again.
+    pub erased: u64,
 }
 
 /// Why the journal could not do what it was asked.
@@ -125,12 +165,20 @@ pub type Answer<T> = Pin<Box<dyn Future<Output = Result<T, JournalError>> + Send
 
 /// Append and return when durable; read from a position; one writer.
 pub trait Journal: Send + Sync + 'static {
-    /// Makes all of it durable, or nothing. Appends of different sessions that come together share
-    /// one commit.
-    fn append(&self, append: Append) -> Answer<()>;
+    /// Becomes the writer of a session: the tenure that its appends carry from now on. A file has one server, and
+    /// the tenure is the one that it had.
+    fn take(&self, session: SessionId) -> Answer<u64>;
 
-    /// The records of a session from a position on, with their positions; those set aside are left out.
-    fn read(&self, session: SessionId, from: u64) -> Answer<Vec<(u64, Record)>>;
+    /// Makes all of it durable, or nothing, and tells the position of the next record. Appends of different
+    /// sessions that come together share one commit.
+    fn append(&self, append: Append) -> Answer<u64>;
+
+    /// What is there of a session from a position on. Damage is named and not an error: the rest is given.
+    fn read(&self, session: SessionId, from: u64) -> Answer<Found>;
+
+    /// Erases what was said of a person in a session: their records, their name and their key are gone, and a hash
+    /// stands in the place of each record. Others' records are the same bytes.
+    fn erase(&self, session: SessionId, athlete: AthleteId) -> Answer<()>;
 
     /// Leaves a record out of every later `read`: replaying it has failed twice. It is kept.
     fn set_aside(&self, session: SessionId, position: u64) -> Answer<()>;

@@ -83,6 +83,17 @@ impl fmt::Debug for SecretHash {
     }
 }
 
+/// A random key of 256 bits.
+///
+/// # Panics
+/// As `Secret::new`.
+#[must_use]
+pub fn random_key() -> [u8; 32] {
+    let mut key = [0; 32];
+    fill(&mut key);
+    key
+}
+
 /// What two syllables can spell and no gym TV should show.
 const UNWANTED: [&str; 2] = ["NAZI", "PEDO"];
 

@@ -39,7 +39,7 @@ use crate::{
     Server,
     clock::SessionClock,
     forecasts,
-    journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
+    journal::{Append, Found, Grant, Holder, JournalError, Record, SessionRow},
     limits::{
         BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, INBOX_MAX, RESTART_SPREAD_MS,
     },
@@ -197,6 +197,7 @@ struct Batch {
 /// # Errors
 /// The journal cannot be read or written.
 pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, JournalError> {
+    let tenure = server.journal.take(row.session).await?;
     let (core, position) = replay(&server, row.session).await?;
     let clock = SessionClock::open(server.clock, row.created_unix_ms, core.now());
     let (inbox, events) = mpsc::channel(INBOX_MAX);
@@ -207,6 +208,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         server: server.clone(),
         last: core.now(),
         clock,
+        tenure,
         position,
         window: COMMIT_WINDOW,
         devices: Devices::awaiting(core.leader()),
@@ -238,8 +240,13 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
 /// The core as the journal has it. A record on which the core panics twice is set aside, by name.
 async fn replay(server: &Server, session: SessionId) -> Result<(Core, u64), JournalError> {
     loop {
-        let records = server.journal.read(session, 0).await?;
-        let next = records.last().map_or(0, |(position, _)| position + 1);
+        let Found { records, next, damage, erased } = server.journal.read(session, 0).await?;
+        for damage in damage {
+            tracing::error!(%session, "the journal is damaged: {damage}; what is whole is used");
+        }
+        if erased > 0 {
+            tracing::warn!(%session, erased, "somebody was erased here: results are read, not computed again");
+        }
         let position = match rebuilt(&records).or_else(|_| rebuilt(&records)) {
             Ok(core) => return Ok((core, next)),
             Err(position) => position,
@@ -269,6 +276,8 @@ struct Task {
     clock: SessionClock,
     /// The instant of the last record.
     last: At,
+    /// What this writer's appends carry.
+    tenure: u64,
     /// Position of the next record.
     position: u64,
     /// How long the next commit is collected.
@@ -474,8 +483,7 @@ impl Task {
         let Batch { steps, records, grant, revoke, .. } = batch;
         let records = Arc::new(records);
         if !records.is_empty() || !grant.is_empty() || !revoke.is_empty() {
-            self.append(records.clone(), grant, revoke, None).await?;
-            self.position += records.len() as u64;
+            self.position = self.append(records.clone(), grant, revoke, None).await?;
             self.committed = self.server.clock.instant();
         }
         let mut outputs = Vec::new();
@@ -525,10 +533,10 @@ impl Task {
         grant: Vec<Grant>,
         revoke: Vec<Holder>,
         closed_unix_ms: Option<u64>,
-    ) -> Result<(), JournalError> {
-        let (session, first) = (self.row.session, self.position);
+    ) -> Result<u64, JournalError> {
+        let (session, tenure, first) = (self.row.session, self.tenure, self.position);
         let append =
-            Append { session, create: None, first, records, revoke, grant, closed_unix_ms };
+            Append { session, create: None, tenure, first, records, revoke, grant, closed_unix_ms };
         self.server.journal.append(append).await
     }
 

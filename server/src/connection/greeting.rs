@@ -254,6 +254,7 @@ async fn created(server: &Server, create: Create) -> Result<Result<Created, Refu
             created_unix_ms: server.clock.unix_ms(),
             closed_unix_ms: None,
         }),
+        tenure: 0,
         first: 0,
         records: Arc::new(vec![
             created_record(create.title, create.settings),

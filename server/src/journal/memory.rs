@@ -5,15 +5,20 @@ use std::{
     sync::{Mutex, PoisonError},
 };
 
-use thole_protocol::ids::{JoinCode, SessionId};
+use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
 
-use super::{Answer, Append, Held, Journal, JournalError, Record, SessionRow};
+use super::{
+    Answer, Append, Found, Held, Journal, JournalError, Record, SessionRow,
+    packing::{people, rows},
+};
 use crate::secret::{SecretHash, random_epoch};
 
 #[derive(Debug, Default)]
 struct State {
     sessions: BTreeMap<SessionId, SessionRow>,
-    records: BTreeMap<SessionId, Vec<Record>>,
+    records: BTreeMap<SessionId, Vec<(u64, Record)>>,
+    /// Positions of records that name somebody who was erased.
+    erased: BTreeSet<(SessionId, u64)>,
     aside: BTreeSet<(SessionId, u64)>,
     secrets: BTreeMap<SecretHash, Held>,
     notes: BTreeMap<&'static str, String>,
@@ -22,13 +27,22 @@ struct State {
 }
 
 impl State {
+    /// The position of a session's next record: each takes as many as in a file.
+    fn next(&self, session: SessionId) -> u64 {
+        let last = self.records.get(&session).and_then(|records| records.last());
+        last.map_or(0, |(position, record)| position + rows(&record.input))
+    }
+
     /// Whether nobody else's writing contradicts the append.
     fn continues(&self, append: &Append) -> bool {
-        let next = self.records.get(&append.session).map_or(0, Vec::len) as u64;
+        let next = self.next(append.session);
         let there = self.sessions.contains_key(&append.session);
         let new = append.create.is_some();
         let granted = |grant: &super::Grant| self.secrets.contains_key(&grant.hash);
-        next == append.first && there != new && !append.grant.iter().any(granted)
+        next == append.first
+            && append.tenure == 0
+            && there != new
+            && !append.grant.iter().any(granted)
     }
 }
 
@@ -65,7 +79,11 @@ impl MemoryJournal {
 }
 
 impl Journal for MemoryJournal {
-    fn append(&self, append: Append) -> Answer<()> {
+    fn take(&self, _session: SessionId) -> Answer<u64> {
+        self.answer(|_| Ok(0))
+    }
+
+    fn append(&self, append: Append) -> Answer<u64> {
         self.answer(|state| {
             state.appends += 1;
             if state.fails_at.is_some_and(|number| state.appends >= number) {
@@ -74,7 +92,12 @@ impl Journal for MemoryJournal {
             if !state.continues(&append) {
                 return Err(JournalError::Fenced);
             }
-            state.records.entry(append.session).or_default().extend_from_slice(&append.records);
+            let mut next = append.first;
+            for record in append.records.iter() {
+                let records = state.records.entry(append.session).or_default();
+                records.push((next, record.clone()));
+                next += rows(&record.input);
+            }
             state.sessions.extend(append.create.map(|row| (append.session, row)));
             state.secrets.retain(|_, held| {
                 held.session != append.session || !append.revoke.contains(&held.holder)
@@ -87,15 +110,33 @@ impl Journal for MemoryJournal {
             {
                 row.closed_unix_ms = append.closed_unix_ms;
             }
-            Ok(())
+            Ok(next)
         })
     }
 
-    fn read(&self, session: SessionId, from: u64) -> Answer<Vec<(u64, Record)>> {
+    fn read(&self, session: SessionId, from: u64) -> Answer<Found> {
         self.answer(|state| {
-            let records = state.records.get(&session).map_or(&[][..], Vec::as_slice);
-            let numbered = (0..).zip(records.iter().cloned()).skip_while(|(at, _)| *at < from);
-            Ok(numbered.filter(|(at, _)| !state.aside.contains(&(session, *at))).collect())
+            let all = state.records.get(&session).map_or(&[][..], Vec::as_slice);
+            let from_there = all.iter().filter(|(at, _)| *at >= from);
+            let is_erased = |at: &u64| state.erased.contains(&(session, *at));
+            let erased = from_there.clone().filter(|(at, _)| is_erased(at)).count() as u64;
+            let there = from_there
+                .filter(|(at, _)| !is_erased(at) && !state.aside.contains(&(session, *at)));
+            let records = there.cloned().collect();
+            Ok(Found { records, next: state.next(session), damage: Vec::new(), erased })
+        })
+    }
+
+    fn erase(&self, session: SessionId, athlete: AthleteId) -> Answer<()> {
+        self.answer(|state| {
+            for (position, record) in state.records.get(&session).into_iter().flatten() {
+                if people(&record.input).contains(&athlete) {
+                    state.erased.insert((session, *position));
+                }
+            }
+            let theirs = super::Holder::Athlete(athlete);
+            state.secrets.retain(|_, held| held.session != session || held.holder != theirs);
+            Ok(())
         })
     }
 

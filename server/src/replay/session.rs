@@ -35,7 +35,7 @@ pub async fn replay(
     let row = journal.session_of(&code).await.map_err(|error| format!("{error}."))?;
     let row = row.ok_or_else(unknown)?;
     let records = journal.read(row.session, 0).await.map_err(|error| format!("{error}."))?;
-    let records = records.into_iter().map(|(_, record)| record);
+    let records = records.records.into_iter().map(|(_, record)| record);
     Ok(lines(code.as_str(), records, shares))
 }
 
@@ -92,7 +92,7 @@ pub(crate) async fn past(journal: &dyn Journal) -> Result<Vec<Past>, String> {
     for row in journal.sessions().await.map_err(|error| format!("{error}."))? {
         let records = journal.read(row.session, 0).await.map_err(|error| format!("{error}."))?;
         let mut session = Session::new();
-        for (_, Record { at, input }) in &records {
+        for (_, Record { at, input }) in &records.records {
             session.apply(*at, input);
         }
         all.extend(session.finishes().filter_map(|(piece, rower)| {

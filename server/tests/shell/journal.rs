@@ -5,8 +5,9 @@ use std::sync::Arc;
 use futures_util::future::join_all;
 use thole_piece::Input;
 use thole_protocol::{
-    ids::{AthleteId, JoinCode, SessionId},
-    spec::SessionSettings,
+    ids::{AthleteId, CommandId, JoinCode, RunId, SessionId},
+    sample::Sample,
+    spec::{AthleteSpec, RosterEntry, SessionSettings},
     units::At,
 };
 use thole_server::{
@@ -65,6 +66,7 @@ pub(crate) fn more(no: u128, first: u64, records: Vec<Record>) -> Append {
     Append {
         session: session(no),
         create: None,
+        tenure: 0,
         first,
         records: Arc::new(records),
         revoke: Vec::new(),
@@ -75,11 +77,11 @@ pub(crate) fn more(no: u128, first: u64, records: Vec<Record>) -> Append {
 
 /// Positions of a session's records.
 pub(crate) async fn positions(journal: &dyn Journal, no: u128) -> Vec<u64> {
-    let records = journal.read(session(no), 0).await.unwrap();
+    let records = journal.read(session(no), 0).await.unwrap().records;
     records.into_iter().map(|(position, _)| position).collect()
 }
 
-fn is_fenced(result: &Result<(), JournalError>) -> bool {
+fn is_fenced(result: &Result<u64, JournalError>) -> bool {
     matches!(result, Err(JournalError::Fenced))
 }
 
@@ -89,10 +91,10 @@ async fn what_was_written_is_read_back_in_order_from_any_position() {
         journal.append(made(1)).await.unwrap();
         journal.append(made(2)).await.unwrap();
         journal.append(more(1, 1, vec![heard(41, 1), deadline(41), heard(97, 2)])).await.unwrap();
-        let from_two = journal.read(session(1), 2).await.unwrap();
+        let from_two = journal.read(session(1), 2).await.unwrap().records;
         assert_eq!(from_two, [(2, deadline(41)), (3, heard(97, 2))]);
-        assert_eq!(journal.read(session(1), 0).await.unwrap().len(), 4);
-        assert_eq!(journal.read(session(1), 4).await.unwrap(), []);
+        assert_eq!(journal.read(session(1), 0).await.unwrap().records.len(), 4);
+        assert_eq!(journal.read(session(1), 4).await.unwrap().records, []);
         assert_eq!(positions(&*journal, 2).await, [0], "sessions do not mix");
         assert_eq!(positions(&*journal, 3).await, [0; 0], "a session that nobody made is empty");
     })
@@ -114,6 +116,7 @@ async fn an_append_that_does_not_go_on_where_the_records_end_changes_nothing() {
             ..append
         };
         for (what, append) in [
+            ("by who was the writer before", Append { tenure: 1, ..more(1, 1, vec![heard(9, 1)]) }),
             ("said again", more(1, 0, vec![heard(9, 1)])),
             ("with a gap", more(1, 2, vec![heard(9, 1)])),
             ("made again", Append { first: 1, records: Arc::new(vec![heard(9, 1)]), ..made(1) }),
@@ -234,6 +237,75 @@ async fn a_record_set_aside_is_left_out_and_its_position_is_not_used_again() {
         assert!(is_fenced(&journal.append(more(1, 2, vec![heard(5, 1)])).await));
         journal.append(more(1, 3, vec![heard(5, 1)])).await.unwrap();
         assert_eq!(positions(&*journal, 1).await, [0, 1, 3]);
+    })
+    .await;
+}
+
+fn named(no: u128, name: &str) -> (AthleteId, RosterEntry) {
+    let spec = AthleteSpec { name: name.to_owned(), ..AthleteSpec::default() };
+    (athlete(no), RosterEntry { spec, aims: Vec::new() })
+}
+
+/// A roster of three, and a stroke of each of them in every record after it.
+pub(crate) fn rowing(first: u64, records: u64) -> Vec<Record> {
+    let roster = vec![named(1, "Ana Olsen"), named(2, "Bo Lindqvist"), named(3, "Cy Guest")];
+    let command = CommandId(Uuid::from_u128(77));
+    let added = Input::AthletesAdded { command, athletes: roster };
+    let mut all = vec![Record { at: At(10), input: added }];
+    all.extend((0..records).map(|no| stroke(first + no, 1 + u128::from(no % 3))));
+    all
+}
+
+/// An athlete's stroke of this number; no two are alike.
+pub(crate) fn stroke(no: u64, who: u128) -> Record {
+    let at = 1_000 + no * 700;
+    let seq = u32::try_from(no + 1).unwrap();
+    let signed = at.cast_signed();
+    let sample = Sample {
+        seq,
+        heard_ms: signed - 130,
+        distance_dm: 91 + i64::from(seq) * 87,
+        elapsed_ms: Some(signed - 900),
+        strokes: Some(i64::from(seq)),
+        rate_half_spm: Some(53 + i64::from(seq % 4)),
+        power_w: Some(180 + i64::from(seq % 30)),
+    };
+    let run = RunId(Uuid::from_u128(500 + who));
+    Record {
+        at: At(at),
+        input: Input::Samples { athlete: athlete(who), run, samples: vec![sample] },
+    }
+}
+
+#[tokio::test]
+async fn a_position_is_counted_for_each_person_of_whom_something_is_said() {
+    with_both(async |journal| {
+        journal.append(made(1)).await.unwrap();
+        let next = journal.append(more(1, 1, rowing(0, 2))).await.unwrap();
+        assert_eq!(next, 7, "the roster takes four");
+        assert_eq!(positions(&*journal, 1).await, [0, 1, 5, 6]);
+        let found = journal.read(session(1), 0).await.unwrap();
+        assert_eq!((found.next, &found.damage, found.erased), (7, &vec![], 0));
+        assert_eq!(found.records[1].1, rowing(0, 2)[0]);
+        let taken = journal.take(session(1)).await.unwrap();
+        let append = Append { tenure: taken, ..more(1, 7, vec![heard(99_000, 1)]) };
+        assert_eq!(journal.append(append).await.unwrap(), 8);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn who_is_erased_leaves_their_positions_and_nothing_else() {
+    with_both(async |journal| {
+        journal.append(made(1)).await.unwrap();
+        journal.append(more(1, 1, rowing(0, 6))).await.unwrap();
+        journal.erase(session(1), athlete(1)).await.unwrap();
+        let found = journal.read(session(1), 0).await.unwrap();
+        assert_eq!((found.next, &found.damage), (11, &vec![]), "the chain still holds");
+        assert_eq!(found.erased, 3, "the roster and two strokes");
+        assert_eq!(positions(&*journal, 1).await, [0, 6, 7, 9, 10]);
+        journal.append(more(1, 11, vec![stroke(9, 2)])).await.unwrap();
+        assert_eq!(positions(&*journal, 1).await.last(), Some(&11));
     })
     .await;
 }

@@ -8,6 +8,8 @@
 mod authority;
 mod built;
 mod connection;
+mod damage;
+mod formats;
 mod journal;
 mod program;
 mod sqlite;

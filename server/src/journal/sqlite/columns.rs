@@ -1,30 +1,25 @@
 //! What stands in the columns of the tables, and back.
 
 use thole_protocol::ids::AthleteId;
-use uuid::Uuid;
 
 use crate::journal::{Holder, JournalError};
 
 /// A holder as its role and its athlete.
-pub(super) fn of(holder: Holder) -> (&'static str, Option<String>) {
+pub(super) fn of(holder: Holder) -> (&'static str, Option<AthleteId>) {
     match holder {
         Holder::Coach => ("coach", None),
         Holder::Board => ("board", None),
-        Holder::Athlete(athlete) => ("athlete", Some(athlete.to_string())),
+        Holder::Athlete(athlete) => ("athlete", Some(athlete)),
     }
 }
 
-pub(super) fn holder(role: &str, athlete: Option<String>) -> Result<Holder, JournalError> {
+pub(super) fn holder(role: &str, athlete: Option<AthleteId>) -> Result<Holder, JournalError> {
     match (role, athlete) {
         ("coach", None) => Ok(Holder::Coach),
         ("board", None) => Ok(Holder::Board),
-        ("athlete", Some(athlete)) => Ok(Holder::Athlete(AthleteId(uuid(&athlete)?))),
+        ("athlete", Some(athlete)) => Ok(Holder::Athlete(athlete)),
         (role, _) => Err(JournalError::Read(format!("a secret has the role {role:?}"))),
     }
-}
-
-pub(super) fn uuid(text: &str) -> Result<Uuid, JournalError> {
-    Uuid::parse_str(text).map_err(|error| JournalError::Read(format!("{text:?}: {error}")))
 }
 
 /// SQLite's integers are signed; positions and times stay far below 2^63.

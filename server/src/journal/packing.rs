@@ -1,0 +1,400 @@
+//! One input as the rows of the journal, and back. What is said of one person is a row of that person: an input
+//! that names several is a head without them and one part a person, and decodes into the one input again.
+//!
+//! Where personal content stands: rosters (`athletes_added`), and the words and the recipients of calls to named
+//! athletes (an order `call`, sheets in `set_pieces`) in parts; `joined`, `heard`, samples and all that has an
+//! athlete of its own, and the orders `change_athlete`, `remove_athlete` and `aim`, whole in rows of that athlete;
+//! everything else is the session's. Identities of athletes anywhere else are the numbers of their persons.
+
+mod strokes;
+
+use std::collections::BTreeMap;
+
+use serde_json::{Map, Value};
+use thole_piece::Input;
+use thole_protocol::{
+    ids::{AthleteId, RunId},
+    order::Order,
+    spec::{Audience, PieceSpec},
+};
+use uuid::Uuid;
+
+/// A person's part of the row before it.
+pub(crate) const PART: i8 = 120;
+/// What a journal of the first format held and nobody could read: kept as it was.
+pub(crate) const UNREAD: i8 = 127;
+/// Samples are what nearly all rows are, and the number 1 takes no room in a row.
+pub(crate) const SAMPLES: i8 = 1;
+/// Heart rate: may go at any time.
+pub(crate) const HEART_RATE: i8 = 2;
+
+/// Numbers of kinds and their names in JSON. A number is never used for anything else; the negative of one is a
+/// row whose content was erased: a hash stands in its place.
+const KINDS: [(i8, &str); 22] = [
+    (SAMPLES, "samples"),
+    (HEART_RATE, "heart_rate"),
+    (3, "created"),
+    (4, "projecting"),
+    (5, "athletes_added"),
+    (6, "joined"),
+    (7, "heard"),
+    (8, "not_heard"),
+    (9, "reopened"),
+    (10, "skipped"),
+    (11, "consent"),
+    (12, "ready"),
+    (13, "aimed"),
+    (14, "stop_rowing"),
+    (15, "row_on"),
+    (16, "took_command"),
+    (17, "ordered"),
+    (18, "deadline"),
+    (19, "let_in"),
+    (20, "renewed"),
+    (21, "coach_link_used"),
+    (22, "second_device"),
+];
+
+/// The number of an input's kind.
+fn kind(input: &Input) -> i8 {
+    match input {
+        Input::Samples { .. } => SAMPLES,
+        Input::HeartRate { .. } => HEART_RATE,
+        Input::Created { .. } => 3,
+        Input::Projecting { .. } => 4,
+        Input::AthletesAdded { .. } => 5,
+        Input::Joined { .. } => 6,
+        Input::Heard { .. } => 7,
+        Input::NotHeard { .. } => 8,
+        Input::Reopened => 9,
+        Input::Skipped { .. } => 10,
+        Input::Consent { .. } => 11,
+        Input::Ready { .. } => 12,
+        Input::Aimed { .. } => 13,
+        Input::StopRowing { .. } => 14,
+        Input::RowOn { .. } => 15,
+        Input::TookCommand { .. } => 16,
+        Input::Ordered { .. } => 17,
+        Input::Deadline => 18,
+        Input::LetIn { .. } => 19,
+        Input::Renewed { .. } => 20,
+        Input::CoachLinkUsed => 21,
+        Input::SecondDevice { .. } => 22,
+    }
+}
+
+/// The numbers that a session has given its persons and recordings.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Numbers {
+    pub(crate) persons: BTreeMap<AthleteId, u64>,
+    pub(crate) athletes: BTreeMap<u64, AthleteId>,
+    pub(crate) runs: BTreeMap<RunId, u64>,
+    pub(crate) recordings: BTreeMap<u64, RunId>,
+}
+
+impl Numbers {
+    pub(crate) fn know(&mut self, person: u64, athlete: AthleteId) {
+        self.persons.insert(athlete, person);
+        self.athletes.insert(person, athlete);
+    }
+
+    pub(crate) fn know_run(&mut self, number: u64, run: RunId) {
+        self.runs.insert(run, number);
+        self.recordings.insert(number, run);
+    }
+}
+
+/// What one row says.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Row {
+    pub(crate) person: Option<u64>,
+    pub(crate) kind: i8,
+    pub(crate) payload: Vec<u8>,
+}
+
+/// Rows that an input takes: as many positions.
+pub(crate) fn rows(input: &Input) -> u64 {
+    let picked = |audience: &Audience| match audience {
+        Audience::Picked { athletes } => athletes.len(),
+        Audience::All | Audience::Team { .. } | Audience::Behind => 0,
+    };
+    let sheet = |piece: &PieceSpec| {
+        piece.call_sheet.iter().map(|call| picked(&call.audience)).sum::<usize>()
+    };
+    let parts = match input {
+        Input::AthletesAdded { athletes, .. } => athletes.len(),
+        Input::Ordered { order: Order::Call { call }, .. } => picked(&call.audience),
+        Input::Ordered { order: Order::SetPieces { pieces }, .. } => pieces.iter().map(sheet).sum(),
+        _ => 0,
+    };
+    1 + parts as u64
+}
+
+/// Whose row the head of an input is.
+fn owner(input: &Input) -> Option<AthleteId> {
+    match input {
+        Input::Ordered {
+            order:
+                Order::ChangeAthlete { athlete, .. }
+                | Order::RemoveAthlete { athlete }
+                | Order::Aim { athlete, .. },
+            ..
+        } => Some(*athlete),
+        other => other.athlete(),
+    }
+}
+
+/// Everybody whom an input has rows of: they need numbers first.
+pub(crate) fn people(input: &Input) -> Vec<AthleteId> {
+    let picked = |audience: &Audience| match audience {
+        Audience::Picked { athletes } => athletes.clone(),
+        Audience::All | Audience::Team { .. } | Audience::Behind => Vec::new(),
+    };
+    match input {
+        Input::AthletesAdded { athletes, .. } => athletes.iter().map(|(who, _)| *who).collect(),
+        Input::Ordered { order: Order::Call { call }, .. } => picked(&call.audience),
+        Input::Ordered { order: Order::SetPieces { pieces }, .. } => {
+            let calls = pieces.iter().flat_map(|piece| &piece.call_sheet);
+            calls.flat_map(|call| picked(&call.audience)).collect()
+        }
+        other => owner(other).into_iter().collect(),
+    }
+}
+
+/// The recording that samples belong to; it needs a number first.
+pub(crate) fn recording(input: &Input) -> Option<(AthleteId, RunId)> {
+    match input {
+        Input::Samples { athlete, run, .. } => Some((*athlete, *run)),
+        _ => None,
+    }
+}
+
+/// An input as its rows; `at` stands in a column of its own, and what was heard is told against it.
+///
+/// # Errors
+/// The input is no JSON, or somebody has no number: neither can be.
+pub(crate) fn split(at: u64, input: &Input, numbers: &Numbers) -> Result<Vec<Row>, String> {
+    let number = |athlete: AthleteId| {
+        numbers.persons.get(&athlete).copied().ok_or_else(|| format!("{athlete} has no number"))
+    };
+    let person = owner(input).map(number).transpose()?;
+    let kind = kind(input);
+    let payload = match input {
+        Input::Samples { run, samples, .. } => {
+            let run = numbers.runs.get(run).ok_or_else(|| format!("{run} has no number"))?;
+            strokes::pack_samples(at, *run, samples)
+        }
+        Input::HeartRate { readings, .. } => strokes::pack_readings(at, readings),
+        _ => return split_words(input, kind, person, numbers, number),
+    };
+    Ok(vec![Row { person, kind, payload }])
+}
+
+fn split_words(
+    input: &Input,
+    kind: i8,
+    person: Option<u64>,
+    numbers: &Numbers,
+    number: impl Fn(AthleteId) -> Result<u64, String>,
+) -> Result<Vec<Row>, String> {
+    let mut said = serde_json::to_value(input).map_err(|error| error.to_string())?;
+    let mut parts = Vec::new();
+    if let Some(said) = said.as_object_mut() {
+        said.remove("input");
+        if person.is_some() {
+            with_owner(said, |there| drop(there.remove("athlete")));
+        }
+    }
+    if let Input::AthletesAdded { athletes, .. } = input {
+        set(&mut said, "athletes", Value::from(athletes.len()));
+        for (athlete, entry) in athletes {
+            let payload = serde_json::to_vec(entry).map_err(|error| error.to_string())?;
+            parts.push(Row { person: Some(number(*athlete)?), kind: PART, payload });
+        }
+    }
+    each_picked(&mut said, &mut |call| {
+        let Some(Value::Array(athletes)) = call.get("audience").and_then(|a| a.get("athletes"))
+        else {
+            return Ok(());
+        };
+        let athletes: Vec<AthleteId> =
+            serde_json::from_value(Value::from(athletes.clone())).map_err(|e| e.to_string())?;
+        // A call to nobody has no part that could hold its words.
+        if athletes.is_empty() {
+            return Ok(());
+        }
+        if let Some(audience) = call.get_mut("audience") {
+            set(audience, "athletes", Value::from(athletes.len()));
+        }
+        // The words stand once, with the first of them: else one call to thousands would be written thousands of
+        // times.
+        let mut words = call.remove("text").map_or_else(Vec::new, |text| text.to_string().into());
+        for athlete in athletes {
+            let payload = std::mem::take(&mut words);
+            parts.push(Row { person: Some(number(athlete)?), kind: PART, payload });
+        }
+        Ok(())
+    })?;
+    number_ids(&mut said, numbers);
+    let is_empty = said.as_object().is_some_and(Map::is_empty);
+    let payload = if is_empty { Vec::new() } else { said.to_string().into() };
+    let mut rows = vec![Row { person, kind, payload }];
+    rows.extend(parts);
+    Ok(rows)
+}
+
+/// One input of its rows: the head, then its parts.
+///
+/// # Errors
+/// What about them cannot be understood.
+pub(crate) fn join(at: u64, head: &Row, parts: &[Row], numbers: &Numbers) -> Result<Input, String> {
+    let athlete = |person: u64| {
+        let athlete = numbers.athletes.get(&person).copied();
+        athlete.ok_or_else(|| format!("nobody here has the number {person}"))
+    };
+    let own = head.person.map(athlete).transpose()?;
+    let no_owner = || "it belongs to nobody".to_owned();
+    if head.kind == SAMPLES {
+        let (run, samples) = strokes::unpack_samples(at, &head.payload)?;
+        let run = numbers.recordings.get(&run).copied();
+        let run = run.ok_or("its recording is not known")?;
+        return Ok(Input::Samples { athlete: own.ok_or_else(no_owner)?, run, samples });
+    }
+    if head.kind == HEART_RATE {
+        let readings = strokes::unpack_readings(at, &head.payload)?;
+        return Ok(Input::HeartRate { athlete: own.ok_or_else(no_owner)?, readings });
+    }
+    let name = KINDS.iter().find(|(kind, _)| *kind == head.kind).map(|(_, name)| *name);
+    let name = name.ok_or_else(|| format!("its kind {} is not known", head.kind))?;
+    let mut said = words(&head.payload)?;
+    name_ids(&mut said, numbers);
+    let mut parts = parts.iter();
+    let mut next = || {
+        let part = parts.next().ok_or("a part of it is missing")?;
+        let who = part.person.ok_or("a part of it belongs to nobody")?;
+        Ok::<_, String>((athlete(who)?, &part.payload))
+    };
+    if let (5, Some(count)) = (head.kind, said.get("athletes").and_then(Value::as_u64)) {
+        let mut athletes = Vec::new();
+        for _ in 0..count {
+            let (who, entry) = next()?;
+            athletes.push(Value::from(vec![json(who)?, words(entry)?]));
+        }
+        set(&mut said, "athletes", Value::from(athletes));
+    }
+    each_picked(&mut said, &mut |call| {
+        let count = call.get("audience").and_then(|a| a.get("athletes")).and_then(Value::as_u64);
+        let Some(count) = count else { return Ok(()) };
+        let mut athletes = Vec::new();
+        for place in 0..count {
+            let (who, text) = next()?;
+            athletes.push(json(who)?);
+            if place == 0 {
+                call.insert("text".to_owned(), words(text)?);
+            }
+        }
+        if let Some(audience) = call.get_mut("audience") {
+            set(audience, "athletes", Value::from(athletes));
+        }
+        Ok(())
+    })?;
+    if parts.next().is_some() {
+        return Err("it has a part too many".to_owned());
+    }
+    if let Some(said) = said.as_object_mut() {
+        said.insert("input".to_owned(), Value::from(name));
+        if let Some(own) = own {
+            let own = json(own)?;
+            with_owner(said, |there| drop(there.insert("athlete".to_owned(), own)));
+        }
+    }
+    serde_json::from_value(said).map_err(|error| error.to_string())
+}
+
+fn json(athlete: AthleteId) -> Result<Value, String> {
+    serde_json::to_value(athlete).map_err(|error| error.to_string())
+}
+
+fn words(payload: &[u8]) -> Result<Value, String> {
+    if payload.is_empty() {
+        return Ok(Value::Object(Map::new()));
+    }
+    serde_json::from_slice(payload).map_err(|error| error.to_string())
+}
+
+fn set(value: &mut Value, name: &str, to: Value) {
+    if let Some(fields) = value.as_object_mut() {
+        fields.insert(name.to_owned(), to);
+    }
+}
+
+/// Does something where the athlete of a row stands in what was said: in the order, or beside the kind.
+fn with_owner(said: &mut Map<String, Value>, act: impl FnOnce(&mut Map<String, Value>)) {
+    match said.get_mut("order") {
+        Some(Value::Object(order)) => act(order),
+        _ => act(said),
+    }
+}
+
+/// Every call to athletes that the coach has picked, wherever it stands, in one order.
+fn each_picked(
+    value: &mut Value,
+    visit: &mut impl FnMut(&mut Map<String, Value>) -> Result<(), String>,
+) -> Result<(), String> {
+    match value {
+        Value::Object(fields) => {
+            let whom = fields.get("audience").and_then(|audience| audience.get("whom"));
+            if whom.and_then(Value::as_str) == Some("picked") {
+                return visit(fields);
+            }
+            fields.values_mut().try_for_each(|value| each_picked(value, visit))
+        }
+        Value::Array(values) => values.iter_mut().try_for_each(|value| each_picked(value, visit)),
+        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => Ok(()),
+    }
+}
+
+/// Identities of athletes become `~` and their number; a text that begins with `~` gets a second one.
+fn number_ids(value: &mut Value, numbers: &Numbers) {
+    each_text(value, &|text| {
+        let athlete = (text.len() == 36).then(|| Uuid::parse_str(text).ok()).flatten();
+        let number = athlete.and_then(|id| numbers.persons.get(&AthleteId(id)));
+        match number {
+            Some(number) => Some(format!("~{number}")),
+            None => text.starts_with('~').then(|| format!("~{text}")),
+        }
+    });
+}
+
+/// Back. The number of somebody who was erased stands for them, as the last digits of an identity that nobody has.
+fn name_ids(value: &mut Value, numbers: &Numbers) {
+    each_text(value, &|text| {
+        let rest = text.strip_prefix('~')?;
+        let Ok(number) = rest.parse::<u64>() else { return Some(rest.to_owned()) };
+        let erased = || AthleteId(Uuid::from_u128(u128::from(number)));
+        Some(numbers.athletes.get(&number).copied().unwrap_or_else(erased).to_string())
+    });
+}
+
+/// Every text of a value, keys too, replaced where `other` says by what.
+fn each_text(value: &mut Value, other: &impl Fn(&str) -> Option<String>) {
+    match value {
+        Value::String(text) => {
+            if let Some(other) = other(text) {
+                *text = other;
+            }
+        }
+        Value::Array(values) => values.iter_mut().for_each(|value| each_text(value, other)),
+        Value::Object(fields) => {
+            let whole = std::mem::take(fields).into_iter().map(|(key, mut value)| {
+                each_text(&mut value, other);
+                (other(&key).unwrap_or(key), value)
+            });
+            *fields = whole.collect();
+        }
+        Value::Null | Value::Bool(_) | Value::Number(_) => {}
+    }
+}
+
+#[cfg(test)]
+mod tests;

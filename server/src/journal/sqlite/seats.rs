@@ -1,0 +1,222 @@
+//! A session's numbers and keys as its tables have them: the persons, the recordings, the session itself.
+
+use std::collections::BTreeMap;
+
+use rusqlite::{Connection, OptionalExtension, params};
+use thole_protocol::ids::{AthleteId, RunId, SessionId};
+use uuid::Uuid;
+
+use super::columns::whole;
+use crate::{
+    journal::{
+        SessionRow,
+        chain::{Key, sum},
+        packing::Numbers,
+    },
+    secret::random_key,
+};
+
+/// What is known of one session to write and to read its records.
+#[derive(Clone, Debug)]
+pub(super) struct Seats {
+    /// The session's own number.
+    pub(super) number: i64,
+    pub(super) session: SessionId,
+    pub(super) tenure: i64,
+    /// Of the records of nobody.
+    pub(super) key: Key,
+    pub(super) numbers: Numbers,
+    keys: BTreeMap<u64, Key>,
+    persons: u64,
+    runs: u64,
+    /// Rows that are not as they were written.
+    pub(super) damaged: Vec<String>,
+}
+
+impl Seats {
+    /// The session as its rows have it; none when there is no such session.
+    pub(super) fn of(
+        connection: &Connection,
+        session: SessionId,
+    ) -> rusqlite::Result<Option<Seats>> {
+        let sql =
+            "SELECT number, tenure, key, sum, code, created_unix_ms FROM session WHERE session = ?";
+        let mut select = connection.prepare_cached(sql)?;
+        let row = select.query_row([session.0.as_bytes()], |row| {
+            let (code, created) = (row.get::<_, String>(4)?, row.get::<_, i64>(5)?);
+            let (key, sum) = (row.get::<_, Key>(2)?, row.get::<_, Vec<u8>>(3)?);
+            Ok((row.get(0)?, row.get(1)?, key, sum, code, created))
+        });
+        let Some((number, tenure, key, sum, code, created)) = row.optional()? else {
+            return Ok(None);
+        };
+        let mut seats = Seats {
+            number,
+            session,
+            tenure,
+            key,
+            numbers: Numbers::default(),
+            keys: BTreeMap::new(),
+            persons: 0,
+            runs: 0,
+            damaged: Vec::new(),
+        };
+        if session_sum(session, &code, created, &key) != *sum {
+            seats.damaged.push("its row in the list of sessions".to_owned());
+        }
+        seats.read_persons(connection)?;
+        seats.read_runs(connection)?;
+        Ok(Some(seats))
+    }
+
+    fn read_persons(&mut self, connection: &Connection) -> rusqlite::Result<()> {
+        let sql = "SELECT number, athlete, key, sum FROM person WHERE session = ? ORDER BY number";
+        let mut select = connection.prepare_cached(sql)?;
+        let mut rows = select.query([self.number])?;
+        while let Some(row) = rows.next()? {
+            let number = row.get::<_, i64>(0)?.cast_unsigned();
+            self.persons = number;
+            let athlete: Option<Vec<u8>> = row.get(1)?;
+            let (key, kept): (Option<Vec<u8>>, Option<Vec<u8>>) = (row.get(2)?, row.get(3)?);
+            let (Some(athlete), Some(key), Some(kept)) = (athlete, key, kept) else { continue };
+            match (Uuid::from_slice(&athlete), Key::try_from(key.as_slice())) {
+                (Ok(athlete), Ok(key))
+                    if person_sum(self.session, number, AthleteId(athlete), &key) == *kept =>
+                {
+                    self.numbers.know(number, AthleteId(athlete));
+                    self.keys.insert(number, key);
+                }
+                _ => self.damaged.push(format!("the row of person {number}")),
+            }
+        }
+        Ok(())
+    }
+
+    fn read_runs(&mut self, connection: &Connection) -> rusqlite::Result<()> {
+        let sql = "SELECT number, person, run, sum FROM run WHERE session = ? ORDER BY number";
+        let mut select = connection.prepare_cached(sql)?;
+        let mut rows = select.query([self.number])?;
+        while let Some(row) = rows.next()? {
+            let number = row.get::<_, i64>(0)?.cast_unsigned();
+            self.runs = number;
+            let person = row.get::<_, i64>(1)?.cast_unsigned();
+            let (run, kept): (Vec<u8>, Vec<u8>) = (row.get(2)?, row.get(3)?);
+            match Uuid::from_slice(&run) {
+                Ok(run) if run_sum(self.session, number, person, RunId(run)) == *kept => {
+                    self.numbers.know_run(number, RunId(run));
+                }
+                _ => self.damaged.push(format!("the row of recording {number}")),
+            }
+        }
+        Ok(())
+    }
+
+    /// The key of a record: its person's, or the session's; none of somebody who was erased or whose row is damaged.
+    pub(super) fn key(&self, person: Option<u64>) -> Option<&Key> {
+        person.map_or(Some(&self.key), |person| self.keys.get(&person))
+    }
+
+    /// A new session.
+    pub(super) fn create(connection: &Connection, row: &SessionRow) -> rusqlite::Result<Seats> {
+        let SessionRow { session, code, created_unix_ms, closed_unix_ms } = row;
+        let (key, created) = (random_key(), whole(*created_unix_ms));
+        let sum = session_sum(*session, code.as_str(), created, &key);
+        let sql = "INSERT INTO session (session, code, created_unix_ms, closed_unix_ms, key, sum)
+                   VALUES (?, ?, ?, ?, ?, ?)";
+        let closed = closed_unix_ms.map(whole);
+        let id = session.0.as_bytes();
+        connection.prepare_cached(sql)?.execute(params![
+            id,
+            code.as_str(),
+            created,
+            closed,
+            key,
+            sum
+        ])?;
+        Ok(Seats {
+            number: connection.last_insert_rowid(),
+            session: *session,
+            tenure: 0,
+            key,
+            numbers: Numbers::default(),
+            keys: BTreeMap::new(),
+            persons: 0,
+            runs: 0,
+            damaged: Vec::new(),
+        })
+    }
+
+    /// The number of a person, who gets one when there is none.
+    pub(super) fn person(
+        &mut self,
+        connection: &Connection,
+        athlete: AthleteId,
+    ) -> rusqlite::Result<u64> {
+        if let Some(number) = self.numbers.persons.get(&athlete) {
+            return Ok(*number);
+        }
+        let (number, key) = (self.persons + 1, random_key());
+        let sum = person_sum(self.session, number, athlete, &key);
+        let sql = "INSERT INTO person (session, number, athlete, key, sum) VALUES (?, ?, ?, ?, ?)";
+        let row = params![self.number, whole(number), athlete.0.as_bytes(), key, sum];
+        connection.prepare_cached(sql)?.execute(row)?;
+        self.persons = number;
+        self.numbers.know(number, athlete);
+        self.keys.insert(number, key);
+        Ok(number)
+    }
+
+    /// Gives a recording a number when it has none.
+    pub(super) fn run(
+        &mut self,
+        connection: &Connection,
+        athlete: AthleteId,
+        run: RunId,
+    ) -> rusqlite::Result<()> {
+        let person = self.person(connection, athlete)?;
+        if self.numbers.runs.contains_key(&run) {
+            return Ok(());
+        }
+        let number = self.runs + 1;
+        let sum = run_sum(self.session, number, person, run);
+        let sql = "INSERT INTO run (session, number, person, run, sum) VALUES (?, ?, ?, ?, ?)";
+        let row = params![self.number, whole(number), whole(person), run.0.as_bytes(), sum];
+        connection.prepare_cached(sql)?.execute(row)?;
+        self.runs = number;
+        self.numbers.know_run(number, run);
+        Ok(())
+    }
+}
+
+fn session_sum(session: SessionId, code: &str, created: i64, key: &Key) -> [u8; 8] {
+    sum(&[b"session", session.0.as_bytes(), code.as_bytes(), &created.to_be_bytes(), key])
+}
+
+fn person_sum(session: SessionId, number: u64, athlete: AthleteId, key: &Key) -> [u8; 8] {
+    let number = number.to_be_bytes();
+    sum(&[b"person", session.0.as_bytes(), &number, athlete.0.as_bytes(), key])
+}
+
+fn run_sum(session: SessionId, number: u64, person: u64, run: RunId) -> [u8; 8] {
+    let (number, person) = (number.to_be_bytes(), person.to_be_bytes());
+    sum(&[b"run", session.0.as_bytes(), &number, &person, run.0.as_bytes()])
+}
+
+/// Of a link: whom it lets in where, and whether it still does.
+pub(super) fn secret_sum(
+    hash: &[u8],
+    session: i64,
+    role: &str,
+    person: Option<i64>,
+    revoked: i64,
+) -> [u8; 8] {
+    let person = person.unwrap_or(0).to_be_bytes();
+    sum(&[
+        b"secret",
+        hash,
+        &session.to_be_bytes(),
+        role.as_bytes(),
+        &person,
+        &revoked.to_be_bytes(),
+    ])
+}

@@ -1,0 +1,350 @@
+//! The thread that writes the journal: all that waits in one transaction.
+
+use std::collections::BTreeMap;
+
+use rusqlite::{
+    Connection, Savepoint, Transaction, TransactionBehavior, ffi, params,
+    types::{ToSqlOutput, ValueRef},
+};
+use thole_protocol::ids::{AthleteId, SessionId};
+use tokio::sync::{mpsc, oneshot};
+
+use super::{
+    GROUP_MAX,
+    columns::{self, whole},
+    seats::{Seats, secret_sum},
+    tables,
+};
+use crate::journal::{
+    Append, Grant, Holder, JournalError, Record,
+    chain::{Commit, Tag, content},
+    packing::{Row, people, recording, split},
+};
+
+/// Sessions whose ends and numbers are kept in mind; beyond it all are read again when they are written.
+const MINDED_MAX: usize = 4_096;
+
+/// What the writer is asked, and where the answer goes: the position of the next record where there is one.
+pub(super) struct Task {
+    pub(super) change: Change,
+    pub(super) answer: oneshot::Sender<Result<u64, JournalError>>,
+}
+
+pub(super) enum Change {
+    Append(Append),
+    SetAside(SessionId, u64),
+    Keep(&'static str, String),
+    Erase(SessionId, AthleteId),
+}
+
+/// Where a session's records end, as far as this process has written them: nobody else writes.
+pub(super) struct End {
+    next: u64,
+    tag: Tag,
+    seats: Seats,
+}
+
+/// The ends of the sessions that are written.
+pub(super) type Ends = BTreeMap<SessionId, End>;
+
+/// The writer: takes everything that waits, makes it durable in one transaction, answers. After a
+/// failure everybody is told of that failure and nothing is tried again: what is durable is not known
+/// until the next start.
+pub(super) fn write_all(mut connection: Connection, mut tasks: mpsc::Receiver<Task>) {
+    let mut failed: Option<String> = None;
+    let mut group = Vec::new();
+    let mut ends = Ends::new();
+    while tasks.blocking_recv_many(&mut group, GROUP_MAX) > 0 {
+        let written = match &failed {
+            Some(why) => Err(why.clone()),
+            None => {
+                write_group(&mut connection, &group, &mut ends).map_err(|error| error.to_string())
+            }
+        };
+        // Who asked may be gone; what was asked is durable, or not, all the same.
+        match written {
+            Ok(results) => {
+                for (task, result) in group.drain(..).zip(results) {
+                    let _ = task.answer.send(result);
+                }
+            }
+            Err(why) => {
+                if failed.is_none() {
+                    tracing::error!(error = why, "the journal cannot be written");
+                }
+                for task in group.drain(..) {
+                    let _ = task.answer.send(Err(JournalError::Write(why.clone())));
+                }
+                failed = Some(why);
+            }
+        }
+        if ends.len() > MINDED_MAX {
+            ends.clear();
+        }
+    }
+}
+
+/// One transaction; durable when this returns. One result a task, in their order.
+fn write_group(
+    connection: &mut Connection,
+    group: &[Task],
+    ends: &mut Ends,
+) -> Result<Vec<Result<u64, JournalError>>, rusqlite::Error> {
+    let mut transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let mut results = Vec::with_capacity(group.len());
+    let mut erased = false;
+    for task in group {
+        results.push(match &task.change {
+            Change::Append(append) => write_alone(&mut transaction, append, ends)?,
+            Change::SetAside(session, position) => {
+                let sql = "INSERT OR IGNORE INTO set_aside (session, position)
+                           SELECT number, ? FROM session WHERE session = ?";
+                transaction.execute(sql, params![whole(*position), session.0.as_bytes()])?;
+                Ok(0)
+            }
+            Change::Keep(name, note) => {
+                let sql = "INSERT OR REPLACE INTO meta (name, value) VALUES (?, ?)";
+                transaction.execute(sql, params![name, note])?;
+                Ok(0)
+            }
+            Change::Erase(session, athlete) => {
+                ends.remove(session);
+                erased = true;
+                erase(&transaction, *session, *athlete)?;
+                Ok(0)
+            }
+        });
+    }
+    transaction.commit()?;
+    if erased && let Err(error) = tables::overwrite(connection) {
+        // The records are erased; what pages have kept of them is overwritten at the next start.
+        tracing::warn!(%error, "somebody was erased, and not every trace could be overwritten yet");
+        let told = || Err(JournalError::Read(format!("not every trace is overwritten: {error}")));
+        for (task, result) in group.iter().zip(&mut results) {
+            if matches!(task.change, Change::Erase(..)) {
+                *result = told();
+            }
+        }
+    }
+    Ok(results)
+}
+
+/// All of an append or nothing of it: one that somebody else's writing contradicts harms none of those
+/// that share its commit.
+fn write_alone(
+    transaction: &mut Transaction<'_>,
+    append: &Append,
+    ends: &mut Ends,
+) -> Result<Result<u64, JournalError>, rusqlite::Error> {
+    let savepoint = transaction.savepoint()?;
+    let end = match ends.remove(&append.session) {
+        Some(end) => Some(end),
+        None => end(&savepoint, append.session)?,
+    };
+    let end = match (end, &append.create) {
+        (None, Some(row)) if append.first == 0 => {
+            Seats::create(&savepoint, row).map(|seats| End { next: 0, tag: Tag::default(), seats })
+        }
+        (Some(end), None)
+            if end.next == append.first && end.seats.tenure.cast_unsigned() == append.tenure =>
+        {
+            Ok(end)
+        }
+        _ => return Ok(Err(JournalError::Fenced)),
+    };
+    match end.and_then(|mut end| write_one(&savepoint, append, &mut end).map(|()| end)) {
+        Ok(end) => {
+            savepoint.commit()?;
+            let next = end.next;
+            ends.insert(append.session, end);
+            Ok(Ok(next))
+        }
+        // Dropping the savepoint takes back what the append had written.
+        Err(error) if is_taken(&error) => Ok(Err(JournalError::Fenced)),
+        Err(error) => Err(error),
+    }
+}
+
+/// Whether a key that had to be free is in use, or a session that had to be there is not.
+fn is_taken(error: &rusqlite::Error) -> bool {
+    error.sqlite_extended_error_code().is_some_and(|code| {
+        [
+            ffi::SQLITE_CONSTRAINT_PRIMARYKEY,
+            ffi::SQLITE_CONSTRAINT_UNIQUE,
+            ffi::SQLITE_CONSTRAINT_FOREIGNKEY,
+        ]
+        .contains(&code)
+    })
+}
+
+/// Where the records of a session end; none when there is no such session.
+fn end(savepoint: &Savepoint<'_>, session: SessionId) -> Result<Option<End>, rusqlite::Error> {
+    let Some(seats) = Seats::of(savepoint, session)? else { return Ok(None) };
+    let sql = "SELECT COALESCE(MAX(position) + 1, 0) FROM record WHERE session = ?";
+    let next: i64 = savepoint.prepare_cached(sql)?.query_row([seats.number], |row| row.get(0))?;
+    let sql = "SELECT tag FROM record WHERE session = ? AND tag IS NOT NULL
+               ORDER BY position DESC LIMIT 1";
+    let mut select = savepoint.prepare_cached(sql)?;
+    let mut rows = select.query([seats.number])?;
+    let tag = rows.next()?.map_or(Ok(Tag::default()), |row| row.get(0))?;
+    Ok(Some(End { next: next.cast_unsigned(), tag, seats }))
+}
+
+fn write_one(savepoint: &Savepoint<'_>, append: &Append, end: &mut End) -> rusqlite::Result<()> {
+    let mut rows = Vec::with_capacity(append.records.len());
+    for Record { at, input } in append.records.iter() {
+        for athlete in people(input) {
+            end.seats.person(savepoint, athlete)?;
+        }
+        if let Some((athlete, run)) = recording(input) {
+            end.seats.run(savepoint, athlete, run)?;
+        }
+        let split = split(at.0, input, &end.seats.numbers).map_err(no_row)?;
+        rows.extend(split.into_iter().map(|row| (at.0, row)));
+    }
+    put_rows(savepoint, end, &rows)?;
+    for holder in &append.revoke {
+        revoke(savepoint, end, *holder)?;
+    }
+    for grant in &append.grant {
+        put_grant(savepoint, end, grant)?;
+    }
+    if let Some(closed) = append.closed_unix_ms {
+        let sql = "UPDATE session SET closed_unix_ms = ? WHERE number = ?";
+        savepoint.execute(sql, params![whole(closed), end.seats.number])?;
+    }
+    Ok(())
+}
+
+pub(super) fn no_row(what: String) -> rusqlite::Error {
+    rusqlite::Error::ToSqlConversionFailure(what.into())
+}
+
+impl End {
+    /// A session that has no records yet.
+    pub(super) fn new(seats: Seats) -> End {
+        End { next: 0, tag: Tag::default(), seats }
+    }
+
+    pub(super) fn seats(&mut self) -> &mut Seats {
+        &mut self.seats
+    }
+
+    /// Leaves positions out, as the file that is converted does.
+    pub(super) fn leave_out(&mut self, positions: u64) {
+        self.next += positions;
+    }
+
+    pub(super) fn next(&self) -> u64 {
+        self.next
+    }
+}
+
+/// Rows of one commit, the tag on the last.
+pub(super) fn put_rows(
+    connection: &Connection,
+    end: &mut End,
+    rows: &[(u64, Row)],
+) -> rusqlite::Result<()> {
+    let sql = "INSERT INTO record (session, position, at_ms, person, kind, payload, tag)
+               VALUES (?, ?, ?, ?, ?, ?, ?)";
+    let mut insert = connection.prepare_cached(sql)?;
+    let mut commit = Commit::after(end.tag, end.seats.session);
+    for (place, (at, row)) in rows.iter().enumerate() {
+        let position = end.next;
+        let key =
+            end.seats.key(row.person).ok_or_else(|| no_row("somebody has no key".to_owned()))?;
+        let hash = content(key, position, row.kind, *at, &row.payload);
+        commit.add(position, *at, row.person, row.kind, hash);
+        end.next += 1;
+        let tag = (place + 1 == rows.len()).then(|| {
+            end.tag =
+                std::mem::replace(&mut commit, Commit::after(end.tag, end.seats.session)).tag();
+            end.tag
+        });
+        let payload = ToSqlOutput::Borrowed(ValueRef::Blob(&row.payload));
+        let person = row.person.map(whole);
+        insert.execute(params![
+            end.seats.number,
+            whole(position),
+            whole(*at),
+            person,
+            row.kind,
+            payload,
+            tag
+        ])?;
+    }
+    Ok(())
+}
+
+fn revoke(connection: &Connection, end: &mut End, holder: Holder) -> rusqlite::Result<()> {
+    let (role, athlete) = columns::of(holder);
+    let person = athlete.map(|who| end.seats.person(connection, who)).transpose()?.map(whole);
+    // An athlete's secrets are found by their index.
+    let sql = match person {
+        Some(_) => "SELECT hash FROM secret WHERE session = ? AND role = ? AND person = ?",
+        None => "SELECT hash FROM secret WHERE session = ? AND role = ? AND person IS ?",
+    };
+    let session = end.seats.number;
+    let mut select = connection.prepare_cached(sql)?;
+    let hashes =
+        select.query_map(params![session, role, person], |row| row.get::<_, Vec<u8>>(0))?;
+    let hashes: Vec<Vec<u8>> = hashes.collect::<Result<_, _>>()?;
+    let sql = "UPDATE secret SET revoked = 1, sum = ? WHERE hash = ?";
+    let mut update = connection.prepare_cached(sql)?;
+    for hash in hashes {
+        update.execute(params![secret_sum(&hash, session, role, person, 1), hash])?;
+    }
+    Ok(())
+}
+
+fn put_grant(connection: &Connection, end: &mut End, grant: &Grant) -> rusqlite::Result<()> {
+    let (role, athlete) = columns::of(grant.holder);
+    let person = athlete.map(|who| end.seats.person(connection, who)).transpose()?.map(whole);
+    put_secret(connection, end.seats.number, grant.hash.as_bytes(), role, person, 0)
+}
+
+pub(super) fn put_secret(
+    connection: &Connection,
+    session: i64,
+    hash: &[u8],
+    role: &str,
+    person: Option<i64>,
+    revoked: i64,
+) -> rusqlite::Result<()> {
+    let sql =
+        "INSERT INTO secret (hash, session, role, person, revoked, sum) VALUES (?, ?, ?, ?, ?, ?)";
+    let sum = secret_sum(hash, session, role, person, revoked);
+    connection.prepare_cached(sql)?.execute(params![hash, session, role, person, revoked, sum])?;
+    Ok(())
+}
+
+/// A hash in the place of everything that was said of a person; their row keeps nothing but the number.
+fn erase(connection: &Connection, session: SessionId, athlete: AthleteId) -> rusqlite::Result<()> {
+    let Some(seats) = Seats::of(connection, session)? else { return Ok(()) };
+    let Some(person) = seats.numbers.persons.get(&athlete).copied() else { return Ok(()) };
+    let Some(key) = seats.key(Some(person)) else { return Ok(()) };
+    let who = params![seats.number, whole(person)];
+    let sql = "SELECT position, at_ms, kind, payload FROM record
+               WHERE session = ? AND person = ? AND kind > 0 ORDER BY position";
+    let mut select = connection.prepare_cached(sql)?;
+    let rows = select.query_map(who, |row| {
+        let (position, at): (i64, i64) = (row.get(0)?, row.get(1)?);
+        let (kind, payload): (i8, Vec<u8>) = (row.get(2)?, row.get(3)?);
+        let hash = content(key, position.cast_unsigned(), kind, at.cast_unsigned(), &payload);
+        Ok((position, kind, hash))
+    })?;
+    let rows: Vec<(i64, i8, [u8; 16])> = rows.collect::<Result<_, _>>()?;
+    let sql = "UPDATE record SET kind = ?, payload = ? WHERE session = ? AND position = ?";
+    let mut update = connection.prepare_cached(sql)?;
+    for (position, kind, hash) in rows {
+        update.execute(params![-kind, hash, seats.number, position])?;
+    }
+    tables::note_traces(connection)?;
+    connection.execute("DELETE FROM secret WHERE session = ? AND person = ?", who)?;
+    connection.execute("DELETE FROM run WHERE session = ? AND person = ?", who)?;
+    let sql =
+        "UPDATE person SET athlete = NULL, key = NULL, sum = NULL WHERE session = ? AND number = ?";
+    connection.execute(sql, who)?;
+    Ok(())
+}

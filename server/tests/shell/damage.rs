@@ -1,0 +1,190 @@
+//! What is not as it was written is named, the rest is kept; erased is erased; a stroke takes few bytes.
+
+use std::{fs, path::Path};
+
+use rusqlite::Connection;
+use thole_piece::Input;
+use thole_server::journal::{Journal, sqlite::SqliteJournal};
+
+use crate::journal::{athlete, heard, made, more, rowing, session, stroke};
+
+/// A session of a roster (records 1 to 4) and nine strokes, each in its own commit.
+async fn rowed(folder: &Path) -> SqliteJournal {
+    let journal = SqliteJournal::open(folder).unwrap();
+    journal.append(made(1)).await.unwrap();
+    let mut next = journal.append(more(1, 1, rowing(0, 0))).await.unwrap();
+    for no in 0..9 {
+        let who = 1 + u128::from(no % 3);
+        next = journal.append(more(1, next, vec![stroke(no, who)])).await.unwrap();
+    }
+    assert_eq!(next, 14);
+    journal
+}
+
+/// What is said of a session after its tables were changed behind the server's back.
+async fn after(change: &str) -> (Vec<u64>, Vec<String>) {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = rowed(folder.path()).await;
+    Connection::open(folder.path().join("thole.db")).unwrap().execute_batch(change).unwrap();
+    let found = journal.read(session(1), 0).await.unwrap();
+    assert!(found.next >= 13, "positions are not used again");
+    let positions = found.records.iter().map(|(position, _)| *position).collect();
+    (positions, found.damage.iter().map(ToString::to_string).collect())
+}
+
+#[tokio::test]
+async fn a_journal_that_is_whole_has_no_damage() {
+    let (positions, damage) = after("SELECT 1").await;
+    assert_eq!(positions, [0, 1, 5, 6, 7, 8, 9, 10, 11, 12, 13]);
+    assert_eq!(damage, [""; 0]);
+}
+
+#[tokio::test]
+async fn a_stroke_that_was_changed_is_named_and_not_given_and_the_others_are() {
+    for change in [
+        "UPDATE record SET payload = CAST(substr(payload, 1, 5) || x'05' || substr(payload, 7) AS BLOB) WHERE position = 8",
+        "UPDATE record SET at_ms = at_ms + 1 WHERE position = 8",
+        "UPDATE record SET person = 2 WHERE position = 8",
+        "UPDATE record SET tag = x'0102030405060708' WHERE position = 8",
+    ] {
+        let (positions, damage) = after(change).await;
+        assert!(!positions.contains(&8), "{change}");
+        assert_eq!(damage[0], "record 8 is not as it was written", "{change}");
+        assert!([6, 7, 10, 13].iter().all(|whole| positions.contains(whole)), "{change}");
+    }
+}
+
+#[tokio::test]
+async fn a_record_that_is_missing_doubled_or_in_anothers_place_is_named() {
+    let (positions, damage) = after("DELETE FROM record WHERE position = 8").await;
+    assert_eq!(damage[0], "record 8 is missing");
+    assert_eq!(positions, [0, 1, 5, 6, 7, 9, 10, 11, 12, 13], "what stood beside it is given");
+    let double = "INSERT INTO record SELECT session, 14, at_ms, person, kind, payload, tag FROM record WHERE position = 13";
+    let (positions, damage) = after(double).await;
+    assert_eq!(damage, ["record 14 is not as it was written"]);
+    assert!(!positions.contains(&14));
+    let swap = "UPDATE record SET position = 99 WHERE position = 8; UPDATE record SET position = 8 WHERE position = 9;
+                UPDATE record SET position = 9 WHERE position = 99";
+    let (positions, damage) = after(swap).await;
+    assert!(!positions.contains(&8) && !positions.contains(&9), "{positions:?}");
+    assert!(damage[0].starts_with("record 8") && damage[1].starts_with("record 9"), "{damage:?}");
+}
+
+#[tokio::test]
+async fn a_person_a_recording_or_a_session_whose_row_was_changed_is_named() {
+    for (change, what) in [
+        ("UPDATE person SET athlete = randomblob(16) WHERE number = 2", "the row of person 2"),
+        ("UPDATE run SET run = randomblob(16) WHERE number = 3", "the row of recording 3"),
+        ("UPDATE session SET key = randomblob(32)", "its row in the list of sessions"),
+    ] {
+        let (_, damage) = after(change).await;
+        assert!(damage.iter().any(|damage| damage.contains(what)), "{damage:?}");
+    }
+}
+
+/// Whether bytes stand anywhere in the files of a journal.
+fn stands(folder: &Path, what: &[u8]) -> bool {
+    ["thole.db", "thole.db-wal"].iter().any(|name| {
+        let bytes = fs::read(folder.join(name)).unwrap_or_default();
+        bytes.windows(what.len()).any(|window| window == what)
+    })
+}
+
+/// The payloads of a person's rows, and everything else of the session.
+fn rows(folder: &Path, person: i64) -> (Vec<Vec<u8>>, Vec<Vec<u8>>) {
+    let connection = Connection::open(folder.join("thole.db")).unwrap();
+    let of = |sql: &str| {
+        let mut select = connection.prepare(sql).unwrap();
+        let rows = select.query_map([person], |row| row.get(0)).unwrap();
+        rows.map(Result::unwrap).collect::<Vec<Vec<u8>>>()
+    };
+    (
+        of("SELECT payload FROM record WHERE session = 1 AND person = ? AND kind > 0"),
+        of("SELECT payload FROM record WHERE session = 1 AND person IS NOT ? ORDER BY position"),
+    )
+}
+
+#[tokio::test]
+async fn what_was_said_of_who_is_erased_stands_nowhere_in_the_files_and_the_others_are_the_same_bytes()
+ {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = SqliteJournal::open(folder.path()).unwrap();
+    // Sessions side by side, so that pages are full of several and have been split again and again.
+    for no in 1..=5 {
+        journal.append(made(no)).await.unwrap();
+        // The names stand in the first alone, or they would rightly be found in the others.
+        let first = if no == 1 { rowing(0, 0) } else { vec![heard(1, 1); 4] };
+        journal.append(more(no, 1, first)).await.unwrap();
+    }
+    for stroke_no in 0..600 {
+        for no in 1..=5 {
+            let first = 5 + stroke_no;
+            let who = 1 + u128::from(stroke_no % 3);
+            let strokes = vec![stroke(stroke_no * 5 + u64::try_from(no).unwrap(), who)];
+            journal.append(more(no, first, strokes)).await.unwrap();
+        }
+    }
+    let (theirs, others) = rows(folder.path(), 1);
+    assert_eq!(theirs.len(), 201);
+    let theirs: Vec<Vec<u8>> = theirs.into_iter().filter(|payload| payload.len() > 10).collect();
+    assert!(
+        theirs.iter().all(|payload| stands(folder.path(), payload)),
+        "the search finds them before"
+    );
+    journal.erase(session(1), athlete(1)).await.unwrap();
+    let left = theirs.iter().filter(|payload| stands(folder.path(), payload)).count();
+    assert_eq!(left, 0, "of {} records", theirs.len());
+    assert!(!stands(folder.path(), b"Ana Olsen") && stands(folder.path(), b"Bo Lindqvist"));
+    assert!(is_elsewhere(folder.path()));
+    assert_eq!(rows(folder.path(), 1), (vec![], others), "not a byte of the others has changed");
+    let found = journal.read(session(1), 0).await.unwrap();
+    assert_eq!(found.damage, []);
+    assert_eq!(found.erased, 201);
+    let strokes =
+        found.records.iter().filter(|(_, record)| matches!(record.input, Input::Samples { .. }));
+    assert_eq!(strokes.count(), 400);
+}
+
+/// The same athlete rows in the other sessions of the test, under the same identity.
+fn is_elsewhere(folder: &Path) -> bool {
+    let connection = Connection::open(folder.join("thole.db")).unwrap();
+    let sql = "SELECT count(*) FROM person WHERE athlete = ?";
+    let here: i64 = connection.query_row(sql, [athlete(1).0.as_bytes()], |row| row.get(0)).unwrap();
+    here == 4
+}
+
+#[tokio::test]
+async fn a_stroke_takes_at_most_sixty_bytes_all_in() {
+    // Strokes of each session: so many that its last page, never full, is not what is measured.
+    for (sessions, strokes) in [(1_u128, 4_000_u64), (20, 1_000), (200, 400)] {
+        let folder = tempfile::tempdir().unwrap();
+        let journal = SqliteJournal::open(folder.path()).unwrap();
+        for no in 1..=sessions {
+            journal.append(made(no)).await.unwrap();
+        }
+        let empty = folded(folder.path());
+        let appends = |stroke_no: u64| {
+            let journal = &journal;
+            (1..=sessions).map(move |no| {
+                let who = 1 + u128::from(stroke_no % 20);
+                journal.append(more(no, 1 + stroke_no, vec![stroke(stroke_no, who)]))
+            })
+        };
+        for stroke_no in 0..strokes {
+            for written in futures_util::future::join_all(appends(stroke_no)).await {
+                written.unwrap();
+            }
+        }
+        let bytes = (folded(folder.path()) - empty) as f64 / (strokes as f64 * sessions as f64);
+        println!("{sessions} sessions: {bytes:.1} bytes a stroke");
+        assert!(bytes <= 60.0, "{sessions} sessions: {bytes:.1} bytes a stroke");
+    }
+}
+
+/// Bytes of the file when the write-ahead file is folded in.
+fn folded(folder: &Path) -> u64 {
+    let file = folder.join("thole.db");
+    let connection = Connection::open(&file).unwrap();
+    connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).unwrap();
+    fs::metadata(file).unwrap().len()
+}
