@@ -411,7 +411,8 @@ impl Bytes<'_> {
             }
             18 if self.below(8) == 0 => Order::CloseSession,
             _ => {
-                let (call, grace_ms) = (CallId(self.id()), (self.below(2) == 0).then(|| Millis(0)));
+                let (call, grace_ms) =
+                    (CallId(self.id()), (self.below(2) == 0).then_some(Millis(0)));
                 let (audience, span) = (self.audience(), self.span());
                 Order::Call { call: CallSpec { call, text: text(), audience, span, grace_ms } }
             }
