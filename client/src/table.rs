@@ -122,6 +122,7 @@ pub fn result_text(
         Outcome::Finished => "",
         Outcome::Stopped => "stopped",
         Outcome::Unfinished => "unfinished",
+        Outcome::Unheard => "not heard to the end",
         Outcome::DidNotStart => "did not start",
     };
     format!(
@@ -171,6 +172,11 @@ pub fn notice_text(notice: &Notice, names: &BTreeMap<AthleteId, String>) -> Stri
             "is heading for {}, far from the target of {}: is it the right one?",
             target_text(heading),
             target_text(target)
+        ),
+        About::ClocksApart { apart_ms } => format!(
+            "has a machine whose clock and the session's ran {}.{} s apart: the times may be wrong",
+            apart_ms.unsigned_abs() / 1_000,
+            apart_ms.unsigned_abs() % 1_000 / 100
         ),
         About::MachineReset { done_dm } => {
             format!("has a machine that was reset at {} m; the parts are joined", done_dm.0 / 10)

@@ -1,7 +1,7 @@
 //! Everything that crosses the socket between Thole's server and its clients.
 //!
 //! The vocabulary, which the core shares: `units`, `ids`, `limits`, `spec`, `sample`, `order`,
-//! `refusal`, `standing`, `event`. The messages made of it: `client_msg`, `server_msg`. Why connections end: `close`.
+//! `refusal`, `question`, `standing`, `event`. The messages made of it: `client_msg`, `server_msg`. Why connections end: `close`.
 
 pub mod client_msg;
 pub mod close;
@@ -9,6 +9,7 @@ pub mod event;
 pub mod ids;
 pub mod limits;
 pub mod order;
+pub mod question;
 pub mod refusal;
 pub mod sample;
 pub mod server_msg;

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     ids::{AthleteId, CallId, PieceNo},
+    question::Question,
     spec::{Aim, AthleteSpec, CallText, OnBoard, PieceSpec, Span, Target},
     units::{At, Bpm, Decimetres, HalfSpm, Millis, Ppm},
 };
@@ -223,10 +224,14 @@ pub enum Mark {
     Joined,
     /// Samples are missing; totals are right, the curve is coarser.
     Gaps,
-    /// No sample from before the go: the distance counts from the first sample.
+    /// Where the machine stood at the start is not known: only what was surely rowed since counts.
     NoBaseline,
+    /// First heard over half a minute after the start; the machine's own clock says that all counts.
+    HeardLate,
     /// The first stroke came well after the go.
     LateStart,
+    /// The session's clock and the machine's own ran apart by over a second: times may be wrong.
+    ClocksApart,
 }
 
 /// How a result came about.
@@ -240,6 +245,9 @@ pub enum Outcome {
     Stopped,
     /// Was still rowing when the piece was closed or stopped.
     Unfinished,
+    /// Was not heard to the end of a piece by time: what was rowed after `time_ms` is not known, and turns this
+    /// into another outcome when it comes.
+    Unheard,
     /// Was in the roster and never rowed in this piece.
     DidNotStart,
 }
@@ -258,8 +266,8 @@ pub struct AthleteResult {
     pub time_ms: Millis,
     /// Work distance.
     pub distance_dm: Decimetres,
-    /// Half the gap between the two samples that the finish lies between: how sure `time_ms` is
-    /// (pieces by distance).
+    /// How sure `time_ms` is (pieces by distance): the truth lies no further away. At least half the gap between
+    /// the two samples that the finish lies between; of an interval piece, of all repeats together.
     pub sure_ms: Option<Millis>,
     /// The same for `distance_dm` (pieces by time).
     pub sure_dm: Option<Decimetres>,
@@ -336,6 +344,11 @@ pub enum About {
     MachineReset {
         /// Work done by then.
         done_dm: Decimetres,
+    },
+    /// The session's clock and the machine's own have run apart while the athlete rowed: times may be wrong.
+    ClocksApart {
+        /// By how much the session's clock has gained on the machine's, milliseconds; fewer than none: lost.
+        apart_ms: i64,
     },
 }
 
@@ -418,6 +431,9 @@ pub struct AthleteView {
     /// How the name stands on boards; what boards are sent is so already.
     #[serde(default)]
     pub on_board: OnBoard,
+    /// What the coach is asked about the target before the current piece starts; for the coach alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub question: Option<Question>,
 }
 
 /// One piece of the session.

@@ -25,8 +25,9 @@ const LONG: [(&str, &str); 7] = [
 const WAITS: [&str; 1] = ["tests/suite/process.rs"];
 
 /// What the core shares with the wire.
-const SHARED: [&str; 9] =
-    ["units", "ids", "limits", "spec", "sample", "order", "refusal", "standing", "event"];
+const SHARED: [&str; 10] = [
+    "units", "ids", "limits", "spec", "sample", "order", "refusal", "question", "standing", "event",
+];
 
 /// What the core must not know: clocks, sockets, files, threads, chance, unordered maps.
 const IMPURE: [&str; 14] = [

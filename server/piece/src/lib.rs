@@ -12,6 +12,7 @@ pub mod output;
 pub mod piece;
 pub mod plan;
 pub mod projection;
+pub mod question;
 pub mod recording;
 pub mod roster;
 pub mod rower;

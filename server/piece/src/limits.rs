@@ -163,6 +163,13 @@ pub fn target_cost(measure: Measure, target: &Target) -> Result<Cost, Refusal> {
     }
 }
 
+/// Whether a target is faster than anybody rows this piece.
+#[must_use]
+pub fn is_unrowable(piece: &PieceSpec, target: &Target) -> bool {
+    let cost = Measure::of(piece).map(|measure| target_cost(measure, target));
+    cost.is_some_and(|cost| cost.is_err_and(|refusal| refusal.why == Why::Unrowable))
+}
+
 fn finish_time(distance: Decimetres, target: &Target) -> Result<Millis, Refusal> {
     let metres_of_it = f64::from(distance.0) / 1e1;
     let finish = match target {

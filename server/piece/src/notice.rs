@@ -19,8 +19,8 @@ use crate::{
 const LASTS_MS: u32 = 10_000;
 /// After a call, an athlete's pace is not judged for so long: it needs time to answer.
 const QUIET_AFTER_CALL_MS: u32 = 60_000;
-/// A reset of the machine is shown for so long.
-const RESET_SHOWN_MS: u32 = 60_000;
+/// A reset of the machine, and a clock that does not fit, are shown for so long.
+const FAULT_SHOWN_MS: u32 = 60_000;
 /// Fading: the last tenth this much slower than the median before, as a share of its pace …
 const FADING_SHARE: f64 = 0.02;
 /// … and this much slower than what is enough. Both own choice, well above the 0.3 % that means
@@ -43,7 +43,7 @@ const WINDOW_MS: u64 = 30_000;
 const PARTS: usize = 20;
 
 /// The kinds of notices, most urgent first: what may be about somebody's health, then contact, then pace.
-const KINDS: usize = 8;
+const KINDS: usize = 9;
 
 /// What a judgement needs to know of one athlete.
 pub struct Seen<'a> {
@@ -79,6 +79,7 @@ pub struct Watch {
     since: [Option<At>; KINDS],
     parts: Parts,
     reset: Option<(At, Decimetres)>,
+    apart: Option<(At, i64)>,
 }
 
 impl Watch {
@@ -90,6 +91,11 @@ impl Watch {
     /// The machine was reset in the work.
     pub fn reset(&mut self, now: At, done_dm: Decimetres) {
         self.reset = Some((now, done_dm));
+    }
+
+    /// The session's clock was found to have gained so many milliseconds on the machine's.
+    pub fn clocks_apart(&mut self, now: At, apart_ms: i64) {
+        self.apart = self.apart.or(Some((now, apart_ms)));
     }
 
     /// Forgets what was noted of rows, to be told again.
@@ -104,10 +110,21 @@ impl Watch {
         let paced = rowing && seen.athlete.is_heard() && !quiet && seen.stretch_start.is_some();
         let settled = seen.stretch_start.is_some_and(|start| now.0 as f64 - start >= SETTLED_MS);
         let fading = if paced && settled { self.fading(seen) } else { None };
-        let reset = self.reset.filter(|(at, _)| now.since(*at).0 < RESET_SHOWN_MS);
+        let reset = self.reset.filter(|(at, _)| now.since(*at).0 < FAULT_SHOWN_MS);
         let reset = reset.map(|(at, done_dm)| (at, About::MachineReset { done_dm }));
-        let [of_heart, of_stop, of_contact, of_fading, of_haste, of_rate, of_target, of_reset] =
-            &mut self.since;
+        let apart = self.apart.filter(|(at, _)| now.since(*at).0 < FAULT_SHOWN_MS);
+        let apart = apart.map(|(at, apart_ms)| (at, About::ClocksApart { apart_ms }));
+        let [
+            of_heart,
+            of_stop,
+            of_contact,
+            of_fading,
+            of_haste,
+            of_rate,
+            of_target,
+            of_reset,
+            of_clocks,
+        ] = &mut self.since;
         let mut notices = Vec::new();
         let mut note = |since: &mut Option<At>, found: Option<(At, About)>| {
             let Some((from, about)) = found else {
@@ -115,7 +132,7 @@ impl Watch {
                 return;
             };
             let since_ms = *since.get_or_insert(from);
-            let at_once = matches!(about, About::MachineReset { .. })
+            let at_once = matches!(about, About::MachineReset { .. } | About::ClocksApart { .. })
                 || (matches!(about, About::Stopped { .. }) && seen.stopped_by_word);
             if at_once || now.since(since_ms).0 >= LASTS_MS {
                 notices.push(Notice { athlete: id, since_ms, about });
@@ -130,6 +147,7 @@ impl Watch {
         note(of_rate, if paced { rate_no_faster(seen, now).map(from_now) } else { None });
         note(of_target, far_off(seen).map(from_now));
         note(of_reset, reset);
+        note(of_clocks, apart);
         notices
     }
 
@@ -158,6 +176,7 @@ pub fn urgency(about: &About) -> u8 {
         About::RateNoFaster { .. } => 5,
         About::TargetFarOff { .. } => 6,
         About::MachineReset { .. } => 7,
+        About::ClocksApart { .. } => 8,
     }
 }
 

@@ -418,7 +418,7 @@ impl Piece {
             return false;
         }
         let rule = rule(&self.spec, &self.starts, self.until);
-        let is_home = |rower: &Rower| rower.finish(rule, now).is_some();
+        let is_home = |rower: &Rower| rower.over(rule, now).is_some();
         let known = self.lookout.home.and_then(|id| self.rowers.get(&id));
         if known.is_some_and(is_home) {
             return true;
@@ -489,7 +489,7 @@ impl Piece {
     fn nobody_is_out(&mut self, now: At, roster: &Roster) -> bool {
         let is_out = |id: &AthleteId, rower: &Rower| {
             roster.get(id).is_some_and(|athlete| {
-                rower.finish(self.rule(), now).is_none()
+                rower.over(self.rule(), now).is_none()
                     && !rower.has_stopped()
                     && (rower.has_rowed() || self.may_row_unheard(athlete))
             })

@@ -42,6 +42,8 @@ pub struct Athlete {
     pub claimed: bool,
     /// What to row the pieces by.
     pub aims: BTreeMap<PieceNo, Aim>,
+    /// Targets that were to be taken along to a piece, and that nobody can row there.
+    pub left_out: BTreeMap<PieceNo, Target>,
     /// Whether the device is heard.
     pub contact: Contact,
     /// The health cautions were read and accepted.
@@ -68,20 +70,34 @@ impl Athlete {
         Athlete { spec, aims: numbers.zip(aims).collect(), ..Athlete::default() }
     }
 
+    /// What was said of a piece before there was one may not fit it: then it is left out. True when it was.
+    pub fn fit_new_piece(&mut self, no: PieceNo, piece: &PieceSpec) -> bool {
+        let fits = |aim: &Aim| Course::of(piece, aim).is_ok();
+        let Some(aim) = self.aims.get(&no).filter(|aim| !fits(aim)) else { return false };
+        let too_fast = aim.target.filter(|target| limits::is_unrowable(piece, target));
+        self.aims.remove(&no);
+        self.left_out.extend(too_fast.map(|target| (no, target)));
+        true
+    }
+
     /// The work of a piece is another now: a finish or a distance is no target of it any more, results of the old one
     /// are none of this one. True when something was taken away.
     pub fn fit_aim(&mut self, no: PieceNo, piece: &PieceSpec) -> bool {
+        self.left_out.remove(&no);
         let Some(aim) = self.aims.get_mut(&no) else { return false };
         let before = aim.clone();
         aim.history.clear();
         aim.target.take_if(|target| !matches!(target, Target::Pace { .. }));
+        let too_fast = aim.target.take_if(|target| limits::is_unrowable(piece, target));
+        self.left_out.extend(too_fast.map(|target| (no, target)));
         if Course::of(piece, aim).is_err() {
             aim.plan = Plan::default();
         }
         *aim != before
     }
 
-    /// Takes the last pace of an earlier piece for one that has no target yet; true when there was one.
+    /// Takes the last pace of an earlier piece for one that has no target yet, unless nobody can row it there; true
+    /// when there was one.
     pub fn carry_pace(&mut self, no: PieceNo, piece: &PieceSpec) -> bool {
         if self.aims.get(&no).is_some_and(|aim| aim.target.is_some()) {
             return false;
@@ -89,6 +105,10 @@ impl Athlete {
         let is_pace = |aim: &&Aim| matches!(aim.target, Some(Target::Pace { .. }));
         let earlier = self.aims.range(..no).rev().map(|(_, aim)| aim).find(is_pace);
         let Some(Aim { target, plan, .. }) = earlier.cloned() else { return false };
+        if let Some(too_fast) = target.filter(|target| limits::is_unrowable(piece, target)) {
+            self.left_out.insert(no, too_fast);
+            return true;
+        }
         let aim = self.aims.entry(no).or_default();
         aim.target = target;
         if aim.plan == Plan::default() {
@@ -173,6 +193,7 @@ impl Athlete {
             clock_bound_ms: self.clock_bound_ms,
             heart_rate: self.heart_consent,
             on_board: self.on_board,
+            question: None,
         }
     }
 

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use thole_protocol::{
     ids::{AthleteId, CallId, PieceNo},
-    spec::{Aim, CallText, PieceSpec, SheetCall, Span, Target},
+    spec::{Aim, CallText, Extent, PieceSpec, Repeat, SheetCall, Span, Target},
     standing::{
         AthleteResult, Doing, Line, Margin, Mark, Notice, Outcome, Own, Projected, RunningCall,
     },
@@ -25,7 +25,7 @@ use crate::{
 
 /// Whose distance has not grown for so long, while the device is heard, has stopped: five of the
 /// slowest usual strokes.
-const STOPPED_AFTER_MS: f64 = 12_000.0;
+pub(crate) const STOPPED_AFTER_MS: f64 = 12_000.0;
 /// Whoever is here begins within this after the go, or is not called; common practice, no source.
 const FIRST_STROKE_WITHIN: Millis = Millis(5_000);
 /// No stroke for so long is a pause: two of the slowest usual strokes, and a second.
@@ -58,6 +58,8 @@ pub struct Rower {
     last_call: Option<At>,
     /// Whether the device was heard when the piece was over: what came later changes no result.
     contact_at_end: Option<Contact>,
+    /// The device was heard again for so long after that nothing is on its way any more.
+    heard_out: bool,
     /// The result as last told.
     pub told: Option<AthleteResult>,
     /// Place as last published.
@@ -149,6 +151,7 @@ impl Rower {
             call: None,
             last_call: None,
             contact_at_end: None,
+            heard_out: false,
             told: None,
             place: None,
         })
@@ -186,6 +189,7 @@ impl Rower {
         let measure = course.measure();
         let mut reached = Vec::new();
         let joined_before = track.is_joined();
+        let apart_before = track.clocks_apart_ms();
         let mut repeat = track.newest().map_or(0, |row| row.repeat);
         let (first, points) = recording.points_from(track.needs(rule));
         track.advance(first, &points, rule, |row, strokes_milli| {
@@ -203,6 +207,9 @@ impl Rower {
         });
         if track.is_joined() && !joined_before && changed != Changed::Rebuilt {
             watch.reset(now, decimetres(track.newest().map_or(0.0, |newest| newest.dm)));
+        }
+        if let (None, Some(apart_ms)) = (apart_before, track.clocks_apart_ms()) {
+            watch.clocks_apart(now, apart_ms);
         }
         self.heading = self.estimate_now().map(|told| Heading::of(&self.course, told));
         self.enough = self.live.enough_per_500m(&self.course);
@@ -222,6 +229,17 @@ impl Rower {
     /// The piece is over.
     pub fn end(&mut self, athlete: &Athlete) {
         self.contact_at_end = Some(athlete.contact);
+    }
+
+    /// Whether the result as last told waits for what was rowed while nothing was heard.
+    #[must_use]
+    pub fn is_unheard(&self) -> bool {
+        self.told.as_ref().is_some_and(|told| told.outcome == Outcome::Unheard)
+    }
+
+    /// The device is heard again, and has been for so long that all it had kept has come.
+    pub fn hear_out(&mut self) {
+        self.heard_out = true;
     }
 
     /// Whether the athlete has said to have stopped.
@@ -248,10 +266,52 @@ impl Rower {
         self.track.ended_at()
     }
 
-    /// How the piece ended, as known at `now`.
+    /// Where the athlete was when the piece was over for them: the distance rowed, or the time gone, whether they
+    /// rowed to the end of it or not; none while it goes on.
+    #[must_use]
+    pub fn over(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
+        self.track.finish(rule, now)
+    }
+
+    /// How the athlete finished the piece, as known at `now`; none of one who has not rowed to its end.
     #[must_use]
     pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
-        self.track.finish(rule, now)
+        self.over(rule, now).filter(|over| self.has_rowed_to(*over, rule))
+    }
+
+    /// Whether the athlete has rowed to where the piece was over for them. Distance is rowed by whoever has it;
+    /// time goes by for those, too, who have stopped or are not heard.
+    fn has_rowed_to(&self, over: Finish, rule: Rule<'_>) -> bool {
+        let Some(Repeat { work: Extent::Time { time_ms }, .. }) = rule.repeats.last() else {
+            return true;
+        };
+        let Some(progress) = self.track.progress() else { return false };
+        let idle_max = STOPPED_AFTER_MS.min(f64::from(time_ms.0) / 2.0);
+        let by_word = self.stopped_at.is_some_and(|said| {
+            // A machine runs on a little; who rows on has not stopped, whatever was said.
+            progress.heard <= said.0 as f64 + STOPPED_AFTER_MS
+        });
+        progress.repeat + 1 == rule.repeats.len() && over.at - progress.heard < idle_max && !by_word
+    }
+
+    /// How the piece turned out for one for whom it is over, and who has not rowed to its end: stopped, if that is
+    /// what was heard; else it is not known what was rowed since.
+    fn fell_short(&self, athlete: &Athlete, over: Finish) -> Outcome {
+        let Some(progress) = self.track.progress() else { return Outcome::DidNotStart };
+        let heard_by_device = match self.contact_at_end.unwrap_or(athlete.contact) {
+            Contact::Never => None,
+            Contact::Heard { since } => (since.0 as f64 <= over.at).then_some((since, over.at)),
+            Contact::Silent { since } => Some((At(0), over.at.min(since.0 as f64))),
+        };
+        let still = |from: f64, to: f64| to - from.max(progress.heard) >= STOPPED_AFTER_MS;
+        let newest = self.track.newest().map_or(progress.heard, |newest| newest.heard);
+        let stood = still(progress.heard, newest)
+            || heard_by_device.is_some_and(|(since, until)| still(since.0 as f64, until));
+        if self.has_stopped() || stood || self.heard_out {
+            Outcome::Stopped
+        } else {
+            Outcome::Unheard
+        }
     }
 
     /// From when on the athlete is home if nothing more is heard; none while that cannot be said.
@@ -294,9 +354,11 @@ impl Rower {
         let idle_since = self.idle_since(athlete, rule);
         let until = rule.until.map_or(now, |until| until.min(now));
         let stands = idle_since.is_some_and(|since| until.0 as f64 - since >= STOPPED_AFTER_MS);
+        let over = self.over(rule, now).filter(|_| finish.is_none());
+        let fell_short = over.map(|over| self.fell_short(athlete, over));
         let doing = if finish.is_some() {
             Doing::Finished
-        } else if self.has_stopped() {
+        } else if self.has_stopped() || fell_short == Some(Outcome::Stopped) {
             Doing::Stopped
         } else if !self.has_rowed() {
             waiting(athlete)
@@ -547,6 +609,26 @@ impl Rower {
         self.watch.judge(id, now, &seen)
     }
 
+    /// How the piece turned out; none while it goes on.
+    fn outcome(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Option<Outcome> {
+        let is_over = rule.until.is_some();
+        if self.finish(rule, now).is_some() {
+            return Some(Outcome::Finished);
+        }
+        if !self.has_rowed() {
+            return is_over.then_some(Outcome::DidNotStart);
+        }
+        if let Some(over) = self.over(rule, now) {
+            return Some(self.fell_short(athlete, over));
+        }
+        match self.doing(athlete, rule, now) {
+            Doing::Stopped if is_over || self.has_stopped() => Some(Outcome::Stopped),
+            Doing::Away | Doing::Here | Doing::Rowing | Doing::Stopped | Doing::Finished => {
+                is_over.then_some(Outcome::Unfinished)
+            }
+        }
+    }
+
     /// What the athlete has made of the piece so far, without a place; none while it goes on.
     #[must_use]
     pub fn result(
@@ -557,15 +639,7 @@ impl Rower {
         now: At,
     ) -> Option<AthleteResult> {
         let finish = self.finish(rule, now);
-        let outcome = match (finish.is_some(), self.has_rowed(), self.doing(athlete, rule, now)) {
-            (true, _, _) => Outcome::Finished,
-            (false, true, Doing::Stopped) if rule.until.is_some() || self.has_stopped() => {
-                Outcome::Stopped
-            }
-            (false, _, _) if rule.until.is_none() => return None,
-            (false, true, _) => Outcome::Unfinished,
-            (false, false, _) => Outcome::DidNotStart,
-        };
+        let outcome = self.outcome(athlete, rule, now)?;
         let row = self.track.progress();
         let (ms, dm) = finish.map_or_else(
             || row.map_or((0.0, 0.0), |row| (row.ms, row.dm)),

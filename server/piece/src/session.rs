@@ -1,9 +1,11 @@
 //! One gathering under one join code: its roster, its pieces in their order, and what everybody may see.
 
+mod contact;
 mod follows;
 mod kept;
 mod lists;
 mod orders;
+mod questions;
 mod rowing;
 mod seats;
 mod view;
@@ -16,6 +18,7 @@ use std::{
 use thole_protocol::{
     event::{Event, Happening},
     ids::{AthleteId, CommandId, DeviceId, EventNo, PieceNo, RunId},
+    question::Question,
     refusal::{Refusal, Why},
     sample::Durable,
     spec::{Aim, CallText, PastResult, RosterEntry, SessionSettings},
@@ -32,7 +35,8 @@ use crate::{
     piece::{Look, Piece, Roster},
     plan::Course,
     projection::{Count, Forecast, Model, Width},
-    roster::{Athlete, Contact},
+    roster::Athlete,
+    rower::Rower,
 };
 
 use kept::Kept;
@@ -83,6 +87,10 @@ pub struct Session {
     /// Athletes whose entry in the roster is new to the screens, and when they are told.
     fresh_roster: BTreeSet<AthleteId>,
     tell_roster_at: Option<At>,
+    /// When results are looked at again that wait for what was rowed while nothing was heard.
+    hear_out_at: Option<At>,
+    /// What the coach is asked about targets of the current piece, as last told.
+    questions: BTreeMap<AthleteId, Question>,
 }
 
 impl Session {
@@ -216,7 +224,8 @@ impl Session {
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
         let piece = self.piece().and_then(Piece::deadline);
-        let others = [piece, self.calls.deadline(), self.publish_at, self.tell_roster_at];
+        let others =
+            [piece, self.calls.deadline(), self.publish_at, self.tell_roster_at, self.hear_out_at];
         others.into_iter().flatten().min()
     }
 
@@ -322,6 +331,7 @@ impl Session {
             self.emit_phase(out);
         }
         self.pass_calls(out);
+        self.hear_out(out);
         if self.tell_roster_at.is_some_and(|at| at <= now) {
             self.tell_roster(out);
         }
@@ -398,30 +408,6 @@ impl Session {
         self.roster_changed(id);
     }
 
-    fn hear(&mut self, id: AthleteId) {
-        let now = self.now;
-        self.change(id, |athlete| {
-            athlete.claimed = true;
-            athlete.hear(now);
-        });
-    }
-
-    fn lose(&mut self, id: AthleteId, since: At) {
-        self.change(id, |athlete| {
-            if athlete.is_heard() {
-                athlete.contact = Contact::Silent { since };
-            }
-        });
-    }
-
-    fn lose_all(&mut self) {
-        let heard: Vec<AthleteId> =
-            self.roster.iter().filter(|(_, a)| a.is_heard()).map(|(id, _)| *id).collect();
-        for id in heard {
-            self.lose(id, self.now);
-        }
-    }
-
     fn change(&mut self, id: AthleteId, change: impl FnOnce(&mut Athlete)) {
         if let Some(athlete) = self.roster.get_mut(&id) {
             change(athlete);
@@ -438,13 +424,14 @@ impl Session {
             .map_err(|refusal| of_athlete(&athlete.spec.name, refusal))?;
         if planned.has_begun() {
             // Who joined after the start may still say what for, until the first stroke.
-            let rowed = planned.rowers.get(&id).is_none_or(crate::rower::Rower::has_rowed);
+            let rowed = planned.rowers.get(&id).is_none_or(Rower::has_rowed);
             if planned.is_over() || rowed {
                 return refused(Why::NotNow, "The piece has begun: targets stay as they are.");
             }
             planned.rowers.remove(&id);
         }
         athlete.aims.insert(piece, aim.clone());
+        athlete.left_out.remove(&piece);
         planned.admit(id, athlete);
         let no = self.pieces.iter().position(|planned| planned.no == piece);
         if no == Some(self.current) {

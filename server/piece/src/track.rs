@@ -1,12 +1,19 @@
 //! What of an athlete's recording is work of a piece: from the go to the finish, rests cut out.
 
+mod clocks;
+mod end;
+mod start;
+
 use thole_protocol::{
     spec::{Extent, Repeat, RepeatStart, StartClock},
     standing::{Mark, Split},
     units::{At, decimetres, millis},
 };
 
-use crate::{limits, recording::Point};
+use crate::recording::Point;
+use clocks::Clocks;
+use end::{End, FASTEST_DM_PER_MS, Open, Stretch};
+use start::{Around, Known};
 
 /// Points further apart than this are not one stretch of rowing: somebody stopped, or rows are missing.
 const STRETCH_MS: f64 = 4_000.0;
@@ -14,7 +21,9 @@ const STRETCH_MS: f64 = 4_000.0;
 const LATE_START_MS: f64 = 10_000.0;
 /// After the end of a time piece, how long a stroke that began before the end may still be waited for.
 const SETTLE_MS: f64 = 5_000.0;
-
+/// Whoever is first heard later than this after the start of a repeat is marked, though the machine's clock
+/// shows that it began after it (design: 30 s).
+const HEARD_LATE_MS: f64 = 30_000.0;
 /// Speed of a usual first stroke, 4 m/s (common practice, no source): tells when it began.
 const USUAL_FIRST_DM_PER_MS: f64 = 0.04;
 
@@ -55,7 +64,8 @@ pub struct Finish {
     pub ms: f64,
     /// Work distance in decimetres.
     pub dm: f64,
-    /// Half the gap between the samples that the end lies between, milliseconds.
+    /// The truth lies no further away than this, milliseconds: what the samples around the ends of repeats
+    /// (and the own start, where the clock begins there) leave open, and at least half the gap between them.
     pub sure_ms: f64,
     /// The same in decimetres.
     pub sure_dm: f64,
@@ -82,24 +92,17 @@ pub struct Track {
     /// The newest row of work in which the distance grew.
     progress: Option<Row>,
     finish: Option<Finish>,
+    /// What the repeats that are done leave open: milliseconds, decimetres.
+    open: Open,
     strokes_milli: u32,
+    /// Of the stretch that is being rowed.
+    clocks: Clocks,
     joined: bool,
     no_baseline: bool,
+    heard_late: bool,
     late_start: bool,
     /// The end of the piece that a point was heard after: what comes later counts no more.
     past: Option<At>,
-}
-
-/// The repeat that is being rowed.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Stretch {
-    start: f64,
-    base: f64,
-    /// The newest position in it.
-    heard: f64,
-    dm: f64,
-    /// Speed of the last step, decimetres a millisecond.
-    speed: f64,
 }
 
 impl Track {
@@ -142,12 +145,17 @@ impl Track {
         let (stretch, time_ms) = self.last_by_time(rule)?;
         let end = stretch.start + time_ms;
         let settled = rule.until.is_some_and(|until| until.0 as f64 >= end);
-        (settled || now.0 as f64 >= end + SETTLE_MS).then(|| Finish {
-            ms: self.done_ms + time_ms,
-            dm: self.done_dm + (stretch.dm - stretch.base),
-            sure_ms: 0.0,
-            sure_dm: (stretch.speed * (end - stretch.heard) / 2.0).max(0.0),
-            at: end,
+        (settled || now.0 as f64 >= end + SETTLE_MS).then(|| {
+            // What was rowed between the last sample and the end is in none: it may be as much as anybody rows.
+            let unheard = (FASTEST_DM_PER_MS * (end - stretch.heard)).max(0.0);
+            let open = self.open.and(Open { ms: 0.0, dm: unheard + stretch.start_open_dm() });
+            Finish {
+                ms: self.done_ms + time_ms,
+                dm: self.done_dm + (stretch.dm - stretch.base),
+                sure_ms: open.ms,
+                sure_dm: open.dm,
+                at: end,
+            }
         })
     }
 
@@ -212,6 +220,13 @@ impl Track {
         self.joined
     }
 
+    /// By how many milliseconds the session's clock has gained on the machine's while the athlete rowed (fewer than
+    /// none: lost), if that bends the result.
+    #[must_use]
+    pub fn clocks_apart_ms(&self) -> Option<i64> {
+        self.clocks.apart_ms
+    }
+
     /// When the repeat that is being rowed began, milliseconds of the session; none in a rest.
     #[must_use]
     pub fn stretch_start(&self) -> Option<f64> {
@@ -239,7 +254,9 @@ impl Track {
             .or(self.progress.map(|row| (row.ms, row.dm)));
         let mut splits = Vec::with_capacity(self.marks.len() + 1);
         let mut before = (0.0, 0.0);
-        for &mark in self.marks.iter().chain(end.iter()) {
+        // Who stopped on the way has no splits of the time that went by since.
+        let rowed = |mark: &&(f64, f64)| end.is_none_or(|end| mark.0 <= end.0);
+        for &mark in self.marks.iter().filter(rowed).chain(end.iter()) {
             if mark.0 > before.0 || mark.1 > before.1 {
                 splits.push(Split {
                     distance_dm: decimetres(mark.1) - decimetres(before.1),
@@ -256,6 +273,8 @@ impl Track {
         [
             (self.joined, Mark::Joined),
             (self.no_baseline, Mark::NoBaseline),
+            (self.heard_late, Mark::HeardLate),
+            (self.clocks.apart_ms.is_some(), Mark::ClocksApart),
             (self.late_start, Mark::LateStart),
         ]
         .into_iter()
@@ -280,29 +299,38 @@ impl Track {
     /// The stretch that has begun by this point, if the next repeat has.
     fn begin(&mut self, around: Around<'_>, rule: Rule<'_>) -> Option<Stretch> {
         let heard = around.point.heard as f64;
-        let (start, base) = match (self.repeat, rule.clock, rule.repeat_start, self.ended) {
-            (0, StartClock::OwnFirstStroke, _, _) => {
-                let go = rule.starts.first()?.0 as f64;
-                around.own_start(go).filter(|_| heard > go)?
-            }
-            (_, _, RepeatStart::OwnRest, Some((ended, _))) => {
-                let rest = rule.repeats.get(self.repeat.checked_sub(1)?)?.rest_ms;
-                let start = ended + f64::from(rest.0);
-                (start, around.base(start))
-            }
-            (repeat, _, _, ended) => {
-                let start = rule.starts.get(repeat)?.0 as f64;
-                let start = ended.map_or(start, |(ended, _)| start.max(ended));
-                (start, around.base(start))
-            }
-        };
+        // What an earlier repeat has of the metres since the sample before is not there for this one.
+        let done_dm = self.ended.map_or(0.0, |(_, ended)| ended);
+        let (start, start_open, base) =
+            match (self.repeat, rule.clock, rule.repeat_start, self.ended) {
+                (0, StartClock::OwnFirstStroke, _, _) => {
+                    let go = rule.starts.first()?.0 as f64;
+                    let base = Some(around.own_base(go)).filter(|_| heard > go)?;
+                    if base.known == Known::No {
+                        // Metres and clock both begin with what is heard from here on.
+                        self.no_baseline = true;
+                        return None;
+                    }
+                    around.own_start(go, base)?
+                }
+                (_, _, RepeatStart::OwnRest, Some((ended, _))) => {
+                    let rest = rule.repeats.get(self.repeat.checked_sub(1)?)?.rest_ms;
+                    let start = ended + f64::from(rest.0);
+                    (start, 0.0, around.base(start, done_dm))
+                }
+                (repeat, _, _, ended) => {
+                    let start = rule.starts.get(repeat)?.0 as f64;
+                    let start = ended.map_or(start, |(ended, _)| start.max(ended));
+                    (start, 0.0, around.base(start, done_dm))
+                }
+            };
         if heard <= start {
             return None;
         }
-        let Base { dm, known } = base;
-        self.no_baseline |= self.repeat == 0 && !known;
-        let dm = self.ended.map_or(dm, |(_, ended)| dm.max(ended));
-        Some(Stretch { start, base: dm, heard: start, dm, speed: 0.0 })
+        self.no_baseline |= base.known == Known::No;
+        self.heard_late |= base.known == Known::ByClock && heard - start > HEARD_LATE_MS;
+        let dm = base.dm.max(done_dm);
+        Some(Stretch { start, start_open, base: dm, heard: start, dm, speed: 0.0 })
     }
 
     /// Rows one stretch to this point; true when the repeat ended before it.
@@ -317,32 +345,14 @@ impl Track {
         let point = around.point;
         let (heard, dm) = (point.heard as f64, f64::from(point.dm).max(stretch.dm));
         let (took, gained) = (heard - stretch.heard, dm - stretch.dm);
-        let end = match repeat.work {
-            Extent::Distance { distance_dm } => {
-                let end = stretch.base + f64::from(distance_dm.0);
-                (dm >= end).then(|| {
-                    let share = if gained > 0.0 { (end - stretch.dm) / gained } else { 0.0 };
-                    (stretch.heard + share * took, end)
-                })
-            }
-            Extent::Time { time_ms } => {
-                let end = stretch.start + f64::from(time_ms.0);
-                (heard >= end).then(|| {
-                    // Over a long gap at less than half the speed before, somebody stopped.
-                    let rowed_on =
-                        took <= STRETCH_MS || gained / took.max(1.0) >= stretch.speed / 2.0;
-                    let share =
-                        if took > 0.0 && rowed_on { (end - stretch.heard) / took } else { 0.0 };
-                    (end, stretch.dm + share.clamp(0.0, 1.0) * gained)
-                })
-            }
-        };
+        let end = stretch.end(repeat.work, heard, dm);
         let before = around.before;
         self.joined |=
             point.joined && before.is_some_and(|before| before.heard as f64 >= stretch.start);
+        self.clocks.hear(before.filter(|before| before.heard as f64 >= stretch.start), point);
         let strokes_before = before.map_or(0, |before| before.strokes_milli);
         self.strokes_milli += point.strokes_milli.saturating_sub(strokes_before);
-        let (at, to) = end.unwrap_or((heard, dm));
+        let (at, to) = end.map_or((heard, dm), |end| (end.at, end.dm));
         let row = Row {
             heard: at,
             ms: self.done_ms + (at - stretch.start),
@@ -350,7 +360,7 @@ impl Track {
             repeat: self.repeat,
             into_ms: at - stretch.start,
         };
-        if to > stretch.dm {
+        if to > stretch.dm && end.is_none_or(|end| end.rowed_to) {
             if self.progress.is_none() {
                 let go = rule.starts.first().map_or(stretch.start, |go| go.0 as f64);
                 let began = at - (to - stretch.base) / USUAL_FIRST_DM_PER_MS;
@@ -361,23 +371,25 @@ impl Track {
         self.mark_quarters(rule.repeats, row);
         self.newest = Some(row);
         each(row, self.strokes_milli);
-        if end.is_none() {
+        let Some(end) = end else {
             let speed = if took > 0.0 { gained / took } else { stretch.speed };
             self.rowing = Some(Stretch { heard, dm, speed, ..stretch });
             return false;
-        }
-        self.end(row, at, to, rule.repeats.len(), (took / 2.0, gained / 2.0));
+        };
+        self.end(row, end, rule.repeats.len());
         true
     }
 
-    fn end(&mut self, row: Row, at: f64, dm: f64, repeats: usize, sure: (f64, f64)) {
+    fn end(&mut self, row: Row, end: End, repeats: usize) {
         self.rowing = None;
-        self.ended = Some((at, dm));
+        self.clocks = Clocks::of_next(self.clocks);
+        self.ended = Some((end.at, end.dm));
         (self.done_ms, self.done_dm) = (row.ms, row.dm);
+        self.open = self.open.and(end.open);
         self.repeat += 1;
         if self.repeat == repeats {
-            let (sure_ms, sure_dm) = sure;
-            self.finish = Some(Finish { ms: row.ms, dm: row.dm, sure_ms, sure_dm, at });
+            let Open { ms: sure_ms, dm: sure_dm } = self.open;
+            self.finish = Some(Finish { ms: row.ms, dm: row.dm, sure_ms, sure_dm, at: end.at });
         } else {
             self.marks.push((row.ms, row.dm));
         }
@@ -400,82 +412,6 @@ impl Track {
             }
             self.marks.push((ms + share * (row.ms - ms), dm + share * (row.dm - dm)));
         }
-    }
-}
-
-/// A point and those before it.
-#[derive(Clone, Copy)]
-struct Around<'a> {
-    earlier: Option<&'a Point>,
-    before: Option<&'a Point>,
-    point: &'a Point,
-}
-
-/// The joined distance at the start of a stretch.
-#[derive(Clone, Copy)]
-struct Base {
-    dm: f64,
-    /// Whether the machine told where it stood.
-    known: bool,
-}
-
-impl Around<'_> {
-    /// Where the machine stood at the start, which lies before `point`.
-    fn base(self, start: f64) -> Base {
-        let heard = self.point.heard as f64;
-        let dm = f64::from(self.point.dm);
-        let Some(before) = self.before else { return self.base_of_first(heard - start) };
-        let gap = heard - before.heard as f64;
-        let stood = f64::from(before.dm);
-        if gap > STRETCH_MS {
-            // What was not heard counts as far as anybody could have rowed it since the start.
-            let most = (heard - start) / 100.0 * limits::SPEED_OVER_500M_MAX;
-            return Base { dm: stood.max(dm - most), known: true };
-        }
-        let rowing = before.moving
-            && self.earlier.is_some_and(|earlier| {
-                (before.heard.saturating_sub(earlier.heard) as f64) <= STRETCH_MS
-            });
-        let share = if rowing && gap > 0.0 { (start - before.heard as f64) / gap } else { 0.0 };
-        Base { dm: stood + share.clamp(0.0, 1.0) * (dm - stood), known: true }
-    }
-
-    /// Nothing was heard before the start: a machine that began at zero since then tells all.
-    fn base_of_first(self, since: f64) -> Base {
-        let told = f64::from(self.point.machine_dm);
-        let from_zero = match self.point.machine_ms {
-            Some(elapsed) => f64::from(elapsed) <= since + 1_000.0,
-            None => told / 10.0 <= limits::SPEED_MAX * since / 1_000.0,
-        };
-        let dm = f64::from(self.point.dm) - if from_zero { told } else { 0.0 };
-        Base { dm, known: from_zero }
-    }
-
-    /// The own first stroke after the go, once this point shows that it was made.
-    fn own_start(self, go: f64) -> Option<(f64, Base)> {
-        let heard = self.point.heard as f64;
-        let base = self.before.map_or_else(
-            || self.base_of_first(heard - go),
-            |before| Base { dm: f64::from(before.dm), known: true },
-        );
-        let moved = f64::from(self.point.dm) - base.dm;
-        if moved <= 0.0 && base.known {
-            return None;
-        }
-        // A machine that began to count with this stroke tells best when that was.
-        let began_here = self.before.is_none_or(|before| {
-            self.point.joined || before.machine_ms == Some(0) || before.machine_dm == 0
-        });
-        let by_machine = self
-            .point
-            .machine_ms
-            .filter(|_| began_here)
-            .map(|elapsed| heard - f64::from(elapsed))
-            .filter(|start| *start >= go - 1_000.0);
-        let by_ear =
-            self.before.map(|before| before.heard as f64).filter(|at| heard - at <= 3_000.0);
-        let start = by_machine.or(by_ear).unwrap_or(heard - moved / USUAL_FIRST_DM_PER_MS);
-        Some((start.max(go), base))
     }
 }
 
@@ -599,15 +535,6 @@ mod tests {
         assert_eq!(mine.finish(own, NEVER).unwrap().ms, 20_000.0);
         let (common, _) = track(&recording, rule(&repeats, &starts));
         assert_eq!(common.finish(rule(&repeats, &starts), NEVER).unwrap().ms, 27_000.0);
-    }
-
-    #[test]
-    fn what_was_not_heard_around_the_go_counts_no_more_than_could_be_rowed() {
-        let repeats = [distance(2_000, 0)];
-        let starts = [At(60_000)];
-        // Paddled far before the go while nothing was heard; 10 s after the go it is heard again.
-        let (_, rows) = track(&recording(&[(0, 0), (70_000, 3_000)]), rule(&repeats, &starts));
-        assert_eq!(rows.last().map(|row| row.dm), Some(750.0), "10 s at 7.5 m/s");
     }
 
     proptest! {

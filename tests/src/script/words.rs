@@ -203,6 +203,7 @@ fn notice(notice: &Notice, name: &str, go: u64) -> String {
             };
             format!("heading for {heading}, far from the target")
         }
+        About::ClocksApart { apart_ms } => format!("clocks {apart_ms} ms apart"),
         About::MachineReset { done_dm } => format!("machine reset at {} m", done_dm.0 / 10),
     };
     format!("{name} {about} since {since}")

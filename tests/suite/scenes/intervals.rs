@@ -27,8 +27,8 @@ fn rests_are_cut_out_and_the_next_repeat_comes_on_a_signal() {
             resting, repeat 2 at 3:09.2
             resting, repeat 3 at 6:18.5
             finished
-            1 bo 4:56.9 ± 1250 ms +1.0 %
-            2 ana 4:10.5 ± 1250 ms +0.5 %
+            1 bo 4:56.9 ± 3750 ms +1.0 %
+            2 ana 4:10.5 ± 3750 ms +0.5 %
             ana: 400.0 m in 1:23.2, 400.0 m in 1:23.3, 400.0 m in 1:24.0
             bo: 400.0 m in 1:39.2, 400.0 m in 1:39.3, 400.0 m in 1:38.3"#]],
     );
@@ -48,8 +48,8 @@ fn each_may_go_on_when_the_own_rest_is_over() {
          3:53.0 show results
          3:53.0 show splits",
         expect![[r#"
-            1 bo 3:19.2 ± 1250 ms +0.4 %
-            2 ana 2:48.2 ± 1250 ms -0.2 %
+            1 bo 3:19.2 ± 2500 ms +0.4 %
+            2 ana 2:48.2 ± 2500 ms -0.2 %
             ana: 400.0 m in 1:23.2, 400.0 m in 1:25.0
             bo: 400.0 m in 1:39.2, 400.0 m in 1:40.0"#]],
     );
@@ -69,7 +69,7 @@ fn repeats_by_time_begin_by_the_clock_and_rest_metres_count_for_nothing() {
         expect![[r#"
             resting, repeat 2 at 1:50.0
             rowing repeat 2 since 1:50.0
-            1 ana 642 m ± 57 dm +0.8 %
+            1 ana 642 m ± 115 dm +0.8 %
             ana: 321.1 m in 1:10.0, 321.1 m in 1:10.0"#]],
     );
 }
@@ -87,6 +87,6 @@ fn the_coach_may_signal_the_next_repeat_early() {
          3:11.0 show results",
         expect![[r#"
             resting, repeat 2 at 1:40.0
-            1 ana 2:46.4 ± 1250 ms +0.9 %"#]],
+            1 ana 2:46.4 ± 2500 ms +0.9 %"#]],
     );
 }

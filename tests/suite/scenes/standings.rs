@@ -54,8 +54,8 @@ fn ranked_by_amount_the_order_can_be_another_one() {
          8:33.0 show results",
         expect![[r#"
             1 ana 5:02.6 ± 1250 ms +1.1 %
-            2 bo 8:24.9 ± 1250 ms +1.0 %
-            1 bo 8:24.9 ± 1250 ms +1.0 %
+            2 bo 8:24.9 ± 1511 ms +1.0 %
+            1 bo 8:24.9 ± 1511 ms +1.0 %
             2 ana 5:02.6 ± 1250 ms +1.1 %"#]],
     );
 }

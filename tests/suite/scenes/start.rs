@@ -33,8 +33,8 @@ fn on_the_own_clock_the_first_stroke_begins_it() {
          0:04.0 bo rows 1:45.0 until 6:05.0
          6:06.0 show results",
         expect![[r#"
-            1 ana 5:57.0 ± 1250 ms +0.0 %
-            1 bo 5:57.0 ± 1250 ms +0.0 %"#]],
+            1 ana 5:57.0 ± 2428 ms +0.0 %
+            1 bo 5:57.0 ± 2428 ms +0.0 %"#]],
     );
 }
 
@@ -174,5 +174,74 @@ fn the_last_result_reaches_the_screens_although_it_ends_the_piece() {
         expect![[r#"
             1 ana 4:17.4 ± 1250 ms +1.0 %
             - cy 4:46.0 ± 1250 ms"#]],
+    );
+}
+
+#[test]
+fn who_stops_in_a_piece_by_time_has_stopped_and_has_no_place() {
+    check(
+        "2:00
+         0:00.0 ana aims 1:50.0 pace
+         0:00.0 bo aims 1:50.0 pace
+         0:00.0 cy aims 1:50.0 pace
+         0:00.0 ana in Heron
+         0:00.0 bo in Otter
+         0:00.0 start
+         0:00.0 ana rows 1:48.0 until 2:05.0
+         0:00.0 bo rows 1:49.0 until 1:00.0
+         1:00.0 bo stands until 2:10.0
+         0:00.0 cy rows 1:49.0 until 1:50.0
+         1:51.0 cy stops rowing
+         2:11.0 show phase
+         2:11.0 show standings
+         2:11.0 show teams
+         2:11.0 show results",
+        expect![[r#"
+            finished
+            1 ana +1.9 % finished, - bo stopped, - cy stopped
+            1 Heron +19248 (1), - Otter (0)
+            1 ana 556 m ± 58 dm +1.9 %
+            - bo stopped at 275.2 m, 1:00.0
+            - cy stopped at 504.5 m, 1:50.0"#]],
+    );
+}
+
+#[test]
+fn who_is_not_heard_to_the_end_of_a_piece_by_time_is_finished_once_it_comes() {
+    check(
+        "2:00
+         0:00.0 ana aims 1:50.0 pace
+         0:00.0 bo aims 1:50.0 pace
+         0:00.0 start
+         0:00.0 ana rows 1:48.0 until 2:05.0
+         0:00.0 bo rows 1:49.0 until 2:05.0
+         1:00.0 bo holds
+         2:10.0 show phase
+         2:10.0 show results
+         2:20.0 bo delivers
+         2:21.0 show told results",
+        expect![[r#"
+            finished
+            1 ana 556 m ± 58 dm +1.9 %
+            - bo unheard at 275.2 m, 1:00.0
+            1 ana 556 m ± 58 dm +1.9 %
+            2 bo 550 m ± 58 dm +0.8 %"#]],
+    );
+}
+
+#[test]
+fn a_device_that_is_heard_while_the_machine_says_nothing_tells_that_somebody_stopped() {
+    check(
+        "2:00
+         0:00.0 ana aims 1:50.0 pace
+         0:00.0 bo joins
+         0:00.0 start
+         0:00.0 ana rows 1:48.0 until 1:00.0
+         2:10.0 show phase
+         2:10.0 show results",
+        expect![[r#"
+            finished
+            - ana stopped at 277.7 m, 1:00.0
+            - bo did_not_start at 0.0 m, 0:00.0"#]],
     );
 }

@@ -138,3 +138,16 @@ fn samples_that_are_gone_for_good_leave_the_totals_right_and_a_mark() {
         expect!["1 ana 4:17.4 ± 1250 ms +1.0 % [gaps]"],
     );
 }
+
+#[test]
+fn what_was_rowed_before_anything_was_heard_is_given_to_nobody() {
+    check(
+        "400m
+         0:00.0 ana aims 1:45.0 pace
+         0:00.0 start
+         1:00.0 ana 390m
+         1:00.0 ana rows 1:45.0 until 2:40.0
+         2:41.0 show results",
+        expect!["1 ana 2:24.0 ± 1250 ms -71.5 % [no_baseline, late_start]"],
+    );
+}

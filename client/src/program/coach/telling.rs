@@ -66,6 +66,9 @@ pub(crate) fn status(place: &Place<'_>, coach: &Coach) {
                 view.spec.name,
                 doing_text(doing)
             ));
+            if let Some(question) = &view.question {
+                text.push_str(&format!("      ? {}\n", question.says));
+            }
         }
         if let Some(overview) = overview.filter(|o| !o.standings.lines.is_empty()) {
             text.push_str(&standings_text(

@@ -37,6 +37,8 @@ export function outcomeText(outcome: Outcome): string {
       return 'stopped';
     case 'unfinished':
       return 'unfinished';
+    case 'unheard':
+      return 'not heard to the end';
     case 'did_not_start':
       return 'did not start';
     default:

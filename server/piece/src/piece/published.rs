@@ -17,7 +17,7 @@ use crate::{calls, roster::Athlete, rower::Rower, standings::Entry};
 pub struct Look {
     /// In the order of the athletes' ids; none once the piece is over.
     pub notices: Vec<Notice>,
-    /// Those who are home and have not been told their result.
+    /// Those for whom it is over and who have not been told their result.
     pub home: Vec<AthleteId>,
     /// Those whose call is over: its time is, or they have stopped or have not begun, and nobody is pushed.
     pub past_call: Vec<AthleteId>,
@@ -36,7 +36,8 @@ impl Piece {
             let (line, notices) = rower.published(*id, athlete, rule, now, is_rowed);
             look.notices.extend(notices);
             let finished = line.doing == Doing::Finished;
-            if finished && rower.told.is_none() {
+            let is_over = rower.has_rowed() && rower.over(rule, now).is_some();
+            if is_over && rower.told.is_none() {
                 look.home.push(*id);
             }
             if let Some(call) = rower.running() {

@@ -93,13 +93,10 @@ impl Odometer {
     fn join(&mut self, last: &Raw, raw: &Raw, jumped: bool) {
         let so_far = i64::from(last.dm) + self.offset_dm;
         let gap = raw.heard.saturating_sub(last.heard);
-        // A machine that began at zero after the last sample: all that it counted was rowed in the gap.
-        let from_zero = match raw.elapsed {
-            Some(elapsed) => u64::from(elapsed) <= gap + 2_000,
-            None => {
-                f64::from(raw.dm) / 10.0 <= limits::SPEED_MAX * (gap.max(1_000)) as f64 / 1000.0
-            }
-        };
+        // A machine that began at zero after the last sample, by its own clock: all that it counted was rowed in
+        // the gap. Without a clock nothing tells how much was counted before it was heard again, so metres count
+        // from there: that somebody could have rowed them in the gap proves nothing.
+        let from_zero = raw.elapsed.is_some_and(|elapsed| u64::from(elapsed) <= gap + 2_000);
         let counts_from = if jumped || !from_zero { i64::from(raw.dm) } else { 0 };
         self.offset_dm = so_far - counts_from;
     }

@@ -70,9 +70,9 @@ pub(super) fn follows(
         let (rule, rowers) = piece.rule_and_rowers();
         let mut home_at = None;
         if let Some(rower) = rowers.get_mut(&id) {
-            let before = rower.finish(rule, now);
+            let before = rower.over(rule, now);
             let reached = rower.advance(now, &athlete.recording, changed, rule, &sheet);
-            let may_finish = before != rower.finish(rule, now) || rule.until.is_some();
+            let may_finish = before != rower.over(rule, now) || rule.until.is_some();
             let call_is_done = rower.strokes_left(&athlete.recording) == Some(0);
             home_at = rower.home_at(rule);
             if !reached.is_empty() || may_finish || call_is_done {

@@ -159,10 +159,16 @@ impl Session {
             .map(|(no, (_, new))| (no, new))
             .collect();
         let gone = numbers.clone().nth(pieces.len());
+        let new: Vec<(PieceNo, &PieceSpec)> =
+            numbers.clone().zip(pieces).skip(before.len()).collect();
         let mut others = BTreeSet::new();
         for (id, athlete) in &mut self.roster {
             if let Some(gone) = gone {
                 athlete.aims.split_off(&gone);
+                athlete.left_out.split_off(&gone);
+            }
+            for (no, spec) in &new {
+                others.extend(athlete.fit_new_piece(*no, spec).then_some(*id));
             }
             for (no, spec) in &changed {
                 others.extend(athlete.fit_aim(*no, spec).then_some(*id));
@@ -175,6 +181,8 @@ impl Session {
         if changed.iter().any(is_current) {
             self.carry_paces();
         }
+        // Targets that fitted another piece of the session may fit none now: what is asked is looked at again.
+        self.tell_roster_at.get_or_insert(self.now + super::ROSTER_TOLD_AFTER);
     }
 
     /// A pace is a target for any piece: who has no target for the current one rows it by the last pace that was

@@ -310,8 +310,12 @@ impl Session {
             return;
         }
         rower.told.clone_from(&result);
+        let waits = rower.is_unheard() && athlete.is_heard();
         piece.fresh_results.insert(id);
         let no = piece.no;
+        if waits {
+            self.hear_out_soon();
+        }
         self.end_call_of(id, out);
         self.emit_results(no, Athletes::These(Arc::new([id])), result.into_iter().collect(), out);
         // A finish is worth a look at the standings within the second that it is told in.
@@ -374,12 +378,13 @@ impl Session {
         let Some(piece) = pieces.get_mut(at) else { return };
         // Told to their athletes, and not to the screens yet: the piece was over within the second.
         let waiting = std::mem::take(&mut piece.fresh_results);
-        let (mut own, mut all) = (Vec::new(), Vec::new());
+        let (mut own, mut all, mut waits) = (Vec::new(), Vec::new(), false);
         for result in piece.results(*now, settings, roster) {
             let Some(rower) = piece.rowers.get_mut(&result.athlete) else { continue };
             let is_new = rower.told.as_ref() != Some(&result);
             rower.told = Some(result.clone());
             rower.place = result.place;
+            waits |= rower.is_unheard();
             if is_new {
                 own.push(result.clone());
             }
@@ -387,10 +392,13 @@ impl Session {
                 all.push(result);
             }
         }
+        let no = piece.no;
+        if waits {
+            self.hear_out_soon();
+        }
         if all.is_empty() {
             return;
         }
-        let no = piece.no;
         for result in own {
             self.emit_results(no, Athletes::These(Arc::new([result.athlete])), vec![result], out);
         }

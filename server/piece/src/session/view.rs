@@ -138,7 +138,12 @@ impl Session {
         };
         let current = self.current_no();
         Some(match viewer {
-            Viewer::Coach | Viewer::Athlete(_) => athlete.view(id, current, doing),
+            Viewer::Coach => {
+                let is_asked = piece.is_some_and(|piece| !piece.has_begun());
+                let question = self.questions.get(&id).filter(|_| is_asked).cloned();
+                AthleteView { question, ..athlete.view(id, current, doing) }
+            }
+            Viewer::Athlete(_) => athlete.view(id, current, doing),
             Viewer::Board => athlete.public_view(id, current, doing),
         })
     }

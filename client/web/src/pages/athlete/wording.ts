@@ -11,6 +11,8 @@ export function outcomeTitle(outcome: Outcome): string {
       return 'You stopped, and what you rowed is kept.';
     case 'unfinished':
       return 'The piece ended while you rowed, and what you rowed is kept.';
+    case 'unheard':
+      return 'Your machine was not heard to the end. What you rowed since counts as soon as it arrives.';
     case 'did_not_start':
       return 'You did not row this piece.';
     default:
@@ -27,7 +29,11 @@ export function markText(mark: Mark): string {
     case 'gaps':
       return 'Some strokes are missing in between. The totals are right.';
     case 'no_baseline':
-      return 'The machine was not heard before the go, so some of the first metres may be missing.';
+      return 'It is not known where the machine stood at the start, so some of the first metres may be missing.';
+    case 'heard_late':
+      return 'The machine was first heard late; its own clock shows that all of it counts.';
+    case 'clocks_apart':
+      return 'Your machine’s clock and the session’s ran apart on the way: the time may be wrong by that.';
     case 'late_start':
       return 'Your first stroke came well after the go.';
     default:
@@ -37,7 +43,7 @@ export function markText(mark: Mark): string {
 
 /** How sure a finish is, when it matters at all; empty when it does not. */
 export function sureText({ sure_ms, sure_dm }: AthleteResult): string {
-  const why = (long: boolean) => (long ? 'your machine was not heard just then.' : 'that is how often your machine reports.');
+  const why = (long: boolean) => (long ? 'so far apart are the reports that the ends lie between.' : 'that is how often your machine reports.');
   if (sure_ms !== null && sure_ms >= 50) return `Right within ${(sure_ms / 1_000).toFixed(1)} s: ${why(sure_ms > SELDOM.ms)}`;
   if (sure_dm !== null && sure_dm >= 5) return `Right within ${Math.max(1, Math.round(sure_dm / 10))} m: ${why(sure_dm > SELDOM.dm)}`;
   return '';

@@ -29,6 +29,7 @@ export function hintFor({ about }: About, pad: readonly CallText[]): Hint | null
     case 'stopped':
     case 'not_heard':
     case 'machine_reset':
+    case 'clocks_apart':
     case 'target_far_off':
       return null;
     default:

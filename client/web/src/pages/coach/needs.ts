@@ -34,6 +34,7 @@ function urgencyOf(about: About): Urgency {
       return 'soon';
     case 'not_heard':
     case 'machine_reset':
+    case 'clocks_apart':
     case 'target_far_off':
       return 'fault';
     default:
@@ -66,6 +67,8 @@ function wordsOf(about: About, sinceMs: number | null): { readonly says: string;
       };
     case 'machine_reset':
       return { says: 'machine was reset', more: `At ${metres(about.done_dm)}; the parts are joined.` };
+    case 'clocks_apart':
+      return { says: `clocks ${(Math.abs(about.apart_ms) / 1_000).toFixed(1)} s apart`, more: 'The machine’s own and the session’s: the times may be wrong.' };
     case 'target_far_off':
       return { says: `heading for ${targetText(about.heading)}`, more: `Far from the target ${targetText(about.target)}: is it the right one?` };
     default:
@@ -79,8 +82,9 @@ function metres(dm: number): string {
 }
 
 /** What is missing before a start, most hindering first; empty: ready. */
-export function missingOf({ spec, aim, doing, cautions_read, machine, clock_bound_ms, heart_rate }: AthleteView): readonly string[] {
-  const target = aim.target === null ? ['no target: not ranked'] : [];
+export function missingOf({ spec, aim, doing, cautions_read, machine, clock_bound_ms, heart_rate, question }: AthleteView): readonly string[] {
+  const asked = question?.says ?? '';
+  const target = [...(aim.target === null ? ['no target: not ranked'] : []), ...(asked === '' ? [] : [asked])];
   if (doing === 'away') return ['not here yet', ...target];
   const missing: string[] = [];
   if (!cautions_read) missing.push('cautions not accepted');

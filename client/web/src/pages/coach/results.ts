@@ -18,7 +18,11 @@ export function markText(mark: Mark): string {
     case 'gaps':
       return 'some samples are missing, totals are right';
     case 'no_baseline':
-      return 'nothing heard before the go';
+      return 'not known where the machine stood at the start: counted from what was heard';
+    case 'heard_late':
+      return 'first heard late, counted by the machine\u2019s own clock';
+    case 'clocks_apart':
+      return 'machine’s clock and the session’s ran apart: times may be wrong';
     case 'late_start':
       return 'first stroke came late';
     default:

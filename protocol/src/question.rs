@@ -1,0 +1,28 @@
+//! What the coach is asked about targets before a start.
+
+use serde::{Deserialize, Serialize};
+
+/// What is odd about a target.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Odd {
+    /// Slower than anybody is known to row.
+    TooSlow,
+    /// Far from past results of the same piece.
+    UnlikePast,
+    /// Far from what the others in this session aim at.
+    UnlikeOthers,
+    /// A target of an earlier piece, or of what this piece was before, that nobody can row here: it was left out.
+    LeftOut,
+}
+
+/// Something about a target that the coach is asked before the start; nothing waits for an answer.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Question {
+    /// For programs.
+    pub why: Odd,
+    /// One or more sentences for the coach, with the likely cause.
+    pub says: String,
+}

@@ -1,0 +1,74 @@
+//! Whose device is heard, and results of pieces by time that wait for what was rowed while none was.
+
+use thole_protocol::{
+    ids::AthleteId,
+    units::{At, Millis},
+};
+
+use super::Session;
+use crate::{output::Output, roster::Contact, rower::Rower};
+
+/// A device that is heard again sends what it has kept at once; after this long nothing is on its way (own choice, as
+/// long as it takes to be found to have stopped).
+const ALL_HAS_COME_AFTER: Millis = Millis(12_000);
+
+impl Session {
+    pub(super) fn hear(&mut self, id: AthleteId) {
+        let now = self.now;
+        self.change(id, |athlete| {
+            athlete.claimed = true;
+            athlete.hear(now);
+        });
+        if self.pieces.iter().any(|piece| piece.rowers.get(&id).is_some_and(Rower::is_unheard)) {
+            self.hear_out_soon();
+        }
+    }
+
+    pub(super) fn lose(&mut self, id: AthleteId, since: At) {
+        self.change(id, |athlete| {
+            if athlete.is_heard() {
+                athlete.contact = Contact::Silent { since };
+            }
+        });
+    }
+
+    pub(super) fn lose_all(&mut self) {
+        let heard: Vec<AthleteId> =
+            self.roster.iter().filter(|(_, a)| a.is_heard()).map(|(id, _)| *id).collect();
+        for id in heard {
+            self.lose(id, self.now);
+        }
+    }
+
+    /// Somebody whose result waits is heard, or a result waits of somebody who is.
+    pub(super) fn hear_out_soon(&mut self) {
+        self.hear_out_at.get_or_insert(self.now + ALL_HAS_COME_AFTER);
+    }
+
+    /// Whoever has been heard for a while and had nothing more to send has rowed nothing more.
+    pub(super) fn hear_out(&mut self, out: &mut Vec<Output>) {
+        if self.hear_out_at.is_none_or(|at| at > self.now) {
+            return;
+        }
+        self.hear_out_at = None;
+        let (now, mut next): (At, Option<At>) = (self.now, None);
+        let mut heard: Vec<(usize, AthleteId)> = Vec::new();
+        for (at, piece) in self.pieces.iter_mut().enumerate() {
+            for (id, rower) in piece.rowers.iter_mut().filter(|(_, rower)| rower.is_unheard()) {
+                let contact = self.roster.get(id).map(|athlete| athlete.contact);
+                let Some(Contact::Heard { since }) = contact else { continue };
+                let due = since + ALL_HAS_COME_AFTER;
+                if due > now {
+                    next = Some(next.map_or(due, |next| next.min(due)));
+                } else {
+                    rower.hear_out();
+                    heard.push((at, *id));
+                }
+            }
+        }
+        self.hear_out_at = next;
+        for (at, id) in heard {
+            self.tell_result(at, id, out);
+        }
+    }
+}

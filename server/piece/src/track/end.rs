@@ -1,0 +1,111 @@
+//! Where a repeat ends: between the two samples around it, and how far from the truth that may lie.
+
+use thole_protocol::spec::Extent;
+
+use super::STRETCH_MS;
+use crate::{limits, rower::STOPPED_AFTER_MS};
+
+/// The fastest that is believed, decimetres a millisecond.
+pub(super) const FASTEST_DM_PER_MS: f64 = limits::SPEED_MAX / 1e2;
+
+/// How far from the truth an end, or several of them together, may lie.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Open {
+    pub(super) ms: f64,
+    pub(super) dm: f64,
+}
+
+impl Open {
+    pub(super) fn and(self, other: Open) -> Open {
+        Open { ms: self.ms + other.ms, dm: self.dm + other.dm }
+    }
+}
+
+/// The repeat that is being rowed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Stretch {
+    pub(super) start: f64,
+    /// How far from the truth the start may lie, milliseconds: nothing where a signal is the start.
+    pub(super) start_open: f64,
+    pub(super) base: f64,
+    /// The newest position in it.
+    pub(super) heard: f64,
+    pub(super) dm: f64,
+    /// Speed of the last step, decimetres a millisecond.
+    pub(super) speed: f64,
+}
+
+/// Where a repeat ended.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct End {
+    /// When, milliseconds of the session.
+    pub(super) at: f64,
+    /// Where, joined decimetres.
+    pub(super) dm: f64,
+    pub(super) open: Open,
+    /// Whether it was rowed to: who stood still in the gap that the end lies in has not.
+    pub(super) rowed_to: bool,
+}
+
+impl Stretch {
+    /// The end of the repeat, if it lies before this point.
+    pub(super) fn end(&self, work: Extent, heard: f64, dm: f64) -> Option<End> {
+        let (took, gained) = (heard - self.heard, dm - self.dm);
+        match work {
+            Extent::Distance { distance_dm } => {
+                let end = self.base + f64::from(distance_dm.0);
+                (dm >= end).then(|| {
+                    let share = if gained > 0.0 { (end - self.dm) / gained } else { 0.0 };
+                    let at = share * took;
+                    // Nobody came there sooner, nor from there to the next sample, than the fastest.
+                    let soonest = ((end - self.dm) / FASTEST_DM_PER_MS).min(at);
+                    let latest = (took - (dm - end) / FASTEST_DM_PER_MS).max(at);
+                    let ms = (took / 2.0).max(at - soonest).max(latest - at) + self.start_open;
+                    let open = Open { ms, dm: gained / 2.0 };
+                    End { at: self.heard + at, dm: end, open, rowed_to: true }
+                })
+            }
+            Extent::Time { time_ms } => {
+                let end = self.start + f64::from(time_ms.0);
+                (heard >= end).then(|| {
+                    let to = self.at_time(end, heard, dm);
+                    let most = (FASTEST_DM_PER_MS * (end - self.heard)).clamp(to, gained.max(to));
+                    let least = (gained - FASTEST_DM_PER_MS * (heard - end)).clamp(0.0, to);
+                    let dm = (gained / 2.0).max(most - to).max(to - least) + self.start_open_dm();
+                    let open = Open { ms: took / 2.0, dm };
+                    End {
+                        at: end,
+                        dm: self.dm + to,
+                        open,
+                        rowed_to: self.rowed_through(took, gained),
+                    }
+                })
+            }
+        }
+    }
+
+    /// How far it was rowed by `end`, from the newest position on, if at `heard` the machine was at `dm`.
+    fn at_time(&self, end: f64, heard: f64, dm: f64) -> f64 {
+        let (took, gained, until) = (heard - self.heard, dm - self.dm, end - self.heard);
+        let share = if took > 0.0 { (until / took).clamp(0.0, 1.0) } else { 0.0 };
+        if took <= STRETCH_MS {
+            return share * gained;
+        }
+        // Who rows to the end and rests is heard again much later: of what came since, as much was rowed
+        // before the end as the pace before gives, rather than a share that the rest has thinned.
+        (share * gained).max(gained.min(self.speed * until))
+    }
+
+    /// Whether a gap, in which so much was gained, was rowed through: who is heard again at less than half the
+    /// speed of before has stood still in it.
+    fn rowed_through(&self, took: f64, gained: f64) -> bool {
+        let rowed_ms = self.heard - self.start;
+        let speed = if rowed_ms > 0.0 { (self.dm - self.base) / rowed_ms } else { 0.0 };
+        took <= STOPPED_AFTER_MS || gained / took >= speed / 2.0
+    }
+
+    /// What the start leaves open, in decimetres: nobody rows further in that time.
+    pub(super) fn start_open_dm(&self) -> f64 {
+        self.start_open * FASTEST_DM_PER_MS
+    }
+}

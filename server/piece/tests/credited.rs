@@ -1,0 +1,350 @@
+//! What of the machine's metres an athlete is credited with: never more than was rowed, whatever was heard.
+
+use proptest::prelude::*;
+use thole_piece::{
+    recording::Recording,
+    track::{Finish, Rule, Track},
+};
+use thole_protocol::{
+    ids::RunId,
+    sample::Sample,
+    spec::{Extent, Repeat, RepeatStart, StartClock},
+    standing::Mark,
+    units::{At, Decimetres, Millis},
+};
+use uuid::Uuid;
+
+const NOW: At = At(10_000_000);
+const GO: At = At(60_000);
+
+fn distance(metres: u32, rest_s: u32) -> Repeat {
+    let work = Extent::Distance { distance_dm: Decimetres(10 * metres) };
+    Repeat { work, rest_ms: Millis(1_000 * rest_s) }
+}
+
+fn time(seconds: u32, rest_s: u32) -> Repeat {
+    let work = Extent::Time { time_ms: Millis(1_000 * seconds) };
+    Repeat { work, rest_ms: Millis(1_000 * rest_s) }
+}
+
+fn rule(repeats: &[Repeat]) -> Rule<'_> {
+    const STARTS: &[At] = &[GO];
+    let (clock, repeat_start) = (StartClock::CommonGo, RepeatStart::CommonSignal);
+    Rule { repeats, clock, repeat_start, starts: STARTS, until: None }
+}
+
+fn own_clock(repeats: &[Repeat]) -> Rule<'_> {
+    Rule { clock: StartClock::OwnFirstStroke, ..rule(repeats) }
+}
+
+/// (seconds from the go, metres on the machine, its own clock in seconds if it has one)
+type Heard = (f64, f64, Option<f64>);
+
+fn ms(seconds: f64) -> i64 {
+    (seconds * 1e3).round() as i64
+}
+
+fn samples(heard: &[Heard]) -> Vec<Sample> {
+    let sample = |(seq, (at, metres, clock)): (u32, &Heard)| Sample {
+        seq,
+        heard_ms: GO.0.cast_signed() + ms(*at),
+        distance_dm: (metres * 1e1).round() as i64,
+        elapsed_ms: clock.map(ms),
+        ..Sample::default()
+    };
+    (1..).zip(heard).map(sample).collect()
+}
+
+fn track(samples: &[Sample], rule: Rule<'_>) -> Track {
+    let mut recording = Recording::default();
+    recording.add(NOW, RunId(Uuid::nil()), samples);
+    let mut track = Track::default();
+    track.advance(0, &recording.points(), rule, |_, _| {});
+    track
+}
+
+fn rowed(heard: &[Heard], rule: Rule<'_>) -> (Option<Finish>, Vec<Mark>) {
+    let track = track(&samples(heard), rule);
+    (track.finish(rule, NOW), track.marks().collect())
+}
+
+/// Steady rowing from `from` to `to`, heard every 2.4 s, from so many metres on.
+fn steady(from: f64, to: f64, speed: f64, metres: f64) -> impl Iterator<Item = Heard> {
+    let strokes = (0..).map(move |nth| from + 2.4 * f64::from(nth));
+    strokes.take_while(move |at| *at <= to).map(move |at| (at, metres + speed * (at - from), None))
+}
+
+#[test]
+fn what_the_machine_shows_when_it_is_first_heard_after_the_go_counts_for_nothing() {
+    // 390 m on the machine a minute after the go, and no clock of its own; 3 m/s from then on.
+    let heard: Vec<Heard> = steady(60.0, 260.0, 3.0, 390.0).collect();
+    let (finish, marks) = rowed(&heard, rule(&[distance(400, 0)]));
+    assert_eq!(finish.map(|finish| finish.ms.round()), Some(193_333.0), "60 s and 400 m of 3 m/s");
+    assert_eq!(marks, [Mark::NoBaseline, Mark::LateStart]);
+    // Twelve seconds late with 80 m of 200 m, which could have been rowed since.
+    let heard: Vec<Heard> = steady(12.0, 90.0, 4.0, 80.0).collect();
+    let (finish, marks) = rowed(&heard, rule(&[distance(200, 0)]));
+    assert_eq!(finish.map(|finish| finish.ms.round()), Some(62_000.0));
+    assert!(marks.contains(&Mark::NoBaseline));
+}
+
+#[test]
+fn a_machine_whose_clock_began_after_the_go_loses_nothing() {
+    let clocked = |late: f64| {
+        let strokes = steady(late, 200.0, 4.0, 4.0 * late);
+        let heard: Vec<Heard> = strokes.map(|(at, metres, _)| (at, metres, Some(at))).collect();
+        rowed(&heard, rule(&[distance(400, 0)]))
+    };
+    let (finish, marks) = clocked(2.4);
+    assert_eq!((finish.map(|finish| finish.ms), marks), (Some(100_000.0), vec![]));
+    let (finish, marks) = clocked(36.0);
+    assert_eq!((finish.map(|finish| finish.ms), marks), (Some(100_000.0), vec![Mark::HeardLate]));
+    // The same clock, a quarter of a minute ahead: it ran before the go.
+    let heard: Vec<Heard> =
+        steady(36.0, 200.0, 4.0, 200.0).map(|(at, m, _)| (at, m, Some(at + 15.0))).collect();
+    let (finish, marks) = rowed(&heard, rule(&[distance(400, 0)]));
+    assert_eq!(finish.map(|finish| finish.ms), Some(136_000.0));
+    assert!(marks.contains(&Mark::NoBaseline));
+}
+
+#[test]
+fn who_resets_when_sitting_ready_loses_nothing_though_the_machine_is_silent_until_it_moves() {
+    for reset_at in [-3.0, -14.0, -50.0] {
+        let mut heard = vec![(-55.0, 120.0, None), (reset_at, 0.0, None)];
+        heard.extend(steady(0.0, 120.0, 4.0, 0.0).skip(1));
+        let (finish, marks) = rowed(&heard, rule(&[distance(400, 0)]));
+        assert_eq!((finish.map(|finish| finish.ms), marks), (Some(100_000.0), vec![]));
+    }
+}
+
+#[test]
+fn what_was_not_heard_around_the_go_counts_as_far_as_it_was_surely_rowed_since() {
+    let repeats = [distance(400, 0)];
+    let rest = |from, metres| steady(from, 300.0, 4.0, metres);
+    // Paddled far before the go while nothing was heard; ten seconds after the go it is heard again.
+    let heard: Vec<Heard> = [(-59.0, 0.0, None)].into_iter().chain(rest(10.0, 300.0)).collect();
+    let (finish, marks) = rowed(&heard, rule(&repeats));
+    assert_eq!(finish.map(|finish| finish.ms), Some(110_000.0));
+    assert!(marks.contains(&Mark::NoBaseline));
+    // Paddling ten seconds before the go: at most 90 m of the 400 were rowed before it.
+    let warm = [(-12.4, 0.0, None), (-10.0, 7.0, None)];
+    let heard: Vec<Heard> = warm.into_iter().chain(rest(90.0, 407.0)).collect();
+    let (finish, marks) = rowed(&heard, rule(&repeats));
+    assert_eq!(finish.map(|finish| finish.ms.round()), Some(112_500.0), "310 m of them count");
+    assert!(marks.contains(&Mark::NoBaseline));
+}
+
+#[test]
+fn the_first_sample_of_a_later_repeat_gives_nothing_of_the_rest() {
+    let repeats = [distance(200, 60), distance(200, 0)];
+    let starts = [GO, GO + Millis(110_000)];
+    let mut heard: Vec<Heard> = vec![(-1.0, 0.0, None)];
+    heard.extend(steady(0.0, 50.4, 4.0, 0.0).skip(1));
+    // Paddled through the rest unheard, and into the second repeat.
+    heard.extend(steady(140.0, 220.0, 4.0, 480.0));
+    let rule = Rule { starts: &starts, ..rule(&repeats) };
+    let (finish, marks) = rowed(&heard, rule);
+    assert_eq!(finish.map(|finish| finish.ms), Some(50_000.0 + 30_000.0 + 50_000.0));
+    assert!(marks.contains(&Mark::NoBaseline));
+    // Reset in the rest and silent until it moves.
+    let mut heard: Vec<Heard> = vec![(-1.0, 0.0, None)];
+    heard.extend(steady(0.0, 50.4, 4.0, 0.0).skip(1));
+    heard.push((70.0, 0.0, None));
+    heard.extend(steady(110.0, 170.0, 4.0, 0.0).skip(1));
+    let (finish, marks) = rowed(&heard, rule);
+    assert_eq!(finish.map(|finish| finish.ms), Some(100_000.0));
+    assert_eq!(marks, []);
+}
+
+#[test]
+fn after_a_reset_without_a_clock_metres_count_from_the_first_sample() {
+    let after = |clock: Option<f64>| {
+        let mut heard: Vec<Heard> = vec![(-1.0, 0.0, None)];
+        heard.extend(steady(0.0, 48.0, 4.0, 0.0).skip(1));
+        // Reset, and 150 m later it is heard again: 37.5 s of rowing.
+        heard.extend(
+            steady(100.0, 400.0, 4.0, 150.0)
+                .map(|(at, metres, _)| (at, metres, clock.map(|clock| clock + at - 100.0))),
+        );
+        rowed(&heard, rule(&[distance(800, 0)]))
+    };
+    let (finish, marks) = after(None);
+    assert_eq!((finish.map(|finish| finish.ms), marks), (Some(252_000.0), vec![Mark::Joined]));
+    let (finish, marks) = after(Some(37.5));
+    assert_eq!((finish.map(|finish| finish.ms), marks), (Some(214_500.0), vec![Mark::Joined]));
+}
+
+#[test]
+fn a_time_piece_ends_between_two_samples_however_far_apart_they_are() {
+    let mut heard: Vec<Heard> = vec![(-1.0, 0.0, None)];
+    heard.extend(steady(0.0, 58.0, 4.0, 0.0).skip(1));
+    heard.push((67.0, 268.0, None));
+    let (finish, _) = rowed(&heard, rule(&[time(60, 0)]));
+    assert_eq!(finish.map(|finish| finish.dm.round()), Some(2_400.0));
+}
+
+#[test]
+fn a_repeat_by_time_counts_to_its_end_though_the_rest_is_silent() {
+    let repeats = [time(60, 60), time(60, 0)];
+    let starts = [GO, GO + Millis(120_000)];
+    let mut heard: Vec<Heard> = vec![(-1.0, 0.0, None)];
+    heard.extend(steady(0.0, 58.0, 4.0, 0.0).skip(1));
+    // Rowed on to the end and rested: the next stroke is that of the second repeat.
+    heard.extend(steady(120.0, 190.0, 4.0, 240.0).skip(1));
+    for repeat_start in [RepeatStart::CommonSignal, RepeatStart::OwnRest] {
+        let rule = Rule { starts: &starts, repeat_start, ..rule(&repeats) };
+        let (finish, _) = rowed(&heard, rule);
+        let finish = finish.expect("both repeats are over");
+        assert_eq!(finish.dm.round(), 4_800.0);
+        assert!(finish.sure_dm > 50.0, "what the rest leaves open is said");
+    }
+}
+
+#[test]
+fn on_the_own_clock_nothing_of_before_the_go_counts() {
+    let mut heard: Vec<Heard> = vec![(-59.0, 0.0, None)];
+    heard.extend(steady(10.0, 300.0, 4.0, 300.0));
+    let (finish, marks) = rowed(&heard, own_clock(&[distance(400, 0)]));
+    let finish = finish.expect("400 m from 300 m on");
+    assert!((finish.ms - 100_000.0).abs() <= finish.sure_ms, "{finish:?}");
+    assert!(marks.contains(&Mark::NoBaseline));
+}
+
+/// What a machine of its own clock tells.
+#[derive(Clone, Copy, Debug)]
+enum Clock {
+    None,
+    /// Runs from a minute before the go on.
+    Runs,
+    /// Stands still until the first stroke.
+    WithTheFirstStroke,
+    /// The same, in whole seconds.
+    WholeSeconds,
+}
+
+fn clock() -> impl Strategy<Value = Clock> {
+    prop_oneof![
+        Just(Clock::None),
+        Just(Clock::Runs),
+        Just(Clock::WithTheFirstStroke),
+        Just(Clock::WholeSeconds),
+    ]
+}
+
+impl Clock {
+    fn tells(self, at: f64, began: f64) -> Option<f64> {
+        match self {
+            Clock::None => None,
+            Clock::Runs => Some(at + 60.0),
+            Clock::WithTheFirstStroke => Some((at - began).max(0.0)),
+            Clock::WholeSeconds => Some((at - began).max(0.0).floor()),
+        }
+    }
+}
+
+proptest! {
+    /// One true movement, heard at any spacing and phase: the result is no further from the truth than it says.
+    #[test]
+    fn on_the_own_clock_a_sample_sooner_or_later_makes_no_other_result(
+        began in 0.5f64..20.0,
+        speed in 2.5f64..6.0,
+        spacing in 0.2f64..4.0,
+        phase in 0.0f64..1.0,
+        clock in clock(),
+    ) {
+        let metres = |at: f64| (at - began).max(0.0) * speed;
+        let at = |nth: i32| spacing * (f64::from(nth) + phase) - 2.0 * spacing;
+        let heard: Vec<Heard> = (0..).map(at).take_while(|at| *at < 260.0)
+            .map(|at| (at, metres(at), clock.tells(at, began))).collect();
+        let by_distance = [distance(500, 0)];
+        let (finish, marks) = rowed(&heard, own_clock(&by_distance));
+        let finish = finish.expect("500 m");
+        let off = (finish.ms - 500e3 / speed).abs();
+        // Whole milliseconds and decimetres are heard.
+        prop_assert!(off <= finish.sure_ms + 60.0, "{off} ms off in {finish:?}");
+        prop_assert!(!marks.contains(&Mark::NoBaseline));
+        let by_time = [time(60, 0)];
+        let (finish, _) = rowed(&heard, own_clock(&by_time));
+        let finish = finish.expect("60 s");
+        let off = (finish.dm - 600.0 * speed).abs();
+        prop_assert!(off <= finish.sure_dm + 2.0, "{off} dm off in {finish:?}");
+    }
+}
+
+/// One athlete's true movement, from a minute before the go on: speeds and for how long.
+fn movement() -> impl Strategy<Value = Vec<(f64, f64)>> {
+    let stretch = (prop_oneof![Just(0.0), 0.8f64..6.0], 2.0f64..40.0);
+    prop::collection::vec(stretch, 6..14)
+}
+
+/// What reaches the server: spacings, and of each sample whether it does.
+fn hearing() -> impl Strategy<Value = Vec<(f64, bool)>> {
+    prop::collection::vec((0.3f64..5.0, prop::bool::weighted(0.7)), 60..200)
+}
+
+/// Metres truly rowed until an instant, seconds from the go.
+fn truly(movement: &[(f64, f64)], at: f64) -> f64 {
+    let (mut from, mut metres) = (-60.0, 0.0);
+    for &(speed, lasts) in movement {
+        metres += speed * (at - from).clamp(0.0, lasts);
+        from += lasts;
+    }
+    metres
+}
+
+proptest! {
+    /// Whatever of one true movement arrives, in whatever order, twice or never, with resets of the machine: nobody is
+    /// credited with more than was rowed since the go, beyond what the result leaves open and one first stroke.
+    #[test]
+    fn nobody_is_ever_given_more_than_was_rowed(
+        movement in movement(),
+        hearing in hearing(),
+        resets in prop::collection::vec(-55.0f64..120.0, 0..3),
+        shows in 0.0f64..900.0,
+        clock in prop::option::of(prop::bool::ANY),
+        order in prop::collection::vec(any::<prop::sample::Index>(), 0..60),
+    ) {
+        // Nobody paddles up to the go: who does is heard doing so, or stands still for the count-down.
+        let still = |at: f64| if at > -20.0 { at.max(0.0) } else { at + 20.0 };
+        let metres = |at: f64| truly(&movement, still(at));
+        let moved_for = |from: f64, to: f64| {
+            let steps = (0..600).map(|nth| from + (to - from) * f64::from(nth) / 600.0);
+            let step = (to - from) / 600.0;
+            steps.filter(|at| metres(at + step) > metres(*at)).count() as f64 * step
+        };
+        let (mut at, mut heard) = (-60.0, Vec::new());
+        for &(gap, arrives) in &hearing {
+            at += gap;
+            let reset = resets.iter().copied().filter(|reset| *reset <= at).fold(-60.0, f64::max);
+            let shown = metres(at) - metres(reset) + if reset > -60.0 { 0.0 } else { shows };
+            let told = clock.map(|stops| if stops { moved_for(reset, at) } else { at - reset });
+            heard.push(((at, shown, told), arrives));
+        }
+        let all: Vec<Heard> = heard.iter().map(|(heard, _)| *heard).collect();
+        let kept: Vec<Sample> = samples(&all).into_iter().zip(&heard)
+            .filter_map(|(sample, (_, arrives))| arrives.then_some(sample)).collect();
+        prop_assume!(!kept.is_empty());
+        let mut recording = Recording::default();
+        for index in &order {
+            recording.add(NOW, RunId(Uuid::nil()), &[*index.get(&kept)]);
+        }
+        recording.add(NOW, RunId(Uuid::nil()), &kept);
+        let result = |rule: Rule<'_>| {
+            let mut track = Track::default();
+            track.advance(0, &recording.points(), rule, |_, _| {});
+            (track.finish(rule, NOW), track.marks().collect::<Vec<_>>())
+        };
+        let since_go = |at: f64| metres(at) - metres(0.0);
+        let by_time = [time(60, 0)];
+        if let (Some(finish), marks) = result(rule(&by_time)) {
+            let most = 10.0 * (since_go(60.0) + 18.0) + finish.sure_dm + 2.0;
+            prop_assert!(finish.dm <= most, "{finish:?} {marks:?}, at most {most}");
+        }
+        let by_distance = [distance(200, 0)];
+        if let (Some(finish), marks) = result(rule(&by_distance)) {
+            let latest = (finish.ms + finish.sure_ms) / 1e3;
+            let rowed = since_go(latest + 0.1) + 18.0;
+            prop_assert!(rowed >= 200.0, "{finish:?} {marks:?}, {rowed} m were rowed by then");
+        }
+    }
+}
