@@ -59,6 +59,7 @@ fn carry_out(settings: &Settings) -> Result<bool, String> {
     let program = settings.server.clone().map_or_else(built, Ok)?;
     let cores = Cores::share_out();
     println!("{}; {}; load {}", cores.told(), run::screens(settings), machine::load());
+    println!("limits of the server that are raised for this: {}", run::RAISED.join(" "));
     let server = Tried::Server(program);
     if let Some(sessions) = settings.cold_start {
         cold::cold(settings, sessions, &server, &cores)?;

@@ -37,6 +37,22 @@ const DEAD_FOR: Duration = Duration::from_millis(700);
 /// The count-down of the floor, which has no clock.
 const FLOOR_COUNTS_MS: u64 = 5_000;
 
+/// Limits that a crowd at one address would run into.
+pub(crate) const RAISED: [&str; 12] = [
+    "--athletes-max",
+    "100000",
+    "--connections-max",
+    "100000",
+    "--connections-per-address",
+    "100000",
+    "--strangers-per-address",
+    "100000",
+    "--strangers-max",
+    "100000",
+    "--wrong-codes",
+    "100000",
+];
+
 /// What is run.
 #[derive(Clone, Debug)]
 pub(crate) enum Tried {
@@ -75,7 +91,7 @@ impl Tried {
                 command.args(["serve", "--listen", listen, "--data"]).arg(data.join("journal"));
                 // Only what should be looked into: a log line is a cost, and no part of the work.
                 command.env("RUST_LOG", "warn");
-                command.args(["--athletes-max", "100000", "--connections-max", "100000"]);
+                command.args(RAISED);
                 Process::start(&mut command, cores, &log)
             }
             Tried::Floor(lengths) => {

@@ -34,6 +34,8 @@ pub enum Close {
     TooOld = 4503,
     /// As many devices of this role are connected as may be.
     RoleFull = 4504,
+    /// Too many wrong codes, secrets or keys were tried on this connection.
+    WrongTooOften = 4505,
 }
 
 /// What a client does when its connection was closed.
@@ -70,6 +72,9 @@ impl Close {
                 "This link opens nothing here: it is incomplete, expired, or a newer one took its place."
             }
             Close::Replaced => "You are connected from another device, which goes on.",
+            Close::WrongTooOften => {
+                "Too many wrong codes were tried here; ask your coach for the code, then try again."
+            }
             Close::SessionClosed => "This session is closed.",
             Close::TooOld => "This program is too old for the server; install the newest one.",
             Close::RoleFull => {

@@ -3,13 +3,20 @@
 
 mod value;
 
-use std::{net::SocketAddr, path::PathBuf, time::Duration};
+use std::{
+    net::{IpAddr, SocketAddr},
+    path::PathBuf,
+    time::Duration,
+};
 
 use clap::Args;
 
 use thole_protocol::ids::Syllables;
 
-use self::value::{code_syllables, hosts, number, open, origins, parsed, path, plain, self_made};
+use self::value::{
+    code_syllables, header_name, hosts, number, open, origins, parsed, path, plain, proxies,
+    self_made,
+};
 use crate::{authority, limits::Limits};
 
 /// Faster than this, the heartbeats of a class would be all that a machine does.
@@ -35,6 +42,10 @@ pub struct Settings {
     pub speed: u32,
     /// Pages of other addresses that may connect, such as `https://club.example`.
     pub origins: Vec<String>,
+    /// Addresses of proxies that are believed when they say for whom they speak.
+    pub proxies: Vec<IpAddr>,
+    /// Header in which they say it.
+    pub client_address_header: String,
     /// Names, besides those that nobody else can have, by which a browser may ask for the pages.
     pub hosts: Vec<String>,
     /// How long the join codes of new sessions are.
@@ -116,6 +127,11 @@ settings! {
     speed = "speed" / "THOLE_SPEED": Some("1");
     /// Other addresses whose pages may connect, separated by commas, such as https://club.example
     origins = "origins" / "THOLE_ORIGINS": Some("");
+    /// Addresses of proxies in front of this server, separated by commas; of these alone the client's address is
+    /// taken from the header below
+    proxies = "proxies" / "THOLE_PROXIES": Some("");
+    /// Header in which those proxies name the client [default: x-forwarded-for]
+    client_address_header = "client-address-header" / "THOLE_CLIENT_ADDRESS_HEADER": Some("x-forwarded-for");
     /// Names of this server on the Internet, separated by commas, such as club.example; addresses, names without a
     /// dot and .local names need not be named, nor those of the certificate or of --origins
     hosts = "hosts" / "THOLE_HOSTS": Some("");
@@ -133,6 +149,14 @@ settings! {
     connections = "connections-max" / "THOLE_CONNECTIONS_MAX": Some("20000");
     /// Connections that have not said who they are [default: 1000]
     strangers = "strangers-max" / "THOLE_STRANGERS_MAX": Some("1000");
+    /// Connections at once from one address, or one /64 of IPv6 [default: 15000]
+    connections_per_address = "connections-per-address" / "THOLE_CONNECTIONS_PER_ADDRESS": Some("15000");
+    /// Connections of one address that have not said what they want; the oldest gives way [default: 256]
+    strangers_per_address = "strangers-per-address" / "THOLE_STRANGERS_PER_ADDRESS": Some("256");
+    /// Wrong codes of one address in one go; one a second comes back [default: 60]
+    wrong_codes = "wrong-codes" / "THOLE_WRONG_CODES": Some("60");
+    /// Sessions made from one address in one minute [default: 30]
+    sessions_per_min_address = "sessions-per-min-address" / "THOLE_SESSIONS_PER_MIN_ADDRESS": Some("30");
     /// Devices of the coach in one session [default: 3]
     coaches = "coaches-max" / "THOLE_COACHES_MAX": Some("3");
     /// Boards in one session [default: 8]
@@ -217,6 +241,25 @@ impl ServeArgs {
             joins_per_s: number("joins-per-s", args.joins_per_s, 1, 100_000)?,
             connections: number("connections-max", args.connections, 1, 1_000_000)?,
             strangers: number("strangers-max", args.strangers, 1, 1_000_000)?,
+            connections_per_address: number(
+                "connections-per-address",
+                args.connections_per_address,
+                1,
+                1_000_000,
+            )?,
+            strangers_per_address: number(
+                "strangers-per-address",
+                args.strangers_per_address,
+                1,
+                1_000_000,
+            )?,
+            wrong_codes: number("wrong-codes", args.wrong_codes, 1, 1_000_000)?,
+            sessions_per_min_address: number(
+                "sessions-per-min-address",
+                args.sessions_per_min_address,
+                1,
+                100_000,
+            )?,
             coaches: number("coaches-max", args.coaches, 1, 100)?,
             boards: number("boards-max", args.boards, 1, 1_000)?,
             messages_per_s: number("messages-per-s", args.messages_per_s, 1, 10_000)?,
@@ -240,6 +283,8 @@ impl ServeArgs {
                 .transpose()?,
             speed: number("speed", args.speed, 1, SPEED_MAX)?,
             origins: origins(args.origins)?,
+            proxies: proxies(args.proxies)?,
+            client_address_header: header_name(args.client_address_header)?,
             hosts: hosts(args.hosts)?,
             code_syllables: code_syllables(args.code_syllables)?,
             open: open(args.open)?,

@@ -45,8 +45,8 @@ use crate::{
     beats::Beats,
     clock::SessionClock,
     limits::{
-        ATHLETE_IN_FLIGHT, Allowance, COACH_IN_FLIGHT, FRAME_BYTES, NOT_HEARD_AFTER, READ_BUFFER,
-        REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
+        ATHLETE_IN_FLIGHT, Allowance, COACH_IN_FLIGHT, FAREWELL, FRAME_BYTES, NOT_HEARD_AFTER,
+        READ_BUFFER, REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
     },
     line::Line,
     outbox::{Next, Outgoing},
@@ -55,6 +55,7 @@ use crate::{
         Event,
         devices::{ConnId, text},
     },
+    shares::Guest,
 };
 
 /// The step of the runtime's timers.
@@ -75,25 +76,27 @@ pub fn socket_config(largest: usize) -> WebSocketConfig {
 }
 
 /// Serves one connection to its end. Its session may write to `line`, if it has one; `stranger` is given back when it
-/// has said who it is.
+/// has said who it is, or is sent away. `guest` is what counts it for its address.
 pub async fn serve<S>(
     ws: WebSocketStream<S>,
     line: Option<Arc<Line>>,
     server: Arc<Server>,
     stranger: OwnedSemaphorePermit,
+    guest: Guest,
 ) where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
     let mut socket = Socket { ws, line, server: server.clone() };
     // On the heap for as long as it takes: a connection lives much longer than its greeting.
-    let why = match Box::pin(greeting::greet(&mut socket)).await {
-        Ok(welcome) => {
-            drop(stranger);
-            Connection::new(welcome, server).run(&mut socket).await
-        }
+    let greeted = Box::pin(greeting::greet(&mut socket, &guest)).await;
+    // Somebody who is sent away takes no other stranger's place meanwhile.
+    drop(stranger);
+    let why = match greeted {
+        Ok(welcome) => Connection::new(welcome, server).run(&mut socket).await,
         Err(ended) => ended,
     };
     match why {
+        Ended::GivesWay => socket.farewell().await,
         Ended::Closing(close) => socket.close(close).await,
         Ended::Gone => socket.part().await,
     }
@@ -104,6 +107,8 @@ pub async fn serve<S>(
 enum Ended {
     /// This side closes it, and says why.
     Closing(Close),
+    /// It has said nothing and makes room for others.
+    GivesWay,
     /// It is gone.
     Gone,
 }
@@ -214,6 +219,13 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
             Ok::<(), Error>(())
         })
         .await;
+    }
+
+    /// Closes for somebody who has said nothing yet: no answer is waited for.
+    async fn farewell(&mut self) {
+        let close = Close::TooSlow;
+        let frame = CloseFrame { code: close.code().into(), reason: close.reason().into() };
+        let _ = timeout(FAREWELL, self.ws.close(Some(frame))).await;
     }
 
     /// Answers the other side's close frame (RFC 6455 section 5.5.1), if one came.

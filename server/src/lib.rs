@@ -23,6 +23,7 @@ pub mod replay;
 pub mod roles;
 pub mod secret;
 pub mod session;
+pub mod shares;
 
 use std::{
     net::SocketAddr,
@@ -50,6 +51,7 @@ use limits::{Allowance, BACKLOG, JOIN_WAIT, READING, STOP_MAX};
 use makers::Makers;
 use registry::Registry;
 use session::{Event, devices::ConnId};
+use shares::Shares;
 
 /// What all connections and sessions of one server share.
 pub struct Server {
@@ -67,6 +69,8 @@ pub struct Server {
     pub forecasts: Forecasts,
     /// The open sessions.
     pub registry: Registry,
+    /// What each address may take.
+    pub shares: Arc<Shares>,
     /// One permit a connection.
     pub connections: Arc<Semaphore>,
     /// One permit a connection that has not said who it is.
@@ -99,6 +103,7 @@ impl Server {
             hosts: Hosts::of(&settings, None),
             forecasts: Forecasts::default(),
             registry: Registry::default(),
+            shares: Arc::new(Shares::new(limits, clock)),
             connections: Arc::new(Semaphore::new(limits.connections)),
             strangers: Arc::new(Semaphore::new(limits.strangers)),
             reading: Arc::new(Semaphore::new(READING)),

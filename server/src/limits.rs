@@ -46,6 +46,18 @@ pub const STRANGER_BYTES: usize = 64 << 10;
 /// Refused messages that a connection may send in one go before it is closed; one a second comes back.
 pub const REFUSALS_MAX: f64 = 100.0;
 
+/// Wrong codes, secrets or keys on one connection before it is closed: somebody who mistypes asks again by then.
+pub const WRONG_MAX: u32 = 5;
+
+/// So long after a welcome its network is taken for one that has been in: an evening.
+pub const KNOWN_FOR: Duration = Duration::from_secs(4 * 3_600);
+
+/// The last connections, one in so many, are kept for networks that have been in.
+pub const RESERVE: usize = 10;
+
+/// Who gives way to others is told so if they take it at once.
+pub const FAREWELL: Duration = Duration::from_millis(100);
+
 /// The text of several events together stays below this, unless one alone is longer.
 pub const EVENTS_BYTES: usize = 48 << 10;
 
@@ -122,6 +134,14 @@ pub struct Limits {
     pub connections: usize,
     /// Connections that have not said who they are.
     pub strangers: usize,
+    /// Connections at once from one address, or one /64 of IPv6.
+    pub connections_per_address: usize,
+    /// Connections of one address that keep the server waiting for what they want.
+    pub strangers_per_address: usize,
+    /// Wrong codes, secrets and keys of one address in one go; one a second comes back.
+    pub wrong_codes: u32,
+    /// Sessions made from one address in one minute.
+    pub sessions_per_min_address: u32,
     /// Devices of the coach in one session.
     pub coaches: usize,
     /// Boards in one session.
@@ -170,6 +190,23 @@ impl Allowance {
             self.left -= 1.0;
         }
         there
+    }
+
+    /// Gives back one that was taken and not used.
+    pub fn give_back(&mut self) {
+        self.left = self.most.min(self.left + 1.0);
+    }
+
+    /// Whether nothing is taken, at `now`.
+    pub fn is_full(&mut self, now: Instant) -> bool {
+        self.refill(now);
+        self.left >= self.most
+    }
+
+    /// How long until there is one to take.
+    pub fn next_in(&mut self, now: Instant) -> Duration {
+        self.refill(now);
+        Duration::from_secs_f64((1.0 - self.left).max(0.001) / self.per_s)
     }
 
     /// Takes one on credit; says how long to wait until it is paid back.

@@ -2,6 +2,8 @@
 
 use std::{
     convert::Infallible,
+    future::Future,
+    net::IpAddr,
     path::PathBuf,
     sync::{Arc, Mutex, PoisonError},
     time::Duration,
@@ -20,7 +22,7 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use tokio::{
     io::{AsyncRead, AsyncWrite},
     net::{TcpListener, TcpStream},
-    sync::OwnedSemaphorePermit,
+    sync::{Notify, OwnedSemaphorePermit},
     time::timeout,
 };
 use tokio_rustls::{
@@ -36,11 +38,14 @@ use tokio_tungstenite::{
 };
 
 use crate::{
-    Server, connection,
+    Server,
+    config::Settings,
+    connection,
     hosts::Unasked,
     limits::{ACCEPT_AGAIN_AFTER, READING_TURN, STRANGER_WAIT},
     line::{Line, Plain},
     pages,
+    shares::{Awaited, Guest, client_behind},
 };
 
 /// The acceptor for a certificate and its key, and the certificate.
@@ -81,10 +86,20 @@ pub async fn accept(listener: TcpListener, tls: Option<TlsAcceptor>, server: Arc
         let Ok(free) = server.connections.acquire().await else { return };
         drop(free);
         match listener.accept().await {
-            Ok((io, _)) => {
+            Ok((io, from)) => {
                 let Ok(permit) = server.connections.clone().try_acquire_owned() else { continue };
+                let from = from.ip().to_canonical();
+                let guest = if server.settings.proxies.contains(&from) {
+                    Some(server.shares.proxied())
+                } else {
+                    server.shares.arrive(from, server.connections.available_permits())
+                };
+                let Some(guest) = guest else {
+                    tracing::debug!("an address has all the connections that it may have");
+                    continue;
+                };
                 let (tls, server) = (tls.clone(), server.clone());
-                tokio::spawn(serve(io, tls, server, permit));
+                tokio::spawn(serve(io, tls, server, Caller { from, guest, permit }));
             }
             Err(error) => {
                 // Out of files, mostly: connections that end will give some back.
@@ -95,24 +110,63 @@ pub async fn accept(listener: TcpListener, tls: Option<TlsAcceptor>, server: Arc
     }
 }
 
-async fn serve(
-    io: TcpStream,
-    tls: Option<TlsAcceptor>,
-    server: Arc<Server>,
+/// Who has connected, and what that takes until it ends.
+struct Caller {
+    from: IpAddr,
+    guest: Guest,
     permit: OwnedSemaphorePermit,
-) {
+}
+
+async fn serve(io: TcpStream, tls: Option<TlsAcceptor>, server: Arc<Server>, caller: Caller) {
     if let Err(error) = io.set_nodelay(true) {
         tracing::debug!(%error, "a small message may wait for the next one");
     }
     let limit = server.settings.limits.handshake;
     // Nothing is set up for somebody of whom nothing has come, nor for a crowd before its turn.
-    let Ok(Ok(())) = timeout(limit, io.readable()).await else { return };
+    let Some(Ok(())) = in_time(limit, &caller.guest, io.readable()).await else { return };
     let turn = Turn::wait(&server, limit).await;
-    let Some(tls) = tls else { return http(io, server, permit, turn, "http").await };
-    match timeout(limit, tls.accept(io)).await {
-        Ok(Ok(io)) => http(io, server, permit, turn, "https").await,
-        Ok(Err(error)) => tracing::debug!(%error, "no TLS with a client"),
-        Err(_) => tracing::debug!("a client took too long over TLS"),
+    let Some(tls) = tls else { return http(io, server, caller, turn, "http").await };
+    match in_time(limit, &caller.guest, tls.accept(io)).await {
+        Some(Ok(io)) => http(io, server, caller, turn, "https").await,
+        Some(Err(error)) => tracing::debug!(%error, "no TLS with a client"),
+        None => tracing::debug!("a client took too long over TLS"),
+    }
+}
+
+/// What a client is waited for, if it comes in time, and before the client has to give way to others.
+async fn in_time<T>(limit: Duration, guest: &Guest, what: impl Future<Output = T>) -> Option<T> {
+    let leave = Arc::new(Notify::new());
+    let _awaited = guest.awaited(&leave);
+    tokio::select! {
+        biased;
+        what = timeout(limit, what) => what.ok(),
+        () = leave.notified() => None,
+    }
+}
+
+/// Whether a client is waited for: for its request, or for the next one.
+#[derive(Clone)]
+struct Patience {
+    guest: Guest,
+    leave: Arc<Notify>,
+    awaited: Arc<Mutex<Option<Awaited>>>,
+}
+
+impl Patience {
+    fn with(guest: &Guest) -> Patience {
+        let patience =
+            Patience { guest: guest.clone(), leave: Arc::default(), awaited: Arc::default() };
+        patience.begin();
+        patience
+    }
+
+    fn begin(&self) {
+        let awaited = self.guest.awaited(&self.leave);
+        *self.awaited.lock().unwrap_or_else(PoisonError::into_inner) = awaited;
+    }
+
+    fn end(&self) {
+        drop(self.awaited.lock().unwrap_or_else(PoisonError::into_inner).take());
     }
 }
 
@@ -134,24 +188,24 @@ impl Turn {
 }
 
 /// One HTTP request; an upgrade takes the stream along.
-async fn http<S>(
-    io: S,
-    server: Arc<Server>,
-    permit: OwnedSemaphorePermit,
-    turn: Turn,
-    scheme: &'static str,
-) where
+async fn http<S>(io: S, server: Arc<Server>, caller: Caller, turn: Turn, scheme: &'static str)
+where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
     let (upgraded, mut upgrade) = tokio::sync::mpsc::channel(1);
     let limit = server.settings.limits.handshake;
     let (answering, read) = (server.clone(), turn.clone());
+    let Caller { from, guest, permit } = caller;
+    let patience = Patience::with(&guest);
+    let (leave, waiting) = (patience.leave.clone(), patience.clone());
     let service = service_fn(move |mut request: Request<Incoming>| {
         let (server, upgraded, read) = (answering.clone(), upgraded.clone(), read.clone());
+        let (guest, waiting) = (guest.clone(), waiting.clone());
         async move {
+            waiting.end();
             let response = match request.uri().path() {
                 _ if let Err(why) = server.hosts.check(&request) => unasked(why),
-                "/ws" => match web_socket(&server, &request, scheme).await {
+                "/ws" => match web_socket(&server, &request, scheme, (from, guest)).await {
                     Ok((response, stranger)) => {
                         // The one place: this connection carries no second request.
                         let _ = upgraded.try_send((hyper::upgrade::on(&mut request), stranger));
@@ -161,6 +215,9 @@ async fn http<S>(
                 },
                 path => page(&request, path, &server),
             };
+            if response.status() != StatusCode::SWITCHING_PROTOCOLS {
+                waiting.begin();
+            }
             read.over();
             Ok::<_, Infallible>(response)
         }
@@ -179,7 +236,9 @@ async fn http<S>(
             server.stopping().await;
         };
         tokio::select! {
+            biased;
             served = serving.as_mut() => served,
+            () = leave.notified() => return,
             // A browser keeps a connection open for its next page; the server does not wait for that.
             () = stopping => {
                 serving.as_mut().graceful_shutdown();
@@ -187,6 +246,7 @@ async fn http<S>(
             }
         }
     };
+    patience.end();
     if let Err(error) = served {
         tracing::debug!(%error, "a request ended early");
     }
@@ -213,16 +273,19 @@ async fn http<S>(
     }
 }
 
+/// One that is at the door of a WebSocket: a place among strangers, and what counts it for its address.
+type Stranger = (OwnedSemaphorePermit, Guest);
+
 async fn converse<S>(
     ws: WebSocketStream<S>,
     line: Option<Arc<Line>>,
     server: Arc<Server>,
-    stranger: OwnedSemaphorePermit,
+    (stranger, guest): Stranger,
     permit: OwnedSemaphorePermit,
 ) where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
-    connection::serve(ws, line, server, stranger).await;
+    connection::serve(ws, line, server, stranger, guest).await;
     drop(permit);
 }
 
@@ -232,31 +295,52 @@ async fn web_socket(
     server: &Server,
     request: &Request<Incoming>,
     scheme: &str,
-) -> Result<(Page, OwnedSemaphorePermit), Box<Page>> {
+    (from, guest): (IpAddr, Guest),
+) -> Result<(Page, Stranger), Box<Page>> {
     if !is_welcome_from(server, request, scheme) {
         return Err(Box::new(text(StatusCode::FORBIDDEN, "This page may not connect here.")));
     }
+    let Some(guest) = counted(server, request, from, guest) else { return Err(Box::new(full())) };
     // A whole club that comes in one moment is let in one after the other.
     let wait = server.settings.limits.handshake.mul_f64(STRANGER_WAIT);
     let place = timeout(wait, server.strangers.clone().acquire_owned());
-    let Ok(Ok(stranger)) = place.await else {
-        let mut full =
-            text(StatusCode::SERVICE_UNAVAILABLE, "Very many are connecting; come back.");
-        full.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
-        return Err(Box::new(full));
-    };
+    let Ok(Ok(stranger)) = place.await else { return Err(Box::new(full())) };
     let mut asked = Request::new(());
     *asked.method_mut() = request.method().clone();
     *asked.uri_mut() = request.uri().clone();
     *asked.version_mut() = request.version();
     *asked.headers_mut() = request.headers().clone();
     match create_response(&asked) {
-        Ok(response) => Ok((response.map(|()| Full::default()), stranger)),
+        Ok(response) => Ok((response.map(|()| Full::default()), (stranger, guest))),
         Err(error) => {
             let says = format!("This is for WebSockets: {error}.");
             Err(Box::new(text(StatusCode::BAD_REQUEST, &says)))
         }
     }
+}
+
+/// For whom a request counts: a trusted proxy says for whom it speaks, and nobody else is believed who says so.
+fn counted(
+    server: &Server,
+    request: &Request<Incoming>,
+    from: IpAddr,
+    guest: Guest,
+) -> Option<Guest> {
+    let Settings { proxies, client_address_header, .. } = &server.settings;
+    if !proxies.contains(&from) {
+        return Some(guest);
+    }
+    match client_behind(from, request.headers(), client_address_header, proxies) {
+        // A proxy that speaks for itself, or for nobody that it names.
+        client if proxies.contains(&client) => Some(guest),
+        client => server.shares.arrive(client, server.connections.available_permits()),
+    }
+}
+
+fn full() -> Page {
+    let mut full = text(StatusCode::SERVICE_UNAVAILABLE, "Very many are connecting; come back.");
+    full.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
+    full
 }
 
 /// A browser says which page connects. No cookie is used here, so a strange page could do nothing

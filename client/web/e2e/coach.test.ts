@@ -162,6 +162,30 @@ test('a false start, a stop that is held, and the next piece', { timeout: TEST_M
   await page.close();
 });
 
+test('a device is told what to open, and makes sessions once it has the head coach\'s link', { timeout: TEST_MS }, async () => {
+  const { page, wrong } = await open(hall.browser, `${hall.base}/coach/`, LAPTOP);
+  await page.getByText("open the head coach's link on it once").waitFor();
+  await sound(page, 'begin-without-key');
+  const make = async (title: string): Promise<void> => {
+    await page.getByLabel('Title').fill(title);
+    await page.getByRole('button', { name: 'Make the session' }).click();
+  };
+  await make('Without a key');
+  await page.getByRole('alert').getByText("Making a session takes the head coach's link").waitFor();
+  await page.getByLabel("The coach's link").fill(hall.headCoach);
+  await page.getByRole('button', { name: 'Open', exact: true }).click();
+  await make('With the key');
+  await page.getByRole('heading', { name: 'With the key' }).waitFor();
+  // The device remembers, and the address shows nothing of it.
+  await page.goto(`${hall.base}/coach/`);
+  await page.getByText('Make a new one').waitFor();
+  expect(await page.getByText("open the head coach's link on it once").count()).toBe(0);
+  await page.goto(hall.headCoach);
+  await page.waitForURL(`${hall.base}/coach/`);
+  expect(wrong).toEqual([]);
+  await page.close();
+});
+
 test('a link that is not whole says so, and a page without one offers to make a session', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await open(hall.browser, `${hall.base}/coach/KAMURETA`, LAPTOP);
   await page.getByText('The link to KAMU RETA is incomplete').waitFor();

@@ -78,12 +78,17 @@ export class Coaching {
     this.#server.kill('SIGCONT');
   }
 
+  /** The link by which sessions are made; the machine's own key does as well as the head coach's. */
+  get headCoach(): string {
+    return `${this.base}/coach/#${machineKey(this.#data)}`;
+  }
+
   async made(title: string): Promise<Made> {
     const asked: string[] = [];
     const { page, wrong } = await open(this.browser, 'about:blank', LAPTOP);
     page.setDefaultTimeout(15_000);
     page.on('request', (request) => asked.push(request.url()));
-    await page.goto(`${this.base}/coach/#${machineKey(this.#data)}`);
+    await page.goto(this.headCoach);
     await page.getByLabel('Title').fill(title);
     await page.getByRole('button', { name: 'Make the session' }).click();
     await page.getByRole('heading', { name: title }).waitFor();
@@ -92,7 +97,7 @@ export class Coaching {
 }
 
 /** The key by which a program on the server's machine makes sessions. */
-export function machineKey(data: string): string {
+function machineKey(data: string): string {
   const [key = ''] = readFileSync(join(data, 'machine-key'), 'utf8').split('\n');
   return key;
 }

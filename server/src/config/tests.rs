@@ -13,7 +13,9 @@ struct Line {
 }
 
 /// Settings that are no number.
-const WORDS: [&str; 11] = [
+const WORDS: [&str; 13] = [
+    "proxies",
+    "client-address-header",
     "open",
     "config",
     "listen",
@@ -69,7 +71,7 @@ fn every_number_has_bounds_and_is_refused_by_its_name_outside_of_them() {
         }
         numbers += 1;
     }
-    assert_eq!(numbers, 18, "speed and the seventeen limits");
+    assert_eq!(numbers, 22, "speed and the twenty-one limits");
     assert_eq!(wrong(&["--speed", "101"]), "speed: 101 is not a whole number from 1 to 100.");
 }
 
@@ -88,6 +90,9 @@ fn every_word_is_refused_by_its_name() {
             ["--hosts", "club.example:443"],
             "hosts: \"club.example:443\" is not a name or an address",
         ),
+        (["--proxies", "proxy.local"], "proxies: \"proxy.local\" is not an address"),
+        (["--client-address-header", "Forwarded"], "client-address-header: \"forwarded\" is not"),
+        (["--client-address-header", "a b"], "client-address-header: \"a b\" is not a header"),
         (["--code-syllables", "5"], "code-syllables: \"5\" is not 4 or 6."),
         (["--open=all", "--speed=1"], "open: \"all\" is not yes or no."),
         (["--config", "not-there.toml"], "config: not-there.toml cannot be read"),
@@ -164,6 +169,11 @@ fn help_tells_the_truth_and_variables_are_named_like_flags() {
         ("joins-per-s", &defaults.joins_per_s),
         ("connections-max", &defaults.connections),
         ("strangers-max", &defaults.strangers),
+        ("connections-per-address", &defaults.connections_per_address),
+        ("strangers-per-address", &defaults.strangers_per_address),
+        ("wrong-codes", &defaults.wrong_codes),
+        ("sessions-per-min-address", &defaults.sessions_per_min_address),
+        ("client-address-header", &defaults.client_address_header),
         ("coaches-max", &defaults.coaches),
         ("boards-max", &defaults.boards),
         ("messages-per-s", &defaults.messages_per_s),

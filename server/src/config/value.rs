@@ -1,6 +1,6 @@
 //! One value of a setting, read from what was typed; a wrong one is refused by the setting's name.
 
-use std::{fmt::Display, path::PathBuf, str::FromStr};
+use std::{fmt::Display, net::IpAddr, path::PathBuf, str::FromStr};
 
 use thole_protocol::ids::Syllables;
 
@@ -57,6 +57,30 @@ pub(super) fn self_made(value: Option<String>) -> Result<Vec<String>, String> {
         .split(',')
         .map(|name| authority::name(name.trim()).map_err(|says| format!("tls-self-made: {says}")))
         .collect()
+}
+
+pub(super) fn proxies(value: Option<String>) -> Result<Vec<IpAddr>, String> {
+    let value = value.unwrap_or_default();
+    let addresses = value.split(',').map(str::trim).filter(|address| !address.is_empty());
+    let read = |address: &str| address.parse::<IpAddr>().map(|ip| ip.to_canonical());
+    addresses
+        .map(|text| {
+            read(text)
+                .map_err(|_| format!("proxies: {text:?} is not an address, such as 127.0.0.1."))
+        })
+        .collect()
+}
+
+pub(super) fn header_name(value: Option<String>) -> Result<String, String> {
+    let value = value.unwrap_or_default().to_ascii_lowercase();
+    let is_name = hyper::header::HeaderName::try_from(&value).is_ok();
+    // RFC 7239 has a form of its own.
+    if is_name && value != "forwarded" {
+        return Ok(value);
+    }
+    Err(format!(
+        "client-address-header: {value:?} is not a header with addresses alone, such as X-Forwarded-For."
+    ))
 }
 
 pub(super) fn hosts(value: Option<String>) -> Result<Vec<String>, String> {

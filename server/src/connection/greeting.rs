@@ -5,7 +5,7 @@ use std::sync::Arc;
 use thole_piece::{Input, limits as core_limits};
 use thole_protocol::{
     ClientMsg, ServerMsg, VERSION,
-    client_msg::{Create, Hello, Join, Role},
+    client_msg::{Create, Hello, Join, Misread, Role},
     close::Close,
     ids::{AthleteId, JoinCode, SessionId},
     refusal::{Refusal, Why},
@@ -15,7 +15,7 @@ use thole_protocol::{
 };
 use tokio::{
     io::{AsyncRead, AsyncWrite},
-    sync::oneshot,
+    sync::{Notify, oneshot},
     time::{sleep, timeout},
 };
 use tokio_tungstenite::tungstenite::Utf8Bytes;
@@ -31,11 +31,12 @@ use crate::{
     Server,
     clock::SessionClock,
     journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
-    limits::{SAID_AGAIN_AFTER, STRANGER_BYTES},
+    limits::{Allowance, REFUSALS_MAX, SAID_AGAIN_AFTER, STRANGER_BYTES, WRONG_MAX},
     outbox::{Outbox, Outgoing},
     registry::Handle,
     secret::{Secret, SecretHash, random_code},
     session::{Event, Greeting, NoMore, devices::ConnId},
+    shares::Guest,
 };
 
 /// How often a code that is in use may be drawn before something is wrong.
@@ -54,12 +55,12 @@ pub(super) struct Welcomed {
 }
 
 /// Hears `create`, `join` and `hello` until somebody is welcome.
-pub(super) async fn greet<S>(socket: &mut Socket<S>) -> Result<Welcomed, Ended>
+pub(super) async fn greet<S>(socket: &mut Socket<S>, guest: &Guest) -> Result<Welcomed, Ended>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
     let mut waits = None;
-    let greeted = hear_stranger(socket, &mut waits).await;
+    let greeted = hear_stranger(socket, guest, &mut waits).await;
     if let Some(waits) = waits {
         // Who comes in by a link of their own asks no more.
         let why = if greeted.is_ok() { NoMore::Withdrawn } else { NoMore::Lost };
@@ -70,15 +71,17 @@ where
 
 async fn hear_stranger<S>(
     socket: &mut Socket<S>,
+    guest: &Guest,
     waits: &mut Option<Box<Waits>>,
 ) -> Result<Welcomed, Ended>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
     let server = socket.server.clone();
-    let mut bytes = 0;
+    let (mut bytes, mut wrong) = (0, 0);
+    let mut refusals = Allowance::new(REFUSALS_MAX, 1.0, server.clock.instant());
     loop {
-        let Some(text) = hear_or_decide(socket, waits).await? else { continue };
+        let Some(text) = hear_or_decide(socket, guest, waits).await? else { continue };
         let msg = ClientMsg::read(&text);
         if let (Some(waits), Ok((ClientMsg::Join(join), _))) = (waits.as_deref_mut(), &msg)
             && waits.is_said_again(join, server.clock.instant())
@@ -90,30 +93,50 @@ where
         if bytes > STRANGER_BYTES {
             return Err(Ended::Closing(Close::TooMany));
         }
+        let may_be_guess = may_be_guess(&msg);
         let answer = match msg {
             Ok((ClientMsg::Hello(hello), unknown)) => {
                 server.count_unknown(unknown);
-                return welcome(socket, hello).await;
+                return welcome(socket, hello, guest).await;
             }
             Ok((ClientMsg::Create(create), _)) => {
-                answer(created(&server, create).await?, ServerMsg::Created)
+                answer(created(&server, create, guest).await?, ServerMsg::Created)
             }
             Ok((ClientMsg::Join(join), _)) => {
                 if let Some(before) = waits.take() {
                     before.ends(NoMore::Withdrawn).await;
                 }
-                come_by_code(&server, join, waits).await?
+                come_by_code(&server, join, guest, waits).await?
             }
             Ok((_, _)) => refused(refusal(Why::NotNow, "Say hello first, with your secret.")),
             Err(error) => refused(misread(error)),
         };
         socket.say(&answer).await?;
+        let ServerMsg::Refused { refusal, .. } = answer else { continue };
+        wrong += u32::from(may_be_guess == Some(refusal.why));
+        if wrong >= WRONG_MAX {
+            return Err(Ended::Closing(Close::WrongTooOften));
+        }
+        if !refusals.take(server.clock.instant()) {
+            return Err(Ended::Closing(Close::TooMany));
+        }
     }
 }
 
-/// What is said next; none when it was nothing, or the coach has decided and it was told.
+/// With which refusal what was said may have been a guess: a code that no session has, or a key that is none.
+fn may_be_guess(msg: &Result<(ClientMsg, u32), Misread>) -> Option<Why> {
+    match msg {
+        Ok((ClientMsg::Join(_), _)) => Some(Why::Unknown),
+        Ok((ClientMsg::Create(create), _)) if create.key.is_some() => Some(Why::NotYours),
+        Ok(_) | Err(_) => None,
+    }
+}
+
+/// What is said next; none when it was nothing, or the coach has decided and it was told. Who keeps the server waiting
+/// may have to give way to others, who waits for the coach has given a code that is right.
 async fn hear_or_decide<S>(
     socket: &mut Socket<S>,
+    guest: &Guest,
     waits: &mut Option<Box<Waits>>,
 ) -> Result<Option<Utf8Bytes>, Ended>
 where
@@ -121,9 +144,15 @@ where
 {
     let limits = socket.server.settings.limits.clone();
     let silence = if waits.is_some() { WAITS_SILENT } else { limits.handshake };
-    let hears = timeout(silence, socket.hear(limits.stranger_bytes));
+    let hears = timeout(silence, hear_text(socket, limits.stranger_bytes));
     let Some(waiting) = waits.as_deref_mut() else {
-        return hears.await.unwrap_or(Err(Ended::Closing(Close::Silent)));
+        let leave = Arc::new(Notify::new());
+        let _awaited = guest.awaited(&leave);
+        return tokio::select! {
+            biased;
+            heard = hears => heard.unwrap_or(Err(Ended::Closing(Close::Silent))),
+            () = leave.notified() => Err(Ended::GivesWay),
+        };
     };
     let decided = tokio::select! {
         heard = hears => return heard.unwrap_or(Err(Ended::Closing(Close::Silent))),
@@ -137,19 +166,33 @@ where
         None => {
             // A fault that comes again at once must not make this go round without a pause.
             sleep(SAID_AGAIN_AFTER).await;
-            come_by_code(&server, join, waits).await?
+            come_by_code(&server, join, guest, waits).await?
         }
     };
     socket.say(&told).await?;
     Ok(None)
 }
 
+/// The next text; pings put nothing off.
+async fn hear_text<S>(socket: &mut Socket<S>, largest: usize) -> Result<Option<Utf8Bytes>, Ended>
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send,
+{
+    loop {
+        let text = socket.hear(largest).await?;
+        if text.is_some() {
+            return Ok(text);
+        }
+    }
+}
+
 async fn come_by_code(
     server: &Arc<Server>,
     join: Join,
+    guest: &Guest,
     waits: &mut Option<Box<Waits>>,
 ) -> Result<ServerMsg, Ended> {
-    Ok(match joining::join(server, join).await? {
+    Ok(match joining::join(server, join, guest).await? {
         Came::Said(msg) => msg,
         Came::Waits(new) => waits.insert(new).says(),
     })
@@ -166,7 +209,7 @@ pub(super) fn answer<T>(
     result.map_or_else(refused, done)
 }
 
-async fn welcome<S>(socket: &mut Socket<S>, hello: Hello) -> Result<Welcomed, Ended>
+async fn welcome<S>(socket: &mut Socket<S>, hello: Hello, guest: &Guest) -> Result<Welcomed, Ended>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
@@ -178,7 +221,10 @@ where
     let asked = server.clock.instant();
     let opens = SecretHash::of(&hello.secret);
     let held = server.journal.held(opens).await;
-    let held = held.map_err(|error| fault(&error))?.ok_or(wrong)?;
+    let Some(held) = held.map_err(|error| fault(&error))? else {
+        guest.was_wrong();
+        return Err(wrong);
+    };
     let (role, you) = match held.holder {
         Holder::Coach => (Role::Coach, None),
         Holder::Board => (Role::Board, None),
@@ -207,6 +253,7 @@ where
                 None => return Err(Ended::Closing(Close::Fault)),
             }
         };
+        guest.was_welcomed();
         tracing::info!(session = %row.session, ?role, athlete = ?you, "connected");
         return Ok(Welcomed { conn, role, you, handle, clock, out });
     }
@@ -228,8 +275,15 @@ pub(super) fn has_expired(server: &Server, row: &SessionRow) -> bool {
         .is_some_and(|closed| closed.saturating_add(links_ms) < server.clock.unix_ms())
 }
 
-async fn created(server: &Server, create: Create) -> Result<Result<Created, Refusal>, Ended> {
+async fn created(
+    server: &Server,
+    create: Create,
+    guest: &Guest,
+) -> Result<Result<Created, Refusal>, Ended> {
     if let Err(refusal) = server.makers.check(create.key.as_deref()) {
+        if create.key.is_some() {
+            guest.was_wrong();
+        }
         return Ok(Err(refusal));
     }
     if let Err(refusal) = core_limits::check_title(&create.title) {
@@ -237,6 +291,10 @@ async fn created(server: &Server, create: Create) -> Result<Result<Created, Refu
     }
     if create.settings.grace_ms > core_limits::GRACE_MAX {
         return Ok(Err(refusal(Why::OutOfRange, "The grace of a call is at most 5 s.")));
+    }
+    if !guest.may_create() {
+        let says = "Very many sessions were made from this network; try again in a minute.";
+        return Ok(Err(refusal(Why::Limit, says)));
     }
     if !server.may_create() {
         let says =

@@ -24,6 +24,7 @@ use crate::{
     limits::{JOIN_ID, SAID_AGAIN_AFTER},
     registry::Handle,
     session::{Entrance, Event, NoMore},
+    shares::Guest,
 };
 
 /// What is said on a connection that has no seat yet.
@@ -81,11 +82,16 @@ impl Waits {
 }
 
 /// Joins under a name.
-pub(super) async fn join(server: &Arc<Server>, join: Join) -> Result<Came, Ended> {
+pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Result<Came, Ended> {
     let said = |told: Result<Joined, Refusal>| Ok(Came::Said(answer(told, ServerMsg::Joined)));
     if let Err(refusal) = check(&join) {
         return said(Err(refusal));
     }
+    // First what this address may try: who guesses takes no turn of those who join elsewhere.
+    let Some(turn) = guest.turn_to_try().await else {
+        let says = "Very many wrong codes were tried from this network; wait a few seconds, then try again.";
+        return said(Err(refusal(Why::Limit, says)));
+    };
     let Some(wait) = server.turn_to_join() else {
         let says = "Very many are joining just now; try again in a few seconds.";
         return said(Err(refusal(Why::Limit, says)));
@@ -98,6 +104,7 @@ pub(super) async fn join(server: &Arc<Server>, join: Join) -> Result<Came, Ended
     let Some(code) = JoinCode::read(&join.code) else { return said(Err(unknown)) };
     let row = server.journal.session_of(&code).await.map_err(|error| fault(&error))?;
     let Some(row) = row.filter(|row| !has_expired(server, row)) else { return said(Err(unknown)) };
+    turn.was_right();
     for _ in 0..OPENS_TRIED {
         let opened = server.registry.open(server, &row).await;
         let handle = opened.map_err(|error| fault(&error))?;

@@ -1,6 +1,7 @@
 //! Connections over an in-memory stream: who may say what, who is let in, who is sent away.
 
 mod command;
+mod guesses;
 mod seats;
 
 use std::{sync::Arc, time::Duration};
@@ -137,7 +138,8 @@ impl Device {
         let stranger = server.strangers.clone().acquire_owned().await.unwrap();
         let config = Some(socket_config(1 << 18));
         let ws = WebSocketStream::from_raw_socket(there, Role::Server, config).await;
-        tokio::spawn(serve(ws, None, server.clone(), stranger));
+        let guest = server.shares.arrive([127, 0, 0, 1].into(), usize::MAX).unwrap();
+        tokio::spawn(serve(ws, None, server.clone(), stranger, guest));
         Device { ws: WebSocketStream::from_raw_socket(here, Role::Client, None).await }
     }
 

@@ -32,7 +32,7 @@ fn table(heading: &str) -> Vec<Vec<String>> {
     rows
 }
 
-const CLOSES: [Close; 15] = [
+const CLOSES: [Close; 16] = [
     Close::GoingAway,
     Close::BrokenFrame,
     Close::NotText,
@@ -48,6 +48,7 @@ const CLOSES: [Close; 15] = [
     Close::SessionClosed,
     Close::TooOld,
     Close::RoleFull,
+    Close::WrongTooOften,
 ];
 
 #[test]
@@ -126,6 +127,17 @@ fn the_table_of_limits_is_the_servers() {
         ("messages of one connection", format!("{} a second", limit.messages_per_s)),
         ("messages of one connection", format!("batches of {} or more", limits::BACK_FILL)),
         ("refused messages of one connection", format!("{} in one go", limits::REFUSALS_MAX)),
+        ("wrong codes, secrets or keys on one connection", limits::WRONG_MAX.to_string()),
+        (
+            "wrong codes, secrets and keys of one address",
+            format!("{} in one go", limit.wrong_codes),
+        ),
+        (
+            "connections of one address that have not said what they want",
+            limit.strangers_per_address.to_string(),
+        ),
+        ("connections of one address", "15,000".to_owned()),
+        ("sessions made from one address", format!("{} a minute", limit.sessions_per_min_address)),
         ("samples or readings in a message", limits::SAMPLES_MAX.to_string()),
         ("athletes in one `add_athletes`", limits::ADDED_MAX.to_string()),
         ("athletes in a session", "10,000".to_owned()),
@@ -139,6 +151,7 @@ fn the_table_of_limits_is_the_servers() {
         assert!(row.contains(&value), "{row} should say {value}");
     }
     assert_eq!((limit.athletes, limits::SCREEN_EVENTS_MAX), (10_000, 1_024));
+    assert_eq!(limit.connections_per_address, 15_000);
     assert_eq!(
         (limit.coaches, limit.boards),
         (3, 8),

@@ -1,5 +1,5 @@
 import { expect, test } from 'vitest';
-import { dropSession, keepHabits, keepSession, keptHabits, keptSessions } from './shelf';
+import { dropSession, keepHabits, keepKey, keepSession, keptHabits, keptKey, keptSessions } from './shelf';
 
 function shelf(): { getItem: (name: string) => string | null; setItem: (name: string, value: string) => void } {
   const kept = new Map<string, string>();
@@ -38,4 +38,15 @@ test('habits are remembered', () => {
   expect(keptHabits(here)).toEqual({ singleKeys: false, keys: { 'call 2': 'KeyJ' }, span: '30s' });
   here.setItem('thole coach habits', '{"singleKeys":false,"span":"30s"}');
   expect(keptHabits(here)).toEqual({ singleKeys: false, keys: {}, span: '30s' });
+});
+
+test('the head coach\'s key stays on this device until another one takes its place', () => {
+  const kept = new Map<string, string>();
+  const here = { getItem: (name: string) => kept.get(name) ?? null, setItem: (name: string, value: string) => void kept.set(name, value), removeItem: (name: string) => void kept.delete(name) };
+  expect(keptKey(here)).toBe('');
+  keepKey(here, 'first');
+  keepKey(here, 'second');
+  expect(keptKey(here)).toBe('second');
+  keepKey(here, '');
+  expect(kept.size).toBe(0);
 });
