@@ -10,6 +10,7 @@ pub mod fit;
 pub mod forecasts;
 pub mod gathering;
 pub mod hosts;
+pub mod inspect;
 pub mod journal;
 pub mod limits;
 pub mod line;

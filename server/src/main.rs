@@ -19,6 +19,7 @@ use thole_server::{
     demo::{self, DemoArgs},
     fit::{self, FitArgs},
     gathering::gather,
+    inspect::{self, CheckArgs, JournalArgs, SalvageArgs},
     journal::sqlite::SqliteJournal,
     makers::{self, Makers},
     replay::{self, ReplayArgs},
@@ -54,6 +55,12 @@ enum Task {
     Replay(ReplayArgs),
     /// Fits the projected finish to past pieces, and tells how good it is
     Fit(FitArgs),
+    /// Reads all of a journal and says what of it is not as it was written
+    Check(CheckArgs),
+    /// Saves what can be read of a damaged journal into a new file
+    Salvage(SalvageArgs),
+    /// Prints the records of a session
+    Journal(JournalArgs),
 }
 
 /// Where the key is kept, and what its link begins with.
@@ -79,6 +86,9 @@ fn main() -> ExitCode {
         Task::Demo(args) => demo(&args),
         Task::Replay(args) => replay(&args),
         Task::Fit(args) => fit(&args),
+        Task::Check(args) => check(&args),
+        Task::Salvage(args) => inspect::salvage(&args, &mut std::io::stdout().lock()).map(code),
+        Task::Journal(args) => journal(&args),
     };
     done.unwrap_or_else(|says| {
         eprintln!("{says}");
@@ -95,6 +105,22 @@ async fn demo(args: &DemoArgs) -> Result<ExitCode, String> {
 #[tokio::main(flavor = "current_thread")]
 async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
     replay::run(args, &mut std::io::stdout().lock()).await?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Whether something is wrong can be told by a script, too.
+fn code(is_well: bool) -> ExitCode {
+    if is_well { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+#[tokio::main(flavor = "current_thread")]
+async fn check(args: &CheckArgs) -> Result<ExitCode, String> {
+    inspect::check(args, &mut std::io::stdout().lock()).await.map(code)
+}
+
+#[tokio::main(flavor = "current_thread")]
+async fn journal(args: &JournalArgs) -> Result<ExitCode, String> {
+    inspect::journal(args, &mut std::io::stdout().lock()).await?;
     Ok(ExitCode::SUCCESS)
 }
 

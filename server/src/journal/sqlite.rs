@@ -4,15 +4,19 @@ mod columns;
 mod convert;
 mod reader;
 mod reading;
+mod salvage;
 mod seats;
 mod tables;
+mod witness;
 mod writing;
 
 use std::{
     fs::{DirBuilder, File, OpenOptions, TryLockError},
     os::unix::fs::{DirBuilderExt, OpenOptionsExt},
     path::Path,
+    sync::Arc,
     thread,
+    time::Duration,
 };
 
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
@@ -24,6 +28,7 @@ use super::{Answer, Append, Found, Held, Journal, JournalError, SessionRow};
 use crate::secret::SecretHash;
 use reader::Reader;
 use tables::{FIRST, check_version, epoch, version};
+use witness::{AllSeen, Witness};
 use writing::{Change, Task, write_all};
 
 /// Appends that may wait for the writer; sessions wait beyond that, and their connections with them.
@@ -36,6 +41,8 @@ pub struct SqliteJournal {
     writer: mpsc::Sender<Task>,
     reader: Reader,
     epoch: String,
+    /// Where records ended when the journal was opened, as its witness has it.
+    seen: Arc<AllSeen>,
     /// Held as long as the journal is open: there is one writer.
     _lock: Option<File>,
 }
@@ -72,15 +79,21 @@ impl SqliteJournal {
         let mut connection = Connection::open(&file).map_err(|error| write(&error))?;
         prepare(&mut connection)?;
         let epoch = epoch(&connection)?;
+        let (witness, seen) = Witness::open(data, &epoch).map_err(|error| write(&error))?;
+        let seen = Arc::new(seen);
         let reader =
             Connection::open_with_flags(&file, READ_ONLY).map_err(|error| write(&error))?;
         let (writer, tasks) = mpsc::channel(QUEUE_MAX);
         thread::Builder::new()
             .name("journal".to_owned())
-            .spawn(move || write_all(connection, tasks))
+            .spawn({
+                let seen = seen.clone();
+                move || write_all(connection, tasks, &witness, &seen)
+            })
             .map_err(|error| write(&error))?;
+        prove(&file, seen.clone()).map_err(|error| write(&error))?;
         let reader = Reader::new(reader).map_err(|error| write(&error))?;
-        Ok(SqliteJournal { writer, reader, epoch, _lock: Some(lock) })
+        Ok(SqliteJournal { writer, reader, epoch, seen, _lock: Some(lock) })
     }
 
     /// Opens the journal of a data folder to read it, also while a server is using it.
@@ -100,11 +113,40 @@ impl SqliteJournal {
         }
         check_version(version(&reader)?)?;
         let epoch = epoch(&reader)?;
+        let seen = witness::read(&data.join("witness"), &epoch).ok().flatten();
+        let seen = Arc::new(seen.unwrap_or_default());
         // Nobody receives: whoever appends all the same is told that it cannot be written.
         let (writer, _) = mpsc::channel(1);
         let reader = Reader::new(reader)
             .map_err(|error| JournalError::Read(format!("{}: {error}", file.display())))?;
-        Ok(SqliteJournal { writer, reader, epoch, _lock: None })
+        Ok(SqliteJournal { writer, reader, epoch, seen, _lock: None })
+    }
+
+    /// What is wrong with the file itself, in SQLite's own words; nothing when it is whole.
+    #[must_use]
+    pub fn pages(&self) -> Answer<Vec<String>> {
+        self.reader.ask(|connection| {
+            let mut select = connection.prepare("PRAGMA quick_check").map_err(read)?;
+            let rows = select.query_map([], |row| row.get::<_, String>(0)).map_err(read)?;
+            let says = rows.map(|row| row.unwrap_or_else(|error| error.to_string()));
+            Ok(says.filter(|says| says != "ok").collect())
+        })
+    }
+
+    /// Copies what can be read of a damaged journal into a new file, as it stands; one sentence for each place
+    /// where something could not be read.
+    ///
+    /// # Errors
+    /// One sentence: there is no journal, or the new file is there already or cannot be written.
+    pub fn salvage(data: &Path, out: &Path) -> Result<Vec<String>, String> {
+        let old = data.join("thole.db");
+        let told = |error: &dyn std::fmt::Display| format!("{}: {error}.", out.display());
+        let old = Connection::open_with_flags(&old, READ_ONLY)
+            .map_err(|error| format!("{}: {error}.", old.display()))?;
+        let made = OpenOptions::new().write(true).create_new(true).mode(0o600).open(out);
+        made.map_err(|error| told(&error))?;
+        let mut new = Connection::open(out).map_err(|error| told(&error))?;
+        salvage::copy(&old, &mut new).map_err(|error| told(&error))
     }
 
     fn write(&self, change: Change) -> Answer<u64> {
@@ -149,7 +191,8 @@ impl Journal for SqliteJournal {
     }
 
     fn read(&self, session: SessionId, from: u64) -> Answer<Found> {
-        self.reader.ask(move |connection| reading::records(connection, session, from))
+        let seen = self.seen.get(&session).copied();
+        self.reader.ask(move |connection| reading::records(connection, session, from, seen))
     }
 
     fn session(&self, session: SessionId) -> Answer<Option<SessionRow>> {
@@ -197,6 +240,46 @@ impl Journal for SqliteJournal {
     fn epoch(&self) -> String {
         self.epoch.clone()
     }
+}
+
+/// Rest between two sessions that are proven at the start: nobody who is there is to notice.
+const PROVING_REST: Duration = Duration::from_millis(5);
+
+/// Holds every session against its tags, one after the other, on a thread and a connection of its own, and names
+/// damage in the log: else what nobody opens is found when it is needed.
+fn prove(file: &Path, seen: Arc<AllSeen>) -> Result<(), String> {
+    let connection =
+        Connection::open_with_flags(file, READ_ONLY).map_err(|error| error.to_string())?;
+    let proving = move || {
+        for (session, error) in damaged(&connection, &seen).unwrap_or_else(|error| {
+            tracing::error!(%error, "the list of sessions cannot be read");
+            Vec::new()
+        }) {
+            tracing::error!(%session, "the journal is damaged: {error}; see `thole-server check`");
+        }
+    };
+    let spawned = thread::Builder::new().name("proving".to_owned()).spawn(proving);
+    spawned.map(|_| ()).map_err(|error| error.to_string())
+}
+
+/// Every session that is not as it was written, and how.
+fn damaged(
+    connection: &Connection,
+    seen: &AllSeen,
+) -> Result<Vec<(SessionId, String)>, JournalError> {
+    let mut select = connection.prepare("SELECT session FROM session").map_err(read)?;
+    let ids = select.query_map([], |row| row.get::<_, [u8; 16]>(0)).map_err(read)?;
+    let ids: Vec<[u8; 16]> = ids.collect::<Result<_, _>>().map_err(read)?;
+    let there: Vec<SessionId> = ids.into_iter().map(|id| SessionId(Uuid::from_bytes(id))).collect();
+    let gone = seen.keys().filter(|session| !there.contains(session));
+    let mut all: Vec<(SessionId, String)> =
+        gone.map(|session| (*session, "the whole session is missing".to_owned())).collect();
+    for session in there {
+        let found = reading::records(connection, session, 0, seen.get(&session).copied())?;
+        all.extend(found.damage.into_iter().map(|damage| (session, damage.to_string())));
+        thread::sleep(PROVING_REST);
+    }
+    Ok(all)
 }
 
 /// What a link opens; nothing for one whose row is not as it was written.

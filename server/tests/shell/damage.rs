@@ -188,3 +188,83 @@ fn folded(folder: &Path) -> u64 {
     connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).unwrap();
     fs::metadata(file).unwrap().len()
 }
+
+#[tokio::test]
+async fn an_end_that_was_lost_is_known_by_the_witness_and_its_positions_are_not_used_again() {
+    let folder = tempfile::tempdir().unwrap();
+    drop(rowed(folder.path()).await);
+    let cut = "DELETE FROM record WHERE position >= 11; DELETE FROM session WHERE number > 1";
+    Connection::open(folder.path().join("thole.db")).unwrap().execute_batch(cut).unwrap();
+    for which in [SqliteJournal::open_read_only(folder.path()), SqliteJournal::open(folder.path())]
+    {
+        let found = which.unwrap().read(session(1), 0).await.unwrap();
+        let says: Vec<String> = found.damage.iter().map(ToString::to_string).collect();
+        assert_eq!(says, ["records 11 to 13: is missing: the end of the journal was lost"]);
+        assert_eq!((found.records.len(), found.next), (8, 14), "the rest is kept");
+    }
+    let journal = SqliteJournal::open(folder.path()).unwrap();
+    assert!(journal.append(more(1, 11, vec![stroke(20, 1)])).await.is_err(), "rowed over");
+    assert_eq!(journal.append(more(1, 14, vec![stroke(20, 1)])).await.unwrap(), 15);
+    let found = journal.read(session(1), 0).await.unwrap();
+    assert_eq!(found.records.last().unwrap().0, 14);
+    assert!(found.damage[0].to_string().contains("missing"), "{:?}", found.damage);
+}
+
+/// SQLite reads a write-ahead file up to the first page that is not as it was written, and says nothing.
+#[tokio::test]
+async fn a_flipped_bit_in_the_write_ahead_file_loses_nothing_in_silence() {
+    let (folder, other) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let journal = rowed(folder.path()).await;
+    for name in ["thole.db", "thole.db-wal", "witness"] {
+        let mut bytes = fs::read(folder.path().join(name)).unwrap();
+        if name == "thole.db-wal" {
+            let at = bytes.len() * 8 / 10;
+            bytes[at] ^= 4;
+        }
+        fs::write(other.path().join(name), bytes).unwrap();
+    }
+    let whole = journal.read(session(1), 0).await.unwrap();
+    let damaged = SqliteJournal::open(other.path()).unwrap().read(session(1), 0).await.unwrap();
+    assert!(damaged.records.len() < whole.records.len(), "the bit did no harm");
+    assert_eq!(damaged.next, whole.next);
+    assert!(damaged.damage[0].to_string().contains("the end of the journal was lost"));
+    assert!(whole.records.starts_with(&damaged.records), "the rest is kept");
+}
+
+fn program(words: &[&str], folder: &Path) -> (bool, String) {
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_thole-server"));
+    let output = command.env_clear().args(words).arg("--data").arg(folder).output().unwrap();
+    (output.status.success(), String::from_utf8(output.stdout).unwrap())
+}
+
+#[tokio::test]
+async fn the_program_says_what_is_damaged_and_saves_the_rest() {
+    let folder = tempfile::tempdir().unwrap();
+    drop(rowed(folder.path()).await);
+    let (is_well, says) = program(&["check"], folder.path());
+    assert!(is_well && says.contains("1 sessions, 11 records: all as they were written"), "{says}");
+    let change = "UPDATE record SET at_ms = at_ms + 1 WHERE position = 8";
+    Connection::open(folder.path().join("thole.db")).unwrap().execute_batch(change).unwrap();
+    let (is_well, says) = program(&["check"], folder.path());
+    assert!(!is_well && says.contains("record 8 is not as it was written"), "{says}");
+    let (_, says) = program(&["journal", "--json", "--session", &code()], folder.path());
+    assert_eq!(says.lines().count(), 10, "{says}");
+    let last: serde_json::Value = serde_json::from_str(says.lines().last().unwrap()).unwrap();
+    assert_eq!(
+        (last["position"].as_u64(), last["input"]["input"].as_str()),
+        (Some(13), Some("samples"))
+    );
+
+    let saved = folder.path().join("saved");
+    fs::create_dir(&saved).unwrap();
+    let out = saved.join("thole.db");
+    let (is_well, says) = program(&["salvage", "--out", out.to_str().unwrap()], folder.path());
+    assert!(is_well, "{says}");
+    let before = SqliteJournal::open_read_only(folder.path()).unwrap().read(session(1), 0).await;
+    let after = SqliteJournal::open(&saved).unwrap().read(session(1), 0).await;
+    assert_eq!(before.unwrap(), after.unwrap(), "what is damaged is still named");
+}
+
+fn code() -> String {
+    thole_protocol::ids::JoinCode::from_random(1).as_str().to_owned()
+}

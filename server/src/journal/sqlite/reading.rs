@@ -3,7 +3,7 @@
 use rusqlite::{Connection, params};
 use thole_protocol::{ids::SessionId, units::At};
 
-use super::{columns::whole, read, seats::Seats};
+use super::{columns::whole, read, seats::Seats, witness::Seen};
 use crate::journal::{
     Damage, Found, JournalError, Record,
     chain::{Commit, Hash, Tag, content},
@@ -25,6 +25,7 @@ pub(super) fn records(
     connection: &Connection,
     session: SessionId,
     from: u64,
+    seen: Option<Seen>,
 ) -> Result<Found, JournalError> {
     let Some(seats) = Seats::of(connection, session).map_err(read)? else {
         return Ok(Found::default());
@@ -38,6 +39,9 @@ pub(super) fn records(
         }
     }
     walk.end();
+    if let Some(seen) = seen {
+        walk.witness(connection, seen).map_err(read)?;
+    }
     let aside = aside(connection, &seats).map_err(read)?;
     let mut found = walk.found;
     found.records.retain(|(position, _)| *position >= from && !aside.contains(position));
@@ -162,6 +166,23 @@ impl<'a> Walk<'a> {
             self.serve(rows, true);
         }
         self.found.next = self.next;
+    }
+
+    /// What the witness has seen has to be there.
+    fn witness(&mut self, connection: &Connection, seen: Seen) -> rusqlite::Result<()> {
+        if seen.next > self.next {
+            self.name(self.next, seen.next - 1, "is missing: the end of the journal was lost");
+            self.found.next = seen.next;
+            return Ok(());
+        }
+        let sql = "SELECT tag FROM record WHERE session = ? AND position = ?";
+        let mut select = connection.prepare_cached(sql)?;
+        let mut rows = select.query(params![self.seats.number, whole(seen.next - 1)])?;
+        let tag = rows.next()?.map(|row| row.get::<_, Option<Tag>>(0)).transpose()?.flatten();
+        if tag != Some(seen.tag) && self.found.damage.is_empty() {
+            self.name(seen.next - 1, seen.next - 1, "is not the one that was written last");
+        }
+        Ok(())
     }
 
     fn serve(&mut self, rows: Vec<Stored>, strokes: bool) {

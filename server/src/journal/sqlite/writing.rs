@@ -14,6 +14,7 @@ use super::{
     columns::{self, whole},
     seats::{Seats, secret_sum},
     tables,
+    witness::{AllSeen, Seen, Witness},
 };
 use crate::journal::{
     Append, Grant, Holder, JournalError, Record,
@@ -50,20 +51,25 @@ pub(super) type Ends = BTreeMap<SessionId, End>;
 /// The writer: takes everything that waits, makes it durable in one transaction, answers. After a
 /// failure everybody is told of that failure and nothing is tried again: what is durable is not known
 /// until the next start.
-pub(super) fn write_all(mut connection: Connection, mut tasks: mpsc::Receiver<Task>) {
+pub(super) fn write_all(
+    mut connection: Connection,
+    mut tasks: mpsc::Receiver<Task>,
+    witness: &Witness,
+    seen: &AllSeen,
+) {
     let mut failed: Option<String> = None;
     let mut group = Vec::new();
     let mut ends = Ends::new();
     while tasks.blocking_recv_many(&mut group, GROUP_MAX) > 0 {
         let written = match &failed {
             Some(why) => Err(why.clone()),
-            None => {
-                write_group(&mut connection, &group, &mut ends).map_err(|error| error.to_string())
-            }
+            None => write_group(&mut connection, &group, &mut ends, seen)
+                .map_err(|error| error.to_string()),
         };
         // Who asked may be gone; what was asked is durable, or not, all the same.
         match written {
             Ok(results) => {
+                note(witness, &group, &ends);
                 for (task, result) in group.drain(..).zip(results) {
                     let _ = task.answer.send(result);
                 }
@@ -84,18 +90,30 @@ pub(super) fn write_all(mut connection: Connection, mut tasks: mpsc::Receiver<Ta
     }
 }
 
+/// Tells the witness where the sessions of a group end now.
+fn note(witness: &Witness, group: &[Task], ends: &Ends) {
+    for task in group {
+        let Change::Append(Append { session, .. }) = &task.change else { continue };
+        if let Some(End { next, tag, seats }) = ends.get(session) {
+            witness.note(seats.number, *session, Seen { next: *next, tag: *tag });
+        }
+    }
+    witness.sync_soon();
+}
+
 /// One transaction; durable when this returns. One result a task, in their order.
 fn write_group(
     connection: &mut Connection,
     group: &[Task],
     ends: &mut Ends,
+    seen: &AllSeen,
 ) -> Result<Vec<Result<u64, JournalError>>, rusqlite::Error> {
     let mut transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let mut results = Vec::with_capacity(group.len());
     let mut erased = false;
     for task in group {
         results.push(match &task.change {
-            Change::Append(append) => write_alone(&mut transaction, append, ends)?,
+            Change::Append(append) => write_alone(&mut transaction, append, ends, seen)?,
             Change::SetAside(session, position) => {
                 let sql = "INSERT OR IGNORE INTO set_aside (session, position)
                            SELECT number, ? FROM session WHERE session = ?";
@@ -135,11 +153,12 @@ fn write_alone(
     transaction: &mut Transaction<'_>,
     append: &Append,
     ends: &mut Ends,
+    seen: &AllSeen,
 ) -> Result<Result<u64, JournalError>, rusqlite::Error> {
     let savepoint = transaction.savepoint()?;
     let end = match ends.remove(&append.session) {
         Some(end) => Some(end),
-        None => end(&savepoint, append.session)?,
+        None => end(&savepoint, append.session, seen.get(&append.session))?,
     };
     let end = match (end, &append.create) {
         (None, Some(row)) if append.first == 0 => {
@@ -178,7 +197,12 @@ fn is_taken(error: &rusqlite::Error) -> bool {
 }
 
 /// Where the records of a session end; none when there is no such session.
-fn end(savepoint: &Savepoint<'_>, session: SessionId) -> Result<Option<End>, rusqlite::Error> {
+/// Positions that the witness knows and the file has lost are not used again.
+fn end(
+    savepoint: &Savepoint<'_>,
+    session: SessionId,
+    seen: Option<&Seen>,
+) -> Result<Option<End>, rusqlite::Error> {
     let Some(seats) = Seats::of(savepoint, session)? else { return Ok(None) };
     let sql = "SELECT COALESCE(MAX(position) + 1, 0) FROM record WHERE session = ?";
     let next: i64 = savepoint.prepare_cached(sql)?.query_row([seats.number], |row| row.get(0))?;
@@ -187,7 +211,8 @@ fn end(savepoint: &Savepoint<'_>, session: SessionId) -> Result<Option<End>, rus
     let mut select = savepoint.prepare_cached(sql)?;
     let mut rows = select.query([seats.number])?;
     let tag = rows.next()?.map_or(Ok(Tag::default()), |row| row.get(0))?;
-    Ok(Some(End { next: next.cast_unsigned(), tag, seats }))
+    let next = next.cast_unsigned().max(seen.map_or(0, |seen| seen.next));
+    Ok(Some(End { next, tag, seats }))
 }
 
 fn write_one(savepoint: &Savepoint<'_>, append: &Append, end: &mut End) -> rusqlite::Result<()> {

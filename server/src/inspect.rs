@@ -1,0 +1,118 @@
+//! What a journal has, for whoever looks after it: `thole-server check`, `salvage` and `journal`.
+
+use std::{io::Write, path::PathBuf};
+
+use serde_json::json;
+use thole_protocol::ids::JoinCode;
+
+use crate::journal::{Journal, sqlite::SqliteJournal};
+
+/// Which journal to hold against its own tags.
+#[derive(Clone, Debug, clap::Args)]
+pub struct CheckArgs {
+    /// Folder of the journal
+    #[arg(long, env = "THOLE_DATA", default_value = "thole-data", value_name = "FOLDER")]
+    pub data: PathBuf,
+}
+
+/// What to save out of a damaged journal, and where to.
+#[derive(Clone, Debug, clap::Args)]
+pub struct SalvageArgs {
+    /// Folder of the journal, of which nothing is changed
+    #[arg(long, env = "THOLE_DATA", default_value = "thole-data", value_name = "FOLDER")]
+    pub data: PathBuf,
+    /// New file; named thole.db in a folder of its own, a server can be started on it
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+}
+
+/// Which records to print.
+#[derive(Clone, Debug, clap::Args)]
+pub struct JournalArgs {
+    /// Folder of the journal
+    #[arg(long, env = "THOLE_DATA", default_value = "thole-data", value_name = "FOLDER")]
+    pub data: PathBuf,
+    /// Join code of the session
+    #[arg(long, value_name = "CODE")]
+    pub session: String,
+    /// Whole records, one JSON object a line, instead of their kinds
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Reads all of a journal and says what is wrong with it; true when nothing is.
+///
+/// # Errors
+/// One sentence: there is no journal, or nothing of it can be read.
+pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String> {
+    let told = |error: &dyn std::fmt::Display| format!("{error}.");
+    let journal = SqliteJournal::open_read_only(&args.data).map_err(|error| told(&error))?;
+    let mut is_whole = true;
+    let mut say = |line: String| writeln!(out, "{line}").map_err(|error| told(&error));
+    for page in journal.pages().await.map_err(|error| told(&error))? {
+        is_whole = false;
+        say(format!("The file: {page}"))?;
+    }
+    let sessions = journal.sessions().await.map_err(|error| told(&error))?;
+    let mut records = 0;
+    for row in &sessions {
+        let found = journal.read(row.session, 0).await.map_err(|error| told(&error))?;
+        records += found.records.len();
+        for damage in found.damage {
+            is_whole = false;
+            say(format!("Session {} ({}): {damage}", row.code.as_str(), row.session))?;
+        }
+    }
+    if is_whole {
+        say(format!("{} sessions, {records} records: all as they were written.", sessions.len()))?;
+    } else {
+        say("What is whole is used all the same, and phones that still have their strokes send them again when they \
+             come back. Keep a copy of the folder, look at the disk, and where the file itself is damaged go on with \
+             what `thole-server salvage` makes of it, or with a backup."
+            .to_owned())?;
+    }
+    Ok(is_whole)
+}
+
+/// Saves what can be read of a damaged journal into a new file; true when that was all of it.
+///
+/// # Errors
+/// One sentence: there is no journal, or the new file is there already or cannot be written.
+pub fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<bool, String> {
+    let lost = SqliteJournal::salvage(&args.data, &args.out)?;
+    let told = |error: std::io::Error| format!("{error}.");
+    for what in &lost {
+        writeln!(out, "{what}").map_err(told)?;
+    }
+    let file = args.out.display();
+    writeln!(out, "{file} has what could be read; `thole-server check` on its folder says what is missing in it.")
+        .map_err(told)?;
+    Ok(lost.is_empty())
+}
+
+/// Prints the records of a session.
+///
+/// # Errors
+/// One sentence: there is no such session, or it cannot be read.
+pub async fn journal(args: &JournalArgs, out: &mut dyn Write) -> Result<(), String> {
+    let told = |error: &dyn std::fmt::Display| format!("{error}.");
+    let journal = SqliteJournal::open_read_only(&args.data).map_err(|error| told(&error))?;
+    let unknown =
+        || format!("There is no session {} in this journal: check the join code.", args.session);
+    let code = JoinCode::read(&args.session).ok_or_else(unknown)?;
+    let row = journal.session_of(&code).await.map_err(|error| told(&error))?;
+    let session = row.ok_or_else(unknown)?.session;
+    let found = journal.read(session, 0).await.map_err(|error| told(&error))?;
+    for (position, record) in &found.records {
+        let line = if args.json {
+            json!({"position": position, "at_ms": record.at, "input": record.input}).to_string()
+        } else {
+            format!("{position} {} {}", record.at.0, record.input.kind())
+        };
+        writeln!(out, "{line}").map_err(|error| told(&error))?;
+    }
+    for damage in found.damage {
+        eprintln!("{damage}");
+    }
+    Ok(())
+}

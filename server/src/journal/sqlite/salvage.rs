@@ -1,0 +1,101 @@
+//! What can be read of a damaged file, row by row into a new one: as it stands, with tags and hashes, so that what
+//! is missing is named there, too.
+
+use rusqlite::{Connection, params_from_iter, types::Value};
+
+use super::tables;
+
+/// The tables beside the records, in the order in which they refer to each other.
+const SMALL: [(&str, &str, &str); 6] = [
+    ("meta", "name, value", "name"),
+    (
+        "session",
+        "number, session, code, created_unix_ms, closed_unix_ms, tenure, format, key, sum",
+        "number",
+    ),
+    ("person", "session, number, athlete, key, sum", "session, number"),
+    ("run", "session, number, person, run, sum", "session, number"),
+    ("set_aside", "session, position", "session, position"),
+    ("secret", "hash, session, role, person, revoked, sum", "hash"),
+];
+
+/// Copies what can be read; one sentence for each place where something could not be.
+pub(super) fn copy(old: &Connection, new: &mut Connection) -> rusqlite::Result<Vec<String>> {
+    let epoch = old.query_row("SELECT value FROM meta WHERE name = 'epoch'", [], |row| row.get(0));
+    tables::make(new, epoch.ok())?;
+    new.pragma_update(None, "foreign_keys", false)?;
+    let transaction = new.transaction()?;
+    let mut lost = Vec::new();
+    for (table, columns, key) in SMALL {
+        if let Some(why) = both_ways(old, &transaction, table, columns, key, "")? {
+            lost.push(format!("Some rows of the table {table} cannot be read: {why}."));
+        }
+    }
+    let mut select = transaction.prepare("SELECT number, code FROM session ORDER BY number")?;
+    let sessions =
+        select.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)))?;
+    for session in sessions {
+        let (number, code) = session?;
+        let columns = "session, position, at_ms, person, kind, payload, tag";
+        let only = format!("WHERE session = {number}");
+        if let Some(why) = both_ways(old, &transaction, "record", columns, "position", &only)? {
+            lost.push(format!("Some records of session {code} cannot be read: {why}."));
+        }
+    }
+    drop(select);
+    transaction.commit()?;
+    Ok(lost)
+}
+
+/// From the first row to the first that cannot be read, and then from the last one back: why, if there was one.
+fn both_ways(
+    old: &Connection,
+    new: &Connection,
+    table: &str,
+    columns: &str,
+    key: &str,
+    only: &str,
+) -> rusqlite::Result<Option<String>> {
+    let select = format!("SELECT {columns} FROM {table} {only} ORDER BY {key}");
+    let Some(why) = one_way(old, new, table, columns, &select)? else { return Ok(None) };
+    let back = key.replace(',', " DESC,");
+    let select = format!("SELECT {columns} FROM {table} {only} ORDER BY {back} DESC");
+    one_way(old, new, table, columns, &select)?;
+    Ok(Some(why))
+}
+
+/// The outer error is of the new file; the inner one says why no more of the old one can be read.
+fn one_way(
+    old: &Connection,
+    new: &Connection,
+    table: &str,
+    columns: &str,
+    select: &str,
+) -> rusqlite::Result<Option<String>> {
+    let count = columns.split(',').count();
+    let places = vec!["?"; count].join(", ");
+    let mut insert = new
+        .prepare_cached(&format!("INSERT OR IGNORE INTO {table} ({columns}) VALUES ({places})"))?;
+    let mut select = match old.prepare(select) {
+        Ok(select) => select,
+        Err(error) => return Ok(Some(error.to_string())),
+    };
+    let mut rows = match select.query([]) {
+        Ok(rows) => rows,
+        Err(error) => return Ok(Some(error.to_string())),
+    };
+    loop {
+        match rows.next() {
+            Ok(None) => return Ok(None),
+            Err(error) => return Ok(Some(error.to_string())),
+            Ok(Some(row)) => {
+                let values: Result<Vec<Value>, _> =
+                    (0..count).map(|column| row.get(column)).collect();
+                // A row that breaks the table's own rules is damaged: it stays where it is.
+                if let Ok(values) = values {
+                    let _ = insert.execute(params_from_iter(values));
+                }
+            }
+        }
+    }
+}
