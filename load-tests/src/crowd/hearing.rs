@@ -161,6 +161,7 @@ impl Crowd {
                 machine: Some("invented".to_owned()),
                 clock_bound_ms: Some(Millis(1)),
                 on_board: None,
+                command: None,
             };
             self.say(place, &ClientMsg::Ready(ready));
         }
@@ -360,7 +361,7 @@ mod tests {
     fn a_call_that_is_refused_is_a_loss_unless_nobody_rows_any_more() {
         let settings = Settings::parse_from(["load-tests", "--athletes", "1"]);
         let nowhere = std::net::SocketAddr::from(([127, 0, 0, 1], 1));
-        let mut crowd = Crowd::gathered(&settings, nowhere, 1).unwrap();
+        let mut crowd = Crowd::gathered(&settings, nowhere, None, 1).unwrap();
         for (why, refused) in [(Why::NotNow, 0), (Why::NotInCommand, 1)] {
             crowd.call(0, None, false);
             let command = Some(crowd.calls.last().unwrap().command);
