@@ -79,6 +79,7 @@ impl Mirror {
             | Happening::CallEnded { .. }
             | Happening::CallTakenBack { .. }
             | Happening::SecondDevice { .. }
+            | Happening::LooksLike { .. }
             | Happening::Unknown => {}
         }
         true

@@ -47,6 +47,7 @@ impl ResultsTold {
             | Happening::SessionClosed
             | Happening::Calibrated { .. }
             | Happening::SecondDevice { .. }
+            | Happening::LooksLike { .. }
             | Happening::Unknown => return Vec::new(),
         };
         for result in &list {

@@ -68,6 +68,13 @@ pub enum Happening {
         /// Whose.
         athlete: AthleteId,
     },
+    /// A new name is taken for another one at a glance, or mixes letters of scripts that nobody writes together (coach).
+    LooksLike {
+        /// Whose.
+        athlete: AthleteId,
+        /// Whose name it looks like; none when it is only written as if.
+        like: Option<AthleteId>,
+    },
     /// The coach's prepared calls were replaced (coach).
     CallsPrepared {
         /// As they are now.

@@ -179,6 +179,8 @@ settings! {
     idle_s = "idle-s" / "THOLE_IDLE_S": Some("600");
     /// Hours for which links live after their session was closed [default: 24]
     links_h = "links-h" / "THOLE_LINKS_H": Some("24");
+    /// Days for which links of a session live that nobody has closed, from when it was made [default: 90]
+    open_links_days = "open-links-days" / "THOLE_OPEN_LINKS_DAYS": Some("90");
 }
 
 impl ServeArgs {
@@ -271,6 +273,7 @@ impl ServeArgs {
             silence: seconds("silence-s", args.silence_s, 3_600)?,
             idle: seconds("idle-s", args.idle_s, 86_400)?,
             links: seconds("links-h", args.links_h, 8_760)? * 3_600,
+            open_links: seconds("open-links-days", args.open_links_days, 3_660)? * 86_400,
         };
         Ok(Settings {
             listen: parsed("listen", args.listen, "an address and a port, such as 127.0.0.1:8737")?,

@@ -291,6 +291,7 @@ impl Evening {
             | Happening::SessionClosed
             | Happening::Calibrated { .. }
             | Happening::SecondDevice { .. }
+            | Happening::LooksLike { .. }
             | Happening::Unknown => {}
         }
         Ok(())

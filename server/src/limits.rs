@@ -164,6 +164,9 @@ pub struct Limits {
     pub idle: Duration,
     /// How long links live after their session was closed.
     pub links: Duration,
+    /// How long links live of a session that nobody has closed, from when it was made: one gathering, and a season at the
+    /// most. A code that was written on a wall must not open anything for ever.
+    pub open_links: Duration,
 }
 
 /// So many at once, and so many a second from then on.

@@ -24,6 +24,9 @@ pub enum Input {
         /// Its settings.
         settings: SessionSettings,
     },
+    /// Names are checked and compared by what is seen of them; a session from before this was asked goes on by the
+    /// spelling alone.
+    NamesBySight,
     /// By what finishes are projected from the next piece on, and what is known of its worth.
     Projecting {
         /// The whole model, so that the session can be computed again by the same.
@@ -215,6 +218,7 @@ impl Input {
             | Input::RowOn { athlete } => Some(*athlete),
             Input::Created { .. }
             | Input::Projecting { .. }
+            | Input::NamesBySight
             | Input::AthletesAdded { .. }
             | Input::Renewed { whose: Whose::Coach { .. } | Whose::Board, .. }
             | Input::CoachLinkUsed
@@ -230,6 +234,7 @@ impl Input {
     pub fn kind(&self) -> &'static str {
         match self {
             Input::Created { .. } => "created",
+            Input::NamesBySight => "names_by_sight",
             Input::Projecting { .. } => "projecting",
             Input::AthletesAdded { .. } => "athletes_added",
             Input::Joined { .. } => "joined",

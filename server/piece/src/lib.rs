@@ -7,6 +7,7 @@ pub mod call_sheet;
 pub mod calls;
 pub mod input;
 pub mod limits;
+pub mod name;
 pub mod notice;
 pub mod output;
 pub mod piece;

@@ -29,7 +29,7 @@ use thole_protocol::{
 use crate::{
     calls::Calls,
     input::Input,
-    limits,
+    limits, name,
     notice::urgency,
     output::{Output, To},
     piece::{Look, Piece, Roster},
@@ -64,6 +64,9 @@ pub struct Session {
     roster: Roster,
     /// Athletes by folded name.
     names: BTreeMap<String, AthleteId>,
+    /// Names are compared by what is seen of them, and so are these.
+    by_sight: bool,
+    looks: BTreeMap<String, BTreeSet<AthleteId>>,
     pieces: Vec<Piece>,
     current: usize,
     prepared: Vec<CallText>,
@@ -114,6 +117,7 @@ impl Session {
                 self.title.clone_from(title);
                 self.settings = *settings;
             }
+            Input::NamesBySight => self.by_sight = true,
             Input::Projecting { model, aim_ppm, so_far } => {
                 // The shell has read this model; one that is none leaves the one before in force.
                 if let Ok(model) = Model::of(model) {
@@ -125,17 +129,19 @@ impl Session {
                 if self.has_done(*command) {
                     out.push(Output::Done { command: *command });
                 } else {
-                    let done = self.add_athletes(athletes);
+                    let done = self.add_athletes(athletes, &mut out);
                     if done.is_ok() {
                         self.seats.added(*command, athletes.iter().map(|(id, _)| *id).collect());
                     }
                     self.answer(*command, done, &mut out);
                 }
             }
-            Input::Joined { athlete, name, join } => self.join(*athlete, name, join.as_deref()),
+            Input::Joined { athlete, name, join } => {
+                self.join(*athlete, name, join.as_deref(), &mut out)
+            }
             Input::LetIn { command, athlete, name, join } => {
                 if !self.has_done(*command) {
-                    self.join(*athlete, name, Some(join));
+                    self.join(*athlete, name, Some(join), &mut out);
                 }
                 self.answer(*command, Ok(()), &mut out);
             }
@@ -370,15 +376,23 @@ impl Session {
         }
     }
 
-    fn add_athletes(&mut self, athletes: &[(AthleteId, RosterEntry)]) -> Result<(), Refusal> {
+    fn add_athletes(
+        &mut self,
+        athletes: &[(AthleteId, RosterEntry)],
+        out: &mut Vec<Output>,
+    ) -> Result<(), Refusal> {
         if self.closed {
             return refused(Why::NotNow, "This session is closed; make a new one.");
         }
         let mut names = BTreeSet::new();
         for (_, entry) in athletes {
             limits::check_athlete(&entry.spec)?;
+            if self.by_sight {
+                name::check_athlete(&entry.spec)?;
+            }
             let name = &entry.spec.name;
-            if self.names.contains_key(&folded(name)) || !names.insert(folded(name)) {
+            let folded = self.folded(name);
+            if self.names.contains_key(&folded) || !names.insert(folded) {
                 let says =
                     format!("{name} is in the roster already: add an initial to tell them apart.");
                 return refused(Why::NameTaken, &says);
@@ -395,6 +409,7 @@ impl Session {
         for (id, entry) in athletes {
             let athlete = Athlete::new(entry.spec.clone(), entry.aims.clone(), first);
             self.admit(*id, athlete);
+            self.look(*id, out);
         }
         Ok(())
     }
@@ -403,7 +418,8 @@ impl Session {
         if let Some(piece) = self.piece_mut() {
             piece.admit(id, &athlete);
         }
-        self.names.insert(folded(&athlete.spec.name), id);
+        let folded = self.folded(&athlete.spec.name);
+        self.names.insert(folded, id);
         self.roster.insert(id, athlete);
         self.roster_changed(id);
     }

@@ -260,3 +260,41 @@ fn settings_that_are_changed_before_there_is_a_piece_leave_nothing_due() {
     session.apply(At(5), &Input::Ordered { command, order: Order::Settings { settings } });
     assert_eq!(session.deadline(), None);
 }
+
+#[test]
+fn names_that_look_the_same_are_one_or_told_to_the_coach() {
+    let mut session = Session::new();
+    let settings = thole_protocol::spec::SessionSettings::default();
+    session.apply(At(0), &Input::Created { title: "A test".into(), settings });
+    session.apply(At(0), &Input::NamesBySight);
+    let add = |session: &mut Session, number: u128, name: &str| {
+        let spec = thole_protocol::spec::AthleteSpec { name: name.into(), ..Default::default() };
+        let athletes =
+            vec![(AthleteId(Uuid::from_u128(number)), RosterEntry { spec, aims: vec![] })];
+        let command = CommandId(Uuid::from_u128(number));
+        session.apply(At(1), &Input::AthletesAdded { command, athletes })
+    };
+    let refused = |out: &[Output]| out.iter().any(|o| matches!(o, Output::OrderRefused { .. }));
+    let alike = |out: &[Output]| {
+        out.iter().find_map(|o| match o {
+            Output::Event {
+                event: Event { what: Happening::LooksLike { like, .. }, .. }, ..
+            } => Some(*like),
+            _ => None,
+        })
+    };
+    let out = add(&mut session, 1, "Ana Lima");
+    assert!(!refused(&out) && alike(&out).is_none());
+    for (no, same) in (2..).zip(["ana  lima ", "ＡＮＡ LIMA", "\u{200b}", "Ana\u{202e}"]) {
+        assert!(refused(&add(&mut session, no, same)), "{same:?}");
+    }
+    let out = add(&mut session, 9, "Аnа Limа");
+    assert!(!refused(&out), "two people may be called so");
+    assert_eq!(alike(&out), Some(Some(AthleteId(Uuid::from_u128(1)))));
+    assert_eq!(session.way_in("ANA LIMA"), Ok(Way::Ask(Some(AthleteId(Uuid::from_u128(1))))));
+    let order = Order::PrepareCalls {
+        calls: vec![CallText { shown: "Sit\u{202e}tall".into(), spoken: String::new() }],
+    };
+    let command = CommandId(Uuid::from_u128(20));
+    assert!(refused(&session.apply(At(2), &Input::Ordered { command, order })));
+}

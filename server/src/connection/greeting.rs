@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use thole_piece::{Input, limits as core_limits};
+use thole_piece::{Input, limits as core_limits, name};
 use thole_protocol::{
     ClientMsg, ServerMsg, VERSION,
     client_msg::{Create, Hello, Join, Misread, Role},
@@ -270,9 +270,13 @@ async fn row(server: &Server, session: SessionId) -> Result<Option<SessionRow>, 
 }
 
 pub(super) fn has_expired(server: &Server, row: &SessionRow) -> bool {
-    let links_ms = u64::try_from(server.settings.limits.links.as_millis()).unwrap_or(u64::MAX);
-    row.closed_unix_ms
-        .is_some_and(|closed| closed.saturating_add(links_ms) < server.clock.unix_ms())
+    let limits = &server.settings.limits;
+    let (from, lives) = match row.closed_unix_ms {
+        Some(closed) => (closed, limits.links),
+        None => (row.created_unix_ms, limits.open_links),
+    };
+    let lives_ms = u64::try_from(lives.as_millis()).unwrap_or(u64::MAX);
+    from.saturating_add(lives_ms) < server.clock.unix_ms()
 }
 
 async fn created(
@@ -286,7 +290,8 @@ async fn created(
         }
         return Ok(Err(refusal));
     }
-    if let Err(refusal) = core_limits::check_title(&create.title) {
+    let title = core_limits::check_title(&create.title);
+    if let Err(refusal) = title.and_then(|()| name::check(&create.title)) {
         return Ok(Err(refusal));
     }
     if create.settings.grace_ms > core_limits::GRACE_MAX {
@@ -316,6 +321,7 @@ async fn created(
         first: 0,
         records: Arc::new(vec![
             created_record(create.title, create.settings),
+            Record { at: At(0), input: Input::NamesBySight },
             Record { at: At(0), input: server.forecasts.input() },
         ]),
         revoke: Vec::new(),

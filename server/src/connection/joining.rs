@@ -2,6 +2,7 @@
 
 use std::{sync::Arc, time::Duration};
 
+use thole_piece::{limits, name};
 use thole_protocol::{
     ServerMsg,
     client_msg::Join,
@@ -99,8 +100,10 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
     if !wait.is_zero() {
         sleep(wait).await;
     }
-    let unknown =
-        refusal(Why::Unknown, "No session has this code; ask your coach to say it again.");
+    let unknown = refusal(
+        Why::Unknown,
+        "No session has this code, or its time is over; ask your coach to say it again.",
+    );
     let Some(code) = JoinCode::read(&join.code) else { return said(Err(unknown)) };
     let row = server.journal.session_of(&code).await.map_err(|error| fault(&error))?;
     let Some(row) = row.filter(|row| !has_expired(server, row)) else { return said(Err(unknown)) };
@@ -138,10 +141,12 @@ fn check(join: &Join) -> Result<(), Refusal> {
         return Err(refusal(Why::OutOfRange, says));
     }
     match &join.from {
-        Some(from) => thole_piece::limits::check_name(from).map_err(|refusal| Refusal {
-            says: format!("What the device calls itself: {}", refusal.says),
-            ..refusal
-        }),
+        Some(from) => {
+            limits::check_name(from).and_then(|()| name::check(from)).map_err(|refusal| Refusal {
+                says: format!("What the device calls itself: {}", refusal.says),
+                ..refusal
+            })
+        }
         None => Ok(()),
     }
 }

@@ -30,7 +30,7 @@ pub(crate) const HEART_RATE: i8 = 2;
 
 /// Numbers of kinds and their names in JSON. A number is never used for anything else; the negative of one is a
 /// row whose content was erased: a hash stands in its place.
-const KINDS: [(i8, &str); 22] = [
+const KINDS: [(i8, &str); 23] = [
     (SAMPLES, "samples"),
     (HEART_RATE, "heart_rate"),
     (3, "created"),
@@ -53,6 +53,7 @@ const KINDS: [(i8, &str); 22] = [
     (20, "renewed"),
     (21, "coach_link_used"),
     (22, "second_device"),
+    (23, "names_by_sight"),
 ];
 
 /// The number of an input's kind.
@@ -80,6 +81,7 @@ fn kind(input: &Input) -> i8 {
         Input::Renewed { .. } => 20,
         Input::CoachLinkUsed => 21,
         Input::SecondDevice { .. } => 22,
+        Input::NamesBySight => 23,
     }
 }
 

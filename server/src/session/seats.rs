@@ -3,11 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use thole_piece::{
-    Input, Output,
-    input::Whose,
-    session::{Way, folded},
-};
+use thole_piece::{Input, Output, input::Whose, name::folded, session::Way};
 use thole_protocol::{
     ServerMsg,
     client_msg::{AddAthletes, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TurnAway},

@@ -213,6 +213,15 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
             Some(lines.fold(first, |text, line| format!("{text}\n{line}")))
         }
         Happening::Calibrated { calibration } => Some(format!("== {}", calibration.says)),
+        Happening::LooksLike { athlete, like } => {
+            let name = names.get(athlete)?;
+            Some(match like.and_then(|like| names.get(&like)) {
+                Some(other) => format!("!! {name} looks like {other}: are they two people?"),
+                None => {
+                    format!("!! {name} is written with letters of several scripts: look twice.")
+                }
+            })
+        }
         Happening::SecondDevice { athlete } => {
             let name = names.get(athlete)?;
             Some(format!(

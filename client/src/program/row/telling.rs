@@ -302,6 +302,7 @@ impl<'a> Telling<'a> {
             | Happening::CallEnded { .. }
             | Happening::Calibrated { .. }
             | Happening::SecondDevice { .. }
+            | Happening::LooksLike { .. }
             | Happening::Unknown => {}
         }
     }

@@ -71,6 +71,8 @@ export interface Session extends Omit<ServerWelcome, 'type' | 'own' | 'call' | '
   readonly call: OwnCall | null;
   /** Coach: seats to which a second device has come, and when last. */
   readonly secondDevices: ReadonlyMap<string, number>;
+  /** Coach: names that look like another one, and whose that is; null when they are only written as if. */
+  readonly alike: ReadonlyMap<string, string | null>;
   /** When everybody was last called back. */
   readonly falseStartAtMs: number | null;
 }
@@ -189,6 +191,7 @@ function welcomed(before: Session | null, msg: ServerWelcome): Session {
     own: own?.piece === msg.current ? own : null,
     call: call === null ? null : { ...call, over: null },
     secondDevices: same?.secondDevices ?? new Map(),
+    alike: same?.alike ?? new Map(),
     falseStartAtMs: same?.falseStartAtMs ?? null,
   };
   return calls.reduce(withListed, session);
@@ -303,6 +306,7 @@ function withListed(session: Session, { at_ms, what }: Event): Session {
     case 'athletes_changed':
     case 'athletes_removed':
     case 'second_device':
+    case 'looks_like':
     case 'calls_prepared':
     case 'calibrated':
     case 'call':
@@ -341,6 +345,8 @@ function changed(session: Session, atMs: number, what: Happening): Session {
     }
     case 'second_device':
       return { ...session, secondDevices: new Map([...session.secondDevices, [what.athlete, atMs]]) };
+    case 'looks_like':
+      return { ...session, alike: new Map([...session.alike, [what.athlete, what.like ?? null]]) };
     case 'calls_prepared':
       return { ...session, prepared: what.calls };
     case 'calibrated':

@@ -11,10 +11,10 @@ use thole_protocol::{
     units::Millis,
 };
 
-use super::{Session, folded, refused, unknown};
+use super::{Session, refused, unknown};
 use crate::{
     calls::Known,
-    limits,
+    limits, name,
     output::{Athletes, Output, To},
     piece::Piece,
     roster::Athlete,
@@ -26,9 +26,12 @@ impl Session {
         if self.closed {
             return refused(Why::NotNow, "This session is closed; make a new one.");
         }
+        if self.by_sight {
+            name::check_order(order)?;
+        }
         match order {
             Order::Settings { settings } => self.change_settings(settings, out),
-            Order::ChangeAthlete { athlete, spec } => self.change_athlete(*athlete, spec),
+            Order::ChangeAthlete { athlete, spec } => self.change_athlete(*athlete, spec, out),
             Order::RemoveAthlete { athlete } => self.remove_athlete(*athlete, out),
             Order::Aim { athlete, piece, aim } => self.aim(*athlete, *piece, aim),
             Order::SetPieces { pieces } => self.set_pieces(pieces, out),
@@ -80,15 +83,27 @@ impl Session {
         Ok(())
     }
 
-    fn change_athlete(&mut self, id: AthleteId, spec: &AthleteSpec) -> Result<(), Refusal> {
+    fn change_athlete(
+        &mut self,
+        id: AthleteId,
+        spec: &AthleteSpec,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Refusal> {
         limits::check_athlete(spec)?;
-        if self.names.get(&folded(&spec.name)).is_some_and(|other| *other != id) {
+        if self.names.get(&self.folded(&spec.name)).is_some_and(|other| *other != id) {
             return refused(Why::NameTaken, "Somebody else has this name: add an initial.");
         }
-        let Some(athlete) = self.roster.get_mut(&id) else { return unknown("athlete") };
-        self.names.remove(&folded(&athlete.spec.name));
-        self.names.insert(folded(&spec.name), id);
-        athlete.spec = spec.clone();
+        let Some(before) = self.name(id).map(str::to_owned) else { return unknown("athlete") };
+        let (old, new) = (self.folded(&before), self.folded(&spec.name));
+        self.names.remove(&old);
+        self.names.insert(new, id);
+        if let Some(athlete) = self.roster.get_mut(&id) {
+            athlete.spec = spec.clone();
+        }
+        if before != spec.name {
+            self.overlook(id, &before);
+            self.look(id, out);
+        }
         self.roster_changed(id);
         Ok(())
     }
@@ -109,7 +124,9 @@ impl Session {
             return refused(Why::NotNow, &says);
         }
         self.roster.remove(&id);
-        self.names.remove(&folded(&name));
+        let folded = self.folded(&name);
+        self.names.remove(&folded);
+        self.overlook(id, &name);
         self.fresh_roster.remove(&id);
         for piece in &mut self.pieces {
             piece.forget(id);

@@ -3,13 +3,19 @@
 use std::collections::BTreeMap;
 
 use thole_protocol::{
+    event::Happening,
     ids::{AthleteId, CommandId, DeviceId, PieceNo},
     refusal::{Refusal, Why},
     spec::{AthleteSpec, Joining},
 };
 
 use super::{Session, folded, refused};
-use crate::{input::Whose, limits, roster::Athlete};
+use crate::{
+    input::Whose,
+    limits, name,
+    output::{Output, To},
+    roster::Athlete,
+};
 
 /// What of seats is known beside the roster.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -71,13 +77,16 @@ impl Session {
     /// The name is no name, is taken, or the session is closed.
     pub fn way_in(&self, name: &str) -> Result<Way, Refusal> {
         limits::check_name(name)?;
+        if self.by_sight {
+            name::check(name)?;
+        }
         if self.closed {
             return refused(
                 Why::NotNow,
                 "This session is closed; ask your coach for the next one.",
             );
         }
-        let known = self.names.get(&folded(name));
+        let known = self.names.get(&self.folded(name));
         match (known.and_then(|id| Some((*id, self.roster.get(id)?))), self.settings.joining) {
             (None, Joining::Guests | Joining::Trusted) => Ok(Way::New),
             (None, Joining::Asked) => Ok(Way::Ask(None)),
@@ -115,7 +124,13 @@ impl Session {
         self.roster.get(&athlete).is_some_and(Athlete::is_heard)
     }
 
-    pub(super) fn join(&mut self, id: AthleteId, name: &str, join: Option<&str>) {
+    pub(super) fn join(
+        &mut self,
+        id: AthleteId,
+        name: &str,
+        join: Option<&str>,
+        out: &mut Vec<Output>,
+    ) {
         if let Some(join) = join {
             self.seats.joins.insert(join.to_owned(), id);
         }
@@ -128,5 +143,37 @@ impl Session {
         let mut athlete = Athlete::new(spec, Vec::new(), PieceNo(0));
         athlete.claimed = true;
         self.admit(id, athlete);
+        self.look(id, out);
+    }
+
+    /// A name without what does not tell people apart, by the rule that this session was made under.
+    pub(super) fn folded(&self, name: &str) -> String {
+        if self.by_sight { name::folded(name) } else { folded(name) }
+    }
+
+    /// The coach is told of a new name that looks like another one, or is written so that it could.
+    pub(super) fn look(&mut self, id: AthleteId, out: &mut Vec<Output>) {
+        let Some(name) = self.name(id).filter(|_| self.by_sight).map(str::to_owned) else { return };
+        let mut like = None;
+        for look in name::looks(&name) {
+            let alike = self.looks.entry(look).or_default();
+            like = like.or(alike.iter().find(|other| **other != id).copied());
+            alike.insert(id);
+        }
+        if like.is_some() || name::is_mixed(&name) {
+            self.emit(To::COACH, Happening::LooksLike { athlete: id, like }, out);
+        }
+    }
+
+    /// A name is nobody's any more.
+    pub(super) fn overlook(&mut self, id: AthleteId, name: &str) {
+        for look in name::looks(name) {
+            if let Some(alike) = self.looks.get_mut(&look) {
+                alike.remove(&id);
+                if alike.is_empty() {
+                    self.looks.remove(&look);
+                }
+            }
+        }
     }
 }

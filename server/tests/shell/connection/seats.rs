@@ -1,5 +1,11 @@
 //! Who gets which seat: by a code and a name, by the coach's word, and again after a lost answer.
 
+use thole_protocol::ids::{JoinCode, SessionId};
+use thole_server::{
+    journal::{Append, Grant, Holder},
+    secret::SecretHash,
+};
+
 use super::*;
 
 /// An id that nobody else has.
@@ -402,4 +408,39 @@ async fn what_an_athlete_says_under_a_name_is_answered_by_it() {
     coach.say(json!({"type": "clock", "client_sent_us": 7})).await;
     let told = coach.hears_any(&["done", "clock"]).await;
     assert_eq!(told["type"], "clock");
+}
+
+#[tokio::test(start_paused = true)]
+async fn links_of_a_session_that_nobody_closes_end_after_a_season() {
+    let gym = Gym::new().await;
+    let athlete = gym.join("Ana").await;
+    let mut row = gym.server.journal.sessions().await.unwrap().remove(0);
+    let made = |days: u64| gym.server.clock.unix_ms() - days * 86_400_000;
+    for (no, days, opens) in [(1, 89, true), (2, 91, false)] {
+        let held = SecretHash::of(&format!("of session {no}"));
+        row.session = SessionId(Uuid::from_u128(no));
+        row.code = JoinCode::from_random(no.try_into().unwrap());
+        row.created_unix_ms = made(days);
+        let append = Append {
+            session: row.session,
+            create: Some(row.clone()),
+            tenure: 0,
+            first: 0,
+            records: Arc::default(),
+            revoke: Vec::new(),
+            grant: vec![Grant { hash: held, holder: Holder::Board }],
+            closed_unix_ms: None,
+        };
+        gym.server.journal.append(append).await.unwrap();
+        let mut board = gym.enter("board", &json!(format!("of session {no}"))).await;
+        if opens {
+            board.hears("welcome").await;
+        } else {
+            assert_eq!(board.is_closed().await, Close::WrongSecret.code());
+            let mut late = Device::dial(&gym.server, 1 << 16).await;
+            late.joins(&json!(row.code.as_str()), "Bo", "bo").await;
+            assert_eq!(late.hears("refused").await["refusal"]["why"], "unknown");
+        }
+    }
+    gym.enter("athlete", &athlete).await.hears("welcome").await;
 }
