@@ -15,7 +15,7 @@ use thole_piece::Input;
 use thole_protocol::{
     ids::{AthleteId, RunId},
     order::Order,
-    spec::{Audience, PieceSpec},
+    spec::Audience,
 };
 use uuid::Uuid;
 
@@ -116,59 +116,64 @@ pub(crate) struct Row {
 
 /// Rows that an input takes: as many positions.
 pub(crate) fn rows(input: &Input) -> u64 {
-    let picked = |audience: &Audience| match audience {
-        Audience::Picked { athletes } => athletes.len(),
-        Audience::All | Audience::Team { .. } | Audience::Behind => 0,
-    };
-    let sheet = |piece: &PieceSpec| {
-        piece.call_sheet.iter().map(|call| picked(&call.audience)).sum::<usize>()
-    };
-    let parts = match input {
-        Input::AthletesAdded { athletes, .. } => athletes.len(),
-        Input::Ordered { order: Order::Call { call }, .. } => picked(&call.audience),
-        Input::Ordered { order: Order::SetPieces { pieces }, .. } => pieces.iter().map(sheet).sum(),
-        _ => 0,
+    let parts = if let Input::AthletesAdded { athletes, .. } = input {
+        athletes.len()
+    } else if let Input::Ordered { order, .. } = input {
+        audiences(order).iter().map(|audience| picked(audience).len()).sum()
+    } else {
+        0
     };
     1 + parts as u64
 }
 
+/// Whom the calls of an order are for, in their order.
+fn audiences(order: &Order) -> Vec<&Audience> {
+    if let Order::Call { call } = order {
+        vec![&call.audience]
+    } else if let Order::SetPieces { pieces } = order {
+        pieces.iter().flat_map(|piece| &piece.call_sheet).map(|call| &call.audience).collect()
+    } else {
+        Vec::new()
+    }
+}
+
+fn picked(audience: &Audience) -> &[AthleteId] {
+    match audience {
+        Audience::Picked { athletes } => athletes,
+        Audience::All | Audience::Team { .. } | Audience::Behind => &[],
+    }
+}
+
 /// Whose row the head of an input is.
 fn owner(input: &Input) -> Option<AthleteId> {
-    match input {
-        Input::Ordered {
-            order:
-                Order::ChangeAthlete { athlete, .. }
-                | Order::RemoveAthlete { athlete }
-                | Order::Aim { athlete, .. },
-            ..
-        } => Some(*athlete),
-        other => other.athlete(),
+    if let Input::Ordered {
+        order:
+            Order::ChangeAthlete { athlete, .. }
+            | Order::RemoveAthlete { athlete }
+            | Order::Aim { athlete, .. },
+        ..
+    } = input
+    {
+        return Some(*athlete);
     }
+    input.athlete()
 }
 
 /// Everybody whom an input has rows of: they need numbers first.
 pub(crate) fn people(input: &Input) -> Vec<AthleteId> {
-    let picked = |audience: &Audience| match audience {
-        Audience::Picked { athletes } => athletes.clone(),
-        Audience::All | Audience::Team { .. } | Audience::Behind => Vec::new(),
-    };
-    match input {
-        Input::AthletesAdded { athletes, .. } => athletes.iter().map(|(who, _)| *who).collect(),
-        Input::Ordered { order: Order::Call { call }, .. } => picked(&call.audience),
-        Input::Ordered { order: Order::SetPieces { pieces }, .. } => {
-            let calls = pieces.iter().flat_map(|piece| &piece.call_sheet);
-            calls.flat_map(|call| picked(&call.audience)).collect()
-        }
-        other => owner(other).into_iter().collect(),
+    let mut people: Vec<AthleteId> = owner(input).into_iter().collect();
+    if let Input::AthletesAdded { athletes, .. } = input {
+        people.extend(athletes.iter().map(|(athlete, _)| *athlete));
+    } else if let Input::Ordered { order, .. } = input {
+        people.extend(audiences(order).into_iter().flat_map(picked));
     }
+    people
 }
 
 /// The recording that samples belong to; it needs a number first.
 pub(crate) fn recording(input: &Input) -> Option<(AthleteId, RunId)> {
-    match input {
-        Input::Samples { athlete, run, .. } => Some((*athlete, *run)),
-        _ => None,
-    }
+    let Input::Samples { athlete, run, .. } = input else { return None };
+    Some((*athlete, *run))
 }
 
 /// An input as its rows; `at` stands in a column of its own, and what was heard is told against it.
@@ -181,13 +186,13 @@ pub(crate) fn split(at: u64, input: &Input, numbers: &Numbers) -> Result<Vec<Row
     };
     let person = owner(input).map(number).transpose()?;
     let kind = kind(input);
-    let payload = match input {
-        Input::Samples { run, samples, .. } => {
-            let run = numbers.runs.get(run).ok_or_else(|| format!("{run} has no number"))?;
-            strokes::pack_samples(at, *run, samples)
-        }
-        Input::HeartRate { readings, .. } => strokes::pack_readings(at, readings),
-        _ => return split_words(input, kind, person, numbers, number),
+    let payload = if let Input::Samples { run, samples, .. } = input {
+        let run = numbers.runs.get(run).ok_or_else(|| format!("{run} has no number"))?;
+        strokes::pack_samples(at, *run, samples)
+    } else if let Input::HeartRate { readings, .. } = input {
+        strokes::pack_readings(at, readings)
+    } else {
+        return split_words(input, kind, person, numbers, number);
     };
     Ok(vec![Row { person, kind, payload }])
 }
