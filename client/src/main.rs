@@ -2,10 +2,11 @@
 
 mod program;
 
-use std::process::ExitCode;
+use std::{path::PathBuf, process::ExitCode};
 
-use clap::{Parser, Subcommand};
-use program::{Common, board, coach, row};
+use clap::{CommandFactory, Parser, Subcommand};
+use clap_complete::Shell;
+use program::{Common, board, coach, manual, row};
 
 /// Row, coach or watch a group session on rowing machines, everybody against a target of their own
 #[derive(Parser)]
@@ -25,6 +26,16 @@ enum Task {
     Coach(Box<coach::CoachArgs>),
     /// Shows how all stand
     Board(board::BoardArgs),
+    /// Writes manual pages into a folder: one of the program, one of each command
+    Man {
+        /// Made if it is not there; a folder named man1 in the path of `man` is meant
+        folder: PathBuf,
+    },
+    /// Prints what a shell completes this program's words by
+    Completions {
+        /// For which shell
+        shell: Shell,
+    },
 }
 
 fn main() -> ExitCode {
@@ -44,6 +55,11 @@ fn main() -> ExitCode {
             Task::Row(args) => row::run(&common, *args).await,
             Task::Coach(args) => coach::run(&common, *args).await,
             Task::Board(args) => board::run(&common, args).await,
+            Task::Man { folder } => Ok(manual::pages(Program::command(), &folder)?),
+            Task::Completions { shell } => {
+                manual::completions(Program::command(), shell, &mut std::io::stdout().lock());
+                Ok(())
+            }
         }
     });
     // A thread that waits for standard input must not hold the program.

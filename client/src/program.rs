@@ -2,6 +2,7 @@
 
 pub(crate) mod board;
 pub(crate) mod coach;
+pub(crate) mod manual;
 pub(crate) mod row;
 
 use std::{

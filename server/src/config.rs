@@ -14,13 +14,16 @@ use clap::Args;
 use thole_protocol::ids::Syllables;
 
 use self::value::{
-    code_syllables, header_name, hosts, number, open, origins, parsed, path, plain, proxies,
-    self_made,
+    code_syllables, header_name, hosts, inner_listen, log_format, number, open, origins, parsed,
+    path, plain, proxies, self_made,
 };
-use crate::{authority, limits::Limits};
+use crate::{authority, inner::InnerListen, limits::Limits, logs::LogFormat};
 
 /// Faster than this, the heartbeats of a class would be all that a machine does.
 const SPEED_MAX: u32 = 100;
+
+/// Where an operator looks if nothing else is said.
+const INNER_LISTEN: &str = "127.0.0.1:8738";
 
 /// Variables of other programs of ours, which may stand in the same environment.
 const NOT_OURS: [&str; 4] = ["THOLE_KEY", "THOLE_SERVER", "THOLE_SERVER_PROGRAM", "THOLE_WEB"];
@@ -30,6 +33,8 @@ const NOT_OURS: [&str; 4] = ["THOLE_KEY", "THOLE_SERVER", "THOLE_SERVER_PROGRAM"
 pub struct Settings {
     /// Where it listens.
     pub listen: SocketAddr,
+    /// Where `/metrics` and `/readyz` answer.
+    pub inner_listen: InnerListen,
     /// Folder of the journal.
     pub data: PathBuf,
     /// Certificate and key, as PEM files; without them plain HTTP.
@@ -52,6 +57,10 @@ pub struct Settings {
     pub code_syllables: Syllables,
     /// Whoever can reach the server may make sessions.
     pub open: bool,
+    /// How the log is written.
+    pub log_format: LogFormat,
+    /// What was set otherwise than usual, as `name=value`, in the order of `--help`.
+    pub differs: Vec<String>,
     /// Everything has one.
     pub limits: Limits,
 }
@@ -102,6 +111,15 @@ macro_rules! settings {
                 ServeArgs { config: None, open: None, $($field: $default.map(str::to_owned),)* }
             }
 
+            /// What is set otherwise than in `usual`.
+            fn other_than(&self, usual: &ServeArgs) -> Vec<String> {
+                let said = [$(($name, &self.$field, &usual.$field)),*];
+                let open = ("open", &self.open, &usual.open);
+                let said = said.into_iter().chain([open]);
+                let other = said.filter(|(_, value, usual)| value != usual);
+                other.filter_map(|(name, value, _)| Some(format!("{name}={}", value.as_ref()?))).collect()
+            }
+
             fn or(self, other: ServeArgs) -> ServeArgs {
                 ServeArgs { config: self.config, open: self.open.or(other.open), $($field: self.$field.or(other.$field),)* }
             }
@@ -112,6 +130,9 @@ macro_rules! settings {
 settings! {
     /// Address and port to listen on [default: 127.0.0.1:8737]
     listen = "listen" / "THOLE_LISTEN": Some("127.0.0.1:8737");
+    /// Address and port of /metrics and /readyz, for whoever runs the server, or off; not for strangers
+    /// [default: 127.0.0.1:8738]
+    inner_listen = "inner-listen" / "THOLE_INNER_LISTEN": Some(INNER_LISTEN);
     /// Folder of the journal; made if it is not there [default: thole-data]
     data = "data" / "THOLE_DATA": Some("thole-data");
     /// Certificate chain, a PEM file; with --tls-key the server speaks HTTPS
@@ -137,6 +158,8 @@ settings! {
     hosts = "hosts" / "THOLE_HOSTS": Some("");
     /// Syllables of a join code: 4, or 6 where several servers share one store [default: 4]
     code_syllables = "code-syllables" / "THOLE_CODE_SYLLABLES": Some("4");
+    /// How the log is written, text or json [default: text]
+    log_format = "log-format" / "THOLE_LOG_FORMAT": Some("text");
     /// Athletes in one session [default: 10000]
     athletes = "athletes-max" / "THOLE_ATHLETES_MAX": Some("10000");
     /// Sessions open at once [default: 2000]
@@ -145,7 +168,10 @@ settings! {
     sessions_per_min = "sessions-per-min" / "THOLE_SESSIONS_PER_MIN": Some("60");
     /// Athletes joining by code in one second [default: 2000]
     joins_per_s = "joins-per-s" / "THOLE_JOINS_PER_S": Some("2000");
-    /// Connections at once; the system's limit of open files must allow them [default: 20000]
+    /// Free MiB on the disk of the data folder below which it is warned; below a quarter of that no new sessions are
+    /// made [default: 1024]
+    disk_low_mib = "disk-low-mib" / "THOLE_DISK_LOW_MIB": Some("1024");
+    /// Connections at once; as many as fit into the system's limit of open files [default: 20000]
     connections = "connections-max" / "THOLE_CONNECTIONS_MAX": Some("20000");
     /// Connections that have not said who they are [default: 1000]
     strangers = "strangers-max" / "THOLE_STRANGERS_MAX": Some("1000");
@@ -216,7 +242,9 @@ impl ServeArgs {
                 args.fill_in(&name, value)?;
             }
         }
+        let inner_listen = inner_listen(args.inner_listen.clone(), INNER_LISTEN)?;
         let args = args.or(ServeArgs::defaults());
+        let differs = args.other_than(&ServeArgs::defaults());
         let data = path("data", args.data.unwrap_or_default(), "a folder")?;
         let self_made = self_made(args.tls_self_made)?;
         let tls = match (args.tls_cert, args.tls_key) {
@@ -262,6 +290,7 @@ impl ServeArgs {
                 1,
                 100_000,
             )?,
+            disk_low: number("disk-low-mib", args.disk_low_mib, 1_u64, 1 << 30)? << 20,
             coaches: number("coaches-max", args.coaches, 1, 100)?,
             boards: number("boards-max", args.boards, 1, 1_000)?,
             messages_per_s: number("messages-per-s", args.messages_per_s, 1, 10_000)?,
@@ -277,6 +306,7 @@ impl ServeArgs {
         };
         Ok(Settings {
             listen: parsed("listen", args.listen, "an address and a port, such as 127.0.0.1:8737")?,
+            inner_listen,
             data,
             tls,
             self_made,
@@ -291,6 +321,8 @@ impl ServeArgs {
             hosts: hosts(args.hosts)?,
             code_syllables: code_syllables(args.code_syllables)?,
             open: open(args.open)?,
+            log_format: log_format(args.log_format)?,
+            differs,
             limits,
         })
     }

@@ -92,12 +92,21 @@ pub async fn serve<S>(
     // Somebody who is sent away takes no other stranger's place meanwhile.
     drop(stranger);
     let why = match greeted {
-        Ok(welcome) => Connection::new(welcome, server).run(&mut socket).await,
+        Ok(welcome) => {
+            let counted = server.metrics.welcomed(welcome.role);
+            let ended = Connection::new(welcome, server).run(&mut socket).await;
+            drop(counted);
+            ended
+        }
         Err(ended) => ended,
     };
     match why {
         Ended::GivesWay => socket.farewell().await,
-        Ended::Closing(close) => socket.close(close).await,
+        Ended::Closing(close) => {
+            tracing::debug!(code = close.code(), why = close.reason(), "closed");
+            socket.server.metrics.closed(close);
+            socket.close(close).await;
+        }
         Ended::Gone => socket.part().await,
     }
 }
@@ -155,6 +164,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
 
     /// A long text goes out in several frames, so that a small write buffer holds each.
     async fn write(&mut self, text: Utf8Bytes) -> Result<(), Error> {
+        self.server.metrics.sent.inc_by(text.len() as u64);
         if text.len() <= FRAME_BYTES {
             return self.ws.feed(Message::Text(text)).await;
         }
@@ -188,7 +198,10 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
             Some(Ok(Message::Text(text))) if text.len() > largest => {
                 Err(Ended::Closing(Close::TooBig))
             }
-            Some(Ok(Message::Text(text))) => Ok(Some(text)),
+            Some(Ok(Message::Text(text))) => {
+                self.server.metrics.received.inc_by(text.len() as u64);
+                Ok(Some(text))
+            }
             Some(Ok(Message::Binary(_))) => Err(Ended::Closing(Close::NotText)),
             // The library answers pings by itself.
             Some(Ok(Message::Ping(_) | Message::Pong(_) | Message::Frame(_))) => Ok(None),
@@ -300,7 +313,12 @@ impl Connection {
     {
         Beats::keep(&self.server.beats, self.out.pulse(), self.clock);
         let ended = self.serve(socket).await;
-        if let Ended::Closing(Close::Restart | Close::Replaced | Close::SessionClosed) = ended {
+        let told_why = self.server.reads_only()
+            || matches!(
+                ended,
+                Ended::Closing(Close::Restart | Close::Replaced | Close::SessionClosed)
+            );
+        if told_why && ended != Ended::Gone {
             self.flush(socket).await;
         }
         // A session that has ended knows that everybody has left.

@@ -58,6 +58,7 @@ pub async fn run(args: &DemoArgs) -> Result<(), String> {
     let settings = ServeArgs {
         listen: Some(args.listen.to_string()),
         data: Some(folder.path().display().to_string()),
+        inner_listen: Some("off".to_owned()),
         speed: Some(args.speed.to_string()),
         ..ServeArgs::default()
     }

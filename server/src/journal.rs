@@ -130,6 +130,9 @@ pub struct Found {
 pub enum JournalError {
     /// It could not write, or not make it durable: the process stops, the next start replays.
     Write(String),
+    /// There was no room to write, or the store is read-only: nothing of it was written, and it is tried again when
+    /// there is room; until then the server only reads.
+    Full(String),
     /// It could not read.
     Read(String),
     /// Somebody else has written this session: there is one writer, and it is not this one.
@@ -149,6 +152,7 @@ impl fmt::Display for JournalError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             JournalError::Write(what) => write!(f, "the journal cannot be written: {what}"),
+            JournalError::Full(what) => write!(f, "the journal has no room: {what}"),
             JournalError::Read(what) => write!(f, "the journal cannot be read: {what}"),
             JournalError::Fenced => write!(f, "another process has written this session"),
             JournalError::Corrupt { session, position, what } => {
@@ -159,6 +163,14 @@ impl fmt::Display for JournalError {
 }
 
 impl std::error::Error for JournalError {}
+
+impl JournalError {
+    /// Whether writing may go on when there is room.
+    #[must_use]
+    pub fn is_full(&self) -> bool {
+        matches!(self, JournalError::Full(_))
+    }
+}
 
 /// An answer that comes later.
 pub type Answer<T> = Pin<Box<dyn Future<Output = Result<T, JournalError>> + Send>>;
@@ -194,6 +206,11 @@ pub trait Journal: Send + Sync + 'static {
 
     /// Keeps a note of the server under a name, in place of the one before.
     fn keep(&self, name: &'static str, note: String) -> Answer<()>;
+
+    /// Puts what was written ahead where it belongs, when a server stops.
+    fn fold_in(&self) -> Answer<()> {
+        Box::pin(async { Ok(()) })
+    }
 
     /// The note that was kept under a name.
     fn kept(&self, name: &'static str) -> Answer<Option<String>>;

@@ -1,21 +1,28 @@
 //! The shell around the core: sockets, disk, clock. It decides nothing about rowing.
 
 pub mod authority;
+pub mod backup;
 pub mod beats;
 pub mod clock;
 pub mod config;
 pub mod connection;
 pub mod demo;
+pub mod disk;
 pub mod fit;
 pub mod forecasts;
 pub mod gathering;
 pub mod hosts;
+pub mod inner;
 pub mod inspect;
 pub mod journal;
 pub mod limits;
 pub mod line;
 pub mod listener;
+pub mod logs;
 pub mod makers;
+pub mod manual;
+pub mod metrics;
+pub mod open_files;
 pub mod outbox;
 pub mod pages;
 mod recorded;
@@ -45,11 +52,13 @@ use tokio::{
 use beats::Beats;
 use clock::Clock;
 use config::Settings;
+use disk::{Disk, Room};
 use forecasts::Forecasts;
 use hosts::Hosts;
 use journal::{Journal, JournalError};
 use limits::{Allowance, BACKLOG, JOIN_WAIT, READING, STOP_MAX};
 use makers::Makers;
+use metrics::{Metrics, Now};
 use registry::Registry;
 use session::{Event, devices::ConnId};
 use shares::Shares;
@@ -80,11 +89,15 @@ pub struct Server {
     pub reading: Arc<Semaphore>,
     /// Keeps all connections alive.
     pub beats: Arc<Beats>,
+    /// What is counted for whoever runs it.
+    pub metrics: Metrics,
     joins: Mutex<Allowance>,
     creations: Mutex<Allowance>,
     next_conn: AtomicU64,
     unknown_fields: AtomicU64,
     failed: watch::Sender<Option<String>>,
+    /// Why nothing can be written just now, though everything can be read.
+    reads_only: watch::Sender<Option<String>>,
     stopping: watch::Sender<bool>,
 }
 
@@ -109,11 +122,13 @@ impl Server {
             strangers: Arc::new(Semaphore::new(limits.strangers)),
             reading: Arc::new(Semaphore::new(READING)),
             beats: Arc::new(Beats::new(clock)),
+            metrics: Metrics::default(),
             joins: Mutex::new(Allowance::new(joins, joins, now)),
             creations: Mutex::new(Allowance::new(creations, creations / 60.0, now)),
             next_conn: AtomicU64::new(1),
             unknown_fields: AtomicU64::new(0),
             failed: watch::channel(None).0,
+            reads_only: watch::channel(None).0,
             stopping: watch::channel(false).0,
             settings,
         }
@@ -132,7 +147,11 @@ impl Server {
 
     /// Whether one more session may be made now.
     pub fn may_create(&self) -> bool {
-        self.registry.len() < self.settings.limits.sessions && take(&self.creations, self.clock)
+        let low = self.settings.limits.disk_low;
+        let room = Disk::of(&self.settings.data)
+            .is_none_or(|disk| disk.room(low) != Room::ForThoseWhoAreHere);
+        room && self.registry.len() < self.settings.limits.sessions
+            && take(&self.creations, self.clock)
     }
 
     /// How many connections there are.
@@ -152,6 +171,33 @@ impl Server {
         self.unknown_fields.load(Ordering::Relaxed)
     }
 
+    /// What an operator measures, in the text of OpenMetrics.
+    ///
+    /// # Errors
+    /// Never in practice: a text in memory takes whatever is written to it.
+    pub fn measured(&self) -> Result<String, std::fmt::Error> {
+        self.metrics.text(&Now {
+            sessions: self.registry.len(),
+            connections: self.connected(),
+            connections_max: self.settings.limits.connections,
+            unknown_fields: self.unknown_fields(),
+            ready: self.takes_work().is_ok(),
+            data: &self.settings.data,
+        })
+    }
+
+    /// Whether new work is accepted.
+    ///
+    /// # Errors
+    /// Why not, as a sentence.
+    pub fn takes_work(&self) -> Result<(), String> {
+        if *self.stopping.borrow() {
+            return Err("the server is stopping.".to_owned());
+        }
+        let why = self.failed.borrow().clone().or_else(|| self.reads_only.borrow().clone());
+        why.map_or(Ok(()), |why| Err(format!("{why}.")))
+    }
+
     /// Waits until the server stops: then nobody is served a further page on an old connection.
     pub async fn stopping(&self) {
         let mut stopping = self.stopping.subscribe();
@@ -159,6 +205,45 @@ impl Server {
             if stopping.changed().await.is_err() {
                 return;
             }
+        }
+    }
+
+    /// Whether nothing can be written just now.
+    #[must_use]
+    pub fn reads_only(&self) -> bool {
+        self.reads_only.borrow().is_some()
+    }
+
+    /// The journal has not done what it was asked. Without room the server goes on as one that only reads, until there is
+    /// room; after any other failure it stops.
+    pub fn failing(self: &Arc<Self>, error: &JournalError) {
+        if !error.is_full() {
+            return self.fail(error);
+        }
+        let first = self.reads_only.send_if_modified(|why| {
+            let first = why.is_none();
+            *why = Some(error.to_string());
+            first
+        });
+        if !first {
+            return;
+        }
+        tracing::error!(%error, "nothing can be written: sessions end until there is room, results can be read");
+        let server = self.clone();
+        tokio::spawn(async move {
+            for handle in server.registry.handles() {
+                // A session that has just ended needs no telling.
+                let _ = handle.inbox.send(Event::Full).await;
+            }
+            disk::wait_for_room(server).await;
+        });
+    }
+
+    /// There is room again.
+    pub(crate) fn writes_again(&self) {
+        let first = self.reads_only.send_if_modified(|why| why.take().is_some());
+        if first {
+            tracing::info!("the journal can be written again");
         }
     }
 
@@ -181,7 +266,11 @@ pub struct Running {
     pub address: SocketAddr,
     /// What its tasks share.
     pub server: Arc<Server>,
+    /// Where `/metrics` and `/readyz` answer; none when nowhere.
+    pub inner: Option<SocketAddr>,
     accepting: JoinHandle<()>,
+    answering: Option<JoinHandle<()>>,
+    watching: JoinHandle<()>,
 }
 
 /// Starts a server: it listens when this returns.
@@ -196,6 +285,7 @@ pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Runn
         format!("listen: {listen} cannot be listened on ({error}); name another address.")
     })?;
     let address = bound.local_addr().map_err(|error| format!("listen: {error}"))?;
+    let bound_inner = inner::bind(settings.inner_listen).await?;
     let forecasts = Forecasts::by(settings.projection_model.as_deref())?;
     let note = journal.kept(forecasts::NOTE).await.map_err(|error| format!("{error}."))?;
     if let Some(note) = note {
@@ -203,7 +293,10 @@ pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Runn
     }
     let server = Arc::new(Server { hosts, forecasts, ..Server::new(settings, journal) });
     let accepting = tokio::spawn(listener::accept(bound, tls, server.clone()));
-    Ok(Running { address, server, accepting })
+    let inner = bound_inner.as_ref().and_then(|bound| bound.local_addr().ok());
+    let answering = bound_inner.map(|bound| tokio::spawn(inner::accept(bound, server.clone())));
+    let watching = tokio::spawn(disk::watch(server.clone()));
+    Ok(Running { address, server, inner, watching, accepting, answering })
 }
 
 fn bind(listen: SocketAddr) -> std::io::Result<TcpListener> {
@@ -232,6 +325,7 @@ impl Running {
     /// to come back; cut short after five seconds.
     pub async fn stop(self) {
         self.accepting.abort();
+        self.watching.abort();
         self.server.stopping.send_replace(true);
         let handles = self.server.registry.handles();
         let stopped = async {
@@ -246,9 +340,14 @@ impl Running {
             let limits = &self.server.settings.limits;
             let all = u32::try_from(limits.connections).unwrap_or(u32::MAX);
             let _ = self.server.connections.acquire_many(all).await;
+            if let Err(error) = self.server.journal.fold_in().await {
+                tracing::warn!(%error, "what was written ahead stays beside the journal");
+            }
         };
         if timeout(STOP_MAX, stopped).await.is_err() {
             tracing::warn!("stopping took too long and was cut short; nothing durable is lost");
         }
+        // Last: whoever watches sees that it is not ready, not that it is gone.
+        self.answering.inspect(JoinHandle::abort);
     }
 }

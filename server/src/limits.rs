@@ -119,6 +119,10 @@ pub const SAID_AGAIN_AFTER: Duration = Duration::from_secs(1);
 /// When the system has no room for a connection, how long to wait before the next try.
 pub const ACCEPT_AGAIN_AFTER: Duration = Duration::from_millis(100);
 
+/// What everybody is told while the journal has no room.
+pub const FULL: &str = "The server's disk is full: nothing can be saved just now. What you have rowed stays on this device; \
+                        keep it open, and it comes in when there is room.";
+
 /// Limits that are settings; `config.rs` has their names, units and reasons.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Limits {
@@ -142,6 +146,8 @@ pub struct Limits {
     pub wrong_codes: u32,
     /// Sessions made from one address in one minute.
     pub sessions_per_min_address: u32,
+    /// Free bytes on the disk of the data folder below which it is warned.
+    pub disk_low: u64,
     /// Devices of the coach in one session.
     pub coaches: usize,
     /// Boards in one session.

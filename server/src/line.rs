@@ -11,6 +11,7 @@ use std::{
     task::{Context, Poll, ready},
 };
 
+use prometheus_client::metrics::counter::Counter;
 use tokio::{
     io::{AsyncRead, AsyncWrite, ReadBuf},
     net::{
@@ -39,7 +40,11 @@ pub enum Written {
 
 /// The writing half of a connection.
 #[derive(Debug)]
-pub struct Line(Mutex<Sending>);
+pub struct Line {
+    sending: Mutex<Sending>,
+    /// Bytes of texts that were written past the connection's task.
+    sent: Counter,
+}
 
 #[derive(Debug)]
 struct Sending {
@@ -51,7 +56,7 @@ struct Sending {
 
 impl Line {
     fn sending(&self) -> MutexGuard<'_, Sending> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.sending.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Writes a text as one frame, as far as the system takes it without waiting.
@@ -74,6 +79,7 @@ impl Line {
         };
         // Whoever is gone is found out by the task, which reads.
         let Ok(taken @ 1..) = taken else { return Written::Nothing };
+        self.sent.inc_by(text.len() as u64);
         if taken == length {
             return Written::Whole;
         }
@@ -117,12 +123,12 @@ pub struct Plain {
 }
 
 impl Plain {
-    /// Both ways of a connection; its session may be given the line.
+    /// Both ways of a connection; its session may be given the line, and what it writes is counted.
     #[must_use]
-    pub fn new(io: TcpStream) -> Plain {
+    pub fn new(io: TcpStream, sent: Counter) -> Plain {
         let (read, half) = io.into_split();
         let sending = Sending { half: Some(half), rest: Vec::new() };
-        Plain { read, line: Arc::new(Line(Mutex::new(sending))) }
+        Plain { read, line: Arc::new(Line { sending: Mutex::new(sending), sent }) }
     }
 
     /// The way out.
@@ -192,7 +198,7 @@ mod tests {
         let far = TcpStream::connect(listener.local_addr().unwrap()).await.unwrap();
         let (near, _) = listener.accept().await.unwrap();
         near.writable().await.unwrap();
-        (Plain::new(near), far)
+        (Plain::new(near, Counter::default()), far)
     }
 
     async fn reads(far: &mut TcpStream, bytes: usize) -> Vec<u8> {

@@ -9,11 +9,13 @@ use std::{
     thread::available_parallelism,
 };
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, Parser, Subcommand};
+use clap_complete::Shell;
 use mimalloc::MiMalloc;
 use thole_server::{
     Running,
     authority::{self, Certificate},
+    backup::{self, BackupArgs, RestoreArgs},
     clock::Clock,
     config::{ServeArgs, Settings},
     demo::{self, DemoArgs},
@@ -21,7 +23,9 @@ use thole_server::{
     gathering::gather,
     inspect::{self, CheckArgs, JournalArgs, SalvageArgs},
     journal::sqlite::SqliteJournal,
+    logs::{self, LogFormat},
     makers::{self, Makers},
+    manual, open_files,
     replay::{self, ReplayArgs},
     start,
 };
@@ -29,7 +33,6 @@ use tokio::{
     runtime::{Builder, Runtime},
     signal::unix::{SignalKind, signal},
 };
-use tracing_subscriber::EnvFilter;
 
 /// Thousands of connections ask for small pieces of memory all the time, and give them back elsewhere.
 #[global_allocator]
@@ -61,6 +64,20 @@ enum Task {
     Salvage(SalvageArgs),
     /// Prints the records of a session
     Journal(JournalArgs),
+    /// Copies the journal into a file, also while a server is using it
+    Backup(BackupArgs),
+    /// Puts a copy into an empty folder, for a server to go on from it
+    Restore(RestoreArgs),
+    /// Writes manual pages into a folder: one of the program, one of each command
+    Man {
+        /// Made if it is not there; a folder named man1 in the path of `man` is meant
+        folder: PathBuf,
+    },
+    /// Prints what a shell completes this program's words by
+    Completions {
+        /// For which shell
+        shell: Shell,
+    },
 }
 
 /// Where the key is kept, and what its link begins with.
@@ -76,19 +93,25 @@ struct CoachLinkArgs {
 
 fn main() -> ExitCode {
     let task = Program::parse().task;
-    // The demo tells its own story; a log between its lines would only hide it.
-    let usual = if matches!(task, Task::Demo(_)) { "warn" } else { "info" };
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
     let done = match task {
         Task::Serve(args) => runtime().and_then(|runtime| runtime.block_on(serve(*args))),
         Task::CoachLink(args) => coach_link(&args),
-        Task::Demo(args) => demo(&args),
-        Task::Replay(args) => replay(&args),
-        Task::Fit(args) => fit(&args),
+        // The demo tells its own story; a log between its lines would only hide it.
+        Task::Demo(args) => logs::begin("warn", LogFormat::Text).and_then(|()| demo(&args)),
+        Task::Replay(args) => logs::begin("info", LogFormat::Text).and_then(|()| replay(&args)),
+        Task::Fit(args) => logs::begin("info", LogFormat::Text).and_then(|()| fit(&args)),
         Task::Check(args) => check(&args),
         Task::Salvage(args) => inspect::salvage(&args, &mut std::io::stdout().lock()).map(code),
         Task::Journal(args) => journal(&args),
+        Task::Backup(args) => backup::backup(&args).map(|()| ExitCode::SUCCESS),
+        Task::Restore(args) => backup::restore(&args).map(|()| ExitCode::SUCCESS),
+        Task::Man { folder } => {
+            manual::pages(Program::command(), &folder).map(|()| ExitCode::SUCCESS)
+        }
+        Task::Completions { shell } => {
+            manual::completions(Program::command(), shell, &mut std::io::stdout().lock());
+            Ok(ExitCode::SUCCESS)
+        }
     };
     done.unwrap_or_else(|says| {
         eprintln!("{says}");
@@ -184,12 +207,18 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     let names = std::env::vars_os().filter_map(|(name, _)| name.into_string().ok());
     ServeArgs::check_environment(names)?;
     let settings = args.settings()?;
+    logs::begin("info", settings.log_format)?;
+    let mut settings = settings;
+    open_files::fit(&mut settings.limits);
     let journal = SqliteJournal::open(&settings.data).map_err(|error| error.to_string())?;
     prepare_certificate(&settings)?;
     let (scheme, speed) = (if settings.tls.is_some() { "https" } else { "http" }, settings.speed);
     let names = settings.self_made.clone();
-    let data = settings.data.clone();
+    let (data, differs) = (settings.data.clone(), settings.differs.join(" "));
     let running = start(settings, Arc::new(journal)).await?;
+    let (version, listen) = (env!("CARGO_PKG_VERSION"), running.address);
+    let model = running.server.forecasts.told().model;
+    tracing::info!(version, %listen, data = %data.display(), settings = differs, model, "started");
     if speed > 1 {
         eprintln!(
             "REHEARSAL: this server runs {speed} times faster than life; nothing here is a real result."
@@ -226,6 +255,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
         "stopping: what has come in becomes durable, clients come back to the next start"
     );
     running.stop().await;
+    tracing::info!("stopped");
     Ok(ExitCode::SUCCESS)
 }
 

@@ -309,6 +309,7 @@ impl Drop for Outbox {
 mod tests {
     use std::future::poll_fn;
 
+    use prometheus_client::metrics::counter::Counter;
     use tokio::{
         io::AsyncReadExt,
         net::{TcpListener, TcpStream},
@@ -408,7 +409,7 @@ mod tests {
         let far = TcpStream::connect(listener.local_addr().unwrap()).await.unwrap();
         let (near, _) = listener.accept().await.unwrap();
         near.writable().await.unwrap();
-        let plain = Plain::new(near);
+        let plain = Plain::new(near, Counter::default());
         let (outbox, out) = Outbox::new(Role::Athlete, Some(plain.line()), Clock::new(1));
         (outbox, out, plain, far)
     }

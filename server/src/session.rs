@@ -14,6 +14,7 @@ use std::{
 
 use thole_piece::{
     Input, Output, Session as Core,
+    piece::Piece,
     projection::{Count, Width},
     session::Viewer,
 };
@@ -28,6 +29,7 @@ use thole_protocol::{
     ids::{AthleteId, CommandId, DeviceId, RequestId, SessionId},
     refusal::{Refusal, Why},
     server_msg::{Joined, Links, Waiting, Welcome},
+    standing::Phase,
     units::{At, Millis},
 };
 use tokio::{
@@ -41,8 +43,10 @@ use crate::{
     forecasts,
     journal::{Append, Found, Grant, Holder, JournalError, Record, SessionRow},
     limits::{
-        BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, INBOX_MAX, RESTART_SPREAD_MS,
+        BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, FULL, INBOX_MAX,
+        RESTART_SPREAD_MS,
     },
+    metrics::Counted,
     outbox::{Outbox, Permit},
     registry::Handle,
     secret::{self, SecretHash},
@@ -97,6 +101,8 @@ pub enum Event {
     Left(ConnId, At),
     /// The server stops.
     Stop,
+    /// Nothing can be written just now.
+    Full,
 }
 
 /// What somebody who joins is told.
@@ -223,11 +229,20 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         requests: Requests::default(),
         again: BTreeMap::new(),
     };
-    let run = tokio::spawn(async move { task.run().await });
+    let run = tokio::spawn(async move {
+        match task.run().await {
+            Err(error) if error.is_full() => {
+                // First: whoever is closed now is still told why.
+                task.server.failing(&error);
+                task.full()
+            }
+            ended => ended,
+        }
+    });
     tokio::spawn(async move {
         match run.await {
             Ok(Ok(())) => tracing::debug!(%session, "session closed from memory"),
-            Ok(Err(error)) => server.fail(&error),
+            Ok(Err(error)) => server.failing(&error),
             // Its connections see their queues close and come back; replay decides what then.
             Err(panic) => tracing::error!(%session, %panic, "a session has ended by a bug"),
         }
@@ -320,6 +335,7 @@ impl Task {
             let mut batch = Batch::default();
             match event {
                 Some(Event::Stop) => return self.stop(),
+                Some(Event::Full) => return self.full(),
                 Some(event) => {
                     self.take(event, &mut batch);
                     if self.drain(&mut batch).await {
@@ -340,6 +356,17 @@ impl Task {
             self.commit(batch).await?;
             self.tell_requests();
         }
+    }
+
+    /// What was not durable is told to nobody: they have it, and it comes in when there is room.
+    fn full(&self) -> Result<(), JournalError> {
+        let refusal = Refusal { why: Why::Limit, says: FULL.to_owned() };
+        for outbox in self.devices.outboxes() {
+            let refusal = refusal.clone();
+            devices::say(outbox, &ServerMsg::Refused { command: None, refusal });
+            outbox.close(Close::TooSlow);
+        }
+        Ok(())
     }
 
     /// When a session that nobody is connected to is closed from memory.
@@ -444,7 +471,8 @@ impl Task {
                     self.input(Input::Heard { athlete }, None, batch);
                 }
             }
-            Event::Stop => {}
+            // Both end the task, which looks for them before anything is taken.
+            Event::Stop | Event::Full => {}
         }
     }
 
@@ -537,7 +565,13 @@ impl Task {
         let (session, tenure, first) = (self.row.session, self.tenure, self.position);
         let append =
             Append { session, create: None, tenure, first, records, revoke, grant, closed_unix_ms };
-        self.server.journal.append(append).await
+        let metrics = &self.server.metrics;
+        let waiting = Counted::one(metrics.appends_waiting.clone());
+        let handed = self.server.clock.instant();
+        let appended = self.server.journal.append(append).await;
+        drop(waiting);
+        metrics.committed(self.server.clock.instant().saturating_duration_since(handed));
+        appended
     }
 
     fn deliver(&mut self, outputs: Vec<Output>) {
@@ -548,25 +582,36 @@ impl Task {
                         self.devices.say(conn, &ServerMsg::Links(links));
                     }
                 }
-                Output::OrderRefused { command, .. } => {
+                Output::OrderRefused { command, refusal } => {
                     self.links.remove(command);
+                    self.server.metrics.refused(refusal.why);
                 }
                 Output::Counted { count, width } => self.keep(*count, *width),
-                Output::Event { event, .. } => {
-                    if let Happening::AthletesRemoved { athletes } = &event.what {
-                        let now = self.server.clock.instant();
-                        for athlete in athletes {
-                            self.devices.send_away(Holder::Athlete(*athlete), ConnId::NOBODY, now);
-                        }
-                    }
-                }
-                Output::Ack { .. }
-                | Output::Published
-                | Output::OwnChanged { .. }
-                | Output::Refused { .. } => {}
+                Output::Event { event, .. } => self.note(&event.what),
+                Output::Refused { refusal, .. } => self.server.metrics.refused(refusal.why),
+                Output::Ack { .. } | Output::Published | Output::OwnChanged { .. } => {}
             }
         }
         delivery::deliver(&self.core, &self.devices, &mut self.screens, outputs);
+    }
+
+    /// Draws the shell's own conclusions from what has happened.
+    fn note(&mut self, what: &Happening) {
+        if let Happening::AthletesRemoved { athletes } = what {
+            let now = self.server.clock.instant();
+            for athlete in athletes {
+                self.devices.send_away(Holder::Athlete(*athlete), ConnId::NOBODY, now);
+            }
+        }
+        if let Happening::PhaseChanged { piece, phase } = what
+            && let Phase::Finished { .. } | Phase::Stopped { .. } = phase
+        {
+            let stopped = matches!(phase, Phase::Stopped { .. });
+            let of_piece = |(of, _): &(&Piece, _)| of.no == *piece;
+            let results = self.core.finishes().filter(of_piece).count();
+            self.server.metrics.results.inc_by(results as u64);
+            tracing::info!(session = %self.row.session, piece = piece.0, stopped, results, "piece over");
+        }
     }
 
     /// Keeps how projections have turned out, for the sessions to come.
@@ -575,7 +620,7 @@ impl Task {
         let note = server.forecasts.count(count, width);
         tokio::spawn(async move {
             if let Err(error) = server.journal.keep(forecasts::NOTE, note).await {
-                server.fail(&error);
+                server.failing(&error);
             }
         });
     }

@@ -13,9 +13,11 @@ struct Line {
 }
 
 /// Settings that are no number.
-const WORDS: [&str; 13] = [
+const WORDS: [&str; 15] = [
     "proxies",
     "client-address-header",
+    "inner-listen",
+    "log-format",
     "open",
     "config",
     "listen",
@@ -71,7 +73,7 @@ fn every_number_has_bounds_and_is_refused_by_its_name_outside_of_them() {
         }
         numbers += 1;
     }
-    assert_eq!(numbers, 22, "speed and the twenty-one limits");
+    assert_eq!(numbers, 23, "speed and the twenty-two limits");
     assert_eq!(wrong(&["--speed", "101"]), "speed: 101 is not a whole number from 1 to 100.");
 }
 
@@ -79,6 +81,8 @@ fn every_number_has_bounds_and_is_refused_by_its_name_outside_of_them() {
 fn every_word_is_refused_by_its_name() {
     for (words, says) in [
         (["--listen", "everywhere"], "listen: \"everywhere\" is not an address and a port"),
+        (["--inner-listen", "no"], "inner-listen: \"no\" is not an address and a port"),
+        (["--log-format", "xml"], "log-format: \"xml\" is not text or json."),
         (["--data", ""], "data: \"\" is not a folder."),
         (["--tls-cert", "cert.pem"], "tls-key: a certificate needs its key too."),
         (["--tls-key", "key.pem"], "tls-cert: a key needs its certificate too."),
@@ -124,6 +128,13 @@ fn a_file_fills_in_what_was_not_said() {
 }
 
 #[test]
+fn what_is_set_otherwise_than_usual_is_named() {
+    let differs = |words: &[&str]| typed(words).settings().unwrap().differs;
+    assert_eq!(differs(&[]), Vec::<String>::new());
+    assert_eq!(differs(&["--boards-max", "2", "--speed", "1"]), ["boards-max=2"]);
+}
+
+#[test]
 fn a_wrong_file_is_refused_by_the_name_in_it() {
     for (file, says) in [
         ("bords-max = 2", "bords-max: there is no such setting"),
@@ -160,7 +171,10 @@ fn help_tells_the_truth_and_variables_are_named_like_flags() {
     };
     for (name, default) in [
         ("listen", &defaults.listen),
+        ("inner-listen", &defaults.inner_listen),
         ("data", &defaults.data),
+        ("log-format", &defaults.log_format),
+        ("disk-low-mib", &defaults.disk_low_mib),
         ("speed", &defaults.speed),
         ("code-syllables", &defaults.code_syllables),
         ("athletes-max", &defaults.athletes),

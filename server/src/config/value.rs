@@ -4,7 +4,7 @@ use std::{fmt::Display, net::IpAddr, path::PathBuf, str::FromStr};
 
 use thole_protocol::ids::Syllables;
 
-use crate::authority;
+use crate::{authority, inner::InnerListen, logs::LogFormat};
 
 /// A value of the file as it would stand on the command line.
 pub(super) fn plain(name: &str, value: toml::Value) -> Result<String, String> {
@@ -118,4 +118,22 @@ pub(super) fn origins(value: Option<String>) -> Result<Vec<String>, String> {
         }
     }
     Ok(origins)
+}
+
+/// Said by somebody, it has to be there; the usual one may be taken by another server.
+pub(super) fn inner_listen(value: Option<String>, usual: &str) -> Result<InnerListen, String> {
+    let wanted = "an address and a port, such as 127.0.0.1:8738, or off";
+    match value.as_deref() {
+        Some("off") => Ok(InnerListen::Off),
+        Some(_) => parsed("inner-listen", value, wanted).map(InnerListen::At),
+        None => parsed("inner-listen", Some(usual.to_owned()), wanted).map(InnerListen::Usual),
+    }
+}
+
+pub(super) fn log_format(value: Option<String>) -> Result<LogFormat, String> {
+    match value.as_deref().unwrap_or_default() {
+        "text" => Ok(LogFormat::Text),
+        "json" => Ok(LogFormat::Json),
+        other => Err(format!("log-format: {other:?} is not text or json.")),
+    }
 }

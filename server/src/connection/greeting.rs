@@ -31,7 +31,7 @@ use crate::{
     Server,
     clock::SessionClock,
     journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
-    limits::{Allowance, REFUSALS_MAX, SAID_AGAIN_AFTER, STRANGER_BYTES, WRONG_MAX},
+    limits::{Allowance, FULL, REFUSALS_MAX, SAID_AGAIN_AFTER, STRANGER_BYTES, WRONG_MAX},
     outbox::{Outbox, Outgoing},
     registry::Handle,
     secret::{Secret, SecretHash, random_code},
@@ -93,6 +93,9 @@ where
         if bytes > STRANGER_BYTES {
             return Err(Ended::Closing(Close::TooMany));
         }
+        if server.reads_only() {
+            return Err(full(socket).await);
+        }
         let may_be_guess = may_be_guess(&msg);
         let answer = match msg {
             Ok((ClientMsg::Hello(hello), unknown)) => {
@@ -111,6 +114,9 @@ where
             Ok((_, _)) => refused(refusal(Why::NotNow, "Say hello first, with your secret.")),
             Err(error) => refused(misread(error)),
         };
+        if let ServerMsg::Refused { refusal, .. } = &answer {
+            server.metrics.refused(refusal.why);
+        }
         socket.say(&answer).await?;
         let ServerMsg::Refused { refusal, .. } = answer else { continue };
         wrong += u32::from(may_be_guess == Some(refusal.why));
@@ -121,6 +127,15 @@ where
             return Err(Ended::Closing(Close::TooMany));
         }
     }
+}
+
+/// Whoever comes is told why nothing goes on, and to come back.
+async fn full<S>(socket: &mut Socket<S>) -> Ended
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send,
+{
+    let told = socket.say(&refused(refusal(Why::Limit, FULL))).await;
+    told.err().unwrap_or(Ended::Closing(Close::TooSlow))
 }
 
 /// With which refusal what was said may have been a guess: a code that no session has, or a key that is none.
@@ -161,6 +176,9 @@ where
     let join = waiting.join().clone();
     *waits = None;
     let server = socket.server.clone();
+    if server.reads_only() {
+        return Err(full(socket).await);
+    }
     let told = match decided {
         Some(decided) => answer(decided, ServerMsg::Joined),
         None => {
@@ -280,7 +298,7 @@ pub(super) fn has_expired(server: &Server, row: &SessionRow) -> bool {
 }
 
 async fn created(
-    server: &Server,
+    server: &Arc<Server>,
     create: Create,
     guest: &Guest,
 ) -> Result<Result<Created, Refusal>, Ended> {
@@ -332,8 +350,9 @@ async fn created(
         closed_unix_ms: None,
     };
     if let Err(error) = server.journal.append(append).await {
-        server.fail(&error);
-        return Err(Ended::Closing(Close::Fault));
+        server.failing(&error);
+        let why = if error.is_full() { Close::TooSlow } else { Close::Fault };
+        return Err(Ended::Closing(why));
     }
     tracing::info!(%session, "session made");
     let (coach_secret, board_secret) = (coach.reveal(), board.reveal());

@@ -75,6 +75,7 @@ impl Connection {
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
+        self.server.metrics.refused(refusal.why);
         if !self.refusals.take(self.server.clock.instant()) {
             return Err(Ended::Closing(Close::TooMany));
         }

@@ -24,6 +24,7 @@ struct State {
     notes: BTreeMap<&'static str, String>,
     appends: u64,
     fails_at: Option<u64>,
+    is_full: bool,
 }
 
 impl State {
@@ -31,6 +32,11 @@ impl State {
     fn next(&self, session: SessionId) -> u64 {
         let last = self.records.get(&session).and_then(|records| records.last());
         last.map_or(0, |(position, record)| position + rows(&record.input))
+    }
+
+    fn has_room(&self) -> Result<(), JournalError> {
+        let full = || JournalError::Full("a test has asked for it".to_owned());
+        if self.is_full { Err(full()) } else { Ok(()) }
     }
 
     /// Whether nobody else's writing contradicts the append.
@@ -65,6 +71,11 @@ impl MemoryJournal {
         self.with(|state| state.fails_at = Some(number));
     }
 
+    /// From now on there is no room for anything; or there is again.
+    pub fn fill(&self, is_full: bool) {
+        self.with(|state| state.is_full = is_full);
+    }
+
     fn with<T>(&self, f: impl FnOnce(&mut State) -> T) -> T {
         f(&mut self.state.lock().unwrap_or_else(PoisonError::into_inner))
     }
@@ -89,6 +100,7 @@ impl Journal for MemoryJournal {
             if state.fails_at.is_some_and(|number| state.appends >= number) {
                 return Err(JournalError::Write("a fault that a test has asked for".to_owned()));
             }
+            state.has_room()?;
             if !state.continues(&append) {
                 return Err(JournalError::Fenced);
             }
@@ -168,6 +180,7 @@ impl Journal for MemoryJournal {
 
     fn keep(&self, name: &'static str, note: String) -> Answer<()> {
         self.answer(|state| {
+            state.has_room()?;
             state.notes.insert(name, note);
             Ok(())
         })

@@ -2,6 +2,7 @@
 
 mod columns;
 mod convert;
+pub mod folder;
 mod reader;
 mod reading;
 mod salvage;
@@ -11,8 +12,8 @@ mod witness;
 mod writing;
 
 use std::{
-    fs::{DirBuilder, File, OpenOptions, TryLockError},
-    os::unix::fs::{DirBuilderExt, OpenOptionsExt},
+    fs::{File, OpenOptions, TryLockError},
+    os::unix::fs::OpenOptionsExt,
     path::Path,
     sync::Arc,
     thread,
@@ -56,10 +57,8 @@ impl SqliteJournal {
         let write = |error: &dyn std::fmt::Display| {
             JournalError::Write(format!("{}: {error}", data.display()))
         };
-        // Heart rates are in it: a folder made here is for this user alone.
-        let folder = DirBuilder::new().recursive(true).mode(0o700).create(data);
-        folder.map_err(|error| write(&error))?;
-        let lock = File::create(data.join("lock")).map_err(|error| write(&error))?;
+        folder::made(data).map_err(|error| write(&error))?;
+        let lock = folder::own_file(&data.join("lock")).map_err(|error| write(&error))?;
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
@@ -67,9 +66,9 @@ impl SqliteJournal {
             }
             Err(TryLockError::Error(error)) => return Err(write(&error)),
         }
-        let file = data.join("thole.db");
-        let made = OpenOptions::new().append(true).create(true).mode(0o600).open(&file);
-        made.map_err(|error| write(&error))?;
+        folder::tighten(data).map_err(|error| write(&error))?;
+        let file = folder::file(data);
+        folder::own_file(&file).map_err(|error| write(&error))?;
         let old = Connection::open(&file).map_err(|error| write(&error))?;
         if version(&old)? == FIRST {
             convert::in_place(data, old).map_err(JournalError::Write)?;
@@ -225,6 +224,10 @@ impl Journal for SqliteJournal {
         self.change(Change::Keep(name, note))
     }
 
+    fn fold_in(&self) -> Answer<()> {
+        self.change(Change::FoldIn)
+    }
+
     fn kept(&self, name: &'static str) -> Answer<Option<String>> {
         self.reader.ask(move |connection| {
             let mut select =
@@ -342,7 +345,8 @@ fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
         0 => tables::make(connection, None).map_err(write),
         version => check_version(version),
     }?;
-    tables::overwrite(connection).map_err(write)
+    tables::overwrite(connection).map_err(write)?;
+    tables::fold_in(connection).map_err(write)
 }
 
 fn read(error: rusqlite::Error) -> JournalError {

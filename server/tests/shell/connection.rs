@@ -1,6 +1,7 @@
 //! Connections over an in-memory stream: who may say what, who is let in, who is sent away.
 
 mod command;
+mod full;
 mod guesses;
 mod seats;
 
@@ -83,13 +84,22 @@ impl Seated {
 
 impl Gym {
     async fn new() -> Gym {
+        Gym::on(Arc::new(MemoryJournal::default())).await
+    }
+
+    async fn on(journal: Arc<MemoryJournal>) -> Gym {
         let settings = ServeArgs::default().settings().unwrap();
-        let server = Arc::new(Server::new(settings, Arc::new(MemoryJournal::default())));
-        let mut coach = Device::dial(&server, 1 << 16).await;
-        let key = server.makers.machine_key();
+        let server = Arc::new(Server::new(settings, journal));
+        let gym = Gym { server, created: Value::Null };
+        Gym { created: gym.another().await, ..gym }
+    }
+
+    /// One more session on the same server.
+    async fn another(&self) -> Value {
+        let mut coach = Device::dial(&self.server, 1 << 16).await;
+        let key = self.server.makers.machine_key();
         coach.say(json!({"type": "create", "title": "A test", "key": key})).await;
-        let created = coach.hears("created").await;
-        Gym { server, created }
+        coach.hears("created").await
     }
 
     /// The same session on a server that was started again after this one was killed.

@@ -6,11 +6,16 @@
 )]
 
 mod authority;
+mod backup;
 mod built;
 mod connection;
 mod damage;
+mod dist;
 mod formats;
+mod inner;
 mod journal;
+mod logs;
 mod program;
 mod sqlite;
+mod tiny_disk;
 mod web;

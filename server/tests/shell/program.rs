@@ -1,6 +1,7 @@
 //! The program itself: what it refuses to start with, how it says that it is ready, how it ends.
 
 use std::{
+    fs::File,
     io::{BufRead, BufReader},
     net::SocketAddr,
     path::Path,
@@ -39,7 +40,7 @@ fn ended(child: Child) -> Output {
     )
 }
 
-fn signal(id: u32, which: &str) {
+pub(crate) fn signal(id: u32, which: &str) {
     assert!(Command::new("kill").args([which, &id.to_string()]).status().unwrap().success());
 }
 
@@ -52,29 +53,38 @@ fn refusal(command: &mut Command) -> String {
 }
 
 /// Killed when a test is done with it, however that ends.
-struct Started {
+pub(crate) struct Started {
     child: Option<Child>,
     address: SocketAddr,
 }
 
 impl Started {
-    fn new(data: &Path, words: &[&str]) -> Started {
-        let mut child = serve(data, words).spawn().unwrap();
+    pub(crate) fn new(data: &Path, words: &[&str]) -> Started {
+        Started::by(&mut serve(data, words))
+    }
+
+    /// One that logs so much, into a file: more than a pipe holds that nobody reads.
+    pub(crate) fn telling(data: &Path, words: &[&str], level: &str, log: File) -> Started {
+        Started::by(serve(data, words).env("RUST_LOG", level).stderr(log))
+    }
+
+    pub(crate) fn by(command: &mut Command) -> Started {
+        let mut child = command.spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.as_mut().unwrap()).read_line(&mut line).unwrap();
         let address = line.trim_end().strip_prefix("listening on http://").map(str::parse);
         Started { child: Some(child), address: address.expect(&line).unwrap() }
     }
 
-    fn id(&self) -> u32 {
+    pub(crate) fn id(&self) -> u32 {
         self.child.as_ref().unwrap().id()
     }
 
-    fn ended(mut self) -> Output {
+    pub(crate) fn ended(mut self) -> Output {
         ended(self.child.take().unwrap())
     }
 
-    async fn socket(&self) -> WebSocketStream<TcpStream> {
+    pub(crate) async fn socket(&self) -> WebSocketStream<TcpStream> {
         let io = TcpStream::connect(self.address).await.unwrap();
         client_async(format!("ws://{}/ws", self.address), io).await.unwrap().0
     }
@@ -89,11 +99,11 @@ impl Drop for Started {
     }
 }
 
-async fn say(socket: &mut WebSocketStream<TcpStream>, value: Value) {
+pub(crate) async fn say(socket: &mut WebSocketStream<TcpStream>, value: Value) {
     socket.send(Message::text(value.to_string())).await.unwrap();
 }
 
-async fn next(socket: &mut WebSocketStream<TcpStream>) -> Message {
+pub(crate) async fn next(socket: &mut WebSocketStream<TcpStream>) -> Message {
     timeout(PATIENCE, socket.next()).await.expect("nothing comes").unwrap().unwrap()
 }
 
@@ -103,7 +113,7 @@ fn machine_key(data: &Path) -> String {
     left.lines().next().unwrap().to_owned()
 }
 
-async fn session_made(socket: &mut WebSocketStream<TcpStream>, data: &Path) -> Value {
+pub(crate) async fn session_made(socket: &mut WebSocketStream<TcpStream>, data: &Path) -> Value {
     let key = machine_key(data);
     say(socket, json!({"type": "create", "title": "Weir House", "key": key})).await;
     let created = serde_json::from_str(next(socket).await.to_text().unwrap()).unwrap();

@@ -77,6 +77,12 @@ pub(super) fn overwrite(connection: &Connection) -> rusqlite::Result<()> {
     Ok(())
 }
 
+/// Puts what was written ahead into the file itself and leaves nothing beside it. When somebody is just reading, a part
+/// stays ahead, which loses nothing.
+pub(super) fn fold_in(connection: &Connection) -> rusqlite::Result<()> {
+    connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
+}
+
 pub(super) fn version(connection: &Connection) -> Result<i64, JournalError> {
     connection.pragma_query_value(None, "user_version", |row| row.get(0)).map_err(super::read)
 }

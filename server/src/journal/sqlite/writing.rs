@@ -36,6 +36,8 @@ pub(super) enum Change {
     SetAside(SessionId, u64),
     Keep(&'static str, String),
     Erase(SessionId, AthleteId),
+    /// Done after the commit, not in it.
+    FoldIn,
 }
 
 /// Where a session's records end, as far as this process has written them: nobody else writes.
@@ -50,7 +52,8 @@ pub(super) type Ends = BTreeMap<SessionId, End>;
 
 /// The writer: takes everything that waits, makes it durable in one transaction, answers. After a
 /// failure everybody is told of that failure and nothing is tried again: what is durable is not known
-/// until the next start.
+/// until the next start. Want of room is no such failure: nothing of the transaction is there, and the next
+/// one may find room.
 pub(super) fn write_all(
     mut connection: Connection,
     mut tasks: mpsc::Receiver<Task>,
@@ -63,8 +66,18 @@ pub(super) fn write_all(
     while tasks.blocking_recv_many(&mut group, GROUP_MAX) > 0 {
         let written = match &failed {
             Some(why) => Err(why.clone()),
-            None => write_group(&mut connection, &group, &mut ends, seen)
-                .map_err(|error| error.to_string()),
+            None => match write_group(&mut connection, &group, &mut ends, seen) {
+                Ok(results) => Ok(results),
+                Err(error) if is_full(&error) => {
+                    // What was noted of the transaction is as gone as it is.
+                    ends.clear();
+                    for task in group.drain(..) {
+                        let _ = task.answer.send(Err(JournalError::Full(error.to_string())));
+                    }
+                    continue;
+                }
+                Err(error) => Err(error.to_string()),
+            },
         };
         // Who asked may be gone; what was asked is durable, or not, all the same.
         match written {
@@ -120,6 +133,7 @@ fn write_group(
                 transaction.execute(sql, params![whole(*position), session.0.as_bytes()])?;
                 Ok(0)
             }
+            Change::FoldIn => Ok(0),
             Change::Keep(name, note) => {
                 let sql = "INSERT OR REPLACE INTO meta (name, value) VALUES (?, ?)";
                 transaction.execute(sql, params![name, note])?;
@@ -134,6 +148,9 @@ fn write_group(
         });
     }
     transaction.commit()?;
+    if group.iter().any(|task| matches!(task.change, Change::FoldIn)) {
+        tables::fold_in(connection)?;
+    }
     if erased && let Err(error) = tables::overwrite(connection) {
         // The records are erased; what pages have kept of them is overwritten at the next start.
         tracing::warn!(%error, "somebody was erased, and not every trace could be overwritten yet");
@@ -145,6 +162,14 @@ fn write_group(
         }
     }
     Ok(results)
+}
+
+/// Whether there was no room, or no leave to write: SQLite has taken all of it back.
+fn is_full(error: &rusqlite::Error) -> bool {
+    let full = [rusqlite::ErrorCode::DiskFull, rusqlite::ErrorCode::ReadOnly];
+    // The index beside the write-ahead file finds no room of its own.
+    let no_index = error.sqlite_extended_error_code() == Some(ffi::SQLITE_IOERR_SHMSIZE);
+    error.sqlite_error_code().is_some_and(|code| full.contains(&code)) || no_index
 }
 
 /// All of an append or nothing of it: one that somebody else's writing contradicts harms none of those
