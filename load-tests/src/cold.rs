@@ -178,5 +178,6 @@ fn session(settings: &Settings, number: u32, coach: &Secret) -> Append {
         revoke: Vec::new(),
         grant: vec![Grant { hash: coach.hash(), holder: Holder::Coach }],
         closed_unix_ms: None,
+        reckoned: None,
     }
 }

@@ -143,7 +143,7 @@ async fn run(beats: Arc<Beats>) {
 
 #[cfg(test)]
 mod tests {
-    use thole_protocol::{client_msg::Role, units::At};
+    use thole_protocol::client_msg::Role;
 
     use super::*;
     use crate::outbox::{Outbox, Outgoing};
@@ -151,7 +151,7 @@ mod tests {
     fn kept(beats: &Arc<Beats>) -> (Outbox, Outgoing) {
         let clock = Clock::new(1);
         let (outbox, out) = Outbox::new(Role::Athlete, None, clock);
-        Beats::keep(beats, out.pulse(), SessionClock::open(clock, clock.unix_ms(), At(0)));
+        Beats::keep(beats, out.pulse(), SessionClock::begin(clock));
         (outbox, out)
     }
 

@@ -14,7 +14,7 @@ use thole_protocol::{
     units::At,
 };
 
-use crate::secret::SecretHash;
+use crate::{clock::Reckoned, secret::SecretHash};
 
 /// One input and when it was taken.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -88,6 +88,8 @@ pub struct Append {
     pub grant: Vec<Grant>,
     /// Set when the session is closed with these records.
     pub closed_unix_ms: Option<u64>,
+    /// Takes the place of what `reckoned` answers; `None` leaves it as it is.
+    pub reckoned: Option<Reckoned>,
 }
 
 /// Records of a session that are not as they were written.
@@ -200,6 +202,10 @@ pub trait Journal: Send + Sync + 'static {
 
     /// A session by its join code; of several with this code the newest.
     fn session_of(&self, code: &JoinCode) -> Answer<Option<SessionRow>>;
+
+    /// From which instant the session's clock goes on: the newest that was appended. `None` for a session that a
+    /// version before this one has written.
+    fn reckoned(&self, session: SessionId) -> Answer<Option<Reckoned>>;
 
     /// All sessions, oldest first.
     fn sessions(&self) -> Answer<Vec<SessionRow>>;

@@ -106,8 +106,14 @@ impl Server {
     #[must_use]
     pub fn new(settings: Settings, journal: Arc<dyn Journal>) -> Server {
         let clock = Clock::new(settings.speed);
+        Server::with_clock(settings, journal, clock)
+    }
+
+    /// A server whose time is told by this clock.
+    #[must_use]
+    pub fn with_clock(settings: Settings, journal: Arc<dyn Journal>, clock: Clock) -> Server {
         let now = clock.instant();
-        let (limits, speed) = (&settings.limits, f64::from(settings.speed));
+        let (limits, speed) = (&settings.limits, f64::from(clock.speed()));
         let joins = f64::from(limits.joins_per_s) * speed;
         let creations = f64::from(limits.sessions_per_min) * speed;
         Server {

@@ -39,7 +39,7 @@ use tokio::{
 
 use crate::{
     Server,
-    clock::SessionClock,
+    clock::{Reckoned, SessionClock},
     forecasts,
     journal::{Append, Found, Grant, Holder, JournalError, Record, SessionRow},
     limits::{
@@ -205,7 +205,10 @@ struct Batch {
 pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, JournalError> {
     let tenure = server.journal.take(row.session).await?;
     let (core, position) = replay(&server, row.session).await?;
-    let clock = SessionClock::open(server.clock, row.created_unix_ms, core.now());
+    let made = Reckoned { at: At(0), unix_ms: row.created_unix_ms, uptime: None };
+    let reckoned = server.journal.reckoned(row.session).await?;
+    let (clock, _) =
+        SessionClock::open(server.clock, reckoned.as_ref().unwrap_or(&made), core.now());
     let (inbox, events) = mpsc::channel(INBOX_MAX);
     let (alive, ended) = watch::channel(());
     let urgent = Arc::new(Notify::new());
@@ -215,6 +218,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         last: core.now(),
         clock,
         tenure,
+        reckoned,
         position,
         window: COMMIT_WINDOW,
         devices: Devices::awaiting(core.leader()),
@@ -289,6 +293,8 @@ struct Task {
     row: SessionRow,
     core: Core,
     clock: SessionClock,
+    /// The instant that the journal keeps for the clock to go on from.
+    reckoned: Option<Reckoned>,
     /// The instant of the last record.
     last: At,
     /// What this writer's appends carry.
@@ -556,15 +562,31 @@ impl Task {
     }
 
     async fn append(
-        &self,
+        &mut self,
         records: Arc<Vec<Record>>,
         grant: Vec<Grant>,
         revoke: Vec<Holder>,
         closed_unix_ms: Option<u64>,
     ) -> Result<u64, JournalError> {
         let (session, tenure, first) = (self.row.session, self.tenure, self.position);
-        let append =
-            Append { session, create: None, tenure, first, records, revoke, grant, closed_unix_ms };
+        let reckoned = Some(self.clock.reckoned()).filter(|now| {
+            let speed = self.server.clock.speed();
+            !self.reckoned.as_ref().is_some_and(|kept| kept.leads_to(now, speed))
+        });
+        if reckoned.is_some() {
+            self.reckoned.clone_from(&reckoned);
+        }
+        let append = Append {
+            session,
+            create: None,
+            tenure,
+            first,
+            records,
+            revoke,
+            grant,
+            closed_unix_ms,
+            reckoned,
+        };
         let metrics = &self.server.metrics;
         let waiting = Counted::one(metrics.appends_waiting.clone());
         let handed = self.server.clock.instant();

@@ -348,6 +348,7 @@ async fn created(
             Grant { hash: board.hash(), holder: Holder::Board },
         ],
         closed_unix_ms: None,
+        reckoned: Some(SessionClock::begin(server.clock).reckoned()),
     };
     if let Err(error) = server.journal.append(append).await {
         server.failing(&error);

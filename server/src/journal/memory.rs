@@ -11,7 +11,10 @@ use super::{
     Answer, Append, Found, Held, Journal, JournalError, Record, SessionRow,
     packing::{people, rows},
 };
-use crate::secret::{SecretHash, random_epoch};
+use crate::{
+    clock::Reckoned,
+    secret::{SecretHash, random_epoch},
+};
 
 #[derive(Debug, Default)]
 struct State {
@@ -22,6 +25,7 @@ struct State {
     aside: BTreeSet<(SessionId, u64)>,
     secrets: BTreeMap<SecretHash, Held>,
     notes: BTreeMap<&'static str, String>,
+    reckoned: BTreeMap<SessionId, Reckoned>,
     appends: u64,
     fails_at: Option<u64>,
     is_full: bool,
@@ -115,6 +119,7 @@ impl Journal for MemoryJournal {
                 held.session != append.session || !append.revoke.contains(&held.holder)
             });
             let session = append.session;
+            state.reckoned.extend(append.reckoned.map(|reckoned| (session, reckoned)));
             let held = |grant: super::Grant| (grant.hash, Held { session, holder: grant.holder });
             state.secrets.extend(append.grant.into_iter().map(held));
             if let Some(row) = state.sessions.get_mut(&session)
@@ -168,6 +173,10 @@ impl Journal for MemoryJournal {
             let with_code = state.sessions.values().filter(|row| row.code == *code);
             Ok(with_code.max_by_key(|row| row.created_unix_ms).cloned())
         })
+    }
+
+    fn reckoned(&self, session: SessionId) -> Answer<Option<Reckoned>> {
+        self.answer(|state| Ok(state.reckoned.get(&session).cloned()))
     }
 
     fn sessions(&self) -> Answer<Vec<SessionRow>> {

@@ -21,12 +21,18 @@ use std::{
 };
 
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
-use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
+use thole_protocol::{
+    ids::{AthleteId, JoinCode, SessionId},
+    units::At,
+};
 use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
 
 use super::{Answer, Append, Found, Held, Journal, JournalError, SessionRow};
-use crate::secret::SecretHash;
+use crate::{
+    clock::{Reckoned, Uptime},
+    secret::SecretHash,
+};
 use reader::Reader;
 use tables::{FIRST, check_version, epoch, version};
 use witness::{AllSeen, Witness};
@@ -207,6 +213,24 @@ impl Journal for SqliteJournal {
             let sql = "SELECT session, code, created_unix_ms, closed_unix_ms FROM session
                        WHERE code = ? ORDER BY created_unix_ms DESC, session DESC LIMIT 1";
             one(connection, sql, &code)
+        })
+    }
+
+    fn reckoned(&self, session: SessionId) -> Answer<Option<Reckoned>> {
+        self.reader.ask(move |connection| {
+            let sql = "SELECT at_ms, unix_ms, boot, uptime_ns FROM reckoned
+                       WHERE session = (SELECT number FROM session WHERE session = ?)";
+            let mut select = connection.prepare_cached(sql).map_err(read)?;
+            let row = select.query_row([session.0.as_bytes()], |row| {
+                let (at, unix) = (row.get::<_, i64>(0)?, row.get::<_, i64>(1)?);
+                Ok((at, unix, row.get::<_, Option<String>>(2)?, row.get::<_, Option<i64>>(3)?))
+            });
+            let row = row.optional().map_err(read)?;
+            Ok(row.map(|(at, unix, boot, ns)| Reckoned {
+                at: At(at.cast_unsigned()),
+                unix_ms: unix.cast_unsigned(),
+                uptime: boot.zip(ns).map(|(boot, ns)| Uptime { boot, ns: ns.cast_unsigned() }),
+            }))
         })
     }
 

@@ -4,6 +4,7 @@ mod command;
 mod full;
 mod guesses;
 mod seats;
+mod restart;
 
 use std::{sync::Arc, time::Duration};
 

@@ -11,6 +11,7 @@ use thole_protocol::{
     units::At,
 };
 use thole_server::{
+    clock::{Reckoned, Uptime},
     journal::{
         Append, Grant, Held, Holder, Journal, JournalError, Record, SessionRow,
         memory::MemoryJournal, sqlite::SqliteJournal,
@@ -72,6 +73,7 @@ pub(crate) fn more(no: u128, first: u64, records: Vec<Record>) -> Append {
         revoke: Vec::new(),
         grant: Vec::new(),
         closed_unix_ms: None,
+        reckoned: None,
     }
 }
 
@@ -97,6 +99,26 @@ async fn what_was_written_is_read_back_in_order_from_any_position() {
         assert_eq!(journal.read(session(1), 4).await.unwrap().records, []);
         assert_eq!(positions(&*journal, 2).await, [0], "sessions do not mix");
         assert_eq!(positions(&*journal, 3).await, [0; 0], "a session that nobody made is empty");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn the_newest_instant_that_was_appended_is_the_one_a_clock_goes_on_from() {
+    with_both(async |journal| {
+        journal.append(made(1)).await.unwrap();
+        assert_eq!(journal.reckoned(session(1)).await.unwrap(), None);
+        let uptime = Some(Uptime { boot: "one".to_owned(), ns: 70_123_456_789 });
+        let first = Reckoned { at: At(5), unix_ms: 1_700_000_000_000, uptime };
+        let second = Reckoned { at: At(9), uptime: None, ..first.clone() };
+        for (position, reckoned) in [(1, &first), (2, &second)] {
+            let append = more(1, position, vec![deadline(9)]);
+            journal.append(Append { reckoned: Some(reckoned.clone()), ..append }).await.unwrap();
+            assert_eq!(journal.reckoned(session(1)).await.unwrap().as_ref(), Some(reckoned));
+        }
+        journal.append(more(1, 3, vec![deadline(12)])).await.unwrap();
+        assert_eq!(journal.reckoned(session(1)).await.unwrap(), Some(second));
+        assert_eq!(journal.reckoned(session(2)).await.unwrap(), None);
     })
     .await;
 }

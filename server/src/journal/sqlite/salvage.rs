@@ -6,7 +6,7 @@ use rusqlite::{Connection, params_from_iter, types::Value};
 use super::tables;
 
 /// The tables beside the records, in the order in which they refer to each other.
-const SMALL: [(&str, &str, &str); 6] = [
+const SMALL: [(&str, &str, &str); 7] = [
     ("meta", "name, value", "name"),
     (
         "session",
@@ -16,6 +16,7 @@ const SMALL: [(&str, &str, &str); 6] = [
     ("person", "session, number, athlete, key, sum", "session, number"),
     ("run", "session, number, person, run, sum", "session, number"),
     ("set_aside", "session, position", "session, position"),
+    ("reckoned", "session, at_ms, unix_ms, boot, uptime_ns", "session"),
     ("secret", "hash, session, role, person, revoked, sum", "hash"),
 ];
 

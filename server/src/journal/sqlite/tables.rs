@@ -40,6 +40,10 @@ const TABLES: &str = "
         hash BLOB PRIMARY KEY, session INTEGER NOT NULL REFERENCES session, role TEXT NOT NULL,
         person INTEGER, revoked INTEGER NOT NULL DEFAULT 0, sum BLOB NOT NULL
     ) STRICT, WITHOUT ROWID;
+    CREATE TABLE reckoned (
+        session INTEGER PRIMARY KEY REFERENCES session, at_ms INTEGER NOT NULL,
+        unix_ms INTEGER NOT NULL, boot TEXT, uptime_ns INTEGER
+    ) STRICT;
     CREATE INDEX secret_by_person ON secret (session, person) WHERE person IS NOT NULL;
 ";
 

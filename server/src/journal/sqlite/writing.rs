@@ -16,6 +16,7 @@ use super::{
     tables,
     witness::{AllSeen, Seen, Witness},
 };
+use crate::clock::Reckoned;
 use crate::journal::{
     Append, Grant, Holder, JournalError, Record,
     chain::{Commit, Tag, content},
@@ -258,6 +259,13 @@ fn write_one(savepoint: &Savepoint<'_>, append: &Append, end: &mut End) -> rusql
     }
     for grant in &append.grant {
         put_grant(savepoint, end, grant)?;
+    }
+    if let Some(Reckoned { at, unix_ms, uptime }) = &append.reckoned {
+        let sql = "INSERT OR REPLACE INTO reckoned (session, at_ms, unix_ms, boot, uptime_ns)
+                   VALUES (?, ?, ?, ?, ?)";
+        let (boot, ns) = uptime.as_ref().map(|up| (&up.boot, whole(up.ns))).unzip();
+        let (at, unix) = (whole(at.0), whole(*unix_ms));
+        savepoint.prepare_cached(sql)?.execute(params![end.seats.number, at, unix, boot, ns])?;
     }
     if let Some(closed) = append.closed_unix_ms {
         let sql = "UPDATE session SET closed_unix_ms = ? WHERE number = ?";

@@ -430,6 +430,7 @@ async fn links_of_a_session_that_nobody_closes_end_after_a_season() {
             revoke: Vec::new(),
             grant: vec![Grant { hash: held, holder: Holder::Board }],
             closed_unix_ms: None,
+            reckoned: None,
         };
         gym.server.journal.append(append).await.unwrap();
         let mut board = gym.enter("board", &json!(format!("of session {no}"))).await;
