@@ -58,6 +58,10 @@ pub const RESERVE: usize = 10;
 /// Who gives way to others is told so if they take it at once.
 pub const FAREWELL: Duration = Duration::from_millis(100);
 
+/// What the core refuses was written before it was refused: of one athlete, over all connections, so much in one go;
+/// one a second comes back.
+pub const WRITTEN_REFUSALS_MAX: f64 = 60.0;
+
 /// The text of several events together stays below this, unless one alone is longer.
 pub const EVENTS_BYTES: usize = 48 << 10;
 
@@ -216,6 +220,12 @@ impl Allowance {
     pub fn next_in(&mut self, now: Instant) -> Duration {
         self.refill(now);
         Duration::from_secs_f64((1.0 - self.left).max(0.001) / self.per_s)
+    }
+
+    /// Whether there is none to take.
+    pub fn is_spent(&mut self, now: Instant) -> bool {
+        self.refill(now);
+        self.left < 1.0
     }
 
     /// Takes one on credit; says how long to wait until it is paid back.

@@ -2,6 +2,7 @@
 
 mod delivery;
 pub mod devices;
+mod refusals;
 mod requests;
 mod seats;
 
@@ -52,6 +53,7 @@ use crate::{
     secret::{self, SecretHash},
 };
 use devices::{ConnId, Devices};
+use refusals::Refusals;
 use requests::Requests;
 
 /// What is said to a session.
@@ -232,6 +234,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         links: BTreeMap::new(),
         requests: Requests::default(),
         again: BTreeMap::new(),
+        refusals: Refusals::default(),
     };
     let run = tokio::spawn(async move {
         match task.run().await {
@@ -317,6 +320,7 @@ struct Task {
     requests: Requests,
     /// How often a seat was given one more secret since this task began.
     again: BTreeMap<AthleteId, u32>,
+    refusals: Refusals,
 }
 
 impl Task {
@@ -446,6 +450,10 @@ impl Task {
                     && !self.leads(conn, batch)
                 {
                     self.not_in_command(conn, *command);
+                } else if self.refusals.bars(&input, self.server.clock.instant()) {
+                    let says = "Too much of what this device sends is refused; wait a minute.";
+                    let refusal = Refusal { why: Why::Limit, says: says.to_owned() };
+                    self.devices.say(conn, &ServerMsg::Refused { command, refusal });
                 } else if let Some(command) = command {
                     self.answered(input, (conn, command), permit, batch);
                 } else {
@@ -610,7 +618,10 @@ impl Task {
                 }
                 Output::Counted { count, width } => self.keep(*count, *width),
                 Output::Event { event, .. } => self.note(&event.what),
-                Output::Refused { refusal, .. } => self.server.metrics.refused(refusal.why),
+                Output::Refused { athlete, refusal } => {
+                    self.refusals.count(*athlete, self.server.clock.instant());
+                    self.server.metrics.refused(refusal.why);
+                }
                 Output::Ack { .. } | Output::Published | Output::OwnChanged { .. } => {}
             }
         }

@@ -1,6 +1,6 @@
 //! What a welcome connection says, turned into what its session understands.
 
-use thole_piece::Input;
+use thole_piece::{Input, limits as core_limits};
 use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{AimAt, Command, Consent, HeartRate, Misread, Ready, Samples, Skip},
@@ -133,6 +133,11 @@ impl Connection {
                 Input::Samples { athlete, run, samples }
             }
             ClientMsg::Skip(Skip { run, from_seq, to_seq, command: _ }) => {
+                if from_seq == 0 || from_seq > to_seq {
+                    let says =
+                        "Samples that are given up are named by their first and last number.";
+                    return Err(refusal(Why::OutOfRange, says));
+                }
                 Input::Skipped { athlete, run, from_seq, to_seq }
             }
             ClientMsg::HeartRate(HeartRate { readings }) => {
@@ -146,9 +151,15 @@ impl Connection {
             }
             ClientMsg::Ready(ready) => {
                 let Ready { cautions_read, machine, clock_bound_ms, on_board, command: _ } = ready;
+                // What is longer than is shown is not kept either.
+                let machine =
+                    machine.map(|name| name.chars().take(core_limits::NAME_MAX).collect());
                 Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board }
             }
-            ClientMsg::Aim(aim) => Input::Aimed { athlete, piece: aim.piece, aim: aim.aim },
+            ClientMsg::Aim(aim) => {
+                core_limits::check_aim_length(&aim.aim)?;
+                Input::Aimed { athlete, piece: aim.piece, aim: aim.aim }
+            }
             ClientMsg::StopRowing { .. } => Input::StopRowing { athlete },
             ClientMsg::RowOn { .. } => Input::RowOn { athlete },
             ClientMsg::Hello(_)

@@ -294,11 +294,12 @@ impl Task {
     }
 
     /// What an athlete said under a name is answered by it, instead of being refused without one.
-    pub(super) fn answer(&self, conn: ConnId, command: CommandId, told: &mut Vec<Output>) {
-        let mut refused = None;
+    pub(super) fn answer(&mut self, conn: ConnId, command: CommandId, told: &mut Vec<Output>) {
+        let (mut refused, now) = (None, self.server.clock.instant());
         told.retain(|output| {
             let is_refusal = matches!(output, Output::Refused { .. });
-            if let Output::Refused { refusal, .. } = output {
+            if let Output::Refused { refusal, athlete } = output {
+                self.refusals.count(*athlete, now);
                 refused.get_or_insert_with(|| refusal.clone());
             }
             !is_refusal

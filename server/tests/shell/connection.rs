@@ -3,8 +3,9 @@
 mod command;
 mod full;
 mod guesses;
-mod seats;
+mod refusals;
 mod restart;
+mod seats;
 
 use std::{sync::Arc, time::Duration};
 
