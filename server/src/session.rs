@@ -283,8 +283,16 @@ fn rebuilt(records: &[(u64, Record)]) -> Result<Core, u64> {
     let mut core = Core::new();
     for (position, Record { at, input }) in records {
         let applied = catch_unwind(AssertUnwindSafe(|| core.apply(*at, input)));
-        if applied.is_err() {
-            return Err(*position);
+        for output in applied.map_err(|_| *position)? {
+            if let Output::SettledDiffers { piece, revision, what } = output {
+                tracing::warn!(
+                    position,
+                    piece = piece.0,
+                    revision,
+                    what,
+                    "a record of a piece is not what its strokes give; the record stands"
+                );
+            }
         }
     }
     Ok(core)
@@ -561,10 +569,28 @@ impl Task {
             }
         }
         self.deliver(outputs);
+        self.settle().await?;
         if self.core.is_closed() && self.row.closed_unix_ms.is_none() {
             let now = self.server.clock.unix_ms();
             self.append(Arc::default(), Vec::new(), Vec::new(), Some(now)).await?;
             self.row.closed_unix_ms = Some(now);
+        }
+        Ok(())
+    }
+
+    /// What is over becomes a record of its own before anything else is taken. If the process ends in between,
+    /// the core asks again when the session is opened.
+    async fn settle(&mut self) -> Result<(), JournalError> {
+        while let Some(settled) = self.core.to_settle() {
+            let input = Input::Settled { settled: Box::new(settled.clone()) };
+            let record = Record { at: self.last.max(self.core.now()), input };
+            self.last = record.at;
+            let records = Arc::new(vec![record]);
+            self.position = self.append(records.clone(), Vec::new(), Vec::new(), None).await?;
+            for Record { at, input } in records.iter() {
+                let outputs = self.core.apply(*at, input);
+                self.deliver(outputs);
+            }
         }
         Ok(())
     }
@@ -621,6 +647,13 @@ impl Task {
                 Output::Refused { athlete, refusal } => {
                     self.refusals.count(*athlete, self.server.clock.instant());
                     self.server.metrics.refused(refusal.why);
+                }
+                Output::SettledDiffers { piece, revision, what } => {
+                    let session = self.row.session;
+                    tracing::warn!(
+                        %session, piece = piece.0, revision, what,
+                        "a record of a piece is not what its strokes give; the record stands"
+                    );
                 }
                 Output::Ack { .. } | Output::Published | Output::OwnChanged { .. } => {}
             }

@@ -351,6 +351,7 @@ impl Scene {
                 Output::Published
                 | Output::OwnChanged { .. }
                 | Output::Counted { .. }
+                | Output::SettledDiffers { .. }
                 | Output::Done { .. } => {}
             }
         }

@@ -9,6 +9,7 @@ mod coach;
 mod life;
 mod seat;
 mod server;
+mod settling;
 
 use std::collections::BTreeMap;
 
@@ -58,7 +59,7 @@ impl Tally {
 }
 
 /// Everything that lives are there to try.
-const EXPECTED: [&str; 25] = [
+const EXPECTED: [&str; 29] = [
     "athlete removed",
     "batch doubled",
     "batch shuffled",
@@ -66,6 +67,8 @@ const EXPECTED: [&str; 25] = [
     "connection lost",
     "crash after the journal, before anybody knew",
     "crash before the journal",
+    "crash before a piece was settled",
+    "crash when a piece was settled",
     "crash with a hello and a late batch in the commit",
     "crash with an order in the commit",
     "crash with nothing under way",
@@ -80,6 +83,8 @@ const EXPECTED: [&str; 25] = [
     "order refused",
     "order repeated",
     "piece by time",
+    "piece settled",
+    "piece settled again",
     "results compared",
     "sheet call given",
     "stopped by word",
@@ -157,7 +162,7 @@ impl<'a> World<'a> {
         World {
             life,
             now: 0,
-            server: Server::open(life),
+            server: Server::open(life, chance.is_some()),
             coach: Coach::new(life),
             seats: life.athletes.iter().map(Seat::new).collect(),
             chance,
@@ -172,7 +177,9 @@ impl<'a> World<'a> {
     }
 
     fn live_on(&mut self, tally: &mut Tally) {
-        while self.idle_since.is_none_or(|since| self.now < since + SETTLE_MS) {
+        while self.idle_since.is_none_or(|since| self.now < since + SETTLE_MS)
+            || self.server.is_settling()
+        {
             self.now += TICK_MS;
             let (seed, phase, order) = (self.life.seed, self.server.phase(), self.coach.order());
             assert!(
@@ -201,7 +208,7 @@ impl<'a> World<'a> {
             None => Crash::None,
         };
         let down = self.server.commit(self.now, said, crash, chance.as_mut(), tally);
-        if crash != Crash::None {
+        if crash != Crash::None || self.server.has_died() {
             self.seats.iter_mut().for_each(|seat| seat.lose_connection(self.now, None, tally));
             self.coach.lose_connection(self.now);
         }
@@ -242,6 +249,7 @@ impl<'a> World<'a> {
         let seed = self.life.seed;
         self.server.check_replay(seed);
         self.server.check_stored_form(seed);
+        self.server.check_settled(seed);
         let core = self.server.core();
         for seat in &self.seats {
             assert_eq!(seat.pending(), 0, "seed {seed}: {} still has samples to send", seat.name());

@@ -10,7 +10,10 @@ use thole_protocol::{
     units::{At, Millis},
 };
 
-use crate::projection::{Count, ModelFile};
+use crate::{
+    projection::{Count, ModelFile},
+    settled::Settled,
+};
 
 /// One thing that happened. Raw, as it was said: whether it makes sense is judged when it is applied,
 /// the same way every time.
@@ -175,6 +178,12 @@ pub enum Input {
     },
     /// The instant that `Session::deadline` named has come.
     Deadline,
+    /// What became of a piece, made by the core (`Session::to_settle`) and kept as it was made then, under
+    /// whatever build: it is read from then on, and compared, never computed with.
+    Settled {
+        /// The record.
+        settled: Box<Settled>,
+    },
 }
 
 /// Whose secret is another one.
@@ -225,7 +234,8 @@ impl Input {
             | Input::Reopened
             | Input::TookCommand { .. }
             | Input::Ordered { .. }
-            | Input::Deadline => None,
+            | Input::Deadline
+            | Input::Settled { .. } => None,
         }
     }
 
@@ -256,6 +266,7 @@ impl Input {
             Input::TookCommand { .. } => "took_command",
             Input::Ordered { .. } => "ordered",
             Input::Deadline => "deadline",
+            Input::Settled { .. } => "settled",
         }
     }
 }

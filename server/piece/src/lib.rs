@@ -18,6 +18,7 @@ pub mod recording;
 pub mod roster;
 pub mod rower;
 pub mod session;
+pub mod settled;
 pub mod standings;
 pub mod track;
 

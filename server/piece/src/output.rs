@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use thole_protocol::{
     event::Event,
-    ids::{AthleteId, CommandId},
+    ids::{AthleteId, CommandId, PieceNo},
     refusal::Refusal,
     sample::{Durable, RefusedSample},
 };
@@ -85,6 +85,15 @@ pub enum Output {
         count: Count,
         /// For the sessions to come.
         width: Width,
+    },
+    /// A record of a piece is not what this build makes of the strokes. The record stands; a person may look.
+    SettledDiffers {
+        /// Of which piece.
+        piece: PieceNo,
+        /// Which record of it.
+        revision: u32,
+        /// What is another, by seats, without names.
+        what: String,
     },
     /// An order was carried out (or had been before).
     Done {

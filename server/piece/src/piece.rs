@@ -17,6 +17,7 @@ use crate::{
     projection::{Count, Forecast, Width},
     roster::{Athlete, Contact},
     rower::Rower,
+    settled::{Lines, Recorder, Settled},
     standings::{self, Board},
     track::Rule,
 };
@@ -60,6 +61,27 @@ pub struct Piece {
     pub fresh_results: BTreeSet<AthleteId>,
     /// Athletes who got a call of the sheet since the screens were told last, by entry.
     pub fresh_sheet: BTreeMap<u16, Vec<AthleteId>>,
+    /// Everybody who got a call of the sheet: its entry, who, and when they were at its point; once an entry each.
+    pub sheet_reached: Vec<(u16, AthleteId, At)>,
+    /// The standings every few seconds, until they stand in a record.
+    pub recorder: Recorder,
+    /// The record of what became of it.
+    pub settling: Settling,
+}
+
+/// How far a piece that is over has come to be settled.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Settling {
+    /// When the next record is to be made, if anything is new by then.
+    pub due: Option<At>,
+    /// Made and not in the journal yet.
+    pub made: Option<Box<Settled>>,
+    /// The newest that is in the journal.
+    pub kept: Option<Box<Settled>>,
+    /// The lines of the first record, which stand for all later ones.
+    pub lines: Option<Lines>,
+    /// A record was another than this build makes: nothing is put beside it that no person has looked at.
+    pub differs: bool,
 }
 
 impl Piece {
@@ -81,6 +103,9 @@ impl Piece {
             counted: false,
             fresh_results: BTreeSet::new(),
             fresh_sheet: BTreeMap::new(),
+            sheet_reached: Vec::new(),
+            recorder: Recorder::default(),
+            settling: Settling::default(),
         }
     }
 
@@ -100,6 +125,18 @@ impl Piece {
     #[must_use]
     pub fn is_over(&self) -> bool {
         matches!(self.phase, Phase::Finished { .. } | Phase::Stopped { .. })
+    }
+
+    /// Whether it is over and was begun: there is something to settle.
+    #[must_use]
+    pub fn is_to_settle(&self) -> bool {
+        matches!(self.phase, Phase::Finished { .. } | Phase::Stopped { go_at_ms: Some(_), .. })
+    }
+
+    /// The go, and the signals of later repeats as far as they are given.
+    #[must_use]
+    pub fn starts(&self) -> &[At] {
+        &self.starts
     }
 
     /// Whether somebody may be rowing.
@@ -227,6 +264,8 @@ impl Piece {
         self.rowers.clear();
         self.fresh_results.clear();
         self.fresh_sheet.clear();
+        self.sheet_reached.clear();
+        self.recorder = Recorder::default();
         self.standings = Standings { piece: self.no, at_ms: now, ..Standings::default() };
         self.listed.clear();
         self.go_to(Phase::Armed);

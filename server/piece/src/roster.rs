@@ -10,7 +10,7 @@ use thole_protocol::{
     units::{At, Bpm, Millis},
 };
 
-use crate::{limits, plan::Course, recording::Recording};
+use crate::{limits, plan::Course, recording::Recording, settled::SeatNo};
 
 /// A heart-rate reading older than this says nothing about now.
 const HEART_FRESH_MS: u64 = 10_000;
@@ -38,6 +38,8 @@ pub enum Contact {
 pub struct Athlete {
     /// Name, team, heart limit.
     pub spec: AthleteSpec,
+    /// The number in this session, given when the athlete came into the roster.
+    pub seat: SeatNo,
     /// Whether somebody has joined as this athlete.
     pub claimed: bool,
     /// What to row the pieces by.

@@ -8,6 +8,7 @@ mod orders;
 mod questions;
 mod rowing;
 mod seats;
+mod settling;
 mod view;
 
 use std::{
@@ -37,6 +38,7 @@ use crate::{
     projection::{Count, Forecast, Model, Width},
     roster::Athlete,
     rower::Rower,
+    settled::SeatNo,
 };
 
 use kept::Kept;
@@ -94,6 +96,10 @@ pub struct Session {
     hear_out_at: Option<At>,
     /// What the coach is asked about targets of the current piece, as last told.
     questions: BTreeMap<AthleteId, Question>,
+    /// The seat of whoever comes next.
+    next_seat: SeatNo,
+    /// When the next piece is due to be settled, of those that are over.
+    settle_at: Option<At>,
 }
 
 impl Session {
@@ -197,9 +203,11 @@ impl Session {
                 }
             }
             Input::Deadline => {}
+            Input::Settled { settled } => self.keep_settled(settled, &mut out),
         }
         self.follow_rowers(&mut out);
         self.count_finishes(&mut out);
+        self.settle();
         out
     }
 
@@ -230,8 +238,14 @@ impl Session {
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
         let piece = self.piece().and_then(Piece::deadline);
-        let others =
-            [piece, self.calls.deadline(), self.publish_at, self.tell_roster_at, self.hear_out_at];
+        let others = [
+            piece,
+            self.calls.deadline(),
+            self.publish_at,
+            self.tell_roster_at,
+            self.hear_out_at,
+            self.settle_at,
+        ];
         others.into_iter().flatten().min()
     }
 
@@ -414,7 +428,9 @@ impl Session {
         Ok(())
     }
 
-    fn admit(&mut self, id: AthleteId, athlete: Athlete) {
+    fn admit(&mut self, id: AthleteId, mut athlete: Athlete) {
+        athlete.seat = self.next_seat;
+        self.next_seat.0 += 1;
         if let Some(piece) = self.piece_mut() {
             piece.admit(id, &athlete);
         }

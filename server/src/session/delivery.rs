@@ -61,8 +61,8 @@ pub(super) fn deliver(core: &Core, devices: &Devices, screens: &mut Screens, out
                 acks.push((durable, refused));
             }
             Output::Published => published = true,
-            // The task keeps it for the sessions to come.
-            Output::Counted { .. } => {}
+            // The task keeps the one for the sessions to come, and logs the other.
+            Output::Counted { .. } | Output::SettledDiffers { .. } => {}
             Output::OwnChanged { athlete } => athletes.push((athlete, ForAthlete::Own)),
             Output::Done { command } => to_coach(devices, &ServerMsg::Done { command }),
             Output::OrderRefused { command, refusal } => {

@@ -57,16 +57,20 @@ pub(super) enum Crash {
 /// One process after the other on one journal.
 pub(super) struct Server {
     people: Vec<Person>,
-    journal: Vec<(At, Input)>,
-    core: Session,
+    pub(super) journal: Vec<(At, Input)>,
+    pub(super) core: Session,
     connected: Vec<bool>,
     coach_connected: bool,
     down_until: u64,
-    seed: u64,
+    pub(super) seed: u64,
     /// Orders that somebody was told are done.
     done: BTreeSet<CommandId>,
     /// The current piece and how far it is.
     phase: Option<(usize, Phase)>,
+    /// It was killed in this turn.
+    died: bool,
+    /// Whether it is killed around a record of what became of a piece: at any time, since what is over stays so.
+    at_settling: Option<Chance>,
 }
 
 /// Whether and when to die in this commit: mostly not, and rather when there is something to lose.
@@ -89,7 +93,7 @@ pub(super) fn crash(chance: &mut Chance, said: &[(Who, Said)]) -> Crash {
 }
 
 impl Server {
-    pub(super) fn open(life: &Life) -> Server {
+    pub(super) fn open(life: &Life, rough: bool) -> Server {
         let mut server = Server {
             people: life.athletes.clone(),
             journal: Vec::new(),
@@ -100,6 +104,8 @@ impl Server {
             seed: life.seed,
             done: BTreeSet::new(),
             phase: None,
+            died: false,
+            at_settling: rough.then(|| Chance::seeded(life.seed ^ 0x5e77)),
         };
         let created =
             Input::Created { title: "A life".to_owned(), settings: SessionSettings::default() };
@@ -168,7 +174,14 @@ impl Server {
         let inputs: Vec<(At, Input)> = inputs.collect();
         if crash == Crash::None {
             self.journal.extend(inputs);
-            return self.apply(at, steps, tally);
+            let mut told = self.apply(at, steps, tally);
+            let mut chance = self.at_settling.take();
+            if !self.settle(at, chance.as_mut(), &mut told, tally) {
+                self.die(now, chance.as_mut());
+                told.clear();
+            }
+            self.at_settling = chance;
+            return told;
         }
         count_crash(crash, &steps, tally);
         if crash == Crash::AfterJournal {
@@ -181,7 +194,13 @@ impl Server {
         Vec::new()
     }
 
+    /// Whether the server was killed in the last turn.
+    pub(super) fn has_died(&mut self) -> bool {
+        std::mem::take(&mut self.died)
+    }
+
     fn die(&mut self, now: u64, chance: Option<&mut Chance>) {
+        self.died = true;
         self.core = Session::new();
         self.connected.fill(false);
         self.coach_connected = false;
@@ -300,7 +319,7 @@ impl Server {
         told
     }
 
-    fn tell(&mut self, output: Output, told: &mut Vec<(Who, Told)>, tally: &mut Tally) {
+    pub(super) fn tell(&mut self, output: Output, told: &mut Vec<(Who, Told)>, tally: &mut Tally) {
         match output {
             Output::Event { to, event } => {
                 if let Happening::PhaseChanged { piece, phase } = event.what {
@@ -355,6 +374,9 @@ impl Server {
                 if self.coach_connected {
                     told.push((None, Told::Answered(command)));
                 }
+            }
+            Output::SettledDiffers { piece, what, .. } => {
+                panic!("seed {}: the record of piece {} differs: {what}", self.seed, piece.0)
             }
             Output::Published
             | Output::OwnChanged { .. }

@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::AthleteId,
     spec::SessionSettings,
-    standing::{Doing, Notice, Standings},
-    units::At,
+    standing::{Doing, Line, Notice, Standings},
+    units::{At, Ppm},
 };
 
 use super::{Piece, Roster, SILENT_MAX_MS, rule};
-use crate::{calls, roster::Athlete, rower::Rower, standings::Entry};
+use crate::{calls, roster::Athlete, rower::Rower, settled::RankedSeat, standings::Entry};
 
 /// What was seen of everybody when the standings were published.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -68,6 +68,9 @@ impl Piece {
             in_order.push(line.clone());
             self.listed.push(placed.entry);
         }
+        if is_rowed && self.recorder.is_due(now) {
+            self.recorder.line(now, ranked(&lines, roster));
+        }
         let mut lines = lines.iter();
         for (id, rower) in &mut self.rowers {
             // A line for each of them, in the same order; who has none keeps the place.
@@ -93,6 +96,19 @@ impl Piece {
         });
         found.cloned().collect()
     }
+}
+
+/// Those of the lines who have a place, by their seats.
+fn ranked(lines: &[Line], roster: &Roster) -> Vec<RankedSeat> {
+    let ranked = lines.iter().filter_map(|line| {
+        Some(RankedSeat {
+            seat: roster.get(&line.athlete)?.seat,
+            place: line.place?,
+            margin_ppm: line.margin.map_or(Ppm(0), |margin| margin.margin_ppm),
+            done_dm: line.done_dm,
+        })
+    });
+    ranked.collect()
 }
 
 /// Everybody who rows, as an athlete of the roster too; both stand in the order of their ids, so that nobody is

@@ -76,6 +76,8 @@ impl Session {
     ) -> Result<(), Refusal> {
         check_grace(settings.grace_ms)?;
         self.settings = *settings;
+        // Places go by the ranking, of what was rowed before as well.
+        self.settle_all_again();
         let settings = *settings;
         self.emit(To::EVERYBODY, Happening::SettingsChanged { settings }, out);
         self.publish_at = Some(self.now);
@@ -131,6 +133,8 @@ impl Session {
         for piece in &mut self.pieces {
             piece.forget(id);
         }
+        // Who rowed nothing and is gone stands in no result of before either.
+        self.settle_all_again();
         self.emit(To::SCREENS, Happening::AthletesRemoved { athletes: vec![id] }, out);
         self.publish_at = Some(self.now);
         self.publish(out);

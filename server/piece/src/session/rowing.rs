@@ -245,6 +245,7 @@ impl Session {
         };
         let late = over || now.0 as f64 - reached.heard > SHEET_LATE_MS;
         piece.fresh_sheet.entry(number).or_default().push(id);
+        piece.sheet_reached.push((number, id, sent_at));
         if !over {
             self.calls.sheet_runs_for_one(call);
         }
@@ -370,6 +371,7 @@ impl Session {
         }
         self.advance_all(out);
         self.tell_results(self.current, out);
+        self.settle_now(self.current);
     }
 
     /// Tells what is new in the results of a piece that is over.
@@ -399,6 +401,7 @@ impl Session {
         if all.is_empty() {
             return;
         }
+        self.settle_again(at);
         for result in own {
             self.emit_results(no, Athletes::These(Arc::new([result.athlete])), vec![result], out);
         }
@@ -436,6 +439,6 @@ fn mark_late(output: Option<&mut Output>) {
     clippy::cast_sign_loss,
     reason = "an instant of the session, never below zero; `as` from f64 saturates"
 )]
-fn at_of(ms: f64) -> At {
+pub(super) fn at_of(ms: f64) -> At {
     At(ms as u64)
 }

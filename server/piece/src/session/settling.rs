@@ -1,0 +1,303 @@
+//! What became of a piece, made once it is over and again when its results have changed, for the journal to keep.
+
+use std::collections::BTreeMap;
+
+use thole_protocol::{
+    event::Happening,
+    ids::{AthleteId, CallId, PieceNo},
+    spec::PieceSpec,
+    standing::{AthleteResult, Outcome, Phase, SentCall},
+    units::{At, Millis},
+};
+
+use super::{Kept, Session, rowing::at_of};
+use crate::{
+    output::Output,
+    piece::Piece,
+    settled::{Cause, Passed, SeatNo, Settled, SettledCall, SettledSeat, SettledTeam, stretches},
+};
+
+/// The second record waits so long for what else comes, and each further one twice as long as the one before it:
+/// strokes that drip in for hours write a handful of records, not thousands.
+const SETTLES_AGAIN_AFTER: Millis = Millis(5_000);
+/// How often that is doubled: 640 s at most.
+const DOUBLINGS_MAX: u32 = 7;
+
+impl Session {
+    /// The next record that the journal is to keep, as `Input::Settled`, before anything else is taken; none when
+    /// all that is over is kept. It stays the same until that input comes: a crash in between loses nothing, and
+    /// keeps nothing twice.
+    #[must_use]
+    pub fn to_settle(&self) -> Option<&Settled> {
+        self.pieces.iter().find_map(|piece| piece.settling.made.as_deref())
+    }
+
+    /// The newest record of a piece that the journal holds.
+    #[must_use]
+    pub fn settled(&self, piece: PieceNo) -> Option<&Settled> {
+        self.pieces.get(usize::from(piece.0))?.settling.kept.as_deref()
+    }
+
+    /// Whether something that is over is not kept yet, or may have to be kept again.
+    #[must_use]
+    pub fn is_settling(&self) -> bool {
+        self.settle_at.is_some() || self.to_settle().is_some()
+    }
+
+    /// The seat of an athlete of the roster.
+    #[must_use]
+    pub fn seat(&self, athlete: AthleteId) -> Option<SeatNo> {
+        self.roster.get(&athlete).map(|athlete| athlete.seat)
+    }
+
+    /// Whether the session is closed, and everything that was rowed in it is in records that no stroke changes
+    /// any more: only then may strokes be erased.
+    #[must_use]
+    pub fn is_settled(&self) -> bool {
+        let is_settled = |piece: &Piece| {
+            let settling = &piece.settling;
+            settling.kept.is_some() && settling.made.is_none() && settling.due.is_none()
+        };
+        // Somebody who was not heard may come back with the rest of what was rowed just now.
+        self.closed
+            && self.hear_out_at.is_none()
+            && self.pieces.iter().filter(|piece| piece.is_to_settle()).all(is_settled)
+    }
+
+    /// A piece is over.
+    pub(super) fn settle_now(&mut self, at: usize) {
+        self.settle_after(at, Millis(0));
+    }
+
+    /// Results of a piece that was over have changed.
+    pub(super) fn settle_again(&mut self, at: usize) {
+        let kept = self.pieces.get(at).and_then(|piece| piece.settling.kept.as_ref());
+        let doublings = kept.map_or(0, |kept| (kept.revision - 1).min(DOUBLINGS_MAX));
+        self.settle_after(at, Millis(SETTLES_AGAIN_AFTER.0 << doublings));
+    }
+
+    /// Something has changed by which the results of any piece may be others.
+    pub(super) fn settle_all_again(&mut self) {
+        (0..self.pieces.len()).for_each(|at| self.settle_again(at));
+    }
+
+    fn settle_after(&mut self, at: usize, wait: Millis) {
+        let due = self.now + wait;
+        let Some(piece) = self.pieces.get_mut(at).filter(|piece| piece.is_to_settle()) else {
+            return;
+        };
+        // Results that change while a piece comes to its end do not put its record off.
+        let due = piece.settling.due.map_or(due, |before| before.min(due));
+        piece.settling.due = Some(due);
+        self.settle_at = Some(self.settle_at.map_or(due, |at| at.min(due)));
+    }
+
+    /// Makes the records whose time has come.
+    pub(super) fn settle(&mut self) {
+        if self.settle_at.is_none_or(|at| at > self.now) {
+            return;
+        }
+        for at in 0..self.pieces.len() {
+            let Some(piece) = self.pieces.get_mut(at) else { continue };
+            if piece.settling.due.take_if(|due| *due <= self.now).is_none() {
+                continue;
+            }
+            let made = self.made(at);
+            let Some(piece) = self.pieces.get_mut(at) else { continue };
+            let same = match (&made, &piece.settling.kept) {
+                (Some(made), Some(kept)) => made.says_the_same(kept),
+                (None, _) => true,
+                (Some(_), None) => false,
+            };
+            if !same && !piece.settling.differs {
+                piece.settling.made = made.map(Box::new);
+            }
+        }
+        self.settle_at = self.pieces.iter().filter_map(|piece| piece.settling.due).min();
+    }
+
+    /// A record is in the journal. It stands, whatever this build makes of the strokes; a difference is told.
+    pub(super) fn keep_settled(&mut self, record: &Settled, out: &mut Vec<Output>) {
+        let at = usize::from(record.piece.0);
+        let (piece, revision) = (record.piece, record.revision);
+        let mut differs = |what: String| out.push(Output::SettledDiffers { piece, revision, what });
+        let now = self.made(at);
+        let Some(piece) = self.pieces.get_mut(at) else {
+            return differs("there is no such piece".to_owned());
+        };
+        let settling = &mut piece.settling;
+        let next = settling.kept.as_ref().map_or(1, |kept| kept.revision.saturating_add(1));
+        if revision < next {
+            return differs(format!("a record of revision {} is kept already", next - 1));
+        }
+        // Made when it was due; under another build it may have been due at another instant.
+        let made = settling.made.take().map(|made| *made).or_else(|| now.clone());
+        let is = |made: &Option<Settled>| made.as_ref().is_some_and(|made| made == record);
+        if !is(&made) && !is(&now) {
+            settling.differs = true;
+            differs(match made {
+                Some(made) => record.difference(&made).unwrap_or_default(),
+                None => "this build does not take the piece to be over".to_owned(),
+            });
+        }
+        let mut record = record.clone();
+        if let Some(lines) = record.lines.take() {
+            settling.lines = Some(lines);
+            piece.recorder = crate::settled::Recorder::default();
+        }
+        settling.kept = Some(Box::new(record));
+    }
+
+    /// What this build makes of a piece now; none when there is nothing to settle.
+    fn made(&self, at: usize) -> Option<Settled> {
+        let piece = self.pieces.get(at).filter(|piece| piece.is_to_settle())?;
+        let kept = piece.settling.kept.as_ref();
+        let results = piece.results(self.now, &self.settings, &self.roster);
+        let teams = settled_teams(piece);
+        let mut seats: Vec<SettledSeat> = results
+            .into_iter()
+            .filter_map(|result| self.settled_seat(piece, result, &teams))
+            .collect();
+        seats.sort_unstable_by_key(|seat| seat.seat);
+        let (phases, calls) = self.told_of(piece);
+        Some(Settled {
+            piece: piece.no,
+            revision: kept.map_or(1, |kept| kept.revision.saturating_add(1)),
+            cause: if kept.is_none() { Cause::Over } else { Cause::ResultsChanged },
+            spec: PieceSpec { call_sheet: Vec::new(), ..piece.spec.clone() },
+            settings: self.settings,
+            starts_at_ms: piece.starts().to_vec(),
+            phases,
+            first_home_at_ms: seats.iter().filter_map(|seat| seat.home_at_ms).min(),
+            teams,
+            seats,
+            calls,
+            lines: kept.is_none().then(|| piece.recorder.lines()),
+        })
+    }
+
+    fn settled_seat(
+        &self,
+        piece: &Piece,
+        result: AthleteResult,
+        teams: &[SettledTeam],
+    ) -> Option<SettledSeat> {
+        let athlete = self.roster.get(&result.athlete)?;
+        let rower = piece.rowers.get(&result.athlete)?;
+        let team = athlete.spec.team.as_ref();
+        let team = team.and_then(|name| teams.iter().position(|team| team.name == *name));
+        let home = rower.finish(piece.rule(), self.now);
+        let home = home.filter(|_| result.outcome == Outcome::Finished);
+        Some(SettledSeat {
+            seat: athlete.seat,
+            team: team.and_then(|team| u16::try_from(team).ok()),
+            outcome: result.outcome,
+            place: result.place,
+            time_ms: result.time_ms,
+            distance_dm: result.distance_dm,
+            sure_ms: result.sure_ms,
+            sure_dm: result.sure_dm,
+            shown: result.shown,
+            aim: rower.aim().target,
+            plan: rower.aim().plan.clone(),
+            target: rower.target(),
+            margin: result.margin,
+            splits: result.splits,
+            strokes: result.strokes,
+            marks: result.marks,
+            home_at_ms: home.map(|home| at_of(home.at)),
+        })
+    }
+
+    /// The phases of a piece and its calls, from what was told since its last count-down.
+    fn told_of(&self, piece: &Piece) -> (Vec<Passed>, Vec<SettledCall>) {
+        let told = |kept: &Kept| match kept {
+            Kept::Said(_, event) => match event.what {
+                Happening::PhaseChanged { piece: no, phase } if no == piece.no => Some(phase),
+                _ => None,
+            },
+            Kept::Roster(..) => None,
+        };
+        let counted = |kept: &Kept| matches!(told(kept), Some(Phase::Counting { .. }));
+        let from = self.events.iter().rposition(counted).unwrap_or(self.events.len());
+        let mut phases = Vec::new();
+        let mut calls: Vec<SettledCall> = Vec::new();
+        let mut ended: BTreeMap<CallId, At> = BTreeMap::new();
+        for kept in self.events.iter().skip(from) {
+            let Kept::Said(to, event) = kept else { continue };
+            if let Some(phase) = told(kept) {
+                phases.push(Passed { at_ms: event.at_ms, phase });
+            }
+            match &event.what {
+                // The next piece has its own.
+                Happening::PhaseChanged { piece: no, .. } if *no != piece.no => break,
+                Happening::CallSent(sent) if sent.sheet.is_none() => {
+                    calls.push(self.settled_call(sent));
+                }
+                Happening::CallEnded { call } | Happening::CallTakenBack { call } if to.coach => {
+                    ended.insert(*call, event.at_ms);
+                }
+                _ => {}
+            }
+        }
+        calls.extend(self.sheet_calls(piece));
+        for call in &mut calls {
+            call.ended_at_ms = ended.get(&call.call).copied();
+        }
+        calls.sort_by_key(|call| call.sent_at_ms);
+        (phases, calls)
+    }
+
+    fn settled_call(&self, sent: &SentCall) -> SettledCall {
+        SettledCall {
+            call: sent.call,
+            text: sent.text.clone(),
+            span: sent.span,
+            sent_at_ms: sent.sent_at_ms,
+            ended_at_ms: None,
+            sheet: None,
+            seats: stretches(self.seats_of(&sent.athletes)),
+            replaced: stretches(self.seats_of(&sent.replaced)),
+            reached: Vec::new(),
+        }
+    }
+
+    /// The calls of the sheet that anybody got.
+    fn sheet_calls(&self, piece: &Piece) -> Vec<SettledCall> {
+        let mut reached: BTreeMap<u16, Vec<(SeatNo, At)>> = BTreeMap::new();
+        for (entry, id, at) in &piece.sheet_reached {
+            let seat = self.roster.get(id).map(|athlete| (athlete.seat, *at));
+            reached.entry(*entry).or_default().extend(seat);
+        }
+        let calls = reached.into_iter().filter_map(|(entry, mut reached)| {
+            let sheet = piece.spec.call_sheet.get(usize::from(entry))?;
+            reached.sort_unstable();
+            Some(SettledCall {
+                call: CallId::of_sheet(piece.no, entry),
+                text: sheet.text.clone(),
+                span: sheet.span,
+                sent_at_ms: reached.iter().map(|(_, at)| *at).min()?,
+                ended_at_ms: None,
+                sheet: Some(entry),
+                seats: Vec::new(),
+                replaced: Vec::new(),
+                reached,
+            })
+        });
+        calls.collect()
+    }
+
+    fn seats_of<'a>(&'a self, athletes: &'a [AthleteId]) -> impl Iterator<Item = SeatNo> + 'a {
+        athletes.iter().filter_map(|id| self.roster.get(id).map(|athlete| athlete.seat))
+    }
+}
+
+fn settled_teams(piece: &Piece) -> Vec<SettledTeam> {
+    let teams = piece.standings.teams.iter().map(|line| SettledTeam {
+        name: line.team.clone(),
+        place: line.place,
+        mean_margin: line.mean_margin,
+        counted: line.counted,
+    });
+    teams.collect()
+}

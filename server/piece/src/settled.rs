@@ -1,0 +1,218 @@
+//! What became of a piece, as a record of its own: by seat, without the names of persons. Pages, exports and later
+//! builds read it; strokes only check it. Stored in the journal: add fields and variants, never change or remove one.
+
+mod lines;
+
+use serde::{Deserialize, Serialize};
+use thole_protocol::{
+    ids::{CallId, PieceNo},
+    spec::{CallText, PieceSpec, Plan, SessionSettings, Span, Target},
+    standing::{Margin, Mark, Outcome, Phase, Split},
+    units::{At, Decimetres, Millis},
+};
+
+pub use lines::{Lines, RankedSeat, Recorder, StandingsLine};
+
+/// The number of an athlete in a session, counted from 0 in the order in which they came into its roster. It is
+/// never given to anybody else, whoever leaves.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
+#[serde(transparent)]
+pub struct SeatNo(pub u32);
+
+/// Why a record was made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "because", rename_all = "snake_case")]
+pub enum Cause {
+    /// The piece was over.
+    Over,
+    /// Results changed afterwards: strokes came late.
+    ResultsChanged,
+}
+
+/// Everything that is kept of a piece that is over; the record of the highest revision is the one that counts.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Settled {
+    /// Which piece.
+    pub piece: PieceNo,
+    /// 1 for the first record of a piece, one more for each that follows.
+    pub revision: u32,
+    /// Why it was made.
+    pub cause: Cause,
+    /// What was rowed; the call sheet stands in `calls`, as far as anybody got it.
+    pub spec: PieceSpec,
+    /// What places were given by.
+    pub settings: SessionSettings,
+    /// The go, and the signals of later repeats as far as they were given.
+    pub starts_at_ms: Vec<At>,
+    /// The phases from the count-down on, each with the instant at which it began.
+    pub phases: Vec<Passed>,
+    /// When the first finisher was home; none when nobody finished.
+    pub first_home_at_ms: Option<At>,
+    /// Teams, best first; their names stand here alone.
+    pub teams: Vec<SettledTeam>,
+    /// Everybody who could row it, by their seats.
+    pub seats: Vec<SettledSeat>,
+    /// Focus calls in the order in which they first went out.
+    pub calls: Vec<SettledCall>,
+    /// The standings every few seconds; none in later revisions, for which those of the first one stand.
+    #[serde(default)]
+    pub lines: Option<Lines>,
+}
+
+/// A phase that a piece came into.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Passed {
+    /// When.
+    pub at_ms: At,
+    /// Which, with its own instants.
+    #[serde(flatten)]
+    pub phase: Phase,
+}
+
+/// What a team made of the piece.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SettledTeam {
+    /// As the coach calls it.
+    pub name: String,
+    /// 1, 2, 2, 4; none while too few of its members were ranked.
+    pub place: Option<u32>,
+    /// Mean of the best members' margins, in the unit that the session ranks by (millionths, ms or dm).
+    pub mean_margin: Option<i64>,
+    /// How many counted.
+    pub counted: u16,
+}
+
+/// What one athlete made of the piece.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SettledSeat {
+    /// Whose.
+    pub seat: SeatNo,
+    /// Which of `teams`, counted from 0.
+    pub team: Option<u16>,
+    /// How it came about.
+    pub outcome: Outcome,
+    /// Place among those with a target who finished; 1, 2, 2, 4.
+    pub place: Option<u32>,
+    /// Work time, rests cut out.
+    pub time_ms: Millis,
+    /// Work distance.
+    pub distance_dm: Decimetres,
+    /// How sure `time_ms` is (pieces by distance).
+    pub sure_ms: Option<Millis>,
+    /// How sure `distance_dm` is (pieces by time).
+    pub sure_dm: Option<Decimetres>,
+    /// The finish as it is shown and ranked.
+    pub shown: Option<Target>,
+    /// The own target as it was said: a finish, a distance or a pace.
+    pub aim: Option<Target>,
+    /// How the target was meant to be reached.
+    pub plan: Plan,
+    /// The same target in the kind of the piece: a finish or a distance.
+    pub target: Option<Target>,
+    /// Against the own target, of the finish as shown.
+    pub margin: Option<Margin>,
+    /// Quarters of a single stretch, repeats of an interval piece.
+    pub splits: Vec<Split>,
+    /// Own strokes in the work, if the machine told.
+    pub strokes: Option<u32>,
+    /// What the reader should know.
+    pub marks: Vec<Mark>,
+    /// When this athlete was home; none for who did not finish.
+    pub home_at_ms: Option<At>,
+}
+
+/// A focus call that went out in the piece.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SettledCall {
+    /// Which.
+    pub call: CallId,
+    /// The words.
+    pub text: CallText,
+    /// How long it stood.
+    pub span: Span,
+    /// When it first went out.
+    pub sent_at_ms: At,
+    /// When it was over for the last of those who got it, or was taken back; none when it ended unsaid.
+    pub ended_at_ms: Option<At>,
+    /// Number of the call-sheet entry that it came from, counted from 0.
+    pub sheet: Option<u16>,
+    /// Who got it at `sent_at_ms`: stretches of seats from the first to the last, both included.
+    pub seats: Vec<(SeatNo, SeatNo)>,
+    /// Those among them for whom it ended another call.
+    pub replaced: Vec<(SeatNo, SeatNo)>,
+    /// Of a call of the sheet: each athlete who got it, and when they were at its point of the piece.
+    pub reached: Vec<(SeatNo, At)>,
+}
+
+impl Settled {
+    /// What of this record another build would have made otherwise, in words; none when they are the same.
+    #[must_use]
+    pub fn difference(&self, other: &Settled) -> Option<String> {
+        let mut parts: Vec<String> = [
+            (self.piece == other.piece && self.revision == other.revision, "number"),
+            (self.cause == other.cause, "cause"),
+            (self.spec == other.spec && self.settings == other.settings, "what was rowed"),
+            (self.starts_at_ms == other.starts_at_ms && self.phases == other.phases, "phases"),
+            (self.first_home_at_ms == other.first_home_at_ms, "first finisher"),
+            (self.teams == other.teams, "teams"),
+            (self.calls == other.calls, "calls"),
+            (self.lines == other.lines, "lines of the standings"),
+        ]
+        .into_iter()
+        .filter(|(same, _)| !same)
+        .map(|(_, part)| part.to_owned())
+        .collect();
+        let others = |seat: &SettledSeat| other.seats.iter().find(|other| other.seat == seat.seat);
+        let seats = self.seats.iter().filter(|seat| others(seat) != Some(*seat));
+        parts.extend(seats.take(SEATS_NAMED).map(|seat| format!("seat {}", seat.seat.0)));
+        if self.seats.len() != other.seats.len() {
+            parts.push(format!("{} seats against {}", self.seats.len(), other.seats.len()));
+        }
+        (!parts.is_empty()).then(|| parts.join(", "))
+    }
+
+    /// Whether a later record would tell nothing that this one does not.
+    #[must_use]
+    pub fn says_the_same(&self, before: &Settled) -> bool {
+        let Settled { revision, cause, .. } = *before;
+        let lines = before.lines.clone();
+        Settled { revision, cause, lines, ..self.clone() } == *before
+    }
+}
+
+/// A line of a log names no more seats that differ: who looks on finds the others in the records.
+const SEATS_NAMED: usize = 20;
+
+/// Stretches of these seats, from the first to the last of each.
+#[must_use]
+pub fn stretches(seats: impl IntoIterator<Item = SeatNo>) -> Vec<(SeatNo, SeatNo)> {
+    let mut seats: Vec<SeatNo> = seats.into_iter().collect();
+    seats.sort_unstable();
+    seats.dedup();
+    let mut stretches: Vec<(SeatNo, SeatNo)> = Vec::new();
+    for seat in seats {
+        match stretches.last_mut() {
+            Some((_, last)) if last.0 + 1 == seat.0 => *last = seat,
+            _ => stretches.push((seat, seat)),
+        }
+    }
+    stretches
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_whole_class_is_one_stretch_of_seats() {
+        let seats = |numbers: &[u32]| {
+            let told = stretches(numbers.iter().map(|number| SeatNo(*number)));
+            told.into_iter().map(|(from, to)| (from.0, to.0)).collect::<Vec<_>>()
+        };
+        assert_eq!(seats(&[3, 0, 2, 1]), [(0, 3)]);
+        assert_eq!(seats(&[7, 2, 3]), [(2, 3), (7, 7)]);
+        assert_eq!(seats(&[]), []);
+    }
+}

@@ -1,0 +1,105 @@
+//! The records of what became of a piece: made around deaths of the server, and held against the results.
+
+use std::collections::BTreeMap;
+
+use thole::chance::Chance;
+use thole_piece::{
+    Input, Output, Session,
+    session::Viewer,
+    settled::{Settled, SettledSeat},
+};
+use thole_protocol::{
+    ids::PieceNo,
+    standing::{AthleteResult, Phase},
+    units::At,
+};
+
+use super::{
+    Tally,
+    server::{Server, Told, Who},
+};
+
+impl Server {
+    /// What is over becomes a record; false when the server is killed around that: before the record is in the
+    /// journal, or when it is and nobody has applied it.
+    pub(super) fn settle(
+        &mut self,
+        at: At,
+        mut chance: Option<&mut Chance>,
+        told: &mut Vec<(Who, Told)>,
+        tally: &mut Tally,
+    ) -> bool {
+        while let Some(settled) = self.core.to_settle() {
+            tally.add(if settled.revision == 1 { "piece settled" } else { "piece settled again" });
+            let input = Input::Settled { settled: Box::new(settled.clone()) };
+            let dies = chance.as_deref_mut().map_or(2, |chance| chance.below(8));
+            if dies == 0 {
+                tally.add("crash before a piece was settled");
+                return false;
+            }
+            self.journal.push((at, input.clone()));
+            if dies == 1 {
+                tally.add("crash when a piece was settled");
+                return false;
+            }
+            for output in self.core.apply(at, &input) {
+                self.tell(output, told, tally);
+            }
+        }
+        true
+    }
+
+    /// Each piece that was rowed has its records in the journal, numbered without a gap, and the newest is what
+    /// the results are; replay finds no difference.
+    pub(super) fn check_settled(&self, seed: u64) {
+        let mut records: BTreeMap<PieceNo, Vec<&Settled>> = BTreeMap::new();
+        for (_, input) in &self.journal {
+            if let Input::Settled { settled } = input {
+                records.entry(settled.piece).or_default().push(settled);
+            }
+        }
+        let view = self.core.view(Viewer::Coach);
+        for piece in &view.pieces {
+            let rowed = matches!(
+                piece.phase,
+                Phase::Finished { .. } | Phase::Stopped { go_at_ms: Some(_), .. }
+            );
+            let records = records.remove(&piece.piece).unwrap_or_default();
+            assert_eq!(rowed, !records.is_empty(), "seed {seed}: piece {} is over", piece.piece.0);
+            let numbers: Vec<u32> = records.iter().map(|record| record.revision).collect();
+            let expected: Vec<u32> = (1..).take(records.len()).collect();
+            assert_eq!(numbers, expected, "seed {seed}: a record was kept twice, or not at all");
+            let Some(newest) = records.last() else { continue };
+            assert!(records.first().is_some_and(|first| first.lines.is_some()));
+            assert_eq!(newest.seats.len(), piece.results.len(), "seed {seed}: somebody is missing");
+            for result in &piece.results {
+                let seat = self.core.seat(result.athlete);
+                let settled = newest.seats.iter().find(|settled| Some(settled.seat) == seat);
+                let as_told = settled.map(|settled| {
+                    let SettledSeat { outcome, place, time_ms, distance_dm, .. } = settled.clone();
+                    let (splits, marks) = (settled.splits.clone(), settled.marks.clone());
+                    (outcome, place, time_ms, distance_dm, settled.margin, splits, marks)
+                });
+                let AthleteResult { outcome, place, time_ms, distance_dm, margin, .. } = *result;
+                let (splits, marks) = (result.splits.clone(), result.marks.clone());
+                let of_core = (outcome, place, time_ms, distance_dm, margin, splits, marks);
+                assert_eq!(as_told, Some(of_core), "seed {seed}: another result is settled");
+            }
+        }
+        assert!(records.is_empty(), "seed {seed}: a record of no piece");
+        let mut core = Session::new();
+        for (at, input) in &self.journal {
+            for output in core.apply(*at, input) {
+                assert!(
+                    !matches!(output, Output::SettledDiffers { .. }),
+                    "seed {seed}: replay gives another record: {output:?}"
+                );
+            }
+        }
+    }
+
+    /// Whether something that is over waits to be settled.
+    pub(super) fn is_settling(&self) -> bool {
+        self.core.is_settling()
+    }
+}
