@@ -328,7 +328,7 @@ mod tests {
         kept.acknowledged(&durable(3, &[]), 10);
         kept.forget(At(8_000));
         assert_eq!(kept.welcomed("b", None), Resumed::NewJournal { behind: 6 });
-        let skip = Skip { run: RUN, from_seq: 1, to_seq: 3 };
+        let skip = Skip { run: RUN, from_seq: 1, to_seq: 3, command: None };
         assert_eq!(kept.next(LATER, 20), Some(Next::Skip(skip)));
         assert_eq!(seqs(kept.next(LATER, 20)), [4, 5, 6], "never what is not yet durable");
     }

@@ -221,9 +221,9 @@ async fn what_was_said_for_an_older_connection_is_not_sent_on_the_new_one() {
     drop(server);
     told_lost(&mut link).await;
     let (mut server, _) = door.welcome(None).await;
-    link.say(1, ClientMsg::StopRowing).unwrap();
-    link.say(2, ClientMsg::RowOn).unwrap();
-    assert_eq!(server.hear().await, ClientMsg::RowOn);
+    link.say(1, ClientMsg::StopRowing { command: None }).unwrap();
+    link.say(2, ClientMsg::RowOn { command: None }).unwrap();
+    assert_eq!(server.hear().await, ClientMsg::RowOn { command: None });
 }
 
 fn athlete(dial: Dial) -> Athlete {

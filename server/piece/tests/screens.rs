@@ -147,7 +147,7 @@ fn ana_is_one_person_however_her_name_is_typed() {
     let mut hall = Hall::new();
     assert_eq!(hall.session.name(ANA), Some("Ana"));
     for typed in ["ana", "Ana ", " ANA"] {
-        assert_eq!(hall.session.claim(typed).unwrap_err().why, Why::NameTaken, "{typed:?}");
+        assert_eq!(hall.session.way_in(typed).unwrap_err().why, Why::NameTaken, "{typed:?}");
         let spec = AthleteSpec { name: typed.into(), ..AthleteSpec::default() };
         let athletes = vec![(BO, RosterEntry { spec, aims: Vec::new() })];
         let command = CommandId(Uuid::from_u128(9));
@@ -162,7 +162,7 @@ fn ana_is_one_person_however_her_name_is_typed() {
     assert_eq!(hall.orders(renamed(BO, "aNA")).unwrap_err().why, Why::NameTaken);
     // Her own name in other letters is hers.
     assert_eq!(hall.orders(renamed(ANA, "ana")), Ok(()));
-    assert_eq!(hall.session.claim("Ana").unwrap_err().why, Why::NameTaken);
+    assert_eq!(hall.session.way_in("Ana").unwrap_err().why, Why::NameTaken);
 }
 
 #[test]

@@ -1,3 +1,5 @@
+//! Packing and splitting, over whatever values can be.
+
 use proptest::{collection::vec, option, prelude::*};
 use serde_json::json;
 use thole_protocol::sample::{Reading, Sample};

@@ -1,7 +1,6 @@
 //! A hostile client's refused messages fill no disk.
 
 use thole_protocol::ids::SessionId;
-use thole_server::journal::Journal;
 
 use super::*;
 
@@ -9,7 +8,7 @@ use super::*;
 async fn kept(gym: &Gym, kind: &str) -> (usize, usize) {
     let session = SessionId(gym.created["session"].as_str().unwrap().parse().unwrap());
     let records = gym.server.journal.read(session, 0).await.unwrap();
-    let inputs = records.iter().map(|(_, record)| &record.input);
+    let inputs = records.records.iter().map(|(_, record)| &record.input);
     let bytes: Vec<usize> = inputs
         .filter(|input| input.kind() == kind)
         .map(|input| serde_json::to_string(input).unwrap().len())
