@@ -73,7 +73,7 @@ fn every_number_has_bounds_and_is_refused_by_its_name_outside_of_them() {
         }
         numbers += 1;
     }
-    assert_eq!(numbers, 23, "speed and the twenty-two limits");
+    assert_eq!(numbers, 24, "speed and the twenty-three limits");
     assert_eq!(wrong(&["--speed", "101"]), "speed: 101 is not a whole number from 1 to 100.");
 }
 

@@ -124,7 +124,8 @@ impl Athlete {
         let now = GO + millis(last * 1e3) + AFTERWARDS;
         let all: Vec<&Row> = self.rows.iter().collect();
         let rower = self.rowed(&all, now)?;
-        let end = rower.finish(self.rule(), now);
+        // Nobody says of a recording who had stopped: what is in it was rowed, to the end of the piece.
+        let end = rower.over(self.rule(), now);
         let result = end.map(|end| match self.recorded.kind {
             Kind::Distance => tidy(end.ms / 1e3),
             Kind::Time => tidy(end.dm / 1e1),

@@ -212,10 +212,10 @@ impl Session {
     /// The phases of a piece and its calls, from what was told since its last count-down.
     fn told_of(&self, piece: &Piece) -> (Vec<Passed>, Vec<SettledCall>) {
         let told = |kept: &Kept| match kept {
-            Kept::Said(_, event) => match event.what {
-                Happening::PhaseChanged { piece: no, phase } if no == piece.no => Some(phase),
-                _ => None,
-            },
+            Kept::Said(_, event) => {
+                let Happening::PhaseChanged { piece: no, phase } = event.what else { return None };
+                (no == piece.no).then_some(phase)
+            }
             Kept::Roster(..) => None,
         };
         let counted = |kept: &Kept| matches!(told(kept), Some(Phase::Counting { .. }));
@@ -228,16 +228,21 @@ impl Session {
             if let Some(phase) = told(kept) {
                 phases.push(Passed { at_ms: event.at_ms, phase });
             }
-            match &event.what {
+            if let Happening::PhaseChanged { piece: no, .. } = &event.what
+                && *no != piece.no
+            {
                 // The next piece has its own.
-                Happening::PhaseChanged { piece: no, .. } if *no != piece.no => break,
-                Happening::CallSent(sent) if sent.sheet.is_none() => {
-                    calls.push(self.settled_call(sent));
-                }
-                Happening::CallEnded { call } | Happening::CallTakenBack { call } if to.coach => {
-                    ended.insert(*call, event.at_ms);
-                }
-                _ => {}
+                break;
+            }
+            if let Happening::CallSent(sent) = &event.what
+                && sent.sheet.is_none()
+            {
+                calls.push(self.settled_call(sent));
+            }
+            if let Happening::CallEnded { call } | Happening::CallTakenBack { call } = &event.what
+                && to.coach
+            {
+                ended.insert(*call, event.at_ms);
             }
         }
         calls.extend(self.sheet_calls(piece));

@@ -43,6 +43,16 @@ fn examples() -> Vec<Input> {
     ]);
     let work = json!({"work": {"by": "distance", "distance_dm": 17_000}});
     let call = json!({"call": command, "text": text, "audience": picked, "span": span});
+    let settled = json!({
+        "piece": 0, "revision": 1, "cause": {"because": "over"},
+        "spec": {"title": "~One", "repeats": [work], "call_sheet": []}, "settings": settings,
+        "starts_at_ms": [9_000], "phases": [{"at_ms": 4_000, "phase": "counting", "go_at_ms": 9_000}],
+        "first_home_at_ms": null, "teams": [], "calls": [], "lines": null,
+        "seats": [{"seat": 0, "team": null, "outcome": "stopped", "place": null, "time_ms": 60_000,
+            "distance_dm": 2_000, "sure_ms": null, "sure_dm": null, "shown": null, "aim": null,
+            "plan": {"profile": "even"}, "target": null, "margin": null, "splits": [], "strokes": null,
+            "marks": [], "home_at_ms": null}],
+    });
     let mut all = vec![
         json!({"input": "created", "title": "~Tuesday", "settings": settings}),
         json!({"input": "athletes_added", "command": command, "athletes": [[ana, entry("Ana")], [bo, entry("Bo")]]}),
@@ -66,6 +76,8 @@ fn examples() -> Vec<Input> {
         json!({"input": "renewed", "command": command, "whose": {"whose": "athlete", "athlete": ana}}),
         json!({"input": "coach_link_used"}),
         json!({"input": "second_device", "athlete": ana}),
+        json!({"input": "names_by_sight"}),
+        json!({"input": "settled", "settled": settled}),
         ordered(json!({"do": "settings", "settings": settings})),
         ordered(json!({"do": "change_athlete", "athlete": ana, "spec": {"name": "Ana"}})),
         ordered(json!({"do": "remove_athlete", "athlete": bo})),
@@ -108,7 +120,7 @@ fn every_input_comes_back_and_its_kind_has_the_number_that_it_has_for_good() {
     assert_eq!(kinds.len(), KINDS.len(), "a kind without an example: {kinds:?}");
     let pinned = "samples 1, heart_rate 2, created 3, projecting 4, athletes_added 5, joined 6, heard 7, \
                   not_heard 8, reopened 9, skipped 10, consent 11, ready 12, aimed 13, stop_rowing 14, row_on 15, \
-                  took_command 16, ordered 17, deadline 18, let_in 19, renewed 20, coach_link_used 21, second_device 22";
+                  took_command 16, ordered 17, deadline 18, let_in 19, renewed 20, coach_link_used 21, second_device 22, names_by_sight 23, settled 24";
     assert!(
         KINDS
             .iter()
