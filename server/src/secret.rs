@@ -66,7 +66,7 @@ impl SecretHash {
 
     /// As text, for a file that people may look at, or a record.
     #[must_use]
-    pub fn to_hex(&self) -> String {
+    pub fn to_hex(self) -> String {
         self.0.iter().map(|byte| format!("{byte:02x}")).collect()
     }
 

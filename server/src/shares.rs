@@ -170,7 +170,7 @@ impl Book {
         let first =
             |of: &BTreeMap<u64, _>| of.first_key_value().map_or(u64::MAX, |(ticket, _)| *ticket);
         let weigh = |(network, of): &(&Network, &BTreeMap<u64, Arc<Notify>>)| {
-            (!known(*network), of.len(), u64::MAX - first(of))
+            (!known(network), of.len(), u64::MAX - first(of))
         };
         self.awaited.iter().max_by_key(weigh).map(|(network, _)| *network)
     }

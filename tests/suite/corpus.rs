@@ -5,7 +5,9 @@ use std::{fs, path::Path};
 use thole_tests::any;
 
 /// A way in, by the name of its folder in the corpus.
-const WAYS: [(&str, fn(&[u8])); 5] = [
+type Way = (&'static str, fn(&[u8]));
+
+const WAYS: [Way; 5] = [
     ("message", any::message),
     ("typed", any::typed),
     ("recorded", any::recorded),

@@ -40,15 +40,20 @@ fn own_clock(repeats: &[Repeat]) -> Rule<'_> {
 /// (seconds from the go, metres on the machine, its own clock in seconds if it has one)
 type Heard = (f64, f64, Option<f64>);
 
+#[expect(clippy::cast_possible_truncation, reason = "minutes and kilometres in small units")]
+fn whole(number: f64) -> i64 {
+    number.round() as i64
+}
+
 fn ms(seconds: f64) -> i64 {
-    (seconds * 1e3).round() as i64
+    whole(seconds * 1e3)
 }
 
 fn samples(heard: &[Heard]) -> Vec<Sample> {
     let sample = |(seq, (at, metres, clock)): (u32, &Heard)| Sample {
         seq,
         heard_ms: GO.0.cast_signed() + ms(*at),
-        distance_dm: (metres * 1e1).round() as i64,
+        distance_dm: whole(metres * 1e1),
         elapsed_ms: clock.map(ms),
         ..Sample::default()
     };

@@ -123,11 +123,12 @@ impl Gym {
     }
 
     fn apply(&mut self, input: &Input) -> String {
-        let said = |output: Output| match output {
-            Output::OrderRefused { refusal, .. } | Output::Refused { refusal, .. } => {
-                Some(refusal.says)
-            }
-            _ => None,
+        let said = |output: Output| {
+            let (Output::OrderRefused { refusal, .. } | Output::Refused { refusal, .. }) = output
+            else {
+                return None;
+            };
+            Some(refusal.says)
         };
         let now = self.session.now();
         self.session.apply(now, input).into_iter().find_map(said).unwrap_or("done".to_owned())

@@ -276,11 +276,10 @@ fn names_that_look_the_same_are_one_or_told_to_the_coach() {
     };
     let refused = |out: &[Output]| out.iter().any(|o| matches!(o, Output::OrderRefused { .. }));
     let alike = |out: &[Output]| {
-        out.iter().find_map(|o| match o {
-            Output::Event {
-                event: Event { what: Happening::LooksLike { like, .. }, .. }, ..
-            } => Some(*like),
-            _ => None,
+        out.iter().find_map(|o| {
+            let Output::Event { event, .. } = o else { return None };
+            let Happening::LooksLike { like, .. } = event.what else { return None };
+            Some(like)
         })
     };
     let out = add(&mut session, 1, "Ana Lima");

@@ -42,7 +42,7 @@ async fn hears(socket: &mut Socket, kind: &str, secrets: &mut BTreeSet<String>) 
                 }
             }
             Message::Close(frame) => return json!({"closed": u16::from(frame.unwrap().code)}),
-            _ => {}
+            Message::Binary(_) | Message::Ping(_) | Message::Pong(_) | Message::Frame(_) => {}
         }
     }
 }

@@ -84,7 +84,7 @@ async fn a_full_disk_ends_sessions_and_not_the_server_and_room_brings_them_back(
                 Message::Text(text) if text.contains("disk is full") => break Some(1_013),
                 Message::Text(text) => assert!(!text.contains("\"refused\""), "{text}"),
                 Message::Close(frame) => break Some(u16::from(frame.unwrap().code)),
-                _ => {}
+                Message::Binary(_) | Message::Ping(_) | Message::Pong(_) | Message::Frame(_) => {}
             }
         };
         if answered.is_some() {

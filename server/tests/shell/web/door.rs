@@ -18,7 +18,7 @@ async fn a_broken_frame_is_answered_with_the_code_of_what_is_wrong_with_it() {
     const MASK: [u8; 4] = [0; 4];
     let server = served(|_| {}).await;
     let frame = |first: u8, payload: &[u8]| {
-        [&[first, 0x80 | payload.len() as u8][..], &MASK, payload].concat()
+        [&[first, 0x80 | u8::try_from(payload.len()).unwrap()][..], &MASK, payload].concat()
     };
     let long_ping = [&[0x89, 0x80 | 126, 0, 126][..], &MASK, &[b'x'; 126]].concat();
     for (what, bytes, code) in [
