@@ -3,6 +3,7 @@
 //! No clock, no socket, no lock, no random number, no file: `Session::apply(at, input)` is all that
 //! ever happens, so a server, a test, a replay and a simulation can drive it alike.
 
+pub mod aim;
 pub mod call_sheet;
 pub mod calls;
 pub mod input;

@@ -2,10 +2,7 @@
 
 use thole_protocol::{
     refusal::{Refusal, Why},
-    spec::{
-        Aim, AthleteSpec, Audience, CallText, Extent, PieceSpec, Plan, Point, SheetCall, Span,
-        Target,
-    },
+    spec::{AthleteSpec, Audience, CallText, Extent, PieceSpec, Point, SheetCall, Span, Target},
     units::{Decimetres, Millis, decimetres, millis},
 };
 
@@ -31,8 +28,6 @@ const HOUR_METRES: f64 = SPEED_OVER_HOUR_MAX * 3_600.0;
 
 /// All the work of one piece by distance: more than is rowed in a day, and far within 32 bits.
 pub const WORK_DISTANCE_MAX: Decimetres = Decimetres(5_000_000);
-/// Past results in one aim: a season's; the projection looks at the newest few.
-pub const HISTORY_MAX: usize = 100;
 
 /// The whole work of a piece, all repeats together, in the kind that it is fixed by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -339,25 +334,6 @@ fn check_sheet_call(measure: Measure, call: &SheetCall) -> Result<(), Refusal> {
         ) => return Ok(()),
     };
     Err(out_of_range(format!("The call \"{}\" {trouble}: move it.", call.text.shown)))
-}
-
-/// Whether an aim is no longer than anybody needs, whatever it says. A longer one is refused unread and unwritten.
-///
-/// # Errors
-/// `OutOfRange` with the bound.
-pub fn check_aim_length(aim: &Aim) -> Result<(), Refusal> {
-    let parts = match &aim.plan {
-        Plan::Even | Plan::FastStart | Plan::NegativeSplit => 0,
-        Plan::Legs { legs } => legs.len(),
-        Plan::Speeds { speeds_ppm } => speeds_ppm.len(),
-    };
-    if parts > *LEGS.end() {
-        return Err(out_of_range(format!("A plan has {} to {} legs.", LEGS.start(), LEGS.end())));
-    }
-    if aim.history.len() > HISTORY_MAX {
-        return Err(out_of_range(format!("Send at most {HISTORY_MAX} past results.")));
-    }
-    Ok(())
 }
 
 /// Whether a call can be sent to this audience: it names a team or at least one athlete.

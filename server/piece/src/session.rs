@@ -428,18 +428,6 @@ impl Session {
         Ok(())
     }
 
-    fn admit(&mut self, id: AthleteId, mut athlete: Athlete) {
-        athlete.seat = self.next_seat;
-        self.next_seat.0 += 1;
-        if let Some(piece) = self.piece_mut() {
-            piece.admit(id, &athlete);
-        }
-        let folded = self.folded(&athlete.spec.name);
-        self.names.insert(folded, id);
-        self.roster.insert(id, athlete);
-        self.roster_changed(id);
-    }
-
     fn change(&mut self, id: AthleteId, change: impl FnOnce(&mut Athlete)) {
         if let Some(athlete) = self.roster.get_mut(&id) {
             change(athlete);

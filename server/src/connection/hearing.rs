@@ -1,6 +1,6 @@
 //! What a welcome connection says, turned into what its session understands.
 
-use thole_piece::{Input, limits as core_limits};
+use thole_piece::{Input, aim, limits as core_limits};
 use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{AimAt, Command, Consent, HeartRate, Misread, Ready, Samples, Skip},
@@ -156,9 +156,9 @@ impl Connection {
                     machine.map(|name| name.chars().take(core_limits::NAME_MAX).collect());
                 Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board }
             }
-            ClientMsg::Aim(aim) => {
-                core_limits::check_aim_length(&aim.aim)?;
-                Input::Aimed { athlete, piece: aim.piece, aim: aim.aim }
+            ClientMsg::Aim(AimAt { piece, aim, command: _ }) => {
+                aim::check_length(&aim)?;
+                Input::Aimed { athlete, piece, aim }
             }
             ClientMsg::StopRowing { .. } => Input::StopRowing { athlete },
             ClientMsg::RowOn { .. } => Input::RowOn { athlete },

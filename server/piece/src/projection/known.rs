@@ -4,6 +4,7 @@ use thole_protocol::{refusal::Refusal, spec::Aim, units::Decimetres};
 
 use super::slack;
 use crate::{
+    aim::HISTORY_MAX,
     limits::{Cost, Measure, out_of_range, target_cost},
     plan::{BINS, WATTS_AT_ONE_M_S},
 };
@@ -31,9 +32,6 @@ pub struct Known {
     /// Inputs of the model that stay as they are.
     pub fixed: [f32; FIXED],
 }
-
-/// Past results of one athlete in one piece: two years of one a week.
-const HISTORY_MAX: usize = 100;
 
 /// Past results of an athlete in the same piece, in seconds or metres.
 #[derive(Clone, Copy, Debug, PartialEq)]

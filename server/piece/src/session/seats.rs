@@ -124,6 +124,19 @@ impl Session {
         self.roster.get(&athlete).is_some_and(Athlete::is_heard)
     }
 
+    /// Gives somebody new a seat, in the roster and in the piece.
+    pub(super) fn admit(&mut self, id: AthleteId, mut athlete: Athlete) {
+        athlete.seat = self.next_seat;
+        self.next_seat.0 += 1;
+        if let Some(piece) = self.piece_mut() {
+            piece.admit(id, &athlete);
+        }
+        let folded = self.folded(&athlete.spec.name);
+        self.names.insert(folded, id);
+        self.roster.insert(id, athlete);
+        self.roster_changed(id);
+    }
+
     pub(super) fn join(
         &mut self,
         id: AthleteId,

@@ -1,0 +1,30 @@
+//! What somebody means to row a piece by, before anybody looks at what it says.
+
+use thole_protocol::{
+    refusal::Refusal,
+    spec::{Aim, Plan},
+};
+
+use crate::limits::{LEGS, out_of_range};
+
+/// Past results of one athlete in one piece: two years of one a week.
+pub(crate) const HISTORY_MAX: usize = 100;
+
+/// Whether an aim is no longer than anybody needs, whatever it says. A longer one is refused unread and unwritten.
+///
+/// # Errors
+/// `OutOfRange` with the bound.
+pub fn check_length(aim: &Aim) -> Result<(), Refusal> {
+    let parts = match &aim.plan {
+        Plan::Even | Plan::FastStart | Plan::NegativeSplit => 0,
+        Plan::Legs { legs } => legs.len(),
+        Plan::Speeds { speeds_ppm } => speeds_ppm.len(),
+    };
+    if parts > *LEGS.end() {
+        return Err(out_of_range(format!("A plan has {} to {} legs.", LEGS.start(), LEGS.end())));
+    }
+    if aim.history.len() > HISTORY_MAX {
+        return Err(out_of_range(format!("Send at most {HISTORY_MAX} past results.")));
+    }
+    Ok(())
+}
