@@ -164,6 +164,12 @@ export async function layPad(page: Page): Promise<void> {
   await page.getByRole('button', { name: 'On the pad' }).waitFor();
 }
 
+/** Whoever asks for these names of the roster is let in, one press each. */
+export async function letIn(page: Page, names: readonly string[]): Promise<void> {
+  for (const name of names) await page.getByRole('button', { name: `Let in ${name}`, exact: true }).click();
+  await page.getByRole('heading', { name: 'Asking to be let in' }).waitFor({ state: 'detached' });
+}
+
 /** From the page before the start into the piece. */
 export async function start(page: Page, ready: string): Promise<void> {
   await page.getByRole('button', { name: 'Piece', exact: true }).click();
