@@ -224,9 +224,9 @@ test('a code that opens nothing, and a seat taken on another device, say what to
 
 test('over plain HTTP the page says what it cannot do, and which other ways there are', async () => {
   const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 1, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
-  const browser = await launched(['--host-resolver-rules=MAP gym.test 127.0.0.1']);
+  const browser = await launched(['--host-resolver-rules=MAP gym.local 127.0.0.1']);
   const address = new URL(hall.join);
-  address.hostname = 'gym.test';
+  address.hostname = 'gym.local';
   const { page } = await joined(browser, address.href, 'Bo Ek');
   await page.getByText('Browsers give Bluetooth to secure pages alone').waitFor(PATIENCE);
   await page.getByText('cannot keep the screen on').waitFor(PATIENCE);
