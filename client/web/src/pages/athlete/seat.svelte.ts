@@ -290,16 +290,15 @@ export class Seat {
     this.#sayReady();
   }
 
-  /** Says another target, or another plan; false when the server is away. */
-  aim(wish: Partial<Pick<Aim, 'target' | 'plan'>>): boolean {
+  /** Says another target, or another plan; by what it will be answered, null when the server is away. */
+  aim(wish: Partial<Pick<Aim, 'target' | 'plan'>>): string | null {
     const { session } = this.live;
     const piece = session === null ? null : currentPiece(session);
-    if (session?.you == null || piece === null) return false;
+    if (session?.you == null || piece === null) return null;
     const aim = athlete(session, session.you)?.aim;
     const known: Aim = { target: aim?.target ?? null, plan: aim?.plan ?? { profile: 'even' }, history: aim?.history ?? [] };
-    const here = this.live.state.connected.is === 'here';
-    if (here) this.live.ask((command) => ({ type: 'aim', piece: piece.piece, aim: { ...known, ...wish }, command }));
-    return here;
+    if (this.live.state.connected.is !== 'here') return null;
+    return this.live.ask((command) => ({ type: 'aim', piece: piece.piece, aim: { ...known, ...wish }, command }));
   }
 
   stop(): void {
