@@ -1,7 +1,7 @@
 // A coach leads a session from an empty page to the results, with real athletes, in a real browser.
 import { readFileSync } from 'node:fs';
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, TABLET, codeOn, hold, layPad, setPiece, sound } from './coaching';
+import { Coaching, LAPTOP, TABLET, codeOn, hold, layPad, letIn, setPiece, sound } from './coaching';
 import { open } from './stage';
 
 /** Times faster than life: a piece of 900 m takes about 20 s. */
@@ -38,6 +38,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await sound(page, 'gathering');
   const code = await codeOn(page);
   const told = [hall.row(code, 'Oda Brandt', '3:24'), hall.row(code, 'Kit Moor', '3:51'), hall.row(code, 'Lena Aske', '4:02'), hall.row(code, 'Sef Duric', '4:10')];
+  await letIn(page, ['Oda Brandt', 'Kit Moor', 'Lena Aske', 'Sef Duric']);
   await page.getByText('All four are ready.').waitFor();
   await page.getByRole('button', { name: 'Sit ready' }).click();
   await page.getByRole('button', { name: /^Start/ }).waitFor();
@@ -180,6 +181,8 @@ test('a device is told what to open, and makes sessions once it has the head coa
   await page.goto(`${hall.base}/coach/`);
   await page.getByText('Make a new one').waitFor();
   expect(await page.getByText("open the head coach's link on it once").count()).toBe(0);
+  // From another page: a link that differs behind the # alone loads nothing anew.
+  await page.goto('about:blank');
   await page.goto(hall.headCoach);
   await page.waitForURL(`${hall.base}/coach/`);
   expect(wrong).toEqual([]);
