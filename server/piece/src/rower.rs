@@ -267,13 +267,13 @@ impl Rower {
     }
 
     /// Where the athlete was when the piece was over for them: the distance rowed, or the time gone, whether they
-    /// rowed to the end of it or not; none while it goes on.
+    /// rowed to the end of it or not; `None` while it goes on.
     #[must_use]
     pub fn over(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
         self.track.finish(rule, now)
     }
 
-    /// How the athlete finished the piece, as known at `now`; none of one who has not rowed to its end.
+    /// How the athlete finished the piece, as known at `now`; `None` for athletes who have not rowed to its end.
     #[must_use]
     pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
         self.over(rule, now).filter(|over| self.has_rowed_to(*over, rule))
