@@ -7,6 +7,7 @@
 
 mod corpus;
 mod flicker;
+mod licences;
 mod process;
 mod scenes;
 mod simulation;

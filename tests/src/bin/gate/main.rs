@@ -36,7 +36,7 @@ struct Step {
 /// How a step went: what to show people either way.
 type Outcome = Result<String, String>;
 
-const STEPS: [Step; 7] = [
+const STEPS: [Step; 8] = [
     Step { name: "tools", run: tools },
     Step { name: "format", run: |root| quietly(cargo(root, &["fmt", "--all", "--check"])) },
     Step {
@@ -62,6 +62,7 @@ const STEPS: [Step; 7] = [
         },
     },
     Step { name: "pages", run: pages },
+    Step { name: "licences", run: licences },
 ];
 
 /// What `--long` runs instead: each takes its time, and keeps what it has found.
@@ -170,6 +171,25 @@ fn pages(root: &Path) -> Outcome {
         indented(&format!("only at the second try: {}", line.trim_start_matches([' ', '✓'])))
     });
     Ok([kilobytes].into_iter().chain(second).collect())
+}
+
+/// The notices that go with a copy, and the rules of `.cargo/deny.toml`; advisories where their database is in reach.
+fn licences(root: &Path) -> Outcome {
+    install(&root.join("client/web"))?;
+    let notices = output(root, "node", &["server/dist/notices.js"])?;
+    fs::write(target(root)?.join("NOTICES.txt"), notices).map_err(|why| why.to_string())?;
+    let is_there = || cargo(root, &["deny", "--version"]).is_ok();
+    if !is_there() && cargo(root, &["install", "--locked", "cargo-deny"]).is_err() {
+        // The tests read licences, sources and bans off cargo's own metadata.
+        return Ok(indented("cargo-deny left out: it could not be installed"));
+    }
+    quietly(cargo(root, &["deny", "--all-features", "check", "bans", "licenses", "sources"]))?;
+    match cargo(root, &["deny", "--all-features", "check", "advisories"]) {
+        Err(why) if why.contains("failed to fetch advisory database") => {
+            Ok(indented("advisories left out: their database could not be reached"))
+        }
+        outcome => quietly(outcome),
+    }
 }
 
 /// The packages of the lock file. The server's build script goes by the same stamp, and takes turns.
