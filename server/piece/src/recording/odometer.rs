@@ -185,3 +185,40 @@ fn point(raw: &Raw, dm: u32, strokes_milli: u32, rates: Rates) -> Point {
         joined: false,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use serde::Deserialize;
+    use thole_protocol::{sample::Sample, units::At};
+    use uuid::Uuid;
+
+    use super::{super::Recording, RunId};
+
+    /// The page counts by the same table: one rule in two languages.
+    const CASES: &str = include_str!("../../../../protocol/cases/odometer.json");
+
+    #[derive(Deserialize)]
+    struct Case {
+        name: String,
+        /// Heard, distance, the machine's clock, its strokes.
+        reports: Vec<(i64, i64, Option<i64>, Option<i64>)>,
+        /// Heard, joined distance.
+        joined_dm: Vec<(u64, u32)>,
+    }
+
+    #[test]
+    fn counters_are_joined_as_the_table_says() {
+        let cases: Vec<Case> = serde_json::from_str(CASES).unwrap();
+        assert!(!cases.is_empty());
+        for case in cases {
+            let mut recording = Recording::default();
+            for (seq, (heard_ms, distance_dm, elapsed_ms, strokes)) in (1..).zip(case.reports) {
+                let sample =
+                    Sample { seq, heard_ms, distance_dm, elapsed_ms, strokes, ..Sample::default() };
+                recording.add(At(1_000_000), RunId(Uuid::nil()), &[sample]);
+            }
+            let joined: Vec<_> = recording.points().iter().map(|p| (p.heard, p.dm)).collect();
+            assert_eq!(joined, case.joined_dm, "{}", case.name);
+        }
+    }
+}

@@ -33,6 +33,12 @@ test('a machine that was reset goes on from where it was', () => {
   expect(meter.strokesSince(10_000)).toBe(6);
 });
 
+test('a counter that falls by a metre is rounded, and adds nothing', () => {
+  const meter = new Meter();
+  [1_000, 1_080, 1_160, 1_150, 1_240, 1_320].forEach((distance_dm, nth) => meter.take({ distance_dm }, 2_000 * nth));
+  expect(meter.dmSince(0)).toBe(320);
+});
+
 test('who sits still has no pace and no rate, and rows again with the next metre', () => {
   const meter = steady(30);
   expect(meter.pace(40_500)).toBe(125_000);

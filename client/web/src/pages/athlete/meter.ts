@@ -1,5 +1,6 @@
 // The athlete's own numbers, from the own machine alone: they go on whatever the connection does. For the own
 // display; what counts is computed by the server from the same samples.
+import { Odometer } from '../../machine/odometer';
 import { marked, pace, type Mark } from '../../machine/pace';
 import type { Sample } from '../../protocol/decode';
 
@@ -25,23 +26,17 @@ export class Meter {
   #reports: Report[] = [];
   #marks: readonly Mark[] = [];
   #lastMoveMs = -Infinity;
-  /** What the machine showed last, to see a reset by. */
-  #shown: { readonly dm: number; readonly strokes: number | null } | null = null;
-  /** What was counted before resets. */
-  #before = { dm: 0, strokes: 0 };
+  #odometer = new Odometer<{ readonly ms: number } & Omit<Sample, 'seq' | 'heard_ms'>>();
 
   /** Takes in a report; `ms` on the device's clock. Those from before a reload come first, in their order. */
   take(said: Omit<Sample, 'seq' | 'heard_ms'>, ms: number): void {
-    const shown = this.#shown;
-    if (shown !== null && said.distance_dm < shown.dm) this.#before = { dm: this.#before.dm + shown.dm, strokes: this.#before.strokes + (shown.strokes ?? 0) };
-    const strokes = said.strokes ?? null;
-    this.#shown = { dm: said.distance_dm, strokes: strokes ?? shown?.strokes ?? null };
-    const report = {
-      ms,
-      dm: this.#before.dm + said.distance_dm,
-      strokes: strokes === null ? null : this.#before.strokes + strokes,
-      rate_half_spm: said.rate_half_spm ?? null,
-    };
+    for (const { report, ...joined } of this.#odometer.take({ ...said, ms })) {
+      this.#count({ ...joined, rate_half_spm: report.rate_half_spm ?? null });
+    }
+  }
+
+  #count(report: Report): void {
+    const { ms } = report;
     const last = this.#reports.at(-1);
     if (last !== undefined && report.dm > last.dm) {
       // From a standstill the pace begins with the first stroke, not with the sitting before it.

@@ -1,0 +1,136 @@
+// The machine's counters, joined over resets and jumps to ones that never run back.
+//
+// The rule is the server's (`server/piece/src/recording/odometer.rs`), so that the athlete's own numbers are those that
+// count. `protocol/cases/odometer.json` holds both to it.
+
+/** What the machine said at one instant of this device's clock. */
+export interface Report {
+  readonly ms: number;
+  readonly distance_dm: number;
+  readonly elapsed_ms?: number | null | undefined;
+  readonly strokes?: number | null | undefined;
+}
+
+/** A report with its counters joined. */
+export interface Joined<R extends Report> {
+  readonly report: R;
+  /** When it was heard; never before the one that it follows. */
+  readonly ms: number;
+  readonly dm: number;
+  /** Null when the machine counts none. */
+  readonly strokes: number | null;
+}
+
+/** Speeds are judged over at least this long: whole metres four times a second look impossibly fast over less. */
+const SPEED_OVER_MS = 1_500;
+/** A counter that falls by no more than this is a rounding of the machine, not a reset. */
+const JITTER_DM = 20;
+/** So many reports in a row that are impossible only against the one before them mean that the counter has jumped. */
+const JUMP_AFTER = 3;
+/** Nobody rows faster; `SPEED_MAX` of the server. */
+const SPEED_MAX_DM_A_MS = 90 / 1_000;
+/** Slack of a machine's clock that began at zero after the last report. */
+const FROM_ZERO_SLACK_MS = 2_000;
+/** Points that a speed is judged against. */
+const NEAR = 16;
+
+interface Point {
+  readonly ms: number;
+  readonly dm: number;
+  readonly machineMs: number | null;
+  readonly joined: boolean;
+}
+
+export class Odometer<R extends Report> {
+  #last: R | null = null;
+  /** What is added to the machine's own distance. */
+  #offsetDm = 0;
+  #strokes: number | null = null;
+  #near: Point[] = [];
+  /** Impossible against what stands, possible among themselves. */
+  #suspects: R[] = [];
+
+  /** Takes in the next report; gives those that count now: none while it is impossible, several when a counter has jumped. */
+  take(report: R): readonly Joined<R>[] {
+    const joined = this.#step(report, false);
+    if (joined !== null) return [joined];
+    const newest = this.#suspects.at(-1);
+    if (newest === undefined || !agree(newest, report)) this.#suspects = [];
+    this.#suspects.push(report);
+    if (this.#suspects.length < JUMP_AFTER) return [];
+    const [first, ...since] = this.#suspects;
+    const jumped = first === undefined ? null : this.#step(first, true);
+    return [...(jumped === null ? [] : [jumped]), ...since.flatMap((suspect) => this.take(suspect))];
+  }
+
+  /** Null when the report is further than anybody rows. */
+  #step(report: R, jumped: boolean): Joined<R> | null {
+    const last = this.#last;
+    if (last === null) {
+      this.#strokes = report.strokes ?? null;
+      return this.#counts(report, report, report.distance_dm, false);
+    }
+    // A clock that was set anew must not make a later stroke earlier.
+    const ms = Math.max(report.ms, last.ms);
+    const fell = Math.max(0, last.distance_dm - report.distance_dm);
+    const clockFell = last.elapsed_ms != null && report.elapsed_ms != null && report.elapsed_ms < last.elapsed_ms;
+    const reset = fell > JITTER_DM || (clockFell && fell > 0);
+    const joined = reset || jumped;
+    const offsetBefore = this.#offsetDm;
+    if (joined) this.#offsetDm = last.distance_dm + this.#offsetDm - countsFrom(report, ms - last.ms, jumped);
+    const shown = !joined && fell > 0 ? last.distance_dm : report.distance_dm;
+    const soFar = this.#near.at(-1)?.dm ?? 0;
+    if (this.#tooFast(report, ms, Math.max(0, shown + this.#offsetDm))) {
+      if (!joined) {
+        this.#offsetDm = offsetBefore;
+        return null;
+      }
+      // Even from zero the new counter is impossible: count from this report on.
+      this.#offsetDm = soFar - shown;
+    }
+    this.#suspects = [];
+    this.#strokes = this.#strokesAt(last, report, reset);
+    return this.#counts(report, { ...report, ms, distance_dm: shown }, Math.max(0, shown + this.#offsetDm, soFar), joined);
+  }
+
+  #counts(report: R, last: R, dm: number, joined: boolean): Joined<R> {
+    // The count of strokes goes on from the newest that was told.
+    this.#last = { ...last, strokes: last.strokes ?? this.#last?.strokes ?? null };
+    this.#near = [...this.#near.slice(1 - NEAR), { ms: last.ms, dm, machineMs: report.elapsed_ms ?? null, joined }];
+    return { report, ms: last.ms, dm, strokes: report.strokes == null ? null : this.#strokes };
+  }
+
+  #strokesAt(last: R, report: R, reset: boolean): number | null {
+    const [before, now] = [last.strokes ?? null, report.strokes ?? null];
+    if (now === null || this.#strokes === null || before === null) return this.#strokes ?? now;
+    // A counter of metres that falls while the machine's clock runs on was nonsense, not a reset.
+    const runsOn = last.elapsed_ms != null && report.elapsed_ms != null && last.elapsed_ms <= report.elapsed_ms;
+    return this.#strokes + ((!reset || runsOn) && now >= before ? now - before : now);
+  }
+
+  /** Whether `dm` is further than anybody rows since the newest point at least SPEED_OVER_MS before, or the oldest near. */
+  #tooFast(report: R, ms: number, dm: number): boolean {
+    const since = (point: Point): number => {
+      const byEar = Math.max(0, ms - point.ms);
+      const now = report.elapsed_ms ?? null;
+      // The machine's own clock is free of the radio's delays; it may stand still while nobody rows.
+      const byMachine = now !== null && point.machineMs !== null && !point.joined ? now - point.machineMs : 0;
+      return Math.max(byEar, byMachine);
+    };
+    const reference = this.#near.findLast((point) => since(point) >= SPEED_OVER_MS) ?? this.#near[0];
+    if (reference === undefined) return false;
+    return Math.max(0, dm - reference.dm) > SPEED_MAX_DM_A_MS * Math.max(since(reference), SPEED_OVER_MS);
+  }
+}
+
+/** What of the new counter was there when it was joined: nothing, when by its own clock the machine began at zero since. */
+function countsFrom(report: Report, gapMs: number, jumped: boolean): number {
+  const fromZero = report.elapsed_ms != null && report.elapsed_ms <= gapMs + FROM_ZERO_SLACK_MS;
+  return jumped || !fromZero ? report.distance_dm : 0;
+}
+
+/** Whether two reports are possible one after the other. */
+function agree(before: Report, after: Report): boolean {
+  const gained = after.distance_dm - before.distance_dm;
+  return gained >= 0 && gained <= SPEED_MAX_DM_A_MS * Math.max(after.ms - before.ms, SPEED_OVER_MS);
+}
