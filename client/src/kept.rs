@@ -126,8 +126,13 @@ impl Kept {
                 Resumed::ServerLost { lost }
             };
         }
-        self.acked = through.min(self.last_seq());
-        self.sent = self.acked;
+        // The server may know more than what this device has kept: under a number that it has already it would take
+        // the next stroke for one that it knows.
+        if through > self.last_seq() {
+            self.samples.clear();
+            self.forgotten = through;
+        }
+        (self.acked, self.sent) = (through, through);
         Resumed::GoesOn { behind: self.pending() }
     }
 
@@ -306,6 +311,14 @@ mod tests {
         kept.acknowledged(&durable(9, &[]), 10);
         assert_eq!(kept.welcomed("a", Some(&durable(5, &[]))), Resumed::ServerLost { lost: 4 });
         assert_eq!(seqs(kept.next(LATER, 20)), (1..=9).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn a_device_that_kept_less_than_the_server_has_goes_on_behind_it() {
+        let mut kept = kept(2);
+        assert_eq!(kept.welcomed("a", Some(&durable(7, &[]))), Resumed::GoesOn { behind: 0 });
+        assert_eq!(kept.record(Sample { heard_ms: 20_000, ..Sample::default() }), 8);
+        assert_eq!(seqs(kept.next(LATER, 0)), [8]);
     }
 
     #[test]

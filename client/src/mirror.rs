@@ -32,6 +32,10 @@ impl Mirror {
         self.as_of = event.event;
         match &event.what {
             Happening::PhaseChanged { piece, phase } => {
+                // Nothing of another piece, or of another try at this one, is taken for one of this.
+                if *piece != self.now.current || matches!(phase, Phase::Counting { .. }) {
+                    (self.now.own, self.now.call) = (None, None);
+                }
                 self.now.current = *piece;
                 if let Some(view) = self.piece_mut(*piece) {
                     view.phase = *phase;
@@ -138,5 +142,34 @@ fn put_result(results: &mut Vec<AthleteResult>, result: &AthleteResult) {
     match results.iter_mut().find(|known| known.athlete == result.athlete) {
         Some(known) => known.clone_from(result),
         None => results.push(result.clone()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use thole_protocol::{server_msg::ServerMsg, units::At};
+
+    use super::*;
+
+    #[test]
+    fn nothing_of_another_try_or_another_piece_is_kept() {
+        let example = include_str!("../../protocol/examples/server/welcome.json");
+        let ServerMsg::Welcome(welcome) = serde_json::from_str(example).unwrap() else {
+            panic!("the example is a welcome");
+        };
+        assert!(welcome.own.is_some() && welcome.call.is_some(), "there is something to lose");
+        let rowing = Phase::Rowing { go_at_ms: At(0), repeat: 0, repeat_at_ms: At(0) };
+        let counting = Phase::Counting { go_at_ms: At(1) };
+        let (here, next) = (welcome.current, PieceNo(welcome.current.0 + 1));
+        for (piece, phase, stays) in
+            [(here, rowing, true), (here, counting, false), (next, Phase::Gathering, false)]
+        {
+            let mut mirror = Mirror::of((*welcome).clone());
+            let event = EventNo(mirror.as_of.0 + 1);
+            let what = Happening::PhaseChanged { piece, phase };
+            assert!(mirror.take(&Event { event, at_ms: At(0), late: false, what }));
+            assert_eq!(mirror.now().own.is_some(), stays, "{phase:?}");
+            assert_eq!(mirror.now().call.is_some(), stays, "{phase:?}");
+        }
     }
 }

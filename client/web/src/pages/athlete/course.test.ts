@@ -41,6 +41,10 @@ test('the pace that is enough spends the time that is left on the way that is le
   expect(enough({ want: 'finish', finish_ms: 420_000 }, spec('1700m'), now)).toBe(120_000);
   expect(enough(null, spec('1700m'), now)).toBeNull();
   expect(enough({ want: 'finish', finish_ms: 170_000 }, spec('1700m'), now)).toBeNull();
+  // 40 s for 1000 m: nobody rows that, so it is not said. 9 m/s, 55.6 s for 500 m, is the fastest that is.
+  expect(enough({ want: 'finish', finish_ms: 220_000 }, spec('1700m'), now)).toBeNull();
+  expect(enough({ want: 'finish', finish_ms: 291_000 }, spec('1700m'), now)).toBeNull();
+  expect(enough({ want: 'finish', finish_ms: 291_200 }, spec('1700m'), now)).toBe(55_600);
   const timed = way({ ms: 0, done_dm: 15_000, elapsed_ms: 360_000, repeat: 0 }, spec('12min'), 0, 0);
   expect(enough({ want: 'distance', distance_dm: 33_000 }, spec('12min'), timed)).toBe(100_000);
 });

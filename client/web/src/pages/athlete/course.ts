@@ -78,12 +78,17 @@ export function goal(target: Target | null, spec: PieceSpec): number | null {
   }
 }
 
-/** The pace that is enough from here on; null without a target, and when no pace is. */
+/** Nobody rows 500 m faster; `SPEED_MAX` of the server, 9 m/s. */
+const FASTEST_PER_500M_MS = 500_000 / 9;
+
+/** The pace that is enough from here on; null without a target, when it is reached or missed, and when nobody can row so fast. */
 export function enough(target: Target | null, spec: PieceSpec, { left, done_dm, elapsed_ms }: Way): number | null {
   const all = goal(target, spec);
   if (all === null) return null;
   const [ms, dm] = left.by === 'distance' ? [all - elapsed_ms, left.dm] : [left.ms, all - done_dm];
-  return ms > 0 && dm > 0 ? Math.round((ms * 5_000) / dm) : null;
+  if (ms <= 0 || dm <= 0) return null;
+  const per500m = (ms * 5_000) / dm;
+  return per500m < FASTEST_PER_500M_MS ? null : Math.round(per500m);
 }
 
 /**
