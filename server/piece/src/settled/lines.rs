@@ -131,12 +131,6 @@ impl Recorder {
 }
 
 impl Lines {
-    /// Bytes that they take.
-    #[must_use]
-    pub fn bytes(&self) -> usize {
-        self.packed.len()
-    }
-
     /// Line by line; ends where what is kept cannot be read.
     #[must_use]
     pub fn read(&self) -> Vec<StandingsLine> {
@@ -279,8 +273,9 @@ mod tests {
     fn a_line_takes_a_few_bytes_an_athlete() {
         for athletes in [30, 5_000] {
             let lines = half_an_hour(athletes).lines();
-            let each = lines.bytes() as f64 / f64::from(athletes * 360);
-            println!("{athletes} athletes, half an hour: {} bytes, {each:.2} each", lines.bytes());
+            let bytes = lines.packed.len();
+            let each = bytes as f64 / f64::from(athletes * 360);
+            println!("{athletes} athletes, half an hour: {bytes} bytes, {each:.2} each");
             assert!(each < 6.0 && !lines.cut, "{each} bytes an athlete and line");
         }
     }

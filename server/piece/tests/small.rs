@@ -1,0 +1,138 @@
+//! Small rules that nothing else would miss: bounds, quarters of a piece by time, samples that are given up.
+#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
+
+use thole_piece::{
+    Input, Output, Session,
+    aim::check_length,
+    projection::{KNOTS, Marks, widened},
+    recording::Recording,
+    track::{Rule, Track},
+};
+use thole_protocol::{
+    ids::{AthleteId, CommandId, RunId},
+    refusal::Why,
+    sample::{Durable, Sample},
+    spec::{
+        Aim, Extent, Leg, PastResult, Plan, Repeat, RepeatStart, RosterEntry, StartClock, Target,
+    },
+    units::{At, Decimetres, Millis},
+};
+use uuid::Uuid;
+
+const ANA: AthleteId = AthleteId(Uuid::from_u128(1));
+const RUN: RunId = RunId(Uuid::from_u128(2));
+const COMMAND: CommandId = CommandId(Uuid::from_u128(3));
+
+fn with_ana() -> Session {
+    let mut session = Session::new();
+    session.apply(At(0), &Input::Created { title: String::new(), settings: Default::default() });
+    let mut entry = RosterEntry::default();
+    entry.spec.name = "Ana".into();
+    session.apply(At(1), &Input::AthletesAdded { command: COMMAND, athletes: vec![(ANA, entry)] });
+    session
+}
+
+#[test]
+fn a_plan_or_a_history_that_nobody_needs_is_refused_however_long_it_is() {
+    let length = Extent::Distance { distance_dm: Decimetres(1_000) };
+    let leg = Leg { length, per_500m_ms: Millis(120_000) };
+    let result = Target::Finish { finish_ms: Millis(400_000) };
+    let of = |legs: usize, history: usize| Aim {
+        plan: Plan::Legs { legs: vec![leg; legs] },
+        history: vec![PastResult { days_ago: 1, result }; history],
+        ..Aim::default()
+    };
+    check_length(&of(100, 100)).unwrap();
+    for (legs, history) in [(101, 0), (102, 0), (900, 0), (1, 101), (1, 102), (1, 9_000)] {
+        assert_eq!(check_length(&of(legs, history)).unwrap_err().why, Why::OutOfRange);
+    }
+}
+
+#[test]
+fn a_piece_by_time_is_told_in_quarters_of_its_time() {
+    let work = Extent::Time { time_ms: Millis(40_000) };
+    let repeats = [Repeat { work, rest_ms: Millis(0) }];
+    let rule = Rule {
+        repeats: &repeats,
+        clock: StartClock::CommonGo,
+        repeat_start: RepeatStart::CommonSignal,
+        starts: &[At(10_000)],
+        until: None,
+    };
+    // 4 m/s for twenty seconds, then 5 m/s.
+    let sample = |nth: u32| Sample {
+        seq: nth + 1,
+        heard_ms: i64::from(10_000 + 1_000 * nth),
+        distance_dm: i64::from(40 * nth + 10 * nth.saturating_sub(20)),
+        ..Sample::default()
+    };
+    let mut recording = Recording::default();
+    recording.add(At(90_000), RUN, &(0..=40).map(sample).collect::<Vec<_>>());
+    let mut track = Track::default();
+    track.advance(0, &recording.points(), rule, |_, _| {});
+    let splits = track.splits(track.finish(rule, At(90_000)));
+    let told: Vec<_> = splits.iter().map(|split| (split.time_ms.0, split.distance_dm.0)).collect();
+    assert_eq!(told, [(10_000, 400), (10_000, 400), (10_000, 500), (10_000, 500)]);
+}
+
+#[test]
+fn what_is_at_hand_is_never_less_than_what_is_asked_for() {
+    let mut recording = Recording::default();
+    for nth in 0..200_u32 {
+        // Ten seconds apart: a minute and a half holds nine of them, and 32 are kept.
+        let sample = Sample {
+            seq: nth + 1,
+            heard_ms: i64::from(10_000 * nth),
+            distance_dm: i64::from(400 * nth),
+            ..Sample::default()
+        };
+        recording.add(At(9_000_000), RUN, &[sample]);
+        let (at_hand, heard) = (recording.recent().len(), nth as usize + 1);
+        assert!(at_hand >= heard.min(32), "{at_hand} of {heard}");
+        assert!(at_hand <= 64, "{at_hand}: what is old is let go of");
+    }
+}
+
+#[test]
+fn samples_that_are_given_up_are_durable_and_named_by_their_numbers() {
+    let mut session = with_ana();
+    let skip = |from_seq, to_seq| Input::Skipped { athlete: ANA, run: RUN, from_seq, to_seq };
+    let durable = |through_seq| Durable { run: RUN, through_seq, beyond: vec![] };
+    let ack = |through| Output::Ack { athlete: ANA, durable: durable(through), refused: vec![] };
+    assert!(session.apply(At(2), &skip(1, 7)).contains(&ack(7)));
+    for (from, to) in [(0, 7), (9, 8)] {
+        let out = session.apply(At(3), &skip(from, to));
+        assert!(out.contains(&ack(7)), "{out:?}");
+        let refused = |output: &Output| matches!(output, Output::Refused { refusal, .. } if refusal.why == Why::OutOfRange);
+        assert!(out.iter().any(refused), "{from} to {to}: {out:?}");
+    }
+    assert!(session.apply(At(4), &skip(8, 8)).contains(&ack(8)));
+}
+
+#[test]
+fn whom_an_order_has_added_is_known_when_its_answer_was_lost() {
+    let session = with_ana();
+    assert_eq!(session.added_by(COMMAND), [ANA]);
+    assert_eq!(session.added_by(CommandId(Uuid::from_u128(9))), []);
+}
+
+#[test]
+fn ranges_widen_straight_between_the_knots() {
+    let at_knots = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
+    for (knot, factor) in KNOTS.into_iter().zip(at_knots) {
+        assert!((widened(&at_knots, knot) - factor).abs() < 1e-12, "{knot}");
+    }
+    assert!((widened(&at_knots, 0.0) - 1.0).abs() < 1e-12);
+    assert!((widened(&at_knots, 1.0) - 7.0).abs() < 1e-12);
+    assert!((widened(&at_knots, 0.375) - 3.5).abs() < 1e-12, "half-way from 0.25 to 0.5");
+}
+
+#[test]
+fn what_was_shown_is_noted_at_a_quarter_half_and_three_quarters() {
+    let mut marks = Marks::default();
+    for share in [0.25, 0.5, 0.75] {
+        assert_eq!(marks.next(), Some(share));
+        marks.pass(None);
+    }
+    assert_eq!(marks.next(), None);
+}
