@@ -268,6 +268,7 @@ impl Keeper {
             role: self.config.role,
             secret: self.config.secret.clone(),
             run: self.config.run,
+            at_ms: SessionClock::new(self.local, self.reckoning.subscribe()).now(),
             device: self.config.device,
             last_event: self.last_event,
         });

@@ -84,6 +84,7 @@ impl Mirror {
             | Happening::CallTakenBack { .. }
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
+            | Happening::ClockSet { .. }
             | Happening::Unknown => {}
         }
         true

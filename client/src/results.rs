@@ -48,6 +48,7 @@ impl ResultsTold {
             | Happening::Calibrated { .. }
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
+            | Happening::ClockSet { .. }
             | Happening::Unknown => return Vec::new(),
         };
         for result in &list {

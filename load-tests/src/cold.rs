@@ -116,6 +116,7 @@ async fn fill(settings: &Settings, sessions: u32, data: &Path) -> Result<Filled,
         role: Role::Coach,
         secret,
         run: None,
+        at_ms: None,
         device: None,
         last_event: EventNo(0),
     });

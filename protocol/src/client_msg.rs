@@ -9,7 +9,7 @@ use crate::{
     order::Order,
     sample::{Reading, Sample},
     spec::{Aim, OnBoard, RosterEntry, SessionSettings},
-    units::Millis,
+    units::{At, Millis},
 };
 
 /// Who is connecting.
@@ -40,6 +40,10 @@ pub struct Hello {
     /// An athlete's current recording, to be told how far it is durable.
     #[serde(default)]
     pub run: Option<RunId>,
+    /// The session's time as this device has it, of one that was here before: a server that comes back on a machine that
+    /// was switched off has nothing else to check its clock by.
+    #[serde(default)]
+    pub at_ms: Option<At>,
     /// Which device this is, by a name of its own that nobody else knows: one of the coach that was in command and lost
     /// its connection finds the command again, and an athlete who comes back is not taken for somebody else.
     #[serde(default)]

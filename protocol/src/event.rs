@@ -75,6 +75,15 @@ pub enum Happening {
         /// Whose name it looks like; none when it is only written as if.
         like: Option<AthleteId>,
     },
+    /// The server came back on a machine that had been switched off, in the middle of a piece, and its clock was checked by
+    /// what devices have of the session's time (coach).
+    ClockSet {
+        /// So far the clock was put forward; results under way are marked. None when fewer than three people's devices had
+        /// the time: it stands unchecked.
+        by_ms: Option<i64>,
+        /// How many people's devices had it.
+        devices: u8,
+    },
     /// The coach's prepared calls were replaced (coach).
     CallsPrepared {
         /// As they are now.

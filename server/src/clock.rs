@@ -198,6 +198,24 @@ impl SessionClock {
         self.opened_at_us.saturating_add(life_us.saturating_mul(u64::from(self.clock.speed)))
     }
 
+    /// Milliseconds from the session's creation to an instant of the machine's clock, also to one before this clock was
+    /// made; below zero before the session was.
+    #[must_use]
+    pub fn before_or_after_ms(&self, instant: Instant) -> i64 {
+        let ms = |us: u64| i64::try_from(us / 1_000).unwrap_or(i64::MAX / 4);
+        let before = self.opened.saturating_duration_since(instant);
+        let before_us = u64::try_from(before.as_micros()).unwrap_or(u64::MAX);
+        ms(self.us_at(instant)) - ms(before_us.saturating_mul(u64::from(self.clock.speed)))
+    }
+
+    /// This clock, so many milliseconds of the session on; never before `last`.
+    #[must_use]
+    pub fn put_forward(&self, by_ms: i64, last: At) -> SessionClock {
+        let now_us = self.now_us().saturating_add_signed(by_ms.saturating_mul(1_000));
+        let opened_at_us = now_us.max(last.0.saturating_mul(1_000));
+        SessionClock { clock: self.clock, opened: self.clock.instant(), opened_at_us }
+    }
+
     /// Milliseconds since the session was created.
     #[must_use]
     pub fn now(&self) -> At {

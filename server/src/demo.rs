@@ -293,6 +293,7 @@ impl Evening {
             | Happening::Calibrated { .. }
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
+            | Happening::ClockSet { .. }
             | Happening::Unknown => {}
         }
         Ok(())

@@ -1,5 +1,6 @@
 //! One task a session: inbox → journal → core → outboxes, in that order and nowhere else.
 
+mod clock_check;
 mod delivery;
 pub mod devices;
 mod refusals;
@@ -40,7 +41,7 @@ use tokio::{
 
 use crate::{
     Server,
-    clock::{Reckoned, SessionClock},
+    clock::{Reckoned, SessionClock, Trust},
     forecasts,
     journal::{Append, Found, Grant, Holder, JournalError, Record, SessionRow},
     limits::{
@@ -52,6 +53,7 @@ use crate::{
     registry::Handle,
     secret::{self, SecretHash},
 };
+use clock_check::{Checked, Readings};
 use devices::{ConnId, Devices};
 use refusals::Refusals;
 use requests::Requests;
@@ -209,7 +211,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
     let (core, position) = replay(&server, row.session).await?;
     let made = Reckoned { at: At(0), unix_ms: row.created_unix_ms, uptime: None };
     let reckoned = server.journal.reckoned(row.session).await?;
-    let (clock, _) =
+    let (clock, trust) =
         SessionClock::open(server.clock, reckoned.as_ref().unwrap_or(&made), core.now());
     let (inbox, events) = mpsc::channel(INBOX_MAX);
     let (alive, ended) = watch::channel(());
@@ -219,6 +221,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         server: server.clone(),
         last: core.now(),
         clock,
+        trust,
         tenure,
         reckoned,
         position,
@@ -304,6 +307,8 @@ struct Task {
     row: SessionRow,
     core: Core,
     clock: SessionClock,
+    /// Whether the clock went on by something that could be wrong when the session was opened.
+    trust: Trust,
     /// The instant that the journal keeps for the clock to go on from.
     reckoned: Option<Reckoned>,
     /// The instant of the last record.
@@ -335,11 +340,21 @@ impl Task {
     async fn run(&mut self) -> Result<(), JournalError> {
         if self.core.now() > At(0) || self.position > 0 {
             let mut batch = Batch::default();
+            let mut came = Vec::new();
+            // Between pieces there is nothing that a wrong clock could bend, and nobody has to wait.
+            let is_doubtful = self.trust == Trust::WallClock && self.core.is_under_way();
+            let stops = is_doubtful && self.check_clock(&mut batch, &mut came).await;
             self.input(Input::Reopened, None, &mut batch);
             if self.core.model() != self.server.forecasts.model() {
                 self.input(self.server.forecasts.input(), None, &mut batch);
             }
+            for event in came {
+                self.take(event, &mut batch);
+            }
             self.commit(batch).await?;
+            if stops {
+                return self.stop();
+            }
         }
         loop {
             let idle = self.clock_idle();
@@ -374,6 +389,49 @@ impl Task {
             self.commit(batch).await?;
             self.tell_requests();
         }
+    }
+
+    /// Waits for devices that have the session's time, and goes by it if the wall clock is wrong. What comes meanwhile is
+    /// taken afterwards; true when the server stops.
+    async fn check_clock(&mut self, batch: &mut Batch, came: &mut Vec<Event>) -> bool {
+        let until = self.server.clock.instant() + clock_check::WAIT;
+        let (mut readings, mut stops) = (Readings::default(), false);
+        while !stops && !readings.are_enough() && came.len() < BATCH_MAX {
+            let event = tokio::select! {
+                biased;
+                event = self.events.recv() => event,
+                () = sleep_until(until) => None,
+            };
+            match event {
+                // A disk that is full is found to be so by the next commit.
+                Some(Event::Stop | Event::Full) => stops = true,
+                Some(event) => {
+                    if let Event::Hello(greeting) = &event
+                        && let Some(told) = greeting.hello.at_ms
+                    {
+                        readings.take(greeting.holder, told, (&self.clock, greeting.asked));
+                    }
+                    came.push(event);
+                }
+                None => break,
+            }
+        }
+        let devices = readings.devices();
+        let (session, now, speed) = (self.row.session, self.clock.now(), self.server.clock.speed());
+        let by_ms = match readings.of(now, self.last, speed) {
+            Checked::Holds => return stops,
+            Checked::Wrong(by_ms) => {
+                tracing::warn!(%session, by_ms, devices, "this machine's clock is wrong; the session goes on by its devices'");
+                self.clock = self.clock.put_forward(by_ms, self.last);
+                Some(by_ms)
+            }
+            Checked::Unknown => {
+                tracing::warn!(%session, devices, "too few devices had the time to check this machine's clock by");
+                None
+            }
+        };
+        self.input(Input::ClockSet { by_ms, devices }, None, batch);
+        stops
     }
 
     /// What was not durable is told to nobody: they have it, and it comes in when there is room.

@@ -263,6 +263,10 @@ impl Bytes<'_> {
             1 => Input::Joined { athlete, name: self.name(), join: None },
             2 => Input::Heard { athlete },
             3 => Input::NotHeard { athlete, since: At(now.saturating_sub(self.number())) },
+            4 if self.below(4) == 0 => Input::ClockSet {
+                by_ms: (self.below(2) == 0).then(|| self.number().cast_signed()),
+                devices: 3,
+            },
             4 => Input::Reopened,
             5 => {
                 let (from_seq, to_seq) = (self.millis().0, self.millis().0);

@@ -21,13 +21,14 @@ const UNITS: [&str; 9] =
     ["_ms", "_us", "_dm", "_w", "_bpm", "_half_spm", "_ppm", "_permille", "_per_500m_ms"];
 
 /// Numbers without a unit: they count or name something, and the name says what.
-const COUNTS: [&str; 33] = [
+const COUNTS: [&str; 34] = [
     "athletes",
     "call_strokes_left",
     "chances",
     "counted",
     "current",
     "days_ago",
+    "devices",
     "event",
     "finishes",
     "first",

@@ -178,6 +178,14 @@ pub enum Input {
     },
     /// The instant that `Session::deadline` named has come.
     Deadline,
+    /// The session's clock was checked by devices that came back, after the machine had been switched off in the middle of
+    /// a piece; this record is of the clock as it is from then on.
+    ClockSet {
+        /// So far it was put forward; `None` when too few devices had the time to say.
+        by_ms: Option<i64>,
+        /// How many people's devices had it.
+        devices: u8,
+    },
     /// What became of a piece, made by the core (`Session::to_settle`) and kept as it was made then, under
     /// whatever build: it is read from then on, and compared, never computed with.
     Settled {
@@ -235,6 +243,7 @@ impl Input {
             | Input::TookCommand { .. }
             | Input::Ordered { .. }
             | Input::Deadline
+            | Input::ClockSet { .. }
             | Input::Settled { .. } => None,
         }
     }
@@ -266,6 +275,7 @@ impl Input {
             Input::TookCommand { .. } => "took_command",
             Input::Ordered { .. } => "ordered",
             Input::Deadline => "deadline",
+            Input::ClockSet { .. } => "clock_set",
             Input::Settled { .. } => "settled",
         }
     }

@@ -60,6 +60,8 @@ pub struct Rower {
     contact_at_end: Option<Contact>,
     /// The device was heard again for so long after that nothing is on its way any more.
     heard_out: bool,
+    /// The session's clock was set while this athlete rowed.
+    pub clock_was_set: bool,
     /// The result as last told.
     pub told: Option<AthleteResult>,
     /// Place as last published.
@@ -152,6 +154,7 @@ impl Rower {
             last_call: None,
             contact_at_end: None,
             heard_out: false,
+            clock_was_set: false,
             told: None,
             place: None,
         })
@@ -648,6 +651,9 @@ impl Rower {
         let by_distance = matches!(self.course.measure(), Measure::Distance(_));
         let shown = finish.map(|finish| self.shown(finish));
         let mut marks: Vec<Mark> = self.track.marks().collect();
+        if self.clock_was_set {
+            marks.push(Mark::ClocksApart);
+        }
         if athlete.recording.has_gaps() {
             marks.push(Mark::Gaps);
         }
@@ -655,6 +661,7 @@ impl Rower {
             marks.push(Mark::Implausible);
         }
         marks.sort_unstable();
+        marks.dedup();
         Some(AthleteResult {
             athlete: id,
             outcome,

@@ -163,6 +163,7 @@ impl Session {
             Input::Heard { athlete } => self.hear(*athlete),
             Input::NotHeard { athlete, since } => self.lose(*athlete, *since),
             Input::Reopened => self.lose_all(),
+            Input::ClockSet { by_ms, devices } => self.clock_set(*by_ms, *devices, &mut out),
             Input::Samples { athlete, run, samples } => {
                 self.samples(*athlete, *run, samples, &mut out);
             }

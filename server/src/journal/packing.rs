@@ -30,7 +30,7 @@ pub(crate) const HEART_RATE: i8 = 2;
 
 /// Numbers of kinds and their names in JSON. A number is never used for anything else; the negative of one is a
 /// row whose content was erased: a hash stands in its place.
-const KINDS: [(i8, &str); 24] = [
+const KINDS: [(i8, &str); 25] = [
     (SAMPLES, "samples"),
     (HEART_RATE, "heart_rate"),
     (3, "created"),
@@ -55,6 +55,7 @@ const KINDS: [(i8, &str); 24] = [
     (22, "second_device"),
     (23, "names_by_sight"),
     (24, "settled"),
+    (26, "clock_set"),
 ];
 
 /// The number of an input's kind.
@@ -84,6 +85,7 @@ fn kind(input: &Input) -> i8 {
         Input::SecondDevice { .. } => 22,
         Input::NamesBySight => 23,
         Input::Settled { .. } => 24,
+        Input::ClockSet { .. } => 26,
     }
 }
 

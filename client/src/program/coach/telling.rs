@@ -228,6 +228,16 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
                 "!! A second device has come to the seat of {name}. If it is not theirs: new-link \"{name}\""
             ))
         }
+        Happening::ClockSet { by_ms: Some(by_ms), devices } => Some(format!(
+            "!! The server's machine came back with a wrong clock. It was put right by {:.1} s, as {devices} devices have \
+             the time; results of this piece are marked, for their times may be wrong.",
+            by_ms.unsigned_abs() as f64 / 1e3
+        )),
+        Happening::ClockSet { by_ms: None, .. } => Some(
+            "!! The server's machine was switched off in this piece, and fewer than three devices came back in time to \
+             check its clock: times of this piece may be wrong."
+                .into(),
+        ),
         Happening::SessionClosed => Some("== The session is closed.".into()),
         Happening::AthletesChanged { .. }
         | Happening::AthletesRemoved { .. }

@@ -303,6 +303,7 @@ impl<'a> Telling<'a> {
             | Happening::Calibrated { .. }
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
+            | Happening::ClockSet { .. }
             | Happening::Unknown => {}
         }
     }

@@ -73,8 +73,17 @@ export interface Session extends Omit<ServerWelcome, 'type' | 'own' | 'call' | '
   readonly secondDevices: ReadonlyMap<string, number>;
   /** Coach: names that look like another one, and whose that is; null when they are only written as if. */
   readonly alike: ReadonlyMap<string, string | null>;
+  /** Coach: what the check of the server's clock gave, when it was last in doubt, and when that was told. */
+  readonly clockCheck: ClockCheck | null;
   /** When everybody was last called back. */
   readonly falseStartAtMs: number | null;
+}
+
+/** The server's clock was put forward by so much; null = too few devices came back to say. */
+export interface ClockCheck {
+  readonly by_ms: number | null;
+  readonly devices: number;
+  readonly atMs: number;
 }
 
 /** What came of an order. */
@@ -192,6 +201,7 @@ function welcomed(before: Session | null, msg: ServerWelcome): Session {
     call: call === null ? null : { ...call, over: null },
     secondDevices: same?.secondDevices ?? new Map(),
     alike: same?.alike ?? new Map(),
+    clockCheck: same?.clockCheck ?? null,
     falseStartAtMs: same?.falseStartAtMs ?? null,
   };
   return calls.reduce(withListed, session);
@@ -307,6 +317,7 @@ function withListed(session: Session, { at_ms, what }: Event): Session {
     case 'athletes_removed':
     case 'second_device':
     case 'looks_like':
+    case 'clock_set':
     case 'calls_prepared':
     case 'calibrated':
     case 'call':
@@ -347,6 +358,8 @@ function changed(session: Session, atMs: number, what: Happening): Session {
       return { ...session, secondDevices: new Map([...session.secondDevices, [what.athlete, atMs]]) };
     case 'looks_like':
       return { ...session, alike: new Map([...session.alike, [what.athlete, what.like ?? null]]) };
+    case 'clock_set':
+      return { ...session, clockCheck: { by_ms: what.by_ms ?? null, devices: what.devices, atMs } };
     case 'calls_prepared':
       return { ...session, prepared: what.calls };
     case 'calibrated':

@@ -39,7 +39,7 @@ function answerClock({ world }: Scene, ahead: number): number {
 
 test('a secret is said in hello, and nowhere else', () => {
   const { world, news } = inSession();
-  expect(world.heard()[0]).toEqual({ type: 'hello', version_min: 1, version_max: 1, role: 'board', secret: 's3cret', run: null, device: null, last_event: 0 });
+  expect(world.heard()[0]).toEqual({ type: 'hello', version_min: 1, version_max: 1, role: 'board', secret: 's3cret', run: null, at_ms: null, device: null, last_event: 0 });
   expect(news.map((one) => one.news)).toEqual(['welcome']);
   world.pass(20_000);
   expect(JSON.stringify(world.heard())).not.toContain('s3cret');

@@ -129,6 +129,12 @@ export class Link {
     return this.at(this.#world.now());
   }
 
+  /** The session's time in whole milliseconds, as this device has it from an earlier connection. */
+  #sessionMs(): number | null {
+    const now = this.now();
+    return now === null ? null : Math.max(0, Math.round(now));
+  }
+
   /** The session's time when the clock of this device showed `deviceMs`. */
   at(deviceMs: number): number | null {
     return this.#estimate === null ? null : (deviceMs * 1_000 * this.#speed + this.#estimate.offsetUs) / 1_000;
@@ -174,6 +180,7 @@ export class Link {
         role: this.#config.role,
         secret: this.#secret,
         run: this.#config.run,
+        at_ms: this.#sessionMs(),
         device: this.#config.device ?? null,
         last_event: this.#lastEvent,
       });

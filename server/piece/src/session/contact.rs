@@ -1,18 +1,29 @@
 //! Whose device is heard, and results of pieces by time that wait for what was rowed while none was.
 
 use thole_protocol::{
+    event::Happening,
     ids::AthleteId,
     units::{At, Millis},
 };
 
 use super::Session;
-use crate::{output::Output, roster::Contact, rower::Rower};
+use crate::{
+    output::{Output, To},
+    roster::Contact,
+    rower::Rower,
+};
 
 /// A device that is heard again sends what it has kept at once; after this long nothing is on its way (own choice, as
 /// long as it takes to be found to have stopped).
 const ALL_HAS_COME_AFTER: Millis = Millis(12_000);
 
 impl Session {
+    /// Whether a piece goes on: from the count-down to its end.
+    #[must_use]
+    pub fn is_under_way(&self) -> bool {
+        self.piece().is_some_and(|piece| piece.has_begun() && !piece.is_over())
+    }
+
     pub(super) fn hear(&mut self, id: AthleteId) {
         let now = self.now;
         self.change(id, |athlete| {
@@ -38,6 +49,20 @@ impl Session {
         for id in heard {
             self.lose(id, self.now);
         }
+    }
+
+    /// What was known of the time between two records may be wrong: whoever has not rowed to the end has that on the result.
+    pub(super) fn clock_set(&mut self, by_ms: Option<i64>, devices: u8, out: &mut Vec<Output>) {
+        let now = self.now;
+        if by_ms.is_some()
+            && let Some(piece) = self.pieces.get_mut(self.current)
+        {
+            let (rule, rowers) = piece.rule_and_rowers();
+            for rower in rowers.values_mut().filter(|rower| rower.over(rule, now).is_none()) {
+                rower.clock_was_set = true;
+            }
+        }
+        self.emit(To::COACH, Happening::ClockSet { by_ms, devices }, out);
     }
 
     /// Somebody whose result waits is heard, or a result waits of somebody who is.

@@ -146,3 +146,130 @@ async fn a_wall_clock_that_was_set_while_the_server_was_away_changes_no_result()
         assert!(near.contains(&took_ms), "the wall clock set by {set_by_ms} ms: {took_ms} ms");
     }
 }
+
+/// What came of Ana, Ben and Cia, who row 100 m in 25 s each.
+#[derive(Debug)]
+struct Rowed {
+    times_ms: Vec<u64>,
+    marked: bool,
+    /// What the coach was told of the server's clock.
+    told: Option<Value>,
+}
+
+/// They row; ten seconds after the go the machine is switched off, and on again five seconds later with its wall clock
+/// set. Each device that `told_ms` has says what it has of the session's time, off by that.
+async fn rowed_over_another_boot(set_by_ms: i64, told_ms: [Option<i64>; 3]) -> Rowed {
+    let time = SetTime::new();
+    let gym = Gym::told_by(time).await;
+    let mut secrets = Vec::new();
+    let mut devices = Vec::new();
+    for name in ["Ana", "Ben", "Cia"] {
+        let secret = gym.join(name).await;
+        let mut device = gym.enter("athlete", &secret).await;
+        device.hears("welcome").await;
+        secrets.push(secret);
+        devices.push(device);
+    }
+    let go = start(&gym).await;
+    for second in 1..=15_u64 {
+        time.pass(1_000).await;
+        let distance_dm = 40 * second.saturating_sub(5);
+        for device in &mut devices {
+            stroke(device, second, go - 5_000 + 1_000 * second, distance_dm).await;
+        }
+    }
+    let gym = gym
+        .away(time, 5_000, |shown| {
+            shown.boot = Some("two");
+            shown.uptime_ms = 9_000;
+            shown.unix_ms = shown.unix_ms.saturating_add_signed(set_by_ms);
+        })
+        .await;
+    let mut back = Vec::new();
+    for (secret, told) in secrets.iter().zip(told_ms) {
+        let mut device = Device::dial(&gym.server, 1 << 16).await;
+        let at_ms = told.map(|told| (go + 15_000).saturating_add_signed(told));
+        let hello = json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "athlete",
+            "secret": secret, "at_ms": at_ms});
+        device.say(hello).await;
+        back.push(device);
+    }
+    let mut now = Vec::new();
+    for device in &mut back {
+        now.push(device.hears("welcome").await["at_ms"].as_u64().unwrap());
+    }
+    // With fewer than three the welcomes waited for two seconds, in which everybody rowed on.
+    let waited = if told_ms.iter().flatten().count() < 3 { 2 } else { 0 };
+    for second in 1..=12 {
+        time.pass(1_000).await;
+        for (device, now) in back.iter_mut().zip(&now) {
+            stroke(device, 15 + second, now + 1_000 * second, 40 * (15 + waited + second)).await;
+        }
+    }
+    time.pass(2_000).await;
+    let mut coach = Device::dial(&gym.server, 1 << 16).await;
+    let hello = json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "coach",
+        "secret": gym.created["coach_secret"], "last_event": 1});
+    coach.say(hello).await;
+    let welcome = coach.hears("welcome").await;
+    let results = welcome["pieces"][0]["results"].as_array().unwrap();
+    let is_marked = |result: &Value| {
+        result["marks"].as_array().unwrap().iter().any(|mark| mark == "clocks_apart")
+    };
+    let missed = coach.hears("events").await["events"].as_array().unwrap().clone();
+    Rowed {
+        times_ms: results.iter().map(|result| result["time_ms"].as_u64().unwrap()).collect(),
+        marked: results.iter().all(is_marked),
+        told: missed
+            .into_iter()
+            .map(|event| event["what"].clone())
+            .find(|what| what["kind"] == "clock_set"),
+    }
+}
+
+async fn stroke(device: &mut Device, seq: u64, heard_ms: u64, distance_dm: u64) {
+    let sample = json!({"seq": seq, "heard_ms": heard_ms, "distance_dm": distance_dm});
+    device.say(json!({"type": "samples", "run": Uuid::from_u128(7), "samples": [sample]})).await;
+    device.hears("ack").await;
+}
+
+#[tokio::test(start_paused = true)]
+async fn on_another_boot_three_devices_put_a_wrong_clock_right_and_one_may_lie() {
+    const HOUR: i64 = 3_600_000;
+    for told in [[0, 20, -20], [-HOUR, 0, 20], [0, 20, 9 * HOUR]] {
+        for set_by in [-HOUR, HOUR] {
+            let Rowed { times_ms, marked, told: checked } =
+                rowed_over_another_boot(set_by, told.map(Some)).await;
+            assert_eq!(times_ms.len(), 3);
+            let right = times_ms.iter().all(|ms| (24_900..=25_100).contains(ms));
+            assert!(right, "set by {set_by}, told {told:?}: {times_ms:?}");
+            assert!(marked, "set by {set_by}: the results say that the clock was set");
+            let checked = checked.expect("the coach is told");
+            assert_eq!(checked["devices"], 3);
+            let by_ms = checked["by_ms"].as_i64().unwrap();
+            // Behind, the proposal is the last record.
+            let wanted = if set_by < 0 { 5_000 } else { -HOUR };
+            assert!((by_ms - wanted).abs() <= 1_100, "{by_ms} ms");
+        }
+    }
+}
+
+// The clocks that a test sets stand still while messages are on their way: a quarter of a second in all.
+#[tokio::test(start_paused = true)]
+async fn a_clock_that_three_devices_find_right_is_not_talked_about() {
+    let Rowed { times_ms, marked, told } = rowed_over_another_boot(300, [Some(0); 3]).await;
+    assert!(times_ms.iter().all(|ms| (24_900..=25_600).contains(ms)), "{times_ms:?}");
+    assert!(!marked);
+    assert_eq!(told, None);
+}
+
+#[tokio::test(start_paused = true)]
+async fn with_fewer_than_three_devices_the_clock_stands_and_the_coach_is_told_so() {
+    for told in [[None; 3], [Some(0), Some(-3_600_000), None]] {
+        let Rowed { times_ms, marked, told } = rowed_over_another_boot(0, told).await;
+        assert!(times_ms.iter().all(|ms| (24_900..=25_300).contains(ms)), "{times_ms:?}");
+        assert!(!marked);
+        let told = told.expect("the coach is told");
+        assert_eq!(told["by_ms"], Value::Null);
+    }
+}

@@ -1,0 +1,151 @@
+//! The session's clock after another boot of the machine: the wall clock is the proposal, and what devices that
+//! come back have of the session's time is the check, before anybody is welcomed.
+
+use std::{collections::BTreeMap, time::Duration};
+
+use thole_protocol::units::At;
+use tokio::time::Instant;
+
+use crate::{clock::SessionClock, journal::Holder};
+
+/// So many people's devices are enough: of three, one may be wrong.
+const ENOUGH: usize = 3;
+/// The first welcomes wait so long for them, in life.
+pub(super) const WAIT: Duration = Duration::from_secs(2);
+/// What the clocks may be apart, in life: a journey over a slow network, and whole seconds.
+const APART_MS: u64 = 1_000;
+/// Nobody's device takes a session further beyond its last record: a day, in life. What was left alone for longer has
+/// nothing under way that a clock could bend (own choice).
+const GONE_MAX_MS: u64 = 24 * 3_600_000;
+
+/// How far the devices of different people are ahead of the proposal, milliseconds of the session.
+#[derive(Debug, Default)]
+pub(super) struct Readings(BTreeMap<Holder, i64>);
+
+/// What becomes of the proposal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Checked {
+    /// It stands.
+    Holds,
+    /// It is wrong by so many milliseconds.
+    Wrong(i64),
+    /// Too few have told the time to say.
+    Unknown,
+}
+
+impl Readings {
+    /// A device has come back that had `told` when the machine's clock showed `heard`. The first of each person counts.
+    pub(super) fn take(
+        &mut self,
+        whose: Holder,
+        told: At,
+        (clock, heard): (&SessionClock, Instant),
+    ) {
+        // A board was told the time as everybody was, but it is nobody's: one person may have eight of them.
+        if whose != Holder::Board {
+            self.0.entry(whose).or_insert_with(|| signed(told) - clock.before_or_after_ms(heard));
+        }
+    }
+
+    /// Whether nobody else has to be waited for.
+    pub(super) fn are_enough(&self) -> bool {
+        self.0.len() >= ENOUGH
+    }
+
+    /// How many people's devices have told the time.
+    pub(super) fn devices(&self) -> u8 {
+        u8::try_from(self.0.len()).unwrap_or(u8::MAX)
+    }
+
+    /// What they say of a clock that shows `now`, runs `speed` times as fast as life, and whose last record is of
+    /// `last`.
+    pub(super) fn of(&self, now: At, last: At, speed: u32) -> Checked {
+        let mut apart: Vec<i64> = self.0.values().copied().collect();
+        apart.sort_unstable();
+        let Some(median) = apart.get(apart.len() / 2).filter(|_| self.are_enough()) else {
+            return Checked::Unknown;
+        };
+        let in_session = |life_ms: u64| signed(At(life_ms.saturating_mul(u64::from(speed))));
+        // Back, but never behind what has happened.
+        let median = (*median).max(signed(last) - signed(now));
+        if median.abs() <= in_session(APART_MS) {
+            Checked::Holds
+        } else if signed(now) + median > signed(last) + in_session(GONE_MAX_MS) {
+            Checked::Unknown
+        } else {
+            Checked::Wrong(median)
+        }
+    }
+}
+
+fn signed(at: At) -> i64 {
+    i64::try_from(at.0).unwrap_or(i64::MAX / 4)
+}
+
+#[cfg(test)]
+mod tests {
+    use thole_protocol::ids::AthleteId;
+    use uuid::Uuid;
+
+    use super::*;
+
+    const LAST: At = At(100_000);
+    const NOW: At = At(105_000);
+
+    fn readings(apart: &[i64]) -> Readings {
+        let whose = (0..).map(|nth| Holder::Athlete(AthleteId(Uuid::from_u128(nth))));
+        Readings(whose.zip(apart.iter().copied()).collect())
+    }
+
+    fn of(apart: &[i64]) -> Checked {
+        readings(apart).of(NOW, LAST, 1)
+    }
+
+    #[test]
+    fn three_people_are_asked_and_one_of_them_may_be_wrong() {
+        assert_eq!(of(&[20, -30, 900]), Checked::Holds);
+        assert_eq!(of(&[-3_600_000, 20, -30]), Checked::Holds);
+        assert_eq!(of(&[600_000, 7_000, 7_010]), Checked::Wrong(7_010));
+        assert_eq!(of(&[7_000, 7_010]), Checked::Unknown);
+        assert_eq!(of(&[]), Checked::Unknown);
+    }
+
+    #[test]
+    fn a_clock_goes_back_no_further_than_to_what_has_happened() {
+        assert_eq!(of(&[-3_000, -3_000, -3_000]), Checked::Wrong(-3_000));
+        assert_eq!(of(&[-3_600_000, -3_600_000, -3_600_000]), Checked::Wrong(-5_000));
+    }
+
+    #[test]
+    fn liars_take_it_a_day_forward_at_most() {
+        let day = 24 * 3_600_000;
+        assert_eq!(of(&[day - 5_000; 3]), Checked::Wrong(day - 5_000));
+        assert_eq!(of(&[day - 4_999; 3]), Checked::Unknown);
+        assert_eq!(of(&[i64::MAX / 4; 3]), Checked::Unknown);
+    }
+
+    #[test]
+    fn a_second_is_one_of_life() {
+        assert_eq!(readings(&[9_000; 3]).of(NOW, LAST, 10), Checked::Holds);
+        assert_eq!(readings(&[11_000; 3]).of(NOW, LAST, 10), Checked::Wrong(11_000));
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn each_person_counts_once_and_boards_are_nobody() {
+        let clock = SessionClock::begin(crate::clock::Clock::new(1));
+        let now = Instant::now();
+        let mut readings = Readings::default();
+        let ana = Holder::Athlete(AthleteId(Uuid::from_u128(1)));
+        for whose in [ana, ana, Holder::Board, Holder::Coach, Holder::Coach] {
+            readings.take(whose, At(40), (&clock, now));
+        }
+        assert_eq!(readings.devices(), 2);
+        assert_eq!(readings.0.get(&ana), Some(&40));
+        // Said two seconds ago, while the session was being read.
+        tokio::time::advance(Duration::from_secs(2)).await;
+        let clock = SessionClock::begin(crate::clock::Clock::new(1));
+        let ben = Holder::Athlete(AthleteId(Uuid::from_u128(2)));
+        readings.take(ben, At(40), (&clock, now));
+        assert_eq!(readings.0.get(&ben), Some(&2_040));
+    }
+}
