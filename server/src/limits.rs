@@ -62,6 +62,15 @@ pub const FAREWELL: Duration = Duration::from_millis(100);
 /// one a second comes back.
 pub const WRITTEN_REFUSALS_MAX: f64 = 60.0;
 
+/// What the core refuses costs its sender so many messages: it was written.
+pub const REFUSED_COSTS: f64 = 10.0;
+
+/// Changes of one athlete that are no strokes (target, ready, consent, stop, row on) in one go; one a second comes back.
+pub const CHANGES_MAX: f64 = 60.0;
+
+/// Heart rates of one athlete beyond four for each second of the session: what a device that comes back has at once.
+pub const READINGS_SPARE: u64 = 400;
+
 /// The text of several events together stays below this, unless one alone is longer.
 pub const EVENTS_BYTES: usize = 48 << 10;
 
@@ -233,6 +242,12 @@ impl Allowance {
         self.refill(now);
         self.left -= 1.0;
         Duration::from_secs_f64((-self.left).max(0.0) / self.per_s)
+    }
+
+    /// Takes so many more on credit; they are paid back before the next is free.
+    pub fn fine(&mut self, count: f64, now: Instant) {
+        self.refill(now);
+        self.left -= count;
     }
 
     /// Takes one on credit if it is paid back within `longest`; says how long to wait until then.

@@ -112,6 +112,8 @@ struct Shared {
     clock: Clock,
     /// Messages of the connection that the session has not dealt with yet.
     under_way: AtomicUsize,
+    /// Refusals by the session that the connection has not paid for yet.
+    refused: AtomicUsize,
     /// The connection waits for one of them.
     wants_room: AtomicBool,
 }
@@ -181,6 +183,12 @@ impl Outgoing {
             waiting.connection = Some(context.waker().clone());
         }
         Poll::Pending
+    }
+
+    /// How many refusals by the session were not paid for yet; asked for, they are.
+    #[must_use]
+    pub fn refusals(&self) -> usize {
+        self.0.refused.swap(0, Ordering::Relaxed)
     }
 
     /// One more of what is queued, without waiting: whoever writes anyway takes it along.
@@ -264,6 +272,7 @@ impl Outbox {
             line,
             clock,
             under_way: AtomicUsize::new(0),
+            refused: AtomicUsize::new(0),
             wants_room: AtomicBool::new(false),
         });
         (Outbox(shared.clone()), Outgoing(shared))
@@ -273,6 +282,11 @@ impl Outbox {
     /// behind is closed: it resumes and loses nothing.
     pub fn queue(&self, text: impl AsRef<str> + Into<Utf8Bytes>) {
         self.0.say(self.0.waiting(), text);
+    }
+
+    /// Notes that the session has refused something of this connection, which pays for it with its next message.
+    pub fn note_refusal(&self) {
+        self.0.refused.fetch_add(1, Ordering::Relaxed);
     }
 
     /// Queues what somebody who comes back has missed, after the welcome. However much it is: it does not make a

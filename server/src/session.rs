@@ -516,15 +516,8 @@ impl Task {
                     && !self.leads(conn, batch)
                 {
                     self.not_in_command(conn, *command);
-                } else if self.refusals.bars(&input, self.server.clock.instant()) {
-                    let says = "Too much of what this device sends is refused; wait a minute.";
-                    let refusal = Refusal { why: Why::Limit, says: says.to_owned() };
-                    self.devices.say(conn, &ServerMsg::Refused { command, refusal });
-                } else if let Some(command) = command {
-                    self.answered(input, (conn, command), permit, batch);
                 } else {
-                    batch.is_urgent |= matches!(input, Input::Ordered { .. });
-                    self.input(input, permit, batch);
+                    self.said((conn, command), input, permit, batch);
                 }
             }
             Event::Add(conn, add) => self.add(conn, add, batch),
@@ -703,7 +696,8 @@ impl Task {
                 Output::Counted { count, width } => self.keep(*count, *width),
                 Output::Event { event, .. } => self.note(&event.what),
                 Output::Refused { athlete, refusal } => {
-                    self.refusals.count(*athlete, self.server.clock.instant());
+                    let clock = self.server.clock;
+                    self.refusals.count(*athlete, (clock.instant(), clock.speed()));
                     self.server.metrics.refused(refusal.why);
                 }
                 Output::SettledDiffers { piece, revision, what } => {

@@ -5,6 +5,7 @@ mod judged;
 mod odometer;
 mod packed;
 mod point;
+mod room;
 mod runs;
 mod stretches;
 
@@ -21,6 +22,7 @@ use odometer::{Odometer, Step};
 use packed::Packed;
 pub use point::Point;
 pub(crate) use point::count_before;
+pub use room::Weighed;
 use runs::{Run, fold, rowed};
 
 /// Points of this last while are at hand, and at least so many: what the coach and the athlete are told about now
@@ -90,6 +92,7 @@ impl Recording {
             {
                 continue;
             }
+            known.taken += 1;
             let (raw, refusals) = believed(now, sample);
             let seq = sample.seq;
             change

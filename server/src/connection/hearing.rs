@@ -13,7 +13,7 @@ use tokio::io::{AsyncRead, AsyncWrite};
 
 use super::{Connection, Ended, Socket, refusal};
 use crate::{
-    limits::{ADDED_MAX, BACK_FILL, SAMPLES_MAX},
+    limits::{ADDED_MAX, BACK_FILL, REFUSED_COSTS, SAMPLES_MAX},
     roles::may_say,
     session::Event,
 };
@@ -35,6 +35,7 @@ impl Connection {
             Err(error) => return self.refuse(socket, misread(error)).await,
         };
         self.pay(&msg);
+        self.pay_for_refusals()?;
         if !may_say(self.role, &msg) {
             let says = "This link may not do that; use the link of the role that may.";
             return self.refuse(socket, refusal(Why::NotYours, says)).await;
@@ -69,6 +70,17 @@ impl Connection {
         if !back_fill {
             self.reads_from = self.heard + self.messages.owe(self.heard);
         }
+    }
+
+    /// What its session has refused counts like what is refused here, and costs more: it was written.
+    fn pay_for_refusals(&mut self) -> Result<(), Ended> {
+        for _ in 0..self.out.refusals() {
+            self.messages.fine(REFUSED_COSTS, self.heard);
+            if !self.refusals.take(self.heard) {
+                return Err(Ended::Closing(Close::TooMany));
+            }
+        }
+        Ok(())
     }
 
     async fn refuse<S>(&mut self, socket: &mut Socket<S>, refusal: Refusal) -> Result<(), Ended>

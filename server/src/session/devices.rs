@@ -254,6 +254,9 @@ impl Devices {
 
 /// Queues a message.
 pub fn say(outbox: &Outbox, msg: &ServerMsg) {
+    if matches!(msg, ServerMsg::Refused { .. }) {
+        outbox.note_refusal();
+    }
     outbox.queue(text(msg));
 }
 

@@ -295,7 +295,8 @@ impl Task {
 
     /// What an athlete said under a name is answered by it, instead of being refused without one.
     pub(super) fn answer(&mut self, conn: ConnId, command: CommandId, told: &mut Vec<Output>) {
-        let (mut refused, now) = (None, self.server.clock.instant());
+        let clock = self.server.clock;
+        let (mut refused, now) = (None, (clock.instant(), clock.speed()));
         told.retain(|output| {
             let is_refusal = matches!(output, Output::Refused { .. });
             if let Output::Refused { refusal, athlete } = output {

@@ -139,6 +139,11 @@ fn the_table_of_limits_is_the_servers() {
         ("connections of one address", "15,000".to_owned()),
         ("sessions made from one address", format!("{} a minute", limit.sessions_per_min_address)),
         ("samples or readings in a message", limits::SAMPLES_MAX.to_string()),
+        (
+            "`aim`, `ready`, `consent`, `stop_rowing`, `row_on` of one athlete",
+            format!("{} in one go", limits::CHANGES_MAX),
+        ),
+        ("readings of one athlete", limits::READINGS_SPARE.to_string()),
         ("athletes in one `add_athletes`", limits::ADDED_MAX.to_string()),
         ("athletes in a session", "10,000".to_owned()),
         ("events that you may fall behind by", format!("{} messages", limits::EVENTS_MAX)),

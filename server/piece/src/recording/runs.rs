@@ -18,6 +18,8 @@ pub(super) struct Run {
     /// Sorted by number; values believed one by one, speeds not yet judged.
     pub(super) samples: Packed,
     pub(super) skipped: bool,
+    /// Samples that were judged, refused ones among them.
+    pub(super) taken: u64,
 }
 
 /// Folds all samples; false when a jump was found and all is to be folded again.

@@ -16,7 +16,7 @@ use super::{Kept, Session, follows::follows};
 use crate::{
     output::{Athletes, Output, To},
     piece::{Piece, both_mut},
-    recording::Changed,
+    recording::{Changed, Weighed},
     rower::{OwnCall, Reached},
 };
 
@@ -46,6 +46,22 @@ impl Session {
         }
         let follows = follows(pieces, 0..=*current, (id, athlete), *now, change.points);
         self.follow(id, follows, out);
+    }
+
+    /// What of a batch is new, and whether it can have been rowed: told before it is written.
+    #[must_use]
+    pub fn weigh(&self, now: At, id: AthleteId, run: RunId, samples: Vec<Sample>) -> Weighed {
+        match self.roster.get(&id) {
+            Some(athlete) => athlete.recording.weigh(now, run, samples),
+            None => Weighed::New(samples),
+        }
+    }
+
+    /// The same of samples that a device has given up, by their first and last number.
+    #[must_use]
+    pub fn weigh_skip(&self, id: AthleteId, run: RunId, skipped: (u32, u32)) -> Weighed {
+        let athlete = self.roster.get(&id);
+        athlete.map_or(Weighed::New(Vec::new()), |of| of.recording.weigh_skip(run, skipped))
     }
 
     pub(super) fn skip(
