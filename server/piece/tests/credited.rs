@@ -282,13 +282,71 @@ fn movement() -> impl Strategy<Value = Vec<(f64, f64)>> {
     prop::collection::vec(stretch, 6..14)
 }
 
-/// What reaches the server: spacings, and of each sample whether it does.
-fn hearing() -> impl Strategy<Value = Vec<(f64, bool)>> {
-    prop::collection::vec((0.3f64..5.0, prop::bool::weighted(0.7)), 60..200)
+/// What reaches the server of one machine: samples that mostly arrive, silences of up to minutes, resets, and a change of
+/// the phone now and then.
+#[derive(Clone, Debug)]
+struct Hearing {
+    /// Since the sample before, and whether it arrives.
+    samples: Vec<(f64, bool)>,
+    /// Nothing of before this arrives, seconds from the go.
+    first: f64,
+    /// From when on nothing arrives, and for how long.
+    silences: Vec<(f64, f64)>,
+    /// When, and which share of its metres stands then: none after a reset; more on another machine that somebody goes on
+    /// at, which only one without a clock is here.
+    resets: Vec<(f64, f64)>,
+    phones: Vec<f64>,
+    /// On the machine a minute before the go.
+    shows: f64,
+    clock: MachineClock,
 }
 
-/// Metres truly rowed until an instant, seconds from the go.
+/// The clock that a machine tells with its metres.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum MachineClock {
+    None,
+    /// Runs from the reset on.
+    Runs,
+    /// Stands while nobody rows.
+    Stops,
+}
+
+fn hearing() -> impl Strategy<Value = Hearing> {
+    let gap = prop_oneof![9 => 0.3f64..5.0, 1 => 5.0f64..60.0];
+    let clock = prop_oneof![
+        2 => Just(MachineClock::None),
+        1 => Just(MachineClock::Runs),
+        1 => Just(MachineClock::Stops),
+    ];
+    (
+        prop::collection::vec((gap, prop::bool::weighted(0.7)), 60..200),
+        prop_oneof![Just(-60.0), -60.0f64..60.0],
+        prop::collection::vec((-60.0f64..90.0, 5.0f64..100.0), 0..3),
+        prop::collection::vec((-55.0f64..120.0, prop_oneof![Just(0.0), 0.0f64..0.9]), 0..3),
+        prop::collection::vec(-50.0f64..120.0, 0..3),
+        prop_oneof![Just(0.0), 0.0f64..900.0],
+        clock,
+    )
+        .prop_map(|(samples, first, silences, mut resets, phones, shows, clock)| {
+            resets.sort_by(|a, b| a.0.total_cmp(&b.0));
+            if clock != MachineClock::None {
+                resets.iter_mut().for_each(|(_, share)| *share = 0.0);
+            }
+            Hearing { samples, first, silences, resets, phones, shows, clock }
+        })
+}
+
+impl Hearing {
+    fn arrives(&self, at: f64) -> bool {
+        let is_silent = |(from, lasts): &(f64, f64)| (*from..from + lasts).contains(&at);
+        at >= self.first && !self.silences.iter().any(is_silent)
+    }
+}
+
+/// Metres truly rowed until an instant, seconds from the go. Nobody paddles up to the go: who does is heard doing so,
+/// or stands still for the count-down.
 fn truly(movement: &[(f64, f64)], at: f64) -> f64 {
+    let at = if at > -20.0 { at.max(0.0) } else { at + 20.0 };
     let (mut from, mut metres) = (-60.0, 0.0);
     for &(speed, lasts) in movement {
         metres += speed * (at - from).clamp(0.0, lasts);
@@ -297,59 +355,100 @@ fn truly(movement: &[(f64, f64)], at: f64) -> f64 {
     metres
 }
 
+/// For how long there was rowing between two instants.
+fn rowed_for(movement: &[(f64, f64)], from: f64, to: f64) -> f64 {
+    let step = (to - from) / 600.0;
+    let steps = (0..600).map(|nth| from + step * f64::from(nth));
+    steps.filter(|at| truly(movement, at + step) > truly(movement, *at)).count() as f64 * step
+}
+
+/// One sample of what the machine truly showed then.
+fn shown(movement: &[(f64, f64)], hearing: &Hearing, at: f64) -> Heard {
+    let (mut from, mut metres) = (-60.0, hearing.shows);
+    // What it shows from before took its time.
+    let mut ran = hearing.shows / 4.0;
+    for &(reset, share) in hearing.resets.iter().filter(|(reset, _)| *reset <= at) {
+        metres = share * (metres + truly(movement, reset) - truly(movement, from));
+        (from, ran) = (reset, 0.0);
+    }
+    metres += truly(movement, at) - truly(movement, from);
+    let clock = match hearing.clock {
+        MachineClock::None => None,
+        MachineClock::Runs => Some(ran + at - from),
+        MachineClock::Stops => Some(ran + rowed_for(movement, from, at)),
+    };
+    (at, metres, clock)
+}
+
+/// What was rowed before the go and cannot be told from what was rowed after it, by the rules (design: Sample): less than one
+/// stroke after a silence is taken for the stroke that ended it (18 m, beyond which strokes are flagged); and a clock that
+/// stands while nobody rows says that a machine began after the go when it had rowed for less time than has gone since.
+fn untold(movement: &[(f64, f64)], hearing: &Hearing, heard: &[Heard]) -> f64 {
+    let after = heard.iter().position(|(at, ..)| *at >= 0.0);
+    let Some(&(since, metres, clock)) = after.and_then(|at| heard.get(at)) else { return 0.0 };
+    let before = after.and_then(|at| heard.get(at.checked_sub(1)?));
+    // Metres are heard in whole decimetres. A reset is seen by metres that fall: one that is not seen moves nothing.
+    let reset = before.is_some_and(|(_, before, _)| metres < before - 2.0);
+    let before = before.filter(|_| !reset);
+    let from = before.map_or(0.0, |(_, metres, _)| *metres);
+    let unheard = shown(movement, hearing, 0.0).1 - from;
+    let ran = clock.zip(before.map_or(Some(0.0), |(.., clock)| *clock)).map(|(to, from)| to - from);
+    let stood = hearing.clock == MachineClock::Stops
+        && ran.is_some_and(|ran| (0.0..=since + 1.0).contains(&ran));
+    let one_stroke = (before.is_some() || (reset && clock.is_some())) && metres - from <= 18.1;
+    if stood || one_stroke { unheard.max(0.0) } else { 0.0 }
+}
+
 proptest! {
-    /// Whatever of one true movement arrives, in whatever order, twice or never, with resets of the machine: nobody is
-    /// credited with more than was rowed since the go, beyond what the result leaves open and one first stroke.
+    #![proptest_config(ProptestConfig { cases: 1_500, ..ProptestConfig::default() })]
+    /// Whatever of one true movement arrives, however late, in whatever order, twice or never, by whatever phone, with resets
+    /// of the machine: nobody is credited with more than was rowed since the go, beyond what the result leaves open.
     #[test]
     fn nobody_is_ever_given_more_than_was_rowed(
         movement in movement(),
         hearing in hearing(),
-        resets in prop::collection::vec(-55.0f64..120.0, 0..3),
-        shows in 0.0f64..900.0,
-        clock in prop::option::of(prop::bool::ANY),
         order in prop::collection::vec(any::<prop::sample::Index>(), 0..60),
     ) {
-        // Nobody paddles up to the go: who does is heard doing so, or stands still for the count-down.
-        let still = |at: f64| if at > -20.0 { at.max(0.0) } else { at + 20.0 };
-        let metres = |at: f64| truly(&movement, still(at));
-        let moved_for = |from: f64, to: f64| {
-            let steps = (0..600).map(|nth| from + (to - from) * f64::from(nth) / 600.0);
-            let step = (to - from) / 600.0;
-            steps.filter(|at| metres(at + step) > metres(*at)).count() as f64 * step
-        };
-        let (mut at, mut heard) = (-60.0, Vec::new());
-        for &(gap, arrives) in &hearing {
+        let (mut at, mut heard, mut kept) = (-60.0, Vec::new(), Vec::new());
+        let mut seqs = [0_u32; 4];
+        for &(gap, arrives) in &hearing.samples {
             at += gap;
-            let reset = resets.iter().copied().filter(|reset| *reset <= at).fold(-60.0, f64::max);
-            let shown = metres(at) - metres(reset) + if reset > -60.0 { 0.0 } else { shows };
-            let told = clock.map(|stops| if stops { moved_for(reset, at) } else { at - reset });
-            heard.push(((at, shown, told), arrives));
+            let phone = hearing.phones.iter().filter(|change| **change <= at).count();
+            seqs[phone] += 1;
+            if arrives && hearing.arrives(at) {
+                let one = shown(&movement, &hearing, at);
+                let sample = samples(&[one])[0];
+                kept.push((RunId(Uuid::from_u128(phone as u128)), Sample { seq: seqs[phone], ..sample }));
+                heard.push(one);
+            }
         }
-        let all: Vec<Heard> = heard.iter().map(|(heard, _)| *heard).collect();
-        let kept: Vec<Sample> = samples(&all).into_iter().zip(&heard)
-            .filter_map(|(sample, (_, arrives))| arrives.then_some(sample)).collect();
         prop_assume!(!kept.is_empty());
         let mut recording = Recording::default();
         for index in &order {
-            recording.add(NOW, RunId(Uuid::nil()), &[*index.get(&kept)]);
+            let (run, sample) = *index.get(&kept);
+            recording.add(NOW, run, &[sample]);
         }
-        recording.add(NOW, RunId(Uuid::nil()), &kept);
+        for (run, sample) in &kept {
+            recording.add(NOW, *run, &[*sample]);
+        }
         let result = |rule: Rule<'_>| {
             let mut track = Track::default();
             track.advance(0, &recording.points(), rule, |_, _| {});
             (track.finish(rule, NOW), track.marks().collect::<Vec<_>>())
         };
-        let since_go = |at: f64| metres(at) - metres(0.0);
+        let since_go = |at: f64| truly(&movement, at) - truly(&movement, 0.0);
+        // A counter that falls by two metres or less is a rounding, and no reset.
+        let room = untold(&movement, &hearing, &heard) + 2.0 * hearing.resets.len() as f64;
         let by_time = [time(60, 0)];
         if let (Some(finish), marks) = result(rule(&by_time)) {
-            let most = 10.0 * (since_go(60.0) + 18.0) + finish.sure_dm + 2.0;
-            prop_assert!(finish.dm <= most, "{finish:?} {marks:?}, at most {most}");
+            let most = 10.0 * (since_go(60.0) + room) + finish.sure_dm + 2.0;
+            prop_assert!(finish.dm <= most, "{finish:?} {marks:?}, at most {most}; {heard:?}");
         }
         let by_distance = [distance(200, 0)];
         if let (Some(finish), marks) = result(rule(&by_distance)) {
             let latest = (finish.ms + finish.sure_ms) / 1e3;
-            let rowed = since_go(latest + 0.1) + 18.0;
-            prop_assert!(rowed >= 200.0, "{finish:?} {marks:?}, {rowed} m were rowed by then");
+            let rowed = since_go(latest + 0.1) + room;
+            prop_assert!(rowed >= 199.8, "{finish:?} {marks:?}, {rowed} m were rowed by then; {heard:?}");
         }
     }
 }
