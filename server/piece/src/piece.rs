@@ -6,7 +6,7 @@ mod published;
 use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::{
-    ids::{AthleteId, PieceNo},
+    ids::{AthleteId, CallId, PieceNo},
     refusal::{Refusal, Why},
     spec::{Extent, PieceSpec, RepeatStart, SessionSettings},
     standing::{AthleteResult, Doing, Outcome, Phase, Standings},
@@ -63,6 +63,8 @@ pub struct Piece {
     pub fresh_sheet: BTreeMap<u16, Vec<AthleteId>>,
     /// Everybody who got a call of the sheet: its entry, who, and when they were at its point; once an entry each.
     pub sheet_reached: Vec<(u16, AthleteId, At)>,
+    /// Calls that the coach said to people by name: their words are of those people.
+    pub named_calls: BTreeSet<CallId>,
     /// The standings every few seconds, until they stand in a record.
     pub recorder: Recorder,
     /// The record of what became of it.
@@ -104,6 +106,7 @@ impl Piece {
             fresh_results: BTreeSet::new(),
             fresh_sheet: BTreeMap::new(),
             sheet_reached: Vec::new(),
+            named_calls: BTreeSet::new(),
             recorder: Recorder::default(),
             settling: Settling::default(),
         }

@@ -128,8 +128,10 @@ pub struct SettledSeat {
 pub struct SettledCall {
     /// Which.
     pub call: CallId,
-    /// The words.
-    pub text: CallText,
+    /// The words; none of a call that the coach said to people by name: they stand in the records of those people, under
+    /// the call's identity, and go with them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub text: Option<CallText>,
     /// How long it stood.
     pub span: Span,
     /// When it first went out.

@@ -122,15 +122,18 @@ fn rowed() -> Evening {
                 evening.row(who, seq, seq, speed);
             }
         }
-        if seq == 5 {
+        if seq == 5 || seq == 6 {
+            let by_name = Audience::Picked { athletes: vec![athlete(1)] };
+            let (shown, audience) =
+                if seq == 5 { ("long", Audience::All) } else { ("Ana: sit tall", by_name) };
             let call = CallSpec {
-                call: CallId(Uuid::from_u128(77)),
-                text: CallText { shown: "long".to_owned(), spoken: String::new() },
-                audience: Audience::All,
+                call: CallId(Uuid::from_u128(72 + u128::from(seq))),
+                text: CallText { shown: shown.to_owned(), spoken: String::new() },
+                audience,
                 span: Span::Next,
                 grace_ms: Some(Millis(0)),
             };
-            evening.order(u64::from(GO) + 10_500, Order::Call { call });
+            evening.order(u64::from(GO) + 2_000 * u64::from(seq) + 500, Order::Call { call });
         }
         while let Some(at) = evening.session.deadline() {
             if at.0 > u64::from(GO + 2_000 * (seq + 1)) {
@@ -168,7 +171,11 @@ fn a_piece_that_is_over_is_told_whole_by_seats_and_without_names_of_persons() {
         settled.phases
     );
     let call = settled.calls.first().unwrap();
-    assert_eq!((call.text.shown.as_str(), call.sent_at_ms), ("long", At(30_500)));
+    assert_eq!(call.text.as_ref().unwrap().shown, "long");
+    assert_eq!(call.sent_at_ms, At(30_500));
+    let by_name = settled.calls.get(1).unwrap();
+    assert_eq!(by_name.text, None, "what was said to Ana by name goes when she is erased");
+    assert_eq!(by_name.seats.iter().map(|(a, b)| (a.0, b.0)).collect::<Vec<_>>(), [(1, 1)]);
     assert_eq!(call.seats.iter().map(|(a, b)| (a.0, b.0)).collect::<Vec<_>>(), [(1, 3)]);
     let lines = settled.lines.as_ref().unwrap().read();
     assert!((14..=18).contains(&lines.len()), "{} lines of 80 s", lines.len());
@@ -258,4 +265,34 @@ fn a_piece_that_was_stopped_before_its_go_has_no_record() {
     let mut evening = started();
     evening.order(u64::from(GO) - 100, Order::Stop);
     assert!(evening.session.to_settle().is_none());
+}
+
+#[test]
+fn strokes_that_come_when_the_next_piece_is_here_rank_the_teams_of_theirs_again() {
+    let mut evening = rowed();
+    evening.settle();
+    let work = Extent::Distance { distance_dm: Decimetres(3_000) };
+    let next = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
+    evening.order(100_900, Order::SetPieces { pieces: vec![next] });
+    evening.order(101_000, Order::NextPiece);
+    let blue = |evening: &Evening| {
+        let settled = evening.session.settled(PieceNo(0)).unwrap();
+        settled.teams.iter().find(|team| team.name == "blue").unwrap().mean_margin
+    };
+    let before = blue(&evening);
+    // Di comes home, too, and well ahead of her target: she counts for the team now.
+    let sample = |seq: u32| Sample {
+        seq: seq + 1,
+        heard_ms: i64::from(GO + 2_000 * seq),
+        distance_dm: i64::from(600 + 84 * (seq - 10)),
+        ..Sample::default()
+    };
+    let (run, samples) = (RunId(Uuid::from_u128(4)), (11..=39).map(sample).collect());
+    evening.say(102_000, Input::Samples { athlete: athlete(4), run, samples });
+    while evening.session.to_settle().is_none() {
+        let at = evening.session.deadline().unwrap();
+        evening.say(at.0, Input::Deadline);
+    }
+    evening.settle();
+    assert_ne!(blue(&evening), before);
 }

@@ -186,6 +186,9 @@ impl Session {
             ended.extend(rower.call(*now, call).map(|old| (*id, old.call)));
             athletes.push(*id);
         }
+        if matches!(spec.audience, Audience::Picked { .. }) {
+            piece.named_calls.insert(spec.call);
+        }
         let sent_at_ms = *now;
         let athletes = self.lists.shared(athletes);
         self.calls.sent(sent_at_ms, spec.call, spec.span, athletes.len());
@@ -427,6 +430,9 @@ impl Session {
         if at == self.current {
             self.publish_at = Some(self.now);
             self.publish(out);
+        } else if let Some(piece) = self.pieces.get_mut(at) {
+            // Nobody is shown the standings of an earlier piece, but its teams are settled by them.
+            piece.publish(self.now, &self.settings, &self.roster);
         }
     }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     event::Happening,
     ids::{AthleteId, CallId, PieceNo},
-    spec::PieceSpec,
+    spec::{Audience, PieceSpec},
     standing::{AthleteResult, Outcome, Phase, SentCall},
     units::{At, Millis},
 };
@@ -237,7 +237,7 @@ impl Session {
             if let Happening::CallSent(sent) = &event.what
                 && sent.sheet.is_none()
             {
-                calls.push(self.settled_call(sent));
+                calls.push(self.settled_call(piece, sent));
             }
             if let Happening::CallEnded { call } | Happening::CallTakenBack { call } = &event.what
                 && to.coach
@@ -253,10 +253,11 @@ impl Session {
         (phases, calls)
     }
 
-    fn settled_call(&self, sent: &SentCall) -> SettledCall {
+    fn settled_call(&self, piece: &Piece, sent: &SentCall) -> SettledCall {
+        let is_named = piece.named_calls.contains(&sent.call);
         SettledCall {
             call: sent.call,
-            text: sent.text.clone(),
+            text: (!is_named).then(|| sent.text.clone()),
             span: sent.span,
             sent_at_ms: sent.sent_at_ms,
             ended_at_ms: None,
@@ -277,9 +278,10 @@ impl Session {
         let calls = reached.into_iter().filter_map(|(entry, mut reached)| {
             let sheet = piece.spec.call_sheet.get(usize::from(entry))?;
             reached.sort_unstable();
+            let is_named = matches!(sheet.audience, Audience::Picked { .. });
             Some(SettledCall {
                 call: CallId::of_sheet(piece.no, entry),
-                text: sheet.text.clone(),
+                text: (!is_named).then(|| sheet.text.clone()),
                 span: sheet.span,
                 sent_at_ms: reached.iter().map(|(_, at)| *at).min()?,
                 ended_at_ms: None,
