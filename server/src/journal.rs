@@ -139,15 +139,6 @@ pub enum JournalError {
     Read(String),
     /// Somebody else has written this session: there is one writer, and it is not this one.
     Fenced,
-    /// A record cannot be understood: a person has to look; nothing was changed.
-    Corrupt {
-        /// Of which session.
-        session: SessionId,
-        /// Where.
-        position: u64,
-        /// What is wrong with it.
-        what: String,
-    },
 }
 
 impl fmt::Display for JournalError {
@@ -157,9 +148,6 @@ impl fmt::Display for JournalError {
             JournalError::Full(what) => write!(f, "the journal has no room: {what}"),
             JournalError::Read(what) => write!(f, "the journal cannot be read: {what}"),
             JournalError::Fenced => write!(f, "another process has written this session"),
-            JournalError::Corrupt { session, position, what } => {
-                write!(f, "record {position} of session {session} cannot be understood: {what}")
-            }
         }
     }
 }
@@ -179,8 +167,8 @@ pub type Answer<T> = Pin<Box<dyn Future<Output = Result<T, JournalError>> + Send
 
 /// Append and return when durable; read from a position; one writer.
 pub trait Journal: Send + Sync + 'static {
-    /// Becomes the writer of a session: the tenure that its appends carry from now on. A file has one server, and
-    /// the tenure is the one that it had.
+    /// Becomes the writer of a session: the tenure that its appends carry from now on, one more than the last one's, whose
+    /// appends are refused from then on. 0 for a session that nobody has made.
     fn take(&self, session: SessionId) -> Answer<u64>;
 
     /// Makes all of it durable, or nothing, and tells the position of the next record. Appends of different

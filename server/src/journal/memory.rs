@@ -19,6 +19,7 @@ use crate::{
 #[derive(Debug, Default)]
 struct State {
     sessions: BTreeMap<SessionId, SessionRow>,
+    tenures: BTreeMap<SessionId, u64>,
     records: BTreeMap<SessionId, Vec<(u64, Record)>>,
     /// Positions of records that name somebody who was erased.
     erased: BTreeSet<(SessionId, u64)>,
@@ -50,7 +51,7 @@ impl State {
         let new = append.create.is_some();
         let granted = |grant: &super::Grant| self.secrets.contains_key(&grant.hash);
         next == append.first
-            && append.tenure == 0
+            && append.tenure == self.tenures.get(&append.session).copied().unwrap_or(0)
             && there != new
             && !append.grant.iter().any(granted)
     }
@@ -94,8 +95,15 @@ impl MemoryJournal {
 }
 
 impl Journal for MemoryJournal {
-    fn take(&self, _session: SessionId) -> Answer<u64> {
-        self.answer(|_| Ok(0))
+    fn take(&self, session: SessionId) -> Answer<u64> {
+        self.answer(|state| {
+            if !state.sessions.contains_key(&session) {
+                return Ok(0);
+            }
+            let tenure = state.tenures.entry(session).or_default();
+            *tenure += 1;
+            Ok(*tenure)
+        })
     }
 
     fn append(&self, append: Append) -> Answer<u64> {

@@ -175,12 +175,7 @@ const READ_ONLY: OpenFlags =
 
 impl Journal for SqliteJournal {
     fn take(&self, session: SessionId) -> Answer<u64> {
-        self.reader.ask(move |connection| {
-            let sql = "SELECT tenure FROM session WHERE session = ?";
-            let mut select = connection.prepare_cached(sql).map_err(read)?;
-            let tenure = select.query_row([session.0.as_bytes()], |row| row.get::<_, i64>(0));
-            Ok(tenure.optional().map_err(read)?.map_or(0, i64::cast_unsigned))
-        })
+        self.write(Change::Take(session))
     }
 
     fn append(&self, append: Append) -> Answer<u64> {

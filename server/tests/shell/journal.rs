@@ -317,6 +317,24 @@ async fn a_position_is_counted_for_each_person_of_whom_something_is_said() {
 }
 
 #[tokio::test]
+async fn who_takes_a_session_fences_whoever_had_it() {
+    with_both(async |journal| {
+        journal.append(made(1)).await.unwrap();
+        assert_eq!(journal.take(session(9)).await.unwrap(), 0, "nobody made it");
+        let first = journal.take(session(1)).await.unwrap();
+        let by = |tenure, position| Append { tenure, ..more(1, position, vec![heard(9, 1)]) };
+        assert!(is_fenced(&journal.append(by(0, 1)).await), "who made it has it no more");
+        journal.append(by(first, 1)).await.unwrap();
+        let second = journal.take(session(1)).await.unwrap();
+        assert!(second > first);
+        assert!(is_fenced(&journal.append(by(first, 2)).await));
+        assert_eq!(positions(&*journal, 1).await, [0, 1]);
+        journal.append(by(second, 2)).await.unwrap();
+    })
+    .await;
+}
+
+#[tokio::test]
 async fn who_is_erased_leaves_their_positions_and_nothing_else() {
     with_both(async |journal| {
         journal.append(made(1)).await.unwrap();

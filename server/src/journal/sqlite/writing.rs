@@ -34,6 +34,7 @@ pub(super) struct Task {
 
 pub(super) enum Change {
     Append(Append),
+    Take(SessionId),
     SetAside(SessionId, u64),
     Keep(&'static str, String),
     Erase(SessionId, AthleteId),
@@ -134,6 +135,7 @@ fn write_group(
                 transaction.execute(sql, params![whole(*position), session.0.as_bytes()])?;
                 Ok(0)
             }
+            Change::Take(session) => Ok(take(&transaction, *session, ends)?),
             Change::FoldIn => Ok(0),
             Change::Keep(name, note) => {
                 let sql = "INSERT OR REPLACE INTO meta (name, value) VALUES (?, ?)";
@@ -163,6 +165,16 @@ fn write_group(
         }
     }
     Ok(results)
+}
+
+/// One tenure more; 0 of a session that nobody has made.
+fn take(connection: &Connection, session: SessionId, ends: &mut Ends) -> rusqlite::Result<u64> {
+    ends.remove(&session);
+    let sql = "UPDATE session SET tenure = tenure + 1 WHERE session = ? RETURNING tenure";
+    let mut update = connection.prepare_cached(sql)?;
+    let mut rows = update.query([session.0.as_bytes()])?;
+    let tenure = rows.next()?.map(|row| row.get::<_, i64>(0)).transpose()?;
+    Ok(tenure.unwrap_or(0).cast_unsigned())
 }
 
 /// Whether there was no room, or no leave to write: SQLite has taken all of it back.
