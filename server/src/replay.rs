@@ -126,10 +126,10 @@ fn as_asked<S: serde::Serializer>(share: &Share, serializer: S) -> Result<S::Ok,
 /// One sentence: which line of the file cannot be used and why, that there is no such session, or that
 /// something cannot be read or written.
 pub async fn run(args: &ReplayArgs, out: &mut dyn Write) -> Result<(), String> {
-    let lines = match (&args.file, &args.data, &args.session) {
+    let (lines, differences) = match (&args.file, &args.data, &args.session) {
         (Some(path), None, None) => {
             let forecast = Forecasts::by(args.projection_model.as_deref())?.forecast();
-            file(path, &args.at, &forecast)?
+            (file(path, &args.at, &forecast)?, Vec::new())
         }
         (None, Some(data), Some(code)) => {
             let journal =
@@ -140,7 +140,8 @@ pub async fn run(args: &ReplayArgs, out: &mut dyn Write) -> Result<(), String> {
             return Err("Name a file of recorded pieces, or --data and --session.".to_owned());
         }
     };
-    print(&lines, out)
+    print(&lines, out)?;
+    print(&differences, out)
 }
 
 fn file(path: &Path, shares: &[Share], forecast: &Forecast) -> Result<Vec<Line>, String> {
@@ -150,7 +151,7 @@ fn file(path: &Path, shares: &[Share], forecast: &Forecast) -> Result<Vec<Line>,
         .map_err(|error| format!("{}: {error}", path.display()))
 }
 
-fn print(lines: &[Line], out: &mut dyn Write) -> Result<(), String> {
+fn print(lines: &[impl Serialize], out: &mut dyn Write) -> Result<(), String> {
     let mut text = Vec::new();
     for line in lines {
         serde_json::to_writer(&mut text, line).map_err(|error| format!("{error}."))?;

@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
+use serde::Serialize;
 use thole_piece::{
-    Session,
+    Output, Session,
     input::Input,
     limits::Measure,
     session::{View, Viewer},
@@ -29,14 +30,26 @@ pub async fn replay(
     journal: &dyn Journal,
     code: &str,
     shares: &[Share],
-) -> Result<Vec<Line>, String> {
+) -> Result<(Vec<Line>, Vec<Differs>), String> {
     let unknown = || format!("There is no session {code} in this journal: check the join code.");
     let code = JoinCode::read(code).ok_or_else(unknown)?;
     let row = journal.session_of(&code).await.map_err(|error| format!("{error}."))?;
     let row = row.ok_or_else(unknown)?;
     let records = journal.read(row.session, 0).await.map_err(|error| format!("{error}."))?;
     let records = records.records.into_iter().map(|(_, record)| record);
-    Ok(lines(code.as_str(), records, shares))
+    Ok(told(code.as_str(), records, shares))
+}
+
+/// A record of a piece is not what its strokes give by this program; the record stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Differs {
+    group: String,
+    /// Counted from 0.
+    piece: u16,
+    /// Which record of the piece.
+    revision: u32,
+    /// What is another, by seats.
+    differs: String,
 }
 
 /// What one athlete was seen to be heading for, and how far the piece was done then.
@@ -53,12 +66,26 @@ pub fn lines(
     records: impl IntoIterator<Item = Record>,
     shares: &[Share],
 ) -> Vec<Line> {
+    told(group, records, shares).0
+}
+
+fn told(
+    group: &str,
+    records: impl IntoIterator<Item = Record>,
+    shares: &[Share],
+) -> (Vec<Line>, Vec<Differs>) {
     let mut session = Session::new();
+    let mut differences = Vec::new();
     let mut pieces: BTreeMap<PieceNo, Option<Measure>> = BTreeMap::new();
     // By piece, athlete and number of the share.
     let mut seen: BTreeMap<(PieceNo, AthleteId, usize), Sighting> = BTreeMap::new();
     for Record { at, input } in records {
-        session.apply(at, &input);
+        for output in session.apply(at, &input) {
+            if let Output::SettledDiffers { piece, revision, what } = output {
+                let (group, piece) = (group.to_owned(), piece.0);
+                differences.push(Differs { group, piece, revision, differs: what });
+            }
+        }
         if matches!(input, Input::Ordered { .. }) {
             pieces.clear();
         }
@@ -80,7 +107,7 @@ pub fn lines(
             }
         }
     }
-    listed(group, &session, shares, &seen)
+    (listed(group, &session, shares, &seen), differences)
 }
 
 /// All finished pieces of a journal, to learn from.
