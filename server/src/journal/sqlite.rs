@@ -1,5 +1,6 @@
 //! The journal in one SQLite file: a writer thread, one transaction for everything that has come in.
 
+mod ahead;
 mod columns;
 mod convert;
 pub mod folder;
@@ -74,6 +75,9 @@ impl SqliteJournal {
         }
         folder::tighten(data).map_err(|error| write(&error))?;
         let file = folder::file(data);
+        if let Some(aside) = ahead::set_aside(data).map_err(|error| write(&error))? {
+            tracing::error!(kept = %aside.display(), "the write-ahead file is damaged: a copy is kept, what can be read of it is used");
+        }
         folder::own_file(&file).map_err(|error| write(&error))?;
         let old = Connection::open(&file).map_err(|error| write(&error))?;
         if version(&old)? == FIRST {

@@ -229,6 +229,35 @@ async fn a_flipped_bit_in_the_write_ahead_file_loses_nothing_in_silence() {
     assert_eq!(damaged.next, whole.next);
     assert!(damaged.damage[0].to_string().contains("the end of the journal was lost"));
     assert!(whole.records.starts_with(&damaged.records), "the rest is kept");
+    let aside = other.path().join("thole.db-wal.damaged-1");
+    let mut bytes = fs::read(&aside).unwrap();
+    let at = bytes.len() * 8 / 10;
+    bytes[at] ^= 4;
+    assert_eq!(
+        bytes,
+        fs::read(folder.path().join("thole.db-wal")).unwrap(),
+        "what was dropped is kept"
+    );
+    let mode =
+        std::os::unix::fs::PermissionsExt::mode(&fs::metadata(&aside).unwrap().permissions());
+    assert_eq!(mode & 0o777, 0o600);
+}
+
+#[tokio::test]
+async fn of_a_write_ahead_file_that_is_whole_or_half_written_at_its_end_no_copy_is_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = rowed(folder.path()).await;
+    let bytes = fs::read(folder.path().join("thole.db-wal")).unwrap();
+    for cut in [0, 1, 2_000, 4_119] {
+        let other = tempfile::tempdir().unwrap();
+        for name in ["thole.db", "witness"] {
+            fs::copy(folder.path().join(name), other.path().join(name)).unwrap();
+        }
+        fs::write(other.path().join("thole.db-wal"), &bytes[..bytes.len() - cut]).unwrap();
+        drop(SqliteJournal::open(other.path()).unwrap());
+        assert!(!other.path().join("thole.db-wal.damaged-1").exists(), "{cut}");
+    }
+    drop(journal);
 }
 
 fn program(words: &[&str], folder: &Path) -> (bool, String) {
@@ -263,6 +292,49 @@ async fn the_program_says_what_is_damaged_and_saves_the_rest() {
     let before = SqliteJournal::open_read_only(folder.path()).unwrap().read(session(1), 0).await;
     let after = SqliteJournal::open(&saved).unwrap().read(session(1), 0).await;
     assert_eq!(before.unwrap(), after.unwrap(), "what is damaged is still named");
+}
+
+/// A disk has lost a stretch of the file: pages in the middle are nothing but zeroes.
+#[tokio::test]
+async fn of_a_file_with_damaged_pages_what_stands_before_and_behind_them_is_saved() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = SqliteJournal::open(folder.path()).unwrap();
+    journal.append(made(1)).await.unwrap();
+    journal.append(more(1, 1, rowing(0, 0))).await.unwrap();
+    for no in 0..1_500 {
+        journal.append(more(1, 5 + no, vec![stroke(no, 1 + u128::from(no % 3))])).await.unwrap();
+    }
+    journal.fold_in().await.unwrap();
+    drop(journal);
+    let file = folder.path().join("thole.db");
+    let whole = fs::read(&file).unwrap();
+    let pages = whole.len() / 4_096;
+    let mut most = 0;
+    for page in pages / 2..pages / 2 + 3 {
+        let mut bytes = whole.clone();
+        bytes[page * 4_096..(page + 1) * 4_096].fill(0);
+        fs::write(&file, bytes).unwrap();
+        let saved = tempfile::tempdir().unwrap();
+        let out = saved.path().join("thole.db");
+        let (is_well, says) = program(&["check"], folder.path());
+        assert!(!is_well && says.contains("thole-server salvage"), "{says}");
+        let (_, says) = program(&["salvage", "--out", out.to_str().unwrap()], folder.path());
+        assert!(says.contains("what could be read"), "{says}");
+        let journal = SqliteJournal::open(saved.path()).unwrap();
+        let found = journal.read(session(1), 0).await.unwrap();
+        let positions: Vec<u64> = found.records.iter().map(|(position, _)| *position).collect();
+        assert!(positions.len() > 1_300, "{} of 1,502 are saved, page {page}", positions.len());
+        assert!(positions[0] == 0 && *positions.last().unwrap() == 1_504, "before and behind");
+        assert_eq!(found.next, 1_505);
+        most = most.max(1_502 - positions.len());
+        let lost: u64 = found.damage.iter().map(|damage| damage.to + 1 - damage.from).sum();
+        assert!(lost >= 1_502 - positions.len() as u64, "what is missing is named");
+        let (is_well, _) = program(&["check"], saved.path());
+        assert_eq!(is_well, positions.len() == 1_502);
+        // It goes on from there.
+        journal.append(more(1, 1_505, vec![stroke(1_600, 1)])).await.unwrap();
+    }
+    assert!(most > 20, "no page that mattered was lost");
 }
 
 fn code() -> String {

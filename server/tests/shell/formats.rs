@@ -89,3 +89,46 @@ async fn a_conversion_that_was_cut_short_is_made_again() {
     let again = SqliteJournal::open(folder.path()).unwrap();
     assert_eq!(again.read(session(5), 0).await.unwrap(), found, "the second start changes nothing");
 }
+
+/// The program, killed at whatever it has written by then: one more byte of the new file each time, and each of the
+/// files that follow it.
+#[tokio::test]
+async fn a_process_that_is_killed_while_it_converts_loses_nothing() {
+    let (whole, mut cuts) = (tempfile::tempdir().unwrap(), Vec::new());
+    unpack(whole.path());
+    drop(SqliteJournal::open(whole.path()).unwrap());
+    let size = fs::metadata(whole.path().join("thole.db")).unwrap().len();
+    cuts.extend((0..8).map(|part| ("thole.db.new", size * part / 8)));
+    cuts.extend([("thole.db.v1.part", 0), ("thole.db.v1", 0), ("witness", 0)]);
+    let mut halfway = 0;
+    for (name, bytes) in cuts {
+        let folder = tempfile::tempdir().unwrap();
+        unpack(folder.path());
+        let before: Vec<Vec<Record>> = (1..=5).map(|no| old(folder.path(), no)).collect();
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_thole-server"));
+        command.env_clear().arg("serve").arg("--data").arg(folder.path());
+        command.args(["--listen", "127.0.0.1:0", "--inner-listen", "127.0.0.1:0"]);
+        let quiet = std::process::Stdio::null;
+        let mut child = command.stdout(quiet()).stderr(quiet()).spawn().unwrap();
+        // What stands there a moment may be gone when it is looked for: the next file says that it is past.
+        let is_there = |name: &str, bytes: u64| {
+            let there = fs::metadata(folder.path().join(name));
+            there.is_ok_and(|there| there.len() >= bytes)
+        };
+        while !is_there(name, bytes) && !is_there("witness", 1) {
+            assert!(child.try_wait().unwrap().is_none(), "it ended by itself");
+            std::hint::spin_loop();
+        }
+        child.kill().unwrap();
+        child.wait().unwrap();
+        halfway += u32::from(!is_there("witness", 0));
+        let journal = SqliteJournal::open(folder.path()).unwrap();
+        for (no, before) in (1..).zip(&before) {
+            let found = journal.read(session(no), 0).await.unwrap();
+            assert_eq!(found.damage, [], "{name} {bytes}");
+            assert!(found.records.iter().map(|(_, record)| record).eq(before), "{name} {bytes}");
+        }
+        assert!(folder.path().join("thole.db.v1").exists());
+    }
+    assert!(halfway >= 4, "only {halfway} were killed before the end");
+}
