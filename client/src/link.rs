@@ -126,6 +126,7 @@ impl Link {
             reckoning,
             filter: ClockFilter::default(),
             last_event: EventNo(0),
+            acked: 0,
             epoch: None,
             connection: 0,
         };
@@ -202,6 +203,8 @@ struct Keeper {
     filter: ClockFilter,
     backoff: Backoff,
     last_event: EventNo,
+    /// The last sample of the recording that was acknowledged.
+    acked: u32,
     epoch: Option<String>,
     connection: u64,
 }
@@ -269,6 +272,7 @@ impl Keeper {
             secret: self.config.secret.clone(),
             run: self.config.run,
             at_ms: SessionClock::new(self.local, self.reckoning.subscribe()).now(),
+            unacked_seq: self.config.run.map(|_| self.acked + 1),
             device: self.config.device,
             last_event: self.last_event,
         });
@@ -320,6 +324,11 @@ impl Keeper {
             // Another journal: its events are numbered from the start.
             self.last_event = EventNo(0);
         }
+        // A damaged journal may have lost some: the numbers of those to come were used before.
+        self.last_event = self.last_event.min(welcome.last_event);
+        let durable =
+            welcome.durable.as_ref().filter(|durable| Some(durable.run) == self.config.run);
+        self.acked = durable.map_or(0, |durable| durable.through_seq);
         self.epoch = Some(welcome.epoch.clone());
         let speed = welcome.speed.max(1);
         let now_us = self.local.real_us().saturating_mul(u64::from(speed));
@@ -395,6 +404,9 @@ impl Keeper {
             return Ok(());
         }
         if let ServerMsg::Ack(ack) = &mut msg {
+            if Some(ack.durable.run) == self.config.run {
+                self.acked = self.acked.max(ack.durable.through_seq);
+            }
             self.only_new(&mut ack.events);
         }
         if let ServerMsg::Events { events } = &mut msg {

@@ -67,6 +67,7 @@ impl Mirror {
             Happening::Calibrated { calibration } => {
                 self.now.calibration = Some(calibration.clone());
             }
+            Happening::Damaged(damage) => self.now.damage.push(damage.clone()),
             Happening::CallsPrepared { calls } => self.now.prepared.clone_from(calls),
             Happening::Results { piece, results } => {
                 if let Some(view) = self.piece_mut(*piece) {

@@ -45,6 +45,7 @@ impl ResultsTold {
             | Happening::CallEnded { .. }
             | Happening::CallTakenBack { .. }
             | Happening::SessionClosed
+            | Happening::Damaged(_)
             | Happening::Calibrated { .. }
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }

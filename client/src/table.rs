@@ -6,7 +6,7 @@ use thole_protocol::{
     ids::AthleteId,
     spec::{Ranking, Target},
     standing::{
-        AthleteResult, Doing, Line, Margin, Notice, Outcome, Projected, Standings, TeamLine,
+        AthleteResult, Doing, Line, Margin, Mark, Notice, Outcome, Projected, Standings, TeamLine,
     },
     units::Millis,
 };
@@ -125,12 +125,31 @@ pub fn result_text(
         Outcome::Unheard => "not heard to the end",
         Outcome::DidNotStart => "did not start",
     };
+    let says: Vec<&str> = std::iter::once(outcome)
+        .chain(result.marks.iter().map(|mark| mark_text(*mark)))
+        .filter(|says| !says.is_empty())
+        .collect();
     format!(
-        "{place:>3}  {:<NAME_WIDTH$} {finish:<18} {margin:>9}  {outcome}",
-        short(name_of(result.athlete, names))
+        "{place:>3}  {:<NAME_WIDTH$} {finish:<18} {margin:>9}  {}",
+        short(name_of(result.athlete, names)),
+        says.join("; ")
     )
     .trim_end()
     .to_owned()
+}
+
+/// What the reader of a result should know.
+fn mark_text(mark: Mark) -> &'static str {
+    match mark {
+        Mark::Implausible => "faster than anybody is known to row: look at it",
+        Mark::Joined => "machine was reset, parts joined",
+        Mark::Gaps => "some samples are missing",
+        Mark::NoBaseline => "counted from what was first heard",
+        Mark::HeardLate => "first heard late, counted by the machine's own clock",
+        Mark::LateStart => "first stroke came late",
+        Mark::ClocksApart => "machine's clock and the session's ran apart: times may be wrong",
+        Mark::Damaged => "the server's journal was damaged here: look at it",
+    }
 }
 
 /// One notice in one sentence, with the numbers behind it.

@@ -84,10 +84,17 @@ impl Door {
 
     /// The next connection and its `hello`, which is answered.
     async fn welcome(&mut self, durable: Option<Durable>) -> (Server, Hello) {
+        self.welcome_with(durable, 0).await
+    }
+
+    /// By a server whose journal has lost so many events.
+    async fn welcome_with(&mut self, durable: Option<Durable>, lost: u64) -> (Server, Hello) {
         let bytes = timeout(Duration::from_secs(60), self.0.recv()).await.expect("it comes back");
         let mut server = Server(accept_async(bytes.unwrap()).await.unwrap());
         let ClientMsg::Hello(hello) = server.hear().await else { panic!("hello comes first") };
-        server.say(&ServerMsg::Welcome(Box::new(Welcome { durable, ..welcome() }))).await;
+        let last_event = EventNo(hello.last_event.0 - lost);
+        let welcome = Welcome { durable, last_event, ..welcome() };
+        server.say(&ServerMsg::Welcome(Box::new(welcome))).await;
         (server, hello)
     }
 }
@@ -97,7 +104,7 @@ fn welcome() -> Welcome {
     let ServerMsg::Welcome(welcome) = serde_json::from_str(text).unwrap() else {
         panic!("welcome")
     };
-    Welcome { at_ms: At(90_000), speed: 1, last_event: EventNo(0), ..*welcome }
+    Welcome { at_ms: At(90_000), speed: 1, ..*welcome }
 }
 
 fn event(number: u64) -> Event {
@@ -153,6 +160,13 @@ async fn after_a_loss_it_names_the_last_event_and_tells_none_twice() {
     assert_eq!(hello.last_event, EventNo(4));
     server.say(&events(&[4, 5])).await;
     assert_eq!(told_events(&mut link).await, [5]);
+    drop(server);
+    told_lost(&mut link).await;
+    // A damaged journal has lost two of them: their numbers are given to what comes.
+    let (mut server, hello) = door.welcome_with(None, 2).await;
+    assert_eq!((hello.last_event, hello.unacked_seq), (EventNo(5), None));
+    server.say(&events(&[4])).await;
+    assert_eq!(told_events(&mut link).await, [4]);
 }
 
 #[tokio::test(start_paused = true)]

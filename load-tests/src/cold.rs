@@ -117,6 +117,7 @@ async fn fill(settings: &Settings, sessions: u32, data: &Path) -> Result<Filled,
         secret,
         run: None,
         at_ms: None,
+        unacked_seq: None,
         device: None,
         last_event: EventNo(0),
     });

@@ -44,6 +44,10 @@ pub struct Hello {
     /// was switched off has nothing else to check its clock by.
     #[serde(default)]
     pub at_ms: Option<At>,
+    /// Number of the first sample of `run` that this device has not been acknowledged. A server that has fewer than that
+    /// learns that its journal was damaged.
+    #[serde(default)]
+    pub unacked_seq: Option<u32>,
     /// Which device this is, by a name of its own that nobody else knows: one of the coach that was in command and lost
     /// its connection finds the command again, and an athlete who comes back is not taken for somebody else.
     #[serde(default)]

@@ -24,6 +24,20 @@ pub struct Event {
     pub what: Happening,
 }
 
+/// What a damaged journal has lost of a session, as the coach is told.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Damage {
+    /// What was lost was written at this instant or later.
+    pub from_ms: At,
+    /// And at this instant or before.
+    pub to_ms: At,
+    /// Of whom it was; empty when that is not known.
+    pub athletes: Vec<AthleteId>,
+    /// What is lost and what can be done, in words.
+    pub says: String,
+}
+
 /// What can happen.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -133,6 +147,8 @@ pub enum Happening {
         /// As it stands now.
         calibration: Calibration,
     },
+    /// The server's journal is damaged: what it has lost of this session (coach).
+    Damaged(Damage),
     /// The coach has ended the session.
     SessionClosed,
     /// A kind that this client does not know: a newer server may say more.

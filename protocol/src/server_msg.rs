@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     client_msg::Role,
-    event::Event,
+    event::{Damage, Event},
     ids::{AthleteId, CommandId, EventNo, JoinCode, PieceNo, RequestId, SessionId},
     refusal::Refusal,
     sample::{Durable, RefusedSample},
@@ -124,6 +124,9 @@ pub struct Welcome {
     /// Who asks to be let in, oldest first (coach).
     #[serde(default)]
     pub requests: Vec<JoinRequest>,
+    /// What the server's journal has lost of this session, oldest first (coach).
+    #[serde(default)]
+    pub damage: Vec<Damage>,
 }
 
 /// Answer to `clock`: offset = ((heard - sent by client) + (sent - heard by client)) / 2, and it is

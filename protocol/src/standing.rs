@@ -1,5 +1,7 @@
 //! What the server computes for people to see: phases, standings, results, notices, calls.
 
+mod calibration;
+
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -10,6 +12,8 @@ use crate::{
     spec::{Aim, AthleteSpec, CallText, OnBoard, PieceSpec, Span, Target},
     units::{At, Bpm, Decimetres, HalfSpm, Millis, Ppm},
 };
+
+pub use calibration::Calibration;
 
 /// How far a piece is; each phase carries all it needs and nothing else.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -232,6 +236,9 @@ pub enum Mark {
     LateStart,
     /// The session's clock and the machine's own ran apart by over a second: times may be wrong.
     ClocksApart,
+    /// The server's journal was damaged where it may have been about this: what was lost is not known. Of lost strokes
+    /// alone, until the device has sent them again.
+    Damaged,
 }
 
 /// How a result came about.
@@ -362,30 +369,6 @@ pub struct Notice {
     pub since_ms: At,
     /// What.
     pub about: About,
-}
-
-/// How the projections of finished pieces have turned out.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Calibration {
-    /// Name of the model that is in force.
-    pub model: String,
-    /// Finishes that were checked against what was shown on the way to them.
-    pub finishes: u32,
-    /// Intervals that were shown at a quarter, half and three quarters of those pieces.
-    pub intervals: u32,
-    /// Those that held the finish: of an 80 % interval, 8 of 10 are meant to.
-    pub held: u32,
-    /// Chances that were shown at the same marks.
-    pub chances: u32,
-    /// Those whose target was made.
-    pub made: u32,
-    /// Sum of the chances in thousandths: as many thousand as `made`, if they mean what they say.
-    pub chance_permille: u32,
-    /// How wide intervals are drawn now against the model's own, in thousandths.
-    pub width_permille: u32,
-    /// All of it in one sentence for the coach.
-    pub says: String,
 }
 
 /// A focus call that went out.

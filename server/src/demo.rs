@@ -291,6 +291,7 @@ impl Evening {
             | Happening::Results { .. }
             | Happening::SessionClosed
             | Happening::Calibrated { .. }
+            | Happening::Damaged(_)
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
             | Happening::ClockSet { .. }

@@ -8,7 +8,7 @@ pub mod sqlite;
 
 use std::{fmt, future::Future, pin::Pin, sync::Arc};
 
-use thole_piece::Input;
+use thole_piece::{Input, input::Damaged};
 use thole_protocol::{
     ids::{AthleteId, JoinCode, SessionId},
     units::At,
@@ -101,12 +101,22 @@ pub struct Damage {
     pub to: u64,
     /// What is wrong with them, for 'record 17 to 19 …'.
     pub what: String,
+    /// When the last whole record before them was written.
+    pub since: At,
+    /// When the first whole one after them was; `None` when there is none.
+    pub until: Option<At>,
+    /// Of whom they are; empty when that is not known, or when they are of the session.
+    pub whose: Vec<AthleteId>,
+    /// They hold strokes and heart rates, and nothing else.
+    pub only_strokes: bool,
 }
 
 impl fmt::Display for Damage {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Damage { from, to, what } = self;
-        if from == to {
+        let Damage { from, to, what, .. } = self;
+        if *to == Damaged::WHOLE {
+            write!(f, "{what}")
+        } else if from == to {
             write!(f, "record {from} {what}")
         } else {
             write!(f, "records {from} to {to}: {what}")

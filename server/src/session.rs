@@ -1,6 +1,7 @@
 //! One task a session: inbox → journal → core → outboxes, in that order and nowhere else.
 
 mod clock_check;
+mod damage;
 mod delivery;
 pub mod devices;
 mod refusals;
@@ -43,7 +44,7 @@ use crate::{
     Server,
     clock::{Reckoned, SessionClock, Trust},
     forecasts,
-    journal::{Append, Found, Grant, Holder, JournalError, Record, SessionRow},
+    journal::{Append, Damage, Found, Grant, Holder, JournalError, Record, SessionRow},
     limits::{
         BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, FULL, INBOX_MAX,
         RESTART_SPREAD_MS,
@@ -208,7 +209,7 @@ struct Batch {
 /// The journal cannot be read or written.
 pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, JournalError> {
     let tenure = server.journal.take(row.session).await?;
-    let (core, position) = replay(&server, row.session).await?;
+    let (core, position, damage) = replay(&server, row.session).await?;
     let made = Reckoned { at: At(0), unix_ms: row.created_unix_ms, uptime: None };
     let reckoned = server.journal.reckoned(row.session).await?;
     let (clock, trust) =
@@ -238,6 +239,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         requests: Requests::default(),
         again: BTreeMap::new(),
         refusals: Refusals::default(),
+        damage,
     };
     let run = tokio::spawn(async move {
         match task.run().await {
@@ -263,17 +265,20 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
 }
 
 /// The core as the journal has it. A record on which the core panics twice is set aside, by name.
-async fn replay(server: &Server, session: SessionId) -> Result<(Core, u64), JournalError> {
+async fn replay(
+    server: &Server,
+    session: SessionId,
+) -> Result<(Core, u64, Vec<Damage>), JournalError> {
     loop {
         let Found { records, next, damage, erased } = server.journal.read(session, 0).await?;
-        for damage in damage {
+        for damage in &damage {
             tracing::error!(%session, "the journal is damaged: {damage}; what is whole is used");
         }
         if erased > 0 {
             tracing::warn!(%session, erased, "somebody was erased here: results are read, not computed again");
         }
         let position = match rebuilt(&records).or_else(|_| rebuilt(&records)) {
-            Ok(core) => return Ok((core, next)),
+            Ok(core) => return Ok((core, next, damage)),
             Err(position) => position,
         };
         tracing::error!(%session, position, "replaying this record has failed twice; it is set aside");
@@ -334,6 +339,8 @@ struct Task {
     /// How often a seat was given one more secret since this task began.
     again: BTreeMap<AthleteId, u32>,
     refusals: Refusals,
+    /// What was found damaged when the session was opened.
+    damage: Vec<Damage>,
 }
 
 impl Task {
@@ -345,6 +352,7 @@ impl Task {
             let is_doubtful = self.trust == Trust::WallClock && self.core.is_under_way();
             let stops = is_doubtful && self.check_clock(&mut batch, &mut came).await;
             self.input(Input::Reopened, None, &mut batch);
+            self.note_damage(&mut batch);
             if self.core.model() != self.server.forecasts.model() {
                 self.input(self.server.forecasts.input(), None, &mut batch);
             }
@@ -806,6 +814,7 @@ impl Task {
                 Viewer::Coach => self.requests.told(),
                 Viewer::Board | Viewer::Athlete(_) => Vec::new(),
             },
+            damage: view.damage,
         };
         self.devices.say(conn, &ServerMsg::Welcome(Box::new(welcome)));
         delivery::missed(&self.core, &self.devices, conn, hello.last_event, viewer);

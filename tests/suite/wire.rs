@@ -21,7 +21,7 @@ const UNITS: [&str; 9] =
     ["_ms", "_us", "_dm", "_w", "_bpm", "_half_spm", "_ppm", "_permille", "_per_500m_ms"];
 
 /// Numbers without a unit: they count or name something, and the name says what.
-const COUNTS: [&str; 34] = [
+const COUNTS: [&str; 35] = [
     "athletes",
     "call_strokes_left",
     "chances",
@@ -51,6 +51,7 @@ const COUNTS: [&str; 34] = [
     "strokes_left",
     "team_best",
     "through_seq",
+    "unacked_seq",
     "to_seq",
     "version",
     "version_max",

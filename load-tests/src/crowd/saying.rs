@@ -67,6 +67,7 @@ impl Crowd {
                 secret: secret.clone(),
                 run: self.athletes.get(place).map(|athlete| athlete.run),
                 at_ms: None,
+                unacked_seq: None,
                 // By which a coach who comes back is in command again.
                 device: (role == Role::Coach).then(|| DeviceId(Uuid::from_u128(1 + place as u128))),
                 last_event: EventNo(link.last_event),

@@ -186,12 +186,46 @@ pub enum Input {
         /// How many people's devices had it.
         devices: u8,
     },
+    /// Records before this one are not as they were written; found when the session was opened.
+    Damaged(Damaged),
+    /// An athlete's device was acknowledged so far, as it says on coming back: more than is here, or enough to know
+    /// that nothing is missing.
+    Acknowledged {
+        /// Whose.
+        athlete: AthleteId,
+        /// Which recording.
+        run: RunId,
+        /// The last number.
+        through_seq: u32,
+    },
     /// What became of a piece, made by the core (`Session::to_settle`) and kept as it was made then, under
     /// whatever build: it is read from then on, and compared, never computed with.
     Settled {
         /// The record.
         settled: Box<Settled>,
     },
+}
+
+/// What the journal has lost, as far as can be told.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Damaged {
+    /// Position of the first record.
+    pub from: u64,
+    /// Position of the last; `WHOLE` when what is damaged is no record.
+    pub to: u64,
+    /// They were written at this instant or later.
+    pub since_ms: At,
+    /// And at this one or before.
+    pub until_ms: At,
+    /// Of whom they are; empty when that is not known, or when they are of the session.
+    pub whose: Vec<AthleteId>,
+    /// They hold strokes and heart rates, and nothing else.
+    pub only_strokes: bool,
+}
+
+impl Damaged {
+    /// The last position of what is not a record, and by which all of somebody's are read.
+    pub const WHOLE: u64 = (1 << 53) - 1;
 }
 
 /// Whose secret is another one.
@@ -227,6 +261,7 @@ impl Input {
             | Input::NotHeard { athlete, .. }
             | Input::Samples { athlete, .. }
             | Input::Skipped { athlete, .. }
+            | Input::Acknowledged { athlete, .. }
             | Input::HeartRate { athlete, .. }
             | Input::Consent { athlete, .. }
             | Input::Ready { athlete, .. }
@@ -244,6 +279,7 @@ impl Input {
             | Input::Ordered { .. }
             | Input::Deadline
             | Input::ClockSet { .. }
+            | Input::Damaged(_)
             | Input::Settled { .. } => None,
         }
     }
@@ -277,6 +313,8 @@ impl Input {
             Input::Deadline => "deadline",
             Input::ClockSet { .. } => "clock_set",
             Input::Settled { .. } => "settled",
+            Input::Damaged(_) => "damaged",
+            Input::Acknowledged { .. } => "acknowledged",
         }
     }
 }

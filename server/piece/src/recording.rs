@@ -190,6 +190,18 @@ impl Recording {
         self.runs.values().any(|run| run.skipped || run.received.0.len() > 1)
     }
 
+    /// Whether any recording lacks a number before its last.
+    #[must_use]
+    pub fn has_holes(&self) -> bool {
+        self.runs.values().any(|run| !matches!(run.received.0.as_slice(), [(1, _)]))
+    }
+
+    /// Whether a sample was heard later than this.
+    #[must_use]
+    pub fn is_heard_after(&self, at: At) -> bool {
+        self.recent.last().is_some_and(|last| last.heard > at.0)
+    }
+
     /// Whether the machine tells its stroke count.
     #[must_use]
     pub fn counts_strokes(&self) -> bool {

@@ -10,7 +10,7 @@ use thole_protocol::{
     units::{At, Bpm, Millis},
 };
 
-use crate::{limits, plan::Course, recording::Recording, settled::SeatNo};
+use crate::{limits, plan::Course, recording::Recording, session::Loss, settled::SeatNo};
 
 /// A heart-rate reading older than this says nothing about now.
 const HEART_FRESH_MS: u64 = 10_000;
@@ -62,6 +62,8 @@ pub struct Athlete {
     heart: Option<(At, Bpm)>,
     /// The samples.
     pub recording: Recording,
+    /// What of them the journal may have lost.
+    pub losses: Vec<Loss>,
 }
 
 impl Athlete {

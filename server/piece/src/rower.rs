@@ -62,6 +62,10 @@ pub struct Rower {
     heard_out: bool,
     /// The session's clock was set while this athlete rowed.
     pub clock_was_set: bool,
+    /// The journal has lost something by which the result may be another.
+    pub is_damaged: bool,
+    /// It has lost strokes, and they may still come.
+    pub lacks_strokes: bool,
     /// The result as last told.
     pub told: Option<AthleteResult>,
     /// Place as last published.
@@ -155,6 +159,8 @@ impl Rower {
             contact_at_end: None,
             heard_out: false,
             clock_was_set: false,
+            is_damaged: false,
+            lacks_strokes: false,
             told: None,
             place: None,
         })
@@ -656,6 +662,9 @@ impl Rower {
         }
         if athlete.recording.has_gaps() {
             marks.push(Mark::Gaps);
+        }
+        if self.is_damaged || self.lacks_strokes {
+            marks.push(Mark::Damaged);
         }
         if finish.is_some() && limits::implausible_mean(dm / 1e1, ms / 1e3) {
             marks.push(Mark::Implausible);

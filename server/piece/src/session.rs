@@ -1,6 +1,7 @@
 //! One gathering under one join code: its roster, its pieces in their order, and what everybody may see.
 
 mod contact;
+mod damage;
 mod follows;
 mod kept;
 mod lists;
@@ -22,7 +23,7 @@ use thole_protocol::{
     question::Question,
     refusal::{Refusal, Why},
     sample::Durable,
-    spec::{Aim, CallText, PastResult, RosterEntry, SessionSettings},
+    spec::{Aim, CallText, PastResult, SessionSettings},
     standing::{Calibration, Notice, Own},
     units::{At, Millis},
 };
@@ -30,7 +31,7 @@ use thole_protocol::{
 use crate::{
     calls::Calls,
     input::Input,
-    limits, name,
+    limits,
     notice::urgency,
     output::{Output, To},
     piece::{Look, Piece, Roster},
@@ -41,6 +42,7 @@ use crate::{
     settled::SeatNo,
 };
 
+pub use damage::Loss;
 use kept::Kept;
 use lists::Lists;
 use seats::Seats;
@@ -100,6 +102,8 @@ pub struct Session {
     next_seat: SeatNo,
     /// When the next piece is due to be settled, of those that are over.
     settle_at: Option<At>,
+    /// What the journal has lost.
+    damage: Vec<damage::Lost>,
 }
 
 impl Session {
@@ -204,6 +208,10 @@ impl Session {
                 }
             }
             Input::Deadline => {}
+            Input::Damaged(damaged) => self.damaged(damaged, &mut out),
+            Input::Acknowledged { athlete, run, through_seq } => {
+                self.acknowledged(*athlete, *run, *through_seq, &mut out);
+            }
             Input::Settled { settled } => self.keep_settled(settled, &mut out),
         }
         self.follow_rowers(&mut out);
@@ -389,44 +397,6 @@ impl Session {
                 self.end_piece(out);
             }
         }
-    }
-
-    fn add_athletes(
-        &mut self,
-        athletes: &[(AthleteId, RosterEntry)],
-        out: &mut Vec<Output>,
-    ) -> Result<(), Refusal> {
-        if self.closed {
-            return refused(Why::NotNow, "This session is closed; make a new one.");
-        }
-        let mut names = BTreeSet::new();
-        for (_, entry) in athletes {
-            limits::check_athlete(&entry.spec)?;
-            if self.by_sight {
-                name::check_athlete(&entry.spec)?;
-            }
-            let name = &entry.spec.name;
-            let folded = self.folded(name);
-            if self.names.contains_key(&folded) || !names.insert(folded) {
-                let says =
-                    format!("{name} is in the roster already: add an initial to tell them apart.");
-                return refused(Why::NameTaken, &says);
-            }
-            for (piece, aim) in self.pieces.iter().skip(self.current).zip(&entry.aims) {
-                let whose = match self.pieces.len() {
-                    1 => name.clone(),
-                    _ => format!("{name}, piece {}", u32::from(piece.no.0) + 1),
-                };
-                Course::of(&piece.spec, aim).map_err(|refusal| of_athlete(&whose, refusal))?;
-            }
-        }
-        let first = PieceNo(u16::try_from(self.current).unwrap_or(u16::MAX));
-        for (id, entry) in athletes {
-            let athlete = Athlete::new(entry.spec.clone(), entry.aims.clone(), first);
-            self.admit(*id, athlete);
-            self.look(*id, out);
-        }
-        Ok(())
     }
 
     fn change(&mut self, id: AthleteId, change: impl FnOnce(&mut Athlete)) {

@@ -25,12 +25,16 @@ pub(crate) const PART: i8 = 120;
 pub(crate) const UNREAD: i8 = 127;
 /// Samples are what nearly all rows are, and the number 1 takes no room in a row.
 pub(crate) const SAMPLES: i8 = 1;
+/// What became of a piece: made again, if it has to be.
+pub(crate) const SETTLED: i8 = 24;
+/// Kinds of the session that say nothing but that something was due, or that a process began.
+pub(crate) const EMPTY: [i8; 2] = [9, 18];
 /// Heart rate: may go at any time.
 pub(crate) const HEART_RATE: i8 = 2;
 
 /// Numbers of kinds and their names in JSON. A number is never used for anything else; the negative of one is a
 /// row whose content was erased: a hash stands in its place.
-const KINDS: [(i8, &str); 25] = [
+const KINDS: [(i8, &str); 27] = [
     (SAMPLES, "samples"),
     (HEART_RATE, "heart_rate"),
     (3, "created"),
@@ -54,8 +58,10 @@ const KINDS: [(i8, &str); 25] = [
     (21, "coach_link_used"),
     (22, "second_device"),
     (23, "names_by_sight"),
-    (24, "settled"),
+    (SETTLED, "settled"),
+    (25, "damaged"),
     (26, "clock_set"),
+    (27, "acknowledged"),
 ];
 
 /// The number of an input's kind.
@@ -84,8 +90,10 @@ fn kind(input: &Input) -> i8 {
         Input::CoachLinkUsed => 21,
         Input::SecondDevice { .. } => 22,
         Input::NamesBySight => 23,
-        Input::Settled { .. } => 24,
+        Input::Settled { .. } => SETTLED,
+        Input::Damaged(_) => 25,
         Input::ClockSet { .. } => 26,
+        Input::Acknowledged { .. } => 27,
     }
 }
 
@@ -108,6 +116,11 @@ impl Numbers {
         self.runs.insert(run, number);
         self.recordings.insert(number, run);
     }
+}
+
+/// The recording that a row of samples names.
+pub(crate) fn recording_no(payload: &[u8]) -> Option<u64> {
+    strokes::recording_no(payload)
 }
 
 /// What one row says.
@@ -319,7 +332,8 @@ pub(crate) fn join(at: u64, head: &Row, parts: &[Row], numbers: &Numbers) -> Res
             with_owner(said, |there| drop(there.insert("athlete".to_owned(), own)));
         }
     }
-    serde_json::from_value(said).map_err(|error| error.to_string())
+    // The library's own words quote what was said, and this is logged.
+    serde_json::from_value(said).map_err(|_| format!("it is no record of the kind {name:?}"))
 }
 
 fn json(athlete: AthleteId) -> Result<Value, String> {

@@ -45,6 +45,7 @@ impl Task {
                 }
                 batch.coming.insert(athlete, greeting.hello.device);
                 self.input(Input::Heard { athlete }, None, batch);
+                self.compare(athlete, &greeting.hello, batch);
             }
             Holder::Coach => {
                 let link = self.core.coach_link();

@@ -1,6 +1,7 @@
 //! Connections over an in-memory stream: who may say what, who is let in, who is sent away.
 
 mod command;
+mod damaged;
 mod full;
 mod guesses;
 mod refusals;

@@ -434,6 +434,7 @@ impl Server {
             call: view.call,
             own: view.own,
             requests: Vec::new(),
+            damage: view.damage,
         };
         told.push((who, Told::Welcome(Box::new(welcome))));
         if last_event > EventNo(0) {

@@ -45,7 +45,7 @@ pub(crate) fn status(place: &Place<'_>, coach: &Coach) {
         "event": "status", "title": now.title, "code": now.code.as_str(), "closed": now.closed,
         "in_command": coach.in_command(), "speed": now.speed, "settings": now.settings,
         "current": now.current, "pieces": now.pieces, "athletes": now.athletes,
-        "overview": overview, "requests": coach.requests(),
+        "overview": overview, "requests": coach.requests(), "damage": now.damage,
     });
     place.common.tell(line, || {
         let mut text = format!("{}  join: {}\n", now.title, now.code);
@@ -79,6 +79,9 @@ pub(crate) fn status(place: &Place<'_>, coach: &Coach) {
             for notice in &overview.notices {
                 text.push_str(&format!("  ! {}\n", notice_text(notice, &mirror.names())));
             }
+        }
+        for damage in &now.damage {
+            text.push_str(&format!("!! {}\n", damage.says));
         }
         for request in coach.requests() {
             text.push_str(&request_text(request));
@@ -238,6 +241,7 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
              check its clock: times of this piece may be wrong."
                 .into(),
         ),
+        Happening::Damaged(damage) => Some(format!("!! {}", damage.says)),
         Happening::SessionClosed => Some("== The session is closed.".into()),
         Happening::AthletesChanged { .. }
         | Happening::AthletesRemoved { .. }

@@ -301,6 +301,7 @@ impl<'a> Telling<'a> {
             | Happening::CallSent(_)
             | Happening::CallEnded { .. }
             | Happening::Calibrated { .. }
+            | Happening::Damaged(_)
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
             | Happening::ClockSet { .. }

@@ -323,6 +323,7 @@ function withListed(session: Session, { at_ms, what }: Event): Session {
     case 'call':
     case 'call_armed':
     case 'results':
+    case 'damaged':
     case 'session_closed':
       return session;
     default:
@@ -383,6 +384,10 @@ function changed(session: Session, atMs: number, what: Happening): Session {
       const put = (view: PieceView): PieceView =>
         view.piece === what.piece ? { ...view, results: replaced(view.results, what.results, byAthlete) } : view;
       return { ...session, pieces: session.pieces.map(put) };
+    }
+    case 'damaged': {
+      const { kind: _, ...damage } = what;
+      return { ...session, damage: [...(session.damage ?? []), damage] };
     }
     case 'session_closed':
       return { ...session, closed: true };

@@ -39,7 +39,7 @@ function answerClock({ world }: Scene, ahead: number): number {
 
 test('a secret is said in hello, and nowhere else', () => {
   const { world, news } = inSession();
-  expect(world.heard()[0]).toEqual({ type: 'hello', version_min: 1, version_max: 1, role: 'board', secret: 's3cret', run: null, at_ms: null, device: null, last_event: 0 });
+  expect(world.heard()[0]).toEqual({ type: 'hello', version_min: 1, version_max: 1, role: 'board', secret: 's3cret', run: null, at_ms: null, unacked_seq: null, device: null, last_event: 0 });
   expect(news.map((one) => one.news)).toEqual(['welcome']);
   world.pass(20_000);
   expect(JSON.stringify(world.heard())).not.toContain('s3cret');
@@ -145,10 +145,33 @@ test('who comes back names the last event, and none is told twice', () => {
   world.heard();
   world.accept();
   expect(world.heard()).toMatchObject([{ type: 'hello', last_event: 21 }]);
-  world.say(welcome());
+  world.say(welcome({ last_event: 21 }));
   world.say({ type: 'events', events: [closed(21), closed(22)] });
   const told = news.flatMap((one) => (one.news === 'said' && one.msg.type === 'events' ? one.msg.events : []));
   expect(told.map(({ event }) => event)).toEqual([18, 21, 22]);
+});
+
+test('a server whose damaged journal has lost events counts them anew, and none of these is missed', () => {
+  const { world, news } = inSession();
+  world.say({ type: 'events', events: [closed(18), closed(21)] });
+  world.end(null);
+  world.pass(1_000);
+  world.accept();
+  world.say(welcome({ last_event: 19 }));
+  world.say({ type: 'events', events: [closed(20)] });
+  const told = news.flatMap((one) => (one.news === 'said' && one.msg.type === 'events' ? one.msg.events : []));
+  expect(told.map(({ event }) => event)).toEqual([18, 21, 20]);
+});
+
+test('who comes back says from where on nothing was acknowledged', () => {
+  const run = '7c1f0f3e-2d4b-4a59-9c36-8e5b1a70d2f4';
+  const { world } = inSession({ role: 'athlete', run });
+  world.say({ type: 'ack', durable: { run, through_seq: 9, beyond: [] }, refused: [], own: null, events: [] });
+  world.end(null);
+  world.pass(1_000);
+  world.heard();
+  world.accept();
+  expect(world.heard()).toMatchObject([{ type: 'hello', run, unacked_seq: 10 }]);
 });
 
 test('who has heard of no event yet names the last one that the welcome held', () => {

@@ -93,6 +93,8 @@ export class Link {
   #epoch: string | null = null;
   /** A page that has just been opened has missed nothing: the welcome holds all that is true. */
   #lastEvent = 0;
+  /** The last sample of the recording that was acknowledged. */
+  #acked = 0;
 
   /** Begins to connect. */
   constructor(config: LinkConfig, world: World, tell: (news: News) => void) {
@@ -181,6 +183,7 @@ export class Link {
         secret: this.#secret,
         run: this.#config.run,
         at_ms: this.#sessionMs(),
+        unacked_seq: this.#config.run === null ? null : this.#acked + 1,
         device: this.#config.device ?? null,
         last_event: this.#lastEvent,
       });
@@ -226,6 +229,9 @@ export class Link {
     // Another journal numbers its events from the start.
     else if (this.#epoch !== msg.epoch) this.#lastEvent = 0;
     this.#epoch = msg.epoch;
+    // A damaged journal may have lost some: the numbers of those to come were used before.
+    this.#lastEvent = Math.min(this.#lastEvent, msg.last_event);
+    this.#acked = msg.durable?.run === this.#config.run ? msg.durable.through_seq : 0;
     this.#speed = Math.max(1, msg.speed);
     const nowMs = this.#ownMs();
     // The session was at least there when this was written, so it is never taken to be ahead.
@@ -254,6 +260,7 @@ export class Link {
         connection.restartMs = msg.after_ms;
         break;
       case 'ack':
+        if (msg.durable.run === this.#config.run) this.#acked = Math.max(this.#acked, msg.durable.through_seq);
         return this.#tell({ news: 'said', msg: { ...msg, events: this.#onlyNew(msg.events) } });
       case 'events':
         return this.#tell({ news: 'said', msg: { ...msg, events: this.#onlyNew(msg.events) } });

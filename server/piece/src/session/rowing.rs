@@ -41,11 +41,18 @@ impl Session {
         let change = athlete.recording.add(*now, run, samples);
         let durable = athlete.recording.durable(run);
         out.push(Output::Ack { athlete: id, durable, refused: change.refused });
+        let may_heal = !athlete.losses.is_empty();
         if change.points == Changed::Nothing {
+            if may_heal {
+                self.heal(id, out);
+            }
             return;
         }
         let follows = follows(pieces, 0..=*current, (id, athlete), *now, change.points);
         self.follow(id, follows, out);
+        if may_heal {
+            self.heal(id, out);
+        }
     }
 
     /// What of a batch is new, and whether it can have been rowed: told before it is written.

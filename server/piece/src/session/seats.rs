@@ -1,19 +1,20 @@
 //! Who may have which seat, and by what they come back to it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::{
     event::Happening,
     ids::{AthleteId, CommandId, DeviceId, PieceNo},
     refusal::{Refusal, Why},
-    spec::{AthleteSpec, Joining},
+    spec::{AthleteSpec, Joining, RosterEntry},
 };
 
-use super::{Session, folded, refused};
+use super::{Session, folded, of_athlete, refused};
 use crate::{
     input::Whose,
     limits, name,
     output::{Output, To},
+    plan::Course,
     roster::Athlete,
 };
 
@@ -188,5 +189,43 @@ impl Session {
                 }
             }
         }
+    }
+
+    pub(super) fn add_athletes(
+        &mut self,
+        athletes: &[(AthleteId, RosterEntry)],
+        out: &mut Vec<Output>,
+    ) -> Result<(), Refusal> {
+        if self.closed {
+            return refused(Why::NotNow, "This session is closed; make a new one.");
+        }
+        let mut names = BTreeSet::new();
+        for (_, entry) in athletes {
+            limits::check_athlete(&entry.spec)?;
+            if self.by_sight {
+                name::check_athlete(&entry.spec)?;
+            }
+            let name = &entry.spec.name;
+            let folded = self.folded(name);
+            if self.names.contains_key(&folded) || !names.insert(folded) {
+                let says =
+                    format!("{name} is in the roster already: add an initial to tell them apart.");
+                return refused(Why::NameTaken, &says);
+            }
+            for (piece, aim) in self.pieces.iter().skip(self.current).zip(&entry.aims) {
+                let whose = match self.pieces.len() {
+                    1 => name.clone(),
+                    _ => format!("{name}, piece {}", u32::from(piece.no.0) + 1),
+                };
+                Course::of(&piece.spec, aim).map_err(|refusal| of_athlete(&whose, refusal))?;
+            }
+        }
+        let first = PieceNo(u16::try_from(self.current).unwrap_or(u16::MAX));
+        for (id, entry) in athletes {
+            let athlete = Athlete::new(entry.spec.clone(), entry.aims.clone(), first);
+            self.admit(*id, athlete);
+            self.look(*id, out);
+        }
+        Ok(())
     }
 }

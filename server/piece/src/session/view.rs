@@ -1,7 +1,7 @@
 //! What each of those who look at a session may see of it.
 
 use thole_protocol::{
-    event::Event,
+    event::{Damage, Event},
     ids::{AthleteId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings},
     standing::{
@@ -66,6 +66,8 @@ pub struct View {
     pub call: Option<RunningCall>,
     /// An athlete's own standing.
     pub own: Option<Own>,
+    /// What the journal has lost: for the coach alone.
+    pub damage: Vec<Damage>,
 }
 
 impl Session {
@@ -96,6 +98,7 @@ impl Session {
                 self.piece()?.rowers.get(&you)?.running_view(recording)
             }),
             own: you.and_then(|you| self.own(you)),
+            damage: if viewer == Viewer::Coach { self.damage() } else { Vec::new() },
         }
     }
 

@@ -38,6 +38,11 @@ pub(super) fn pack_samples(at: u64, run: u64, samples: &[Sample]) -> Vec<u8> {
     out
 }
 
+/// The recording's number alone, also of a payload that is damaged behind it.
+pub(super) fn recording_no(mut payload: &[u8]) -> Option<u64> {
+    take(&mut payload).ok()
+}
+
 /// The recording's number and its samples.
 ///
 /// # Errors

@@ -80,6 +80,8 @@ fn examples() -> Vec<Input> {
         json!({"input": "clock_set", "by_ms": -3_600_000, "devices": 3}),
         json!({"input": "clock_set", "by_ms": null, "devices": 1}),
         json!({"input": "settled", "settled": settled}),
+        json!({"input": "damaged", "from": 3, "to": 4, "since_ms": 7, "until_ms": 9, "whose": [ana], "only_strokes": true}),
+        json!({"input": "acknowledged", "athlete": ana, "run": Uuid::from_u128(70), "through_seq": 9}),
         ordered(json!({"do": "settings", "settings": settings})),
         ordered(json!({"do": "change_athlete", "athlete": ana, "spec": {"name": "Ana"}})),
         ordered(json!({"do": "remove_athlete", "athlete": bo})),
@@ -122,7 +124,8 @@ fn every_input_comes_back_and_its_kind_has_the_number_that_it_has_for_good() {
     assert_eq!(kinds.len(), KINDS.len(), "a kind without an example: {kinds:?}");
     let pinned = "samples 1, heart_rate 2, created 3, projecting 4, athletes_added 5, joined 6, heard 7, \
                   not_heard 8, reopened 9, skipped 10, consent 11, ready 12, aimed 13, stop_rowing 14, row_on 15, \
-                  took_command 16, ordered 17, deadline 18, let_in 19, renewed 20, coach_link_used 21, second_device 22, names_by_sight 23, settled 24, clock_set 26";
+                  took_command 16, ordered 17, deadline 18, let_in 19, renewed 20, coach_link_used 21, second_device 22, names_by_sight 23, settled 24, \
+                  damaged 25, clock_set 26, acknowledged 27";
     assert!(
         KINDS
             .iter()

@@ -1,13 +1,17 @@
 //! A session's records as the file has them, each commit held against its tag.
 
 use rusqlite::{Connection, params};
-use thole_protocol::{ids::SessionId, units::At};
+use thole_piece::input::Damaged;
+use thole_protocol::{
+    ids::{AthleteId, SessionId},
+    units::At,
+};
 
 use super::{columns::whole, read, seats::Seats, witness::Seen};
 use crate::journal::{
     Damage, Found, JournalError, Record,
     chain::{Commit, Hash, Tag, content},
-    packing::{HEART_RATE, PART, Row, SAMPLES, UNREAD, join},
+    packing::{EMPTY, HEART_RATE, PART, Row, SAMPLES, SETTLED, UNREAD, join, recording_no},
 };
 
 /// One row as it stands.
@@ -45,11 +49,15 @@ pub(super) fn records(
     let aside = aside(connection, &seats).map_err(read)?;
     let mut found = walk.found;
     found.records.retain(|(position, _)| *position >= from && !aside.contains(position));
-    for what in &seats.damaged {
+    for (what, whose) in &seats.damaged {
         found.damage.push(Damage {
-            from,
-            to: found.next.saturating_sub(1),
+            from: 0,
+            to: Damaged::WHOLE,
             what: format!("{what} is damaged"),
+            since: At(0),
+            until: None,
+            whose: whose.iter().copied().collect(),
+            only_strokes: false,
         });
     }
     Ok(found)
@@ -72,7 +80,18 @@ struct Walk<'a> {
     open: Vec<Stored>,
     /// A row of it, or before it, is missing.
     gap: bool,
+    /// When the last record that is as it was written was.
+    proven: At,
+    /// Damage after which no such record has come yet begins here.
+    unended: usize,
     found: Found,
+}
+
+/// Of whom damaged records are, and of what kind.
+#[derive(Default)]
+struct About {
+    whose: Vec<AthleteId>,
+    only_strokes: bool,
 }
 
 impl<'a> Walk<'a> {
@@ -87,7 +106,8 @@ impl<'a> Walk<'a> {
             None => (0, Tag::default()),
         };
         let found = Found { next, ..Found::default() };
-        Ok(Walk { seats, before, next, open: Vec::new(), gap: false, found })
+        let (proven, unended) = (At(0), 0);
+        Ok(Walk { seats, before, next, open: Vec::new(), gap: false, proven, unended, found })
     }
 
     fn rows(&mut self, connection: &Connection) -> rusqlite::Result<()> {
@@ -113,7 +133,7 @@ impl<'a> Walk<'a> {
 
     fn take(&mut self, stored: Stored) {
         if stored.position > self.next {
-            self.name(self.next, stored.position - 1, "is missing");
+            self.name(self.next, stored.position - 1, "is missing", About::default());
             self.gap = true;
         }
         self.next = stored.position + 1;
@@ -124,8 +144,44 @@ impl<'a> Walk<'a> {
         }
     }
 
-    fn name(&mut self, from: u64, to: u64, what: &str) {
-        self.found.damage.push(Damage { from, to, what: what.to_owned() });
+    fn name(&mut self, from: u64, to: u64, what: &str, about: About) {
+        let About { whose, only_strokes } = about;
+        let (what, since) = (what.to_owned(), self.proven);
+        let damage = Damage { from, to, what, since, until: None, whose, only_strokes };
+        // A key that was changed makes all that is said of its person unproven: that is told once.
+        match self.found.damage.last_mut() {
+            Some(last) if last.what == damage.what && damage.what == DOUBTFUL => {
+                last.to = damage.to;
+                last.whose.extend(damage.whose);
+                last.whose.sort_unstable();
+                last.whose.dedup();
+                last.only_strokes &= damage.only_strokes;
+            }
+            _ => self.found.damage.push(damage),
+        }
+    }
+
+    /// Whose rows these are. Nobody's is of the session, and about all; a row and its recording name the same person, or
+    /// one of the two was changed.
+    fn about(&self, rows: &[Stored]) -> About {
+        let mut about = About { whose: Vec::new(), only_strokes: true };
+        for Stored { row, .. } in rows {
+            let strokes = [SAMPLES, HEART_RATE].contains(&row.kind.saturating_abs());
+            let Some(person) = row.person else {
+                if EMPTY.contains(&row.kind) && row.payload.is_empty() {
+                    continue;
+                }
+                return About::default();
+            };
+            about.only_strokes &= strokes;
+            about.whose.extend(self.seats.numbers.athletes.get(&person));
+            if row.kind == SAMPLES {
+                about.whose.extend(recording_no(&row.payload).and_then(|no| self.seats.owner(no)));
+            }
+        }
+        about.whose.sort_unstable();
+        about.whose.dedup();
+        if about.whose.is_empty() { About::default() } else { about }
     }
 
     /// All rows of a commit are here.
@@ -145,14 +201,23 @@ impl<'a> Walk<'a> {
         // Whatever this one was, those after it are held against what it says.
         self.before = tag;
         let is_whole = known && commit.tag() == tag;
-        if !is_whole {
+        if is_whole {
+            let first = rows.first().map(|row| At(row.at));
+            self.found.damage.iter_mut().skip(self.unended).for_each(|damage| damage.until = first);
+            self.unended = self.found.damage.len();
+            self.proven = rows.last().map_or(self.proven, |row| At(row.at));
+        } else {
             let (from, to) = ends(&rows);
+            let is_doubtful =
+                |row: &Stored| row.row.person.is_some_and(|who| self.seats.doubtful.contains(&who));
             let what = if gap {
                 "cannot be proven, because what stood before it is missing"
+            } else if rows.iter().any(is_doubtful) {
+                DOUBTFUL
             } else {
                 "is not as it was written"
             };
-            self.name(from, to, what);
+            self.name(from, to, what, self.about(&rows));
         }
         self.serve(rows, is_whole || gap);
     }
@@ -162,7 +227,7 @@ impl<'a> Walk<'a> {
         let rows = std::mem::take(&mut self.open);
         if !rows.is_empty() {
             let (from, to) = ends(&rows);
-            self.name(from, to, "has lost the end of its commit");
+            self.name(from, to, "has lost the end of its commit", self.about(&rows));
             self.serve(rows, true);
         }
         self.found.next = self.next;
@@ -171,7 +236,8 @@ impl<'a> Walk<'a> {
     /// What the witness has seen has to be there.
     fn witness(&mut self, connection: &Connection, seen: Seen) -> rusqlite::Result<()> {
         if seen.next > self.next {
-            self.name(self.next, seen.next - 1, "is missing: the end of the journal was lost");
+            let what = "is missing: the end of the journal was lost";
+            self.name(self.next, seen.next - 1, what, About::default());
             self.found.next = seen.next;
             return Ok(());
         }
@@ -180,7 +246,8 @@ impl<'a> Walk<'a> {
         let mut rows = select.query(params![self.seats.number, whole(seen.next - 1)])?;
         let tag = rows.next()?.map(|row| row.get::<_, Option<Tag>>(0)).transpose()?.flatten();
         if tag != Some(seen.tag) && self.found.damage.is_empty() {
-            self.name(seen.next - 1, seen.next - 1, "is not the one that was written last");
+            let (last, what) = (seen.next - 1, "is not the one that was written last");
+            self.name(last, last, what, About::default());
         }
         Ok(())
     }
@@ -197,17 +264,20 @@ impl<'a> Walk<'a> {
                 self.found.erased += 1;
                 continue;
             }
-            let unproven = !strokes && [SAMPLES, HEART_RATE].contains(&head.row.kind);
+            // What became of a piece is made again of the strokes that are there.
+            let unproven = !strokes && [SAMPLES, HEART_RATE, SETTLED].contains(&head.row.kind);
             if unproven {
                 continue;
             }
             match join(head.at, &head.row, &parts, &self.seats.numbers) {
                 Ok(input) => self.found.records.push((position, Record { at: At(head.at), input })),
                 Err(_) if head.row.kind == UNREAD => {
-                    self.name(position, position, "could not be understood when it was converted");
+                    let what = "could not be understood when it was converted";
+                    self.name(position, position, what, About::default());
                 }
                 Err(what) => {
-                    self.name(position, position, &format!("cannot be understood: {what}"))
+                    let about = self.about(&[head]);
+                    self.name(position, position, &format!("cannot be understood: {what}"), about);
                 }
             }
         }
@@ -228,15 +298,20 @@ impl<'a> Walk<'a> {
             });
             if let Ok(next) = next {
                 self.next = next.cast_unsigned();
-                self.name(from, self.next - 1, &format!("cannot be read: {why}"));
+                let what = format!("cannot be read: {why}");
+                self.name(from, self.next - 1, &what, About::default());
                 return true;
             }
         }
         self.next = from + 1;
-        self.name(from, from, &format!("and all after it cannot be read: {why}"));
+        let what = format!("and all after it cannot be read: {why}");
+        self.name(from, from, &what, About::default());
         false
     }
 }
+
+/// What is named of commits with records of a person whose row is damaged.
+const DOUBTFUL: &str = "cannot be proven, because the row of somebody in it is damaged";
 
 fn ends(rows: &[Stored]) -> (u64, u64) {
     let position = |row: &Stored| row.position;

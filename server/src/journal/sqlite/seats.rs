@@ -29,8 +29,12 @@ pub(super) struct Seats {
     keys: BTreeMap<u64, Key>,
     persons: u64,
     runs: u64,
-    /// Rows that are not as they were written.
-    pub(super) damaged: Vec<String>,
+    /// Rows that are not as they were written, and whose they are.
+    pub(super) damaged: Vec<(String, Option<AthleteId>)>,
+    /// Whose each recording is.
+    owners: BTreeMap<u64, u64>,
+    /// Persons among the damaged rows.
+    pub(super) doubtful: Vec<u64>,
 }
 
 impl Seats {
@@ -60,9 +64,11 @@ impl Seats {
             persons: 0,
             runs: 0,
             damaged: Vec::new(),
+            owners: BTreeMap::new(),
+            doubtful: Vec::new(),
         };
         if session_sum(session, &code, created, &key) != *sum {
-            seats.damaged.push("its row in the list of sessions".to_owned());
+            seats.damaged.push(("its row in the list of sessions".to_owned(), None));
         }
         seats.read_persons(connection)?;
         seats.read_runs(connection)?;
@@ -79,14 +85,20 @@ impl Seats {
             let athlete: Option<Vec<u8>> = row.get(1)?;
             let (key, kept): (Option<Vec<u8>>, Option<Vec<u8>>) = (row.get(2)?, row.get(3)?);
             let (Some(athlete), Some(key), Some(kept)) = (athlete, key, kept) else { continue };
-            match (Uuid::from_slice(&athlete), Key::try_from(key.as_slice())) {
-                (Ok(athlete), Ok(key))
-                    if person_sum(self.session, number, AthleteId(athlete), &key) == *kept =>
-                {
-                    self.numbers.know(number, AthleteId(athlete));
-                    self.keys.insert(number, key);
-                }
-                _ => self.damaged.push(format!("the row of person {number}")),
+            // A row that is not as it was written is used as it stands: whatever the identity, it is one person's, and
+            // the others of the roster are read with it; a key that was changed proves nothing.
+            let athlete = Uuid::from_slice(&athlete).ok().map(AthleteId);
+            let key = Key::try_from(key.as_slice()).ok();
+            if let Some(athlete) = athlete {
+                self.numbers.know(number, athlete);
+            }
+            if let Some(key) = key {
+                self.keys.insert(number, key);
+            }
+            let sum = athlete.zip(key).map(|(id, key)| person_sum(self.session, number, id, &key));
+            if sum.is_none_or(|sum| sum != *kept) {
+                self.damaged.push((format!("the row of person {number}"), athlete));
+                self.doubtful.push(number);
             }
         }
         Ok(())
@@ -101,14 +113,24 @@ impl Seats {
             self.runs = number;
             let person = row.get::<_, i64>(1)?.cast_unsigned();
             let (run, kept): (Vec<u8>, Vec<u8>) = (row.get(2)?, row.get(3)?);
+            self.owners.insert(number, person);
             match Uuid::from_slice(&run) {
                 Ok(run) if run_sum(self.session, number, person, RunId(run)) == *kept => {
                     self.numbers.know_run(number, RunId(run));
                 }
-                _ => self.damaged.push(format!("the row of recording {number}")),
+                // Strokes of it are not given: its device sends them again under the true name.
+                _ => {
+                    let whose = self.numbers.athletes.get(&person).copied();
+                    self.damaged.push((format!("the row of recording {number}"), whose));
+                }
             }
         }
         Ok(())
+    }
+
+    /// Whose a recording is, by its number.
+    pub(super) fn owner(&self, recording: u64) -> Option<&AthleteId> {
+        self.numbers.athletes.get(self.owners.get(&recording)?)
     }
 
     /// The key of a record: its person's, or the session's; none of somebody who was erased or whose row is damaged.
@@ -143,6 +165,8 @@ impl Seats {
             persons: 0,
             runs: 0,
             damaged: Vec::new(),
+            owners: BTreeMap::new(),
+            doubtful: Vec::new(),
         })
     }
 

@@ -34,6 +34,8 @@ export function markText(mark: Mark): string {
       return 'The machine was first heard late; its own clock shows that all of it counts.';
     case 'clocks_apart':
       return 'Your machine’s clock and the session’s ran apart on the way: the time may be wrong by that.';
+    case 'damaged':
+      return 'The server’s record of this piece was damaged. Strokes that this device still has are sent again by themselves.';
     case 'late_start':
       return 'Your first stroke came well after the go.';
     default:

@@ -23,6 +23,8 @@ export function markText(mark: Mark): string {
       return 'first heard late, counted by the machine\u2019s own clock';
     case 'clocks_apart':
       return 'machine’s clock and the session’s ran apart: times may be wrong';
+    case 'damaged':
+      return 'the server’s journal was damaged here: look at it';
     case 'late_start':
       return 'first stroke came late';
     default:

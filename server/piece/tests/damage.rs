@@ -1,0 +1,159 @@
+//! What the journal has lost: whose results are marked, for how long, and that the coach is told once.
+#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
+
+use thole_piece::{Input, Output, Session, input::Damaged, session::Viewer};
+use thole_protocol::{
+    event::Happening,
+    ids::{AthleteId, CommandId, RunId},
+    order::Order,
+    sample::Sample,
+    spec::{AthleteSpec, Extent, PieceSpec, Repeat, RosterEntry, SessionSettings},
+    standing::Mark,
+    units::{At, Decimetres, Millis},
+};
+use uuid::Uuid;
+
+const GO: u64 = 20_000;
+
+fn athlete(who: u128) -> AthleteId {
+    AthleteId(Uuid::from_u128(who))
+}
+
+fn say(session: &mut Session, at: u64, input: &Input) -> Vec<Output> {
+    session.apply(At(at).max(session.now()), input)
+}
+
+/// 9 m every 2 s from the go on.
+fn stroke(session: &mut Session, who: u128, seq: u32) {
+    let heard = GO + 2_000 * u64::from(seq - 1);
+    let sample = Sample {
+        seq,
+        heard_ms: i64::try_from(heard).unwrap() - 300,
+        distance_dm: 90 * i64::from(seq - 1),
+        ..Sample::default()
+    };
+    let (athlete, run) = (athlete(who), RunId(Uuid::from_u128(who)));
+    say(session, heard, &Input::Samples { athlete, run, samples: vec![sample] });
+}
+
+/// Ana and Bo in the middle of 500 m; Ana's twelfth stroke is not there.
+fn rowing() -> Session {
+    let mut session = Session::new();
+    let settings = SessionSettings::default();
+    say(&mut session, 0, &Input::Created { title: String::new(), settings });
+    let entry = |name: &str| RosterEntry {
+        spec: AthleteSpec { name: name.to_owned(), ..AthleteSpec::default() },
+        aims: Vec::new(),
+    };
+    let athletes = vec![(athlete(1), entry("Ana")), (athlete(2), entry("Bo"))];
+    let command = |no| CommandId(Uuid::from_u128(no));
+    say(&mut session, 0, &Input::AthletesAdded { command: command(1), athletes });
+    let work = Extent::Distance { distance_dm: Decimetres(5_000) };
+    let pieces = vec![PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }])];
+    for (no, order) in (2..).zip([Order::SetPieces { pieces }, Order::Arm, Order::Start]) {
+        say(&mut session, GO - 10_000, &Input::Ordered { command: command(no), order });
+    }
+    for seq in 1..=20 {
+        for who in [1, 2] {
+            if (seq, who) != (12, 1) {
+                stroke(&mut session, who, seq);
+            }
+        }
+    }
+    session
+}
+
+fn lost(whose: &[u128], only_strokes: bool) -> Input {
+    let (since_ms, until_ms) = (At(GO + 21_000), At(GO + 23_000));
+    let whose = whose.iter().map(|who| athlete(*who)).collect();
+    Input::Damaged(Damaged { from: 40, to: 41, since_ms, until_ms, whose, only_strokes })
+}
+
+fn told(out: &[Output]) -> Vec<String> {
+    let says = out.iter().filter_map(|output| {
+        let Output::Event { to, event } = output else { return None };
+        let Happening::Damaged(damage) = &event.what else { return None };
+        assert!(to.coach && !to.board, "it is the coach's");
+        Some(damage.says.clone())
+    });
+    says.collect()
+}
+
+/// Whose results are marked when the piece is stopped now.
+fn marked(session: &Session) -> Vec<bool> {
+    let mut session = session.clone();
+    let command = CommandId(Uuid::from_u128(9));
+    say(&mut session, 90_000, &Input::Ordered { command, order: Order::Stop });
+    let view = session.view(Viewer::Coach);
+    let mut results = view.pieces.first().unwrap().results.clone();
+    results.sort_by_key(|result| result.athlete);
+    results.iter().map(|result| result.marks.contains(&Mark::Damaged)).collect()
+}
+
+#[test]
+fn who_lacks_a_stroke_is_marked_until_it_is_here() {
+    let mut session = rowing();
+    assert_eq!(marked(&session), [false, false]);
+    // The record was of both; Bo has every number up to one that is later, so nothing of his was in it.
+    let out = say(&mut session, 70_000, &lost(&[1, 2], true));
+    let says = told(&out);
+    assert_eq!(says.len(), 1);
+    assert!(
+        says.concat().contains("strokes of Ana and Bo from between 0:00:41 and 0:00:43"),
+        "{says:?}"
+    );
+    assert_eq!(marked(&session), [true, false]);
+    stroke(&mut session, 1, 12);
+    assert_eq!(marked(&session), [false, false]);
+    assert_eq!(session.damage().len(), 1, "the coach is told of it on coming, too");
+}
+
+#[test]
+fn the_same_damage_is_told_once_and_more_of_it_again() {
+    let mut session = rowing();
+    assert_eq!(told(&say(&mut session, 70_000, &lost(&[1], true))).len(), 1);
+    assert_eq!(told(&say(&mut session, 70_000, &lost(&[1], true))).len(), 0);
+    assert_eq!(told(&say(&mut session, 70_000, &lost(&[1, 2], true))).len(), 1);
+    let whole = Damaged {
+        from: 0,
+        to: Damaged::WHOLE,
+        since_ms: At(0),
+        until_ms: At(70_000),
+        whose: vec![athlete(1)],
+        only_strokes: false,
+    };
+    assert_eq!(told(&say(&mut session, 70_000, &Input::Damaged(whole.clone()))).len(), 1);
+    assert!(session.knows_damage(&whole));
+    let later = Damaged { from: 60, to: 60, whose: vec![athlete(1)], ..whole };
+    assert!(!session.knows_damage(&later), "the row of somebody is none of their records");
+}
+
+#[test]
+fn what_may_have_been_an_order_marks_everybody_for_good() {
+    let mut session = rowing();
+    let says = told(&say(&mut session, 70_000, &lost(&[], false)));
+    assert!(says.concat().contains("orders may be among it"), "{says:?}");
+    stroke(&mut session, 1, 12);
+    stroke(&mut session, 2, 21);
+    assert_eq!(marked(&session), [true, true]);
+}
+
+#[test]
+fn a_device_says_up_to_where_and_is_believed() {
+    let mut session = rowing();
+    let run = RunId(Uuid::from_u128(2));
+    let acknowledged = |through_seq| Input::Acknowledged { athlete: athlete(2), run, through_seq };
+    let says = told(&say(&mut session, 70_000, &acknowledged(22)));
+    assert!(says.concat().contains("lost strokes of Bo"), "{says:?}");
+    assert!(session.may_miss(athlete(2)));
+    stroke(&mut session, 2, 21);
+    assert_eq!(marked(&session), [false, true]);
+    stroke(&mut session, 2, 22);
+    assert_eq!(marked(&session), [false, false]);
+    // As much as is here: nothing is missing, whatever was feared.
+    say(&mut session, 90_000, &lost(&[1, 2], true));
+    let run = RunId(Uuid::from_u128(1));
+    let all = Input::Acknowledged { athlete: athlete(1), run, through_seq: 11 };
+    assert_eq!(told(&say(&mut session, 90_000, &all)), [""; 0]);
+    assert!(!session.may_miss(athlete(1)));
+}

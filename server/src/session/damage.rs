@@ -1,0 +1,77 @@
+//! What a damaged journal has lost becomes records of its own when the session is opened, each once; and what only an
+//! athlete's device knows of it.
+
+use thole_piece::{Input, input::Damaged};
+use thole_protocol::{client_msg::Hello, ids::AthleteId, units::At};
+
+use super::{Batch, Core, Task};
+use crate::journal::Damage;
+
+/// So many are told one by one; what is beyond is told together.
+const TOLD_MAX: usize = 16;
+
+impl Task {
+    /// Whoever opens a damaged session says so in it before anybody is welcomed.
+    pub(super) fn note_damage(&mut self, batch: &mut Batch) {
+        let now = self.clock.now().max(self.last);
+        for damaged in untold(std::mem::take(&mut self.damage), &self.core, now) {
+            self.input(Input::Damaged(damaged), None, batch);
+        }
+    }
+
+    /// A device that was acknowledged more than there is knows of a loss that nothing else has seen.
+    pub(super) fn compare(&mut self, athlete: AthleteId, hello: &Hello, batch: &mut Batch) {
+        let (Some(run), Some(unacked)) = (hello.run, hello.unacked_seq) else { return };
+        let through_seq = unacked.saturating_sub(1);
+        let there = self.core.durable(athlete, run).through_seq;
+        if through_seq > there {
+            let session = self.row.session;
+            tracing::error!(
+                %session, %athlete, there, acknowledged = through_seq,
+                "the journal has lost strokes that it had acknowledged; their device sends them again"
+            );
+        }
+        if through_seq > 0 && (through_seq > there || self.core.may_miss(athlete)) {
+            self.input(Input::Acknowledged { athlete, run, through_seq }, None, batch);
+        }
+    }
+}
+
+/// Damage of which there is no record yet: what is side by side is one, and of very much the rest is one.
+fn untold(mut damage: Vec<Damage>, core: &Core, now: At) -> Vec<Damaged> {
+    damage.sort_by_key(|damage| (damage.to == Damaged::WHOLE, damage.from, damage.to));
+    let mut all: Vec<Damaged> = Vec::new();
+    for Damage { from, to, since, until, whose, only_strokes, .. } in damage {
+        // What nothing follows lasted until now.
+        let until_ms = until.unwrap_or(now).max(since);
+        let next = Damaged { from, to, since_ms: since, until_ms, whose, only_strokes };
+        match all.last_mut() {
+            Some(last) if last.to != Damaged::WHOLE && next.from <= last.to + 1 => join(last, next),
+            _ => all.push(next),
+        }
+    }
+    all.retain(|damaged| !core.knows_damage(damaged));
+    let rest = all.split_off(all.len().min(TOLD_MAX));
+    if let Some(rest) = rest.into_iter().reduce(|mut one, other| {
+        join(&mut one, other);
+        one
+    }) {
+        all.push(rest);
+    }
+    all
+}
+
+fn join(one: &mut Damaged, other: Damaged) {
+    one.from = one.from.min(other.from);
+    one.to = one.to.max(other.to);
+    one.since_ms = one.since_ms.min(other.since_ms);
+    one.until_ms = one.until_ms.max(other.until_ms);
+    one.only_strokes &= other.only_strokes;
+    if one.whose.is_empty() || other.whose.is_empty() {
+        one.whose.clear();
+    } else {
+        one.whose.extend(other.whose);
+        one.whose.sort_unstable();
+        one.whose.dedup();
+    }
+}
