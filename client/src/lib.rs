@@ -27,4 +27,5 @@ pub mod rower;
 pub mod seat;
 pub mod socket;
 pub mod table;
+pub mod thin;
 pub mod wording;

@@ -14,6 +14,7 @@ use thole::{
     recording::{BridgeLine, Recording},
     rower::{Build, Machine, Pause},
     seat::{Drop, Seat},
+    thin::Thin,
     wording,
 };
 use thole_protocol::{
@@ -212,6 +213,7 @@ async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Resul
     let mut lines: Option<mpsc::Receiver<Result<String, String>>> = None;
     let mut read = 0_u64;
     let mut over = false;
+    let mut thin = Thin::default();
     loop {
         let wait = telling.next_count(athlete.clock());
         let line = async {
@@ -235,7 +237,7 @@ async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Resul
             line = line => match line {
                 Some(line) => {
                     read += 1;
-                    pipe(&mut athlete, &line?, read);
+                    pipe(&mut athlete, &line?, read, &mut thin);
                 }
                 None => (lines, over) = (None, true),
             },
@@ -247,7 +249,7 @@ async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Resul
     }
 }
 
-fn pipe(athlete: &mut Athlete, line: &str, nth: u64) {
+fn pipe(athlete: &mut Athlete, line: &str, nth: u64, thin: &mut Thin) {
     let (Ok(line), Some(now)) = (BridgeLine::read(line), athlete.clock().now()) else {
         if let Err(says) = BridgeLine::read(line) {
             eprintln!("Line {nth}: {says}");
@@ -255,7 +257,9 @@ fn pipe(athlete: &mut Athlete, line: &str, nth: u64) {
         return;
     };
     let heard_ms = i64::try_from(now.0).unwrap_or(i64::MAX);
-    athlete.record(line.sample(heard_ms));
+    if thin.lets(heard_ms) {
+        athlete.record(line.sample(heard_ms));
+    }
     if let Some(heart_bpm) = line.heart_bpm {
         athlete.record_heart(Reading { heard_ms, heart_bpm });
     }

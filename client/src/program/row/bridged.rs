@@ -6,6 +6,7 @@ use thole::{
     address::Link,
     athlete::{Athlete, AthleteConfig, Told},
     ftms::bridge::{Bridge, Heard, Radio},
+    thin::Thin,
 };
 use thole_protocol::{client_msg::Role, sample::Reading, units::Millis};
 
@@ -143,6 +144,7 @@ struct Passing {
     lost_told: bool,
     heart_ms: Option<i64>,
     newest_ms: i64,
+    thin: Thin,
 }
 
 impl Passing {
@@ -164,7 +166,9 @@ impl Passing {
             }
             Heard::Sample(sample) => {
                 self.newest_ms = sample.heard_ms;
-                athlete.record(sample);
+                if self.thin.lets(sample.heard_ms) {
+                    athlete.record(sample);
+                }
             }
             Heard::Heart(heart_bpm) => {
                 let due = |before: i64| self.newest_ms - before >= i64::from(HEART_EVERY.0);

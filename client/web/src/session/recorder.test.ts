@@ -141,3 +141,15 @@ test('what is final is dropped from the disk, and only when it is durable', asyn
   recorder.forget(99_000);
   expect([...store.samples.values()].map(({ seq }) => seq)).toEqual([2]);
 });
+
+test('of a machine that reports ten times a second four are recorded', async () => {
+  const store = new FakedStore();
+  const { world, recorder } = await opened(store);
+  welcomedAt(world, 50_000);
+  for (let nth = 0; nth < 600; nth += 1) {
+    recorder.record({ distance_dm: 4 * nth });
+    world.pass(100);
+  }
+  expect(store.samples.size).toBeGreaterThanOrEqual(240);
+  expect(store.samples.size).toBeLessThanOrEqual(280);
+});

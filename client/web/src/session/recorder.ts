@@ -1,5 +1,6 @@
 // An athlete's recording: numbered and dated, kept on this device, and sent until it is durable.
 import type { RunId, ServerMsg } from '../protocol/decode';
+import { Thin } from '../machine/thin';
 import { Kept } from './kept';
 import type { Link, News } from './socket';
 import type { Said, Shelved, Store, Waiting } from './store';
@@ -18,6 +19,7 @@ export class Recorder {
   #undated: Waiting[];
   #lastNth: number;
   #dated = false;
+  readonly #thin = new Thin();
   #callOff: () => void = () => undefined;
 
   private constructor(run: RunId, { samples, waiting }: Shelved, store: Store, world: World) {
@@ -50,6 +52,7 @@ export class Recorder {
 
   /** Records what the machine has said just now. Before the session's clock is known it waits for its date. */
   record(said: Said): void {
+    if (!this.#thin.lets(this.#world.now())) return;
     if (this.#dated) this.#keep(said, this.#world.now(), null);
     else if (this.#undated.length < UNDATED_MAX) this.#wait(said);
     this.#send();
