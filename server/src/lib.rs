@@ -56,7 +56,9 @@ use disk::{Disk, Room};
 use forecasts::Forecasts;
 use hosts::Hosts;
 use journal::{Journal, JournalError};
-use limits::{Allowance, BACKLOG, JOIN_WAIT, READING, STOP_MAX};
+use limits::{
+    Allowance, BACKLOG, CREATED_TOO_FAST, JOIN_WAIT, NEARLY_FULL, READING, SESSIONS_FULL, STOP_MAX,
+};
 use makers::Makers;
 use metrics::{Metrics, Now};
 use registry::Registry;
@@ -151,13 +153,21 @@ impl Server {
         joins.book(self.clock.instant(), JOIN_WAIT)
     }
 
-    /// Whether one more session may be made now.
-    pub fn may_create(&self) -> bool {
+    /// Counts one more session that is made now.
+    ///
+    /// # Errors
+    /// Why none may be made, and what to do.
+    pub fn may_create(&self) -> Result<(), &'static str> {
         let low = self.settings.limits.disk_low;
-        let room = Disk::of(&self.settings.data)
-            .is_none_or(|disk| disk.room(low) != Room::ForThoseWhoAreHere);
-        room && self.registry.len() < self.settings.limits.sessions
-            && take(&self.creations, self.clock)
+        if Disk::of(&self.settings.data)
+            .is_some_and(|disk| disk.room(low) == Room::ForThoseWhoAreHere)
+        {
+            return Err(NEARLY_FULL);
+        }
+        if self.registry.len() >= self.settings.limits.sessions {
+            return Err(SESSIONS_FULL);
+        }
+        take(&self.creations, self.clock).then_some(()).ok_or(CREATED_TOO_FAST)
     }
 
     /// How many connections there are.

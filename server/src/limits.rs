@@ -136,6 +136,18 @@ pub const ACCEPT_AGAIN_AFTER: Duration = Duration::from_millis(100);
 pub const FULL: &str = "The server's disk is full: nothing can be saved just now. What you have rowed stays on this device; \
                         keep it open, and it comes in when there is room.";
 
+/// What whoever makes a session is told when the disk is nearly full: what is left is for the sessions that are there.
+pub const NEARLY_FULL: &str = "The server's disk is nearly full, so no new session can be made; those that are there go on. \
+                               Ask whoever runs the server to make room, then try again.";
+
+/// What they are told when as many sessions are open as may be …
+pub const SESSIONS_FULL: &str =
+    "This server has as many sessions open as it may have; try again in a few minutes.";
+
+/// … and when more were made in this minute than may be.
+pub const CREATED_TOO_FAST: &str =
+    "Very many sessions are being made on this server just now; try again in a minute.";
+
 /// Limits that are settings; `config.rs` has their names, units and reasons.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Limits {

@@ -319,9 +319,7 @@ async fn created(
         let says = "Very many sessions were made from this network; try again in a minute.";
         return Ok(Err(refusal(Why::Limit, says)));
     }
-    if !server.may_create() {
-        let says =
-            "This server has as many sessions as it may have just now; try again in a minute.";
+    if let Err(says) = server.may_create() {
         return Ok(Err(refusal(Why::Limit, says)));
     }
     let session = SessionId(Uuid::now_v7());

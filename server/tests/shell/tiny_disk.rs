@@ -1,5 +1,5 @@
-//! The program on a disk of a few megabytes: it goes on as a reader when that is full, and writes again when there is
-//! room.
+//! The program on a disk with little room: it makes no new sessions, goes on as a reader when there is none left, and
+//! writes again when there is.
 
 use std::{
     path::{Path, PathBuf},
@@ -116,4 +116,30 @@ async fn a_full_disk_ends_sessions_and_not_the_server_and_room_brings_them_back(
     let ended = server.ended();
     let says = String::from_utf8_lossy(&ended.stderr).into_owned();
     assert!(ended.status.success() && says.contains("can be written again"), "{says}");
+}
+
+#[tokio::test]
+async fn a_disk_that_is_nearly_full_makes_no_new_session_says_why_and_keeps_those_that_are_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    let server = Started::new(&data, &[]);
+    let created = session_made(&mut server.socket().await, &data).await;
+    signal(server.id(), "-TERM");
+    assert!(server.ended().status.success());
+
+    // Of a disk that is smaller than this, less than a quarter is free, whatever else is on it.
+    let server = Started::new(&data, &["--disk-low-mib", "1073741824"]);
+    let key = std::fs::read_to_string(data.join("machine-key")).unwrap();
+    let key = key.lines().next().unwrap();
+    let mut late = server.socket().await;
+    say(&mut late, json!({"type": "create", "title": "Mill Reach", "key": key})).await;
+    let refused = next(&mut late).await;
+    let refused = refused.to_text().unwrap();
+    assert!(refused.contains("\"limit\"") && refused.contains("disk is nearly full"), "{refused}");
+    assert!(refused.contains("make room") && !refused.contains("as many sessions"), "{refused}");
+    let mut coach = server.socket().await;
+    let hello = json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "coach",
+        "secret": created["coach_secret"], "last_event": 0});
+    say(&mut coach, hello).await;
+    assert!(next(&mut coach).await.to_text().unwrap().contains("\"welcome\""));
 }
