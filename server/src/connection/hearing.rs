@@ -3,7 +3,10 @@
 use thole_piece::{Input, aim, limits as core_limits};
 use thole_protocol::{
     ClientMsg, ServerMsg,
-    client_msg::{AimAt, Command, Consent, HeartRate, Misread, Ready, Samples, Skip},
+    client_msg::{
+        AddAthletes, AimAt, Command, Consent, HeartRate, LetIn, Misread, NewBoardLink,
+        NewCoachLink, NewLink, Ready, Samples, Skip, TakeCommand, TurnAway,
+    },
     close::Close,
     ids::CommandId,
     refusal::{Refusal, Why},
@@ -32,13 +35,14 @@ impl Connection {
                 self.server.count_unknown(unknown);
                 msg
             }
-            Err(error) => return self.refuse(socket, misread(error)).await,
+            Err(error) => return self.refuse(socket, None, misread(error)).await,
         };
+        let named = named(&msg);
         self.pay(&msg);
         self.pay_for_refusals()?;
         if !may_say(self.role, &msg) {
             let says = "This link may not do that; use the link of the role that may.";
-            return self.refuse(socket, refusal(Why::NotYours, says)).await;
+            return self.refuse(socket, named, refusal(Why::NotYours, says)).await;
         }
         if let ClientMsg::Clock(question) = msg {
             // Answered here, ahead of every queue: what waits would look like a longer way.
@@ -59,7 +63,7 @@ impl Connection {
                 Ok(())
             }
             Ok(None) => Ok(()),
-            Err(refusal) => self.refuse(socket, refusal).await,
+            Err(refusal) => self.refuse(socket, named, refusal).await,
         }
     }
 
@@ -83,7 +87,13 @@ impl Connection {
         Ok(())
     }
 
-    async fn refuse<S>(&mut self, socket: &mut Socket<S>, refusal: Refusal) -> Result<(), Ended>
+    /// Whoever gave what was said a name is answered by it, or they would say it again for ever.
+    async fn refuse<S>(
+        &mut self,
+        socket: &mut Socket<S>,
+        command: Option<CommandId>,
+        refusal: Refusal,
+    ) -> Result<(), Ended>
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
@@ -91,13 +101,14 @@ impl Connection {
         if !self.refusals.take(self.server.clock.instant()) {
             return Err(Ended::Closing(Close::TooMany));
         }
-        socket.say(&ServerMsg::Refused { command: None, refusal }).await
+        socket.say(&ServerMsg::Refused { command, refusal }).await
     }
 
     /// What the session is told; none when there is nothing to tell.
     fn event(&mut self, msg: ClientMsg) -> Result<Option<Event>, Refusal> {
         let conn = self.conn;
-        let command = command_of(&msg);
+        // Orders of the coach are answered by the core.
+        let command = named(&msg).filter(|_| !matches!(msg, ClientMsg::Command(_)));
         let input = match msg {
             ClientMsg::Command(Command { command, order }) => Input::Ordered { command, order },
             ClientMsg::AddAthletes(add) => {
@@ -191,9 +202,17 @@ impl Connection {
     }
 }
 
-/// By what an athlete wants to be answered; orders of the coach are answered by the core.
-fn command_of(msg: &ClientMsg) -> Option<CommandId> {
+/// The name by which this is answered.
+fn named(msg: &ClientMsg) -> Option<CommandId> {
     match msg {
+        ClientMsg::Command(Command { command, .. })
+        | ClientMsg::AddAthletes(AddAthletes { command, .. })
+        | ClientMsg::NewLink(NewLink { command, .. })
+        | ClientMsg::NewBoardLink(NewBoardLink { command })
+        | ClientMsg::NewCoachLink(NewCoachLink { command })
+        | ClientMsg::LetIn(LetIn { command, .. })
+        | ClientMsg::TurnAway(TurnAway { command, .. })
+        | ClientMsg::TakeCommand(TakeCommand { command }) => Some(*command),
         ClientMsg::Skip(Skip { command, .. })
         | ClientMsg::Consent(Consent { command, .. })
         | ClientMsg::Ready(Ready { command, .. })
@@ -206,15 +225,7 @@ fn command_of(msg: &ClientMsg) -> Option<CommandId> {
         | ClientMsg::Clock(_)
         | ClientMsg::Heartbeat
         | ClientMsg::Samples(_)
-        | ClientMsg::HeartRate(_)
-        | ClientMsg::Command(_)
-        | ClientMsg::AddAthletes(_)
-        | ClientMsg::NewLink(_)
-        | ClientMsg::NewBoardLink(_)
-        | ClientMsg::NewCoachLink(_)
-        | ClientMsg::LetIn(_)
-        | ClientMsg::TurnAway(_)
-        | ClientMsg::TakeCommand(_) => None,
+        | ClientMsg::HeartRate(_) => None,
     }
 }
 

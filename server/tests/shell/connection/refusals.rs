@@ -33,12 +33,19 @@ async fn an_aim_longer_than_anybody_needs_is_not_written() {
         json!({"plan": {"profile": "legs", "legs": vec![leg; 101]}}),
         json!({"plan": {"profile": "speeds", "speeds_ppm": vec![1_000_000; 101]}}),
     ] {
-        ana_in.say(json!({"type": "aim", "piece": 0, "aim": aim})).await;
-        assert_eq!(ana_in.hears("refused").await["refusal"]["why"], "out_of_range");
+        let command = json!(Uuid::new_v4());
+        ana_in.say(json!({"type": "aim", "piece": 0, "aim": aim, "command": command})).await;
+        let refused = ana_in.hears("refused").await;
+        assert_eq!(refused["refusal"]["why"], "out_of_range");
+        assert_eq!(refused["command"], command, "else it is said again with every connection");
     }
     let run = Uuid::from_u128(7);
     ana_in.say(json!({"type": "skip", "run": run, "from_seq": 3, "to_seq": 2})).await;
-    assert_eq!(ana_in.hears("refused").await["refusal"]["why"], "out_of_range");
+    let refused = ana_in.hears("refused").await;
+    assert_eq!(
+        (&refused["refusal"]["why"], &refused["command"]),
+        (&json!("out_of_range"), &Value::Null)
+    );
     let machine = "m".repeat(60_000);
     ana_in.say(json!({"type": "ready", "cautions_read": true, "machine": machine})).await;
     settle(&mut ana_in).await;
