@@ -7,7 +7,7 @@ import { callsOfPiece, currentPhase, goAt, type Answer, type ListedCall, type Se
 import type { News } from '../../session/socket';
 import { remembered, type History } from './history';
 import { packed, unpacked, type KeptEffects, type KeptPiece } from './kept';
-import { dropSession, keepHabits, keepSession, keptHabits, keptKey, keptSessions, type Habits, type KeptSession } from './shelf';
+import { dropSession, keepHabits, keepKey, keepSession, keptHabits, keptKey, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
 import { standingCalls, waiting, type Waiting } from './words';
 
@@ -37,6 +37,12 @@ export class Desk {
   says = $state.raw('');
   /** What is known of this session on this device; null before it is open. */
   kept = $state.raw<KeptSession | null>(null);
+  /** The head coach's key, by which sessions are made; empty where it is not known. */
+  key = $state.raw(keptKey(localStorage));
+  /** Whether the key came just now. */
+  keyTaken = $state.raw(false);
+  /** By what link this page came, until it has let in: a wrong one takes the place of none that is known. */
+  #opens: KeptSession | null = null;
   #history = $state.raw<History>(new Map());
   /** Measured before this page was opened anew. */
   #effects = $state.raw<KeptEffects>(new Map());
@@ -81,8 +87,9 @@ export class Desk {
   }
 
   open(code: string, secret: string): void {
-    keepSession(localStorage, code, { secret });
     this.#keep(code);
+    const known = this.kept ?? { code, title: '', board: null, links: {} };
+    this.#opens = { ...known, secret };
     this.asked = true;
     this.live.enter('coach', { secret }, null, (news) => this.#hear(news));
   }
@@ -90,8 +97,21 @@ export class Desk {
   make(title: string): void {
     this.asked = true;
     this.#making = true;
-    const key = keptKey(localStorage);
-    this.live.enter('coach', { type: 'create', title, ...(key === '' ? {} : { key }) }, null, (news) => this.#hear(news));
+    this.live.enter('coach', { type: 'create', title, ...(this.key === '' ? {} : { key: this.key }) }, null, (news) => this.#hear(news));
+  }
+
+  /** The head coach's link was opened here: this device makes sessions from now on. */
+  takeKey(key: string): void {
+    keepKey(localStorage, key);
+    this.key = key;
+    this.keyTaken = true;
+    this.unmade = '';
+  }
+
+  /** The link that this device knows of a session which the one that was opened does not open; null when it knows none. */
+  get knows(): string | null {
+    if (this.live.state.connected.is !== 'ended' || this.#opens === null || this.kept === null) return null;
+    return this.kept.secret === this.#opens.secret ? null : linkTo('', 'coach', this.kept.code, this.kept.secret);
   }
 
   answer(command: CommandId): Answer | null {
@@ -264,7 +284,12 @@ export class Desk {
     }
     if (news.news === 'welcome') {
       const { title } = news.msg;
-      if (this.kept !== null) keepSession(localStorage, this.kept.code, { title });
+      const code = this.#opens?.code ?? this.kept?.code;
+      if (code !== undefined) {
+        keepSession(localStorage, code, { title, ...(this.#opens === null ? {} : { secret: this.#opens.secret }) });
+        this.#keep(code);
+      }
+      this.#opens = null;
     }
     if (news.news === 'said' && news.msg.type === 'links' && this.kept !== null) {
       const links = Object.fromEntries(news.msg.links.map(({ athlete, secret }) => [athlete, secret]));
@@ -284,7 +309,8 @@ export class Desk {
       // A reload comes by the new one.
       history.replaceState(null, '', linkTo('', 'coach', plain, coach_secret));
     }
-    if (news.news === 'ended' && news.code === WRONG_SECRET && this.kept !== null) dropSession(localStorage, this.kept.code);
+    const opened = this.#opens?.secret ?? this.kept?.secret;
+    if (news.news === 'ended' && news.code === WRONG_SECRET && this.kept?.secret === opened && this.kept !== null) dropSession(localStorage, this.kept.code);
     if (news.news === 'ended' && this.#making) {
       this.asked = false;
       this.unmade = news.says;
