@@ -6,11 +6,11 @@ use std::{collections::VecDeque, time::Duration};
 use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{AimAt, Consent, HeartRate, Ready, Role},
-    event::Event,
-    ids::{AthleteId, CommandId, DeviceId, RunId},
+    event::{Event, Happening},
+    ids::{AthleteId, CommandId, DeviceId, PieceNo, RunId},
     sample::{Reading, RefusedSample, Sample},
     server_msg::Welcome,
-    standing::Own,
+    standing::{Own, Phase},
     units::At,
 };
 use tokio::time::sleep;
@@ -20,6 +20,7 @@ use crate::{
     clock::{SessionClock, in_life},
     kept::{BATCH_MAX, Kept, Next, Resumed},
     link::{Link, LinkConfig, News},
+    mirror::go_of,
     own_aim::{Aiming, OwnAim},
     socket::{Dial, Ended},
 };
@@ -93,6 +94,8 @@ pub struct Athlete {
     readings: VecDeque<Reading>,
     told: VecDeque<Told>,
     aiming: Aiming,
+    /// Which piece is on, and when its go is or was.
+    rows: Option<(PieceNo, Option<At>)>,
     ended: bool,
 }
 
@@ -122,6 +125,7 @@ impl Athlete {
             readings: VecDeque::new(),
             told: VecDeque::new(),
             aiming,
+            rows: None,
             ended: false,
         }
     }
@@ -160,6 +164,11 @@ impl Athlete {
     #[must_use]
     pub fn pending(&self) -> u32 {
         self.kept.pending()
+    }
+
+    /// All that this device has of the recording, durable or not.
+    pub fn samples(&self) -> impl Iterator<Item = &Sample> {
+        self.kept.samples()
     }
 
     /// The session's clock.
@@ -266,9 +275,16 @@ impl Athlete {
         self.you = welcome.you;
         let own = welcome.athletes.iter().find(|view| Some(view.athlete) == welcome.you);
         if self.config.share_heart_rate && !own.is_some_and(|view| view.heart_rate) {
-            let wording = CONSENT_WORDING;
-            let consent = Consent { heart_rate: true, wording, command: None };
-            self.to_say.push_back(ClientMsg::Consent(consent));
+            self.ask_anew(
+                |msg| matches!(msg, ClientMsg::Consent(_)),
+                |command| {
+                    let wording = CONSENT_WORDING;
+                    ClientMsg::Consent(Consent { heart_rate: true, wording, command })
+                },
+            );
+        }
+        if let Some(view) = welcome.pieces.iter().find(|view| view.piece == welcome.current) {
+            self.rows(view.piece, view.phase);
         }
         // What waited for this connection, and what was lost with the one before.
         let unanswered = std::mem::take(&mut self.unanswered);
@@ -291,20 +307,53 @@ impl Athlete {
 
     /// A newer target takes the place of one that has no answer.
     fn aim(&mut self, aim: AimAt) {
-        let is_older = |msg: &ClientMsg| matches!(msg, ClientMsg::Aim(of) if of.piece == aim.piece);
+        let piece = aim.piece;
+        self.ask_anew(
+            |msg| matches!(msg, ClientMsg::Aim(of) if of.piece == piece),
+            |command| ClientMsg::Aim(AimAt { command, ..aim }),
+        );
+    }
+
+    /// Says something until it is answered, instead of what of its kind has no answer yet.
+    fn ask_anew(
+        &mut self,
+        is_older: impl Fn(&ClientMsg) -> bool,
+        make: impl FnOnce(Option<CommandId>) -> ClientMsg,
+    ) {
         self.unanswered.retain(|(_, msg)| !is_older(msg));
         self.to_say.retain(|msg| !is_older(msg));
-        self.ask(|command| ClientMsg::Aim(AimAt { command, ..aim }));
+        self.ask(make);
     }
 
     fn say_ready(&mut self) {
-        self.to_say.push_back(ClientMsg::Ready(Ready {
-            cautions_read: self.config.cautions_read,
-            machine: self.config.machine.clone(),
-            clock_bound_ms: self.link.clock().bound(),
-            on_board: None,
-            command: None,
-        }));
+        let cautions_read = self.config.cautions_read;
+        let machine = self.config.machine.clone();
+        let clock_bound_ms = self.link.clock().bound();
+        self.ask_anew(
+            |msg| matches!(msg, ClientMsg::Ready(_)),
+            |command| {
+                let on_board = None;
+                ClientMsg::Ready(Ready {
+                    cautions_read,
+                    machine,
+                    clock_bound_ms,
+                    on_board,
+                    command,
+                })
+            },
+        );
+    }
+
+    /// Which try of which piece is on. Who has stopped another one has not stopped this.
+    fn rows(&mut self, piece: PieceNo, phase: Phase) {
+        let go = go_of(phase);
+        let before = self.rows.replace((piece, go));
+        let is_other = before.is_some_and(|(of, at)| of != piece || at.is_some() && at != go);
+        if is_other {
+            let is_stop = |msg: &ClientMsg| matches!(msg, ClientMsg::StopRowing { .. });
+            self.unanswered.retain(|(_, msg)| !is_stop(msg));
+            self.to_say.retain(|msg| !is_stop(msg));
+        }
     }
 
     fn said(&mut self, msg: ServerMsg) {
@@ -332,6 +381,9 @@ impl Athlete {
         for event in events {
             if let Some(aim) = self.aiming.happened(&event.what) {
                 self.aim(aim);
+            }
+            if let Happening::PhaseChanged { piece, phase } = event.what {
+                self.rows(piece, phase);
             }
             self.told.push_back(Told::Event(event));
         }

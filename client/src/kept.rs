@@ -90,6 +90,11 @@ impl Kept {
         self.run
     }
 
+    /// All that is kept here, durable or not.
+    pub fn samples(&self) -> impl Iterator<Item = &Sample> {
+        self.samples.iter()
+    }
+
     /// Number of the last sample.
     #[must_use]
     pub fn last_seq(&self) -> u32 {

@@ -24,6 +24,7 @@ pub mod recording;
 pub mod results;
 pub mod roster;
 pub mod rower;
+pub mod saved;
 pub mod seat;
 pub mod socket;
 pub mod table;

@@ -7,6 +7,7 @@ use thole_protocol::{
     ids::{AthleteId, EventNo, PieceNo},
     server_msg::Welcome,
     standing::{AthleteResult, AthleteView, Phase, PieceView},
+    units::At,
 };
 
 /// The session as this device knows it.
@@ -140,6 +141,20 @@ impl Mirror {
     }
 }
 
+/// The instant of the first go; none while there is none.
+#[must_use]
+pub fn go_of(phase: Phase) -> Option<At> {
+    match phase {
+        Phase::Gathering | Phase::Armed => None,
+        Phase::Counting { go_at_ms }
+        | Phase::Rowing { go_at_ms, .. }
+        | Phase::Resting { go_at_ms, .. }
+        | Phase::Closing { go_at_ms }
+        | Phase::Finished { go_at_ms } => Some(go_at_ms),
+        Phase::Stopped { go_at_ms, .. } => go_at_ms,
+    }
+}
+
 fn put_result(results: &mut Vec<AthleteResult>, result: &AthleteResult) {
     match results.iter_mut().find(|known| known.athlete == result.athlete) {
         Some(known) => known.clone_from(result),
@@ -149,7 +164,7 @@ fn put_result(results: &mut Vec<AthleteResult>, result: &AthleteResult) {
 
 #[cfg(test)]
 mod tests {
-    use thole_protocol::{server_msg::ServerMsg, units::At};
+    use thole_protocol::server_msg::ServerMsg;
 
     use super::*;
 

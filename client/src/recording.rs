@@ -11,7 +11,7 @@ use std::{
 };
 
 use flate2::read::MultiGzDecoder;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use thole_protocol::{
     sample::Sample,
     spec::{Extent, Repeat, Target},
@@ -58,7 +58,7 @@ pub struct Recording {
 }
 
 /// What a recorded piece is measured by.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Kind {
     /// A fixed distance.

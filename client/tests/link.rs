@@ -16,9 +16,10 @@ use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{Hello, Role},
     event::{Event, Happening},
-    ids::{EventNo, RunId},
+    ids::{CommandId, EventNo, RunId},
     sample::{Durable, Sample},
     server_msg::{Ack, ClockAnswer, Welcome},
+    standing::Phase,
     units::At,
 };
 use tokio::{
@@ -104,7 +105,9 @@ fn welcome() -> Welcome {
     let ServerMsg::Welcome(welcome) = serde_json::from_str(text).unwrap() else {
         panic!("welcome")
     };
-    Welcome { at_ms: At(90_000), speed: 1, ..*welcome }
+    let mut athletes = welcome.athletes.clone();
+    athletes.iter_mut().for_each(|view| view.heart_rate = false);
+    Welcome { at_ms: At(90_000), speed: 1, athletes, ..*welcome }
 }
 
 fn event(number: u64) -> Event {
@@ -241,7 +244,11 @@ async fn what_was_said_for_an_older_connection_is_not_sent_on_the_new_one() {
 }
 
 fn athlete(dial: Dial) -> Athlete {
-    Athlete::open(AthleteConfig {
+    Athlete::open(config(dial))
+}
+
+fn config(dial: Dial) -> AthleteConfig {
+    AthleteConfig {
         dial,
         secret: "sesame".into(),
         speed: 1,
@@ -250,7 +257,7 @@ fn athlete(dial: Dial) -> Athlete {
         share_heart_rate: false,
         aim: OwnAim::default(),
         seed: 6,
-    })
+    }
 }
 
 fn sample(heard_ms: i64) -> Sample {
@@ -323,4 +330,68 @@ async fn a_lost_connection_costs_no_sample_and_what_is_durable_is_not_sent_again
     assert!(began.elapsed() < Duration::from_millis(1_600), "and then at once");
     server.say(&ack(run, 6)).await;
     assert_eq!(rowing.await.unwrap(), Resumed::GoesOn { behind: 4 });
+}
+
+/// The next of these that is said; what else is said meanwhile is nobody's concern here.
+async fn asked(server: &mut Server) -> ClientMsg {
+    loop {
+        let msg = server.hear_all().await.expect("a connection");
+        if matches!(msg, ClientMsg::Ready(_) | ClientMsg::Consent(_) | ClientMsg::StopRowing { .. })
+        {
+            return msg;
+        }
+    }
+}
+
+fn named(msg: &ClientMsg) -> Option<CommandId> {
+    if let ClientMsg::Consent(consent) = msg {
+        return consent.command;
+    }
+    if let ClientMsg::StopRowing { command } = msg { *command } else { None }
+}
+
+/// Nothing is answered: each connection drops right after what was said on it.
+#[tokio::test(start_paused = true)]
+async fn what_has_no_answer_is_said_again_until_another_try_begins() {
+    let (dial, mut door) = Door::open();
+    let mut athlete = Athlete::open(AthleteConfig { share_heart_rate: true, ..config(dial) });
+    athlete.stop_rowing();
+    tokio::spawn(async move { while athlete.next().await.is_some() {} });
+    let (mut server, _) = door.welcome(None).await;
+    let first = [asked(&mut server).await, asked(&mut server).await];
+    assert!(matches!(first, [ClientMsg::StopRowing { .. }, ClientMsg::Consent(_)]), "{first:?}");
+    assert!(first.iter().all(|msg| named(msg).is_some()), "{first:?}");
+    let ClientMsg::Ready(ready) = asked(&mut server).await else { panic!("ready, by the clock") };
+    drop(server);
+
+    let (mut server, _) = door.welcome(None).await;
+    let mut again = Vec::new();
+    while again.len() < 3 {
+        again.push(asked(&mut server).await);
+    }
+    let stops: Vec<_> = again.iter().filter(|msg| **msg == first[0]).collect();
+    assert_eq!(stops.len(), 1, "{again:?}");
+    assert!(again.contains(&ClientMsg::Ready(ready)), "{again:?}");
+    assert!(again.iter().any(|msg| matches!(msg, ClientMsg::Consent(_))), "{again:?}");
+    // Everybody was called back, and another count runs: nobody has stopped in that.
+    let counting = Phase::Counting { go_at_ms: At(95_000) };
+    server.say(&counts(counting)).await;
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    drop(server);
+    let (mut server, _) = door.welcome(None).await;
+    let last = timeout(Duration::from_secs(3), async {
+        loop {
+            if let stop @ ClientMsg::StopRowing { .. } = asked(&mut server).await {
+                return stop;
+            }
+        }
+    });
+    assert!(last.await.is_err(), "it has not stopped in this try");
+}
+
+fn counts(phase: Phase) -> ServerMsg {
+    let what = Happening::PhaseChanged { piece: welcome().current, phase };
+    ServerMsg::Events {
+        events: vec![Event { event: EventNo(9), at_ms: At(91_000), late: false, what }],
+    }
 }

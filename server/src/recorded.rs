@@ -239,3 +239,27 @@ fn number(rows: &mut [Row]) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What pages and `thole` save when a server has lost it; `client/src/saved.rs` says by which rule.
+    const SAVED: &str = include_str!("../../protocol/cases/saved.json");
+
+    #[test]
+    fn what_clients_save_is_read_like_any_recorded_piece() {
+        let cases: Vec<serde_json::Value> = serde_json::from_str(SAVED).unwrap();
+        let lines: Vec<String> = cases.iter().map(|case| case["recorded"].to_string()).collect();
+        let mut last = Vec::new();
+        each_line(Cursor::new(lines.join("\n").into_bytes()), |recorded| {
+            spec(&recorded)?;
+            aim(&recorded)?;
+            let rows = rows(&recorded)?;
+            last.extend(rows.last().map(|row| (row.seconds, row.metres)));
+            Ok(())
+        })
+        .unwrap();
+        assert_eq!(last, [(4.5, 18.5), (16.0, 51.0), (162.0, 371.3), (2.5, 9.0)]);
+    }
+}

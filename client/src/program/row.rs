@@ -79,6 +79,9 @@ pub(crate) struct RowArgs {
     /// Stays until the session closes
     #[arg(long)]
     stay: bool,
+    /// Where what was rowed is saved when the server has lost it
+    #[arg(long, value_name = "FOLDER", default_value = ".")]
+    save_to: PathBuf,
     /// REHEARSAL: how many times faster than life the server runs
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
     speed: u32,
@@ -165,7 +168,7 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
         seed: any_seed()?,
     };
     let stays = telling::Stays::of(args.pieces, args.stay);
-    let telling = telling::Telling::new(common, stays, args.speed);
+    let telling = telling::Telling::new(common, stays, args.speed, args.save_to);
     match source {
         Some(source) => rowed(telling, Seat::take(config, source, drops)).await,
         None => piped(telling, Athlete::open(config)).await,
@@ -199,6 +202,7 @@ async fn rowed(mut telling: telling::Telling<'_>, mut seat: Seat) -> Result<(), 
         };
         let Some(told) = told else { return Ok(()) };
         if let Told::Ended(ended) = &told {
+            telling.save(ended, seat.athlete());
             return Ok(telling.ended(ended)?);
         }
         telling.told(&told, seat.athlete().pending());
@@ -226,6 +230,7 @@ async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Resul
             told = athlete.next() => {
                 let Some(told) = told else { return Ok(()) };
                 if let Told::Ended(ended) = &told {
+                    telling.save(ended, &athlete);
                     return Ok(telling.ended(ended)?);
                 }
                 if matches!(told, Told::Welcome(..)) && lines.is_none() && !over {

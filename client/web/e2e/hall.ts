@@ -111,6 +111,11 @@ export class Hall {
     return ended(this.#server, 'SIGKILL');
   }
 
+  /** … and with all that it has kept … */
+  loseDisk(): Promise<void> {
+    return rm(join(this.#folder, 'data'), { recursive: true, force: true });
+  }
+
   /** … and back, at the same address. */
   async startServer(): Promise<void> {
     this.#server = (await serve(this.#folder, this.#port, this.#config.speed)).server;

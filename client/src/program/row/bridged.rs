@@ -1,5 +1,7 @@
 //! `thole row --from ftms`: rowing machines over Bluetooth, each passed on for the athlete who rows on it.
 
+use std::path::PathBuf;
+
 use futures_util::future::join_all;
 use serde_json::json;
 use thole::{
@@ -58,8 +60,9 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
         let label = machine.clone().filter(|_| several);
         let stays = Stays::of(args.pieces, args.stay);
         let (radio, common) = (radio.clone(), common.labelled(label));
+        let save_to = args.save_to.clone();
         seats.push(async move {
-            let rowed = row(&common, stays, Athlete::open(config), radio, machine).await;
+            let rowed = row(&common, stays, save_to, Athlete::open(config), radio, machine).await;
             // One athlete's trouble is told at once and does not end the others' piece.
             if let (Err(Failed::Refused(says)), true) = (&rowed, several) {
                 common.tell(json!({"event": "over", "says": says}), || Some(says.clone()));
@@ -96,11 +99,12 @@ fn pairs(common: &Common, args: &RowArgs) -> Result<Vec<Pair>, Failed> {
 async fn row(
     common: &Common,
     stays: Stays,
+    save_to: PathBuf,
     mut athlete: Athlete,
     radio: Radio,
     machine: Option<String>,
 ) -> Result<(), Failed> {
-    let mut telling = Telling::new(common, stays, 1);
+    let mut telling = Telling::new(common, stays, 1, save_to);
     let mut bridge: Option<Bridge> = None;
     let mut passing = Passing::default();
     loop {
@@ -116,6 +120,7 @@ async fn row(
             told = athlete.next() => {
                 let Some(told) = told else { return Ok(()) };
                 if let Told::Ended(ended) = &told {
+                    telling.save(ended, &athlete);
                     return Ok(telling.ended(ended)?);
                 }
                 if matches!(told, Told::Welcome(..)) && bridge.is_none() {

@@ -1,13 +1,19 @@
 //! What an athlete at the command line is told: count-down, calls, own standing, result.
 
-use std::time::Duration;
+use std::{
+    fs::OpenOptions,
+    io::{self, Write},
+    path::{Path, PathBuf},
+    time::Duration,
+};
 
 use serde_json::json;
 use thole::{
-    athlete::Told,
+    athlete::{Athlete, Told},
     clock::SessionClock,
     kept::Resumed,
-    mirror::Mirror,
+    mirror::{Mirror, go_of},
+    saved::{Saved, Whose, saved},
     socket::Ended,
     table::{margin_text, projected_text, result_text},
     wording::{pace_text, repeats_text, target_text},
@@ -52,11 +58,32 @@ impl Stays {
     }
 }
 
+/// A name that is free is found among so many.
+const FILES_MAX: u32 = 1_000;
+
+/// A file of its own, which overwrites none.
+fn write(folder: &Path, saved: &Saved) -> io::Result<PathBuf> {
+    for nth in 1..FILES_MAX {
+        let path = folder.join(format!("rowed-{nth}.jsonl"));
+        match OpenOptions::new().write(true).create_new(true).open(&path) {
+            Ok(mut file) => {
+                writeln!(file, "{}", serde_json::to_string(saved)?)?;
+                file.sync_all()?;
+                return Ok(path);
+            }
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Err(io::Error::other(format!("{} is full of recordings", folder.display())))
+}
+
 /// Tells what happens to an athlete.
 pub(crate) struct Telling<'a> {
     common: &'a Common,
     stays: Stays,
     speed: u32,
+    save_to: PathBuf,
     mirror: Option<Mirror>,
     go: Option<At>,
     /// Which of `COUNTS` comes next.
@@ -68,11 +95,17 @@ pub(crate) struct Telling<'a> {
 }
 
 impl<'a> Telling<'a> {
-    pub(crate) fn new(common: &'a Common, stays: Stays, speed: u32) -> Telling<'a> {
+    pub(crate) fn new(
+        common: &'a Common,
+        stays: Stays,
+        speed: u32,
+        save_to: PathBuf,
+    ) -> Telling<'a> {
         Telling {
             common,
             stays,
             speed,
+            save_to,
             mirror: None,
             go: None,
             counted: 0,
@@ -160,6 +193,46 @@ impl<'a> Telling<'a> {
             return Ok(());
         }
         Err(ended.says.clone())
+    }
+
+    /// Saves what was rowed when the server knows nothing of it any more, or has not heard all of it: with this program
+    /// it would be gone.
+    pub(crate) fn save(&self, ended: &Ended, athlete: &Athlete) {
+        let is_unknown = ended.code == Some(Close::WrongSecret.code());
+        if !is_unknown && athlete.pending() == 0 {
+            return;
+        }
+        let Some(saved) = saved(&self.whose(), athlete.samples()) else { return };
+        if saved.metres() <= 0.0 {
+            return;
+        }
+        match write(&self.save_to, &saved) {
+            Ok(file) => {
+                let file = file.display().to_string();
+                let line = json!({"event": "saved", "file": file, "metres": saved.metres()});
+                self.common.tell(line, || {
+                    Some(format!(
+                        "What you rowed ({:.0} m) is saved in {file}. Ask your coach for a new link; if the server has \
+                         lost it, it can be rowed again: thole row --from {file} --link LINK",
+                        saved.metres()
+                    ))
+                });
+            }
+            Err(error) => eprintln!("What you rowed could not be saved: {error}."),
+        }
+    }
+
+    fn whose(&self) -> Whose {
+        let Some(now) = self.mirror.as_ref().map(Mirror::now) else { return Whose::default() };
+        let you = now.athletes.iter().find(|view| Some(view.athlete) == now.you);
+        let piece = self.mirror.as_ref().and_then(Mirror::current);
+        Whose {
+            id: you.map_or("athlete", |view| &view.spec.name).to_owned(),
+            group: now.code.as_str().chars().filter(char::is_ascii_alphabetic).collect(),
+            repeats: piece.map_or(Vec::new(), |piece| piece.spec.repeats.clone()),
+            target: you.and_then(|view| view.aim.target),
+            go_at_ms: piece.and_then(|piece| go_of(piece.phase)),
+        }
     }
 
     fn welcome(&mut self, welcome: &Welcome, resumed: Resumed, pending: u32) {

@@ -41,6 +41,11 @@ export class Kept {
     return this.#samples.at(-1)?.seq ?? this.#forgotten;
   }
 
+  /** All that is kept here, durable or not. */
+  get samples(): readonly Sample[] {
+    return this.#samples;
+  }
+
   /** How many samples are not known to be durable. */
   get pending(): number {
     return Math.max(0, this.lastSeq - this.#acked);

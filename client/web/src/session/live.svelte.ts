@@ -67,6 +67,8 @@ export class Live {
     this.#link?.leave();
     this.#link = null;
     this.#alsoTell.length = 0;
+    // Nothing of it is said in the name of whoever takes this place next.
+    this.#unanswered = new Map();
     this.#callOff();
   }
 
@@ -80,8 +82,12 @@ export class Live {
     return this.ask((command) => ({ type: 'command', command, order }));
   }
 
-  /** Asks for something that is answered by name; said again after a lost connection until it is. */
-  ask(make: (command: CommandId) => Commanded): CommandId {
+  /**
+   * Asks for something that is answered by name; said again after a lost connection until it is. What was asked for
+   * instead of it before is not said again.
+   */
+  ask(make: (command: CommandId) => Commanded, before: CommandId | null = null): CommandId {
+    if (before !== null) this.forgo(before);
     const msg = make(newId());
     const said = this.say(msg);
     this.#unanswered = new Map([...this.#unanswered, [msg.command, { msg, said, asked_at_ms: this.#link?.now() ?? null }]]);
@@ -96,19 +102,32 @@ export class Live {
   /** Takes back what no connection has carried yet; false when the server may have heard it. */
   unask(command: CommandId): boolean {
     if (this.#unanswered.get(command)?.said !== false) return false;
-    this.#unanswered = new Map([...this.#unanswered].filter(([name]) => name !== command));
+    this.forgo(command);
     return true;
+  }
+
+  /** Says it no more, whether it was heard or not. */
+  forgo(command: CommandId): void {
+    this.#unanswered = new Map([...this.#unanswered].filter(([name]) => name !== command));
+  }
+
+  /** Whether this has no answer yet. */
+  waits(command: CommandId): boolean {
+    return this.#unanswered.has(command);
   }
 
   #hear(news: News): void {
     this.#state = reduce(this.#state, news);
+    // What is asked for while this is told goes out at once, and not a second time below.
+    const before = new Set(this.#unanswered.keys());
     for (const tell of this.#alsoTell) tell(news);
     const { answers } = this.#state;
     if ([...this.#unanswered.keys()].some((command) => answers.has(command))) {
       this.#unanswered = new Map([...this.#unanswered].filter(([command]) => !answers.has(command)));
     }
     if (news.news === 'welcome') {
-      this.#unanswered = new Map([...this.#unanswered].map(([name, one]) => [name, { ...one, said: this.say(one.msg) || one.said }]));
+      const again = (one: Unanswered): Unanswered => ({ ...one, said: this.say(one.msg) || one.said });
+      this.#unanswered = new Map([...this.#unanswered].map(([name, one]) => [name, before.has(name) ? again(one) : one]));
       this.#read();
     }
   }

@@ -1,6 +1,6 @@
 // An athlete's recording: numbered and dated, kept on this device, and sent until it is durable.
-import type { RunId, ServerMsg } from '../protocol/decode';
 import { Thin } from '../machine/thin';
+import type { RunId, Sample, ServerMsg } from '../protocol/decode';
 import { Kept } from './kept';
 import type { Link, News } from './socket';
 import type { Said, Shelved, Store, Waiting } from './store';
@@ -10,6 +10,8 @@ import type { World } from './world';
 const LOOK_EVERY_MS = 250;
 /** Machine reports that wait for the session's clock; an hour of two a second. */
 const UNDATED_MAX = 7_200;
+/** About as long as a stroke takes. */
+const A_STROKE_MS = 2_000;
 
 export class Recorder {
   readonly #kept: Kept;
@@ -20,6 +22,7 @@ export class Recorder {
   #lastNth: number;
   #dated = false;
   readonly #thin = new Thin();
+  #serverLost = false;
   #callOff: () => void = () => undefined;
 
   private constructor(run: RunId, { samples, waiting }: Shelved, store: Store, world: World) {
@@ -44,6 +47,27 @@ export class Recorder {
     return this.#kept.pending + this.#undated.length;
   }
 
+  /** Whether the server had lost what it had acknowledged: all of it goes again. */
+  get serverLost(): boolean {
+    return this.#serverLost;
+  }
+
+  /**
+   * All that this device has, in order. Reports that wait for the session's clock come behind, a stroke later: how long
+   * the page was away nobody knows.
+   */
+  get samples(): readonly Sample[] {
+    const { samples, lastSeq } = this.#kept;
+    const lastMs = samples.at(-1)?.heard_ms ?? 0;
+    const firstMs = this.#undated[0]?.wall_ms ?? 0;
+    const waiting = this.#undated.map(({ said, wall_ms }, nth) => ({
+      ...said,
+      seq: lastSeq + 1 + nth,
+      heard_ms: lastMs + A_STROKE_MS + Math.max(0, wall_ms - firstMs),
+    }));
+    return [...samples, ...waiting];
+  }
+
   /** Sends over this link from now on; hand its news to `hear`. */
   over(link: Link): void {
     this.#link = link;
@@ -61,7 +85,8 @@ export class Recorder {
   /** Takes in what the link tells. */
   hear(news: News): void {
     if (news.news === 'welcome') {
-      this.#kept.welcomed(news.msg.epoch, news.msg.durable);
+      const { resumed, behind } = this.#kept.welcomed(news.msg.epoch, news.msg.durable);
+      if (resumed === 'all_again' && behind > 0) this.#serverLost = true;
       this.#dated = true;
       this.#dateAll();
       this.#send();
@@ -75,6 +100,7 @@ export class Recorder {
   /** The results up to this instant of the session are final. */
   forget(throughMs: number): void {
     const gone = this.#kept.forget(throughMs);
+    this.#serverLost = false;
     if (gone > 0) this.#store.forget(this.#kept.run, gone);
   }
 

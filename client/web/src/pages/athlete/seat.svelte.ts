@@ -1,16 +1,18 @@
 // An athlete's seat in a session: the connection, the recording, what is linked, and what was pressed. It says
 // again after every welcome what the server may not have heard; nothing here decides who stands where.
-import type { Aim, AthleteId, OnBoard, Own, RunId, RunningCall, Target } from '../../protocol/decode';
+import type { Aim, AthleteId, CommandId, OnBoard, Own, RunId, RunningCall, Target } from '../../protocol/decode';
 import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
 import type { Kind } from '../../machine/link';
 import type { HeardBeat, HeardSample } from '../../machine/radio';
 import { Live, joinId, newId } from '../../session/live.svelte';
 import { Recorder } from '../../session/recorder';
-import { athlete, currentPhase, currentPiece, goAt, isUnderWay } from '../../session/reduce';
+import { recallRowed, recorded, rememberRowed, type Recorded } from '../../session/recording';
+import { athlete, currentPhase, currentPiece, goAt, isUnderWay, type Session } from '../../session/reduce';
 import { forget, recall, recallRecording, remember, rememberRecording } from '../../session/remembered';
 import type { Link, News } from '../../session/socket';
 import { onDisk, type Shelved } from '../../session/store';
 import { browser } from '../../session/world';
+import { Asks } from './asks.svelte';
 import type { Counted } from './call';
 import { HEART_RATE_WORDING } from './cautions';
 import { anchored, atGo, enough, nextRepeat, way, type Anchor, type Way } from './course';
@@ -39,6 +41,7 @@ function deviceWords(agent: string): string {
 
 export class Seat {
   readonly live = new Live();
+  readonly asks = new Asks(this.live);
   readonly equipment: Equipment;
   #meter = new Meter();
   /** Reports of this page, until those from before it was loaded anew can be put in front of them. */
@@ -57,6 +60,8 @@ export class Seat {
   #done: { readonly repeat: number; readonly way: Way } | null = null;
   #piece = $state.raw<number | null>(null);
   #goAt: number | null = null;
+  /** Who rows what, as it was kept last. */
+  #rowed = '';
   #saidStopped = $state.raw<boolean | null>(null);
   /** The piece was on its way when this page came into it. */
   #cameLate = $state(false);
@@ -87,6 +92,17 @@ export class Seat {
   /** Samples that the server is not known to have. */
   get pending(): number {
     return this.#heard >= 0 ? (this.#recorder?.pending ?? 0) : 0;
+  }
+
+  /** What of it is on this device, as a line of a file of recorded pieces; null when that is nothing. */
+  get recorded(): Recorded | null {
+    if (this.#heard < 0 || this.#recorder === null) return null;
+    return recorded(recallRowed(localStorage, this.#code), this.#recorder.samples);
+  }
+
+  /** The server had lost what it had of this athlete, and gets all of it again. */
+  get serverLost(): boolean {
+    return this.live.state.connected.is !== 'connecting' && this.#recorder?.serverLost === true;
   }
 
   /** The disk of this device does not keep samples; empty while it does. */
@@ -291,11 +307,13 @@ export class Seat {
   }
 
   /** Says another target, or another plan; by what it will be answered, null when the server is away. */
-  aim(wish: Partial<Pick<Aim, 'target' | 'plan'>>): string | null {
+  aim(wish: Partial<Pick<Aim, 'target' | 'plan'>>): CommandId | null {
     const { session } = this.live;
     const piece = session === null ? null : currentPiece(session);
     if (session?.you == null || piece === null) return null;
-    const aim = athlete(session, session.you)?.aim;
+    // What was said a moment ago and has no answer yet stands, too: a plan must not bring an older target back.
+    const said = this.live.unanswered.flatMap(({ msg }) => (msg.type === 'aim' && msg.piece === piece.piece ? [msg.aim] : [])).at(-1);
+    const aim = said ?? athlete(session, session.you)?.aim;
     const known: Aim = { target: aim?.target ?? null, plan: aim?.plan ?? { profile: 'even' }, history: aim?.history ?? [] };
     if (this.live.state.connected.is !== 'here') return null;
     return this.live.ask((command) => ({ type: 'aim', piece: piece.piece, aim: { ...known, ...wish }, command }));
@@ -303,12 +321,12 @@ export class Seat {
 
   stop(): void {
     this.#saidStopped = true;
-    this.live.say({ type: 'stop_rowing' });
+    this.asks.say('stop', (command) => ({ type: 'stop_rowing', command }));
   }
 
   rowOn(): void {
     this.#saidStopped = false;
-    this.live.say({ type: 'row_on' });
+    this.asks.say('stop', (command) => ({ type: 'row_on', command }));
   }
 
   standOnBoard(as: OnBoard): void {
@@ -318,7 +336,7 @@ export class Seat {
 
   consent(given: boolean): void {
     this.#consents = given;
-    this.live.say({ type: 'consent', heart_rate: given, wording: HEART_RATE_WORDING });
+    this.#sayConsent(given);
     if (!given) this.equipment.release('strap');
   }
 
@@ -335,7 +353,10 @@ export class Seat {
       const isNext = this.#piece !== null && session.current !== this.#piece;
       if (isNext) this.#recorder?.forget((this.live.nowMs ?? 0) - 1);
       // A false start goes to another go: what was pressed in the try before counts no more.
-      if (isNext || (go !== null && this.#goAt !== null)) this.#saidStopped = null;
+      if (isNext || (go !== null && this.#goAt !== null)) {
+        this.#saidStopped = null;
+        this.asks.forgo('stop');
+      }
       const cameFirst = this.#piece === null;
       const piece = currentPiece(session);
       this.#cameLate = cameFirst && piece !== null && isUnderWay(piece.phase);
@@ -346,16 +367,30 @@ export class Seat {
       this.#doneAtMs = null;
       this.#done = null;
     }
+    this.#rememberRowed(session);
     if (session.own !== null && session.own !== this.#own) this.#ownSaid(session.own);
     if (news.news === 'welcome') {
       const pace = this.equipment.seatedBefore;
       if (pace !== null) this.equipment.seatDemo(pace, this.#speed);
       this.#sayAgain();
     }
+    if (news.news === 'said' && news.msg.type === 'refused') this.#takeBackRefused();
     if (news.news === 'clock_set') {
       this.#boundMs = this.#link?.bound() ?? null;
       this.#sayReady();
     }
+  }
+
+  /** For a page that is loaded anew when the server knows nothing any more. */
+  #rememberRowed(session: Session): void {
+    const piece = currentPiece(session);
+    const you = session.you === null ? null : athlete(session, session.you);
+    if (piece === null || you === null) return;
+    const whose = { id: you.spec.name, group: this.#code, repeats: piece.spec.repeats, target: you.aim.target, go_at_ms: goAt(piece.phase) };
+    const said = JSON.stringify(whose);
+    if (said === this.#rowed) return;
+    this.#rowed = said;
+    rememberRowed(localStorage, this.#code, whose);
   }
 
   #ownSaid(own: Own): void {
@@ -409,12 +444,26 @@ export class Seat {
   /** What the server may not have heard before the connection was lost. */
   #sayAgain(): void {
     this.#sayReady();
-    if (this.#consents !== null) this.live.say({ type: 'consent', heart_rate: this.#consents, wording: HEART_RATE_WORDING });
-    if (this.#saidStopped !== null) this.live.say({ type: this.#saidStopped ? 'stop_rowing' : 'row_on' });
+    if (this.#consents !== null) this.#sayConsent(this.#consents);
+    if (this.#saidStopped === true) this.stop();
+    else if (this.#saidStopped === false) this.rowOn();
   }
 
   #sayReady(): void {
-    this.live.say({ type: 'ready', cautions_read: this.cautions, machine: this.equipment.name, clock_bound_ms: this.#boundMs, on_board: this.#wishedOnBoard });
+    const [cautions_read, machine, clock_bound_ms, on_board] = [this.cautions, this.equipment.name, this.#boundMs, this.#wishedOnBoard];
+    this.asks.say('ready', (command) => ({ type: 'ready', cautions_read, machine, clock_bound_ms, on_board, command }));
+  }
+
+  #sayConsent(heart_rate: boolean): void {
+    this.asks.say('consent', (command) => ({ type: 'consent', heart_rate, wording: HEART_RATE_WORDING, command }));
+  }
+
+  /** What was not taken is shown as it was, with the reason beside it. */
+  #takeBackRefused(): void {
+    if (this.asks.refused('consent') !== '') this.#consents = null;
+    if (this.asks.refused('ready') !== '') this.#wishedOnBoard = null;
+    // Whoever has stopped stays so until the server knows that they row on.
+    if (this.asks.refused('stop') !== '' && this.#saidStopped === false) this.#saidStopped = true;
   }
 
   get #speed(): number {

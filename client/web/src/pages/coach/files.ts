@@ -1,15 +1,11 @@
 // Files from and to the coach's device: nothing of them passes through the server.
 
-/** Gives the browser a file to keep. */
+import { keepFile } from '../../ui/keepFile';
+
+/** Gives the browser a table to keep. */
 export function save(name: string, text: string): void {
   // The mark tells spreadsheets that the names are UTF-8.
-  const address = URL.createObjectURL(new Blob(['\uFEFF', text], { type: 'text/csv;charset=utf-8' }));
-  const link = document.createElement('a');
-  link.href = address;
-  link.download = name;
-  link.click();
-  // The download has begun by then, and the copy is not needed any more.
-  setTimeout(() => URL.revokeObjectURL(address), 1_000);
+  keepFile(name, ['\uFEFF', text], 'text/csv;charset=utf-8');
 }
 
 /** Puts words where they can be pasted; false where the browser forbids it, as it does without HTTPS. */
