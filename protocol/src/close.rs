@@ -36,6 +36,8 @@ pub enum Close {
     RoleFull = 4504,
     /// Too many wrong codes, secrets or keys were tried on this connection.
     WrongTooOften = 4505,
+    /// What is kept of the session cannot be read.
+    Unreadable = 4506,
 }
 
 /// What a client does when its connection was closed.
@@ -74,6 +76,9 @@ impl Close {
             Close::Replaced => "You are connected from another device, which goes on.",
             Close::WrongTooOften => {
                 "Too many wrong codes were tried here; ask your coach for the code, then try again."
+            }
+            Close::Unreadable => {
+                "This session's records cannot be read; keep this open, and tell whoever runs the server: thole-server check, then salvage."
             }
             Close::SessionClosed => "This session is closed.",
             Close::TooOld => "This program is too old for the server; install the newest one.",

@@ -3,6 +3,7 @@
 mod greeting;
 mod hearing;
 mod joining;
+mod silence;
 
 use std::{
     future::{Future, poll_fn},
@@ -45,8 +46,8 @@ use crate::{
     beats::Beats,
     clock::SessionClock,
     limits::{
-        ATHLETE_IN_FLIGHT, Allowance, COACH_IN_FLIGHT, FAREWELL, FRAME_BYTES, NOT_HEARD_AFTER,
-        READ_BUFFER, REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
+        ATHLETE_IN_FLIGHT, Allowance, COACH_IN_FLIGHT, FAREWELL, FRAME_BYTES, READ_BUFFER,
+        REFUSALS_MAX, WRITE_BUFFER, WRITE_BUFFER_MAX,
     },
     line::Line,
     outbox::{Next, Outgoing},
@@ -86,11 +87,11 @@ pub async fn serve<S>(
 ) where
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
-    let mut socket = Socket { ws, line, server: server.clone() };
+    let mut socket = Socket { ws, line, server: server.clone(), stranger: Some(stranger) };
     // On the heap for as long as it takes: a connection lives much longer than its greeting.
     let greeted = Box::pin(greeting::greet(&mut socket, &guest)).await;
     // Somebody who is sent away takes no other stranger's place meanwhile.
-    drop(stranger);
+    socket.stranger = None;
     let why = match greeted {
         Ok(welcome) => {
             let counted = server.metrics.welcomed(welcome.role);
@@ -127,6 +128,8 @@ struct Socket<S> {
     ws: WebSocketStream<S>,
     line: Option<Arc<Line>>,
     server: Arc<Server>,
+    /// A place among strangers, until it has said who it is.
+    stranger: Option<OwnedSemaphorePermit>,
 }
 
 impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
@@ -267,6 +270,10 @@ struct Connection {
     reads_from: Instant,
     heard: Instant,
     silent: bool,
+    /// Silence is judged from this instant on …
+    judges_from: Instant,
+    /// … if the socket was found empty once before.
+    looked: bool,
     /// When the present turn began.
     turned: Instant,
     /// Goes off when something may be due: silence, or reading again.
@@ -300,6 +307,8 @@ impl Connection {
             reads_from: now,
             heard: now,
             silent: false,
+            judges_from: now,
+            looked: false,
             turned: now,
             alarm: Box::pin(sleep_until(now)),
             alarm_is_set: false,
@@ -387,51 +396,27 @@ impl Connection {
         if !self.alarm_is_set || now >= self.alarm.deadline() {
             self.alarm_is_set = true;
             if self.alarm.as_mut().poll(context).is_ready() {
-                return Poll::Ready(self.alarmed(due, now));
+                return Poll::Ready(if now < due {
+                    self.set_alarm(due);
+                    Turn::Nothing
+                } else if now < silence {
+                    // Not again at once: the next turn sets it to what is due then.
+                    self.set_alarm(now + self.server.settings.limits.silence);
+                    Turn::Nothing
+                } else {
+                    self.judge(socket, context, may_read)
+                });
             }
         }
         if !may_read {
             return Poll::Pending;
         }
-        socket.poll_hear(context, self.largest).map(|heard| match heard {
-            Ok(Some(text)) => Turn::Heard(text),
-            Ok(None) => Turn::Nothing,
-            Err(ended) => Turn::Ended(ended),
-        })
+        socket.poll_hear(context, self.largest).map(Turn::of)
     }
 
     fn set_alarm(&mut self, at: Instant) {
         self.alarm.as_mut().reset(at);
         self.alarm_is_set = false;
-    }
-
-    /// The alarm has gone off: what is due, if anything is.
-    fn alarmed(&mut self, due: Instant, now: Instant) -> Turn {
-        if now < due {
-            self.set_alarm(due);
-            return Turn::Nothing;
-        }
-        // Not again at once: the next turn sets it to what is due then.
-        self.set_alarm(now + self.server.settings.limits.silence);
-        if now >= self.silence_at() { Turn::Silence } else { Turn::Nothing }
-    }
-
-    /// When nothing was heard for so long that somebody has to be told.
-    fn silence_at(&self) -> Instant {
-        if self.silent {
-            self.heard + self.server.settings.limits.silence
-        } else {
-            self.heard + self.server.clock.in_life(NOT_HEARD_AFTER)
-        }
-    }
-
-    /// Nothing was heard for a while: the session is told, and later the connection is closed.
-    async fn silence(&mut self) -> Result<(), Ended> {
-        if self.silent {
-            return Err(Ended::Closing(Close::Silent));
-        }
-        self.silent = true;
-        self.tell(Event::Silent(self.conn, self.heard_at())).await
     }
 
     /// When it was last heard, on the session's clock.
@@ -458,6 +443,16 @@ enum Turn {
     Silence,
     Nothing,
     Ended(Ended),
+}
+
+impl Turn {
+    fn of(heard: Result<Option<Utf8Bytes>, Ended>) -> Turn {
+        match heard {
+            Ok(Some(text)) => Turn::Heard(text),
+            Ok(None) => Turn::Nothing,
+            Err(ended) => Turn::Ended(ended),
+        }
+    }
 }
 
 fn refusal(why: Why, says: &str) -> Refusal {

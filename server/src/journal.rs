@@ -6,7 +6,12 @@ pub mod memory;
 mod packing;
 pub mod sqlite;
 
-use std::{fmt, future::Future, pin::Pin, sync::Arc};
+use std::{
+    fmt,
+    future::Future,
+    pin::Pin,
+    sync::{Arc, mpsc::SyncSender},
+};
 
 use thole_piece::{Input, input::Damaged};
 use thole_protocol::{
@@ -137,6 +142,13 @@ pub struct Found {
     pub erased: u64,
 }
 
+/// Records with their positions, a part of a session's.
+pub type Slice = Vec<(u64, Record)>;
+
+/// Records of a slice, and some to the end of a commit. A tenth of a second's work: so much is held of a session at once,
+/// however long it is.
+pub const SLICE: usize = 10_000;
+
 /// Why the journal could not do what it was asked.
 #[derive(Debug)]
 pub enum JournalError {
@@ -145,8 +157,10 @@ pub enum JournalError {
     /// There was no room to write, or the store is read-only: nothing of it was written, and it is tried again when
     /// there is room; until then the server only reads.
     Full(String),
-    /// It could not read.
+    /// It could not read just now.
     Read(String),
+    /// What stands there cannot be read, now or later: a person has to look.
+    Unreadable(String),
     /// Somebody else has written this session: there is one writer, and it is not this one.
     Fenced,
 }
@@ -156,7 +170,9 @@ impl fmt::Display for JournalError {
         match self {
             JournalError::Write(what) => write!(f, "the journal cannot be written: {what}"),
             JournalError::Full(what) => write!(f, "the journal has no room: {what}"),
-            JournalError::Read(what) => write!(f, "the journal cannot be read: {what}"),
+            JournalError::Read(what) | JournalError::Unreadable(what) => {
+                write!(f, "the journal cannot be read: {what}")
+            }
             JournalError::Fenced => write!(f, "another process has written this session"),
         }
     }
@@ -187,6 +203,17 @@ pub trait Journal: Send + Sync + 'static {
 
     /// What is there of a session from a position on. Damage is named and not an error: the rest is given.
     fn read(&self, session: SessionId, from: u64) -> Answer<Found>;
+
+    /// All that is there of a session, handed over slice by slice, so that what takes long keeps nobody else waiting. The
+    /// answer comes when the last is taken, and has no records of its own.
+    fn read_in_slices(&self, session: SessionId, taken: SyncSender<Slice>) -> Answer<Found> {
+        let all = self.read(session, 0);
+        Box::pin(async move {
+            let mut found = all.await?;
+            hand_over(&taken, std::mem::take(&mut found.records))?;
+            Ok(found)
+        })
+    }
 
     /// Erases what was said of a person in a session: their records, their name and their key are gone, and a hash
     /// stands in the place of each record. Others' records are the same bytes.
@@ -224,4 +251,10 @@ pub trait Journal: Send + Sync + 'static {
 
     /// Random, made with the journal: when it changes, everything before is lost.
     fn epoch(&self) -> String;
+}
+
+/// Gives a slice to whoever takes them.
+fn hand_over(taken: &SyncSender<Slice>, slice: Slice) -> Result<(), JournalError> {
+    let gone = |_| JournalError::Read("nobody takes what is read".to_owned());
+    taken.send(slice).map_err(gone)
 }

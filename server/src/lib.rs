@@ -89,6 +89,8 @@ pub struct Server {
     pub strangers: Arc<Semaphore>,
     /// One permit a request that is being read.
     pub reading: Arc<Semaphore>,
+    /// One permit a session that is computed again.
+    pub opening: Arc<Semaphore>,
     /// Keeps all connections alive.
     pub beats: Arc<Beats>,
     /// What is counted for whoever runs it.
@@ -129,6 +131,7 @@ impl Server {
             connections: Arc::new(Semaphore::new(limits.connections)),
             strangers: Arc::new(Semaphore::new(limits.strangers)),
             reading: Arc::new(Semaphore::new(READING)),
+            opening: Arc::new(Semaphore::new(session::OPENING_AT_ONCE)),
             beats: Arc::new(Beats::new(clock)),
             metrics: Metrics::default(),
             joins: Mutex::new(Allowance::new(joins, joins, now)),

@@ -104,6 +104,10 @@ pub const STOP_MAX: Duration = Duration::from_secs(5);
 /// Those who come in one moment wait in the system's queue, a whole club of them: as long as Linux lets it be.
 pub const BACKLOG: u32 = 4_096;
 
+/// Who waits longer for a session to be opened is sent away and comes back: by then clients have given up this connection,
+/// and thousands that nobody holds any more would take the places of others.
+pub const OPENING_WAIT: Duration = Duration::from_secs(10);
+
 /// Who finds all places of strangers taken waits for one for this share of the time that those have to say
 /// who they are.
 pub const STRANGER_WAIT: f64 = 0.8;

@@ -94,7 +94,12 @@ struct CoachLinkArgs {
 fn main() -> ExitCode {
     let task = Program::parse().task;
     let done = match task {
-        Task::Serve(args) => runtime().and_then(|runtime| runtime.block_on(serve(*args))),
+        Task::Serve(args) => runtime().and_then(|runtime| {
+            let served = runtime.block_on(serve(*args));
+            // A session that is just being computed again is not waited for: nobody will row in it.
+            runtime.shutdown_background();
+            served
+        }),
         Task::CoachLink(args) => coach_link(&args),
         // The demo tells its own story; a log between its lines would only hide it.
         Task::Demo(args) => logs::begin("warn", LogFormat::Text).and_then(|()| demo(&args)),

@@ -4,11 +4,15 @@ use std::sync::Arc;
 
 use dashmap::DashMap;
 use thole_protocol::ids::SessionId;
-use tokio::sync::{Notify, OnceCell, mpsc, watch};
+use tokio::{
+    sync::{Notify, OnceCell, mpsc, watch},
+    time::timeout,
+};
 
 use crate::{
     Server,
     journal::{JournalError, SessionRow},
+    limits::OPENING_WAIT,
     session::{self, Event},
 };
 
@@ -44,15 +48,30 @@ impl Registry {
         self.open.is_empty()
     }
 
-    /// The session's task; opened from the journal when there is none.
+    /// The session's task; opened from the journal when there is none. It is opened to the end, whoever waits for it;
+    /// `None` when that takes longer than anybody waits.
     ///
     /// # Errors
     /// The journal cannot be read.
     pub async fn open(
-        &self,
         server: &Arc<Server>,
         row: &SessionRow,
-    ) -> Result<Handle, JournalError> {
+    ) -> Result<Option<Handle>, JournalError> {
+        let open = server.registry.open.get(&row.session);
+        let open = open.and_then(|entry| entry.value().get().cloned());
+        if let Some(handle) = open.filter(|handle| !handle.inbox.is_closed()) {
+            return Ok(Some(handle));
+        }
+        let (opens, row) = (server.clone(), row.clone());
+        let opening = tokio::spawn(async move { opens.registry.opened(&opens, &row).await });
+        match timeout(OPENING_WAIT, opening).await {
+            Ok(Ok(opened)) => opened.map(Some),
+            Ok(Err(error)) => Err(JournalError::Read(error.to_string())),
+            Err(_) => Ok(None),
+        }
+    }
+
+    async fn opened(&self, server: &Arc<Server>, row: &SessionRow) -> Result<Handle, JournalError> {
         loop {
             let cell: Cell = self.open.entry(row.session).or_default().value().clone();
             let opened = cell.get_or_try_init(|| session::open(server.clone(), row.clone())).await;

@@ -4,13 +4,13 @@ mod clock_check;
 mod damage;
 mod delivery;
 pub mod devices;
+mod opening;
 mod refusals;
 mod requests;
 mod seats;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
-    panic::{AssertUnwindSafe, catch_unwind},
     sync::Arc,
     time::Duration,
 };
@@ -29,7 +29,7 @@ use thole_protocol::{
     },
     close::Close,
     event::Happening,
-    ids::{AthleteId, CommandId, DeviceId, RequestId, SessionId},
+    ids::{AthleteId, CommandId, DeviceId, RequestId},
     refusal::{Refusal, Why},
     server_msg::{Joined, Links, Waiting, Welcome},
     standing::Phase,
@@ -44,7 +44,7 @@ use crate::{
     Server,
     clock::{Reckoned, SessionClock, Trust},
     forecasts,
-    journal::{Append, Damage, Found, Grant, Holder, JournalError, Record, SessionRow},
+    journal::{Append, Damage, Grant, Holder, JournalError, Record, SessionRow},
     limits::{
         BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, FULL, INBOX_MAX,
         RESTART_SPREAD_MS,
@@ -56,6 +56,7 @@ use crate::{
 };
 use clock_check::{Checked, Readings};
 use devices::{ConnId, Devices};
+pub(crate) use opening::AT_ONCE as OPENING_AT_ONCE;
 use refusals::Refusals;
 use requests::Requests;
 
@@ -209,7 +210,8 @@ struct Batch {
 /// The journal cannot be read or written.
 pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, JournalError> {
     let tenure = server.journal.take(row.session).await?;
-    let (core, position, damage) = replay(&server, row.session).await?;
+    let (core, found) = opening::replay(&server, row.session).await?;
+    let (position, damage) = (found.next, found.damage);
     let made = Reckoned { at: At(0), unix_ms: row.created_unix_ms, uptime: None };
     let reckoned = server.journal.reckoned(row.session).await?;
     let (clock, trust) =
@@ -262,48 +264,6 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         drop(alive);
     });
     Ok(Handle { inbox, urgent, ended })
-}
-
-/// The core as the journal has it. A record on which the core panics twice is set aside, by name.
-async fn replay(
-    server: &Server,
-    session: SessionId,
-) -> Result<(Core, u64, Vec<Damage>), JournalError> {
-    loop {
-        let Found { records, next, damage, erased } = server.journal.read(session, 0).await?;
-        for damage in &damage {
-            tracing::error!(%session, "the journal is damaged: {damage}; what is whole is used");
-        }
-        if erased > 0 {
-            tracing::warn!(%session, erased, "somebody was erased here: results are read, not computed again");
-        }
-        let position = match rebuilt(&records).or_else(|_| rebuilt(&records)) {
-            Ok(core) => return Ok((core, next, damage)),
-            Err(position) => position,
-        };
-        tracing::error!(%session, position, "replaying this record has failed twice; it is set aside");
-        server.journal.set_aside(session, position).await?;
-    }
-}
-
-/// All records applied; or the position of the one on which the core panics.
-fn rebuilt(records: &[(u64, Record)]) -> Result<Core, u64> {
-    let mut core = Core::new();
-    for (position, Record { at, input }) in records {
-        let applied = catch_unwind(AssertUnwindSafe(|| core.apply(*at, input)));
-        for output in applied.map_err(|_| *position)? {
-            if let Output::SettledDiffers { piece, revision, what } = output {
-                tracing::warn!(
-                    position,
-                    piece = piece.0,
-                    revision,
-                    what,
-                    "a record of a piece is not what its strokes give; the record stands"
-                );
-            }
-        }
-    }
-    Ok(core)
 }
 
 /// The owner of a session.

@@ -33,7 +33,7 @@ use crate::{
     journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
     limits::{Allowance, FULL, REFUSALS_MAX, SAID_AGAIN_AFTER, STRANGER_BYTES, WRONG_MAX},
     outbox::{Outbox, Outgoing},
-    registry::Handle,
+    registry::{Handle, Registry},
     secret::{Secret, SecretHash, random_code},
     session::{Event, Greeting, NoMore, devices::ConnId},
     shares::Guest,
@@ -252,9 +252,12 @@ where
     if role != hello.role || has_expired(&server, &row) {
         return Err(wrong);
     }
+    // A class that waits for its session takes no places of strangers, who may want into another.
+    socket.stranger = None;
     for _ in 0..OPENS_TRIED {
-        let opened = server.registry.open(&server, &row).await;
-        let handle = opened.map_err(|error| fault(&error))?;
+        let opened = Registry::open(&server, &row).await;
+        let opened = opened.map_err(|error| fault(&error))?;
+        let Some(handle) = opened else { break };
         let conn = server.next_conn();
         let (outbox, out) = Outbox::new(role, socket.line.clone(), server.clock);
         let (clock, welcomed) = oneshot::channel();
@@ -279,6 +282,13 @@ where
 }
 
 pub(super) fn fault(error: &JournalError) -> Ended {
+    if let JournalError::Unreadable(what) = error {
+        tracing::error!(
+            what,
+            "a session cannot be read: see `thole-server check`, and copy what is whole with `thole-server salvage`"
+        );
+        return Ended::Closing(Close::Unreadable);
+    }
     tracing::error!(%error, "a session cannot be opened");
     Ended::Closing(Close::Fault)
 }

@@ -27,6 +27,7 @@ impl Connection {
         S: AsyncRead + AsyncWrite + Unpin + Send,
     {
         self.heard = self.turned;
+        self.looked = false;
         if std::mem::take(&mut self.silent) {
             self.tell(Event::HeardAgain(self.conn)).await?;
         }

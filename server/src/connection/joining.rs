@@ -6,6 +6,7 @@ use thole_piece::{limits, name};
 use thole_protocol::{
     ServerMsg,
     client_msg::Join,
+    close::Close,
     ids::JoinCode,
     refusal::{Refusal, Why},
     server_msg::{Joined, Waiting},
@@ -23,7 +24,7 @@ use super::{
 use crate::{
     Server,
     limits::{JOIN_ID, SAID_AGAIN_AFTER},
-    registry::Handle,
+    registry::{Handle, Registry},
     session::{Entrance, Event, NoMore},
     shares::Guest,
 };
@@ -109,8 +110,9 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
     let Some(row) = row.filter(|row| !has_expired(server, row)) else { return said(Err(unknown)) };
     turn.was_right();
     for _ in 0..OPENS_TRIED {
-        let opened = server.registry.open(server, &row).await;
-        let handle = opened.map_err(|error| fault(&error))?;
+        let opened = Registry::open(server, &row).await;
+        let opened = opened.map_err(|error| fault(&error))?;
+        let Some(handle) = opened else { return Err(Ended::Closing(Close::GoingAway)) };
         let (answer, entrance) = oneshot::channel();
         let event = Event::Join { join: join.clone(), answer };
         if handle.inbox.send(event).await.is_err() {
@@ -127,7 +129,7 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
             Err(_) => {}
         }
     }
-    Err(Ended::Closing(thole_protocol::close::Close::Fault))
+    Err(Ended::Closing(Close::Fault))
 }
 
 /// What can be checked without the session.

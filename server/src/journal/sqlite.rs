@@ -15,8 +15,8 @@ mod writing;
 use std::{
     fs::{File, OpenOptions, TryLockError},
     os::unix::fs::OpenOptionsExt,
-    path::Path,
-    sync::Arc,
+    path::{Path, PathBuf},
+    sync::{Arc, mpsc::SyncSender},
     thread,
     time::Duration,
 };
@@ -29,7 +29,7 @@ use thole_protocol::{
 use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
 
-use super::{Answer, Append, Found, Held, Journal, JournalError, SessionRow};
+use super::{Answer, Append, Found, Held, Journal, JournalError, SessionRow, Slice, hand_over};
 use crate::{
     clock::{Reckoned, Uptime},
     secret::SecretHash,
@@ -48,6 +48,8 @@ const GROUP_MAX: usize = 1_024;
 pub struct SqliteJournal {
     writer: mpsc::Sender<Task>,
     reader: Reader,
+    /// Where long sessions are read by a thread of their own; `None` where everything is in memory.
+    file: Option<PathBuf>,
     epoch: String,
     /// Where records ended when the journal was opened, as its witness has it.
     seen: Arc<AllSeen>,
@@ -102,7 +104,7 @@ impl SqliteJournal {
             .map_err(|error| write(&error))?;
         prove(&file, seen.clone()).map_err(|error| write(&error))?;
         let reader = Reader::new(reader).map_err(|error| write(&error))?;
-        Ok(SqliteJournal { writer, reader, epoch, seen, _lock: Some(lock) })
+        Ok(SqliteJournal { writer, reader, file: Some(file), epoch, seen, _lock: Some(lock) })
     }
 
     /// Opens the journal of a data folder to read it, also while a server is using it.
@@ -128,7 +130,7 @@ impl SqliteJournal {
         let (writer, _) = mpsc::channel(1);
         let reader = Reader::new(reader)
             .map_err(|error| JournalError::Read(format!("{}: {error}", file.display())))?;
-        Ok(SqliteJournal { writer, reader, epoch, seen, _lock: None })
+        Ok(SqliteJournal { writer, reader, file: None, epoch, seen, _lock: None })
     }
 
     /// What is wrong with the file itself, in SQLite's own words; nothing when it is whole.
@@ -197,6 +199,38 @@ impl Journal for SqliteJournal {
     fn read(&self, session: SessionId, from: u64) -> Answer<Found> {
         let seen = self.seen.get(&session).copied();
         self.reader.ask(move |connection| reading::records(connection, session, from, seen))
+    }
+
+    fn read_in_slices(&self, session: SessionId, taken: SyncSender<Slice>) -> Answer<Found> {
+        let seen = self.seen.get(&session).copied();
+        let file = self.file.clone();
+        let short = self.reader.ask(move |connection| {
+            let is_long = reading::is_long(connection, session).map_err(read)?;
+            if is_long && file.is_some() {
+                return Ok(None);
+            }
+            reading::records(connection, session, 0, seen).map(Some)
+        });
+        let file = self.file.clone().unwrap_or_default();
+        Box::pin(async move {
+            if let Some(mut found) = short.await? {
+                hand_over(&taken, std::mem::take(&mut found.records))?;
+                return Ok(found);
+            }
+            // A connection of its own: whoever asks something else meanwhile is answered by the reader.
+            let (answer, answered) = oneshot::channel();
+            let reading = move || {
+                let connection = Connection::open_with_flags(&file, READ_ONLY).map_err(read);
+                let found = connection
+                    .and_then(|connection| reading::slices(&connection, session, seen, &taken));
+                // Who asked may be gone; the answer is nobody's then.
+                drop(answer.send(found));
+            };
+            let none = |error: &dyn std::fmt::Display| JournalError::Read(error.to_string());
+            let spawned = thread::Builder::new().name("opening".to_owned()).spawn(reading);
+            spawned.map_err(|error| none(&error))?;
+            answered.await.map_err(|error| none(&error))?
+        })
     }
 
     fn session(&self, session: SessionId) -> Answer<Option<SessionRow>> {
@@ -344,7 +378,7 @@ fn one(
 fn session_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Result<SessionRow, JournalError>> {
     let code: String = row.get(1)?;
     let Some(read) = JoinCode::read(&code) else {
-        return Ok(Err(JournalError::Read(format!("{code:?} is no join code"))));
+        return Ok(Err(JournalError::Unreadable(format!("{code:?} is no join code"))));
     };
     Ok(Ok(SessionRow {
         session: SessionId(Uuid::from_bytes(row.get(0)?)),
@@ -372,6 +406,18 @@ fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
     tables::fold_in(connection).map_err(write)
 }
 
+/// Damage stays damage however often it is asked; everything else may be otherwise the next time.
 fn read(error: rusqlite::Error) -> JournalError {
+    let damaged = [rusqlite::ErrorCode::DatabaseCorrupt, rusqlite::ErrorCode::NotADatabase];
+    let of_columns = matches!(
+        error,
+        rusqlite::Error::FromSqlConversionFailure(..)
+            | rusqlite::Error::InvalidColumnType(..)
+            | rusqlite::Error::IntegralValueOutOfRange(..)
+            | rusqlite::Error::Utf8Error(..)
+    );
+    if of_columns || error.sqlite_error_code().is_some_and(|code| damaged.contains(&code)) {
+        return JournalError::Unreadable(error.to_string());
+    }
     JournalError::Read(error.to_string())
 }

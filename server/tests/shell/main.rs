@@ -15,6 +15,7 @@ mod formats;
 mod inner;
 mod journal;
 mod logs;
+mod opening;
 mod program;
 mod sqlite;
 mod tiny_disk;

@@ -32,7 +32,7 @@ fn table(heading: &str) -> Vec<Vec<String>> {
     rows
 }
 
-const CLOSES: [Close; 16] = [
+const CLOSES: [Close; 17] = [
     Close::GoingAway,
     Close::BrokenFrame,
     Close::NotText,
@@ -49,6 +49,7 @@ const CLOSES: [Close; 16] = [
     Close::TooOld,
     Close::RoleFull,
     Close::WrongTooOften,
+    Close::Unreadable,
 ];
 
 #[test]

@@ -1,5 +1,7 @@
 //! A session's records as the file has them, each commit held against its tag.
 
+use std::sync::mpsc::SyncSender;
+
 use rusqlite::{Connection, params};
 use thole_piece::input::Damaged;
 use thole_protocol::{
@@ -9,8 +11,9 @@ use thole_protocol::{
 
 use super::{columns::whole, read, seats::Seats, witness::Seen};
 use crate::journal::{
-    Damage, Found, JournalError, Record,
+    Damage, Found, JournalError, Record, SLICE, Slice,
     chain::{Commit, Hash, Tag, content},
+    hand_over,
     packing::{EMPTY, HEART_RATE, PART, Row, SAMPLES, SETTLED, UNREAD, join, recording_no},
 };
 
@@ -31,10 +34,47 @@ pub(super) fn records(
     from: u64,
     seen: Option<Seen>,
 ) -> Result<Found, JournalError> {
+    walked(connection, session, from, seen, None)
+}
+
+/// The same of a whole session, slice by slice: what is found has no records of its own.
+pub(super) fn slices(
+    connection: &Connection,
+    session: SessionId,
+    seen: Option<Seen>,
+    taken: &SyncSender<Slice>,
+) -> Result<Found, JournalError> {
+    let mut found = walked(connection, session, 0, seen, Some(taken))?;
+    hand_over(taken, std::mem::take(&mut found.records))?;
+    Ok(found)
+}
+
+/// Whether a session has more records than a slice.
+pub(super) fn is_long(connection: &Connection, session: SessionId) -> rusqlite::Result<bool> {
+    let sql = "SELECT EXISTS (SELECT 1 FROM record WHERE position >= ?
+               AND session = (SELECT number FROM session WHERE session = ?))";
+    let mut select = connection.prepare_cached(sql)?;
+    select.query_row(params![whole(SLICE as u64), session.0.as_bytes()], |row| row.get(0))
+}
+
+fn walked(
+    connection: &Connection,
+    session: SessionId,
+    from: u64,
+    seen: Option<Seen>,
+    taken: Option<&SyncSender<Slice>>,
+) -> Result<Found, JournalError> {
     let Some(seats) = Seats::of(connection, session).map_err(read)? else {
         return Ok(Found::default());
     };
+    let aside = aside(connection, &seats).map_err(read)?;
+    let is_given = |position: &u64| *position >= from && !aside.contains(position);
+    let mut give = |mut slice: Slice| {
+        slice.retain(|(position, _)| is_given(position));
+        taken.is_none_or(|taken| hand_over(taken, slice).is_ok())
+    };
     let mut walk = Walk::new(connection, &seats, from).map_err(read)?;
+    walk.give = taken.is_some().then_some(&mut give);
     loop {
         match walk.rows(connection) {
             Ok(()) => break,
@@ -46,9 +86,8 @@ pub(super) fn records(
     if let Some(seen) = seen {
         walk.witness(connection, seen).map_err(read)?;
     }
-    let aside = aside(connection, &seats).map_err(read)?;
     let mut found = walk.found;
-    found.records.retain(|(position, _)| *position >= from && !aside.contains(position));
+    found.records.retain(|(position, _)| is_given(position));
     for (what, whose) in &seats.damaged {
         found.damage.push(Damage {
             from: 0,
@@ -85,6 +124,8 @@ struct Walk<'a> {
     /// Damage after which no such record has come yet begins here.
     unended: usize,
     found: Found,
+    /// Takes records as soon as there are enough; false when nobody wants more.
+    give: Option<&'a mut dyn FnMut(Slice) -> bool>,
 }
 
 /// Of whom damaged records are, and of what kind.
@@ -106,8 +147,17 @@ impl<'a> Walk<'a> {
             None => (0, Tag::default()),
         };
         let found = Found { next, ..Found::default() };
-        let (proven, unended) = (At(0), 0);
-        Ok(Walk { seats, before, next, open: Vec::new(), gap: false, proven, unended, found })
+        Ok(Walk {
+            seats,
+            before,
+            next,
+            open: Vec::new(),
+            gap: false,
+            proven: At(0),
+            unended: 0,
+            found,
+            give: None,
+        })
     }
 
     fn rows(&mut self, connection: &Connection) -> rusqlite::Result<()> {
@@ -127,6 +177,12 @@ impl<'a> Walk<'a> {
                 tag: row.get(5)?,
             };
             self.take(stored);
+            if self.found.records.len() >= SLICE
+                && let Some(give) = &mut self.give
+                && !give(std::mem::take(&mut self.found.records))
+            {
+                return Ok(());
+            }
         }
         Ok(())
     }

@@ -1,0 +1,72 @@
+//! How a session is computed again from its journal: slice by slice, beside the server's work.
+
+use std::{
+    panic::{AssertUnwindSafe, catch_unwind},
+    sync::mpsc::{Receiver, sync_channel},
+};
+
+use thole_piece::{Output, Session as Core};
+use thole_protocol::ids::SessionId;
+use tokio::task::spawn_blocking;
+
+use crate::{
+    Server,
+    journal::{Found, JournalError, Record, Slice},
+};
+
+/// So many sessions are computed again at once; on the class that waits for its session, many others are not to wait.
+pub(crate) const AT_ONCE: usize = 4;
+
+/// The core as the journal has it, and what else was found. A record on which the core panics twice is set aside, by name.
+pub(super) async fn replay(
+    server: &Server,
+    session: SessionId,
+) -> Result<(Core, Found), JournalError> {
+    // Nobody closes it: it is never an error.
+    let _turn = server.opening.acquire().await;
+    let mut failed_at = None;
+    loop {
+        let (taken, slices) = sync_channel(1);
+        let replaying = spawn_blocking(move || rebuilt(&slices));
+        let found = server.journal.read_in_slices(session, taken).await;
+        let rebuilt = replaying.await.map_err(|error| JournalError::Read(error.to_string()))?;
+        let position = match rebuilt {
+            Ok(core) => {
+                let found = found?;
+                for damage in &found.damage {
+                    tracing::error!(%session, "the journal is damaged: {damage}; what is whole is used");
+                }
+                if found.erased > 0 {
+                    let erased = found.erased;
+                    tracing::warn!(%session, erased, "somebody was erased here: results are read, not computed again");
+                }
+                return Ok((core, found));
+            }
+            Err(position) => position,
+        };
+        if failed_at.replace(position) == Some(position) {
+            tracing::error!(%session, position, "replaying this record has failed twice; it is set aside");
+            server.journal.set_aside(session, position).await?;
+        }
+    }
+}
+
+/// All records applied; or the position of the one on which the core panics.
+fn rebuilt(slices: &Receiver<Slice>) -> Result<Core, u64> {
+    let mut core = Core::new();
+    for (position, Record { at, input }) in slices.iter().flatten() {
+        let applied = catch_unwind(AssertUnwindSafe(|| core.apply(at, &input)));
+        for output in applied.map_err(|_| position)? {
+            if let Output::SettledDiffers { piece, revision, what } = output {
+                tracing::warn!(
+                    position,
+                    piece = piece.0,
+                    revision,
+                    what,
+                    "a record of a piece is not what its strokes give; the record stands"
+                );
+            }
+        }
+    }
+    Ok(core)
+}
