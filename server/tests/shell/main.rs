@@ -5,6 +5,7 @@
     reason = "a test that fails here should say so and stop"
 )]
 
+mod anything;
 mod authority;
 mod backup;
 mod built;
@@ -16,6 +17,7 @@ mod inner;
 mod journal;
 mod logs;
 mod opening;
+mod power;
 mod program;
 mod sqlite;
 mod tiny_disk;

@@ -5,7 +5,8 @@ use std::path::Path;
 use super::{Outcome, cargo, indented, outcome};
 
 /// What is fuzzed; each is a file in `tests/fuzz/targets` and has a folder in `tests/fuzz/corpus`.
-const TARGETS: [&str; 5] = ["message", "typed", "recorded", "bluetooth", "session"];
+const TARGETS: [&str; 7] =
+    ["message", "typed", "recorded", "bluetooth", "session", "frames", "journal"];
 /// Seconds for each, unless SECONDS says otherwise.
 const SECONDS: &str = "60";
 

@@ -1,0 +1,7 @@
+//! Fuzzes `bytes::frames`.
+#![no_main]
+
+#[path = "../../../server/tests/shell/anything/bytes.rs"]
+mod bytes;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| bytes::frames(bytes));
