@@ -7,6 +7,7 @@
 
 mod corpus;
 mod flicker;
+mod journals;
 mod licences;
 mod process;
 mod scenes;
