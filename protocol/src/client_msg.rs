@@ -1,6 +1,6 @@
 //! What a client may say.
 
-use std::borrow::Cow;
+use std::{borrow::Cow, fmt};
 
 use serde::{Deserialize, Serialize};
 
@@ -26,7 +26,7 @@ pub enum Role {
 }
 
 /// First message on a connection that has a secret; comes back as `welcome` or as a close code.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Hello {
     /// Lowest protocol version that the client understands.
@@ -58,7 +58,7 @@ pub struct Hello {
 }
 
 /// Makes a session; comes back as `created`. Sent instead of `hello`, which then follows.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Create {
     /// What people call it, at most 80 characters; may be empty.
@@ -70,6 +70,23 @@ pub struct Create {
     /// The head coach's key, from their link, or the machine's; not needed on a server that is open to all.
     #[serde(default)]
     pub key: Option<String>,
+}
+
+// Whoever prints what was said prints no secret, and no key.
+impl fmt::Debug for Hello {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut shown = f.debug_struct("Hello");
+        shown.field("role", &self.role).field("run", &self.run).field("at_ms", &self.at_ms);
+        shown.field("last_event", &self.last_event).finish_non_exhaustive()
+    }
+}
+
+impl fmt::Debug for Create {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut shown = f.debug_struct("Create");
+        shown.field("title", &self.title).field("settings", &self.settings);
+        shown.field("with_key", &self.key.is_some()).finish_non_exhaustive()
+    }
 }
 
 /// Joins as an athlete; comes back as `joined`, or as `waiting` when the coach is asked first. Sent instead of `hello`,
@@ -441,5 +458,21 @@ impl ClientMsg {
         };
         // The tag itself is a field that no message's struct names.
         Ok((msg, unknown - 1))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_printed_of_a_message_shows_no_secret_and_no_key() {
+        let hello =
+            r#"{"type":"hello","version_min":1,"version_max":1,"role":"coach","secret":"q7Zr2m"}"#;
+        let create = r#"{"type":"create","title":"Weir","key":"q7Zr2m"}"#;
+        for text in [hello, create] {
+            let printed = format!("{:?}", ClientMsg::read(text).unwrap());
+            assert!(!printed.contains("q7Zr2m") && printed.len() > 20, "{printed}");
+        }
     }
 }

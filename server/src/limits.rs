@@ -68,6 +68,12 @@ pub const REFUSED_COSTS: f64 = 10.0;
 /// Changes of one athlete that are no strokes (target, ready, consent, stop, row on) in one go; one a second comes back.
 pub const CHANGES_MAX: f64 = 60.0;
 
+/// A change that is longer than this counts as several: a plan of a hundred legs, and what was rowed before.
+pub const CHANGE_BYTES: usize = 1_024;
+
+/// How often devices of one athlete may come in one go; one a second comes back. Each time is written.
+pub const COMINGS_MAX: f64 = 60.0;
+
 /// Heart rates of one athlete beyond four for each second of the session: what a device that comes back has at once.
 pub const READINGS_SPARE: u64 = 400;
 
@@ -222,10 +228,15 @@ impl Allowance {
 
     /// Takes one if there is one.
     pub fn take(&mut self, now: Instant) -> bool {
+        self.take_all(1.0, now)
+    }
+
+    /// Takes so many if they are all there.
+    pub fn take_all(&mut self, many: f64, now: Instant) -> bool {
         self.refill(now);
-        let there = self.left >= 1.0;
+        let there = self.left >= many;
         if there {
-            self.left -= 1.0;
+            self.left -= many;
         }
         there
     }

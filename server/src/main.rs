@@ -243,13 +243,14 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
         |name| format!("{scheme}://{}", with_port(name, running.address.port())),
     );
     prepare_keys(&running, &data, &own)?;
+    // Before anybody is told that it listens: who stops it at that word stops it well.
+    let mut terminate = signal(SignalKind::terminate()).map_err(|error| error.to_string())?;
     println!("listening on {scheme}://{}", running.address);
     eprintln!(
         "In a browser, {} leads coach and athletes to their pages.",
         here(scheme, running.address)
     );
     std::io::stdout().flush().map_err(|error| error.to_string())?;
-    let mut terminate = signal(SignalKind::terminate()).map_err(|error| error.to_string())?;
     tokio::select! {
         // At once, and without a word to anybody: nothing more can be promised.
         failed = running.failed() => return Err(failed),

@@ -71,6 +71,8 @@ pub enum Event {
         conn: ConnId,
         /// What.
         input: Input,
+        /// Its length as it was said.
+        bytes: usize,
         /// By what an athlete wants to be answered.
         command: Option<CommandId>,
         /// Given back when it is applied.
@@ -475,17 +477,20 @@ impl Task {
 
     fn take(&mut self, event: Event, batch: &mut Batch) {
         match event {
+            Event::Hello(greeting) if !self.may_come(greeting.holder) => {
+                greeting.outbox.close(Close::TooSlow);
+            }
             Event::Hello(greeting) => {
                 self.comes(&greeting, batch);
                 batch.steps.push(Step::Welcome(greeting));
             }
-            Event::Said { conn, input, command, permit } => {
+            Event::Said { conn, input, bytes, command, permit } => {
                 if let Input::Ordered { command, .. } = &input
                     && !self.leads(conn, batch)
                 {
                     self.not_in_command(conn, *command);
                 } else {
-                    self.said((conn, command), input, permit, batch);
+                    self.said((conn, command), (input, bytes), permit, batch);
                 }
             }
             Event::Add(conn, add) => self.add(conn, add, batch),

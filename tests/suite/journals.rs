@@ -76,11 +76,7 @@ fn a_journal_of_every_released_format_gives_the_results_beside_it() {
         let differ = results.lines().zip(kept.lines()).find(|(now, kept)| now != kept);
         assert_eq!(differ, None, "{format}: a result of a recorded journal has moved");
         assert_eq!(results.lines().count(), kept.lines().count(), "{format}");
-        assert!(
-            kept.lines().count() > 5,
-            "{format}: {} results are too few",
-            kept.lines().count()
-        );
+        assert!(kept.lines().count() > 5, "{format}: {} results are too few", kept.lines().count());
     }
 }
 
@@ -102,9 +98,9 @@ fn make_the_newest_journal() {
         // What became of the pieces of the last session stands in it; of one who was erased nothing else does.
         let last = session(u128::try_from(LIVES.len()).unwrap());
         let found = journal.read(last, 0).await.unwrap();
-        let erased = found.records.iter().find_map(|(_, record)| match &record.input {
-            Input::AthletesAdded { athletes, .. } => athletes.first().map(|(id, _)| *id),
-            _ => None,
+        let erased = found.records.iter().find_map(|(_, record)| {
+            let Input::AthletesAdded { athletes, .. } = &record.input else { return None };
+            athletes.first().map(|(id, _)| *id)
         });
         journal.erase(last, erased.expect("nobody is in this life")).await.unwrap();
         journal.fold_in().await.unwrap();
@@ -131,9 +127,9 @@ async fn write(journal: &SqliteJournal, no: u128, seed: u64) {
     let mut records: Vec<Record> = sim::trace(seed).into_iter().map(read).collect();
     let at = records.last().unwrap().at;
     let by = |no: u128| CommandId(Uuid::from_u128(0x7e00 + no));
-    let athlete = records.iter().find_map(|record| match &record.input {
-        Input::AthletesAdded { athletes, .. } => athletes.last().map(|(id, _)| *id),
-        _ => None,
+    let athlete = records.iter().find_map(|record| {
+        let Input::AthletesAdded { athletes, .. } = &record.input else { return None };
+        athletes.last().map(|(id, _)| *id)
     });
     let athlete: AthleteId = athlete.expect("nobody is in this life");
     let opens = SecretHash::of("coach, the second").to_hex();

@@ -1,5 +1,4 @@
 //! Small rules that nothing else would miss: bounds, quarters of a piece by time, samples that are given up.
-#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use thole_piece::{
     Input, Output, Session,

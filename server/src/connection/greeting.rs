@@ -81,6 +81,10 @@ where
     let (mut bytes, mut wrong) = (0, 0);
     let mut refusals = Allowance::new(REFUSALS_MAX, 1.0, server.clock.instant());
     loop {
+        if waits.is_some() {
+            // Who has given a right code and waits for the coach is on a list that is short; others find room.
+            socket.stranger = None;
+        }
         let Some(text) = hear_or_decide(socket, guest, waits).await? else { continue };
         let msg = ClientMsg::read(&text);
         if let (Some(waits), Ok((ClientMsg::Join(join), _))) = (waits.as_deref_mut(), &msg)

@@ -54,7 +54,7 @@ impl Connection {
             };
             return socket.say(&ServerMsg::Clock(answer)).await;
         }
-        match self.event(msg) {
+        match self.event(msg, text.len()) {
             Ok(Some(event)) => {
                 let urgent = matches!(event, Event::Said { input: Input::Ordered { .. }, .. });
                 self.tell(event).await?;
@@ -106,7 +106,7 @@ impl Connection {
     }
 
     /// What the session is told; none when there is nothing to tell.
-    fn event(&mut self, msg: ClientMsg) -> Result<Option<Event>, Refusal> {
+    fn event(&mut self, msg: ClientMsg, bytes: usize) -> Result<Option<Event>, Refusal> {
         let conn = self.conn;
         // Orders of the coach are answered by the core.
         let command = named(&msg).filter(|_| !matches!(msg, ClientMsg::Command(_)));
@@ -142,7 +142,7 @@ impl Connection {
             },
         };
         let permit = Some(self.out.permit());
-        Ok(Some(Event::Said { conn, input, command, permit }))
+        Ok(Some(Event::Said { conn, input, bytes, command, permit }))
     }
 
     fn of_athlete(&self, msg: ClientMsg) -> Result<Option<Input>, Refusal> {

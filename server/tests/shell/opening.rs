@@ -118,7 +118,7 @@ async fn hears(socket: &mut Socket, kind: &str) -> Result<Value, u16> {
                     return Ok(msg);
                 }
             }
-            _ => {}
+            Message::Binary(_) | Message::Ping(_) | Message::Pong(_) | Message::Frame(_) => {}
         }
     }
 }

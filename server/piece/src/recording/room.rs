@@ -6,7 +6,7 @@ use thole_protocol::{
     units::At,
 };
 
-use super::Recording;
+use super::{Recording, stretches::Stretches};
 
 /// Samples for each second of a recording's own time: machines report one a stroke, or one to four a second.
 const A_SECOND: u64 = 4;
@@ -40,6 +40,13 @@ impl Recording {
         if let Some(known) = known {
             samples.retain(|sample| !known.received.contains(sample.seq));
         }
+        // A number that stands there twice is written once.
+        let mut seen = Stretches::default();
+        samples.retain(|sample| {
+            let is_new = sample.seq == 0 || !seen.contains(sample.seq);
+            seen.insert(sample.seq, sample.seq);
+            is_new
+        });
         let Some(first) = samples.first() else { return Weighed::Known(self.durable(run)) };
         let heard = |sample: &Sample| u64::try_from(sample.heard_ms).unwrap_or(0).min(now.0);
         let (mut from, mut to) = (heard(first), heard(first));

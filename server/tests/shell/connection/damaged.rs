@@ -155,8 +155,7 @@ impl Evening {
 }
 
 fn now_unix_ms() -> u64 {
-    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap();
-    u64::try_from(since.as_millis()).unwrap()
+    thole_server::clock::Clock::new(1).unix_ms()
 }
 
 /// What the coach is told on coming: the damage, and of each their outcome and whether it is marked.

@@ -162,3 +162,74 @@ async fn heart_rates_are_written_as_far_as_a_strap_measures_them() {
     let written = kept(&gym, "heart_rate").await.0;
     assert!((4..=6).contains(&written), "{written} messages of 100");
 }
+
+/// One new number a hundred times in each message.
+#[tokio::test(start_paused = true)]
+async fn a_number_that_stands_in_a_batch_many_times_is_written_once() {
+    let Seated { gym, mut ana_in, .. } = Seated::new().await;
+    for seq in 1..=50 {
+        let samples = vec![json!({"seq": seq, "heard_ms": 5, "distance_dm": 10}); 100];
+        let run = Uuid::from_u128(7);
+        ana_in.say(json!({"type": "samples", "run": run, "samples": samples})).await;
+        assert_eq!(ana_in.hears("ack").await["durable"]["through_seq"], seq);
+    }
+    let (batches, bytes) = kept(&gym, "samples").await;
+    assert!(batches == 50 && bytes < 50 * 250, "{bytes} bytes of JSON in {batches} batches");
+}
+
+/// Each time is written, and so is that a second device came.
+#[tokio::test(start_paused = true)]
+async fn who_comes_again_for_ever_is_sent_away_unwritten() {
+    let Seated { gym, ana, .. } = Seated::new().await;
+    let began = gym.server.clock.instant();
+    let mut sent_away = 0;
+    for _ in 0..300 {
+        let mut device = gym.enter("athlete", &ana).await;
+        let came = timeout(Duration::from_secs(20), device.ws.next()).await.unwrap();
+        sent_away += usize::from(matches!(came, Some(Ok(Message::Close(_)))));
+    }
+    let most = 62 + usize::try_from(began.elapsed().as_secs()).unwrap();
+    let (heard, _) = kept(&gym, "heard").await;
+    let (second, _) = kept(&gym, "second_device").await;
+    assert!(heard <= most + 1 && second <= most, "{heard} times heard, {second} second devices");
+    assert!(sent_away >= 300 - most, "{sent_away} sent away");
+    // Whoever waits a little comes in.
+    tokio::time::sleep(Duration::from_secs(5)).await;
+    gym.enter("athlete", &ana).await.hears("welcome").await;
+}
+
+/// Each is taken: the piece has not begun.
+#[tokio::test(start_paused = true)]
+async fn long_targets_count_as_much_as_they_are_long() {
+    let Seated { gym, mut coach, mut ana_in, .. } = Seated::new().await;
+    let work = json!({"by": "distance", "distance_dm": 17_000});
+    let pieces = json!([{"repeats": [{"work": work, "rest_ms": 0}]}]);
+    let order = json!({"do": "set_pieces", "pieces": pieces});
+    coach.say(json!({"type": "command", "command": Uuid::from_u128(3), "order": order})).await;
+    coach.hears("done").await;
+    let past = json!({"days_ago": 1, "result": {"want": "finish", "finish_ms": 400_000}});
+    let began = gym.server.clock.instant();
+    for number in 0..100 {
+        let aim = json!({"history": vec![past.clone(); 100]});
+        let command = Uuid::from_u128(1_000 + number);
+        ana_in.say(json!({"type": "aim", "piece": 0, "aim": aim, "command": command})).await;
+        ana_in.answers(command).await;
+    }
+    let seconds = usize::try_from(began.elapsed().as_secs()).unwrap();
+    let (aims, bytes) = kept(&gym, "aimed").await;
+    assert!(aims >= 7 && bytes < 1_400 * (60 + seconds), "{aims} aims, {bytes} bytes, {seconds} s");
+}
+
+impl Device {
+    /// Waits until something that was said under this name is answered.
+    async fn answers(&mut self, command: Uuid) {
+        loop {
+            let message = timeout(Duration::from_secs(20), self.ws.next()).await;
+            let text = message.unwrap().unwrap().unwrap().into_text().unwrap();
+            let msg: Value = serde_json::from_str(&text).unwrap();
+            if msg["command"] == json!(command) {
+                return;
+            }
+        }
+    }
+}

@@ -445,3 +445,18 @@ async fn links_of_a_session_that_nobody_closes_end_after_a_season() {
     }
     gym.enter("athlete", &athlete).await.hears("welcome").await;
 }
+
+#[tokio::test(start_paused = true)]
+async fn who_waits_for_the_coach_takes_no_place_of_those_who_have_said_nothing() {
+    let (gym, mut coach) = Gym::with_list().await;
+    let free = gym.server.strangers.available_permits();
+    let mut asking = gym.asks("Ana", "one").await;
+    asking.hears("waiting").await;
+    assert_eq!(gym.server.strangers.available_permits(), free);
+    let request = coach.told_who_asks().await[0]["request"].clone();
+    coach.orders(77, "let_in", &request).await;
+    let secret = asking.hears("joined").await["secret"].clone();
+    asking.hello("athlete", &secret).await;
+    asking.hears("welcome").await;
+    assert_eq!(gym.server.strangers.available_permits(), free);
+}
