@@ -200,9 +200,13 @@ fn the_server_uses_the_client_in_its_demo_alone() {
 #[test]
 fn every_path_that_a_document_names_exists() {
     let mut found = 0;
-    for document in ["README.md", "DEVELOPERS.md", "protocol/README.md"] {
-        let folder = Path::new(document).parent().unwrap();
-        for path in named_paths(&read(document)) {
+    let decided =
+        ["protocol", "server/piece", "server", "client", "client/web", "load-tests", "tests"]
+            .map(|package| format!("{package}/DECISIONS.md"));
+    let documents = ["README.md", "DEVELOPERS.md", "protocol/README.md"].map(str::to_owned);
+    for document in documents.into_iter().chain(decided) {
+        let folder = Path::new(&document).parent().unwrap();
+        for path in named_paths(&read(&document)) {
             let exists = [folder.join(&path), Path::new("").join(&path)]
                 .iter()
                 .any(|path| Path::new(crate::ROOT).join(path).exists());
@@ -211,6 +215,8 @@ fn every_path_that_a_document_names_exists() {
         }
     }
     assert!(found > 20, "only {found} paths found: the search does not see them");
+    // A map that is longer is not read.
+    assert!(read("DEVELOPERS.md").len() <= 9_000, "DEVELOPERS.md is longer than 9 kB");
 }
 
 /// What looks like a path of ours between back-quotes or in a link.
