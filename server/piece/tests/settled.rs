@@ -50,6 +50,13 @@ impl Evening {
         (session, out)
     }
 
+    /// Whatever falls due up to an instant.
+    fn until(&mut self, at: u64) {
+        while let Some(due) = self.session.deadline().filter(|due| due.0 <= at) {
+            self.say(due.0, Input::Deadline);
+        }
+    }
+
     /// A stroke every two seconds of the session at so many decimetres a second.
     fn row(&mut self, who: u128, from: u32, to: u32, speed: u32) {
         for seq in from..=to {
@@ -295,4 +302,34 @@ fn strokes_that_come_when_the_next_piece_is_here_rank_the_teams_of_theirs_again(
     }
     evening.settle();
     assert_ne!(blue(&evening), before);
+}
+
+#[test]
+fn of_a_piece_that_is_over_it_is_counted_how_its_ranges_turned_out() {
+    let evening = rowed();
+    let told = evening.session.calibration();
+    assert_eq!((told.finishes, told.intervals), (2, 6), "Ana and Bo, at three marks each");
+    assert!(told.held <= told.intervals && told.chances == 6);
+}
+
+#[test]
+fn a_range_widens_once_somebody_pauses_and_not_between_two_strokes() {
+    let mut evening = started();
+    evening.say(u64::from(GO), Input::Deadline);
+    for seq in 1..=25 {
+        evening.row(1, seq, seq, 40);
+        evening.until(u64::from(GO + 2_000 * seq) + 1_900);
+    }
+    let last = u64::from(GO) + 50_000;
+    let mut high_at = |ms: u64| {
+        evening.until(last + ms);
+        let lines = &evening.session.standings().unwrap().lines;
+        let ana = lines.iter().find(|line| line.athlete == athlete(1)).unwrap();
+        let Target::Finish { finish_ms } = ana.projected.unwrap().high else { panic!("{ana:?}") };
+        finish_ms.0
+    };
+    let rowing = high_at(2_000);
+    assert_eq!(high_at(5_500), rowing, "two slow strokes are no pause");
+    let paused = high_at(8_500);
+    assert!((6_000..=9_000).contains(&(paused - rowing)), "{rowing} {paused}");
 }

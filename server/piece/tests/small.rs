@@ -3,6 +3,7 @@
 use thole_piece::{
     Input, Output, Session,
     aim::check_length,
+    plan::Course,
     projection::{KNOTS, Marks, widened},
     recording::Recording,
     track::{Rule, Track},
@@ -12,7 +13,8 @@ use thole_protocol::{
     refusal::Why,
     sample::{Durable, Sample},
     spec::{
-        Aim, Extent, Leg, PastResult, Plan, Repeat, RepeatStart, RosterEntry, StartClock, Target,
+        Aim, Extent, Leg, PastResult, PieceSpec, Plan, Repeat, RepeatStart, RosterEntry,
+        StartClock, Target,
     },
     units::{At, Decimetres, Millis},
 };
@@ -113,6 +115,26 @@ fn whom_an_order_has_added_is_known_when_its_answer_was_lost() {
     let session = with_ana();
     assert_eq!(session.added_by(COMMAND), [ANA]);
     assert_eq!(session.added_by(CommandId(Uuid::from_u128(9))), []);
+}
+
+#[test]
+fn a_margin_is_plus_when_ahead_by_time_and_by_distance() {
+    let of = |work: Extent, target: Target| {
+        let piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
+        Course::of(&piece, &Aim { target: Some(target), ..Aim::default() }).unwrap()
+    };
+    let (metres, time) = (Decimetres(17_000), Millis(360_000));
+    let finish = Target::Finish { finish_ms: Millis(400_000) };
+    let by_distance = of(Extent::Distance { distance_dm: metres }, finish);
+    let margin = by_distance.margin(402.5).unwrap();
+    assert_eq!(
+        (margin.margin_ppm.0, margin.margin_ms, margin.margin_dm),
+        (-6_250, Some(-2_500), None)
+    );
+    let distance = Target::Distance { distance_dm: Decimetres(16_000) };
+    let by_time = of(Extent::Time { time_ms: time }, distance);
+    let margin = by_time.margin(1_612.0).unwrap();
+    assert_eq!((margin.margin_ppm.0, margin.margin_ms, margin.margin_dm), (7_500, None, Some(120)));
 }
 
 #[test]
