@@ -196,11 +196,12 @@ async fn who_takes_gzip_gets_it_and_everybody_else_the_plain_bytes() {
     for asset in text.split('"').filter(|part| part.starts_with("/assets/")) {
         let (head, plain) = bytes(&server, asset, "").await;
         let (small, body) = bytes(&server, asset, "Accept-Encoding: gzip\r\n").await;
-        assert!(
-            !head.contains("content-encoding") && small.contains("content-encoding: gzip"),
-            "{asset}: {small}"
-        );
-        assert!(body.len() < plain.len() && unpacked(&body) == plain, "{asset}");
+        assert!(!head.contains("content-encoding"), "{asset}: {head}");
+        // What would not become smaller, a few lines of a script, goes as it is.
+        let packed = small.contains("content-encoding: gzip");
+        assert!(packed || plain.len() < 300, "{asset}: {small}");
+        let read = if packed { unpacked(&body) } else { body.clone() };
+        assert!(read == plain && (!packed || body.len() < plain.len()), "{asset}");
     }
     let (head, body) = bytes(&server, "/healthz", "Accept-Encoding: gzip\r\n").await;
     assert!(!head.contains("content-encoding") && body.starts_with(b"{"), "{head}");
