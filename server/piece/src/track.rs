@@ -19,6 +19,9 @@ use start::{Around, Known};
 const STRETCH_MS: f64 = 4_000.0;
 /// Who makes the first stroke later than this after the go has started late, and the result says so.
 const LATE_START_MS: f64 = 10_000.0;
+/// A client's idea of the session's clock may be ahead by so much; what it says of later than that has not happened yet, and
+/// nobody's piece ends by it.
+const AHEAD_MS: f64 = 1_000.0;
 /// After the end of a time piece, how long a stroke that began before the end may still be waited for.
 const SETTLE_MS: f64 = 5_000.0;
 /// Whoever is first heard later than this after the start of a repeat is marked, though the machine's clock
@@ -140,7 +143,7 @@ impl Track {
     #[must_use]
     pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
         if self.finish.is_some() {
-            return self.finish;
+            return self.finish.filter(|finish| finish.at <= now.0 as f64 + AHEAD_MS);
         }
         let (stretch, time_ms) = self.last_by_time(rule)?;
         let end = stretch.start + time_ms;
@@ -177,8 +180,8 @@ impl Track {
         reason = "an instant of the session, never below zero; `as` from f64 saturates"
     )]
     pub fn home_at(&self, rule: Rule<'_>) -> Option<At> {
-        if self.finish.is_some() {
-            return Some(At(0));
+        if let Some(finish) = self.finish {
+            return Some(At((finish.at - AHEAD_MS).max(0.0).ceil() as u64));
         }
         let (stretch, time_ms) = self.last_by_time(rule)?;
         Some(At((stretch.start + time_ms + SETTLE_MS).ceil() as u64))
@@ -455,7 +458,7 @@ mod tests {
         (track, rows)
     }
 
-    const NEVER: At = At(0);
+    const LATER: At = At(10_000_000);
 
     #[test]
     fn the_crossing_lies_between_two_strokes_and_says_how_sure_it_is() {
@@ -466,7 +469,7 @@ mod tests {
         samples.extend((1..=22).map(|stroke| (10_000 + stroke * 2_000, 3_000 + stroke * 80)));
         let recording = recording(&samples);
         let (track, _) = track(&recording, rule(&repeats, &starts));
-        let finish = track.finish(rule(&repeats, &starts), NEVER).unwrap();
+        let finish = track.finish(rule(&repeats, &starts), LATER).unwrap();
         assert_eq!((finish.ms, finish.dm, finish.sure_ms), (42_500.0, 1_700.0, 1_000.0));
         let splits = track.splits(Some(finish));
         assert_eq!(splits.iter().map(|split| split.time_ms.0).sum::<u32>(), 42_500);
@@ -482,7 +485,7 @@ mod tests {
         let samples: Vec<_> = (0..30).map(|stroke| (5_000 + stroke * 2_000, stroke * 80)).collect();
         let (track, rows) = track(&recording(&samples), rule(&repeats, &starts));
         assert_eq!(rows.first().map(|row| (row.ms, row.dm)), Some((1_000.0, 40.0)));
-        let finish = track.finish(rule(&repeats, &starts), NEVER).unwrap();
+        let finish = track.finish(rule(&repeats, &starts), LATER).unwrap();
         assert_eq!(finish.ms, 25_000.0);
     }
 
@@ -496,7 +499,7 @@ mod tests {
         samples.extend([(20_000, 450), (30_000, 500), (39_500, 500)]);
         samples.extend((1..=5).map(|stroke| (40_000 + stroke * 2_000, 500 + stroke * 80)));
         let (track, _) = track(&recording(&samples), rule(&repeats, &starts));
-        let finish = track.finish(rule(&repeats, &starts), NEVER).unwrap();
+        let finish = track.finish(rule(&repeats, &starts), LATER).unwrap();
         assert_eq!((finish.ms, finish.dm), (20_000.0, 800.0));
     }
 
@@ -507,7 +510,7 @@ mod tests {
         let mut samples = vec![(500, 0)];
         samples.extend((1..=9).map(|stroke| (1_000 + stroke * 2_000, stroke * 90)));
         let (track, _) = track(&recording(&samples), rule(&repeats, &starts));
-        let finish = track.finish(rule(&repeats, &starts), NEVER).unwrap();
+        let finish = track.finish(rule(&repeats, &starts), LATER).unwrap();
         assert_eq!((finish.ms, finish.dm, finish.sure_dm), (15_000.0, 675.0, 45.0));
     }
 
@@ -532,9 +535,9 @@ mod tests {
         let own = Rule { clock: StartClock::OwnFirstStroke, ..rule(&repeats, &starts) };
         let recording = recording(&samples);
         let (mine, _) = track(&recording, own);
-        assert_eq!(mine.finish(own, NEVER).unwrap().ms, 20_000.0);
+        assert_eq!(mine.finish(own, LATER).unwrap().ms, 20_000.0);
         let (common, _) = track(&recording, rule(&repeats, &starts));
-        assert_eq!(common.finish(rule(&repeats, &starts), NEVER).unwrap().ms, 27_000.0);
+        assert_eq!(common.finish(rule(&repeats, &starts), LATER).unwrap().ms, 27_000.0);
     }
 
     proptest! {

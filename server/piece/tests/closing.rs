@@ -20,6 +20,44 @@ fn phase(session: &Session) -> Phase {
     session.view(Viewer::Coach).pieces.first().expect("there is one piece").phase
 }
 
+/// 500 m at 8 m/s, said two seconds after the go: nobody's piece ends by what has not happened yet.
+#[test]
+fn a_finish_that_is_yet_to_come_ends_no_piece() {
+    let mut session = Session::new();
+    let athlete = AthleteId(Uuid::from_u128(1));
+    session.apply(At(0), &Input::Created { title: "Test".into(), settings: Default::default() });
+    let mut entry = RosterEntry::default();
+    entry.spec.name = "Ana".into();
+    let command = CommandId(Uuid::from_u128(7));
+    session.apply(At(1), &Input::AthletesAdded { command, athletes: vec![(athlete, entry)] });
+    let work = Extent::Distance { distance_dm: Decimetres(5_000) };
+    let piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
+    ordered(&mut session, 2, Order::SetPieces { pieces: vec![piece] });
+    ordered(&mut session, 3, Order::Arm);
+    ordered(&mut session, 4, Order::Start);
+    let go = 10_004;
+    session.apply(At(go), &Input::Deadline);
+    let sample = |second: u32| Sample {
+        seq: second + 1,
+        heard_ms: i64::try_from(go).unwrap() + 1_000 * i64::from(second),
+        distance_dm: 80 * i64::from(second),
+        ..Sample::default()
+    };
+    let samples = (0..=70).map(sample).collect();
+    let run = RunId(Uuid::from_u128(2));
+    session.apply(At(go + 2_000), &Input::Samples { athlete, run, samples });
+    let results =
+        |session: &Session| session.view(Viewer::Coach).pieces.first().unwrap().results.clone();
+    assert!(matches!(phase(&session), Phase::Rowing { .. }), "{:?}", phase(&session));
+    assert_eq!(results(&session), []);
+    // When it has come it is one.
+    while let Some(at) = session.deadline().filter(|at| *at <= At(go + 64_000)) {
+        session.apply(at, &Input::Deadline);
+    }
+    assert!(!matches!(phase(&session), Phase::Rowing { .. }), "{:?}", phase(&session));
+    assert_eq!(results(&session).first().map(|result| result.time_ms), Some(Millis(62_500)));
+}
+
 #[test]
 fn a_finish_that_turns_out_to_be_nonsense_does_not_leave_the_piece_closing() {
     let mut session = Session::new();

@@ -113,6 +113,26 @@ fn a_machine_whose_clock_began_after_the_go_loses_nothing() {
 }
 
 #[test]
+fn a_clock_by_which_nobody_rows_so_far_shows_nothing() {
+    for (late, metres, clock) in
+        [(29.0, 260.0, 0.001), (15.0, 130.0, 1.0), (15.0, 130.0, 0.0), (29.0, 900.0, 28.5)]
+    {
+        let mut heard = vec![(late, metres, Some(clock))];
+        heard.extend(
+            steady(late + 1.0, late + 200.0, 4.0, metres + 4.0)
+                .map(|(at, m, _)| (at, m, Some(clock + at - late))),
+        );
+        let (finish, marks) = rowed(&heard, rule(&[distance(400, 0)]));
+        assert_eq!(
+            finish.map(|finish| finish.ms.round()),
+            Some(1e3 * (late + 100.0)),
+            "{metres} m in {clock} s"
+        );
+        assert!(marks.contains(&Mark::NoBaseline), "{metres} m in {clock} s: {marks:?}");
+    }
+}
+
+#[test]
 fn who_resets_when_sitting_ready_loses_nothing_though_the_machine_is_silent_until_it_moves() {
     for reset_at in [-3.0, -14.0, -50.0] {
         let mut heard = vec![(-55.0, 120.0, None), (reset_at, 0.0, None)];

@@ -31,8 +31,10 @@ const JUMP_AFTER = 3;
 const SPEED_MAX_DM_A_MS = 90 / 1_000;
 /** Slack of a machine's clock that began at zero after the last report. */
 const FROM_ZERO_SLACK_MS = 2_000;
-/** Points that a speed is judged against. */
-const NEAR = 16;
+/** Points that a speed is judged against, at most: more than a device may record at once. */
+const NEAR = 512;
+/** A report may have been on its way for so long: by so much the machine's clock may be ahead, in all, of what was heard. */
+const LATE_MS = 2_000;
 
 interface Point {
   readonly ms: number;
@@ -46,6 +48,8 @@ export class Odometer<R extends Report> {
   /** What is added to the machine's own distance. */
   #offsetDm = 0;
   #strokes: number | null = null;
+  /** How much the machine's clock was behind this device's when it was first heard, or joined anew. */
+  #behindMs: number | null = null;
   #near: Point[] = [];
   /** Impossible against what stands, possible among themselves. */
   #suspects: R[] = [];
@@ -96,6 +100,7 @@ export class Odometer<R extends Report> {
   #counts(report: R, last: R, dm: number, joined: boolean): Joined<R> {
     // The count of strokes goes on from the newest that was told.
     this.#last = { ...last, strokes: last.strokes ?? this.#last?.strokes ?? null };
+    if (joined || this.#behindMs === null) this.#behindMs = behind(report, last.ms);
     this.#near = [...this.#near.slice(1 - NEAR), { ms: last.ms, dm, machineMs: report.elapsed_ms ?? null, joined }];
     return { report, ms: last.ms, dm, strokes: report.strokes == null ? null : this.#strokes };
   }
@@ -110,11 +115,14 @@ export class Odometer<R extends Report> {
 
   /** Whether `dm` is further than anybody rows since the newest point at least SPEED_OVER_MS before, or the oldest near. */
   #tooFast(report: R, ms: number, dm: number): boolean {
+    const behindMs = behind(report, ms);
+    // The machine's own clock is free of the radio's delays, and of nothing else: it does not run faster than this one.
+    const isClock = behindMs !== null && this.#behindMs !== null && behindMs >= this.#behindMs - LATE_MS;
     const since = (point: Point): number => {
       const byEar = Math.max(0, ms - point.ms);
       const now = report.elapsed_ms ?? null;
-      // The machine's own clock is free of the radio's delays; it may stand still while nobody rows.
-      const byMachine = now !== null && point.machineMs !== null && !point.joined ? now - point.machineMs : 0;
+      // It may stand still while nobody rows, and then the ear knows better.
+      const byMachine = isClock && now !== null && point.machineMs !== null && !point.joined ? now - point.machineMs : 0;
       return Math.max(byEar, byMachine);
     };
     const reference = this.#near.findLast((point) => since(point) >= SPEED_OVER_MS) ?? this.#near[0];
@@ -127,6 +135,11 @@ export class Odometer<R extends Report> {
 function countsFrom(report: Report, gapMs: number, jumped: boolean): number {
   const fromZero = report.elapsed_ms != null && report.elapsed_ms <= gapMs + FROM_ZERO_SLACK_MS;
   return jumped || !fromZero ? report.distance_dm : 0;
+}
+
+/** How much the machine's clock is behind this device's; null without one. */
+function behind({ elapsed_ms }: Report, ms: number): number | null {
+  return elapsed_ms == null ? null : ms - elapsed_ms;
 }
 
 /** Whether two reports are possible one after the other. */

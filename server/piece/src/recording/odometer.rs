@@ -10,6 +10,11 @@ use crate::limits;
 /// Speeds are judged over at least this long: machines that report four times a second in whole
 /// metres, and radios that deliver two reports at once, would look impossibly fast over less.
 const SPEED_OVER_MS: u64 = 1_500;
+/// Points that a speed is judged against, at most: more than a device may record at once.
+const NEAR: usize = 512;
+/// A report may have been on its way for so long (own choice): by so much the machine's clock may be ahead, in all, of what
+/// was heard since it was joined.
+const LATE_MS: i64 = 2_000;
 /// A counter that falls by no more than this is a rounding of the machine, not a reset.
 const JITTER_DM: u32 = 20;
 /// So many samples in a row that are impossible only against the one before them, and possible among
@@ -30,6 +35,8 @@ pub(super) struct Odometer {
     last: Option<Raw>,
     /// What is added to the machine's own distance.
     offset_dm: i64,
+    /// How much the machine's clock was behind the session's when it was first heard, or joined anew.
+    behind: Option<i64>,
     /// Samples whose distance was impossible.
     pub(super) refused: BTreeSet<(RunId, u32)>,
     /// Samples at which the machine's counter is known to have jumped.
@@ -48,6 +55,7 @@ impl Odometer {
     pub(super) fn step(&mut self, run: RunId, raw: &Raw, points: &mut Vec<Point>) -> Step {
         let mut raw = *raw;
         let Some(last) = self.last else {
+            self.behind = behind(&raw);
             self.last = Some(raw);
             let strokes_milli = raw.strokes.map_or(0, |count| count.saturating_mul(1000));
             points.push(point(&raw, raw.dm, strokes_milli, Rates::default()));
@@ -66,15 +74,18 @@ impl Odometer {
             raw.dm = last.dm;
         }
         let dm = self.joined_dm(&raw);
-        if !joined && too_fast(points, &raw, dm) {
+        if !joined && self.too_fast(points, &raw, dm) {
             return self.suspect(run, raw);
         }
-        if joined && too_fast(points, &raw, dm) {
+        if joined && self.too_fast(points, &raw, dm) {
             // Even from zero the new counter is impossible: count from this sample on.
             self.offset_dm = points.last().map_or(0, |p| i64::from(p.dm)) - i64::from(raw.dm);
         }
         let dm = self.joined_dm(&raw).max(points.last().map_or(0, |point| point.dm));
         self.suspects = None;
+        if joined || self.behind.is_none() {
+            self.behind = behind(&raw);
+        }
         let gap = raw.heard.saturating_sub(last.heard);
         let strokes_milli = self.strokes(&last, &raw, gap, reset, points);
         let before = points.last().map_or(dm, |point| point.dm);
@@ -99,6 +110,31 @@ impl Odometer {
         let from_zero = raw.elapsed.is_some_and(|elapsed| u64::from(elapsed) <= gap + 2_000);
         let counts_from = if jumped || !from_zero { i64::from(raw.dm) } else { 0 };
         self.offset_dm = so_far - counts_from;
+    }
+
+    /// Whether the joined distance `dm` at `raw` is further than anybody rows since the newest point at
+    /// least `SPEED_OVER_MS` before it, or the oldest of those near it.
+    fn too_fast(&self, points: &[Point], raw: &Raw, dm: u32) -> bool {
+        let (heard, elapsed) = (raw.heard, raw.elapsed);
+        // The machine's own clock is free of the radio's delays, and of nothing else: however late reports come, it does
+        // not run faster than the session's.
+        let is_clock =
+            behind(raw).zip(self.behind).is_some_and(|(now, then)| now >= then - LATE_MS);
+        let since = |point: &Point| {
+            let by_ear = heard.saturating_sub(point.heard);
+            // It may stand still while nobody rows, and then the ear knows better.
+            match (elapsed, point.machine_ms) {
+                (Some(now), Some(then)) if is_clock && now >= then && !point.joined => {
+                    by_ear.max(u64::from(now - then))
+                }
+                (Some(_), _) | (None, _) => by_ear,
+            }
+        };
+        let mut near = points.iter().rev().take(NEAR);
+        let reference = near.clone().find(|point| since(point) >= SPEED_OVER_MS);
+        let Some(reference) = reference.or_else(|| near.next_back()) else { return false };
+        let seconds = since(reference).max(SPEED_OVER_MS) as f64 / 1000.0;
+        f64::from(dm.saturating_sub(reference.dm)) / 10.0 > limits::SPEED_MAX * seconds
     }
 
     fn suspect(&mut self, run: RunId, raw: Raw) -> Step {
@@ -143,26 +179,10 @@ impl Odometer {
     }
 }
 
-/// Whether the joined distance `dm` at `raw` is further than anybody rows since the newest point at
-/// least `SPEED_OVER_MS` before it, or the oldest of those near it.
-fn too_fast(points: &[Point], raw: &Raw, dm: u32) -> bool {
-    let (heard, elapsed) = (raw.heard, raw.elapsed);
-    let since = |point: &Point| {
-        let by_ear = heard.saturating_sub(point.heard);
-        // The machine's own clock is free of the radio's delays; it may stand still while nobody
-        // rows, and then the ear knows better.
-        match (elapsed, point.machine_ms) {
-            (Some(now), Some(then)) if now >= then && !point.joined => {
-                by_ear.max(u64::from(now - then))
-            }
-            (Some(_), _) | (None, _) => by_ear,
-        }
-    };
-    let mut near = points.iter().rev().take(16);
-    let reference = near.clone().find(|point| since(point) >= SPEED_OVER_MS);
-    let Some(reference) = reference.or_else(|| near.next_back()) else { return false };
-    let seconds = since(reference).max(SPEED_OVER_MS) as f64 / 1000.0;
-    f64::from(dm.saturating_sub(reference.dm)) / 10.0 > limits::SPEED_MAX * seconds
+/// How much the machine's clock is behind the session's; `None` without one.
+fn behind(raw: &Raw) -> Option<i64> {
+    let heard = i64::try_from(raw.heard).unwrap_or(i64::MAX / 4);
+    Some(heard - i64::from(raw.elapsed?))
 }
 
 /// Whether two samples are possible one after the other.

@@ -97,7 +97,12 @@ impl Around<'_> {
             return Base { dm, known: Known::Heard };
         }
         match machine_ms {
-            Some(elapsed) if f64::from(elapsed) <= since + CLOCK_SLACK_MS => {
+            // A clock says when the machine began; that it counted no further than anybody rows since then says that it is one.
+            Some(elapsed)
+                if f64::from(elapsed) <= since + CLOCK_SLACK_MS
+                    && f64::from(machine_dm)
+                        <= (f64::from(elapsed) + CLOCK_SLACK_MS) * FASTEST_DM_PER_MS =>
+            {
                 Base { dm: dm - f64::from(machine_dm), known: Known::ByClock }
             }
             Some(_) | None => Base { dm, known: Known::No },
