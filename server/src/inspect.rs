@@ -53,6 +53,12 @@ pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String
         is_whole = false;
         say(format!("The file: {page}"))?;
     }
+    for session in journal.missing().await.map_err(|error| told(&error))? {
+        is_whole = false;
+        say(format!(
+            "Session {session}: the whole session is missing; its devices still have their strokes."
+        ))?;
+    }
     let sessions = journal.sessions().await.map_err(|error| told(&error))?;
     let mut records = 0;
     for row in &sessions {

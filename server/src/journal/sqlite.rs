@@ -140,8 +140,16 @@ impl SqliteJournal {
             let mut select = connection.prepare("PRAGMA quick_check").map_err(read)?;
             let rows = select.query_map([], |row| row.get::<_, String>(0)).map_err(read)?;
             let says = rows.map(|row| row.unwrap_or_else(|error| error.to_string()));
-            Ok(says.filter(|says| says != "ok").collect())
+            let says = says.filter(|says| says != "ok");
+            Ok(says.chain(tables::altered(connection).map_err(read)?).collect())
         })
+    }
+
+    /// Sessions that the witness has seen and of which nothing is left.
+    #[must_use]
+    pub fn missing(&self) -> Answer<Vec<SessionId>> {
+        let seen = self.seen.clone();
+        self.reader.ask(move |connection| missing(connection, &seen))
     }
 
     /// Copies what can be read of a damaged journal into a new file, as it stands; one sentence for each place
@@ -322,19 +330,27 @@ fn prove(file: &Path, seen: Arc<AllSeen>) -> Result<(), String> {
     spawned.map(|_| ()).map_err(|error| error.to_string())
 }
 
+fn there(connection: &Connection) -> Result<Vec<SessionId>, JournalError> {
+    let mut select = connection.prepare("SELECT session FROM session").map_err(read)?;
+    let ids = select.query_map([], |row| row.get::<_, [u8; 16]>(0)).map_err(read)?;
+    let ids: Vec<[u8; 16]> = ids.collect::<Result<_, _>>().map_err(read)?;
+    Ok(ids.into_iter().map(|id| SessionId(Uuid::from_bytes(id))).collect())
+}
+
+fn missing(connection: &Connection, seen: &AllSeen) -> Result<Vec<SessionId>, JournalError> {
+    let there = there(connection)?;
+    Ok(seen.keys().filter(|session| !there.contains(session)).copied().collect())
+}
+
 /// Every session that is not as it was written, and how.
 fn damaged(
     connection: &Connection,
     seen: &AllSeen,
 ) -> Result<Vec<(SessionId, String)>, JournalError> {
-    let mut select = connection.prepare("SELECT session FROM session").map_err(read)?;
-    let ids = select.query_map([], |row| row.get::<_, [u8; 16]>(0)).map_err(read)?;
-    let ids: Vec<[u8; 16]> = ids.collect::<Result<_, _>>().map_err(read)?;
-    let there: Vec<SessionId> = ids.into_iter().map(|id| SessionId(Uuid::from_bytes(id))).collect();
-    let gone = seen.keys().filter(|session| !there.contains(session));
+    let gone = missing(connection, seen)?.into_iter();
     let mut all: Vec<(SessionId, String)> =
-        gone.map(|session| (*session, "the whole session is missing".to_owned())).collect();
-    for session in there {
+        gone.map(|session| (session, "the whole session is missing".to_owned())).collect();
+    for session in there(connection)? {
         let found = reading::records(connection, session, 0, seen.get(&session).copied())?;
         all.extend(found.damage.into_iter().map(|damage| (session, damage.to_string())));
         thread::sleep(PROVING_REST);
@@ -402,6 +418,11 @@ fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
         0 => tables::make(connection, None).map_err(write),
         version => check_version(version),
     }?;
+    if let Some(altered) = tables::altered(connection).map_err(write)? {
+        // Whoever wrote into it would fail in the middle of a piece, and take every other session along.
+        let says = "keep a copy of the folder; go on with a backup, or with what `thole-server salvage` saves of it";
+        return Err(JournalError::Write(format!("the journal is damaged: {altered}; {says}")));
+    }
     tables::overwrite(connection).map_err(write)?;
     tables::fold_in(connection).map_err(write)
 }

@@ -186,6 +186,11 @@ impl Task {
             if let Some(athlete) = self.core.joined_by(known_by).filter(|_| !self.core.is_closed())
             {
                 let name = self.core.name(athlete).unwrap_or(&join.name).to_owned();
+                if !self.may_come(Holder::Athlete(athlete)) {
+                    let says =
+                        "This device has asked for its seat too often; wait a minute.".to_owned();
+                    return drop(answer.send(Err(Refusal { why: Why::Limit, says })));
+                }
                 let again = self.again.entry(athlete).or_default();
                 *again += 1;
                 if again.is_multiple_of(AGAIN_MAX) {

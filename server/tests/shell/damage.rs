@@ -340,3 +340,27 @@ async fn of_a_file_with_damaged_pages_what_stands_before_and_behind_them_is_save
 fn code() -> String {
     thole_protocol::ids::JoinCode::from_random(1).as_str().to_owned()
 }
+
+#[tokio::test]
+async fn tables_that_are_not_as_they_were_made_are_named_before_anybody_writes_into_them() {
+    let folder = tempfile::tempdir().unwrap();
+    drop(rowed(folder.path()).await);
+    let change = "ALTER TABLE record RENAME COLUMN payload TO paylaod";
+    Connection::open(folder.path().join("thole.db")).unwrap().execute_batch(change).unwrap();
+    let says = SqliteJournal::open(folder.path()).err().unwrap().to_string();
+    assert!(says.contains("not as it was made: record") && says.contains("salvage"), "{says}");
+}
+
+#[tokio::test]
+async fn a_session_that_is_missing_whole_is_named_by_check() {
+    let (folder, after) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let journal = SqliteJournal::open(folder.path()).unwrap();
+    journal.fold_in().await.unwrap();
+    fs::copy(folder.path().join("thole.db"), after.path().join("thole.db")).unwrap();
+    journal.append(made(1)).await.unwrap();
+    // The witness has seen it, and the file is as it was before.
+    fs::copy(folder.path().join("witness"), after.path().join("witness")).unwrap();
+    let missing = SqliteJournal::open_read_only(after.path()).unwrap().missing().await.unwrap();
+    assert_eq!(missing, [session(1)]);
+    assert_eq!(journal.missing().await.unwrap(), []);
+}

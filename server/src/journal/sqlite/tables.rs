@@ -57,6 +57,23 @@ pub(super) fn make(connection: &mut Connection, epoch: Option<String>) -> rusqli
     transaction.commit()
 }
 
+/// Which tables are not as `make` makes them; `None` when all are.
+pub(super) fn altered(connection: &Connection) -> rusqlite::Result<Option<String>> {
+    let mut fresh = Connection::open_in_memory()?;
+    make(&mut fresh, None)?;
+    let (wanted, there) = (described(&fresh)?, described(connection)?);
+    let names = wanted.iter().filter(|table| !there.contains(table)).map(|(name, _)| name.as_str());
+    let names: Vec<&str> = names.collect();
+    Ok((!names.is_empty()).then(|| format!("not as it was made: {}", names.join(", "))))
+}
+
+/// Names of tables and indexes, and the words that made them.
+fn described(connection: &Connection) -> rusqlite::Result<Vec<(String, Option<String>)>> {
+    let mut select = connection.prepare("SELECT name, sql FROM sqlite_master")?;
+    let rows = select.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    rows.collect()
+}
+
 /// Notes, with what erases somebody, that traces have to be overwritten: a process may end in between.
 pub(super) fn note_traces(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute("INSERT OR REPLACE INTO meta (name, value) VALUES ('traces', '')", [])?;

@@ -233,3 +233,18 @@ impl Device {
         }
     }
 }
+
+#[tokio::test(start_paused = true)]
+async fn a_seat_is_asked_for_again_sixty_times_and_then_once_a_second() {
+    let Seated { gym, .. } = Seated::new().await;
+    let join = json!({"type": "join", "code": gym.created["code"], "name": "Ida", "join": Uuid::from_u128(5)});
+    let (mut joined, began) = (0, gym.server.clock.instant());
+    for _ in 0..90 {
+        let mut device = Device::dial(&gym.server, 1 << 16).await;
+        device.say(join.clone()).await;
+        let answer = device.hears_any(&["joined", "refused"]).await;
+        joined += u64::from(answer["type"] == "joined");
+    }
+    let seconds = began.elapsed().as_secs();
+    assert!((60..=62 + seconds).contains(&joined) && joined < 90, "{joined} in {seconds} s");
+}

@@ -63,7 +63,7 @@ impl Device {
         }
     }
 
-    async fn hears_any(&mut self, kinds: &[&str]) -> Value {
+    pub(super) async fn hears_any(&mut self, kinds: &[&str]) -> Value {
         loop {
             let message = timeout(Duration::from_secs(20), self.ws.next()).await;
             let text = message.expect("nothing came").unwrap().unwrap().into_text().unwrap();
