@@ -86,8 +86,8 @@ test('QR codes hold the links that stand beside them; a new personal link ends t
   await page.reload();
   await page.getByRole('button', { name: 'Prepare', exact: true }).click();
   await page.getByText(newer).waitFor();
+  // The page is open there: it loads itself anew.
   await tv.page.goto(newer);
-  await tv.page.reload();
   await tv.page.getByText('Ida Fenn').first().waitFor();
 
   const secrets = [first, second, shown, newer].map((link) => new URL(link).hash.slice(1));

@@ -137,8 +137,13 @@ export async function sound(page: Page, state: string): Promise<void> {
   // A screenshot of the page itself would put the size back first.
   if (SHOTS !== undefined) writeFileSync(join(SHOTS, `${state}-200.png`), Buffer.from((await metrics.send('Page.captureScreenshot')).data, 'base64'));
   expect(await page.evaluate(() => [innerWidth, devicePixelRatio]), `${state} was at 200 %`).toEqual([ZOOMED.width, ZOOMED.deviceScaleFactor]);
+  await metrics.send('Emulation.clearDeviceMetricsOverride');
   await metrics.detach();
-  if (size !== null) await page.setViewportSize(size);
+  if (size === null) return;
+  // A size that it takes itself to have already it would not set.
+  await page.setViewportSize({ ...size, height: size.height + 1 });
+  await page.setViewportSize(size);
+  await page.waitForFunction(({ width, height }) => innerWidth === width && innerHeight === height, size);
 }
 
 /** How much higher the page is than the window. */

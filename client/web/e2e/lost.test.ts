@@ -74,7 +74,7 @@ test('what is lost right after it was said is said again; what is refused is sho
   loses = 'aim';
   await plan.check();
   await until(() => reached.includes('aim'), 'the plan to be said again');
-  expect(await plan.isChecked()).toBe(true);
+  await until(() => plan.isChecked(), 'the plan that was chosen to be shown');
   refuses = 'aim';
   await page.getByRole('radio', { name: /^Slower first/ }).click();
   await page.getByText('Too much was asked for').waitFor();
