@@ -138,8 +138,10 @@ struct About {
 impl<'a> Walk<'a> {
     /// From the beginning of the commit that has the position.
     fn new(connection: &Connection, seats: &'a Seats, from: u64) -> rusqlite::Result<Walk<'a>> {
+        // Nothing stands before the first: a position below 0 is damage, and no beginning.
         let sql = "SELECT position, tag FROM record
-                   WHERE session = ? AND position < ? AND tag IS NOT NULL ORDER BY position DESC LIMIT 1";
+                   WHERE session = ? AND position >= 0 AND position < ? AND tag IS NOT NULL
+                   ORDER BY position DESC LIMIT 1";
         let mut select = connection.prepare_cached(sql)?;
         let mut rows = select.query(params![seats.number, whole(from)])?;
         let (next, before) = match rows.next()? {
