@@ -177,6 +177,15 @@ mod tests {
     }
 
     #[test]
+    fn many_recordings_of_one_hour_are_those_of_two_devices() {
+        let mut recording = Recording::default();
+        let hour: Vec<Sample> = (1..=4 * HOUR).map(|seq| sample(seq, 250 * seq)).collect();
+        let now = At(u64::from(HOUR) * 1_000);
+        let taken: usize = (1..=6).map(|no| takes(&mut recording, now, run(no), &hour).0).sum();
+        assert!(taken <= 6 * 400 + 8 * 3_600, "{taken}");
+    }
+
+    #[test]
     fn numbers_that_are_none_are_counted_too() {
         let mut recording = Recording::default();
         let nought = vec![sample(0, 5); 2_000];
