@@ -141,7 +141,7 @@ impl Mirror {
     }
 }
 
-/// The instant of the first go; none while there is none.
+/// The instant of the first go; `None` until the count-down begins.
 #[must_use]
 pub fn go_of(phase: Phase) -> Option<At> {
     match phase {

@@ -20,9 +20,8 @@ fn phase(session: &Session) -> Phase {
     session.view(Viewer::Coach).pieces.first().expect("there is one piece").phase
 }
 
-/// 500 m at 8 m/s, said two seconds after the go: nobody's piece ends by what has not happened yet.
-#[test]
-fn a_finish_that_is_yet_to_come_ends_no_piece() {
+/// One athlete in a piece of this length, at the go.
+fn begun(distance_dm: Decimetres) -> (Session, AthleteId, u64) {
     let mut session = Session::new();
     let athlete = AthleteId(Uuid::from_u128(1));
     session.apply(At(0), &Input::Created { title: "Test".into(), settings: Default::default() });
@@ -30,13 +29,20 @@ fn a_finish_that_is_yet_to_come_ends_no_piece() {
     entry.spec.name = "Ana".into();
     let command = CommandId(Uuid::from_u128(7));
     session.apply(At(1), &Input::AthletesAdded { command, athletes: vec![(athlete, entry)] });
-    let work = Extent::Distance { distance_dm: Decimetres(5_000) };
+    let work = Extent::Distance { distance_dm };
     let piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
     ordered(&mut session, 2, Order::SetPieces { pieces: vec![piece] });
     ordered(&mut session, 3, Order::Arm);
     ordered(&mut session, 4, Order::Start);
     let go = 10_004;
     session.apply(At(go), &Input::Deadline);
+    (session, athlete, go)
+}
+
+/// 500 m at 8 m/s, said two seconds after the go: nobody's piece ends by what has not happened yet.
+#[test]
+fn a_finish_that_is_yet_to_come_ends_no_piece() {
+    let (mut session, athlete, go) = begun(Decimetres(5_000));
     let sample = |second: u32| Sample {
         seq: second + 1,
         heard_ms: i64::try_from(go).unwrap() + 1_000 * i64::from(second),
@@ -60,20 +66,7 @@ fn a_finish_that_is_yet_to_come_ends_no_piece() {
 
 #[test]
 fn a_finish_that_turns_out_to_be_nonsense_does_not_leave_the_piece_closing() {
-    let mut session = Session::new();
-    let athlete = AthleteId(Uuid::from_u128(1));
-    session.apply(At(0), &Input::Created { title: "Test".into(), settings: Default::default() });
-    let mut entry = RosterEntry::default();
-    entry.spec.name = "Ana".into();
-    let command = CommandId(Uuid::from_u128(7));
-    session.apply(At(1), &Input::AthletesAdded { command, athletes: vec![(athlete, entry)] });
-    let work = Extent::Distance { distance_dm: Decimetres(7_000) };
-    let piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
-    ordered(&mut session, 2, Order::SetPieces { pieces: vec![piece] });
-    ordered(&mut session, 3, Order::Arm);
-    ordered(&mut session, 4, Order::Start);
-    let go = 10_004;
-    session.apply(At(go), &Input::Deadline);
+    let (mut session, athlete, go) = begun(Decimetres(7_000));
     let stroke = |seq: u32, into_ms: i64, distance_dm: i64| Sample {
         seq,
         heard_ms: i64::try_from(go).unwrap() + into_ms,

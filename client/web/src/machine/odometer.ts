@@ -33,7 +33,7 @@ const SPEED_MAX_DM_A_MS = 90 / 1_000;
 const FROM_ZERO_SLACK_MS = 2_000;
 /** Points that a speed is judged against, at most: more than a device may record at once. */
 const NEAR = 512;
-/** A report may have been on its way for so long: by so much the machine's clock may be ahead, in all, of what was heard. */
+/** The longest delay of a report that is believed: how far the machine's clock may run ahead of this one, in all. */
 const LATE_MS = 2_000;
 
 interface Point {
@@ -54,7 +54,7 @@ export class Odometer<R extends Report> {
   /** Impossible against what stands, possible among themselves. */
   #suspects: R[] = [];
 
-  /** Takes in the next report; gives those that count now: none while it is impossible, several when a counter has jumped. */
+  /** Takes the next report; returns the reports that count from now on: none if it is impossible, several after a jump. */
   take(report: R): readonly Joined<R>[] {
     const joined = this.#step(report, false);
     if (joined !== null) return [joined];

@@ -12,8 +12,8 @@ use crate::limits;
 const SPEED_OVER_MS: u64 = 1_500;
 /// Points that a speed is judged against, at most: more than a device may record at once.
 const NEAR: usize = 512;
-/// A report may have been on its way for so long (own choice): by so much the machine's clock may be ahead, in all, of what
-/// was heard since it was joined.
+/// The longest delay of a report that is believed (own choice): how far the machine's clock may run ahead of the session's,
+/// in all, since it was joined.
 const LATE_MS: i64 = 2_000;
 /// A counter that falls by no more than this is a rounding of the machine, not a reset.
 const JITTER_DM: u32 = 20;

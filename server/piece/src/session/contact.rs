@@ -51,7 +51,7 @@ impl Session {
         }
     }
 
-    /// What was known of the time between two records may be wrong: whoever has not rowed to the end has that on the result.
+    /// The session's clock was checked. If it was set, times may be wrong: results of athletes who are still rowing are marked.
     pub(super) fn clock_set(&mut self, by_ms: Option<i64>, devices: u8, out: &mut Vec<Output>) {
         let now = self.now;
         if by_ms.is_some()
