@@ -260,7 +260,7 @@ impl Rower {
     /// Whether the athlete has rowed in this piece.
     #[must_use]
     pub fn has_rowed(&self) -> bool {
-        self.track.progress_at().is_some()
+        self.track.rowed_at().is_some()
     }
 
     /// Which repeat is being rowed or comes next.
@@ -294,27 +294,29 @@ impl Rower {
         let Some(Repeat { work: Extent::Time { time_ms }, .. }) = rule.repeats.last() else {
             return true;
         };
-        let Some(progress) = self.track.progress() else { return false };
+        let Some((progress, rowed_at)) = self.track.progress().zip(self.track.rowed_at()) else {
+            return false;
+        };
         let idle_max = STOPPED_AFTER_MS.min(f64::from(time_ms.0) / 2.0);
         let by_word = self.stopped_at.is_some_and(|said| {
             // A machine runs on a little; who rows on has not stopped, whatever was said.
-            progress.heard <= said.0 as f64 + STOPPED_AFTER_MS
+            rowed_at <= said.0 as f64 + STOPPED_AFTER_MS
         });
-        progress.repeat + 1 == rule.repeats.len() && over.at - progress.heard < idle_max && !by_word
+        progress.repeat + 1 == rule.repeats.len() && over.at - rowed_at < idle_max && !by_word
     }
 
     /// How the piece turned out for one for whom it is over, and who has not rowed to its end: stopped, if that is
     /// what was heard; else it is not known what was rowed since.
     fn fell_short(&self, athlete: &Athlete, over: Finish) -> Outcome {
-        let Some(progress) = self.track.progress() else { return Outcome::DidNotStart };
+        let Some(rowed_at) = self.track.rowed_at() else { return Outcome::DidNotStart };
         let heard_by_device = match self.contact_at_end.unwrap_or(athlete.contact) {
             Contact::Never => None,
             Contact::Heard { since } => (since.0 as f64 <= over.at).then_some((since, over.at)),
             Contact::Silent { since } => Some((At(0), over.at.min(since.0 as f64))),
         };
-        let still = |from: f64, to: f64| to - from.max(progress.heard) >= STOPPED_AFTER_MS;
-        let newest = self.track.newest().map_or(progress.heard, |newest| newest.heard);
-        let stood = still(progress.heard, newest)
+        let still = |from: f64, to: f64| to - from.max(rowed_at) >= STOPPED_AFTER_MS;
+        let newest = self.track.newest().map_or(rowed_at, |newest| newest.heard);
+        let stood = still(rowed_at, newest)
             || heard_by_device.is_some_and(|(since, until)| still(since.0 as f64, until));
         if self.has_stopped() || stood || self.heard_out {
             Outcome::Stopped
@@ -386,7 +388,7 @@ impl Rower {
         let signalled = rule.starts.get(self.track.repeat()).map(|start| start.0 as f64);
         let due = if self.track.in_work() { self.track.stretch_start() } else { signalled }?;
         // What was rowed while nothing was heard is still on its way just after a reconnect.
-        Some(self.track.progress_at()?.max(due).max(since.0 as f64))
+        Some(self.track.rowed_at()?.max(due).max(since.0 as f64))
     }
 
     /// Share of the piece that is done, 0 to 1.

@@ -30,6 +30,9 @@ const HEARD_LATE_MS: f64 = 30_000.0;
 /// Speed of a usual first stroke, 4 m/s (common practice, no source): tells when it began.
 const USUAL_FIRST_DM_PER_MS: f64 = 0.04;
 
+/// A handle that is laid down, or a counter that trembles, moves less than this in all; one stroke moves more (own choice).
+const TREMBLE_DM: f64 = 10.0;
+
 /// What of the piece all tracks have in common.
 #[derive(Clone, Copy, Debug)]
 pub struct Rule<'a> {
@@ -94,6 +97,8 @@ pub struct Track {
     newest: Option<Row>,
     /// The newest row of work in which the distance grew.
     progress: Option<Row>,
+    /// When it had grown enough to be called rowing, and to what: milliseconds of the session, decimetres of work.
+    rowed: Option<(f64, f64)>,
     finish: Option<Finish>,
     /// What the repeats that are done leave open: milliseconds, decimetres.
     open: Open,
@@ -193,10 +198,10 @@ impl Track {
         self.newest
     }
 
-    /// When the distance last grew, milliseconds of the session.
+    /// When the athlete was last heard to row, milliseconds of the session: a counter that trembles is not rowed on.
     #[must_use]
-    pub fn progress_at(&self) -> Option<f64> {
-        self.progress.map(|row| row.heard)
+    pub fn rowed_at(&self) -> Option<f64> {
+        self.rowed.map(|(at, _)| at)
     }
 
     /// The newest row of work in which the distance grew; none before the first stroke.
@@ -319,12 +324,14 @@ impl Track {
                 (_, _, RepeatStart::OwnRest, Some((ended, _))) => {
                     let rest = rule.repeats.get(self.repeat.checked_sub(1)?)?.rest_ms;
                     let start = ended + f64::from(rest.0);
-                    (start, 0.0, around.base(start, done_dm))
+                    let base = around.base(start, done_dm);
+                    (start, base.open_ms, base)
                 }
                 (repeat, _, _, ended) => {
                     let start = rule.starts.get(repeat)?.0 as f64;
                     let start = ended.map_or(start, |(ended, _)| start.max(ended));
-                    (start, 0.0, around.base(start, done_dm))
+                    let base = around.base(start, done_dm);
+                    (start, base.open_ms, base)
                 }
             };
         if heard <= start {
@@ -370,6 +377,9 @@ impl Track {
                 self.late_start = began - go > LATE_START_MS;
             }
             self.progress = Some(row);
+            if self.rowed.is_none_or(|(_, dm)| row.dm >= dm + TREMBLE_DM) {
+                self.rowed = Some((row.heard, row.dm));
+            }
         }
         self.mark_quarters(rule.repeats, row);
         self.newest = Some(row);

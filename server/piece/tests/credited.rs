@@ -160,6 +160,21 @@ fn what_was_not_heard_around_the_go_counts_as_far_as_it_was_surely_rowed_since()
 }
 
 #[test]
+fn what_may_have_been_rowed_on_the_quiet_before_the_go_is_left_open() {
+    // The machine stands at -14 s, is rowed at once at 4 m/s, and is heard again five seconds after the go, at 76 m.
+    let ready = [(-15.0, 0.0, None), (-14.0, 0.0, None)];
+    let heard: Vec<Heard> = ready.into_iter().chain(steady(5.0, 300.0, 4.0, 76.0)).collect();
+    let finish = rowed(&heard, rule(&[distance(400, 0)])).0.unwrap();
+    assert!(finish.ms + finish.sure_ms >= 100_000.0, "400 m take 100 s: {finish:?}");
+    let finish = rowed(&heard, rule(&[time(60, 0)])).0.unwrap();
+    assert!(finish.dm - finish.sure_dm <= 2_400.0, "240 m are rowed in a minute: {finish:?}");
+    // One stroke is what ends the silence of a machine that sat ready, and is sure.
+    let heard: Vec<Heard> = ready.into_iter().chain(steady(2.4, 300.0, 4.0, 9.6)).collect();
+    let finish = rowed(&heard, rule(&[distance(400, 0)])).0.unwrap();
+    assert_eq!((finish.ms, finish.sure_ms <= 1_250.0), (100_000.0, true), "{finish:?}");
+}
+
+#[test]
 fn the_first_sample_of_a_later_repeat_gives_nothing_of_the_rest() {
     let repeats = [distance(200, 60), distance(200, 0)];
     let starts = [GO, GO + Millis(110_000)];

@@ -157,3 +157,60 @@ fn what_was_shown_is_noted_at_a_quarter_half_and_three_quarters() {
     }
     assert_eq!(marks.next(), None);
 }
+
+/// A sample of a machine without a clock.
+fn shown(seq: u32, heard_ms: i64, distance_dm: i64) -> Sample {
+    Sample { seq, heard_ms, distance_dm, ..Sample::default() }
+}
+
+#[test]
+fn two_machines_that_stand_still_row_nothing_by_taking_turns() {
+    let mut recording = Recording::default();
+    let (one, other) = (RUN, RunId(Uuid::from_u128(9)));
+    for (seq, at) in (1..=30).zip((0..).step_by(2_000)) {
+        let sample = |at, dm, strokes| Sample { strokes: Some(strokes), ..shown(seq, at, dm) };
+        recording.add(At(100_000), one, &[sample(at, 1_000, 10)]);
+        recording.add(At(100_000), other, &[sample(at + 1_000, 1_085, 190)]);
+    }
+    let points = recording.points();
+    let (first, last) = (points[0], points[59]);
+    assert!(last.dm - first.dm <= 85, "{} dm of machines 8.5 m apart", last.dm - first.dm);
+    let strokes = last.strokes_milli - first.strokes_milli;
+    assert!(strokes <= 180_000, "{strokes} thousandths of a stroke");
+}
+
+#[test]
+fn two_devices_at_one_machine_count_what_it_counts() {
+    let mut recording = Recording::default();
+    let (one, other) = (RUN, RunId(Uuid::from_u128(9)));
+    for (seq, at) in (1..=30).zip((0..).step_by(4_000)) {
+        recording.add(At(200_000), one, &[shown(seq, at, at / 25)]);
+        recording.add(At(200_000), other, &[shown(seq, at + 2_000, at / 25 + 80)]);
+    }
+    let points = recording.points();
+    assert_eq!(points[59].dm - points[0].dm, 4_720);
+}
+
+#[test]
+fn a_counter_that_trembles_is_not_rowed_on() {
+    let mut samples = vec![shown(1, 9_000, 0)];
+    samples.extend((2..).zip(1..=12).map(|(seq, nth)| shown(seq, 10_000 + nth * 2_400, nth * 96)));
+    samples
+        .extend((14..).zip(1..=7).map(|(seq, nth)| shown(seq, 40_000 + nth * 4_000, 1_152 + nth)));
+    let mut recording = Recording::default();
+    recording.add(At(100_000), RUN, &samples);
+    let work = Extent::Time { time_ms: Millis(60_000) };
+    let repeats = [Repeat { work, rest_ms: Millis(0) }];
+    let rule = Rule {
+        repeats: &repeats,
+        clock: StartClock::CommonGo,
+        repeat_start: RepeatStart::CommonSignal,
+        starts: &[At(10_000)],
+        until: None,
+    };
+    let mut track = Track::default();
+    track.advance(0, &recording.points(), rule, |_, _| {});
+    assert_eq!(track.rowed_at(), Some(38_800.0));
+    let shown = track.progress().map(|row| row.dm);
+    assert_eq!(shown, Some(1_159.0), "and yet every decimetre is shown");
+}

@@ -1,6 +1,6 @@
 //! The machine's counters, joined over resets and jumps to one that never runs back.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::ids::RunId;
 
@@ -33,6 +33,10 @@ pub(super) enum Step {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Odometer {
     last: Option<Raw>,
+    /// Which run that was of.
+    run: Option<RunId>,
+    /// Where runs were that another has taken over from.
+    left: BTreeMap<RunId, Raw>,
     /// What is added to the machine's own distance.
     offset_dm: i64,
     /// How much the machine's clock was behind the session's when it was first heard, or joined anew.
@@ -54,9 +58,9 @@ impl Odometer {
 
     pub(super) fn step(&mut self, run: RunId, raw: &Raw, points: &mut Vec<Point>) -> Step {
         let mut raw = *raw;
-        let Some(last) = self.last else {
+        let Some(mut last) = self.last else {
             self.behind = behind(&raw);
-            self.last = Some(raw);
+            (self.last, self.run) = (Some(raw), Some(run));
             let strokes_milli = raw.strokes.map_or(0, |count| count.saturating_mul(1000));
             points.push(point(&raw, raw.dm, strokes_milli, Rates::default()));
             return Step::Taken;
@@ -81,19 +85,39 @@ impl Odometer {
             // Even from zero the new counter is impossible: count from this sample on.
             self.offset_dm = points.last().map_or(0, |p| i64::from(p.dm)) - i64::from(raw.dm);
         }
+        let left = self.comes_back(run, last);
+        // Its own counter has gone on while the other device's was heard.
+        let own = left.and_then(|left| Some((left, raw.dm.checked_sub(left.dm)?)));
+        if let Some((left, own_dm)) = own {
+            last.strokes = left.strokes.max(last.strokes.filter(|_| !joined)).min(raw.strokes);
+            if !joined {
+                // Two devices at one machine count the same metres; at two machines, what the other one has counted is
+                // not rowed once more whenever they take turns.
+                let before = points.last().map_or(0, |point| i64::from(point.dm));
+                let counted = before + i64::from(own_dm) - i64::from(raw.dm);
+                self.offset_dm = self.offset_dm.min(counted);
+            }
+        }
         let dm = self.joined_dm(&raw).max(points.last().map_or(0, |point| point.dm));
         self.suspects = None;
         if joined || self.behind.is_none() {
             self.behind = behind(&raw);
         }
         let gap = raw.heard.saturating_sub(last.heard);
-        let strokes_milli = self.strokes(&last, &raw, gap, reset, points);
+        let strokes_milli = self.strokes(&last, &raw, gap, reset && own.is_none(), points);
         let before = points.last().map_or(dm, |point| point.dm);
         let moving = u64::from(dm - before) * 1000 > gap.saturating_mul(5) && dm > before;
         let rates = points.last().map_or(Rates::default(), |point| point.rates);
         points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli, rates) });
         self.last = Some(raw);
         Step::Taken
+    }
+
+    /// Where `run` was when another took over from it, if this is the one that goes on; `last` is the sample before.
+    fn comes_back(&mut self, run: RunId, last: Raw) -> Option<Raw> {
+        let other = self.run.replace(run).filter(|other| *other != run)?;
+        self.left.insert(other, last);
+        self.left.remove(&run)
     }
 
     fn joined_dm(&self, raw: &Raw) -> u32 {

@@ -26,6 +26,8 @@ pub(super) struct Around<'a> {
 pub(super) struct Base {
     pub(super) dm: f64,
     pub(super) known: Known,
+    /// For how long before the start something may have been rowed that is counted, milliseconds.
+    pub(super) open_ms: f64,
 }
 
 /// How it is known where the machine stood at the start.
@@ -53,9 +55,9 @@ impl Around<'_> {
         let (ago, gained) = (start - before.heard as f64, (dm - stood).max(0.0));
         // However it was, nobody has rowed further since the start than the fastest do.
         let most = since * FASTEST_DM_PER_MS;
-        let heard = |at: f64| Base { dm: at.max(dm - most), known: Known::Heard };
+        let heard = |at: f64| Base { dm: at.max(dm - most), known: Known::Heard, open_ms: 0.0 };
         if self.is_joined_unclocked() {
-            return Base { dm, known: Known::No };
+            return Base { dm, known: Known::No, open_ms: 0.0 };
         }
         if gap <= STRETCH_MS {
             let rowing = before.moving
@@ -66,11 +68,16 @@ impl Around<'_> {
             let before = f64::from(before.dm);
             return heard((before + share * (dm - before)).max(stood.min(dm)));
         }
-        if gained <= ONE_STROKE_DM || (!before.moving && ago <= STOOD_READY_MS) {
+        if gained <= ONE_STROKE_DM {
             return heard(stood);
         }
         if self.clock_gained(before).is_some_and(|gained| gained <= since + CLOCK_SLACK_MS) {
             return Base { known: Known::ByClock, ..heard(stood) };
+        }
+        if !before.moving && ago <= STOOD_READY_MS {
+            // Whoever sat ready has rowed all of it since; whoever rowed on the quiet has not, and nothing tells which.
+            let open_ms = ago.clamp(0.0, gained / FASTEST_DM_PER_MS);
+            return Base { open_ms, ..heard(stood) };
         }
         let before_start = (ago * FASTEST_DM_PER_MS).clamp(0.0, gained);
         Base { known: Known::No, ..heard(stood + before_start) }
@@ -94,7 +101,7 @@ impl Around<'_> {
         let Point { dm, machine_dm, machine_ms, .. } = *self.point;
         let dm = f64::from(dm);
         if machine_dm == 0 {
-            return Base { dm, known: Known::Heard };
+            return Base { dm, known: Known::Heard, open_ms: 0.0 };
         }
         match machine_ms {
             // A clock says when the machine began; that it counted no further than anybody rows since then says that it is one.
@@ -103,9 +110,9 @@ impl Around<'_> {
                     && f64::from(machine_dm)
                         <= (f64::from(elapsed) + CLOCK_SLACK_MS) * FASTEST_DM_PER_MS =>
             {
-                Base { dm: dm - f64::from(machine_dm), known: Known::ByClock }
+                Base { dm: dm - f64::from(machine_dm), known: Known::ByClock, open_ms: 0.0 }
             }
-            Some(_) | None => Base { dm, known: Known::No },
+            Some(_) | None => Base { dm, known: Known::No, open_ms: 0.0 },
         }
     }
 
@@ -113,7 +120,7 @@ impl Around<'_> {
     pub(super) fn own_base(self, go: f64) -> Base {
         match self.before {
             Some(before) if before.heard as f64 >= go && !self.is_joined_unclocked() => {
-                Base { dm: f64::from(before.dm), known: Known::Heard }
+                Base { dm: f64::from(before.dm), known: Known::Heard, open_ms: 0.0 }
             }
             Some(_) | None => self.base(go, 0.0),
         }
