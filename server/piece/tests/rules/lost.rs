@@ -1,0 +1,67 @@
+//! What a loss of the journal can have touched, and what it cannot.
+
+use thole_piece::{Input, input::Damaged};
+use thole_protocol::{order::Order, standing::Mark, units::At};
+
+use super::gym::{GO, Gym, finish, metres, piece};
+
+/// One athlete from the go to home, 500 m in 125 s.
+fn rowed() -> Gym {
+    let mut gym = Gym::new(vec![piece(metres(500))]);
+    gym.joins("Ana", Some(finish(120)));
+    gym.goes();
+    gym.row(1..=130, &[80]);
+    gym.until(GO + 131_000);
+    gym
+}
+
+fn is_marked_after(since: u64, until: u64, only_strokes: bool) -> bool {
+    let mut gym = rowed();
+    let (since_ms, until_ms) = (At(since), At(until));
+    let whose = vec![Gym::athlete(0)];
+    let lost = Damaged { from: 40, to: 41, since_ms, until_ms, whose, only_strokes };
+    gym.until(GO + 200_000);
+    gym.say(0, &Input::Damaged(lost));
+    gym.result(0).unwrap().marks.contains(&Mark::Damaged)
+}
+
+#[test]
+fn orders_lost_before_the_start_touch_the_piece_and_lost_after_its_end_do_not() {
+    assert!(is_marked_after(2_000, 3_000, false));
+    assert!(is_marked_after(GO + 10_000, GO + 11_000, false));
+    assert!(!is_marked_after(GO + 150_000, GO + 151_000, false));
+}
+
+#[test]
+fn strokes_lost_long_before_the_go_or_after_the_end_touch_nothing() {
+    let mut gym = rowed();
+    // A hole that stays: what is lost can have been in it.
+    gym.sample(0, GO + 140_000, 0);
+    gym.stroke(0, GO + 141_000, 0);
+    let touched = |since: u64, until: u64| {
+        let mut gym = gym.clone();
+        let (since_ms, until_ms) = (At(since), At(until));
+        let whose = vec![Gym::athlete(0)];
+        let lost = Damaged { from: 40, to: 41, since_ms, until_ms, whose, only_strokes: true };
+        gym.say(GO + 200_000, &Input::Damaged(lost));
+        gym.result(0).unwrap().marks.contains(&Mark::Damaged)
+    };
+    assert!(touched(GO + 50_000, GO + 51_000));
+    assert!(touched(GO - 61_000, GO - 60_000), "it may have been the baseline");
+    assert!(!touched(GO - 62_000, GO - 60_001), "nobody's baseline is older than a minute");
+    assert!(!touched(GO + 150_000, GO + 151_000));
+}
+
+#[test]
+fn a_piece_that_has_not_begun_is_touched_by_nothing() {
+    let mut gym = Gym::new(vec![piece(metres(500))]);
+    gym.joins("Ana", Some(finish(120)));
+    let whose = vec![Gym::athlete(0)];
+    let (since_ms, until_ms) = (At(1), At(2));
+    let lost = Damaged { from: 4, to: 4, since_ms, until_ms, whose, only_strokes: false };
+    gym.say(5_000, &Input::Damaged(lost));
+    gym.goes();
+    gym.row(1..=20, &[80]);
+    gym.order(Order::Stop).unwrap();
+    assert_eq!(gym.result(0).unwrap().marks, []);
+}
