@@ -1,6 +1,8 @@
 //! The real programs as real processes: a server that is killed in mid-piece, thirty clients that row
 //! on, and the two commands of the README.
 
+mod aimed;
+
 use std::{
     collections::BTreeMap,
     fs::{self, File},
@@ -20,6 +22,8 @@ use rustix::thread::{CpuSet, sched_getaffinity, sched_setaffinity};
 use serde_json::Value;
 use thole::chance::Chance;
 
+use aimed::{Kill, Watch};
+
 /// Ten times faster than life: a piece of three minutes takes some twenty seconds.
 const SPEED: &str = "10";
 const ROWERS: usize = 30;
@@ -30,16 +34,16 @@ const LOOK_EVERY: Duration = Duration::from_millis(50);
 
 #[test]
 fn a_server_killed_in_mid_piece_gives_the_results_of_one_that_was_not() {
-    let class = Class::invented();
     let mut chance = Chance::seeded(u64::from(std::process::id()));
-    let kills: Vec<u64> = (0..KILLS).map(|_| 500 + chance.below(3_500)).collect();
-    // The calm one has one core: a server goes about its work in another way then, to the same end.
-    let (calm, killed) = (class.row(true, &[]), class.row(false, &kills));
-    assert_eq!(calm.len(), ROWERS, "everybody has a result");
-    for (name, result) in &calm {
-        assert_eq!(result["outcome"], "finished", "{name}: {result}");
-        assert_eq!(killed.get(name), Some(result), "{name}, after kills {kills:?} ms apart");
-    }
+    let kills: Vec<Kill> = (0..KILLS).map(|_| Kill::After(500 + chance.below(3_500))).collect();
+    let aimed = aimed::at_the_worst_moments(&mut chance);
+    Class::invented("700m").is_the_same_after(&[&kills, &aimed]);
+}
+
+#[test]
+fn a_server_killed_in_the_rest_gives_the_results_of_one_that_was_not() {
+    let kills = [Kill::Go(2), Kill::Rest, Kill::Finish];
+    Class::invented("2x50s/0:30").is_the_same_after(&[&kills]);
 }
 
 #[test]
@@ -95,10 +99,12 @@ fn the_readme_begins_with_the_two_commands_and_ci_runs_the_second() {
 /// Thirty invented athletes with an invented recording each.
 struct Class {
     folder: tempfile::TempDir,
+    piece: &'static str,
 }
 
 impl Class {
-    fn invented() -> Class {
+    /// For 700 m, or for repeats by time.
+    fn invented(piece: &'static str) -> Class {
         let folder = tempfile::tempdir().unwrap();
         let mut chance = Chance::seeded(1_700);
         let mut roster = "name,team,target,plan,heart_limit\n".to_owned();
@@ -107,17 +113,39 @@ impl Class {
             // 3.2 to 4.7 m/s: two and a half to four minutes for 700 m.
             let (speed, team) = (3.2 + 1.5 * chance.unit(), ["Herons", "Otters"][no % 2]);
             let aims = Duration::from_secs_f64(700.0 / speed).as_secs();
-            roster += &format!("{},{team},{}:{:02}.0,even,\n", name(no), aims / 60, aims % 60);
-            recordings += &format!("{}\n", recording(no, speed, &mut chance));
+            let target = match piece {
+                "700m" => format!("{}:{:02}.0,even", aims / 60, aims % 60),
+                _ => ",".to_owned(),
+            };
+            roster += &format!("{},{team},{target},\n", name(no));
+            recordings += &format!("{}\n", recording(no, piece, speed, &mut chance));
         }
         fs::write(folder.path().join("roster.csv"), roster).unwrap();
         fs::write(folder.path().join("pieces.jsonl"), recordings).unwrap();
-        Class { folder }
+        Class { folder, piece }
     }
 
-    /// Rows 700 m, the server on one core or on all; it is killed and started again after each of these waits
-    /// (milliseconds).
-    fn row(&self, on_one_core: bool, kills: &[u64]) -> BTreeMap<String, Value> {
+    /// Rows the piece in peace and with each of these series of kills, all at once: what is rowed takes its time.
+    fn is_the_same_after(&self, all: &[&[Kill]]) {
+        let (calm, killed) = std::thread::scope(|together| {
+            // The calm one has one core: a server goes about its work in another way then, to the same end.
+            let calm = together.spawn(|| self.row(true, &[]));
+            let killed: Vec<_> =
+                all.iter().map(|kills| together.spawn(|| self.row(false, kills))).collect();
+            let killed: Vec<_> = killed.into_iter().map(|rows| rows.join().unwrap()).collect();
+            (calm.join().unwrap(), killed)
+        });
+        assert_eq!(calm.len(), ROWERS, "everybody has a result");
+        for (kills, killed) in all.iter().zip(&killed) {
+            for (name, result) in &calm {
+                assert_eq!(result["outcome"], "finished", "{name}: {result}");
+                assert_eq!(killed.get(name), Some(result), "{name}, after {kills:?}");
+            }
+        }
+    }
+
+    /// Rows the piece, the server on one core or on all; it is killed and started again at each of these moments.
+    fn row(&self, on_one_core: bool, kills: &[Kill]) -> BTreeMap<String, Value> {
         let path = |file: &str| self.folder.path().join(file).display().to_string();
         let data = tempfile::tempdir_in(self.folder.path()).unwrap();
         let address = format!("127.0.0.1:{}", free_port());
@@ -133,7 +161,7 @@ impl Class {
             "--title",
             "Evening at the weir",
             "--piece",
-            "700m",
+            self.piece,
             "--roster",
             &path("roster.csv"),
             "--json",
@@ -153,10 +181,17 @@ impl Class {
             .collect();
         wait_until("everybody is here", || here(coach) == ROWERS);
         thole(&["coach", "arm", "--link", coach, "--json"]);
+        let watch = Watch::of(&address, created["board_link"].as_str().unwrap());
         thole(&["coach", "start", "--link", coach, "--json"]);
-        for wait in kills {
-            sleep(Duration::from_millis(*wait));
+        for kill in kills {
+            watch.waits_for(*kill);
             server.kill();
+            for after in kill.starts() {
+                // Before it listens, or while it computes the session again for those who come back.
+                let mut starting = started(&address, data.path(), on_one_core);
+                sleep(Duration::from_millis(*after));
+                starting.kill();
+            }
             server = serve(&address, data.path(), on_one_core);
         }
         for rower in rowers {
@@ -173,7 +208,7 @@ impl Class {
 }
 
 /// What a rower was told: they came back from kills, and what was acknowledged was on the disk.
-fn nothing_was_lost(told: &str, kills: &[u64]) {
+fn nothing_was_lost(told: &str, kills: &[Kill]) {
     let told: Vec<Value> = told.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
     let back: Vec<&Value> = told.iter().filter(|line| line["event"] == "back").collect();
     for line in &back {
@@ -187,20 +222,25 @@ fn name(no: usize) -> String {
 }
 
 /// One invented piece: a row a stroke, in steps of 0.01 s and 0.1 m.
-fn recording(no: usize, speed: f64, chance: &mut Chance) -> Value {
+fn recording(no: usize, piece: &str, speed: f64, chance: &mut Chance) -> Value {
     let (mut seconds, mut metres, mut samples) = (0.0, 0.0, Vec::new());
-    while metres < 700.0 {
+    let by_distance = piece == "700m";
+    while if by_distance { metres < 700.0 } else { seconds < 100.0 } {
         let takes = 2.0 + 0.6 * chance.unit();
         seconds += takes;
         metres += takes * speed * (1.0 + 0.03 * chance.around_zero());
         let rounded = |number: f64, steps: f64| (number * steps).round() / steps;
-        let row = (rounded(seconds, 100.0), rounded(f64::min(metres, 700.0), 10.0));
+        let shown = if by_distance { f64::min(metres, 700.0) } else { metres };
+        let row = (rounded(seconds, 100.0), rounded(shown, 10.0));
         samples.push(serde_json::json!([row.0, row.1, 26, 150, null]));
     }
+    let (kind, reps, size, rest_s) =
+        if by_distance { ("distance", 1, 700, 0) } else { ("time", 2, 50, 30) };
     serde_json::json!({
-        "id": format!("r{no}"), "group": "weir", "piece": "700m", "kind": "distance", "reps": 1,
-        "rep_size": 700, "rest_s": 0, "target": 200.0, "plan": "even", "plan_speed": vec![1.0; 20],
-        "history": [], "device": "stroke", "samples": samples, "cuts": [], "result": seconds,
+        "id": format!("r{no}"), "group": "weir", "piece": piece, "kind": kind, "reps": reps,
+        "rep_size": size, "rest_s": rest_s, "plan": "even", "plan_speed": vec![1.0; 20],
+        "history": [], "device": "stroke", "samples": samples, "cuts": [],
+        "result": by_distance.then_some(seconds),
     })
 }
 
@@ -257,6 +297,16 @@ impl Drop for Process {
 }
 
 fn serve(address: &str, data: &Path, on_one_core: bool) -> Process {
+    let server = started(address, data, on_one_core);
+    // It listens a moment before it has left the key by which sessions are made.
+    let key = data.join("journal").join("machine-key");
+    let ready = || TcpStream::connect(address).is_ok() && key.exists();
+    wait_until("the server answers", ready);
+    server
+}
+
+/// A server that does not listen yet.
+fn started(address: &str, data: &Path, on_one_core: bool) -> Process {
     let mut command = Command::new(program("thole-server"));
     let all = sched_getaffinity(None).unwrap();
     if on_one_core {
@@ -278,10 +328,6 @@ fn serve(address: &str, data: &Path, on_one_core: bool) -> Process {
     }
     let server = Process::start(&mut command);
     sched_setaffinity(None, &all).unwrap();
-    // It listens a moment before it has left the key by which sessions are made.
-    let key = data.join("journal").join("machine-key");
-    let ready = || TcpStream::connect(address).is_ok() && key.exists();
-    wait_until("the server answers", ready);
     server
 }
 

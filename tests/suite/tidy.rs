@@ -22,7 +22,7 @@ const LONG: [(&str, &str); 7] = [
 ];
 
 /// Tests that wait for real processes, sockets or clocks, which have no time of their own to move.
-const WAITS: [&str; 1] = ["tests/suite/process.rs"];
+const WAITS: [&str; 2] = ["tests/suite/process.rs", "tests/suite/process/aimed.rs"];
 
 /// What the core shares with the wire.
 const SHARED: [&str; 10] = [
