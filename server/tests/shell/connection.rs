@@ -7,6 +7,7 @@ mod guesses;
 mod refusals;
 mod restart;
 mod seats;
+mod waiting;
 
 use std::{sync::Arc, time::Duration};
 
@@ -17,7 +18,7 @@ use thole_server::{
     Server,
     config::ServeArgs,
     connection::{serve, socket_config},
-    journal::memory::MemoryJournal,
+    journal::{Journal, memory::MemoryJournal},
 };
 use tokio::{io::DuplexStream, time::timeout};
 use tokio_tungstenite::{
@@ -90,7 +91,7 @@ impl Gym {
         Gym::on(Arc::new(MemoryJournal::default())).await
     }
 
-    async fn on(journal: Arc<MemoryJournal>) -> Gym {
+    async fn on(journal: Arc<dyn Journal>) -> Gym {
         let settings = ServeArgs::default().settings().unwrap();
         let server = Arc::new(Server::new(settings, journal));
         let gym = Gym { server, created: Value::Null };

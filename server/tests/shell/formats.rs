@@ -104,6 +104,7 @@ async fn a_process_that_is_killed_while_it_converts_loses_nothing() {
     for (name, bytes) in cuts {
         let folder = tempfile::tempdir().unwrap();
         unpack(folder.path());
+        let bytes_of_old = fs::read(folder.path().join("thole.db")).unwrap();
         let before: Vec<Vec<Record>> = (1..=5).map(|no| old(folder.path(), no)).collect();
         let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_thole-server"));
         command.env_clear().arg("serve").arg("--data").arg(folder.path());
@@ -128,7 +129,8 @@ async fn a_process_that_is_killed_while_it_converts_loses_nothing() {
             assert_eq!(found.damage, [], "{name} {bytes}");
             assert!(found.records.iter().map(|(_, record)| record).eq(before), "{name} {bytes}");
         }
-        assert!(folder.path().join("thole.db.v1").exists());
+        let kept = fs::read(folder.path().join("thole.db.v1")).unwrap();
+        assert!(kept == bytes_of_old, "{name} {bytes}: the old one is kept as it was");
     }
     assert!(halfway >= 4, "only {halfway} were killed before the end");
 }

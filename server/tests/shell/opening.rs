@@ -4,6 +4,7 @@ use std::{
     io::Write,
     os::fd::AsFd,
     sync::{Arc, mpsc::sync_channel},
+    task::Poll,
     time::Duration,
 };
 
@@ -19,7 +20,7 @@ use thole_server::{
     journal::{Found, Journal, Record, SLICE, sqlite::SqliteJournal},
     start,
 };
-use tokio::{net::TcpStream, time::timeout};
+use tokio::{net::TcpStream, task::yield_now, time::timeout};
 use tokio_tungstenite::{
     WebSocketStream, client_async,
     tungstenite::{Message, protocol::Role},
@@ -140,13 +141,37 @@ fn hold_up(lasts: Duration) {
     }
 }
 
+/// A small frame with the mask 0 (RFC 6455 section 5.2), past the runtime, which is held up.
+fn says_past_the_runtime(raw: &std::net::TcpStream, no: u64) {
+    let text = json!({"type": "clock", "client_sent_us": no}).to_string();
+    let length = u8::try_from(text.len()).unwrap();
+    let frame = [&[0x81, 0x80 | length, 0, 0, 0, 0], text.as_bytes()].concat();
+    (&*raw).write_all(&frame).unwrap();
+}
+
+/// Others that are ready go on before, while the system is asked nothing.
+async fn lets_others_go_first() {
+    for _ in 0..5 {
+        let mut waited = false;
+        std::future::poll_fn(|context| {
+            if std::mem::replace(&mut waited, true) {
+                return Poll::Ready(());
+            }
+            context.waker().wake_by_ref();
+            Poll::Pending
+        })
+        .await;
+    }
+}
+
 /// One thread, as on one core. A pipe within the process would wake the connection by itself; of a socket the system has
 /// to be asked.
 #[tokio::test]
 async fn who_spoke_while_the_server_was_held_up_is_heard_and_not_closed_as_silent() {
+    let silence = Duration::from_secs(1);
     let mut settings = server_args().settings().unwrap();
     settings.speed = 50;
-    settings.limits.silence = Duration::from_millis(200);
+    settings.limits.silence = silence;
     let journal = Arc::new(thole_server::journal::memory::MemoryJournal::default());
     let running = start(settings, journal).await.unwrap();
     let key = running.server.makers.machine_key();
@@ -155,16 +180,44 @@ async fn who_spoke_while_the_server_was_held_up_is_heard_and_not_closed_as_silen
     let created = hears(&mut coach, "created").await.unwrap();
     says(&mut coach, hello(&created)).await;
     hears(&mut coach, "welcome").await.unwrap();
+    let raw = coach.get_ref().as_fd().try_clone_to_owned().unwrap();
+    let raw = Arc::new(std::net::TcpStream::from(raw));
     for no in 0..3 {
-        // A small frame with the mask 0 (RFC 6455 section 5.2), past the runtime, which is held up.
-        let text = json!({"type": "clock", "client_sent_us": no}).to_string();
-        let length = u8::try_from(text.len()).unwrap();
-        let frame = [&[0x81, 0x80 | length, 0, 0, 0, 0], text.as_bytes()].concat();
-        let raw = coach.get_ref().as_fd().try_clone_to_owned().unwrap();
-        std::net::TcpStream::from(raw).write_all(&frame).unwrap();
-        hold_up(Duration::from_millis(500));
+        if no > 0 {
+            // The session is told that nothing is heard; what is next is to be closed.
+            hold_up(silence / 5);
+            for _ in 0..6 {
+                hold_up(Duration::from_millis(20));
+                yield_now().await;
+            }
+        }
+        match no {
+            0 => {
+                // Spoken before the system is asked what has come, and what the time is.
+                says_past_the_runtime(&raw, no);
+                hold_up(silence + silence / 10);
+            }
+            1 => {
+                // Between the two, the system and the judgement: it was asked too early.
+                hold_up(silence);
+                yield_now().await;
+                says_past_the_runtime(&raw, no);
+            }
+            _ => {
+                // Held up once more between the first look and the second, by a task whose turn comes in between.
+                let raw = raw.clone();
+                let busy = tokio::spawn(async move {
+                    hold_up(silence);
+                    yield_now().await;
+                    lets_others_go_first().await;
+                    hold_up(Duration::from_millis(20));
+                    says_past_the_runtime(&raw, no);
+                });
+                busy.await.unwrap();
+            }
+        }
         let answered = hears(&mut coach, "clock").await;
-        assert_eq!(answered.unwrap()["client_sent_us"], no);
+        assert_eq!(answered.map(|answer| answer["client_sent_us"].clone()), Ok(json!(no)));
     }
     // Who says nothing is closed all the same.
     assert_eq!(hears(&mut coach, "clock").await, Err(Close::Silent.code()));
