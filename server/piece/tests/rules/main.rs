@@ -6,9 +6,12 @@
 )]
 
 mod bounds;
+mod evening;
 mod gym;
 mod lost;
+mod model_rows;
 mod notices;
+mod odd_rows;
 mod pauses;
 mod places;
 mod ranges;
