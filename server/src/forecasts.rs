@@ -1,7 +1,6 @@
 //! By what this server projects finishes, and how that has turned out over all its sessions.
 
 use std::{
-    fs,
     path::Path,
     sync::{Arc, Mutex, PoisonError},
 };
@@ -13,7 +12,7 @@ use thole_piece::{
 };
 use thole_protocol::standing::Calibration;
 
-use crate::fit::read_model;
+use thole_study::model;
 
 /// Under this name the journal keeps what is known of the projections' worth.
 pub const NOTE: &str = "calibration";
@@ -35,9 +34,7 @@ pub struct Forecasts {
 
 impl Default for Forecasts {
     fn default() -> Forecasts {
-        let (file, model) = read_model(Model::shipped_text(), "the shipped model")
-            .expect("the shipped model is read by every test");
-        Forecasts { file, model, known: Mutex::new(Known::nothing()) }
+        Forecasts::by(None).expect("the shipped model is read by every test")
     }
 }
 
@@ -53,11 +50,7 @@ impl Forecasts {
     /// # Errors
     /// One sentence: the file cannot be read or is no model, and what to do.
     pub fn by(model: Option<&Path>) -> Result<Forecasts, String> {
-        let Some(path) = model else { return Ok(Forecasts::default()) };
-        let called = format!("projection-model: {}", path.display());
-        let text = fs::read_to_string(path)
-            .map_err(|error| format!("{called} cannot be read ({error})."))?;
-        let (file, model) = read_model(&text, &called)?;
+        let (file, model) = model::named(model)?;
         Ok(Forecasts { file, model, known: Mutex::new(Known::nothing()) })
     }
 

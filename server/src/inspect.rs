@@ -1,11 +1,16 @@
-//! What a journal has, for whoever looks after it: `thole-server check`, `salvage` and `journal`.
+//! What a journal has, for whoever looks after it: `thole-server check`, `salvage` and `journal`; and for `replay` and
+//! `fit`, which read it through here.
 
-use std::{io::Write, path::PathBuf};
+use std::{
+    io::Write,
+    path::{Path, PathBuf},
+};
 
 use serde_json::json;
 use thole_protocol::ids::JoinCode;
+use thole_study::Logged;
 
-use crate::journal::{Journal, sqlite::SqliteJournal};
+use crate::journal::{Found, Journal, Record, sqlite::SqliteJournal};
 
 /// Which journal to hold against its own tags.
 #[derive(Clone, Debug, clap::Args)]
@@ -102,13 +107,7 @@ pub fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<bool, String> 
 /// One sentence: there is no such session, or it cannot be read.
 pub async fn journal(args: &JournalArgs, out: &mut dyn Write) -> Result<(), String> {
     let told = |error: &dyn std::fmt::Display| format!("{error}.");
-    let journal = SqliteJournal::open_read_only(&args.data).map_err(|error| told(&error))?;
-    let unknown =
-        || format!("There is no session {} in this journal: check the join code.", args.session);
-    let code = JoinCode::read(&args.session).ok_or_else(unknown)?;
-    let row = journal.session_of(&code).await.map_err(|error| told(&error))?;
-    let session = row.ok_or_else(unknown)?.session;
-    let found = journal.read(session, 0).await.map_err(|error| told(&error))?;
+    let (_, found) = found(&args.data, &args.session).await?;
     for (position, record) in &found.records {
         let line = if args.json {
             json!({"position": position, "at_ms": record.at, "input": record.input}).to_string()
@@ -121,4 +120,42 @@ pub async fn journal(args: &JournalArgs, out: &mut dyn Write) -> Result<(), Stri
         eprintln!("{damage}");
     }
     Ok(())
+}
+
+/// A session of a journal by its join code, to be replayed.
+///
+/// # Errors
+/// One sentence: there is no such session, or it cannot be read.
+pub async fn session(data: &Path, code: &str) -> Result<Logged, String> {
+    let (code, found) = found(data, code).await?;
+    Ok(logged(code.as_str(), found))
+}
+
+/// Hands over every session of a journal, oldest first, one after the other: together they may be too much to hold.
+///
+/// # Errors
+/// One sentence: there is no journal, or a session cannot be read.
+pub async fn each_session(data: &Path, mut take: impl FnMut(Logged)) -> Result<(), String> {
+    let journal = SqliteJournal::open_read_only(data).map_err(|error| format!("{error}."))?;
+    for row in journal.sessions().await.map_err(|error| format!("{error}."))? {
+        let found = journal.read(row.session, 0).await.map_err(|error| format!("{error}."))?;
+        take(logged(&row.session.to_string(), found));
+    }
+    Ok(())
+}
+
+async fn found(data: &Path, session: &str) -> Result<(JoinCode, Found), String> {
+    let told = |error: &dyn std::fmt::Display| format!("{error}.");
+    let journal = SqliteJournal::open_read_only(data).map_err(|error| told(&error))?;
+    let unknown = || format!("There is no session {session} in this journal: check the join code.");
+    let code = JoinCode::read(session).ok_or_else(unknown)?;
+    let row = journal.session_of(&code).await.map_err(|error| told(&error))?;
+    let row = row.ok_or_else(unknown)?;
+    let found = journal.read(row.session, 0).await.map_err(|error| told(&error))?;
+    Ok((code, found))
+}
+
+fn logged(name: &str, found: Found) -> Logged {
+    let records = found.records.into_iter().map(|(_, Record { at, input })| (at, input));
+    Logged { name: name.to_owned(), records: records.collect() }
 }

@@ -19,15 +19,16 @@ use thole_server::{
     clock::Clock,
     config::{ServeArgs, Settings},
     demo::{self, DemoArgs},
-    fit::{self, FitArgs},
     gathering::gather,
     inspect::{self, CheckArgs, JournalArgs, SalvageArgs},
     journal::sqlite::SqliteJournal,
     logs::{self, LogFormat},
     makers::{self, Makers},
-    manual, open_files,
+    manual, open_files, start,
+};
+use thole_study::{
+    fit::{self, FitArgs},
     replay::{self, ReplayArgs},
-    start,
 };
 use tokio::{
     runtime::{Builder, Runtime},
@@ -132,7 +133,12 @@ async fn demo(args: &DemoArgs) -> Result<ExitCode, String> {
 
 #[tokio::main(flavor = "current_thread")]
 async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
-    replay::run(args, &mut std::io::stdout().lock()).await?;
+    let session = match (&args.data, &args.session) {
+        (Some(data), Some(code)) => Some(inspect::session(data, code).await?),
+        // Arguments name both or neither.
+        _ => None,
+    };
+    replay::run(args, session, &mut std::io::stdout().lock())?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -154,7 +160,11 @@ async fn journal(args: &JournalArgs) -> Result<ExitCode, String> {
 
 #[tokio::main(flavor = "current_thread")]
 async fn fit(args: &FitArgs) -> Result<ExitCode, String> {
-    fit::run(args, &mut std::io::stdout().lock()).await?;
+    let mut past = Vec::new();
+    if let Some(data) = &args.data {
+        inspect::each_session(data, |session| past.extend(fit::of_session(&session))).await?;
+    }
+    fit::run(args, past, &mut std::io::stdout().lock())?;
     Ok(ExitCode::SUCCESS)
 }
 

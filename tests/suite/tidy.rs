@@ -48,11 +48,12 @@ const IMPURE: [&str; 14] = [
 ];
 
 /// Which package may use which others of ours; `server` uses `client` in `demo` alone.
-const ARROWS: [(&str, &[&str]); 6] = [
+const ARROWS: [(&str, &[&str]); 7] = [
     ("thole-protocol", &[]),
     ("thole-piece", &["thole-protocol"]),
     ("thole", &["thole-protocol"]),
-    ("thole-server", &["thole-protocol", "thole-piece", "thole"]),
+    ("thole-study", &["thole-protocol", "thole-piece"]),
+    ("thole-server", &["thole-protocol", "thole-piece", "thole-study", "thole"]),
     ("thole-tests", &["thole-protocol", "thole-piece", "thole", "thole-server"]),
     ("load-tests", &["thole-protocol", "thole-piece", "thole", "thole-server"]),
 ];
@@ -84,6 +85,28 @@ fn long_files_are_a_question_that_was_answered() {
         }
     }
     assert!(answered.is_empty(), "no longer long, take them off the list: {answered:?}");
+}
+
+#[test]
+fn every_source_file_is_in_a_module() {
+    let all = sources();
+    let mut seen = 0;
+    for file in all.iter().filter(|file| file.contains("/src/") && !file.contains("/src/bin/")) {
+        let path = Path::new(file);
+        let stem = path.file_stem().and_then(|stem| stem.to_str()).unwrap_or("");
+        if matches!(stem, "lib" | "main") {
+            continue;
+        }
+        let folder = path.parent().unwrap();
+        let parents = [folder.with_extension("rs"), folder.join("lib.rs"), folder.join("main.rs")];
+        let is_named = parents.iter().filter_map(|parent| parent.to_str()).any(|parent| {
+            let declares = |line: &str| line.trim_end().ends_with(&format!("mod {stem};"));
+            all.iter().any(|file| file == parent) && read(parent).lines().any(declares)
+        });
+        assert!(is_named, "{file} is in no module: nothing compiles it");
+        seen += 1;
+    }
+    assert!(seen > 100, "only {seen} files looked at: the search does not see them");
 }
 
 #[test]
@@ -200,9 +223,17 @@ fn the_server_uses_the_client_in_its_demo_alone() {
 #[test]
 fn every_path_that_a_document_names_exists() {
     let mut found = 0;
-    let decided =
-        ["protocol", "server/piece", "server", "client", "client/web", "load-tests", "tests"]
-            .map(|package| format!("{package}/DECISIONS.md"));
+    let decided = [
+        "protocol",
+        "server/piece",
+        "server/study",
+        "server",
+        "client",
+        "client/web",
+        "load-tests",
+        "tests",
+    ]
+    .map(|package| format!("{package}/DECISIONS.md"));
     let documents = ["README.md", "DEVELOPERS.md", "protocol/README.md"].map(str::to_owned);
     for document in documents.into_iter().chain(decided) {
         let folder = Path::new(&document).parent().unwrap();

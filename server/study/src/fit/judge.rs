@@ -148,7 +148,7 @@ fn tau(cases: &[Case<'_>]) -> f64 {
 /// Kendall's tau-b; none where one side is all alike.
 ///
 /// ```
-/// use thole_server::fit::tau_b;
+/// use thole_study::fit::tau_b;
 /// // Agresti's way of counting: 5 pairs agree, 1 disagrees, none is tied.
 /// let tau = tau_b(&[(1.0, 1.0), (2.0, 3.0), (3.0, 2.0), (4.0, 4.0)]).unwrap();
 /// assert!((tau - 4.0 / 6.0).abs() < 1e-12);

@@ -10,35 +10,13 @@ use thole_piece::{
     session::{View, Viewer},
 };
 use thole_protocol::{
-    ids::{AthleteId, JoinCode, PieceNo},
-    spec::{Extent, PieceSpec, Ranking},
+    ids::{AthleteId, PieceNo},
+    spec::Ranking,
     standing::{AthleteResult, Margin, Outcome, Own},
 };
 
 use super::{Line, Seen, Share, heading, rank, tidy};
-use crate::{
-    fit::Past,
-    journal::{Journal, Record},
-};
-
-/// Replays a session: by piece and athlete, then by share, each with the number of the piece counted
-/// from 0 as on the wire. Who is not ranked by then, and pieces that nobody rowed, have no lines.
-///
-/// # Errors
-/// One sentence: there is no such session, or its journal cannot be read.
-pub async fn replay(
-    journal: &dyn Journal,
-    code: &str,
-    shares: &[Share],
-) -> Result<(Vec<Line>, Vec<Differs>), String> {
-    let unknown = || format!("There is no session {code} in this journal: check the join code.");
-    let code = JoinCode::read(code).ok_or_else(unknown)?;
-    let row = journal.session_of(&code).await.map_err(|error| format!("{error}."))?;
-    let row = row.ok_or_else(unknown)?;
-    let records = journal.read(row.session, 0).await.map_err(|error| format!("{error}."))?;
-    let records = records.records.into_iter().map(|(_, record)| record);
-    Ok(told(code.as_str(), records, shares))
-}
+use crate::Logged;
 
 /// A record of a piece is not what its strokes give by this program; the record stands.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -59,30 +37,20 @@ struct Sighting {
     own: Own,
 }
 
-/// The lines of a session that these records make.
+/// Replays a session: by piece and athlete, then by share, each with the number of the piece counted
+/// from 0 as on the wire. Who is not ranked by then, and pieces that nobody rowed, have no lines.
 #[must_use]
-pub fn lines(
-    group: &str,
-    records: impl IntoIterator<Item = Record>,
-    shares: &[Share],
-) -> Vec<Line> {
-    told(group, records, shares).0
-}
-
-fn told(
-    group: &str,
-    records: impl IntoIterator<Item = Record>,
-    shares: &[Share],
-) -> (Vec<Line>, Vec<Differs>) {
+pub fn replay(logged: Logged, shares: &[Share]) -> (Vec<Line>, Vec<Differs>) {
+    let Logged { name: group, records } = logged;
     let mut session = Session::new();
     let mut differences = Vec::new();
     let mut pieces: BTreeMap<PieceNo, Option<Measure>> = BTreeMap::new();
     // By piece, athlete and number of the share.
     let mut seen: BTreeMap<(PieceNo, AthleteId, usize), Sighting> = BTreeMap::new();
-    for Record { at, input } in records {
+    for (at, input) in records {
         for output in session.apply(at, &input) {
             if let Output::SettledDiffers { piece, revision, what } = output {
-                let (group, piece) = (group.to_owned(), piece.0);
+                let (group, piece) = (group.clone(), piece.0);
                 differences.push(Differs { group, piece, revision, differs: what });
             }
         }
@@ -107,46 +75,7 @@ fn told(
             }
         }
     }
-    (listed(group, &session, shares, &seen), differences)
-}
-
-/// All finished pieces of a journal, to learn from.
-///
-/// # Errors
-/// One sentence: the journal cannot be read.
-pub(crate) async fn past(journal: &dyn Journal) -> Result<Vec<Past>, String> {
-    let mut all = Vec::new();
-    for row in journal.sessions().await.map_err(|error| format!("{error}."))? {
-        let records = journal.read(row.session, 0).await.map_err(|error| format!("{error}."))?;
-        let mut session = Session::new();
-        for (_, Record { at, input }) in &records.records {
-            session.apply(*at, input);
-        }
-        all.extend(session.finishes().filter_map(|(piece, rower)| {
-            let group = format!("{} {}", row.session, piece.no.0);
-            Past::of(
-                group,
-                named(&piece.spec),
-                piece.spec.clone(),
-                rower.aim().clone(),
-                *rower.live().edges(),
-            )
-        }));
-    }
-    Ok(all)
-}
-
-/// A piece by its work: `4 x 425 m`, `1200 s`.
-fn named(spec: &PieceSpec) -> String {
-    let each = match spec.repeats.first().map(|repeat| repeat.work) {
-        Some(Extent::Distance { distance_dm }) => format!("{} m", distance_dm.0 / 10),
-        Some(Extent::Time { time_ms }) => format!("{} s", time_ms.0 / 1_000),
-        None => String::new(),
-    };
-    match spec.repeats.len() {
-        0 | 1 => each,
-        many => format!("{many} x {each}"),
-    }
+    (listed(&group, &session, shares, &seen), differences)
 }
 
 fn measures(view: &View) -> BTreeMap<PieceNo, Option<Measure>> {

@@ -9,12 +9,14 @@ mod rivals;
 use std::{fs, io::Write, path::PathBuf};
 
 use indicatif::{ProgressBar, ProgressStyle};
-use thole_piece::projection::{Model, ModelFile};
+use thole_piece::projection::Model;
 
 pub use judge::{AtShare, Figures, figures, tau_b};
 pub use network::{Effort, fitted};
-pub use past::{Past, read};
+pub use past::{Past, of_session, read};
 pub use rivals::{Rival, SHARES};
+
+use crate::model;
 
 /// What to fit a projection model to, and where it goes.
 #[derive(Clone, Debug, clap::Args)]
@@ -63,17 +65,18 @@ pub struct Divided {
     pub judge: Vec<Past>,
 }
 
-/// Fits a model, tells how good it is, and writes it.
+/// Fits a model to the pieces of the files and to those of a journal, tells how good it is, and writes it.
 ///
 /// # Errors
 /// One sentence: what cannot be read, what is too little, or that the new model is worse.
-pub async fn run(args: &FitArgs, out: &mut dyn Write) -> Result<(), String> {
+pub fn run(args: &FitArgs, of_journal: Vec<Past>, out: &mut dyn Write) -> Result<(), String> {
     let old = match fs::read_to_string(&args.out) {
-        Ok(text) => Some(read_model(&text, &args.out.display().to_string())?),
+        Ok(text) => Some(model::read(&text, &args.out.display().to_string())?),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => None,
         Err(error) => return Err(format!("{} cannot be read: {error}.", args.out.display())),
     };
-    let pieces = past::read(&args.files, args.data.as_deref()).await?;
+    let mut pieces = past::read(&args.files)?;
+    pieces.extend(of_journal);
     let divided = divided(pieces, args.seed)?;
     let told = |error: std::io::Error| format!("This cannot be written: {error}.");
     writeln!(
@@ -111,7 +114,7 @@ pub async fn run(args: &FitArgs, out: &mut dyn Write) -> Result<(), String> {
         bar.set_message(format!("all groups, loss {loss:.5}"));
     });
     bar.finish_and_clear();
-    let text = written(&file)?;
+    let text = model::written(&file)?;
     let part = args.out.with_extension("part");
     let wrong = |error| format!("{} cannot be written: {error}.", args.out.display());
     fs::write(&part, text).and_then(|()| fs::rename(&part, &args.out)).map_err(wrong)?;
@@ -122,28 +125,6 @@ pub async fn run(args: &FitArgs, out: &mut dyn Write) -> Result<(), String> {
         args.out.display()
     )
     .map_err(told)
-}
-
-/// A model file as text, a line for each of its parts.
-///
-/// # Errors
-/// It cannot be written as JSON, which is a mistake of this program.
-pub fn written(file: &ModelFile) -> Result<String, String> {
-    let text = serde_json::to_string(file).map_err(|error| format!("{error}."))?;
-    // Lines that can be compared, and numbers that stay together.
-    Ok(text.replace(",\"", ",\n\"").replace("},{", "},\n{") + "\n")
-}
-
-/// A model from the text of a file that is called so.
-///
-/// # Errors
-/// One sentence: what is wrong with it, and what to do.
-pub fn read_model(text: &str, called: &str) -> Result<(ModelFile, Model), String> {
-    let file: ModelFile = serde_json::from_str(text).map_err(|error| {
-        format!("{called} is no projection model ({error}): make one with `thole-server fit`.")
-    })?;
-    let model = Model::of(&file).map_err(|says| format!("{called}: {says}"))?;
-    Ok((file, model))
 }
 
 /// Divides pieces by their groups: whom one knows from a group, one knows from all of it.

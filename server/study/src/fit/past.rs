@@ -3,15 +3,15 @@
 use std::{fs::File, path::Path};
 
 use thole_piece::{
+    Session,
     plan::{BINS, Course},
     projection::{Done, Live},
 };
-use thole_protocol::spec::{Aim, PieceSpec};
+use thole_protocol::spec::{Aim, Extent, PieceSpec};
 
 use crate::{
-    journal::sqlite::SqliteJournal,
+    Logged,
     recorded::{self, Kind, Recorded, Row, each_line},
-    replay::session,
 };
 
 /// One athlete's finished piece.
@@ -81,11 +81,11 @@ pub(super) fn passed(x: f64) -> usize {
     (x * BINS as f64 + 1e-9) as usize
 }
 
-/// All finished pieces of these files, and of a journal.
+/// All finished pieces of these files.
 ///
 /// # Errors
 /// One sentence: which file or line cannot be used.
-pub async fn read(files: &[impl AsRef<Path>], data: Option<&Path>) -> Result<Vec<Past>, String> {
+pub fn read(files: &[impl AsRef<Path>]) -> Result<Vec<Past>, String> {
     let mut all = Vec::new();
     for path in files {
         let path = path.as_ref();
@@ -98,14 +98,38 @@ pub async fn read(files: &[impl AsRef<Path>], data: Option<&Path>) -> Result<Vec
         })
         .map_err(named)?;
     }
-    if let Some(data) = data {
-        let journal = SqliteJournal::open_read_only(data).map_err(|error| format!("{error}."))?;
-        all.extend(session::past(&journal).await?);
-    }
     Ok(all)
 }
 
-/// None for who did not finish.
+/// All finished pieces of a session.
+#[must_use]
+pub fn of_session(logged: &Logged) -> Vec<Past> {
+    let mut session = Session::new();
+    for (at, input) in &logged.records {
+        session.apply(*at, input);
+    }
+    let pieces = session.finishes().filter_map(|(piece, rower)| {
+        let group = format!("{} {}", logged.name, piece.no.0);
+        let (name, aim) = (named(&piece.spec), rower.aim().clone());
+        Past::of(group, name, piece.spec.clone(), aim, *rower.live().edges())
+    });
+    pieces.collect()
+}
+
+/// A piece by its work: `4 x 425 m`, `1200 s`.
+fn named(spec: &PieceSpec) -> String {
+    let each = match spec.repeats.first().map(|repeat| repeat.work) {
+        Some(Extent::Distance { distance_dm }) => format!("{} m", distance_dm.0 / 10),
+        Some(Extent::Time { time_ms }) => format!("{} s", time_ms.0 / 1_000),
+        None => String::new(),
+    };
+    match spec.repeats.len() {
+        0 | 1 => each,
+        many => format!("{many} x {each}"),
+    }
+}
+
+/// `None` for an athlete who did not finish.
 fn of_recorded(recorded: Recorded) -> Result<Option<Past>, String> {
     let (spec, aim) = (recorded::spec(&recorded)?, recorded::aim(&recorded)?);
     let rows = recorded::rows(&recorded)?;

@@ -10,14 +10,15 @@ use std::{
     io::{self, Write},
     path::{Path, PathBuf},
     str::FromStr,
+    sync::Arc,
 };
 
 use serde::Serialize;
 use serde_json::Number;
-use thole_piece::projection::Forecast;
+use thole_piece::projection::{Forecast, Width};
 use thole_protocol::{spec::Target, standing::Projected};
 
-use crate::{forecasts::Forecasts, journal::sqlite::SqliteJournal};
+use crate::{Logged, model};
 
 /// What to replay: a file of recorded pieces, or a session of a journal.
 #[derive(Clone, Debug, clap::Args)]
@@ -120,23 +121,19 @@ fn as_asked<S: serde::Serializer>(share: &Share, serializer: S) -> Result<S::Ok,
     share.asked.serialize(serializer)
 }
 
-/// Replays what the arguments name and writes the lines.
+/// Replays the file that the arguments name, or the session that was read for them, and writes the lines.
 ///
 /// # Errors
-/// One sentence: which line of the file cannot be used and why, that there is no such session, or that
-/// something cannot be read or written.
-pub async fn run(args: &ReplayArgs, out: &mut dyn Write) -> Result<(), String> {
-    let (lines, differences) = match (&args.file, &args.data, &args.session) {
-        (Some(path), None, None) => {
-            let forecast = Forecasts::by(args.projection_model.as_deref())?.forecast();
+/// One sentence: which line of the file cannot be used and why, or that something cannot be read or written.
+pub fn run(args: &ReplayArgs, session: Option<Logged>, out: &mut dyn Write) -> Result<(), String> {
+    let (lines, differences) = match (&args.file, session) {
+        (Some(path), None) => {
+            let (_, model) = model::named(args.projection_model.as_deref())?;
+            let forecast = Forecast { model: Arc::new(model), width: Width::default() };
             (file(path, &args.at, &forecast)?, Vec::new())
         }
-        (None, Some(data), Some(code)) => {
-            let journal =
-                SqliteJournal::open_read_only(data).map_err(|error| format!("{error}."))?;
-            session::replay(&journal, code, &args.at).await?
-        }
-        (Some(_) | None, _, _) => {
+        (None, Some(session)) => session::replay(session, &args.at),
+        (Some(_), Some(_)) | (None, None) => {
             return Err("Name a file of recorded pieces, or --data and --session.".to_owned());
         }
     };

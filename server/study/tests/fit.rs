@@ -3,12 +3,13 @@
 use std::{fs, path::PathBuf};
 
 use thole_piece::projection::Model;
-use thole_server::fit::{
-    self, Effort, FitArgs, SHARES, divided, figures, fitted, read, read_model, tau_b, written,
+use thole_study::{
+    fit::{self, Effort, FitArgs, SHARES, divided, figures, fitted, read, tau_b},
+    model::{self, written},
 };
 
 const SPLITS: &str =
-    concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/journals/rehearsal/splits.jsonl.gz");
+    concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/journals/rehearsal/splits.jsonl.gz");
 
 fn args(files: &[&str], out: PathBuf) -> FitArgs {
     FitArgs {
@@ -24,9 +25,9 @@ fn args(files: &[&str], out: PathBuf) -> FitArgs {
 
 /// Same pieces, same seed: the same file to the byte; another seed, another file. And even one that has
 /// seen little beats the pace so far.
-#[tokio::test]
-async fn a_model_is_made_again_from_the_same_pieces() {
-    let mut pieces = read(&[SPLITS], None).await.unwrap();
+#[test]
+fn a_model_is_made_again_from_the_same_pieces() {
+    let mut pieces = read(&[SPLITS]).unwrap();
     assert_eq!(pieces.len(), 6_017);
     pieces.truncate(1_500);
     let little = Effort { rounds: 4, moments: 8 };
@@ -49,7 +50,7 @@ async fn a_model_is_made_again_from_the_same_pieces() {
     for group in groups(&divided.fit).iter().chain(&groups(&divided.widen)) {
         assert!(!judged.contains(group), "{group} is judged by what was learnt from it");
     }
-    let (_, model) = read_model(&one, "this").unwrap();
+    let (_, model) = model::read(&one, "this").unwrap();
     let figures = figures(&divided.judge, &model);
     for (at, x) in figures.at.iter().zip(SHARES) {
         let plain = |past: &fit::Past| {
@@ -62,20 +63,20 @@ async fn a_model_is_made_again_from_the_same_pieces() {
 }
 
 /// The shipped model is what `thole-server fit` makes of the rehearsal pieces (README there).
-#[tokio::test]
-async fn the_shipped_model_says_what_it_is_made_of() {
+#[test]
+fn the_shipped_model_says_what_it_is_made_of() {
     assert_eq!(Model::shipped().name(), "rehearsal pieces, seed 1");
-    let (file, _) = read_model(Model::shipped_text(), "the shipped model").unwrap();
+    let (file, _) = model::read(Model::shipped_text(), "the shipped model").unwrap();
     assert_eq!(written(&file).unwrap(), Model::shipped_text(), "as `fit` writes it");
 }
 
-#[tokio::test]
-async fn a_worse_model_replaces_nothing_unless_it_is_told_to() {
+#[test]
+fn a_worse_model_replaces_nothing_unless_it_is_told_to() {
     let folder = tempfile::tempdir().unwrap();
     let out = folder.path().join("projection.json");
     fs::write(&out, Model::shipped_text()).unwrap();
     let mut said = Vec::new();
-    let refused = fit::run(&args(&[SPLITS], out.clone()), &mut said).await.unwrap_err();
+    let refused = fit::run(&args(&[SPLITS], out.clone()), Vec::new(), &mut said).unwrap_err();
     assert!(refused.contains("worse") && refused.contains("--even-if-worse"), "{refused}");
     assert_eq!(fs::read_to_string(&out).unwrap(), Model::shipped_text(), "nothing was written");
     let table = String::from_utf8(said).unwrap();
@@ -92,13 +93,13 @@ async fn a_worse_model_replaces_nothing_unless_it_is_told_to() {
         assert!(table.contains(row), "{table} has no row {row}");
     }
     let told = FitArgs { even_if_worse: true, ..args(&[SPLITS], out.clone()) };
-    fit::run(&told, &mut Vec::new()).await.unwrap();
-    let (_, model) = read_model(&fs::read_to_string(&out).unwrap(), "this").unwrap();
+    fit::run(&told, Vec::new(), &mut Vec::new()).unwrap();
+    let (_, model) = model::read(&fs::read_to_string(&out).unwrap(), "this").unwrap();
     assert_eq!(model.name(), "a test");
 }
 
-#[tokio::test]
-async fn too_little_and_nonsense_are_refused_by_name() {
+#[test]
+fn too_little_and_nonsense_are_refused_by_name() {
     let folder = tempfile::tempdir().unwrap();
     let out = folder.path().join("projection.json");
     let few = folder.path().join("few.jsonl");
@@ -106,18 +107,18 @@ async fn too_little_and_nonsense_are_refused_by_name() {
     fs::write(&few, format!("{line}\n")).unwrap();
     let says = |file: PathBuf| {
         let args = args(&[file.to_str().unwrap()], out.clone());
-        async move { fit::run(&args, &mut Vec::new()).await.unwrap_err() }
+        fit::run(&args, Vec::new(), &mut Vec::new()).unwrap_err()
     };
-    let told = says(few).await;
+    let told = says(few);
     assert!(told.starts_with("1 finished pieces of 1 groups are too few"), "{told}");
-    let told = says(folder.path().join("none.jsonl")).await;
+    let told = says(folder.path().join("none.jsonl"));
     assert!(told.contains("none.jsonl cannot be opened"), "{told}");
     let bare = folder.path().join("bare.jsonl");
     fs::write(&bare, line.replace(r#","splits":[150,156]"#, "")).unwrap();
-    let told = says(bare).await;
+    let told = says(bare);
     assert!(told.ends_with("line 1 cannot be used: it has neither samples nor splits."), "{told}");
     fs::write(&out, "no model").unwrap();
-    let old = says(PathBuf::from(SPLITS)).await;
+    let old = says(PathBuf::from(SPLITS));
     assert!(old.contains("is no projection model"), "{old}");
 }
 

@@ -245,7 +245,7 @@ mod tests {
     use super::*;
 
     /// What pages and `thole` save when a server has lost it; `client/src/saved.rs` says by which rule.
-    const SAVED: &str = include_str!("../../protocol/cases/saved.json");
+    const SAVED: &str = include_str!("../../../protocol/cases/saved.json");
 
     #[test]
     fn what_clients_save_is_read_like_any_recorded_piece() {
