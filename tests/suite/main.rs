@@ -10,7 +10,6 @@ mod flicker;
 mod journals;
 mod licences;
 mod process;
-mod scenes;
 mod simulation;
 mod tidy;
 mod wire;

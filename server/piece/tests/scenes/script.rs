@@ -30,20 +30,13 @@ const GO: u64 = 60_000;
 const COUNT: u64 = 10_000;
 
 /// Rows the piece in `text` and compares what people see with what is expected.
-///
-/// # Panics
-/// When they differ, or the text has a line that nobody understands.
 #[expect(clippy::needless_pass_by_value, reason = "`check(…, expect![…])` reads best")]
-pub fn check(text: &str, expected: Expect) {
+pub(crate) fn check(text: &str, expected: Expect) {
     expected.assert_eq(&told(text));
 }
 
 /// What people see of the piece in `text`.
-///
-/// # Panics
-/// When the text has a line that nobody understands.
-#[must_use]
-pub fn told(text: &str) -> String {
+fn told(text: &str) -> String {
     let mut lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
     let piece = lines.next().unwrap_or_else(|| panic!("the first line is the piece"));
     let mut spec =

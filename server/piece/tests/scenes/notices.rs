@@ -1,7 +1,7 @@
 //! Who needs a word: what the coach is shown, when, and when no longer.
 
+use crate::script::check;
 use expect_test::expect;
-use thole_tests::script::check;
 
 #[test]
 fn a_stop_shows_once_it_has_lasted_and_goes_when_it_ends() {

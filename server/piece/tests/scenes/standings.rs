@@ -1,7 +1,7 @@
 //! Who stands where: margins, places, teams, and who is not ranked.
 
+use crate::script::check;
 use expect_test::expect;
-use thole_tests::script::check;
 
 #[test]
 fn a_slower_rower_ahead_of_her_own_target_leads() {

@@ -1,7 +1,7 @@
 //! Work and rest repeated.
 
+use crate::script::check;
 use expect_test::expect;
-use thole_tests::script::check;
 
 #[test]
 fn rests_are_cut_out_and_the_next_repeat_comes_on_a_signal() {

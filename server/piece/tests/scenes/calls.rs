@@ -1,7 +1,7 @@
 //! The right word to the right people: calls, their grace, the call sheet.
 
+use crate::script::check;
 use expect_test::expect;
-use thole_tests::script::check;
 
 #[test]
 fn a_call_waits_out_its_grace_and_stands_for_own_strokes() {

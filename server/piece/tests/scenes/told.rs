@@ -1,7 +1,7 @@
 //! What people are told of, in which order, and what is old when it comes.
 
+use crate::script::check;
 use expect_test::expect;
-use thole_tests::script::check;
 
 #[test]
 fn after_a_call_a_pace_has_a_minute_to_answer_and_a_heart_has_not() {

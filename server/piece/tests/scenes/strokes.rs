@@ -1,7 +1,7 @@
 //! Samples as machines and networks deliver them: late, twice, reset, impossible.
 
+use crate::script::check;
 use expect_test::expect;
-use thole_tests::script::check;
 
 #[test]
 fn samples_late_twice_and_backwards_change_no_result() {

@@ -1,7 +1,7 @@
 //! Go, false start, the two clocks, and how a piece ends.
 
+use crate::script::check;
 use expect_test::expect;
-use thole_tests::script::check;
 
 #[test]
 fn the_count_down_leads_to_the_go_and_the_clock_runs_for_everybody() {
