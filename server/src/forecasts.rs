@@ -2,16 +2,15 @@
 
 use std::{
     path::Path,
-    sync::{Arc, Mutex, PoisonError},
+    sync::{Mutex, PoisonError},
 };
 
 use serde::{Deserialize, Serialize};
 use thole_piece::{
     Input,
-    projection::{Count, Forecast, Model, ModelFile, Width},
+    projection::{Count, Model, ModelFile, Width},
 };
 use thole_protocol::standing::Calibration;
-
 use thole_study::model;
 
 /// Under this name the journal keeps what is known of the projections' worth.
@@ -68,12 +67,6 @@ impl Forecasts {
     pub fn input(&self) -> Input {
         let Known { aim_ppm, count } = self.known();
         Input::Projecting { model: Box::new(self.file.clone()), aim_ppm, so_far: count }
-    }
-
-    /// To project by, as wide as the model says.
-    #[must_use]
-    pub fn forecast(&self) -> Forecast {
-        Forecast { model: Arc::new(self.model.clone()), width: Width::default() }
     }
 
     /// The model in force.

@@ -3,8 +3,8 @@
 use thole_protocol::{
     refusal::{Refusal, Why},
     spec::{Aim, Extent, Leg, PieceSpec, Plan},
-    standing::{Margin, Split},
-    units::{Decimetres, Millis, decimetres, millis, nearest, ppm},
+    standing::Margin,
+    units::{Decimetres, Millis, millis, nearest, ppm},
 };
 
 use crate::{
@@ -141,12 +141,6 @@ impl Course {
         along(&self.knots, x)
     }
 
-    /// Share of the work at which the plan has spent the share `q` of the cost.
-    #[must_use]
-    pub fn inverse(&self, q: f64) -> f64 {
-        back(&self.knots, q)
-    }
-
     /// `share` at each 2.5 % of the work.
     #[must_use]
     pub fn share_at_bins(&self) -> &[f64; BINS + 1] {
@@ -174,43 +168,6 @@ impl Course {
         }
     }
 
-    /// The plan's splits between these ends (decimetres or milliseconds of work, rising); empty
-    /// without a target.
-    ///
-    /// Each end is rounded once, so the splits up to the whole work add up to the target exactly.
-    #[must_use]
-    pub fn splits(&self, ends: &[u32]) -> Vec<Split> {
-        let Some(target) = self.target else { return Vec::new() };
-        let (mut work_before, mut cost_before) = (0, 0);
-        let mut splits = Vec::with_capacity(ends.len());
-        for &end in ends {
-            let cost = self.planned_whole(target, end);
-            let (work_here, cost_here) = (end.saturating_sub(work_before), cost - cost_before);
-            splits.push(match self.measure {
-                Measure::Distance(_) => {
-                    Split { distance_dm: Decimetres(work_here), time_ms: Millis(cost_here) }
-                }
-                Measure::Time(_) => {
-                    Split { distance_dm: Decimetres(cost_here), time_ms: Millis(work_here) }
-                }
-            });
-            (work_before, cost_before) = (end.max(work_before), cost);
-        }
-        splits
-    }
-
-    /// The plan's cost at an end, in whole milliseconds or decimetres.
-    fn planned_whole(&self, target: Cost, end: u32) -> u32 {
-        let x = match self.measure {
-            Measure::Distance(_) => f64::from(end) / (self.work * 1e1),
-            Measure::Time(_) => f64::from(end) / (self.work * 1e3),
-        };
-        match target {
-            Cost::Time(time) => millis(f64::from(time.0) * self.share(x)).0,
-            Cost::Distance(distance) => decimetres(f64::from(distance.0) * self.share(x)).0,
-        }
-    }
-
     /// A finish (seconds or metres) against the own target, plus = ahead; none without a target.
     #[must_use]
     pub fn margin(&self, finish: f64) -> Option<Margin> {
@@ -229,25 +186,6 @@ impl Course {
             }
         })
     }
-}
-
-/// Ends of the stretches that a piece is told in, in decimetres or milliseconds of work: quarters of a
-/// single stretch, else the repeats.
-#[must_use]
-pub fn stretch_ends(piece: &PieceSpec) -> Vec<u32> {
-    let lengths: Vec<u32> = piece.repeats.iter().map(|repeat| length(repeat.work)).collect();
-    if let [single] = lengths.as_slice() {
-        let quarter = |number: u64| u64::from(*single) * number / 4;
-        return (1..=4).filter_map(|number| u32::try_from(quarter(number)).ok()).collect();
-    }
-    let mut end = 0_u32;
-    lengths
-        .iter()
-        .map(|length| {
-            end = end.saturating_add(*length);
-            end
-        })
-        .collect()
 }
 
 fn length(extent: Extent) -> u32 {
@@ -406,10 +344,6 @@ fn along(knots: &[(f64, f64)], x: f64) -> f64 {
     between(knots, x, |knot| knot)
 }
 
-fn back(knots: &[(f64, f64)], q: f64) -> f64 {
-    between(knots, q, |(x, q)| (q, x))
-}
-
 /// Straight lines between the corners; before the first and after the last it stays where it is.
 fn between(knots: &[(f64, f64)], at: f64, seen: impl Fn((f64, f64)) -> (f64, f64)) -> f64 {
     let after = knots.partition_point(|&knot| seen(knot).0 <= at);
@@ -439,33 +373,4 @@ pub fn pace_per_500m(distance_m: f64, time_s: f64) -> Option<Millis> {
     }
     let pace = millis(time_s / distance_m * 500.0 * 1e3);
     (pace <= LEG_PACE_MAX).then_some(pace)
-}
-
-/// Power at a speed (m/s), watts: the cubic law of air brakes.
-///
-/// ```
-/// use thole_piece::plan::watts_from_speed;
-/// assert_eq!(watts_from_speed(5.0).round(), 350.0);
-/// ```
-#[must_use]
-pub fn watts_from_speed(speed: f64) -> f64 {
-    WATTS_AT_ONE_M_S * speed * speed * speed
-}
-
-/// Speed (m/s) at a power in watts: the cubic law of air brakes.
-#[must_use]
-pub fn speed_from_watts(watts: f64) -> f64 {
-    libm::cbrt(watts / WATTS_AT_ONE_M_S)
-}
-
-/// Work of one stroke in joules, from power in watts and strokes a minute; none without a rate.
-#[must_use]
-pub fn joules_per_stroke(watts: f64, strokes_a_minute: f64) -> Option<f64> {
-    (strokes_a_minute > 0.0).then(|| 60.0 * watts / strokes_a_minute)
-}
-
-/// Way of one stroke in metres, from speed (m/s) and strokes a minute; none without a rate.
-#[must_use]
-pub fn metres_per_stroke(speed: f64, strokes_a_minute: f64) -> Option<f64> {
-    (strokes_a_minute > 0.0).then(|| 60.0 * speed / strokes_a_minute)
 }

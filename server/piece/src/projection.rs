@@ -12,8 +12,6 @@ mod width;
 
 use std::sync::Arc;
 
-use thole_protocol::units::{Decimetres, Millis};
-
 use crate::{limits::Measure, plan::Course};
 
 pub(crate) use known::Ground;
@@ -200,27 +198,4 @@ pub(crate) fn slack(measure: Measure, cost: f64, planned: f64) -> f64 {
 #[must_use]
 pub fn normal(z: f64) -> f64 {
     (libm::erfc(-z / std::f64::consts::SQRT_2) / 2.0).clamp(0.0, 1.0)
-}
-
-/// The finish of somebody who rows on exactly as so far, plan or no plan: what a plain projection
-/// shows. Kept to show its bias beside `Live`. None before the first work.
-///
-/// ```
-/// use thole_piece::{limits::Measure, projection::naive_even_pace};
-/// use thole_protocol::units::{Decimetres, Millis};
-/// let piece = Measure::Distance(Decimetres(17_000));
-/// assert_eq!(naive_even_pace(piece, Millis(76_500), Decimetres(4_250)), Some(306.0));
-/// ```
-#[must_use]
-pub fn naive_even_pace(
-    measure: Measure,
-    work_time: Millis,
-    work_distance: Decimetres,
-) -> Option<f64> {
-    let (seconds, metres) = (f64::from(work_time.0) / 1e3, f64::from(work_distance.0) / 1e1);
-    let (whole, done, cost) = match measure {
-        Measure::Distance(whole) => (f64::from(whole.0) / 1e1, metres, seconds),
-        Measure::Time(whole) => (f64::from(whole.0) / 1e3, seconds, metres),
-    };
-    (done > 0.0).then(|| cost * whole / done)
 }

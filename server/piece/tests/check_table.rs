@@ -1,17 +1,14 @@
 //! What the outside world says, row by row: the id of each row, what it says and where that stands.
 //!
-//! P pace and power, S plans and their splits, L limits, K ranking, M the single stroke. Where no source
-//! is known, the row says 'common practice, no source'.
+//! P pace, S plans and their splits, L limits, K ranking. Where no source is known, the row says 'common
+//! practice, no source'. Pace and power stand where they are used, in `client/src/rower.rs`.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use proptest::prelude::*;
 use thole_piece::{
     limits::{self, Cost, Measure, clock, implausible_mean, target_cost},
-    plan::{
-        Course, joules_per_stroke, metres_per_stroke, pace_per_500m, speed_from_watts,
-        watts_from_speed,
-    },
-    projection::{Estimate, Forecast, Live, naive_even_pace},
+    plan::{Course, pace_per_500m},
+    projection::{Estimate, Forecast, Live},
     recording::Recording,
     standings::{Finish, as_shown, final_places, places},
 };
@@ -20,7 +17,6 @@ use thole_protocol::{
     refusal::Why,
     sample::Sample,
     spec::{Aim, Extent, Leg, Plan, Ranking, Target},
-    standing::Split,
     units::{At, Decimetres, Millis, decimetres, millis},
 };
 use uuid::Uuid;
@@ -31,14 +27,6 @@ fn near(row: &str, found: f64, expected: f64, tolerance: f64) {
         (found - expected).abs() <= tolerance,
         "{row}: {found} is not {expected} ± {tolerance}"
     );
-}
-
-fn watts_at(pace_s: f64) -> f64 {
-    watts_from_speed(500.0 / pace_s)
-}
-
-fn pace_at(watts: f64) -> f64 {
-    500.0 / speed_from_watts(watts)
 }
 
 /// Where the shipped model sees this heading.
@@ -59,55 +47,26 @@ fn on_water() -> Plan {
     Plan::Speeds { speeds_ppm: quarters.iter().flat_map(|speed| [*speed; 5]).collect() }
 }
 
-fn quarters(course: &Course) -> Vec<Split> {
-    course.splits(&[5_000, 10_000, 15_000, 20_000])
+/// The shares of the work at which each quarter ends.
+const QUARTERS: [f64; 4] = [0.25, 0.5, 0.75, 1.0];
+
+/// Seconds that the plan has for each quarter.
+fn quarters(course: &Course) -> [f64; 4] {
+    QUARTERS.map(|x| course.planned(x).unwrap() - course.planned(x - 0.25).unwrap())
 }
 
-fn seconds(splits: &[Split]) -> Vec<f64> {
-    splits.iter().map(|split| f64::from(split.time_ms.0) / 1e3).collect()
-}
-
-/// Time gone at the end of each quarter.
-fn passed(course: &Course) -> Vec<Millis> {
-    let mut sum = Millis(0);
-    let add = |split: Split| {
-        sum = sum + split.time_ms;
-        sum
-    };
-    quarters(course).into_iter().map(add).collect()
+/// The finish of an athlete who rows on exactly as so far, plan or no plan: what a plain projection shows.
+fn even_pace(measure: Measure, seconds: f64, metres: f64) -> f64 {
+    match measure {
+        Measure::Distance(whole) => seconds * (f64::from(whole.0) / 1e1) / metres,
+        Measure::Time(whole) => metres * (f64::from(whole.0) / 1e3) / seconds,
+    }
 }
 
 #[test]
-fn pace_and_power() {
-    // Cubic law with 2.80: common practice, no source.
-    for (row, pace, watts) in
-        [("P1", 100.0, 350.0), ("P2", 105.0, 302.3), ("P3", 120.0, 202.5), ("P4", 135.0, 142.2)]
-    {
-        near(row, watts_at(pace), watts, 0.1);
-    }
-    // World Rowing, 26 February 2021, on 2000 m under 5:40: 570 W.
-    near("P5", watts_at(85.0), 569.9, 0.5);
-    // Common practice, no source.
-    for (row, watts, pace) in [("P6", 100.0, 151.8), ("P7", 200.0, 120.5), ("P8", 300.0, 105.3)] {
-        near(row, pace_at(watts), pace, 0.05);
-    }
-    // The same article: 19 %, 89 % and 181 % more than for 6:00, 7:00 and 8:00.
-    for (slower, ratio) in [(90.0, 1.187), (105.0, 1.885), (120.0, 2.814)] {
-        near("P9", watts_at(85.0) / watts_at(slower), ratio, 0.005);
-    }
-    for tenths in 700..=3_000 {
-        let pace = f64::from(tenths) / 1e1;
-        near("P10", pace_at(watts_at(pace)) / pace, 1.0, 1e-9);
-    }
-    // The cube, by arithmetic.
-    near("P11", (pace_at(202.0) / pace_at(200.0) - 1.0) * 100.0, -0.331, 0.001);
-    let mean = (100.0 * watts_from_speed(5.0) + 220.0 * watts_from_speed(1_000.0 / 220.0)) / 320.0;
+fn pace_of_parts_together() {
+    // By arithmetic: 500 m in 1:40.0 and 1,000 m in 3:40.0.
     near("P12", f64::from(pace_per_500m(1_500.0, 320.0).unwrap().0) / 1e3, 106.67, 0.1);
-    near("P12", mean, 290.2, 0.1);
-    near("P12", watts_at(320.0 / 3.0), 288.4, 0.1);
-    // Schabort et al. (1999) J Sports Sci 17:627-632: variability in time is a third of that in power.
-    let spread = (pace_at(98.0) - pace_at(102.0)) / 2.0 / pace_at(100.0);
-    near("P13", spread * 100.0, 0.67, 0.01);
 }
 
 #[test]
@@ -115,27 +74,23 @@ fn published_profiles() {
     // Garland SW (2005) Br J Sports Med 39:39-42, elite 2000 m on the ergometer and on the water.
     let ergometer = seven_minutes(Plan::FastStart);
     let water = seven_minutes(on_water());
-    for (split, expected) in
-        seconds(&quarters(&ergometer)).iter().zip([103.44, 105.20, 106.05, 105.31])
+    for (split, expected) in quarters(&ergometer).into_iter().zip([103.44, 105.20, 106.05, 105.31])
     {
-        near("S1", *split, expected, 0.01);
+        near("S1", split, expected, 0.01);
     }
-    for (split, expected) in seconds(&quarters(&water)).iter().zip([101.68, 106.10, 106.86, 105.36])
-    {
-        near("S2", *split, expected, 0.01);
+    for (split, expected) in quarters(&water).into_iter().zip([101.68, 106.10, 106.86, 105.36]) {
+        near("S2", split, expected, 0.01);
     }
     // Sample coefficient of variation; A-finals have 1.72 to 2.00 % (Mentzoni and Losnegard 2021).
     for (course, expected) in [(&ergometer, 1.05), (&water, 2.18)] {
-        let splits = seconds(&quarters(course));
+        let splits = quarters(course);
         let squares: f64 = splits.iter().map(|split| (split - 105.0) * (split - 105.0)).sum();
         near("S7", (squares / 3.0).sqrt() / 105.0 * 100.0, expected, 0.02);
     }
     // Common practice, no source.
     let negative = seven_minutes(Plan::NegativeSplit);
-    for (split, expected) in
-        seconds(&quarters(&negative)).iter().zip([106.59, 105.51, 104.46, 103.44])
-    {
-        near("S9", *split, expected, 0.02);
+    for (split, expected) in quarters(&negative).into_iter().zip([106.59, 105.51, 104.46, 103.44]) {
+        near("S9", split, expected, 0.02);
     }
     // The published ergometer profile in a piece by time: 105 s of 7 minutes.
     let target = Target::Distance { distance_dm: Decimetres(20_000) };
@@ -144,28 +99,25 @@ fn published_profiles() {
     let by_time = Course::new(measure, 1, &aim).unwrap();
     let covered = by_time.planned(0.25).unwrap();
     near("S8", covered, 507.4, 0.2);
-    let naive = naive_even_pace(measure, Millis(105_000), decimetres(covered * 1e1)).unwrap();
-    near("S8", naive, 2_029.7, 0.2);
+    near("S8", even_pace(measure, 105.0, covered), 2_029.7, 0.2);
 }
 
 /// Follows a plan exactly and compares what a plain projection and the plan-aware one show.
 fn bias(row: &str, plan: Plan, naive: [f64; 3], doubt: f64) {
     let course = seven_minutes(plan);
     let mut live = Live::new();
-    let marks = [Decimetres(5_000), Decimetres(10_000), Decimetres(15_000)];
     let off = [2.7, 1.8, 1.2];
-    for (((time, done), naive), off) in passed(&course).into_iter().zip(marks).zip(naive).zip(off) {
-        let shown = naive_even_pace(course.measure(), time, done).unwrap();
-        near(row, shown, naive, 0.1);
-        live.row(&course, time.0, done.0);
+    for ((x, naive), off) in QUARTERS.into_iter().zip(naive).zip(off) {
+        let (seconds, metres) = (course.planned(x).unwrap(), 2_000.0 * x);
+        near(row, even_pace(course.measure(), seconds, metres), naive, 0.1);
+        live.row(&course, millis(seconds * 1e3).0, decimetres(metres * 1e1).0);
         // The plan's block alone: exactly as planned, whatever the model believes of people.
         let asked = live.asked(&course);
         near("S6", asked.median, 0.0, 1e-3);
         near("S6", asked.need.unwrap(), 0.0, 1e-3);
         // With it: people fade a little, and the projection says so; less and less of it is left.
         near(row, seen(&live, &course).finish, 420.0, off * doubt);
-        let x = f64::from(done.0) / 20_000.0;
-        near("S6", f64::from(time.0) / 1e3 / course.share(x), 420.0, 0.1);
+        near("S6", seconds / course.share(x), 420.0, 0.1);
     }
 }
 
@@ -202,7 +154,7 @@ fn limits_stand_above_the_marks() {
         recording.add(At(12_000), RunId(Uuid::nil()), &heard).refused.len()
     };
     assert_eq!((refused(182), refused(178)), (1, 0), "L1");
-    near("L1", watts_from_speed(limits::SPEED_MAX), 2_041.0, 1.0);
+    near("L1", 2.8 * limits::SPEED_MAX.powi(3), 2_041.0, 1.0);
     let judged = |metres: f64, finish: f64| {
         let target = Target::Finish { finish_ms: millis(finish * 1e3) };
         let cost = target_cost(Measure::Distance(decimetres(metres * 1e1)), &target);
@@ -258,16 +210,6 @@ fn ranking() {
     assert_eq!(shown, Target::Finish { finish_ms: Millis(120_000) }, "K6");
 }
 
-#[test]
-fn single_strokes() {
-    // By arithmetic: work 60 P / R, way 60 v / R.
-    near("M1", joules_per_stroke(350.0, 36.0).unwrap(), 583.3, 0.1);
-    near("M1", metres_per_stroke(speed_from_watts(350.0), 36.0).unwrap(), 8.33, 0.01);
-    near("M2", joules_per_stroke(200.0, 24.0).unwrap(), 500.0, 0.1);
-    near("M2", metres_per_stroke(speed_from_watts(200.0), 24.0).unwrap(), 10.37, 0.01);
-    assert_eq!(joules_per_stroke(0.0, 0.0), None, "who pauses has no stroke");
-}
-
 fn plans(work: u32) -> impl Strategy<Value = (bool, Plan)> {
     let legs = prop::collection::vec((1_u32..1_000, 70_000_u32..240_000), 1..9);
     let legs = (any::<bool>(), legs).prop_map(move |(by_time, legs)| {
@@ -294,12 +236,12 @@ fn plans(work: u32) -> impl Strategy<Value = (bool, Plan)> {
 }
 
 proptest! {
-    /// S3: whatever the plan and the target, the splits add up to it to the millisecond.
+    /// S3: whatever the plan and the target, its curve only rises, and ends at the target.
     #[test]
-    fn splits_add_up_to_the_target(
+    fn a_plan_rises_and_ends_at_the_target(
         (by_time, plan) in plans(170_000),
         pace in 80_000_u32..240_000,
-        marks in prop::collection::btree_set(1_u32..170_000, 0..12),
+        marks in prop::collection::vec(0.0..=1.0_f64, 0..12),
     ) {
         let measure = if by_time {
             Measure::Time(Millis(170_000))
@@ -308,28 +250,12 @@ proptest! {
         };
         let target = Some(Target::Pace { per_500m_ms: Millis(pace) });
         let course = Course::new(measure, 1, &Aim { target, plan, ..Aim::default() }).unwrap();
-        let ends: Vec<u32> = marks.into_iter().chain([170_000]).collect();
-        let splits = course.splits(&ends);
-        let time: u64 = splits.iter().map(|split| u64::from(split.time_ms.0)).sum();
-        let distance: u64 = splits.iter().map(|split| u64::from(split.distance_dm.0)).sum();
-        let (work, cost) = if by_time { (time, distance) } else { (distance, time) };
-        prop_assert_eq!(work, 170_000);
-        prop_assert_eq!(cost, match course.target().unwrap() {
-            Cost::Time(time) => u64::from(time.0),
-            Cost::Distance(distance) => u64::from(distance.0),
-        });
-    }
-
-    /// The plan's curve and its inverse are one curve.
-    #[test]
-    fn the_plan_can_be_read_both_ways((by_time, plan) in plans(60_000), x in 0.0..=1.0_f64) {
-        let measure = if by_time {
-            Measure::Time(Millis(60_000))
-        } else {
-            Measure::Distance(Decimetres(60_000))
-        };
-        let course = Course::new(measure, 1, &Aim { plan, ..Aim::default() }).unwrap();
-        prop_assert!((course.inverse(course.share(x)) - x).abs() < 1e-9);
-        prop_assert!((0.0..=1.0).contains(&course.share(x)));
+        let mut marks = marks;
+        marks.sort_by(f64::total_cmp);
+        let spent: Vec<f64> =
+            marks.into_iter().chain([1.0]).map(|x| course.planned(x).unwrap()).collect();
+        prop_assert!(spent.windows(2).all(|pair| pair[0] <= pair[1]), "{spent:?}");
+        prop_assert!(spent[0] >= 0.0);
+        prop_assert_eq!(spent.last().copied(), course.target_amount());
     }
 }

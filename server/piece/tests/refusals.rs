@@ -8,7 +8,7 @@ use thole_piece::{
         Measure, check_audience, check_call_text, check_name, check_piece, check_span, fastest,
         implausible_mean, target_cost,
     },
-    plan::{Course, stretch_ends},
+    plan::Course,
 };
 use thole_protocol::{
     refusal::{Refusal, Why},
@@ -273,12 +273,6 @@ fn plans_and_past_results_fit_the_piece() {
     assert_eq!((past.best, past.newest, past.results), (307.0, 311.0, 3));
     // The geometric mean, as of all slack.
     assert!((past.mean - libm::cbrt(311.0 * 307.0 * 312.0)).abs() < 1e-6, "{past:?}");
-}
-
-#[test]
-fn results_are_told_in_quarters_or_repeats() {
-    assert_eq!(stretch_ends(&piece(&[metres(1_700)], 0)), [4_250, 8_500, 12_750, 17_000]);
-    assert_eq!(stretch_ends(&piece(&[seconds(70), seconds(35)], 20)), [70_000, 105_000]);
 }
 
 proptest! {
