@@ -22,7 +22,12 @@ use tokio_tungstenite::{client_async, tungstenite::Message};
 use uuid::Uuid;
 
 use crate::{
-    athlete::Athlete, clock::Clock, figures::middle, machine::Cores, run::Tried, settings::Settings,
+    athlete::Athlete,
+    clock::Clock,
+    figures::middle,
+    machine::Cores,
+    run::{ADDED, Tried},
+    settings::Settings,
 };
 
 /// Athletes of one session.
@@ -100,7 +105,7 @@ async fn fill(settings: &Settings, sessions: u32, data: &Path) -> Result<Filled,
     let mut hello = None;
     for number in 0..sessions {
         let coach = Secret::new();
-        let append = session(settings, number, &coach);
+        let append = session(settings, number, ATHLETES, &coach);
         records += append.records.len();
         journal.append(append).await.map_err(|error| told(&error))?;
         hello = Some(coach.reveal());
@@ -108,9 +113,14 @@ async fn fill(settings: &Settings, sessions: u32, data: &Path) -> Result<Filled,
     }
     bar.finish_and_clear();
     let size = std::fs::metadata(data.join("thole.db")).map_err(|error| told(&error))?.len();
-    let secret = hello.ok_or("no session was asked for")?;
+    let hello = greeting(hello.ok_or("no session was asked for")?);
+    Ok(Filled { records, bytes: size, hello })
+}
+
+/// What the coach who has this secret says first.
+pub(crate) fn greeting(secret: String) -> ClientMsg {
     let version = thole_protocol::VERSION;
-    let hello = ClientMsg::Hello(Hello {
+    ClientMsg::Hello(Hello {
         version_min: version,
         version_max: version,
         role: Role::Coach,
@@ -120,14 +130,13 @@ async fn fill(settings: &Settings, sessions: u32, data: &Path) -> Result<Filled,
         unacked_seq: None,
         device: None,
         last_event: EventNo(0),
-    });
-    Ok(Filled { records, bytes: size, hello })
+    })
 }
 
 /// A session in the middle of its piece, as its journal has it.
-fn session(settings: &Settings, number: u32, coach: &Secret) -> Append {
+pub(crate) fn session(settings: &Settings, number: u32, many: u32, coach: &Secret) -> Append {
     let session = SessionId(Uuid::now_v7());
-    let mut athletes: Vec<(AthleteId, Athlete)> = (0..ATHLETES)
+    let mut athletes: Vec<(AthleteId, Athlete)> = (0..many)
         .map(|athlete| {
             let invented = Athlete::invented(number * ATHLETES + athlete, settings.seed);
             (AthleteId(Uuid::new_v4()), invented)
@@ -136,7 +145,6 @@ fn session(settings: &Settings, number: u32, coach: &Secret) -> Append {
     let order = |order| Input::Ordered { command: CommandId(Uuid::new_v4()), order };
     let record = |at, input| Record { at: At(at), input };
     let count_ms = u64::from(settings.piece().count_ms.0);
-    let roster = athletes.iter().map(|(id, athlete)| (*id, athlete.entry())).collect();
     let mut records = vec![
         record(
             0,
@@ -146,8 +154,12 @@ fn session(settings: &Settings, number: u32, coach: &Secret) -> Append {
             },
         ),
         record(1, order(Order::SetPieces { pieces: vec![settings.piece()] })),
-        record(2, Input::AthletesAdded { command: CommandId(Uuid::new_v4()), athletes: roster }),
     ];
+    for some in athletes.chunks(ADDED) {
+        let athletes = some.iter().map(|(id, athlete)| (*id, athlete.entry())).collect();
+        let command = CommandId(Uuid::new_v4());
+        records.push(record(2, Input::AthletesAdded { command, athletes }));
+    }
     records
         .extend(athletes.iter().map(|(athlete, _)| record(3, Input::Heard { athlete: *athlete })));
     records.push(record(4, order(Order::Arm)));
@@ -171,7 +183,8 @@ fn session(settings: &Settings, number: u32, coach: &Secret) -> Append {
         create: Some(SessionRow {
             session,
             code: JoinCode::from_random(u64::from(number)),
-            created_unix_ms: 1_750_000_000_000,
+            // Links of a session that is never closed end after a time.
+            created_unix_ms: thole_server::clock::Clock::new(1).unix_ms(),
             closed_unix_ms: None,
         }),
         tenure: 0,

@@ -11,6 +11,7 @@ mod floor;
 mod heard;
 mod link;
 mod machine;
+mod opening;
 mod rounds;
 mod run;
 mod settings;
@@ -63,6 +64,10 @@ fn carry_out(settings: &Settings) -> Result<bool, String> {
     let server = Tried::Server(program);
     if let Some(sessions) = settings.cold_start {
         cold::cold(settings, sessions, &server, &cores)?;
+        return Ok(true);
+    }
+    if settings.opening {
+        opening::opening(settings, &server, &cores)?;
         return Ok(true);
     }
     if settings.sweep {

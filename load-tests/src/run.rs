@@ -21,7 +21,7 @@ use crate::{
 };
 
 /// Athletes in one order that adds them: what the protocol allows.
-const ADDED: usize = 500;
+pub(crate) const ADDED: usize = 500;
 /// Calls go to all so often, and to one team half-way between.
 const CALL_EVERY: Duration = Duration::from_secs(5);
 /// Longest waits for what should take moments.
@@ -38,7 +38,7 @@ const DEAD_FOR: Duration = Duration::from_millis(700);
 const FLOOR_COUNTS_MS: u64 = 5_000;
 
 /// Limits that a crowd at one address would run into.
-pub(crate) const RAISED: [&str; 12] = [
+pub(crate) const RAISED: [&str; 14] = [
     "--athletes-max",
     "100000",
     "--connections-max",
@@ -51,6 +51,8 @@ pub(crate) const RAISED: [&str; 12] = [
     "100000",
     "--wrong-codes",
     "100000",
+    "--messages-per-s",
+    "1000",
 ];
 
 /// What is run.

@@ -52,6 +52,9 @@ pub(crate) struct Settings {
     /// Starts the server over a journal of so many sessions of 30, each with the seconds rowed that are asked for
     #[arg(long, value_name = "SESSIONS", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     pub(crate) cold_start: Option<u32>,
+    /// Starts the server over a session of all athletes, and tells how long others heard nothing while it was opened
+    #[arg(long)]
+    pub(crate) opening: bool,
     /// Where the curve of a sweep goes
     #[arg(long, value_name = "FILE", default_value = "sweep.svg")]
     pub(crate) svg: PathBuf,
