@@ -205,6 +205,35 @@ fn arrows_only_point_down() {
     }
 }
 
+/// One page says what is used of others, and why: `[workspace.dependencies]`.
+#[test]
+fn every_dependency_has_its_reason_above_it() {
+    let manifest = read("Cargo.toml");
+    let (_, table) = manifest.split_once("[workspace.dependencies]\n").unwrap();
+    let lines: Vec<&str> = table.lines().take_while(|line| !line.starts_with('[')).collect();
+    let mut reasoned = BTreeSet::new();
+    for (at, line) in lines.iter().enumerate() {
+        let Some((name, what)) = line.split_once(" = ") else { continue };
+        if line.starts_with('#') || what.contains("path = ") {
+            continue;
+        }
+        let above = at.checked_sub(1).map_or("", |above| lines[above]);
+        let reason = above.strip_prefix("# ").unwrap_or_default();
+        assert!(reason.split(' ').count() > 2, "write above {name} what it is used for");
+        reasoned.insert(name.to_owned());
+    }
+    let packages = metadata()["packages"].as_array().unwrap().clone();
+    let ours = packages.iter().map(|package| package["name"].as_str().unwrap().to_owned());
+    let ours: BTreeSet<String> = ours.collect();
+    let used: BTreeSet<String> = packages
+        .iter()
+        .flat_map(|package| ["normal", "dev", "build"].map(|kind| dependencies(package, kind)))
+        .flatten()
+        .filter(|name| !ours.contains(name))
+        .collect();
+    assert_eq!(used, reasoned, "what is used, and what has a reason in Cargo.toml");
+}
+
 #[test]
 fn the_server_uses_the_client_in_its_demo_alone() {
     let mut in_demo = 0;
