@@ -154,7 +154,8 @@ fn limits_stand_above_the_marks() {
         recording.add(At(12_000), RunId(Uuid::nil()), &heard).refused.len()
     };
     assert_eq!((refused(182), refused(178)), (1, 0), "L1");
-    near("L1", 2.8 * limits::SPEED_MAX.powi(3), 2_041.0, 1.0);
+    let most = limits::SPEED_MAX;
+    near("L1", 2.8 * most * most * most, 2_041.0, 1.0);
     let judged = |metres: f64, finish: f64| {
         let target = Target::Finish { finish_ms: millis(finish * 1e3) };
         let cost = target_cost(Measure::Distance(decimetres(metres * 1e1)), &target);
