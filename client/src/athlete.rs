@@ -72,6 +72,8 @@ pub enum Told {
     Lost {
         /// Why.
         says: String,
+        /// The close code; `None` when there was none.
+        code: Option<u16>,
         /// When it is tried again, in life.
         again_in: Duration,
     },
@@ -257,9 +259,9 @@ impl Athlete {
             News::Welcome { connection, welcome } => self.welcomed(connection, welcome),
             News::Said(msg) => self.said(msg),
             News::ClockSet => self.say_ready(),
-            News::Lost { says, again_in } => {
+            News::Lost { says, code, again_in } => {
                 self.connection = None;
-                self.told.push_back(Told::Lost { says, again_in });
+                self.told.push_back(Told::Lost { says, code, again_in });
             }
             News::Ended(ended) => {
                 self.connection = None;

@@ -84,7 +84,9 @@ impl Board {
                 }
                 // Nothing else that is said concerns a board.
                 News::Said(_) | News::ClockSet => {}
-                News::Lost { says, again_in } => self.told.push_back(Told::Lost { says, again_in }),
+                News::Lost { says, again_in, .. } => {
+                    self.told.push_back(Told::Lost { says, again_in })
+                }
                 News::Ended(ended) => self.told.push_back(Told::Ended(ended)),
             }
         }

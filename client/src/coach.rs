@@ -206,7 +206,7 @@ impl Coach {
             }
             News::Said(msg) => self.said(msg),
             News::ClockSet => {}
-            News::Lost { says, again_in } => {
+            News::Lost { says, again_in, .. } => {
                 self.outgoing.lost();
                 self.told.push_back(Told::Lost { says, again_in });
             }

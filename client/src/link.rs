@@ -82,6 +82,8 @@ pub enum News {
     Lost {
         /// Why, in one sentence.
         says: String,
+        /// The close code; `None` when there was none.
+        code: Option<u16>,
         /// When it tries again, in life.
         again_in: Duration,
     },
@@ -240,7 +242,7 @@ impl Keeper {
                     (ended, wait + restart.unwrap_or_default())
                 }
             };
-            let lost = News::Lost { says: ended.says, again_in };
+            let lost = News::Lost { says: ended.says, code: ended.code, again_in };
             if self.tell.send(lost).await.is_err() || self.wait(again_in).await.is_err() {
                 return;
             }

@@ -220,7 +220,7 @@ async fn close_codes_are_obeyed() {
         }
         assert!(link.next().await.is_none());
     }
-    for code in [1001, 1011, 1012, 1013, 4000] {
+    for code in [1001, 1011, 1012, 1013, 4000, 4001] {
         let (dial, mut door) = Door::open();
         let mut link = link(dial);
         let (server, _) = door.welcome(None).await;

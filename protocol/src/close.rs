@@ -24,6 +24,8 @@ pub enum Close {
     TooMany = 1008,
     /// Nothing was heard for a while: the application's heartbeat failed.
     Silent = 4000,
+    /// The secret opens nothing here, and the server is known to have lost records: it may have been a good one.
+    RecordsLost = 4001,
     /// The secret is wrong, was revoked or has expired; which of these is not said.
     WrongSecret = 4500,
     /// A newer connection of the same athlete has taken over.
@@ -70,6 +72,9 @@ impl Close {
             Close::NotText => "Only JSON text messages are understood here.",
             Close::TooMany => "Too many messages; send samples in batches.",
             Close::Silent => "Nothing was heard from this device; come back.",
+            Close::RecordsLost => {
+                "The server has lost records, and perhaps this link; leave this open: what you rowed stays here. Tell who runs the server."
+            }
             Close::WrongSecret => {
                 "This link opens nothing here: it is incomplete, expired, or a newer one took its place."
             }
@@ -94,6 +99,7 @@ impl Close {
 /// ```
 /// use thole_protocol::close::{OnClose, advice};
 /// assert_eq!(advice(Some(1012)), OnClose::Reconnect);
+/// assert_eq!(advice(Some(4001)), OnClose::Reconnect);
 /// assert_eq!(advice(Some(4500)), OnClose::Stop);
 /// assert_eq!(advice(None), OnClose::Reconnect);
 /// ```

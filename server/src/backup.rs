@@ -9,7 +9,11 @@ use std::{
 use clap::Args;
 use rusqlite::{Connection, OpenFlags, backup::Backup};
 
-use crate::{journal::sqlite::folder, secret::random_epoch};
+use crate::{
+    clock::Clock,
+    journal::sqlite::{folder, lost},
+    secret::random_epoch,
+};
 
 /// Where a journal is copied from.
 #[derive(Args, Debug)]
@@ -32,11 +36,11 @@ pub struct RestoreArgs {
 }
 
 /// Copies all that is durable at one instant, as one file for this user alone, and reads the copy once to see that it
-/// is whole.
+/// is whole; says what was written.
 ///
 /// # Errors
 /// There is no journal, the file is there already, or there is no room for it; says which, and leaves no half copy.
-pub fn backup(args: &BackupArgs) -> Result<(), String> {
+pub fn backup(args: &BackupArgs) -> Result<String, String> {
     let from = folder::file(&args.data);
     let source = readable(&from)?;
     own_file(&args.file)?;
@@ -45,17 +49,22 @@ pub fn backup(args: &BackupArgs) -> Result<(), String> {
         // Half a copy that looks like one is worse than none; what went wrong is said.
         let _ = fs::remove_file(&args.file);
     }
-    copied
+    let there = copied?;
+    Ok(format!(
+        "{} has {there}, all that was durable just now. The head coach's link and a certificate that was made here \
+         are not in it.",
+        args.file.display()
+    ))
 }
 
 /// Puts a copy where a server begins from it. The journal gets a new epoch: clients send everything again that they
-/// have and the copy has not.
+/// have and the copy has not. Says what was written, and what begins anew.
 ///
 /// # Errors
 /// The file is no copy of a journal, or the folder has something in it; says which, and changes nothing.
-pub fn restore(args: &RestoreArgs) -> Result<(), String> {
+pub fn restore(args: &RestoreArgs) -> Result<String, String> {
     let source = readable(&args.file)?;
-    judged(&source, &args.file)?;
+    let in_copy = judged(&source, &args.file)?;
     let there = fs::read_dir(&args.data).is_ok_and(|mut folder| folder.next().is_some());
     if there {
         return Err(format!(
@@ -69,12 +78,20 @@ pub fn restore(args: &RestoreArgs) -> Result<(), String> {
     let restored = copy(&source, &file).and_then(|copy| {
         let sql = "UPDATE meta SET value = ? WHERE name = 'epoch'";
         let renewed = copy.execute(sql, [random_epoch()]);
-        renewed.map(drop).map_err(|error| unwritten(&file, &error))
+        // What came after the copy is missing here: links made since are answered as lost, not as wrong.
+        let noted = renewed.and_then(|_| lost::note(&copy, Clock::new(1).unix_ms()));
+        noted.map_err(|error| unwritten(&file, &error))
     });
     if restored.is_err() {
         let _ = fs::remove_file(&file);
     }
-    restored
+    restored?;
+    Ok(format!(
+        "{} has {in_copy}. Coaches, boards and athletes come by the links that they had when the copy was made; the head \
+         coach's link opens nothing here: the next start makes a new one, unless it is open to all. Leave devices on \
+         that were in a session since: they send what the copy has not.",
+        args.data.display()
+    ))
 }
 
 fn unwritten(file: &Path, error: &dyn std::fmt::Display) -> String {
@@ -108,8 +125,8 @@ fn copy(source: &Connection, file: &Path) -> Result<Connection, String> {
     Ok(copy)
 }
 
-/// Whether it is a whole journal.
-fn judged(copy: &Connection, file: &Path) -> Result<(), String> {
+/// What is in it, if it is a whole journal.
+fn judged(copy: &Connection, file: &Path) -> Result<String, String> {
     let damaged =
         |what: &dyn std::fmt::Display| format!("{} is no whole journal ({what}).", file.display());
     let says: String = copy
@@ -120,5 +137,31 @@ fn judged(copy: &Connection, file: &Path) -> Result<(), String> {
     }
     let epoch = "SELECT value FROM meta WHERE name = 'epoch'";
     let epoch: Result<String, _> = copy.query_row(epoch, [], |row| row.get(0));
-    epoch.map(drop).map_err(|error| damaged(&error))
+    epoch.map_err(|error| damaged(&error))?;
+    let counted = |sql: &str| copy.query_row(sql, [], |row| row.get::<_, i64>(0));
+    let sessions = counted("SELECT count(*) FROM session").map_err(|error| damaged(&error))?;
+    let bytes = fs::metadata(file).map_err(|error| damaged(&error))?.len();
+    let sessions =
+        if sessions == 1 { "1 session".to_owned() } else { format!("{sessions} sessions") };
+    Ok(format!("{sessions} ({})", size(bytes)))
+}
+
+/// For people: in the largest unit of which there is at least one.
+fn size(bytes: u64) -> String {
+    match bytes {
+        0..1_024 => format!("{bytes} bytes"),
+        1_024..1_048_576 => format!("{} KiB", bytes.div_ceil(1_024)),
+        _ => format!("{} MiB", bytes.div_ceil(1_048_576)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn how_large_a_copy_is_reads_well() {
+        let sizes = [0, 1_023, 1_024, 86_017, 1_048_576, 3_000_000_000].map(size);
+        assert_eq!(sizes, ["0 bytes", "1023 bytes", "1 KiB", "85 KiB", "1 MiB", "2862 MiB"]);
+    }
 }

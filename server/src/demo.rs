@@ -1,7 +1,10 @@
 //! `thole-server demo`: an invented class on an invented evening, rowed by real clients over real
 //! WebSockets, so that everything can be seen before anybody is asked to row.
 
-use std::{collections::BTreeSet, io::Write, net::SocketAddr, sync::Arc, time::Duration};
+use std::{
+    collections::BTreeSet, fs::Permissions, io::Write, net::SocketAddr,
+    os::unix::fs::PermissionsExt, sync::Arc, time::Duration,
+};
 
 use clap::Args;
 use thole::{
@@ -53,6 +56,7 @@ pub struct DemoArgs {
 pub async fn run(args: &DemoArgs) -> Result<(), String> {
     let folder = tempfile::Builder::new()
         .prefix("thole-demo-")
+        .permissions(Permissions::from_mode(0o700))
         .tempdir()
         .map_err(|error| format!("There is no room for temporary files: {error}."))?;
     let settings = ServeArgs {

@@ -85,20 +85,22 @@ pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String
     Ok(is_whole)
 }
 
-/// Saves what can be read of a damaged journal into a new file; true when that was all of it.
+/// Saves what can be read of a damaged journal into a new file, and says whether that was all of it. It is done when
+/// everything that can be read is saved, however much that is; `check` tells what is missing.
 ///
 /// # Errors
 /// One sentence: there is no journal, or the new file is there already or cannot be written.
-pub fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<bool, String> {
+pub fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), String> {
     let lost = SqliteJournal::salvage(&args.data, &args.out)?;
     let told = |error: std::io::Error| format!("{error}.");
     for what in &lost {
         writeln!(out, "{what}").map_err(told)?;
     }
     let file = args.out.display();
-    writeln!(out, "{file} has what could be read; `thole-server check` on its folder says what is missing in it.")
-        .map_err(told)?;
-    Ok(lost.is_empty())
+    let says =
+        if lost.is_empty() { "everything: all rows could be read" } else { "what could be read" };
+    writeln!(out, "{file} has {says}; `thole-server check` on its folder says what is missing or damaged in it.")
+        .map_err(told)
 }
 
 /// Prints the records of a session.

@@ -31,7 +31,7 @@ pub struct Record {
 }
 
 /// As whom a secret lets somebody in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Holder {
     /// The coach.
     Coach,
@@ -249,8 +249,23 @@ pub trait Journal: Send + Sync + 'static {
     /// What a secret opens; none for one that is unknown or revoked.
     fn held(&self, hash: SecretHash) -> Answer<Option<Held>>;
 
+    /// Whether a link that opens nothing may have been a good one: its row is damaged, or the store has lost something
+    /// and noted it (`LOST`) at this instant, in Unix ms, or later. Never for a link that was revoked.
+    fn may_have_lost(&self, hash: SecretHash, since_unix_ms: u64) -> Answer<bool> {
+        let _ = hash;
+        let noted = self.kept(LOST);
+        Box::pin(async move { Ok(is_noted(noted.await?.as_deref(), since_unix_ms)) })
+    }
+
     /// Random, made with the journal: when it changes, everything before is lost.
     fn epoch(&self) -> String;
+}
+
+/// Under this name stands when a store found last that something of it is missing, in Unix ms.
+pub const LOST: &str = "lost";
+
+fn is_noted(lost: Option<&str>, since_unix_ms: u64) -> bool {
+    lost.and_then(|unix_ms| unix_ms.parse::<u64>().ok()).is_some_and(|lost| lost >= since_unix_ms)
 }
 
 /// Gives a slice to whoever takes them.

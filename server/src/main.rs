@@ -107,10 +107,12 @@ fn main() -> ExitCode {
         Task::Replay(args) => logs::begin("info", LogFormat::Text).and_then(|()| replay(&args)),
         Task::Fit(args) => logs::begin("info", LogFormat::Text).and_then(|()| fit(&args)),
         Task::Check(args) => check(&args),
-        Task::Salvage(args) => inspect::salvage(&args, &mut std::io::stdout().lock()).map(code),
+        Task::Salvage(args) => {
+            inspect::salvage(&args, &mut std::io::stdout().lock()).map(|()| ExitCode::SUCCESS)
+        }
         Task::Journal(args) => journal(&args),
-        Task::Backup(args) => backup::backup(&args).map(|()| ExitCode::SUCCESS),
-        Task::Restore(args) => backup::restore(&args).map(|()| ExitCode::SUCCESS),
+        Task::Backup(args) => backup::backup(&args).map(told),
+        Task::Restore(args) => backup::restore(&args).map(told),
         Task::Man { folder } => {
             manual::pages(Program::command(), &folder).map(|()| ExitCode::SUCCESS)
         }
@@ -140,6 +142,12 @@ async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
     };
     replay::run(args, session, &mut std::io::stdout().lock())?;
     Ok(ExitCode::SUCCESS)
+}
+
+/// What was done, for whoever did it.
+fn told(says: String) -> ExitCode {
+    println!("{says}");
+    ExitCode::SUCCESS
 }
 
 /// Whether something is wrong can be told by a script, too.
@@ -224,7 +232,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     let settings = args.settings()?;
     logs::begin("info", settings.log_format)?;
     let mut settings = settings;
-    open_files::fit(&mut settings.limits);
+    open_files::fit(&mut settings);
     let journal = SqliteJournal::open(&settings.data).map_err(|error| error.to_string())?;
     prepare_certificate(&settings)?;
     let (scheme, speed) = (if settings.tls.is_some() { "https" } else { "http" }, settings.speed);

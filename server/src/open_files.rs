@@ -2,13 +2,14 @@
 
 use rustix::process::{Resource, getrlimit, setrlimit};
 
-use crate::limits::Limits;
+use crate::config::Settings;
 
 /// Beside connections: the journal's files, what the runtime needs, pages that are asked for, some to spare.
 const BESIDE: u64 = 64;
 
-/// Raises the limit as far as the system lets it, and allows no more connections than fit.
-pub fn fit(limits: &mut Limits) {
+/// Raises the limit as far as the system lets it, and allows no more connections than fit. That fewer fit than whoever
+/// runs it has asked for has to be looked into; the usual number is a bound, which nobody need reach.
+pub fn fit(settings: &mut Settings) {
     let mut limit = getrlimit(Resource::Nofile);
     if limit.current < limit.maximum {
         limit.current = limit.maximum;
@@ -19,17 +20,36 @@ pub fn fit(limits: &mut Limits) {
     }
     // None is no limit.
     let Some(files) = limit.current else { return };
-    let fits = connections(files);
-    if fits < limits.connections {
-        let asked = limits.connections;
-        tracing::warn!(
+    let Some((connections_max, asked_for)) = fewer(settings, files) else { return };
+    let asked = settings.limits.connections;
+    settings.limits.connections = connections_max;
+    match asked_for {
+        AskedFor::BySetting => tracing::warn!(
             files,
             asked,
-            connections_max = fits,
+            connections_max,
             "the limit of open files is lower than connections-max needs: raise it (LimitNOFILE, ulimit -n)"
-        );
-        limits.connections = fits;
+        ),
+        AskedFor::ByNobody => tracing::info!(
+            files,
+            connections_max,
+            "as many connections are taken as the limit of open files has room for"
+        ),
     }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum AskedFor {
+    BySetting,
+    ByNobody,
+}
+
+/// How many connections fit when that is fewer than the settings say, and whether somebody has set them.
+fn fewer(settings: &Settings, files: u64) -> Option<(usize, AskedFor)> {
+    let fits = connections(files);
+    let set = settings.differs.iter().any(|setting| setting.starts_with("connections-max="));
+    let asked_for = if set { AskedFor::BySetting } else { AskedFor::ByNobody };
+    (fits < settings.limits.connections).then_some((fits, asked_for))
 }
 
 /// How many connections fit into so many open files; one at least.
@@ -40,6 +60,19 @@ fn connections(files: u64) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::ServeArgs;
+
+    #[test]
+    fn too_few_files_are_warned_of_where_somebody_has_asked_for_more() {
+        let settings = |most: Option<&str>| {
+            let connections = most.map(str::to_owned);
+            ServeArgs { connections, ..ServeArgs::default() }.settings().unwrap()
+        };
+        assert_eq!(fewer(&settings(None), 20_000), Some((19_936, AskedFor::ByNobody)));
+        assert_eq!(fewer(&settings(None), 30_000), None);
+        assert_eq!(fewer(&settings(Some("30000")), 20_000), Some((19_936, AskedFor::BySetting)));
+        assert_eq!(fewer(&settings(Some("500")), 20_000), None);
+    }
 
     #[test]
     fn some_files_are_kept_for_what_is_no_connection() {

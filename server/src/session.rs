@@ -746,7 +746,9 @@ impl Task {
             _ => !self.devices.was_sent_away(holder, asked),
         };
         if unknown || !may_come {
-            return outbox.close(Close::WrongSecret);
+            // A record that is damaged may have made the seat.
+            let lost = unknown && !self.core.damage().is_empty();
+            return outbox.close(if lost { Close::RecordsLost } else { Close::WrongSecret });
         }
         let in_command = self.devices.enter(conn, holder, hello.device, outbox);
         let view = self.core.view(viewer);

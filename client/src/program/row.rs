@@ -67,7 +67,7 @@ pub(crate) struct RowArgs {
     /// Your plan: even, fast_start, negative_split, or legs (500m@1:55+1200m@2:01)
     #[arg(long)]
     plan: Option<String>,
-    /// Says that the cautions were read and are accepted; without it they are shown
+    /// Says that the cautions were read and are accepted; without it they are shown, and nobody joins
     #[arg(long)]
     cautions_read: bool,
     /// Passes heart rate on to the coach
@@ -155,8 +155,8 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
     let source = args.source().map_err(usage)?;
     let drops = args.invented.drops().map_err(usage)?;
     let aim = args.aim().map_err(usage)?;
+    caution(common, &args)?;
     let link = args.place(common).await?;
-    caution(common, &args);
     let config = AthleteConfig {
         dial: common.dial(link.address.clone())?,
         secret: link.secret.clone(),
@@ -206,6 +206,7 @@ async fn rowed(mut telling: telling::Telling<'_>, mut seat: Seat) -> Result<(), 
             return Ok(telling.ended(ended)?);
         }
         telling.told(&told, seat.athlete().pending());
+        telling.save_what_is_lost(&told, seat.athlete());
         if telling.may_leave() && seat.is_done() {
             return Ok(());
         }
@@ -238,6 +239,7 @@ async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Resul
                     lines = Some(lines_of_stdin());
                 }
                 telling.told(&told, athlete.pending());
+                telling.save_what_is_lost(&told, &athlete);
             }
             line = line => match line {
                 Some(line) => {
@@ -270,20 +272,24 @@ fn pipe(athlete: &mut Athlete, line: &str, nth: u64, thin: &mut Thin) {
     }
 }
 
-fn caution(common: &Common, args: &RowArgs) {
-    if !args.cautions_read {
-        common.tell(json!({"event": "cautions", "cautions": CAUTIONS}), || {
-            let mut text = String::from("Before you row:\n");
-            for caution in CAUTIONS {
-                text.push_str(&format!("  - {caution}\n"));
-            }
-            text.push_str("When you have read this and accept it, add --cautions-read.");
-            Some(text)
-        });
-    }
+/// Shows what has to be read before. Whoever has not accepted it takes no place: everybody would wait for them in vain.
+fn caution(common: &Common, args: &RowArgs) -> Result<(), Failed> {
     if args.share_heart_rate {
         common.tell(json!({"event": "heart_rate", "says": HEART_RATE}), || Some(HEART_RATE.into()));
     }
+    if args.cautions_read {
+        return Ok(());
+    }
+    common.tell(json!({"event": "cautions", "cautions": CAUTIONS}), || {
+        let mut text = String::from("Before you row:\n");
+        for caution in CAUTIONS {
+            text.push_str(&format!("  - {caution}\n"));
+        }
+        Some(text)
+    });
+    Err(usage(
+        "You are not in the session yet. When you have read this and accept it, give the same command again with --cautions-read.",
+    ))
 }
 
 impl RowArgs {

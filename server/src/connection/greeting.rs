@@ -1,6 +1,6 @@
 //! Who is there: a new session, somebody who joins by code, or a secret.
 
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 
 use thole_piece::{Input, limits as core_limits, name};
 use thole_protocol::{
@@ -244,8 +244,13 @@ where
     let opens = SecretHash::of(&hello.secret);
     let held = server.journal.held(opens).await;
     let Some(held) = held.map_err(|error| fault(&error))? else {
-        guest.was_wrong();
-        return Err(wrong);
+        let now = server.clock.unix_ms();
+        let since = now.saturating_sub(ms(server.settings.limits.open_links));
+        let lost = server.journal.may_have_lost(opens, since).await;
+        if lost.map_err(|error| fault(&error))? {
+            return Err(Ended::Closing(Close::RecordsLost));
+        }
+        return Err(told_late(guest, wrong).await);
     };
     let (role, you) = match held.holder {
         Holder::Coach => (Role::Coach, None),
@@ -285,6 +290,17 @@ where
     Err(Ended::Closing(Close::GoingAway))
 }
 
+/// Whoever tries one wrong secret after the other waits for the answer, and gives way meanwhile.
+async fn told_late(guest: &Guest, wrong: Ended) -> Ended {
+    let leave = Arc::new(Notify::new());
+    let _awaited = guest.awaited(&leave);
+    tokio::select! {
+        biased;
+        () = guest.was_wrong_secret() => wrong,
+        () = leave.notified() => Ended::GivesWay,
+    }
+}
+
 pub(super) fn fault(error: &JournalError) -> Ended {
     if let JournalError::Unreadable(what) = error {
         tracing::error!(
@@ -307,8 +323,11 @@ pub(super) fn has_expired(server: &Server, row: &SessionRow) -> bool {
         Some(closed) => (closed, limits.links),
         None => (row.created_unix_ms, limits.open_links),
     };
-    let lives_ms = u64::try_from(lives.as_millis()).unwrap_or(u64::MAX);
-    from.saturating_add(lives_ms) < server.clock.unix_ms()
+    from.saturating_add(ms(lives)) < server.clock.unix_ms()
+}
+
+fn ms(duration: Duration) -> u64 {
+    u64::try_from(duration.as_millis()).unwrap_or(u64::MAX)
 }
 
 async fn created(

@@ -4,6 +4,7 @@ mod ahead;
 mod columns;
 mod convert;
 pub mod folder;
+pub(crate) mod lost;
 mod reader;
 mod reading;
 mod salvage;
@@ -31,7 +32,7 @@ use uuid::Uuid;
 
 use super::{Answer, Append, Found, Held, Journal, JournalError, SessionRow, Slice, hand_over};
 use crate::{
-    clock::{Reckoned, Uptime},
+    clock::{Clock, Reckoned, Uptime},
     secret::SecretHash,
 };
 use reader::Reader;
@@ -77,7 +78,8 @@ impl SqliteJournal {
         }
         folder::tighten(data).map_err(|error| write(&error))?;
         let file = folder::file(data);
-        if let Some(aside) = ahead::set_aside(data).map_err(|error| write(&error))? {
+        let aside = ahead::set_aside(data).map_err(|error| write(&error))?;
+        if let Some(aside) = &aside {
             tracing::error!(kept = %aside.display(), "the write-ahead file is damaged: a copy is kept, what can be read of it is used");
         }
         folder::own_file(&file).map_err(|error| write(&error))?;
@@ -91,6 +93,10 @@ impl SqliteJournal {
         prepare(&mut connection)?;
         let epoch = epoch(&connection)?;
         let (witness, seen) = Witness::open(data, &epoch).map_err(|error| write(&error))?;
+        // What cannot even be read is not there either.
+        if aside.is_some() || lost::is_end_missing(&connection, &seen).unwrap_or(true) {
+            lost::note(&connection, Clock::new(1).unix_ms()).map_err(|error| write(&error))?;
+        }
         let seen = Arc::new(seen);
         let reader =
             Connection::open_with_flags(&file, READ_ONLY).map_err(|error| write(&error))?;
@@ -162,10 +168,17 @@ impl SqliteJournal {
         let told = |error: &dyn std::fmt::Display| format!("{}: {error}.", out.display());
         let old = Connection::open_with_flags(&old, READ_ONLY)
             .map_err(|error| format!("{}: {error}.", old.display()))?;
+        if let Some(folder) = out.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+            folder::made(folder).map_err(|error| told(&error))?;
+        }
         let made = OpenOptions::new().write(true).create_new(true).mode(0o600).open(out);
         made.map_err(|error| told(&error))?;
         let mut new = Connection::open(out).map_err(|error| told(&error))?;
-        salvage::copy(&old, &mut new).map_err(|error| told(&error))
+        let missing = salvage::copy(&old, &mut new).map_err(|error| told(&error))?;
+        if !missing.is_empty() {
+            lost::note(&new, Clock::new(1).unix_ms()).map_err(|error| told(&error))?;
+        }
+        Ok(missing)
     }
 
     fn write(&self, change: Change) -> Answer<u64> {
@@ -303,6 +316,12 @@ impl Journal for SqliteJournal {
 
     fn held(&self, hash: SecretHash) -> Answer<Option<Held>> {
         self.reader.ask(move |connection| held(connection, hash))
+    }
+
+    fn may_have_lost(&self, hash: SecretHash, since_unix_ms: u64) -> Answer<bool> {
+        self.reader.ask(move |connection| {
+            lost::may_have_been_good(connection, hash, since_unix_ms).map_err(read)
+        })
     }
 
     fn epoch(&self) -> String {

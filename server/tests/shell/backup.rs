@@ -8,6 +8,8 @@ use std::{
 };
 
 use serde_json::{Value, json};
+use thole_protocol::close::Close;
+use tokio_tungstenite::tungstenite::Message;
 
 use crate::program::{Started, next, say, session_made, signal};
 
@@ -19,14 +21,19 @@ fn mode(path: &Path) -> u32 {
     fs::metadata(path).unwrap().permissions().mode() & 0o777
 }
 
-/// What the server answers to a coach's secret: a welcome, or none when it closes.
-async fn welcome(server: &Started, created: &Value) -> Option<Value> {
+/// What the server answers to a coach's secret: a welcome, or the code by which it closes.
+async fn welcome(server: &Started, created: &Value) -> Result<Value, u16> {
     let mut socket = server.socket().await;
     let hello = json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "coach",
         "secret": created["coach_secret"], "last_event": 0});
     say(&mut socket, hello).await;
-    let answer = next(&mut socket).await;
-    answer.is_text().then(|| serde_json::from_str(answer.to_text().unwrap()).unwrap())
+    match next(&mut socket).await {
+        Message::Text(text) => Ok(serde_json::from_str(&text).unwrap()),
+        other => {
+            let Message::Close(Some(frame)) = other else { panic!("{other:?}") };
+            Err(frame.code.into())
+        }
+    }
 }
 
 fn stopped(server: Started) {
@@ -44,6 +51,9 @@ async fn a_copy_made_while_it_runs_is_whole_and_a_server_goes_on_from_it() {
     let before = session_made(&mut server.socket().await, Path::new(&data)).await;
     let told = program(&["backup", &copy, "--data", &data]);
     assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
+    let says = String::from_utf8(told.stdout).unwrap();
+    let kib = fs::metadata(&copy).unwrap().len() / 1_024;
+    assert!(says.contains(&format!("has 1 session ({kib} KiB)")), "{says}");
     assert_eq!(mode(Path::new(&copy)), 0o600);
     let after = session_made(&mut server.socket().await, Path::new(&data)).await;
     let epoch = welcome(&server, &before).await.unwrap()["epoch"].clone();
@@ -63,10 +73,14 @@ async fn a_copy_made_while_it_runs_is_whole_and_a_server_goes_on_from_it() {
 
     let told = program(&["restore", &copy, "--data", &again]);
     assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
+    let says = String::from_utf8(told.stdout).unwrap();
+    assert!(says.contains(&format!("has 1 session ({kib} KiB)")), "{says}");
+    assert!(says.contains("the next start makes a new one"), "of the head coach's link: {says}");
     let server = Started::new(Path::new(&again), &[]);
     let back = welcome(&server, &before).await.expect("what was copied is there");
     assert_ne!(back["epoch"], epoch, "clients have to send everything again");
-    assert_eq!(welcome(&server, &after).await, None, "what came after the copy is not");
+    // What came after the copy is not there, and that is no fault of the link.
+    assert_eq!(welcome(&server, &after).await, Err(Close::RecordsLost.code()));
     stopped(server);
 }
 

@@ -32,7 +32,7 @@ fn table(heading: &str) -> Vec<Vec<String>> {
     rows
 }
 
-const CLOSES: [Close; 17] = [
+const CLOSES: [Close; 18] = [
     Close::GoingAway,
     Close::BrokenFrame,
     Close::NotText,
@@ -43,6 +43,7 @@ const CLOSES: [Close; 17] = [
     Close::Restart,
     Close::TooSlow,
     Close::Silent,
+    Close::RecordsLost,
     Close::WrongSecret,
     Close::Replaced,
     Close::SessionClosed,
@@ -129,10 +130,8 @@ fn the_table_of_limits_is_the_servers() {
         ("messages of one connection", format!("batches of {} or more", limits::BACK_FILL)),
         ("refused messages of one connection", format!("{} in one go", limits::REFUSALS_MAX)),
         ("wrong codes, secrets or keys on one connection", limits::WRONG_MAX.to_string()),
-        (
-            "wrong codes, secrets and keys of one address",
-            format!("{} in one go", limit.wrong_codes),
-        ),
+        ("wrong codes and keys of one address", format!("{} in one go", limit.wrong_codes)),
+        ("wrong secrets in `hello` of one address", format!("{} in one go", limit.wrong_codes)),
         (
             "connections of one address that have not said what they want",
             limit.strangers_per_address.to_string(),

@@ -35,6 +35,7 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
     }
     let aim = args.aim().map_err(usage)?;
     let pairs = pairs(common, &args)?;
+    caution(common, &args)?;
     let radio = Radio::find().await?;
     let several = pairs.len() > 1;
     let pairs = match pairs {
@@ -44,7 +45,6 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
         }
         pairs => pairs,
     };
-    caution(common, &args);
     let mut seats = Vec::new();
     for Pair { machine, link } in pairs {
         let config = AthleteConfig {
@@ -128,6 +128,7 @@ async fn row(
                     bridge = Some(radio.bridge(machine.clone()));
                 }
                 telling.told(&told, athlete.pending());
+                telling.save_what_is_lost(&told, &athlete);
             }
             heard = heard => {
                 for heard in heard.unwrap_or_default() {

@@ -1,7 +1,7 @@
 //! What an athlete at the command line is told: count-down, calls, own standing, result.
 
 use std::{
-    fs::OpenOptions,
+    fs::{self, OpenOptions},
     io::{self, Write},
     path::{Path, PathBuf},
     time::Duration,
@@ -78,12 +78,21 @@ fn write(folder: &Path, saved: &Saved) -> io::Result<PathBuf> {
     Err(io::Error::other(format!("{} is full of recordings", folder.display())))
 }
 
+/// In place of what this program saved before, of which nothing is lost when it ends in between.
+fn write_anew(file: &Path, saved: &Saved) -> io::Result<()> {
+    let next = file.with_extension("jsonl.next");
+    fs::write(&next, format!("{}\n", serde_json::to_string(saved)?))?;
+    fs::rename(next, file)
+}
+
 /// Tells what happens to an athlete.
 pub(crate) struct Telling<'a> {
     common: &'a Common,
     stays: Stays,
     speed: u32,
     save_to: PathBuf,
+    /// Where what was rowed is saved already.
+    saved_in: Option<PathBuf>,
     mirror: Option<Mirror>,
     go: Option<At>,
     /// Which of `COUNTS` comes next.
@@ -106,6 +115,7 @@ impl<'a> Telling<'a> {
             stays,
             speed,
             save_to,
+            saved_in: None,
             mirror: None,
             go: None,
             counted: 0,
@@ -175,7 +185,7 @@ impl<'a> Telling<'a> {
             Told::Refused(says) => {
                 self.common.tell(json!({"event": "refused", "says": says}), || Some(says.clone()));
             }
-            Told::Lost { says, again_in } => {
+            Told::Lost { says, again_in, .. } => {
                 let again_in_ms = u64::try_from(again_in.as_millis()).unwrap_or(u64::MAX);
                 let line = json!({"event": "lost", "says": says, "again_in_ms": again_in_ms});
                 self.common.tell(line, || {
@@ -197,29 +207,52 @@ impl<'a> Telling<'a> {
 
     /// Saves what was rowed when the server knows nothing of it any more, or has not heard all of it: with this program
     /// it would be gone.
-    pub(crate) fn save(&self, ended: &Ended, athlete: &Athlete) {
+    pub(crate) fn save(&mut self, ended: &Ended, athlete: &Athlete) {
         let is_unknown = ended.code == Some(Close::WrongSecret.code());
-        if !is_unknown && athlete.pending() == 0 {
-            return;
+        if is_unknown || athlete.pending() > 0 {
+            self.keep(athlete);
         }
+    }
+
+    /// The same while it goes on, each time the server says that it has lost records: nobody knows whether they come back,
+    /// nor how this program ends.
+    pub(crate) fn save_what_is_lost(&mut self, told: &Told, athlete: &Athlete) {
+        if let Told::Lost { code: Some(code), .. } = told
+            && *code == Close::RecordsLost.code()
+        {
+            self.keep(athlete);
+        }
+    }
+
+    fn keep(&mut self, athlete: &Athlete) {
         let Some(saved) = saved(&self.whose(), athlete.samples()) else { return };
         if saved.metres() <= 0.0 {
             return;
         }
-        match write(&self.save_to, &saved) {
+        let is_new = self.saved_in.is_none();
+        let written = match self.saved_in.take() {
+            Some(file) => write_anew(&file, &saved).map(|()| file),
+            None => write(&self.save_to, &saved),
+        };
+        match written {
             Ok(file) => {
-                let file = file.display().to_string();
-                let line = json!({"event": "saved", "file": file, "metres": saved.metres()});
-                self.common.tell(line, || {
-                    Some(format!(
-                        "What you rowed ({:.0} m) is saved in {file}. Ask your coach for a new link; if the server has \
-                         lost it, it can be rowed again: thole row --from {file} --link LINK",
-                        saved.metres()
-                    ))
-                });
+                if is_new {
+                    self.tell_saved(&file, saved.metres());
+                }
+                self.saved_in = Some(file);
             }
             Err(error) => eprintln!("What you rowed could not be saved: {error}."),
         }
+    }
+
+    fn tell_saved(&self, file: &Path, metres: f64) {
+        let file = file.display().to_string();
+        self.common.tell(json!({"event": "saved", "file": file, "metres": metres}), || {
+            Some(format!(
+                "What you rowed ({metres:.0} m) is saved in {file}. Ask your coach for a new link; if the server has \
+                 lost it, it can be rowed again: thole row --from {file} --link LINK"
+            ))
+        });
     }
 
     fn whose(&self) -> Whose {

@@ -5,6 +5,8 @@ export type Advice = 'reconnect' | 'stop';
 
 /** The secret is wrong, or a newer one has taken its place. */
 export const WRONG_SECRET = 4500;
+/** It opens nothing now, and the server has lost records: it may be a good one. */
+export const RECORDS_LOST = 4001;
 
 /** Also for codes that nobody has defined yet; null = no close frame came. */
 export function advice(code: number | null): Advice {

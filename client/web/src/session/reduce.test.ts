@@ -65,8 +65,8 @@ describe('a page that is connected', () => {
 
   test('shows what stood last while the connection is lost, and says so', () => {
     const there = heard(welcome(PIECES), example('standings.json'));
-    const lost = reduce(there, { news: 'lost', says: 'Nothing was heard.', again_in_ms: 90 });
-    expect(lost.connected).toEqual({ is: 'lost', says: 'Nothing was heard.' });
+    const lost = reduce(there, { news: 'lost', says: 'Nothing was heard.', code: null, again_in_ms: 90 });
+    expect(lost.connected).toEqual({ is: 'lost', says: 'Nothing was heard.', code: null });
     expect(session(lost).standings?.lines).toHaveLength(5);
     const back = reduce(lost, { news: 'welcome', msg: welcome(PIECES) });
     expect(back.connected).toEqual({ is: 'here' });

@@ -33,7 +33,7 @@ const ANSWERS_MAX = 100;
 export type Connected =
   | { readonly is: 'connecting' }
   | { readonly is: 'here' }
-  | { readonly is: 'lost'; readonly says: string }
+  | { readonly is: 'lost'; readonly says: string; readonly code: number | null }
   | { readonly is: 'ended'; readonly says: string; readonly code: number | null };
 
 /** How a call came to its end. */
@@ -129,7 +129,7 @@ export function reduce(state: State, news: News): State {
     case 'clock_set':
       return state;
     case 'lost':
-      return { ...state, connected: { is: 'lost', says: news.says } };
+      return { ...state, connected: { is: 'lost', says: news.says, code: news.code } };
     case 'ended':
       return { ...state, connected: { is: 'ended', says: news.says, code: news.code } };
     default:

@@ -125,7 +125,7 @@ test('a server that restarts says how long to stay away', () => {
   const { world, news } = inSession();
   world.say({ type: 'restart', after_ms: 1_730 });
   world.end(1012, 'The server restarts; come back in a moment.');
-  expect(news.at(-1)).toEqual({ news: 'lost', says: 'The server restarts; come back in a moment.', again_in_ms: 1_830 });
+  expect(news.at(-1)).toEqual({ news: 'lost', says: 'The server restarts; come back in a moment.', code: 1012, again_in_ms: 1_830 });
 });
 
 test('a link that opens nothing is told and not tried again', () => {

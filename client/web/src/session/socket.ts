@@ -63,7 +63,7 @@ export type News =
   /** The clock has been asked often enough to be believed. */
   | { readonly news: 'clock_set' }
   /** It comes back by itself. */
-  | { readonly news: 'lost'; readonly says: string; readonly again_in_ms: number }
+  | { readonly news: 'lost'; readonly says: string; /** Null: without a close frame. */ readonly code: number | null; readonly again_in_ms: number }
   /** For good. */
   | { readonly news: 'ended'; readonly says: string; readonly code: number | null };
 
@@ -318,7 +318,7 @@ export class Link {
     this.#failures += 1;
     const waitMs = (restartMs + longestMs * this.#world.random()) / this.#speed;
     this.#later(waitMs, () => this.#connect());
-    this.#tell({ news: 'lost', says, again_in_ms: waitMs });
+    this.#tell({ news: 'lost', says, code, again_in_ms: waitMs });
   }
 
   #send(connection: Connection, msg: ClientMsg): void {

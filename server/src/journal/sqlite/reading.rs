@@ -277,6 +277,9 @@ impl<'a> Walk<'a> {
             };
             self.name(from, to, what, self.about(&rows));
         }
+        // Behind a gap nothing can be proven, and nothing says that it is not as it was written: kept, named, and the
+        // results that it touches are marked. Withheld, each lost record would take up to a whole commit of strokes along that
+        // no device may have any more.
         self.serve(rows, is_whole || gap);
     }
 

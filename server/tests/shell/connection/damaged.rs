@@ -12,8 +12,8 @@ use thole_protocol::{
     units::{At, Decimetres, Millis},
 };
 use thole_server::{
-    journal::{Append, Grant, Holder, Journal, Record, SessionRow, sqlite::SqliteJournal},
-    secret::Secret,
+    journal::{Append, Grant, Holder, Journal, LOST, Record, SessionRow, sqlite::SqliteJournal},
+    secret::{Secret, SecretHash},
     session::Event,
 };
 
@@ -345,4 +345,105 @@ async fn replay_prints_where_a_record_is_not_what_the_strokes_give() {
         says.contains(r#""piece":0,"revision":2,"differs":"#) && says.contains("seat 0"),
         "{says}"
     );
+}
+
+impl Evening {
+    /// Cy comes later, in a commit of his own: his secret.
+    async fn cy_comes(&self) -> Value {
+        let journal = SqliteJournal::open(self.folder.path()).unwrap();
+        let cy = Secret::new();
+        let spec = AthleteSpec { name: "Cy".to_owned(), ..AthleteSpec::default() };
+        let athletes = vec![(athlete(3), RosterEntry { spec, aims: Vec::new() })];
+        let input = Input::AthletesAdded { command: CommandId(Uuid::from_u128(9)), athletes };
+        let append = Append {
+            session: SESSION,
+            create: None,
+            tenure: 0,
+            first: self.last + 1,
+            records: Arc::new(vec![Record { at: At(GO + 90_000), input }]),
+            revoke: vec![Holder::Athlete(athlete(2))],
+            grant: vec![Grant { hash: cy.hash(), holder: Holder::Athlete(athlete(3)) }],
+            closed_unix_ms: None,
+            reckoned: None,
+        };
+        journal.append(append).await.unwrap();
+        json!(cy.reveal())
+    }
+
+    /// With which code whoever comes by this secret is sent away.
+    async fn sent_away(&self, gym: &Gym, secret: &Value) -> u16 {
+        gym.enter("athlete", secret).await.is_closed().await
+    }
+}
+
+#[tokio::test]
+async fn who_came_in_with_the_end_that_was_lost_is_not_sent_away_for_good() {
+    let evening = Evening::rowed().await;
+    let cy = evening.cy_comes().await;
+    let gym = evening.gym().await;
+    gym.enter("athlete", &cy).await.hears("welcome").await;
+    let nobody = json!("not a secret of anybody's");
+    assert_eq!(evening.sent_away(&gym, &nobody).await, Close::WrongSecret.code());
+    evening.stop(gym).await;
+    let hash = SecretHash::of(cy.as_str().unwrap()).to_hex();
+    evening.change(&format!(
+        "DELETE FROM record WHERE position > {}; DELETE FROM secret WHERE hash = x'{hash}'",
+        evening.last
+    ));
+    // The second start finds what the first has written behind the gap, and the witness has seen it.
+    for start in 1..=2 {
+        let gym = evening.gym().await;
+        assert_eq!(evening.sent_away(&gym, &cy).await, Close::RecordsLost.code(), "{start}");
+        // Of a link that was revoked it is known that it is wrong.
+        let bo = evening.sent_away(&gym, &evening.secrets[1]).await;
+        assert_eq!(bo, Close::WrongSecret.code(), "{start}");
+        gym.coach().await.hears("welcome").await;
+        evening.stop(gym).await;
+    }
+}
+
+#[tokio::test]
+async fn who_was_in_a_session_that_is_missing_whole_is_not_sent_away_for_good() {
+    let evening = Evening::rowed().await;
+    evening.change(
+        "DELETE FROM secret; DELETE FROM record; DELETE FROM person; DELETE FROM run;
+         DELETE FROM reckoned; DELETE FROM session",
+    );
+    for start in 1..=2 {
+        let gym = evening.gym().await;
+        let ana = evening.sent_away(&gym, &evening.secrets[0]).await;
+        assert_eq!(ana, Close::RecordsLost.code(), "{start}");
+        // Its place in the witness is taken by another one.
+        gym.another().await;
+        evening.stop(gym).await;
+    }
+}
+
+#[tokio::test]
+async fn a_link_or_a_seat_that_is_damaged_sends_nobody_away_for_good() {
+    for change in [
+        "UPDATE secret SET sum = x'00'",
+        // The roster: what is said of all, and a record for each person.
+        "DELETE FROM record WHERE position BETWEEN 1 AND 3",
+    ] {
+        let evening = Evening::rowed().await;
+        evening.change(change);
+        let gym = evening.gym().await;
+        let ana = evening.sent_away(&gym, &evening.secrets[0]).await;
+        assert_eq!(ana, Close::RecordsLost.code(), "{change}");
+    }
+}
+
+#[tokio::test]
+async fn what_was_lost_is_remembered_for_as_long_as_a_link_lives() {
+    let gym = Gym::new().await;
+    let settings = ServeArgs::default().settings().unwrap();
+    let lives = u64::try_from(settings.limits.open_links.as_millis()).unwrap();
+    for (ago, code) in [(lives - 60_000, Close::RecordsLost), (lives + 60_000, Close::WrongSecret)]
+    {
+        let lost = (now_unix_ms() - ago).to_string();
+        gym.server.journal.keep(LOST, lost).await.unwrap();
+        let mut strange = gym.enter("coach", &json!("not a secret of anybody's")).await;
+        assert_eq!(strange.is_closed().await, code.code());
+    }
 }

@@ -57,8 +57,16 @@ async fn somebody_who_guesses_finds_nothing_and_keeps_nobody_out_who_has_the_cod
     assert!(began.elapsed() <= Duration::from_secs(2), "{:?}", began.elapsed());
     // Who has a secret waits for nothing at all.
     gym.coach().await.hears("welcome").await;
-    // Wrong secrets are wrong codes, too.
-    for _ in 0..3 {
-        gym.enter("coach", &json!("a guess")).await.is_closed().await;
+    // Secrets have a share of their own: whoever guesses them is told so late, and who has one never waits.
+    let began = gym.server.clock.instant();
+    for _ in 0..65 {
+        let code = gym.enter("coach", &json!("a guess")).await.is_closed().await;
+        assert_eq!(code, Close::WrongSecret.code());
     }
+    assert!((4..=6).contains(&began.elapsed().as_secs()), "{:?}", began.elapsed());
+    let began = gym.server.clock.instant();
+    gym.coach().await.hears("welcome").await;
+    assert!(began.elapsed() < Duration::from_secs(1), "{:?}", began.elapsed());
+    gym.join("Bo").await;
+    assert!(began.elapsed() <= Duration::from_secs(2), "{:?}", began.elapsed());
 }

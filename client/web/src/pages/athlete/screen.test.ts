@@ -49,14 +49,14 @@ test('the door, until there is a place; a place refused leads back to it with th
   expect(shown(null, { entered: false })).toEqual({ is: 'entrance', says: '' });
   expect(shown(null, { connected: { is: 'ended', says: 'The name is taken.', code: null } })).toEqual({ is: 'entrance', says: 'The name is taken.' });
   expect(shown(null, { connected: { is: 'connecting' } }).is).toBe('connecting');
-  expect(shown(null, { connected: { is: 'lost', says: '' } }).is).toBe('away');
+  expect(shown(null, { connected: { is: 'lost', says: '', code: null } }).is).toBe('away');
   expect(shown(session(ROWING), { connected: { is: 'ended', says: 'Elsewhere.', code: 4501 } }).is).toBe('ended');
 });
 
 test('the count goes over into rowing at the go, also while the server is away', () => {
   const counting = session({ phase: 'counting', go_at_ms: GO });
   expect(shown(counting, { nowMs: GO - 2_500 })).toEqual({ is: 'counting', ms: 2_500 });
-  expect(shown(counting, { nowMs: GO, connected: { is: 'lost', says: '' } }).is).toBe('rowing');
+  expect(shown(counting, { nowMs: GO, connected: { is: 'lost', says: '', code: null } }).is).toBe('rowing');
 });
 
 test('who comes into a piece does first what comes before rowing; the result comes all the same', () => {
@@ -108,7 +108,7 @@ test('each their own rest: counted from when the own repeat was done', () => {
 
 test('repeats by time go by the clock while the server is away', () => {
   const timed = session(ROWING, { spec: spec('3x20s/1:00'), own: own() });
-  const away = { connected: { is: 'lost', says: '' } } as const;
+  const away = { connected: { is: 'lost', says: '', code: null } } as const;
   expect(shown(timed, { ...away, repeatDone: true, doneAtMs: GO + 20_000, nowMs: GO + 30_000 })).toEqual({ is: 'rest', next: 1, of: 3, ms: 50_000 });
   expect(shown(timed, { ...away, repeat: 1, doneAtMs: GO + 20_000, nowMs: GO + 81_000 }).is).toBe('rowing');
 });

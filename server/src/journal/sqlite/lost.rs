@@ -1,0 +1,82 @@
+//! What a journal has lost, as far as its file and its witness show it at the start. It is noted in the journal: links
+//! that it does not know may have been good ones, and whoever holds one is not sent away for good.
+
+use rusqlite::{Connection, OptionalExtension, params};
+use thole_protocol::ids::SessionId;
+use uuid::Uuid;
+
+use super::{
+    seats,
+    witness::{AllSeen, Seen},
+};
+use crate::{
+    journal::{LOST, chain::Tag, is_noted},
+    secret::SecretHash,
+};
+
+/// Whether the end of any session, or a whole session, is missing. Of each only the last row is read: what is damaged
+/// before it takes no link along.
+pub(super) fn is_end_missing(connection: &Connection, seen: &AllSeen) -> rusqlite::Result<bool> {
+    let mut select = connection.prepare("SELECT number, session FROM session")?;
+    let there = select.query_map([], |row| {
+        Ok((row.get::<_, i64>(0)?, SessionId(Uuid::from_bytes(row.get(1)?))))
+    })?;
+    let there: Vec<(i64, SessionId)> = there.collect::<Result<_, _>>()?;
+    if seen.keys().any(|session| !there.iter().any(|(_, other)| other == session)) {
+        return Ok(true);
+    }
+    for (number, session) in there {
+        if !is_end_there(connection, number, seen.get(&session))? {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+fn is_end_there(
+    connection: &Connection,
+    number: i64,
+    seen: Option<&Seen>,
+) -> rusqlite::Result<bool> {
+    let sql = "SELECT position, tag FROM record WHERE session = ? ORDER BY position DESC LIMIT 1";
+    let mut select = connection.prepare_cached(sql)?;
+    let last = select.query_row([number], |row| {
+        Ok((row.get::<_, i64>(0)?.cast_unsigned(), row.get::<_, Option<Tag>>(1)?))
+    });
+    let Some((last, tag)) = last.optional()? else { return Ok(false) };
+    Ok(match seen {
+        Some(seen) if seen.next > last + 1 => false,
+        Some(seen) if seen.next == last + 1 => tag == Some(seen.tag),
+        // A commit ends with its tag.
+        Some(_) | None => tag.is_some(),
+    })
+}
+
+/// Notes that something is missing.
+pub(crate) fn note(connection: &Connection, unix_ms: u64) -> rusqlite::Result<()> {
+    let sql = "INSERT OR REPLACE INTO meta (name, value) VALUES (?, ?)";
+    connection.execute(sql, params![LOST, unix_ms.to_string()])?;
+    Ok(())
+}
+
+/// Whether a link that opens nothing may have been a good one.
+pub(super) fn may_have_been_good(
+    connection: &Connection,
+    hash: SecretHash,
+    since_unix_ms: u64,
+) -> rusqlite::Result<bool> {
+    let sql = "SELECT session, role, person, revoked, sum FROM secret WHERE hash = ?";
+    let mut select = connection.prepare_cached(sql)?;
+    let is_whole = select.query_row([hash.as_bytes()], |row| {
+        let role: String = row.get(1)?;
+        let sum = seats::secret_sum(hash.as_bytes(), row.get(0)?, &role, row.get(2)?, row.get(3)?);
+        Ok(row.get::<_, Vec<u8>>(4)? == sum)
+    });
+    if let Some(is_whole) = is_whole.optional()? {
+        // One that is as it was written was revoked.
+        return Ok(!is_whole);
+    }
+    let mut select = connection.prepare_cached("SELECT value FROM meta WHERE name = ?")?;
+    let noted: Option<String> = select.query_row([LOST], |row| row.get(0)).optional()?;
+    Ok(is_noted(noted.as_deref(), since_unix_ms))
+}
