@@ -4,6 +4,7 @@ pub mod authority;
 pub mod backup;
 pub mod beats;
 pub mod clock;
+pub mod comings;
 pub mod config;
 pub mod connection;
 pub mod demo;
@@ -48,6 +49,7 @@ use tokio::{
 
 use beats::Beats;
 use clock::Clock;
+use comings::Comings;
 use config::Settings;
 use disk::{Disk, Room};
 use forecasts::Forecasts;
@@ -80,6 +82,8 @@ pub struct Server {
     pub registry: Registry,
     /// What each address may take.
     pub shares: Arc<Shares>,
+    /// Who has come in, for the log.
+    pub comings: Comings,
     /// One permit a connection.
     pub connections: Arc<Semaphore>,
     /// One permit a connection that has not said who it is.
@@ -125,6 +129,7 @@ impl Server {
             forecasts: Forecasts::default(),
             registry: Registry::default(),
             shares: Arc::new(Shares::new(limits, clock)),
+            comings: Comings::new(clock),
             connections: Arc::new(Semaphore::new(limits.connections)),
             strangers: Arc::new(Semaphore::new(limits.strangers)),
             reading: Arc::new(Semaphore::new(READING)),

@@ -270,7 +270,7 @@ where
         let conn = server.next_conn();
         let (outbox, out) = Outbox::new(role, socket.line.clone(), server.clock);
         let (clock, welcomed) = oneshot::channel();
-        let (holder, hello) = (held.holder, hello.clone());
+        let (holder, device, hello) = (held.holder, hello.device, hello.clone());
         let greeting = Box::new(Greeting { conn, asked, holder, opens, hello, outbox, clock });
         if handle.inbox.send(Event::Hello(greeting)).await.is_err() {
             continue;
@@ -284,7 +284,7 @@ where
             }
         };
         guest.was_welcomed();
-        tracing::info!(session = %row.session, ?role, athlete = ?you, "connected");
+        server.comings.told(row.session, holder, device);
         return Ok(Welcomed { conn, role, you, handle, clock, out });
     }
     Err(Ended::Closing(Close::GoingAway))

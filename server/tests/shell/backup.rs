@@ -27,13 +27,12 @@ async fn welcome(server: &Started, created: &Value) -> Result<Value, u16> {
     let hello = json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "coach",
         "secret": created["coach_secret"], "last_event": 0});
     say(&mut socket, hello).await;
-    match next(&mut socket).await {
-        Message::Text(text) => Ok(serde_json::from_str(&text).unwrap()),
-        other => {
-            let Message::Close(Some(frame)) = other else { panic!("{other:?}") };
-            Err(frame.code.into())
-        }
+    let answer = next(&mut socket).await;
+    if let Message::Text(text) = &answer {
+        return Ok(serde_json::from_str(text).unwrap());
     }
+    let Message::Close(Some(frame)) = answer else { panic!("{answer:?}") };
+    Err(frame.code.into())
 }
 
 fn stopped(server: Started) {

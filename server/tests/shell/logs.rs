@@ -191,6 +191,10 @@ async fn no_secret_no_name_and_no_heart_rate_is_logged_at_any_level() {
     ] {
         assert!(log.contains(told), "{told} is not told: {log}");
     }
+    let came = log.lines().find(|line| line.contains("role=\"athlete\"")).expect(&log);
+    let athlete = came.split("athlete=").last().unwrap().split_whitespace().next().unwrap();
+    assert!(Uuid::parse_str(athlete).is_ok(), "{came}");
+    assert!(!log.contains("Some(") && !log.contains("Id("), "names of this program's: {log}");
     assert!(log.contains("speed=100"), "what is set differently is told: {log}");
     assert!(!log.contains("boards-max"), "what is as usual is not: {log}");
 }
