@@ -471,7 +471,7 @@ pub fn clock(time: Millis) -> String {
 #[must_use]
 pub fn metres(distance: Decimetres) -> String {
     let digits = (distance.0.saturating_add(5) / 10).to_string();
-    let mut shown = String::with_capacity(digits.len() + 5);
+    let mut shown = String::new();
     for (at, digit) in digits.char_indices() {
         if at > 0 && (digits.len() - at).is_multiple_of(3) {
             shown.push(',');

@@ -397,12 +397,6 @@ impl Rower {
         self.track.newest().map_or(0.0, |row| share(&self.course, row.ms, row.dm))
     }
 
-    /// Where the finish is heading: of one who has finished, the result.
-    #[must_use]
-    pub fn projected(&self, rule: Rule<'_>, now: At) -> Option<Projected> {
-        self.heading(self.finish(rule, now)).map(|heading| heading.projected)
-    }
-
     /// Against the own target: of the projection, or of the finish as shown.
     #[must_use]
     pub fn margin(&self, rule: Rule<'_>, now: At) -> Option<Margin> {

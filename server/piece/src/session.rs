@@ -413,7 +413,8 @@ impl Session {
         };
         Course::of(&planned.spec, aim)
             .map_err(|refusal| of_athlete(&athlete.spec.name, refusal))?;
-        if planned.has_begun() {
+        let has_begun = planned.has_begun();
+        if has_begun {
             // Who joined after the start may still say what for, until the first stroke.
             let rowed = planned.rowers.get(&id).is_none_or(Rower::has_rowed);
             if planned.is_over() || rowed {
@@ -424,8 +425,7 @@ impl Session {
         athlete.aims.insert(piece, aim.clone());
         athlete.left_out.remove(&piece);
         planned.admit(id, athlete);
-        let no = self.pieces.iter().position(|planned| planned.no == piece);
-        if no == Some(self.current) {
+        if has_begun {
             self.advance_again(id, &mut Vec::new());
         }
         self.roster_changed(id);

@@ -158,7 +158,7 @@ impl Board {
             }
         }
         let counted = u16::try_from(best).unwrap_or(u16::MAX);
-        let mut lines = Vec::with_capacity(contenders.len() + short.len());
+        let mut lines = Vec::new();
         for Listed { id: team, at, place } in self.teams.publish(at, &contenders) {
             let mean_margin = contenders.get(at).map(|contender| contender.score);
             lines.push(TeamLine { team, place: Some(place), mean_margin, counted });

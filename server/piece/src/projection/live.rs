@@ -143,7 +143,7 @@ impl Live {
     /// how far it is. For fitting a model to past pieces.
     #[must_use]
     pub fn recorded(course: &Course, edges: &[f64], now: Done) -> Live {
-        let mut live = Live { whole: None, ..Live::new() };
+        let mut live = Live::new();
         for (kept, edge) in live.edges.iter_mut().skip(1).zip(edges) {
             *kept = *edge;
             live.passed += 1;

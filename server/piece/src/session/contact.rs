@@ -55,7 +55,7 @@ impl Session {
     pub(super) fn clock_set(&mut self, by_ms: Option<i64>, devices: u8, out: &mut Vec<Output>) {
         let now = self.now;
         if by_ms.is_some()
-            && let Some(piece) = self.pieces.get_mut(self.current)
+            && let Some(piece) = self.piece_mut().filter(|piece| !piece.is_over())
         {
             let (rule, rowers) = piece.rule_and_rowers();
             for rower in rowers.values_mut().filter(|rower| rower.over(rule, now).is_none()) {

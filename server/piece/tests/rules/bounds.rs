@@ -4,10 +4,12 @@ use thole_piece::limits::{
     Measure, check_athlete, check_audience, check_call_text, check_name, check_piece, check_span,
     check_title, clock, fastest, implausible_mean, metres as shown_metres, target_cost,
 };
+use thole_piece::plan::Course;
 use thole_protocol::{
     order::Order,
     spec::{
-        AthleteSpec, Audience, CallText, Extent, PieceSpec, Point, Repeat, SheetCall, Span, Target,
+        Aim, AthleteSpec, Audience, CallText, Extent, PastResult, PieceSpec, Point, Repeat,
+        SheetCall, Span, Target,
     },
     units::{Bpm, Decimetres, Millis},
 };
@@ -231,5 +233,16 @@ fn times_and_distances_are_shown_rounded_once() {
         (12_345_670, "1,234,567 m"),
     ] {
         assert_eq!(shown_metres(Decimetres(dm)), shown);
+    }
+}
+
+#[test]
+fn a_hundred_past_results_are_of_use_and_no_more() {
+    let distance = Measure::Distance(Decimetres(17_000));
+    let result = Target::Finish { finish_ms: Millis(400_000) };
+    for (count, fits) in [(99, true), (100, true), (101, false), (102, false)] {
+        let history = vec![PastResult { days_ago: 1, result }; count];
+        let aim = Aim { history, ..Aim::default() };
+        assert_eq!(Course::new(distance, 1, &aim).is_ok(), fits, "{count}");
     }
 }

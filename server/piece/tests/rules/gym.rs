@@ -16,43 +16,43 @@ use thole_protocol::{
 use uuid::Uuid;
 
 /// The go of the first piece, milliseconds of the session.
-pub const GO: u64 = 100_000;
+pub(crate) const GO: u64 = 100_000;
 
-pub fn metres(metres: u32) -> Extent {
+pub(crate) fn metres(metres: u32) -> Extent {
     Extent::Distance { distance_dm: Decimetres(10 * metres) }
 }
 
-pub fn seconds(seconds: u32) -> Extent {
+pub(crate) fn seconds(seconds: u32) -> Extent {
     Extent::Time { time_ms: Millis(1_000 * seconds) }
 }
 
-pub fn piece(work: Extent) -> PieceSpec {
+pub(crate) fn piece(work: Extent) -> PieceSpec {
     PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }])
 }
 
-pub fn finish(seconds: u32) -> Target {
+pub(crate) fn finish(seconds: u32) -> Target {
     Target::Finish { finish_ms: Millis(1_000 * seconds) }
 }
 
-pub fn covers(metres: u32) -> Target {
+pub(crate) fn covers(metres: u32) -> Target {
     Target::Distance { distance_dm: Decimetres(10 * metres) }
 }
 
-pub fn text(shown: &str) -> CallText {
+pub(crate) fn text(shown: &str) -> CallText {
     CallText { shown: shown.into(), spoken: String::new() }
 }
 
 #[derive(Clone)]
-pub struct Gym {
-    pub session: Session,
-    pub told: Vec<Output>,
+pub(crate) struct Gym {
+    pub(crate) session: Session,
+    pub(crate) told: Vec<Output>,
     commands: u128,
     /// What the machines of each have counted: decimetres and strokes, and the number of the sample.
     machines: Vec<(u32, i64, i64)>,
 }
 
 impl Gym {
-    pub fn new(pieces: Vec<PieceSpec>) -> Gym {
+    pub(crate) fn new(pieces: Vec<PieceSpec>) -> Gym {
         let mut gym =
             Gym { session: Session::new(), told: Vec::new(), commands: 0, machines: Vec::new() };
         let settings = SessionSettings::default();
@@ -64,22 +64,22 @@ impl Gym {
         gym
     }
 
-    pub fn athlete(number: usize) -> AthleteId {
+    pub(crate) fn athlete(number: usize) -> AthleteId {
         AthleteId(Uuid::from_u128(0xa0 + number as u128))
     }
 
-    pub fn run(number: usize) -> RunId {
+    pub(crate) fn run(number: usize) -> RunId {
         RunId(Uuid::from_u128(0xb0 + number as u128))
     }
 
     /// Says something at an instant, or now if that is past; what came of it.
-    pub fn say(&mut self, at: u64, input: &Input) -> Vec<Output> {
+    pub(crate) fn say(&mut self, at: u64, input: &Input) -> Vec<Output> {
         let out = self.session.apply(At(at).max(self.session.now()), input);
         self.told.extend(out.iter().cloned());
         out
     }
 
-    pub fn order(&mut self, order: Order) -> Result<(), Refusal> {
+    pub(crate) fn order(&mut self, order: Order) -> Result<(), Refusal> {
         self.commands += 1;
         let command = CommandId(Uuid::from_u128(self.commands));
         let out = self.say(0, &Input::Ordered { command, order });
@@ -91,7 +91,11 @@ impl Gym {
     }
 
     /// Adds somebody to the roster who is not heard yet.
-    pub fn lists(&mut self, name: &str, target: Option<Target>) -> Result<AthleteId, Refusal> {
+    pub(crate) fn lists(
+        &mut self,
+        name: &str,
+        target: Option<Target>,
+    ) -> Result<AthleteId, Refusal> {
         let id = Gym::athlete(self.machines.len());
         self.commands += 1;
         let command = CommandId(Uuid::from_u128(self.commands));
@@ -108,14 +112,14 @@ impl Gym {
     }
 
     /// Adds somebody who is there.
-    pub fn joins(&mut self, name: &str, target: Option<Target>) -> AthleteId {
+    pub(crate) fn joins(&mut self, name: &str, target: Option<Target>) -> AthleteId {
         let athlete = self.lists(name, target).unwrap();
         self.say(0, &Input::Heard { athlete });
         athlete
     }
 
     /// To the go, with what each machine shows just before it.
-    pub fn goes(&mut self) {
+    pub(crate) fn goes(&mut self) {
         self.order(Order::Arm).unwrap();
         let count = self.session.view(Viewer::Coach).pieces[0].spec.count_ms;
         self.until(GO - u64::from(count.0));
@@ -129,7 +133,7 @@ impl Gym {
     }
 
     /// Whatever falls due up to an instant.
-    pub fn until(&mut self, at: u64) {
+    pub(crate) fn until(&mut self, at: u64) {
         while let Some(due) = self.session.deadline().filter(|due| due.0 <= at) {
             self.say(due.0, &Input::Deadline);
         }
@@ -139,12 +143,12 @@ impl Gym {
     }
 
     /// The machine of somebody reports so many decimetres more, and a stroke if there are any.
-    pub fn stroke(&mut self, number: usize, at: u64, dm: i64) {
+    pub(crate) fn stroke(&mut self, number: usize, at: u64, dm: i64) {
         let sample = self.sample(number, at, dm);
         self.send(number, at, vec![sample]);
     }
 
-    pub fn sample(&mut self, number: usize, at: u64, dm: i64) -> Sample {
+    pub(crate) fn sample(&mut self, number: usize, at: u64, dm: i64) -> Sample {
         let (seq, counted, strokes) = &mut self.machines[number];
         (*seq, *counted, *strokes) = (*seq + 1, *counted + dm, *strokes + i64::from(dm > 0));
         Sample {
@@ -158,22 +162,14 @@ impl Gym {
         }
     }
 
-    pub fn send(&mut self, number: usize, at: u64, samples: Vec<Sample>) -> Vec<Output> {
+    pub(crate) fn send(&mut self, number: usize, at: u64, samples: Vec<Sample>) -> Vec<Output> {
         let (athlete, run) = (Gym::athlete(number), Gym::run(number));
         self.until(at);
         self.say(at, &Input::Samples { athlete, run, samples })
     }
 
-    /// Rows on from the last second to this one (counted from the go), a stroke every two seconds, so many
-    /// decimetres each.
-    pub fn rows(&mut self, number: usize, seconds: std::ops::Range<u64>, dm: i64) {
-        for second in seconds.skip(1).filter(|second| second % 2 == 0) {
-            self.stroke(number, GO + 1_000 * second, dm);
-        }
-    }
-
     /// Several row side by side, each so many decimetres a stroke.
-    pub fn row(&mut self, seconds: std::ops::RangeInclusive<u64>, dm: &[i64]) {
+    pub(crate) fn row(&mut self, seconds: std::ops::RangeInclusive<u64>, dm: &[i64]) {
         for second in seconds.filter(|second| second % 2 == 0) {
             for (number, dm) in dm.iter().enumerate().filter(|(_, dm)| **dm > 0) {
                 self.stroke(number, GO + 1_000 * second, *dm);
@@ -181,27 +177,27 @@ impl Gym {
         }
     }
 
-    pub fn line(&self, number: usize) -> Line {
+    pub(crate) fn line(&self, number: usize) -> Line {
         let lines = self.session.overview().standings.lines;
         lines.into_iter().find(|line| line.athlete == Gym::athlete(number)).unwrap()
     }
 
-    pub fn own(&self, number: usize) -> Own {
+    pub(crate) fn own(&self, number: usize) -> Own {
         self.session.own(Gym::athlete(number)).unwrap()
     }
 
     /// The result of somebody in the first piece.
-    pub fn result(&self, number: usize) -> Option<AthleteResult> {
+    pub(crate) fn result(&self, number: usize) -> Option<AthleteResult> {
         let results = self.session.view(Viewer::Coach).pieces[0].results.clone();
         results.into_iter().find(|result| result.athlete == Gym::athlete(number))
     }
 
-    pub fn notices(&self) -> Vec<Notice> {
+    pub(crate) fn notices(&self) -> Vec<Notice> {
         self.session.notices().to_vec()
     }
 
     /// What was told so far, oldest first, and forgotten here.
-    pub fn happened(&mut self) -> Vec<Happening> {
+    pub(crate) fn happened(&mut self) -> Vec<Happening> {
         let events = std::mem::take(&mut self.told).into_iter().filter_map(|output| match output {
             Output::Event { event, .. } => Some(event.what),
             _ => None,

@@ -1,7 +1,7 @@
 //! What a loss of the journal can have touched, and what it cannot.
 
 use thole_piece::{Input, input::Damaged};
-use thole_protocol::{order::Order, standing::Mark, units::At};
+use thole_protocol::{event::Happening, order::Order, standing::Mark, units::At};
 
 use super::gym::{GO, Gym, finish, metres, piece};
 
@@ -64,4 +64,42 @@ fn a_piece_that_has_not_begun_is_touched_by_nothing() {
     gym.row(1..=20, &[80]);
     gym.order(Order::Stop).unwrap();
     assert_eq!(gym.result(0).unwrap().marks, []);
+}
+
+/// How often the coach is told of strokes that a device has and the journal has not, after this was named lost.
+fn told_again(named: Option<Damaged>) -> [usize; 2] {
+    let mut gym = Gym::new(vec![piece(metres(500))]);
+    for name in ["Ana", "Bo"] {
+        gym.joins(name, None);
+    }
+    gym.goes();
+    gym.row(1..=20, &[80, 80]);
+    if let Some(named) = named {
+        gym.say(0, &Input::Damaged(named));
+    }
+    [0, 1].map(|number| {
+        gym.happened();
+        let (athlete, run) = (Gym::athlete(number), Gym::run(number));
+        gym.say(0, &Input::Acknowledged { athlete, run, through_seq: 90 });
+        assert!(gym.session.may_miss(athlete));
+        let told = gym.happened();
+        told.iter().filter(|what| matches!(what, Happening::Damaged(_))).count()
+    })
+}
+
+#[test]
+fn what_the_journal_has_named_is_not_told_once_more_by_whoever_comes_back() {
+    let named = |to, whose: &[usize]| {
+        let whose = whose.iter().map(|number| Gym::athlete(*number)).collect();
+        let (since_ms, until_ms) = (At(GO), At(GO + 20_000));
+        Some(Damaged { from: 4, to, since_ms, until_ms, whose, only_strokes: true })
+    };
+    assert_eq!(told_again(None), [1, 1]);
+    assert_eq!(told_again(named(9, &[0])), [0, 1]);
+    assert_eq!(told_again(named(9, &[])), [0, 0]);
+    assert_eq!(
+        told_again(named(Damaged::WHOLE, &[0])),
+        [1, 1],
+        "the row of somebody is none of their strokes"
+    );
 }

@@ -2,12 +2,15 @@
 #![expect(
     clippy::unwrap_used,
     clippy::indexing_slicing,
+    clippy::wildcard_enum_match_arm,
     reason = "a test that fails here should say so and stop"
 )]
 
 mod bounds;
+mod calls;
 mod evening;
 mod gym;
+mod legs;
 mod lost;
 mod model_rows;
 mod notices;
@@ -15,4 +18,9 @@ mod odd_rows;
 mod pauses;
 mod places;
 mod ranges;
+mod recordings;
+mod records;
+mod rests;
 mod screens;
+mod seats;
+mod unheard;

@@ -146,6 +146,18 @@ fn a_model_has_a_name_of_eighty_characters_at_most() {
 }
 
 #[test]
+fn a_number_of_a_model_is_a_thousand_at_most() {
+    let file: ModelFile = serde_json::from_str(Model::shipped_text()).unwrap();
+    for (number, fits) in [(100_000_000, true), (100_000_001, false), (200_000_000, false)] {
+        for number in [number, -number] {
+            let mut other = file.clone();
+            other.mean[3] = number;
+            assert_eq!(Model::of(&other).is_ok(), fits, "{number}");
+        }
+    }
+}
+
+#[test]
 fn the_coach_is_told_how_often_ranges_held_and_how_wide_they_are_drawn() {
     let count = Count { finishes: 1, intervals: 3, held: 2, ..Count::default() };
     let told = |aim_ppm| count.told(Width::of(aim_ppm), "own pieces");

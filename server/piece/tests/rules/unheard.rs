@@ -1,0 +1,127 @@
+//! Pieces by time that go by for somebody of whom nothing is heard, or who stands still while nothing is heard.
+
+use thole_piece::Input;
+use thole_protocol::{
+    event::Happening,
+    order::Order,
+    standing::{Mark, Outcome},
+    units::At,
+};
+
+use super::gym::{GO, Gym, piece, seconds};
+
+fn two_minutes(names: &[&str]) -> Gym {
+    let mut gym = Gym::new(vec![piece(seconds(120))]);
+    for name in names {
+        gym.joins(name, None);
+    }
+    gym.goes();
+    gym
+}
+
+fn lose(gym: &mut Gym, number: usize, second: u64) {
+    let at = GO + 1_000 * second;
+    gym.say(at, &Input::NotHeard { athlete: Gym::athlete(number), since: At(at) });
+}
+
+fn outcome(gym: &Gym, number: usize) -> Option<Outcome> {
+    gym.result(number).map(|result| result.outcome)
+}
+
+#[test]
+fn who_comes_back_with_nothing_more_has_stopped_twelve_seconds_later() {
+    for count in [1, 2] {
+        let mut gym = two_minutes(&["Ana", "Bo"][..count]);
+        gym.row(1..=40, &[80, 80][..count]);
+        for number in 0..count {
+            lose(&mut gym, number, 41);
+        }
+        gym.until(GO + 130_000);
+        for number in 0..count {
+            assert_eq!(outcome(&gym, number), Some(Outcome::Unheard));
+        }
+        gym.until(GO + 150_000);
+        for number in 0..count {
+            gym.say(0, &Input::Heard { athlete: Gym::athlete(number) });
+        }
+        gym.until(GO + 161_900);
+        for number in 0..count {
+            assert_eq!(outcome(&gym, number), Some(Outcome::Unheard), "it may be on its way");
+        }
+        gym.until(GO + 163_000);
+        for number in 0..count {
+            assert_eq!(outcome(&gym, number), Some(Outcome::Stopped), "{number} of {count}");
+        }
+    }
+}
+
+#[test]
+fn a_connection_that_was_lost_for_a_moment_on_the_way_tells_nothing_of_the_end() {
+    let mut gym = two_minutes(&["Ana"]);
+    gym.row(1..=20, &[80]);
+    lose(&mut gym, 0, 21);
+    gym.say(GO + 25_000, &Input::Heard { athlete: Gym::athlete(0) });
+    gym.row(26..=60, &[80]);
+    lose(&mut gym, 0, 61);
+    gym.until(GO + 140_000);
+    assert_eq!(outcome(&gym, 0), Some(Outcome::Unheard));
+}
+
+/// 4 m/s for forty seconds; heard again after the end, with so many decimetres more.
+fn heard_again_with(dm: i64, at: u64) -> Option<Outcome> {
+    let mut gym = two_minutes(&["Ana"]);
+    gym.row(1..=40, &[80]);
+    lose(&mut gym, 0, 41);
+    gym.stroke(0, GO + 1_000 * at, dm);
+    gym.until(GO + 1_000 * at + 20_000);
+    if gym.result(0).is_none() {
+        gym.order(Order::Stop).unwrap();
+    }
+    outcome(&gym, 0)
+}
+
+#[test]
+fn who_is_heard_again_at_less_than_half_the_speed_of_before_has_stood_still_in_the_gap() {
+    // Eighty-four seconds at 2 m/s are 168 m.
+    assert_eq!(heard_again_with(3_360, 124), Some(Outcome::Finished));
+    assert_eq!(heard_again_with(1_690, 124), Some(Outcome::Finished));
+    assert_ne!(heard_again_with(1_670, 124), Some(Outcome::Finished));
+    assert_ne!(heard_again_with(90, 124), Some(Outcome::Finished));
+}
+
+#[test]
+fn who_rows_on_to_the_end_after_having_said_to_stop_has_finished() {
+    let mut gym = two_minutes(&["Ana"]);
+    gym.row(1..=20, &[80]);
+    gym.say(0, &Input::StopRowing { athlete: Gym::athlete(0) });
+    gym.row(21..=124, &[80]);
+    gym.until(GO + 130_000);
+    assert_eq!(outcome(&gym, 0), Some(Outcome::Finished));
+    // A machine that runs on for ten seconds has not rowed on.
+    let mut gym = two_minutes(&["Ana"]);
+    gym.row(1..=110, &[80]);
+    gym.say(0, &Input::StopRowing { athlete: Gym::athlete(0) });
+    gym.row(111..=119, &[80]);
+    gym.until(GO + 130_000);
+    assert_eq!(outcome(&gym, 0), Some(Outcome::Stopped));
+}
+
+#[test]
+fn a_clock_that_was_set_marks_whoever_is_rowing_and_the_coach_is_told_either_way() {
+    for (by_ms, marked) in [(Some(2_000), true), (None, false)] {
+        let mut gym = two_minutes(&["Ana"]);
+        gym.row(1..=20, &[80]);
+        gym.happened();
+        gym.say(0, &Input::ClockSet { by_ms, devices: 3 });
+        let told = gym.happened();
+        assert!(matches!(told[..], [Happening::ClockSet { devices: 3, .. }]), "{told:?}");
+        gym.order(Order::Stop).unwrap();
+        assert_eq!(gym.result(0).unwrap().marks.contains(&Mark::ClocksApart), marked);
+        gym.say(0, &Input::ClockSet { by_ms: Some(9_000), devices: 3 });
+        assert_eq!(
+            gym.result(0).unwrap().marks.contains(&Mark::ClocksApart),
+            marked,
+            "it was over"
+        );
+    }
+}
