@@ -15,7 +15,7 @@ use thole_protocol::{
 };
 use thole_server::{
     journal::{Append, Grant, Holder, Journal, Record, SessionRow, sqlite::SqliteJournal},
-    secret::Secret,
+    secret::{Secret, new_secret},
 };
 use tokio::net::TcpStream;
 use tokio_tungstenite::{client_async, tungstenite::Message};
@@ -104,7 +104,7 @@ async fn fill(settings: &Settings, sessions: u32, data: &Path) -> Result<Filled,
     let mut records = 0;
     let mut hello = None;
     for number in 0..sessions {
-        let coach = Secret::new();
+        let coach = new_secret();
         let append = session(settings, number, ATHLETES, &coach);
         records += append.records.len();
         journal.append(append).await.map_err(|error| told(&error))?;

@@ -6,7 +6,7 @@ use futures_util::{SinkExt, StreamExt};
 use thole_protocol::{ClientMsg, ServerMsg, client_msg::ClockQuestion};
 use thole_server::{
     journal::{Journal, sqlite::SqliteJournal},
-    secret::Secret,
+    secret::new_secret,
 };
 use tokio::net::TcpStream;
 use tokio_tungstenite::{WebSocketStream, client_async, tungstenite::Message};
@@ -39,7 +39,7 @@ pub(crate) fn opening(settings: &Settings, tried: &Tried, cores: &Cores) -> Resu
     let folder = tempfile::tempdir().map_err(|error| told(&error))?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|error| told(&error))?;
-    let coaches = [Secret::new(), Secret::new()];
+    let coaches = [new_secret(), new_secret()];
     let data = folder.path().join("journal");
     let records = runtime.block_on(async {
         let journal = SqliteJournal::open(&data).map_err(|error| told(&error))?;

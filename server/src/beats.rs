@@ -6,6 +6,7 @@ use std::{
     time::Duration,
 };
 
+use thole_host::text;
 use thole_protocol::ServerMsg;
 use tokio::time::{Instant, sleep_until};
 
@@ -13,7 +14,6 @@ use crate::{
     clock::{Clock, SessionClock},
     limits::{HEARTBEAT, HEARTBEAT_STEPS},
     outbox::Pulse,
-    session::devices::text,
 };
 
 /// All connections that are kept alive.

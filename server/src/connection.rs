@@ -14,6 +14,7 @@ use std::{
 };
 
 use futures_util::{SinkExt, StreamExt};
+use thole_host::{Said, text};
 use thole_protocol::{
     ServerMsg,
     client_msg::Role,
@@ -52,10 +53,7 @@ use crate::{
     line::Line,
     outbox::{Next, Outgoing},
     registry::Handle,
-    session::{
-        Event,
-        devices::{ConnId, text},
-    },
+    session::{ConnId, Event},
     shares::Guest,
 };
 
@@ -331,7 +329,7 @@ impl Connection {
             self.flush(socket).await;
         }
         // A session that has ended knows that everybody has left.
-        let _ = self.handle.inbox.send(Event::Left(self.conn, self.heard_at())).await;
+        let _ = self.handle.inbox.send(Event::Said(Said::Left(self.conn, self.heard_at()))).await;
         ended
     }
 

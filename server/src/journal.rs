@@ -13,42 +13,10 @@ use std::{
     sync::{Arc, mpsc::SyncSender},
 };
 
-use thole_piece::{Input, input::Damaged};
-use thole_protocol::{
-    ids::{AthleteId, JoinCode, SessionId},
-    units::At,
-};
+use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
 
 use crate::{clock::Reckoned, secret::SecretHash};
-
-/// One input and when it was taken.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Record {
-    /// On the session's clock.
-    pub at: At,
-    /// What happened.
-    pub input: Input,
-}
-
-/// As whom a secret lets somebody in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Holder {
-    /// The coach.
-    Coach,
-    /// A board.
-    Board,
-    /// One athlete.
-    Athlete(AthleteId),
-}
-
-/// A secret that opens something.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Grant {
-    /// All that is kept of it.
-    pub hash: SecretHash,
-    /// As whom.
-    pub holder: Holder,
-}
+pub use thole_host::{Damage, Grant, Holder, Record};
 
 /// What a secret opens.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,38 +63,6 @@ pub struct Append {
     pub closed_unix_ms: Option<u64>,
     /// Takes the place of what `reckoned` answers; `None` leaves it as it is.
     pub reckoned: Option<Reckoned>,
-}
-
-/// Records of a session that are not as they were written.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Damage {
-    /// Position of the first.
-    pub from: u64,
-    /// Position of the last.
-    pub to: u64,
-    /// What is wrong with them, for 'record 17 to 19 …'.
-    pub what: String,
-    /// When the last whole record before them was written.
-    pub since: At,
-    /// When the first whole one after them was; `None` when there is none.
-    pub until: Option<At>,
-    /// Of whom they are; empty when that is not known, or when they are of the session.
-    pub whose: Vec<AthleteId>,
-    /// They hold strokes and heart rates, and nothing else.
-    pub only_strokes: bool,
-}
-
-impl fmt::Display for Damage {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Damage { from, to, what, .. } = self;
-        if *to == Damaged::WHOLE {
-            write!(f, "{what}")
-        } else if from == to {
-            write!(f, "record {from} {what}")
-        } else {
-            write!(f, "records {from} to {to}: {what}")
-        }
-    }
 }
 
 /// What was found of a session.

@@ -61,7 +61,7 @@ use limits::{
 use makers::Makers;
 use metrics::{Metrics, Now};
 use registry::Registry;
-use session::{Event, devices::ConnId};
+use session::{ConnId, Event};
 use shares::Shares;
 
 /// What all connections and sessions of one server share.

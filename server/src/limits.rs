@@ -58,27 +58,8 @@ pub const RESERVE: usize = 10;
 /// Who gives way to others is told so if they take it at once.
 pub const FAREWELL: Duration = Duration::from_millis(100);
 
-/// What the core refuses was written before it was refused: of one athlete, over all connections, so much in one go;
-/// one a second comes back.
-pub const WRITTEN_REFUSALS_MAX: f64 = 60.0;
-
 /// What the core refuses costs its sender so many messages: it was written.
 pub const REFUSED_COSTS: f64 = 10.0;
-
-/// Changes of one athlete that are no strokes (target, ready, consent, stop, row on) in one go; one a second comes back.
-pub const CHANGES_MAX: f64 = 60.0;
-
-/// A change that is longer than this counts as several: a plan of a hundred legs, and what was rowed before.
-pub const CHANGE_BYTES: usize = 1_024;
-
-/// How often devices of one athlete may come in one go; one a second comes back. Each time is written.
-pub const COMINGS_MAX: f64 = 60.0;
-
-/// Heart rates of one athlete beyond four for each second of the session: what a device that comes back has at once.
-pub const READINGS_SPARE: u64 = 400;
-
-/// The text of several events together stays below this, unless one alone is longer.
-pub const EVENTS_BYTES: usize = 48 << 10;
 
 /// A long message goes out in frames of this size, so that the write buffer holds one of any length.
 pub const FRAME_BYTES: usize = 16 << 10;
@@ -129,12 +110,6 @@ pub const READING_TURN: Duration = Duration::from_secs(1);
 
 /// Who joins in a crowd waits for a turn at most so long; beyond that it is better to ask again.
 pub const JOIN_WAIT: Duration = Duration::from_secs(8);
-
-/// Who ask the coach of one session to be let in: more than a coach reads at once, and a list that stays one message.
-pub const REQUESTS_MAX: usize = 64;
-
-/// Of those, who ask for one seat: the coach picks the right one, and a stranger alone does not fill the list by one name.
-pub const REQUESTS_OF_ONE_NAME: usize = 4;
 
 /// Length of the id by which a device joins: 128 random bits in base64url, and room for twice two UUIDs.
 pub const JOIN_ID: std::ops::RangeInclusive<usize> = 22..=64;
@@ -213,90 +188,8 @@ pub struct Limits {
     pub open_links: Duration,
 }
 
-/// So many at once, and so many a second from then on.
-#[derive(Debug)]
-pub struct Allowance {
-    most: f64,
-    per_s: f64,
-    left: f64,
-    counted: Instant,
-}
-
-impl Allowance {
-    /// Full at `now`.
-    #[must_use]
-    pub fn new(most: f64, per_s: f64, now: Instant) -> Allowance {
-        Allowance { most, per_s, left: most, counted: now }
-    }
-
-    /// Takes one if there is one.
-    pub fn take(&mut self, now: Instant) -> bool {
-        self.take_all(1.0, now)
-    }
-
-    /// Takes so many if they are all there.
-    pub fn take_all(&mut self, many: f64, now: Instant) -> bool {
-        self.refill(now);
-        let there = self.left >= many;
-        if there {
-            self.left -= many;
-        }
-        there
-    }
-
-    /// Gives back one that was taken and not used.
-    pub fn give_back(&mut self) {
-        self.left = self.most.min(self.left + 1.0);
-    }
-
-    /// Whether nothing is taken, at `now`.
-    pub fn is_full(&mut self, now: Instant) -> bool {
-        self.refill(now);
-        self.left >= self.most
-    }
-
-    /// How long until there is one to take.
-    pub fn next_in(&mut self, now: Instant) -> Duration {
-        self.refill(now);
-        Duration::from_secs_f64((1.0 - self.left).max(0.001) / self.per_s)
-    }
-
-    /// Whether there is none to take.
-    pub fn is_spent(&mut self, now: Instant) -> bool {
-        self.refill(now);
-        self.left < 1.0
-    }
-
-    /// Takes one on credit; says how long to wait until it is paid back.
-    pub fn owe(&mut self, now: Instant) -> Duration {
-        self.refill(now);
-        self.left -= 1.0;
-        Duration::from_secs_f64((-self.left).max(0.0) / self.per_s)
-    }
-
-    /// Takes so many more on credit; they are paid back before the next is free.
-    pub fn fine(&mut self, count: f64, now: Instant) {
-        self.refill(now);
-        self.left -= count;
-    }
-
-    /// Takes one on credit if it is paid back within `longest`; says how long to wait until then.
-    pub fn book(&mut self, now: Instant, longest: Duration) -> Option<Duration> {
-        self.refill(now);
-        let owed = (1.0 - self.left).max(0.0);
-        let wait = Duration::from_secs_f64(owed / self.per_s);
-        (wait <= longest).then(|| {
-            self.left -= 1.0;
-            wait
-        })
-    }
-
-    fn refill(&mut self, now: Instant) {
-        let gone = now.saturating_duration_since(self.counted).as_secs_f64();
-        self.left = self.most.min(self.left + gone * self.per_s);
-        self.counted = now;
-    }
-}
+/// So many at once, and so many a second from then on, by this machine's clock.
+pub type Allowance = thole_host::limits::Allowance<Instant>;
 
 #[cfg(test)]
 mod tests {

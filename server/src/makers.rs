@@ -12,7 +12,7 @@ use thole_protocol::refusal::{Refusal, Why};
 
 use crate::{
     config::Settings,
-    secret::{Secret, SecretHash},
+    secret::{Secret, SecretHash, new_secret},
 };
 
 /// Of the head coach's key the data folder has the hash alone, in this file.
@@ -48,7 +48,7 @@ impl Makers {
         if settings.open {
             Makers::Anybody
         } else {
-            Makers::Keys { data: settings.data.clone(), machine: Secret::new() }
+            Makers::Keys { data: settings.data.clone(), machine: new_secret() }
         }
     }
 
@@ -100,7 +100,7 @@ pub fn first_key(data: &Path) -> Result<Option<Secret>, String> {
 /// # Errors
 /// One sentence: the file cannot be written.
 pub fn new_key(data: &Path) -> Result<Secret, String> {
-    let key = Secret::new();
+    let key = new_secret();
     write(&data.join(KEY), &format!("{}\n", key.hash().to_hex()))?;
     Ok(key)
 }

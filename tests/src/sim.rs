@@ -7,6 +7,8 @@
 
 mod coach;
 mod life;
+mod post;
+mod screens;
 mod seat;
 mod server;
 mod settling;
@@ -14,16 +16,20 @@ mod settling;
 use std::collections::BTreeMap;
 
 use thole::chance::Chance;
+use thole_host::{ConnId, Fault};
 use thole_piece::session::Viewer;
 use thole_protocol::{
+    client_msg::{Join, Role},
     event::Event,
-    ids::EventNo,
+    ids::{AthleteId, EventNo},
     spec::{Extent, RepeatStart},
     standing::{AthleteResult, Phase},
 };
 
 use coach::Coach;
 use life::Life;
+use post::{Dial, Letter, Said, Told, Who};
+use screens::Screen;
 use seat::Seat;
 use server::{Crash, Server};
 
@@ -59,12 +65,15 @@ impl Tally {
 }
 
 /// Everything that lives are there to try.
-const EXPECTED: [&str; 29] = [
+const EXPECTED: [&str; 38] = [
     "athlete removed",
     "batch doubled",
     "batch shuffled",
     "call resumed after a lost connection",
+    "command taken back",
+    "command taken by the second device",
     "connection lost",
+    "connection replaced",
     "crash after the journal, before anybody knew",
     "crash before the journal",
     "crash before a piece was settled",
@@ -72,6 +81,7 @@ const EXPECTED: [&str; 29] = [
     "crash with a hello and a late batch in the commit",
     "crash with an order in the commit",
     "crash with nothing under way",
+    "disk full",
     "event resumed",
     "false start",
     "impossible sample refused",
@@ -80,6 +90,11 @@ const EXPECTED: [&str; 29] = [
     "life with common repeats",
     "life with own rests",
     "machine reset",
+    "name asked for twice",
+    "new link",
+    "new link asked for again",
+    "old link tried",
+    "order of a device that does not lead refused",
     "order refused",
     "order repeated",
     "piece by time",
@@ -96,9 +111,17 @@ const EXPECTED: [&str; 29] = [
 /// # Panics
 /// When a promise is broken; the message names the seed.
 pub fn live(seed: u64, tally: &mut Tally) {
+    live_with(seed, None, tally);
+}
+
+/// The same with a fault planted in the server, but for the life in peace.
+///
+/// # Panics
+/// When a promise is broken; the message names the seed.
+pub fn live_with(seed: u64, fault: Option<Fault>, tally: &mut Tally) {
     let life = Life::of(seed);
-    let calm = World::new(&life, None).live(&mut Tally::default());
-    let rough = World::new(&life, Some(Chance::seeded(!seed))).live(tally);
+    let calm = World::new(&life, None, None).live(&mut Tally::default());
+    let rough = World::new(&life, Some(Chance::seeded(!seed)), fault).live(tally);
     // Signals that wait for people come when the server hears of them; then the pieces differ.
     let waits = |piece: &thole_protocol::spec::PieceSpec| {
         let by_distance =
@@ -139,7 +162,7 @@ pub fn live(seed: u64, tally: &mut Tally) {
 #[must_use]
 pub fn trace(seed: u64) -> Vec<String> {
     let life = Life::of(seed);
-    let mut world = World::new(&life, Some(Chance::seeded(!seed)));
+    let mut world = World::new(&life, Some(Chance::seeded(!seed)), None);
     world.live_on(&mut Tally::default());
     world.server.trace()
 }
@@ -150,7 +173,12 @@ struct World<'a> {
     now: u64,
     server: Server,
     coach: Coach,
+    /// The coach's second device and the board, in the life with faults.
+    screens: Option<[Screen; 2]>,
     seats: Vec<Seat>,
+    /// What is tried with links that open nothing any more, and when.
+    old_links: Vec<(u64, Letter)>,
+    renewals: usize,
     /// None in the life without faults.
     chance: Option<Chance>,
     /// Since when the coach has nothing more to do.
@@ -158,13 +186,16 @@ struct World<'a> {
 }
 
 impl<'a> World<'a> {
-    fn new(life: &'a Life, chance: Option<Chance>) -> World<'a> {
+    fn new(life: &'a Life, chance: Option<Chance>, fault: Option<Fault>) -> World<'a> {
         World {
             life,
             now: 0,
-            server: Server::open(life, chance.is_some()),
+            server: Server::open(life, chance.is_some(), fault),
             coach: Coach::new(life),
-            seats: life.athletes.iter().map(Seat::new).collect(),
+            screens: chance.is_some().then(|| [Screen::assistant(), Screen::board()]),
+            seats: life.athletes.iter().enumerate().map(|(no, one)| Seat::new(no, one)).collect(),
+            old_links: Vec::new(),
+            renewals: 0,
             chance,
             idle_since: None,
         }
@@ -198,35 +229,108 @@ impl<'a> World<'a> {
             seat.tick(self.now, go, self.server.is_up(), chance.as_mut(), tally);
         }
         self.coach.tick(self.now, go, self.server.is_up(), chance.as_mut(), tally);
-
-        let mut said = self.coach.arriving(self.now);
-        for (who, seat) in self.seats.iter_mut().enumerate() {
-            said.extend(seat.arriving(self.now).into_iter().map(|said| (Some(who), said)));
+        for screen in self.screens.iter_mut().flatten() {
+            screen.tick(self.now, self.server.is_up(), chance.as_mut(), tally);
         }
+        if let Some(chance) = &mut chance {
+            self.renew_a_link(chance);
+        }
+
+        let letters = self.letters(chance.as_mut(), tally);
         let crash = match &mut chance {
-            Some(chance) => server::crash(chance, &said),
+            Some(chance) => server::crash(chance, &letters),
             None => Crash::None,
         };
-        let down = self.server.commit(self.now, said, crash, chance.as_mut(), tally);
+        let down = self.server.commit(self.now, letters, crash, chance.as_mut(), tally);
         if crash != Crash::None || self.server.has_died() {
             self.seats.iter_mut().for_each(|seat| seat.lose_connection(self.now, None, tally));
             self.coach.lose_connection(self.now);
+            self.screens.iter_mut().flatten().for_each(|screen| screen.lose_connection(self.now));
         }
-        for (who, told) in down {
-            match who {
-                Some(who) => {
-                    if let Some(seat) = self.seats.get_mut(who) {
-                        seat.hear(self.now, told);
-                    }
-                }
-                None => self.coach.hear(self.now, told),
+        for (conn, told) in down {
+            self.hand_over(conn, told, tally);
+        }
+        for joined in self.coach.given() {
+            let of = |seat: &&mut Seat| seat.athlete() == joined.athlete;
+            let Some(seat) = self.seats.iter_mut().find(of) else { continue };
+            if let Some(old) = seat.secret() {
+                self.renewals += 1;
+                let mut dial = Dial::new(Who::OldLink(self.renewals));
+                let hello = dial.hello(Role::Athlete, old, None, EventNo(0));
+                self.old_links.push((self.now + 5_000, hello));
             }
+            seat.is_given(self.now, joined.secret);
         }
         if self.chance.is_some() && faults {
             self.chance = chance;
         }
         if self.coach.is_done() {
             self.idle_since.get_or_insert(self.now);
+        }
+    }
+
+    fn renew_a_link(&mut self, chance: &mut Chance) {
+        if chance.below(1_500) == 0 {
+            let which = usize::try_from(chance.below(self.seats.len() as u64)).unwrap_or(0);
+            let seat = self.seats.get(which).filter(|seat| seat.secret().is_some());
+            if let Some(seat) = seat {
+                self.coach.renew(seat.athlete());
+            }
+        }
+    }
+
+    /// All that reaches the server now.
+    fn letters(&mut self, mut chance: Option<&mut Chance>, tally: &mut Tally) -> Vec<Letter> {
+        let mut letters = self.coach.arriving(self.now);
+        for screen in self.screens.iter_mut().flatten() {
+            letters.extend(screen.arriving(self.now));
+        }
+        for (no, seat) in self.seats.iter_mut().enumerate() {
+            for letter in seat.arriving(self.now) {
+                let join = if let Said::Now(thole_host::Said::Join(_, join)) = &letter.said {
+                    Some(join.clone())
+                } else {
+                    None
+                };
+                letters.push(letter);
+                if let (Some(join), Some(chance)) = (join, &mut chance)
+                    && chance.below(2) == 0
+                {
+                    // Somebody else comes under the same name in the same moment.
+                    tally.add("name asked for twice");
+                    let conn = Dial::new(Who::Double(no)).again();
+                    let join = Join { join: Some("d".repeat(24)), ..join };
+                    let said = Said::Now(thole_host::Said::Join(conn, join));
+                    letters.push(Letter { conn, said });
+                }
+            }
+        }
+        let old = post::arriving(&mut self.old_links, self.now);
+        old.iter().for_each(|_| tally.add("old link tried"));
+        letters.extend(old);
+        letters
+    }
+
+    fn hand_over(&mut self, conn: ConnId, told: Told, tally: &mut Tally) {
+        if conn == self.coach.conn() {
+            return self.coach.hear(self.now, told);
+        }
+        if let Some(screen) = self.screens.iter_mut().flatten().find(|one| one.conn() == conn) {
+            return screen.hear(self.now, told, tally);
+        }
+        if let Some(seat) = self.seats.iter_mut().find(|seat| seat.conn() == conn) {
+            return seat.hear(self.now, told);
+        }
+        // Of connections that were left, and of strangers.
+        let seed = self.life.seed;
+        match told {
+            Told::Entrance(Ok(thole_host::Entrance::Open(joined))) if Who::is_double(conn) => {
+                panic!("seed {seed}: {} has two seats", joined.name)
+            }
+            Told::Msg(_) if Who::is_old_link(conn) => {
+                panic!("seed {seed}: an old link opens a session still: {told:?}")
+            }
+            Told::Msg(_) | Told::Close(_) | Told::Entrance(_) | Told::Decided(_) => {}
         }
     }
 
@@ -252,12 +356,22 @@ impl<'a> World<'a> {
         self.server.check_settled(seed);
         let core = self.server.core();
         for seat in &self.seats {
-            assert_eq!(seat.pending(), 0, "seed {seed}: {} still has samples to send", seat.name());
+            assert_eq!(
+                seat.pending(),
+                0,
+                "seed {seed}: still has samples to send: {}",
+                seat.state()
+            );
             let all = core.events_after(EventNo(0), Viewer::Athlete(seat.athlete()));
             assert_heard(seed, seat.name(), seat.heard(), &all);
         }
         let all = core.events_after(EventNo(0), Viewer::Coach);
         assert_heard(seed, "the coach", self.coach.heard(), &all);
+        if let Some([assistant, board]) = &self.screens {
+            assert_heard(seed, "the coach's second device", assistant.heard(), &all);
+            let all = core.events_after(EventNo(0), Viewer::Board);
+            assert_heard(seed, "the board", board.heard(), &all);
+        }
         for (piece, view) in core.view(Viewer::Coach).pieces.iter().enumerate() {
             let mut told = self.coach.results(piece);
             told.sort_by_key(|result| result.athlete);
@@ -269,9 +383,9 @@ impl<'a> World<'a> {
         if let Some((athlete, _)) = self.life.absent {
             assert!(!core.knows(athlete), "seed {seed}: who was taken off the roster is on it");
         }
-        for person in &self.life.athletes {
-            let name = &person.entry.spec.name;
-            assert!(core.knows(person.athlete), "seed {seed}: {name} has rowed and is gone");
+        for seat in &self.seats {
+            let is_there = core.knows(seat.athlete());
+            assert!(is_there, "seed {seed}: {} has rowed and is gone", seat.name());
         }
         for spec_calls in self.seats.iter().map(Seat::sheet_calls) {
             for (call, times) in spec_calls {
@@ -280,9 +394,20 @@ impl<'a> World<'a> {
         }
     }
 
+    /// By the identities that people have in the life, whatever the server has called those who joined.
     fn results(&self) -> Vec<Vec<AthleteResult>> {
+        let identity = |athlete: AthleteId| {
+            let of = |(seat, _): &(&Seat, _)| seat.athlete() == athlete;
+            let pair = self.seats.iter().zip(&self.life.athletes).find(of);
+            pair.map_or(athlete, |(_, person)| person.athlete)
+        };
         let pieces = self.server.core().view(Viewer::Coach).pieces;
-        pieces.into_iter().map(|piece| piece.results).collect()
+        let of_piece = |mut results: Vec<AthleteResult>| {
+            results.iter_mut().for_each(|result| result.athlete = identity(result.athlete));
+            results.sort_by_key(|result| result.athlete);
+            results
+        };
+        pieces.into_iter().map(|piece| of_piece(piece.results)).collect()
     }
 }
 

@@ -1,7 +1,10 @@
 //! Random lives of a session, each lived in peace and under every fault: `SEED=7 cargo sim` for one,
 //! `LIVES=5000 cargo sim` for many.
 
-use thole_tests::sim::{Tally, live, trace};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use thole_host::Fault;
+use thole_tests::sim::{Tally, live, live_with, trace};
 
 /// Lives in the gate: each takes some 0.1 s.
 const LIVES: u64 = 100;
@@ -30,6 +33,20 @@ fn simulation_of_random_lives_ends_in_the_results_of_life_in_peace() {
     for (what, times) in tally.counts() {
         println!("{times:>7}  {what}");
         assert!(times > 0 || one.is_some(), "in {lives} lives this never happened: {what}");
+    }
+}
+
+/// What the lives are for: a fault of the server that none of them notices could be there already.
+#[test]
+fn each_fault_that_is_planted_in_the_server_is_found_by_some_life() {
+    for fault in Fault::ALL {
+        let finds = |seed: &u64| {
+            let life = AssertUnwindSafe(|| live_with(*seed, Some(fault), &mut Tally::default()));
+            catch_unwind(life).is_err()
+        };
+        let found = (1..=LIVES).find(finds);
+        println!("{fault:?} is found by life {found:?}");
+        assert!(found.is_some(), "{LIVES} lives do not find this: {fault:?}");
     }
 }
 

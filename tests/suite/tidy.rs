@@ -11,14 +11,13 @@ const SAYS_NOTHING: [&str; 10] =
 
 /// Longer files, each a question that was answered: one noun, and a split would tear it apart.
 const LONG_MAX: usize = 500;
-const LONG: [(&str, &str); 7] = [
+const LONG: [(&str, &str); 6] = [
     ("client/src/course.rs", "one athlete's way through a piece, with its tests"),
     ("client/src/rower.rs", "the one simulated rower, with its tests"),
     ("server/piece/src/piece.rs", "the phases of a piece; each is short"),
     ("server/piece/src/rower.rs", "one athlete in one piece: all that is known of them meets here"),
     ("server/piece/src/standings.rs", "places, ties, teams and the dead band, with their tests"),
     ("server/piece/src/track.rs", "what of a recording is work, with its tests"),
-    ("server/src/session.rs", "the one task of a session"),
 ];
 
 /// Tests that wait for real processes, sockets or clocks, which have no time of their own to move.
@@ -48,13 +47,14 @@ const IMPURE: [&str; 14] = [
 ];
 
 /// Which package may use which others of ours; `server` uses `client` in `demo` alone.
-const ARROWS: [(&str, &[&str]); 7] = [
+const ARROWS: [(&str, &[&str]); 8] = [
     ("thole-protocol", &[]),
     ("thole-piece", &["thole-protocol"]),
     ("thole", &["thole-protocol"]),
     ("thole-study", &["thole-protocol", "thole-piece"]),
-    ("thole-server", &["thole-protocol", "thole-piece", "thole-study", "thole"]),
-    ("thole-tests", &["thole-protocol", "thole-piece", "thole", "thole-server"]),
+    ("thole-host", &["thole-protocol", "thole-piece"]),
+    ("thole-server", &["thole-protocol", "thole-piece", "thole-host", "thole-study", "thole"]),
+    ("thole-tests", &["thole-protocol", "thole-piece", "thole-host", "thole", "thole-server"]),
     ("load-tests", &["thole-protocol", "thole-piece", "thole", "thole-server"]),
 ];
 
@@ -124,6 +124,28 @@ fn no_test_waits_for_real_time() {
         // This file names what it looks for.
         let allowed = WAITS.contains(&file.as_str()) || file == "tests/suite/tidy.rs";
         assert!(!waits || allowed, "{file} waits for real time in a test");
+    }
+}
+
+/// The simulator drives the host that people use: chance, clocks and sockets come to it from outside.
+#[test]
+fn the_host_knows_nothing_of_the_world() {
+    let host: Vec<String> =
+        sources().into_iter().filter(|file| file.starts_with("server/host/src/")).collect();
+    assert!(host.len() > 10, "the host was not found: {host:?}");
+    for file in host {
+        // A length of time is no clock.
+        let text = code(&read(&file)).replace("time::Duration", "");
+        for word in IMPURE.iter().filter(|word| **word != "std::time") {
+            assert!(
+                !text.contains(word),
+                "{file} has {word}: the host has no I/O, clock or chance"
+            );
+        }
+        assert!(
+            !text.contains("Instant") && !text.contains("getrandom"),
+            "{file} reads a clock or draws"
+        );
     }
 }
 

@@ -34,8 +34,8 @@ use crate::{
     limits::{Allowance, FULL, REFUSALS_MAX, SAID_AGAIN_AFTER, STRANGER_BYTES, WRONG_MAX},
     outbox::{Outbox, Outgoing},
     registry::{Handle, Registry},
-    secret::{Secret, SecretHash, random_code},
-    session::{Event, Greeting, NoMore, devices::ConnId},
+    secret::{SecretHash, new_secret, random_code},
+    session::{ConnId, Event, Greeting, NoMore},
     shares::Guest,
 };
 
@@ -357,7 +357,7 @@ async fn created(
     }
     let session = SessionId(Uuid::now_v7());
     let code = free_code(server).await?;
-    let (coach, board) = (Secret::new(), Secret::new());
+    let (coach, board) = (new_secret(), new_secret());
     let append = Append {
         session,
         create: Some(SessionRow {

@@ -1,5 +1,6 @@
 //! What a welcome connection says, turned into what its session understands.
 
+use thole_host::Said;
 use thole_piece::{Input, aim, limits as core_limits};
 use thole_protocol::{
     ClientMsg, ServerMsg,
@@ -29,7 +30,7 @@ impl Connection {
         self.heard = self.turned;
         self.looked = false;
         if std::mem::take(&mut self.silent) {
-            self.tell(Event::HeardAgain(self.conn)).await?;
+            self.tell(Event::Said(Said::HeardAgain(self.conn))).await?;
         }
         let msg = match ClientMsg::read(text) {
             Ok((msg, unknown)) => {
@@ -56,7 +57,7 @@ impl Connection {
         }
         match self.event(msg, text.len()) {
             Ok(Some(event)) => {
-                let urgent = matches!(event, Event::Said { input: Input::Ordered { .. }, .. });
+                let urgent = matches!(event, Event::Input { input: Input::Ordered { .. }, .. });
                 self.tell(event).await?;
                 if urgent {
                     self.handle.urgent.notify_one();
@@ -116,14 +117,18 @@ impl Connection {
                 if add.athletes.len() > ADDED_MAX {
                     return Err(refusal(Why::Limit, "Add at most 500 athletes in one order."));
                 }
-                return Ok(Some(Event::Add(conn, add)));
+                return Ok(Some(Event::Said(Said::Add(conn, add))));
             }
-            ClientMsg::NewLink(link) => return Ok(Some(Event::Link(conn, link))),
-            ClientMsg::NewBoardLink(link) => return Ok(Some(Event::BoardLink(conn, link))),
-            ClientMsg::NewCoachLink(link) => return Ok(Some(Event::CoachLink(conn, link))),
-            ClientMsg::LetIn(let_in) => return Ok(Some(Event::LetIn(conn, let_in))),
-            ClientMsg::TurnAway(away) => return Ok(Some(Event::TurnAway(conn, away))),
-            ClientMsg::TakeCommand(take) => return Ok(Some(Event::Take(conn, take))),
+            ClientMsg::NewLink(link) => return Ok(Some(Event::Said(Said::Link(conn, link)))),
+            ClientMsg::NewBoardLink(link) => {
+                return Ok(Some(Event::Said(Said::BoardLink(conn, link))));
+            }
+            ClientMsg::NewCoachLink(link) => {
+                return Ok(Some(Event::Said(Said::CoachLink(conn, link))));
+            }
+            ClientMsg::LetIn(let_in) => return Ok(Some(Event::Said(Said::LetIn(conn, let_in)))),
+            ClientMsg::TurnAway(away) => return Ok(Some(Event::Said(Said::TurnAway(conn, away)))),
+            ClientMsg::TakeCommand(take) => return Ok(Some(Event::Said(Said::Take(conn, take)))),
             ClientMsg::Clock(_)
             | ClientMsg::Heartbeat
             | ClientMsg::Hello(_)
@@ -142,7 +147,7 @@ impl Connection {
             },
         };
         let permit = Some(self.out.permit());
-        Ok(Some(Event::Said { conn, input, bytes, command, permit }))
+        Ok(Some(Event::Input { conn, input, bytes, command, permit }))
     }
 
     fn of_athlete(&self, msg: ClientMsg) -> Result<Option<Input>, Refusal> {

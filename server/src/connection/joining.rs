@@ -2,6 +2,7 @@
 
 use std::{sync::Arc, time::Duration};
 
+use thole_host::Said;
 use thole_piece::{limits, name};
 use thole_protocol::{
     ServerMsg,
@@ -25,7 +26,7 @@ use crate::{
     Server,
     limits::{JOIN_ID, SAID_AGAIN_AFTER},
     registry::{Handle, Registry},
-    session::{Entrance, Event, NoMore},
+    session::{ConnId, Entrance, Event, NoMore},
     shares::Guest,
 };
 
@@ -41,6 +42,8 @@ pub(super) enum Came {
 pub(super) struct Waits {
     join: Join,
     waiting: Waiting,
+    /// Who waits, to its session.
+    conn: ConnId,
     request: thole_protocol::ids::RequestId,
     decided: oneshot::Receiver<Result<Joined, Refusal>>,
     handle: Handle,
@@ -76,10 +79,10 @@ impl Waits {
 
     /// The connection does not wait any more.
     pub(super) async fn ends(self, why: NoMore) {
-        let Waits { request, decided, handle, .. } = self;
+        let Waits { conn, request, decided, handle, .. } = self;
         // Whoever sends an answer from here on finds nobody.
         drop(decided);
-        drop(handle.inbox.send(Event::WaitsNoMore(request, why)).await);
+        drop(handle.inbox.send(Event::Said(Said::WaitsNoMore(conn, request, why))).await);
     }
 }
 
@@ -114,7 +117,8 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
         let opened = opened.map_err(|error| fault(&error))?;
         let Some(handle) = opened else { return Err(Ended::Closing(Close::GoingAway)) };
         let (answer, entrance) = oneshot::channel();
-        let event = Event::Join { join: join.clone(), answer };
+        let conn = server.next_conn();
+        let event = Event::Join { conn, join: join.clone(), answer };
         if handle.inbox.send(event).await.is_err() {
             continue;
         }
@@ -122,7 +126,7 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
             Ok(Ok(Entrance::Open(joined))) => return said(Ok(joined)),
             Ok(Ok(Entrance::Asked { request, waiting, decided })) => {
                 let said = server.clock.instant();
-                let waits = Waits { join, waiting, request, decided, handle, said };
+                let waits = Waits { join, waiting, conn, request, decided, handle, said };
                 return Ok(Came::Waits(Box::new(waits)));
             }
             Ok(Err(refusal)) => return said(Err(refusal)),

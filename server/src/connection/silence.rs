@@ -5,6 +5,7 @@ use std::{
     time::Duration,
 };
 
+use thole_host::Said;
 use thole_protocol::close::Close;
 use tokio::{
     io::{AsyncRead, AsyncWrite},
@@ -58,6 +59,6 @@ impl Connection {
             return Err(Ended::Closing(Close::Silent));
         }
         self.silent = true;
-        self.tell(Event::Silent(self.conn, self.heard_at())).await
+        self.tell(Event::Said(Said::Silent(self.conn, self.heard_at()))).await
     }
 }

@@ -16,7 +16,7 @@ use thole_server::{
         Append, Grant, Held, Holder, Journal, JournalError, Record, SessionRow,
         memory::MemoryJournal, sqlite::SqliteJournal,
     },
-    secret::Secret,
+    secret::new_secret,
 };
 use uuid::Uuid;
 
@@ -126,7 +126,7 @@ async fn the_newest_instant_that_was_appended_is_the_one_a_clock_goes_on_from() 
 #[tokio::test]
 async fn an_append_that_does_not_go_on_where_the_records_end_changes_nothing() {
     with_both(async |journal| {
-        let (known, offered) = (Secret::new().hash(), Secret::new().hash());
+        let (known, offered) = (new_secret().hash(), new_secret().hash());
         let grant = vec![Grant { hash: known, holder: Holder::Athlete(athlete(1)) }];
         journal.append(Append { grant, ..made(1) }).await.unwrap();
         let grant = vec![Grant { hash: offered, holder: Holder::Coach }];
@@ -185,7 +185,7 @@ async fn a_fenced_append_does_not_harm_those_that_share_its_commit() {
 #[tokio::test]
 async fn a_secret_opens_what_it_was_made_for_until_it_is_revoked() {
     with_both(async |journal| {
-        let [coach, board, ana, bo, other, new, tv] = [(); 7].map(|()| Secret::new().hash());
+        let [coach, board, ana, bo, other, new, tv] = [(); 7].map(|()| new_secret().hash());
         let grant = vec![
             Grant { hash: coach, holder: Holder::Coach },
             Grant { hash: board, holder: Holder::Board },

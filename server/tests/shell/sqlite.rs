@@ -8,7 +8,7 @@ use rusqlite::Connection;
 use thole_server::{
     journal::sqlite::SqliteJournal,
     journal::{Append, Grant, Holder, Journal, JournalError, memory::MemoryJournal},
-    secret::Secret,
+    secret::new_secret,
 };
 
 use crate::journal::{heard, made, more, positions, session};
@@ -22,7 +22,7 @@ fn beside(folder: &Path) -> Connection {
 async fn what_was_acknowledged_is_there_after_a_restart() {
     let folder = tempfile::tempdir().unwrap();
     let data = folder.path().join("club").join("evening");
-    let hash = Secret::new().hash();
+    let hash = new_secret().hash();
     let journal = SqliteJournal::open(&data).unwrap();
     let epoch = journal.epoch();
     let grant = vec![Grant { hash, holder: Holder::Board }];

@@ -1,18 +1,27 @@
-//! The coach's device: gives the orders of the life one by one, each until it is answered.
+//! The coach's device: gives the orders of the life one by one, each until it is answered, and new links now and then.
 
 use thole::{chance::Chance, mirror::Mirror};
+use thole_host::{ConnId, Holder};
 use thole_piece::Input;
 use thole_protocol::{
-    ids::{CommandId, EventNo},
+    ServerMsg,
+    client_msg::{NewLink, Role, TakeCommand},
+    close::Close,
+    event::Event,
+    ids::{AthleteId, CommandId, EventNo},
     order::Order,
+    refusal::Why,
+    server_msg::Joined,
     standing::AthleteResult,
+    units::At,
 };
 use uuid::Uuid;
 
 use super::{
     Tally,
     life::{Life, When},
-    server::{Said, Told, Who},
+    post::{self, Dial, Letter, Said, Told, Who},
+    server::first_secret,
 };
 
 /// An order that is not answered is said again after so long.
@@ -30,7 +39,16 @@ pub(super) struct Coach {
     up: bool,
     greeted_at: Option<u64>,
     back_at: u64,
-    under_way: Vec<(u64, Said)>,
+    dial: Dial,
+    under_way: Vec<(u64, Letter)>,
+    /// The new link that is asked for, and when it was said last.
+    link: Option<(NewLink, Option<u64>)>,
+    links: u128,
+    /// New links that came, to be handed over.
+    given: Vec<Joined>,
+    /// Somebody else leads: command is taken with the next word.
+    takes: bool,
+    taken: u128,
     mirror: Option<Mirror>,
     last_event: EventNo,
     heard: Vec<EventNo>,
@@ -47,7 +65,13 @@ impl Coach {
             up: false,
             greeted_at: None,
             back_at: 0,
+            dial: Dial::new(Who::Coach),
             under_way: Vec::new(),
+            link: None,
+            links: 0,
+            given: Vec::new(),
+            takes: false,
+            taken: 0,
             mirror: None,
             last_event: EventNo(0),
             heard: Vec::new(),
@@ -73,6 +97,25 @@ impl Coach {
         views.and_then(|views| views.get(piece)).map_or(Vec::new(), |view| view.results.clone())
     }
 
+    /// Asks for a new link for somebody, once nothing else is asked for.
+    pub(super) fn renew(&mut self, athlete: AthleteId) {
+        if self.link.is_none() {
+            self.links += 1;
+            let command = CommandId(Uuid::from_u128(0x1111_0000 + self.links));
+            self.link = Some((NewLink { command, athlete }, None));
+        }
+    }
+
+    /// New links to be handed over.
+    pub(super) fn given(&mut self) -> Vec<Joined> {
+        std::mem::take(&mut self.given)
+    }
+
+    /// The newest of its connections.
+    pub(super) fn conn(&self) -> ConnId {
+        self.dial.conn()
+    }
+
     pub(super) fn tick(
         &mut self,
         now: u64,
@@ -85,20 +128,30 @@ impl Coach {
             let waits = self.greeted_at.is_some_and(|at| at + GREETING_MAX_MS > now);
             if now >= self.back_at && server_is_up && !waits {
                 self.greeted_at = Some(now);
-                let last_event = self.last_event;
-                self.under_way.retain(|(_, said)| !matches!(said, Said::Left));
-                self.under_way.push((now, Said::Hello { run: None, last_event }));
+                let secret = first_secret(Holder::Coach);
+                let hello = self.dial.hello(Role::Coach, &secret, None, self.last_event);
+                self.under_way.push((now, hello));
             }
             return;
         }
         if let Some(chance) = &mut chance
             && chance.below(900) == 0
         {
+            let conn = self.dial.conn();
             self.lose_connection(now);
             self.back_at = now + chance.below(8_000);
-            self.under_way.push((now, Said::Left));
+            let left = Letter { conn, said: Said::Now(thole_host::Said::Left(conn, At(now))) };
+            self.under_way.push((now + chance.below(6_000), left));
             return;
         }
+        if std::mem::take(&mut self.takes) {
+            tally.add("command taken back");
+            self.taken += 1;
+            let command = CommandId(Uuid::from_u128(0x7a00_0000 + self.taken));
+            let (conn, take) = (self.dial.conn(), TakeCommand { command });
+            self.say(now, thole_host::Said::Take(conn, take));
+        }
+        self.ask_for_link(now, tally);
         let Some((when, order)) = self.orders.get(self.next) else { return };
         self.due |= match when {
             When::After(ms) => now >= self.answered_at + ms,
@@ -115,12 +168,34 @@ impl Coach {
             let input = Input::Ordered { command: self.command(), order: order.clone() };
             self.said_at = Some(now);
             let (late, twice) = chance.map_or((0, false), |c| (c.below(400), c.below(6) == 0));
+            let said = thole_host::Said::Input {
+                conn: self.dial.conn(),
+                input,
+                bytes: 100,
+                command: None,
+            };
             if twice {
                 tally.add("order repeated");
-                self.under_way.push((now + late, Said::Input(input.clone())));
+                self.say(now + late, said.clone());
             }
-            self.under_way.push((now + late, Said::Input(input)));
+            self.say(now + late, said);
         }
+    }
+
+    fn ask_for_link(&mut self, now: u64, tally: &mut Tally) {
+        let conn = self.dial.conn();
+        let Some((link, said_at)) = &mut self.link else { return };
+        if said_at.is_some_and(|at| now < at + AGAIN_MS) {
+            return;
+        }
+        tally.add(if said_at.is_some() { "new link asked for again" } else { "new link" });
+        *said_at = Some(now);
+        let said = thole_host::Said::Link(conn, *link);
+        self.say(now, said);
+    }
+
+    fn say(&mut self, at: u64, said: thole_host::Said) {
+        self.under_way.push((at, Letter { conn: self.dial.conn(), said: Said::Now(said) }));
     }
 
     fn command(&self) -> CommandId {
@@ -135,17 +210,27 @@ impl Coach {
         self.under_way.clear();
     }
 
-    pub(super) fn arriving(&mut self, now: u64) -> Vec<(Who, Said)> {
-        let (arriving, later) =
-            std::mem::take(&mut self.under_way).into_iter().partition(|(at, _)| *at <= now);
-        self.under_way = later;
-        let arriving: Vec<(u64, Said)> = arriving;
-        arriving.into_iter().map(|(_, said)| (None, said)).collect()
+    pub(super) fn arriving(&mut self, now: u64) -> Vec<Letter> {
+        post::arriving(&mut self.under_way, now)
     }
 
     pub(super) fn hear(&mut self, now: u64, told: Told) {
         match told {
-            Told::Welcome(welcome) => {
+            Told::Msg(msg) => self.hear_msg(now, *msg),
+            Told::Close(Close::TooSlow) => {
+                self.lose_connection(now);
+                self.back_at = now + 2_000;
+            }
+            // A newer connection of the same device has the command.
+            Told::Close(_) | Told::Entrance(_) | Told::Decided(_) => {
+                panic!("the coach is sent away: {told:?}")
+            }
+        }
+    }
+
+    fn hear_msg(&mut self, now: u64, msg: ServerMsg) {
+        match msg {
+            ServerMsg::Welcome(welcome) => {
                 self.up = true;
                 self.greeted_at = None;
                 if self.mirror.is_none() {
@@ -153,24 +238,42 @@ impl Coach {
                 }
                 self.mirror = Some(Mirror::of(*welcome));
             }
-            Told::Events(events) => {
-                for event in events.iter().filter(|event| event.event > self.last_event) {
-                    self.heard.push(event.event);
-                    if let Some(mirror) = &mut self.mirror {
-                        mirror.take(event);
-                    }
-                }
-                self.last_event =
-                    self.heard.last().copied().unwrap_or_default().max(self.last_event);
+            ServerMsg::Events { events } => events.iter().for_each(|event| self.happened(event)),
+            ServerMsg::Done { command } => self.answered(now, command),
+            ServerMsg::Refused { command: Some(_), refusal }
+                if refusal.why == Why::NotInCommand =>
+            {
+                self.takes = true;
             }
-            Told::Answered(command) => {
-                if command == self.command() && !self.is_done() {
-                    self.next += 1;
-                    (self.said_at, self.due) = (None, false);
-                    self.answered_at = now;
-                }
+            ServerMsg::Refused { command: Some(command), .. } => self.answered(now, command),
+            // Said twice, it makes two links; the first is handed over.
+            ServerMsg::Links(links)
+                if self.link.is_some_and(|(link, _)| link.command == links.command) =>
+            {
+                self.given.extend(links.links);
             }
-            Told::Ack { .. } => {}
+            _ => {}
+        }
+    }
+
+    fn happened(&mut self, event: &Event) {
+        if event.event > self.last_event {
+            self.last_event = event.event;
+            self.heard.push(event.event);
+            if let Some(mirror) = &mut self.mirror {
+                mirror.take(event);
+            }
+        }
+    }
+
+    fn answered(&mut self, now: u64, command: CommandId) {
+        if self.link.is_some_and(|(link, _)| link.command == command) {
+            self.link = None;
+        }
+        if command == self.command() && !self.is_done() {
+            self.next += 1;
+            (self.said_at, self.due) = (None, false);
+            self.answered_at = now;
         }
     }
 }

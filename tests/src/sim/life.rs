@@ -11,7 +11,7 @@ use thole_protocol::{
         Aim, AthleteSpec, Audience, CallSpec, CallText, Extent, PieceSpec, Plan, Point, Repeat,
         RepeatStart, RosterEntry, SheetCall, Span, StartClock, Target,
     },
-    units::{Decimetres, Millis},
+    units::{Bpm, Decimetres, Millis},
 };
 use uuid::Uuid;
 
@@ -191,7 +191,7 @@ fn person(chance: &mut Chance, no: u64, pieces: &[PieceSpec]) -> Person {
     };
     let aims = pieces.iter().map(target).collect();
     let team = Some(if one_in(chance, 2) { "Herons" } else { "Otters" }.to_owned());
-    let spec = AthleteSpec { name: format!("Rower {no}"), team, heart_limit_bpm: None };
+    let spec = AthleteSpec { name: format!("Rower {no}"), team, heart_limit_bpm: Some(Bpm(185)) };
     Person {
         athlete: AthleteId(Uuid::from_u128(0xa000 + u128::from(no))),
         entry: RosterEntry { spec, aims },

@@ -8,10 +8,15 @@ use thole::{
     kept::{Kept, Next, Resumed},
     mirror::Mirror,
 };
+use thole_host::{ConnId, Entrance, Holder};
 use thole_piece::Input;
 use thole_protocol::{
+    ServerMsg,
+    client_msg::{Join, Role},
+    close::Close,
     event::{Event, Happening},
     ids::{AthleteId, CallId, EventNo, PieceNo, RunId},
+    refusal::Why,
     spec::Plan,
     standing::Phase,
     units::At,
@@ -21,7 +26,8 @@ use uuid::Uuid;
 use super::{
     Tally,
     life::Person,
-    server::{Said, Told},
+    post::{self, Dial, Letter, Said, Told, Who},
+    server::first_secret,
 };
 
 /// A connection that is not answered in so long is given up.
@@ -39,6 +45,8 @@ enum Link {
         since: u64,
     },
     Up,
+    /// The link that it came by opens nothing any more: the coach gives it a new one.
+    Waits,
 }
 
 pub(super) struct Seat {
@@ -47,8 +55,13 @@ pub(super) struct Seat {
     kept: Kept,
     mirror: Option<Mirror>,
     link: Link,
+    dial: Dial,
+    /// `None` until somebody who joins by the code has a seat.
+    secret: Option<String>,
+    /// What the newest connection came by.
+    came_by: Option<String>,
     /// What is under way to the server, and when it arrives.
-    under_way: Vec<(u64, Said)>,
+    under_way: Vec<(u64, Letter)>,
     last_event: EventNo,
     heard: Vec<EventNo>,
     sheet_calls: BTreeMap<CallId, u32>,
@@ -58,14 +71,18 @@ pub(super) struct Seat {
 }
 
 impl Seat {
-    pub(super) fn new(person: &Person) -> Seat {
+    pub(super) fn new(number: usize, person: &Person) -> Seat {
+        let on_the_roster = person.joins_after_go.is_none();
         let build = Box::new(person.build.clone());
         Seat {
             person: person.clone(),
             course: Course::new(Source::Simulated { build, own_pace: true }),
             kept: Kept::new(RunId(Uuid::from_u64_pair(person.seed, person.seed))),
             mirror: None,
-            link: Link::Down { until: if person.joins_after_go.is_some() { u64::MAX } else { 0 } },
+            link: Link::Down { until: if on_the_roster { 0 } else { u64::MAX } },
+            dial: Dial::new(Who::Athlete(number)),
+            came_by: None,
+            secret: on_the_roster.then(|| first_secret(Holder::Athlete(person.athlete))),
             under_way: Vec::new(),
             last_event: EventNo(0),
             heard: Vec::new(),
@@ -82,6 +99,11 @@ impl Seat {
 
     pub(super) fn name(&self) -> &str {
         &self.person.entry.spec.name
+    }
+
+    /// How its connection is, for whoever looks for a fault.
+    pub(super) fn state(&self) -> String {
+        format!("{} is {:?} on {:?}, {:?}", self.name(), self.link, self.conn(), self.under_way)
     }
 
     pub(super) fn pending(&self) -> u32 {
@@ -117,10 +139,12 @@ impl Seat {
             Link::Down { until } if until <= now && server_is_up => {
                 self.link = Link::Greeting { since: now };
                 let run = Some(self.kept.run());
-                let hello = Said::Hello { run, last_event: self.last_event };
-                // The newer connection wins: nobody asks any more when the old one ended.
-                self.under_way.retain(|(_, said)| !matches!(said, Said::Left));
-                self.under_way.push((now, hello));
+                self.came_by.clone_from(&self.secret);
+                let letter = match &self.secret {
+                    Some(secret) => self.dial.hello(Role::Athlete, secret, run, self.last_event),
+                    None => self.join(),
+                };
+                self.under_way.push((now, letter));
             }
             Link::Greeting { since } if since + GREETING_MAX_MS < now => {
                 self.link = Link::Down { until: now + 500 };
@@ -132,8 +156,38 @@ impl Seat {
                     self.send(now, chance, tally);
                 }
             }
-            Link::Down { .. } | Link::Greeting { .. } => {}
+            Link::Down { .. } | Link::Greeting { .. } | Link::Waits => {}
         }
+    }
+
+    /// Asks for a seat by the code; what is said again after a lost answer is the same.
+    fn join(&mut self) -> Letter {
+        let join = Join {
+            code: String::new(),
+            name: self.name().to_owned(),
+            join: Some(format!("{:024}", self.person.seed)),
+            from: None,
+        };
+        let conn = self.dial.again();
+        Letter { conn, said: Said::Now(thole_host::Said::Join(conn, join)) }
+    }
+
+    /// The coach hands over a new link.
+    pub(super) fn is_given(&mut self, now: u64, secret: String) {
+        self.secret = Some(secret);
+        if self.link == Link::Waits {
+            self.link = Link::Down { until: now };
+        }
+    }
+
+    /// The secret that it comes by.
+    pub(super) fn secret(&self) -> Option<&str> {
+        self.secret.as_deref()
+    }
+
+    /// The newest of its connections.
+    pub(super) fn conn(&self) -> ConnId {
+        self.dial.conn()
     }
 
     fn row(&mut self, now: u64, tally: &mut Tally) {
@@ -205,15 +259,18 @@ impl Seat {
     }
 
     fn say(&mut self, now: u64, input: Input, chance: Option<&mut Chance>, tally: &mut Tally) {
+        let conn = self.dial.conn();
+        let said = thole_host::Said::Input { conn, input, bytes: 100, command: None };
+        let letter = Letter { conn, said: Said::Now(said) };
         let Some(chance) = chance else {
-            self.under_way.push((now, Said::Input(input)));
+            self.under_way.push((now, letter));
             return;
         };
         if chance.below(12) == 0 {
             tally.add("batch doubled");
-            self.under_way.push((now + chance.below(3_000), Said::Input(input.clone())));
+            self.under_way.push((now + chance.below(3_000), letter.clone()));
         }
-        self.under_way.push((now + chance.below(1_200), Said::Input(input)));
+        self.under_way.push((now + chance.below(1_200), letter));
     }
 
     /// The connection is lost. What was under way is lost too, or arrives late, behind the next hello.
@@ -223,7 +280,7 @@ impl Seat {
         chance: Option<&mut Chance>,
         tally: &mut Tally,
     ) {
-        if self.link == (Link::Down { until: u64::MAX }) {
+        if matches!(self.link, Link::Down { until: u64::MAX } | Link::Waits) {
             return;
         }
         self.kept.unsent();
@@ -238,30 +295,50 @@ impl Seat {
         let away = if chance.below(3) == 0 { 25_000 } else { 4_000 };
         let back = now + 200 + chance.below(away);
         self.link = Link::Down { until: back };
-        for (_, said) in under_way {
-            if let Said::Input(input) = said
+        for (_, letter) in under_way {
+            if let Said::Now(said @ thole_host::Said::Input { .. }) = letter.said
                 && chance.below(2) == 0
             {
                 tally.add("late batch of an old connection");
-                self.under_way.push((back, Said::Late(input)));
+                self.under_way.push((back, Letter { conn: letter.conn, said: Said::Late(said) }));
             }
         }
-        self.under_way.push((now + chance.below(NOTICED_MS), Said::Left));
+        let (conn, noticed) = (self.dial.conn(), now + chance.below(NOTICED_MS));
+        let left = thole_host::Said::Left(conn, At(now));
+        self.under_way.push((noticed, Letter { conn, said: Said::Now(left) }));
     }
 
     /// What reaches the server now.
-    pub(super) fn arriving(&mut self, now: u64) -> Vec<Said> {
-        let (arriving, later) =
-            std::mem::take(&mut self.under_way).into_iter().partition(|(at, _)| *at <= now);
-        self.under_way = later;
-        let arriving: Vec<(u64, Said)> = arriving;
-        arriving.into_iter().map(|(_, said)| said).collect()
+    pub(super) fn arriving(&mut self, now: u64) -> Vec<Letter> {
+        post::arriving(&mut self.under_way, now)
     }
 
     /// Takes in what the server tells on this connection.
     pub(super) fn hear(&mut self, now: u64, told: Told) {
         match told {
-            Told::Welcome(welcome) => {
+            Told::Msg(msg) => self.hear_msg(now, *msg),
+            // It may have come by the old link just before the new one was handed over.
+            Told::Close(Close::WrongSecret) if self.came_by != self.secret => {
+                self.link = Link::Down { until: now };
+            }
+            Told::Close(Close::WrongSecret) => self.link = Link::Waits,
+            Told::Close(Close::TooSlow) => self.link = Link::Down { until: now + 2_000 },
+            Told::Close(why) => panic!("{}: sent away: {why:?}", self.name()),
+            Told::Entrance(Ok(Entrance::Open(joined))) => {
+                let before = self.secret.replace(joined.secret);
+                assert!(before.is_none(), "{}: two seats", self.name());
+                assert_eq!(joined.name, self.name());
+                self.person.athlete = joined.athlete;
+                self.link = Link::Down { until: now };
+            }
+            Told::Entrance(other) => panic!("{}: not let in: {other:?}", self.name()),
+            Told::Decided(decided) => panic!("{}: nobody was asked: {decided:?}", self.name()),
+        }
+    }
+
+    fn hear_msg(&mut self, now: u64, msg: ServerMsg) {
+        match msg {
+            ServerMsg::Welcome(welcome) => {
                 self.link = Link::Up;
                 let resumed = self.kept.welcomed(&welcome.epoch, welcome.durable.as_ref());
                 let fine = matches!(resumed, Resumed::GoesOn { .. });
@@ -277,9 +354,15 @@ impl Seat {
                     self.see(current, phase, at);
                 }
             }
-            Told::Events(events) => events.iter().for_each(|event| self.happened(event)),
-            Told::Ack { durable } => self.kept.acknowledged(&durable, now),
-            Told::Answered(_) => {}
+            ServerMsg::Events { events } => events.iter().for_each(|event| self.happened(event)),
+            ServerMsg::Ack(ack) => {
+                self.kept.acknowledged(&ack.durable, now);
+                ack.events.iter().for_each(|event| self.happened(event));
+            }
+            ServerMsg::Refused { refusal, .. } if refusal.why == Why::Limit => {
+                panic!("{}: what a real machine says is refused: {}", self.name(), refusal.says)
+            }
+            _ => {}
         }
     }
 

@@ -1,13 +1,22 @@
-//! The server as far as its promises go: journal first, then the core, then everybody; and its deaths.
+//! The server's host between a network and a disk that fail: journal first, then the host, then everybody; and its deaths.
 
-use std::collections::BTreeSet;
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    time::Duration,
+};
 
 use thole::chance::Chance;
-use thole_piece::{Input, Output, Session, session::Viewer};
+use thole_host::{
+    Batch, ConnId, Fault, Greeting, Holder, Host, Moment, Now, Outbound, Record, Remark, Reopening,
+    Secret, SecretHash, Settings,
+};
+use thole_piece::{Input, Session, session::Viewer};
 use thole_protocol::{
-    client_msg::Role,
+    ServerMsg,
+    client_msg::{Hello, Role},
+    close::Close,
     event::{Event, Happening},
-    ids::{AthleteId, CommandId, EventNo, JoinCode, RunId, SessionId},
+    ids::{AthleteId, CommandId, EventNo, JoinCode, RunId, SessionId, Syllables},
     sample::Durable,
     server_msg::Welcome,
     spec::SessionSettings,
@@ -18,55 +27,75 @@ use uuid::Uuid;
 
 use super::{
     Tally,
-    life::{Life, Person},
+    life::Life,
+    post::{Bits, Letter, Said, Told},
 };
 
-/// Who said or is told something: an athlete by number, or the coach.
-pub(super) type Who = Option<usize>;
-
-/// What reaches the server.
-#[derive(Clone, Debug)]
-pub(super) enum Said {
-    /// A new connection: which recording, the last event that is known.
-    Hello { run: Option<RunId>, last_event: EventNo },
-    /// Anything else.
-    Input(Input),
-    /// The same, of a connection that is gone; it was under way.
-    Late(Input),
-    /// The connection is gone.
-    Left,
-}
-
-/// What the server tells.
-#[derive(Clone, Debug)]
-pub(super) enum Told {
-    Welcome(Box<Welcome>),
-    Events(Vec<Event>),
-    Ack { durable: Durable },
-    Answered(CommandId),
-}
-
-/// When the server is killed.
+/// When the server is killed, or its disk fails.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Crash {
     None,
     BeforeJournal,
     AfterJournal,
+    /// Nothing can be written, and everybody is sent away until there is room.
+    DiskFull,
 }
 
-/// One process after the other on one journal.
+/// All that is left when the server dies.
+#[derive(Debug, Default)]
+pub(super) struct Disk {
+    pub(super) records: Vec<(At, Input)>,
+    /// What each secret opens.
+    opens: BTreeMap<SecretHash, Holder>,
+    /// The newest samples of each recording, to be found at once.
+    samples: BTreeMap<(AthleteId, RunId), BTreeSet<u32>>,
+}
+
+impl Disk {
+    fn append(&mut self, records: &[Record]) {
+        for Record { at, input } in records {
+            if let Input::Samples { athlete, run, samples } = input {
+                let there = self.samples.entry((*athlete, *run)).or_default();
+                there.extend(samples.iter().map(|sample| sample.seq));
+            }
+            if let Input::Skipped { athlete, run, from_seq, to_seq } = input {
+                self.samples.entry((*athlete, *run)).or_default().extend(*from_seq..=*to_seq);
+            }
+            self.records.push((*at, input.clone()));
+        }
+    }
+
+    fn grant(&mut self, batch: &Batch) {
+        self.opens.retain(|_, holder| !batch.revoke.contains(holder));
+        self.opens.extend(batch.grant.iter().map(|grant| (grant.hash, grant.holder)));
+    }
+
+    fn has(&self, athlete: AthleteId, durable: &Durable) -> bool {
+        let nothing = BTreeSet::new();
+        let there = self.samples.get(&(athlete, durable.run)).unwrap_or(&nothing);
+        let stretches = durable.beyond.iter().copied().chain([(1, durable.through_seq)]);
+        stretches.into_iter().all(|(from, to)| (from..=to).all(|seq| there.contains(&seq)))
+    }
+}
+
+/// One process after the other on one disk.
 pub(super) struct Server {
-    people: Vec<Person>,
-    pub(super) journal: Vec<(At, Input)>,
-    pub(super) core: Session,
-    connected: Vec<bool>,
-    coach_connected: bool,
+    pub(super) disk: Disk,
+    host: Host,
+    settings: Settings,
+    /// Planted into each host.
+    fault: Option<Fault>,
+    bits: Bits,
+    /// Who is at the other end.
+    holders: BTreeMap<ConnId, Holder>,
     down_until: u64,
     pub(super) seed: u64,
     /// Orders that somebody was told are done.
     done: BTreeSet<CommandId>,
     /// The current piece and how far it is.
     phase: Option<(usize, Phase)>,
+    /// The last event that was looked at.
+    seen: EventNo,
     /// It was killed in this turn.
     died: bool,
     /// Whether it is killed around a record of what became of a piece: at any time, since what is over stays so.
@@ -74,10 +103,11 @@ pub(super) struct Server {
 }
 
 /// Whether and when to die in this commit: mostly not, and rather when there is something to lose.
-pub(super) fn crash(chance: &mut Chance, said: &[(Who, Said)]) -> Crash {
-    let hello = said.iter().any(|(_, said)| matches!(said, Said::Hello { .. }));
-    let late = said.iter().any(|(_, said)| matches!(said, Said::Late(_)));
-    let order = said.iter().any(|(_, said)| matches!(said, Said::Input(Input::Ordered { .. })));
+pub(super) fn crash(chance: &mut Chance, letters: &[Letter]) -> Crash {
+    let any = |what: fn(&Said) -> bool| letters.iter().any(|letter| what(&letter.said));
+    let hello = any(|said| matches!(said, Said::Hello(_)));
+    let late = any(|said| matches!(said, Said::Late(_)));
+    let order = any(is_order);
     let one_in = match (hello, late, order) {
         (true, true, _) => 4,
         (_, _, true) => 12,
@@ -85,43 +115,92 @@ pub(super) fn crash(chance: &mut Chance, said: &[(Who, Said)]) -> Crash {
         (false, true, _) => 30,
         (false, false, false) => 1_200,
     };
-    match chance.below(2 * one_in) {
-        0 => Crash::BeforeJournal,
-        1 => Crash::AfterJournal,
+    match chance.below(4 * one_in) {
+        0 | 1 => Crash::BeforeJournal,
+        2 | 3 => Crash::AfterJournal,
+        4 => Crash::DiskFull,
         _ => Crash::None,
     }
 }
 
+/// Whether the coach wants something by it that is answered.
+fn is_order(said: &Said) -> bool {
+    use thole_host::Said as Host;
+    let (Said::Now(said) | Said::Late(said)) = said else { return false };
+    match said {
+        Host::Input { input, .. } => matches!(input, Input::Ordered { .. }),
+        Host::Link(..) | Host::Join(..) | Host::Take(..) => true,
+        Host::Hello(_)
+        | Host::Add(..)
+        | Host::BoardLink(..)
+        | Host::CoachLink(..)
+        | Host::LetIn(..)
+        | Host::TurnAway(..)
+        | Host::WaitsNoMore(..)
+        | Host::Silent(..)
+        | Host::HeardAgain(_)
+        | Host::Left(..) => false,
+    }
+}
+
+/// The secret of somebody at the beginning of a life.
+pub(super) fn first_secret(holder: Holder) -> String {
+    let number = match holder {
+        Holder::Coach => 0xfe,
+        Holder::Board => 0xfd,
+        Holder::Athlete(athlete) => *athlete.0.as_bytes().last().unwrap_or(&0),
+    };
+    Secret::of([number; thole_host::SECRET_BYTES]).reveal()
+}
+
 impl Server {
-    pub(super) fn open(life: &Life, rough: bool) -> Server {
-        let mut server = Server {
-            people: life.athletes.clone(),
-            journal: Vec::new(),
-            core: Session::new(),
-            connected: vec![false; life.athletes.len()],
-            coach_connected: false,
-            down_until: 0,
-            seed: life.seed,
-            done: BTreeSet::new(),
-            phase: None,
-            died: false,
-            at_settling: rough.then(|| Chance::seeded(life.seed ^ 0x5e77)),
-        };
+    pub(super) fn open(life: &Life, rough: bool, fault: Option<Fault>) -> Server {
         let created =
             Input::Created { title: "A life".to_owned(), settings: SessionSettings::default() };
         let roster = life.athletes.iter().filter(|person| person.joins_after_go.is_none());
         let athletes = roster.map(|person| (person.athlete, person.entry.clone()));
-        let athletes = athletes.chain(life.absent.clone()).collect();
+        let athletes: Vec<_> = athletes.chain(life.absent.clone()).collect();
+        let mut holders: Vec<Holder> =
+            athletes.iter().map(|(athlete, _)| Holder::Athlete(*athlete)).collect();
+        holders.extend([Holder::Coach, Holder::Board]);
+        let mut disk = Disk::default();
+        let opens = |holder: Holder| (SecretHash::of(&first_secret(holder)), holder);
+        disk.opens.extend(holders.into_iter().map(opens));
         let command = CommandId(Uuid::from_u128(1));
-        for input in [created, Input::AthletesAdded { command, athletes }] {
-            server.journal.push((At(0), input.clone()));
-            server.core.apply(At(0), &input);
+        let inputs = [created, Input::AthletesAdded { command, athletes }];
+        disk.append(&inputs.map(|input| Record { at: At(0), input }));
+        let settings = Settings {
+            // As many as will come, and not one more.
+            athletes: life.athletes.len() + usize::from(life.absent.is_some()),
+            coaches: 8,
+            boards: 8,
+            speed: 1,
+            build: String::new(),
+            epoch: "one journal".to_owned(),
+            session: SessionId(Uuid::nil()),
+            code: JoinCode::drawn(life.seed, Syllables::default()),
+            created_unix_ms: 1_700_000_000_000,
+        };
+        let host = opened(&settings, &disk, fault);
+        Server {
+            disk,
+            host,
+            settings,
+            fault,
+            bits: Bits(Chance::seeded(life.seed ^ 0xb175)),
+            holders: BTreeMap::new(),
+            down_until: 0,
+            seed: life.seed,
+            done: BTreeSet::new(),
+            phase: None,
+            seen: EventNo(0),
+            died: false,
+            at_settling: rough.then(|| Chance::seeded(life.seed ^ 0x5e77)),
         }
-        server
     }
 
     pub(super) fn core(&self) -> &Session {
-        &self.core
+        self.host.core()
     }
 
     pub(super) fn is_up(&self) -> bool {
@@ -153,45 +232,89 @@ impl Server {
     pub(super) fn commit(
         &mut self,
         now: u64,
-        said: Vec<(Who, Said)>,
+        letters: Vec<Letter>,
         crash: Crash,
         chance: Option<&mut Chance>,
         tally: &mut Tally,
-    ) -> Vec<(Who, Told)> {
+    ) -> Vec<(ConnId, Told)> {
         if self.down_until > now {
             return Vec::new();
         }
+        let now = Now { at: At(now), moment: Moment(Duration::from_millis(now)) };
         if self.down_until > 0 {
             self.down_until = 0;
-            self.restart(now);
+            self.restart(now, tally);
         }
-        let at = At(now).max(self.core.now());
-        let steps = self.steps(at, said);
-        let inputs = steps.iter().filter_map(|(_, step)| match step {
-            Step::Input(input) => Some((at, input.clone())),
-            Step::Welcome { .. } => None,
-        });
-        let inputs: Vec<(At, Input)> = inputs.collect();
+        let mut post = Post::new(self.seed);
+        count_crash(crash, &letters, tally);
+        let mut batch = Batch::default();
+        self.take(now, letters, &mut batch, &mut post);
+        self.host.due(now, &mut batch);
+        self.check_untimely(&post);
         if crash == Crash::None {
-            self.journal.extend(inputs);
-            let mut told = self.apply(at, steps, tally);
+            self.finish(now, batch, &mut post);
             let mut chance = self.at_settling.take();
-            if !self.settle(at, chance.as_mut(), &mut told, tally) {
-                self.die(now, chance.as_mut());
-                told.clear();
+            if !self.settle(now, chance.as_mut(), &mut post, tally) {
+                self.die(now.at.0, chance.as_mut());
+                post.told.clear();
             }
             self.at_settling = chance;
-            return told;
+            self.host.tell_later(now, &mut post);
+            return self.hand_out(post, tally);
         }
-        count_crash(crash, &steps, tally);
         if crash == Crash::AfterJournal {
             // Durable, and nobody was told: after the restart it has happened all the same.
-            self.journal.extend(inputs);
-        } else if steps.is_empty() {
+            self.disk.append(&batch.records);
+            self.disk.grant(&batch);
+        } else if batch.is_empty() {
             self.check_replay(self.seed);
         }
-        self.die(now, chance);
+        self.die(now.at.0, chance);
         Vec::new()
+    }
+
+    fn take(&mut self, now: Now, letters: Vec<Letter>, batch: &mut Batch, post: &mut Post) {
+        for Letter { conn, said } in letters {
+            let said = match said {
+                Said::Hello(hello) => match self.greeting(now, conn, hello) {
+                    Some(greeting) => thole_host::Said::Hello(Box::new(greeting)),
+                    None => {
+                        post.tell(conn, thole_host::Told::Close(Close::WrongSecret));
+                        continue;
+                    }
+                },
+                Said::Now(said) | Said::Late(said) => said,
+            };
+            self.host.take(now, said, &mut self.bits, batch, post);
+        }
+    }
+
+    fn greeting(&mut self, now: Now, conn: ConnId, hello: Hello) -> Option<Greeting> {
+        let opens = SecretHash::of(&hello.secret);
+        let holder = *self.disk.opens.get(&opens)?;
+        self.holders.insert(conn, holder);
+        Some(Greeting { conn, asked: now.moment, holder, opens, hello })
+    }
+
+    /// What a batch brings is told when it is durable, and not before.
+    fn check_untimely(&self, post: &Post) {
+        for (conn, told) in &post.told {
+            let Told::Msg(msg) = told else { continue };
+            match &**msg {
+                ServerMsg::Refused { .. } | ServerMsg::InCommand { .. } => {}
+                // What is here already is acknowledged again at once, and no more than is here.
+                ServerMsg::Ack(ack) => self.check_kept(*conn, &ack.durable),
+                ServerMsg::Done { .. } => {}
+                other => panic!("seed {}: told before it was durable: {other:?}", self.seed),
+            }
+        }
+    }
+
+    fn finish(&mut self, now: Now, mut batch: Batch, post: &mut Post) {
+        let records = std::mem::take(&mut batch.records);
+        self.disk.append(&records);
+        self.disk.grant(&batch);
+        self.host.committed(now, batch, &records, post);
     }
 
     /// Whether the server was killed in the last turn.
@@ -201,33 +324,28 @@ impl Server {
 
     fn die(&mut self, now: u64, chance: Option<&mut Chance>) {
         self.died = true;
-        self.core = Session::new();
-        self.connected.fill(false);
-        self.coach_connected = false;
+        self.holders.clear();
         self.down_until = now + 300 + chance.map_or(0, |chance| chance.below(8_000));
-        self.core = self.replayed();
-        let view = self.core.view(Viewer::Board);
+        self.host = opened(&self.settings, &self.disk, self.fault);
+        let view = self.core().view(Viewer::Board);
         let current = usize::from(view.current.0);
         self.phase = view.pieces.get(current).map(|piece| (current, piece.phase));
     }
 
-    fn restart(&mut self, now: u64) {
-        let at = At(now).max(self.core.now());
-        self.journal.push((at, Input::Reopened));
-        self.core.apply(at, &Input::Reopened);
-    }
-
-    fn replayed(&self) -> Session {
-        let mut core = Session::new();
-        for (at, input) in &self.journal {
-            core.apply(*at, input);
-        }
-        core
+    fn restart(&mut self, now: Now, tally: &mut Tally) {
+        let mut post = Post::new(self.seed);
+        let mut batch = Batch::default();
+        self.host.reopened(now, Reopening::default(), &mut batch);
+        self.finish(now, batch, &mut post);
+        self.hand_out(post, tally);
     }
 
     /// The journal, replayed, is the session.
     pub(super) fn check_replay(&self, seed: u64) {
-        assert!(self.replayed() == self.core, "seed {seed}: a restart would change the session");
+        assert!(
+            replayed(&self.disk) == *self.core(),
+            "seed {seed}: a restart would change the session"
+        );
     }
 
     /// The journal as it is stored, a line a record.
@@ -235,223 +353,122 @@ impl Server {
         let line = |(at, input): &(At, Input)| {
             format!("{} {}", at.0, serde_json::to_string(input).unwrap_or_default())
         };
-        self.journal.iter().map(line).collect()
+        self.disk.records.iter().map(line).collect()
     }
 
     /// The journal as it is stored, read again, is the journal.
     pub(super) fn check_stored_form(&self, seed: u64) {
-        for (_, input) in &self.journal {
+        for (_, input) in &self.disk.records {
             let stored = serde_json::to_string(input).unwrap_or_default();
             let read = serde_json::from_str::<Input>(&stored).ok();
             assert_eq!(read.as_ref(), Some(input), "seed {seed}: {stored}");
         }
     }
 
-    /// Whether this sample of an athlete is in the journal.
-    fn has_journalled(&self, who: usize, durable: &Durable) -> bool {
-        let athlete = self.people.get(who).map(|person| person.athlete);
-        let mut seqs = BTreeSet::new();
-        for (_, input) in &self.journal {
-            if let Input::Samples { athlete: whose, run, samples } = input
-                && Some(*whose) == athlete
-                && *run == durable.run
-            {
-                seqs.extend(samples.iter().map(|sample| sample.seq));
-            }
-        }
-        let stretches = durable.beyond.iter().copied().chain([(1, durable.through_seq)]);
-        stretches.into_iter().all(|(from, to)| (from..=to).all(|seq| seqs.contains(&seq)))
+    /// Whoever is told how far their strokes are durable finds them in the journal.
+    fn check_kept(&self, conn: ConnId, durable: &Durable) {
+        let Some(Holder::Athlete(athlete)) = self.holders.get(&conn) else {
+            panic!("seed {}: an acknowledgement for somebody else", self.seed)
+        };
+        let kept = self.disk.has(*athlete, durable);
+        assert!(kept, "seed {}: acknowledged and not in the journal", self.seed);
     }
 
-    fn steps(&mut self, at: At, said: Vec<(Who, Said)>) -> Vec<(Who, Step)> {
-        let mut steps = Vec::new();
-        for (who, said) in said {
-            match said {
-                Said::Input(input) | Said::Late(input) => steps.push((who, Step::Input(input))),
-                Said::Left => {
-                    let person = who.and_then(|who| self.people.get(who));
-                    let connected = who.and_then(|who| self.connected.get_mut(who));
-                    match (person, connected) {
-                        (Some(person), Some(connected)) if *connected => {
-                            *connected = false;
-                            let input = Input::NotHeard { athlete: person.athlete, since: at };
-                            steps.push((who, Step::Input(input)));
-                        }
-                        (Some(_), _) => {}
-                        (None, _) => self.coach_connected = false,
-                    }
+    /// What is told goes out, once all of it was looked at.
+    fn hand_out(&mut self, post: Post, tally: &mut Tally) -> Vec<(ConnId, Told)> {
+        for event in self.core().events_after(self.seen, Viewer::Coach) {
+            self.see(&event, tally);
+        }
+        for _ in 0..post.missed {
+            tally.add("event resumed");
+        }
+        for remark in post.remarks {
+            match remark {
+                Remark::SettledDiffers { piece, what, .. } => {
+                    panic!("seed {}: the record of piece {} differs: {what}", self.seed, piece.0)
                 }
-                Said::Hello { run, last_event } => {
-                    if let Some(person) = who.and_then(|who| self.people.get(who)) {
-                        let (athlete, name) = (person.athlete, person.entry.spec.name.clone());
-                        if !self.core.knows(athlete) {
-                            steps.push((
-                                who,
-                                Step::Input(Input::Joined { athlete, name, join: None }),
-                            ));
-                        }
-                        steps.push((who, Step::Input(Input::Heard { athlete })));
-                    }
-                    steps.push((who, Step::Welcome { run, last_event }));
-                }
+                Remark::LostStrokes { .. } => panic!("seed {}: strokes were lost", self.seed),
+                Remark::Refused(_) | Remark::PieceOver { .. } | Remark::Counted(..) => {}
             }
         }
-        if self.core.deadline().is_some_and(|deadline| deadline <= at) {
-            steps.push((None, Step::Input(Input::Deadline)));
+        for (conn, told) in &post.told {
+            if let Told::Msg(msg) = told {
+                self.look_at(*conn, msg, tally);
+            }
+            if matches!(told, Told::Close(Close::Replaced)) {
+                tally.add("connection replaced");
+            }
         }
-        steps
+        post.told
     }
 
-    fn apply(&mut self, at: At, steps: Vec<(Who, Step)>, tally: &mut Tally) -> Vec<(Who, Told)> {
-        let mut told = Vec::new();
-        for (who, step) in steps {
-            match step {
-                Step::Input(input) => {
-                    for output in self.core.apply(at, &input) {
-                        self.tell(output, &mut told, tally);
-                    }
-                }
-                Step::Welcome { run, last_event } => {
-                    self.welcome(at, who, run, last_event, &mut told, tally);
-                }
-            }
-        }
-        told
-    }
-
-    pub(super) fn tell(&mut self, output: Output, told: &mut Vec<(Who, Told)>, tally: &mut Tally) {
-        match output {
-            Output::Event { to, event } => {
-                if let Happening::PhaseChanged { piece, phase } = event.what {
-                    self.phase = Some((usize::from(piece.0), phase));
-                }
-                if matches!(event.what, Happening::AthletesRemoved { .. }) {
-                    tally.add("athlete removed");
-                }
-                if matches!(&event.what, Happening::CallSent(sent) if sent.sheet.is_some()) {
-                    tally.add("sheet call given");
-                }
-                for (who, person) in self.people.iter().enumerate() {
-                    let connected = self.connected.get(who) == Some(&true);
-                    if connected && to.includes(person.athlete) {
-                        told.push((Some(who), Told::Events(vec![event.clone()])));
-                    }
-                }
-                if to.coach && self.coach_connected {
-                    told.push((None, Told::Events(vec![event])));
-                }
-            }
-            Output::Ack { athlete, durable, refused } => {
-                let Some(who) = self.people.iter().position(|person| person.athlete == athlete)
-                else {
-                    return;
-                };
-                if !refused.is_empty() {
+    fn look_at(&mut self, conn: ConnId, msg: &ServerMsg, tally: &mut Tally) {
+        let seed = self.seed;
+        match msg {
+            ServerMsg::Welcome(welcome) => self.check_welcome(conn, welcome, tally),
+            ServerMsg::Ack(ack) => {
+                self.check_kept(conn, &ack.durable);
+                if !ack.refused.is_empty() {
                     tally.add("impossible sample refused");
                 }
-                // Looked at now and then: it reads the whole journal.
-                if durable.through_seq % 16 == 0 {
-                    let kept = self.has_journalled(who, &durable);
-                    assert!(kept, "seed {}: acknowledged and not in the journal", self.seed);
-                }
-                if self.connected.get(who) == Some(&true) {
-                    told.push((Some(who), Told::Ack { durable }));
-                }
             }
-            Output::Done { command } | Output::OrderRefused { command, .. } => {
-                match output {
-                    Output::Done { .. } => drop(self.done.insert(command)),
-                    _ => {
-                        let again = self.done.contains(&command);
-                        assert!(
-                            !again,
-                            "seed {}: an order done was refused when repeated",
-                            self.seed
-                        );
-                        tally.add("order refused");
-                    }
-                }
-                if self.coach_connected {
-                    told.push((None, Told::Answered(command)));
-                }
-            }
-            Output::SettledDiffers { piece, what, .. } => {
-                panic!("seed {}: the record of piece {} differs: {what}", self.seed, piece.0)
-            }
-            Output::Published
-            | Output::OwnChanged { .. }
-            | Output::Counted { .. }
-            | Output::Refused { .. } => {}
-        }
-    }
-
-    fn welcome(
-        &mut self,
-        at: At,
-        who: Who,
-        run: Option<RunId>,
-        last_event: EventNo,
-        told: &mut Vec<(Who, Told)>,
-        tally: &mut Tally,
-    ) {
-        let you = who.and_then(|who| self.people.get(who)).map(|person| person.athlete);
-        match who.and_then(|who| self.connected.get_mut(who)) {
-            Some(connected) => *connected = true,
-            None => self.coach_connected = true,
-        }
-        let viewer = you.map_or(Viewer::Coach, Viewer::Athlete);
-        let view = self.core.view(viewer);
-        if let Some(you) = you {
-            self.check_own_results(you, &view.pieces, tally);
-        }
-        let durable = you.zip(run).map(|(you, run)| self.core.durable(you, run));
-        if let (Some(who), Some(durable)) = (who, &durable) {
-            let kept = self.has_journalled(who, durable);
-            assert!(kept, "seed {}: a welcome says more than the journal has", self.seed);
-        }
-        let welcome = Welcome {
-            version: thole_protocol::VERSION,
-            build: String::new(),
-            epoch: "one journal".to_owned(),
-            session: SessionId(Uuid::nil()),
-            code: JoinCode::from_random(self.seed),
-            title: view.title,
-            settings: view.settings,
-            at_ms: at,
-            speed: 1,
-            role: if you.is_some() { Role::Athlete } else { Role::Coach },
-            you,
-            in_command: you.is_none(),
-            last_event: view.last_event,
-            durable,
-            closed: view.closed,
-            pieces: view.pieces,
-            current: view.current,
-            athletes: view.athletes,
-            prepared: view.prepared,
-            calibration: view.calibration,
-            calls: view.calls,
-            call: view.call,
-            own: view.own,
-            requests: Vec::new(),
-            damage: view.damage,
-        };
-        told.push((who, Told::Welcome(Box::new(welcome))));
-        if last_event > EventNo(0) {
-            let missed = self.core.events_after(last_event, viewer);
-            for event in &missed {
-                tally.add("event resumed");
-                if matches!(event.what, Happening::Call { .. }) {
+            ServerMsg::Events { events } => {
+                let is_late =
+                    |event: &Event| matches!(event.what, Happening::Call { .. }) && event.late;
+                if events.iter().any(is_late) {
                     tally.add("call resumed after a lost connection");
                 }
             }
-            told.push((who, Told::Events(missed)));
+            ServerMsg::Done { command } => drop(self.done.insert(*command)),
+            ServerMsg::Refused { command: Some(command), .. } => {
+                let again = self.done.contains(command);
+                assert!(!again, "seed {seed}: an order done was refused when repeated");
+                tally.add("order refused");
+            }
+            _ => {}
         }
     }
 
-    /// Who comes in sees the own results as the coach sees them among all.
+    fn see(&mut self, event: &Event, tally: &mut Tally) {
+        self.seen = event.event;
+        if let Happening::PhaseChanged { piece, phase } = event.what {
+            self.phase = Some((usize::from(piece.0), phase));
+        }
+        if matches!(event.what, Happening::AthletesRemoved { .. }) {
+            tally.add("athlete removed");
+        }
+        if matches!(&event.what, Happening::CallSent(sent) if sent.sheet.is_some()) {
+            tally.add("sheet call given");
+        }
+    }
+
+    /// Who comes in sees what their role may see, and their own results as the coach sees them among all.
+    fn check_welcome(&self, conn: ConnId, welcome: &Welcome, tally: &mut Tally) {
+        let seed = self.seed;
+        let holder = self.holders.get(&conn);
+        let viewer = match holder {
+            Some(Holder::Coach) => Viewer::Coach,
+            Some(Holder::Board) => Viewer::Board,
+            Some(Holder::Athlete(you)) => Viewer::Athlete(*you),
+            None => panic!("seed {seed}: a welcome for a connection without a secret"),
+        };
+        assert_eq!(welcome.epoch, self.settings.epoch, "seed {seed}: the life of another journal");
+        let limits = welcome.athletes.iter().filter(|one| one.spec.heart_limit_bpm.is_some());
+        let others = limits.filter(|one| viewer != Viewer::Athlete(one.athlete)).count();
+        let sheets: usize = welcome.pieces.iter().map(|piece| piece.spec.call_sheet.len()).sum();
+        let secrets = others + sheets + welcome.prepared.len() + welcome.requests.len();
+        let may_see = viewer == Viewer::Coach && welcome.role == Role::Coach;
+        assert!(may_see || secrets == 0, "seed {seed}: {holder:?} sees what the coach may see");
+        if let Some(durable) = &welcome.durable {
+            self.check_kept(conn, durable);
+        }
+        if let Some(Holder::Athlete(you)) = holder {
+            self.check_own_results(*you, &welcome.pieces, tally);
+        }
+    }
+
     fn check_own_results(&self, you: AthleteId, own: &[PieceView], tally: &mut Tally) {
-        for (own, all) in own.iter().zip(self.core.view(Viewer::Coach).pieces) {
+        for (own, all) in own.iter().zip(self.core().view(Viewer::Coach).pieces) {
             let of_you = |result: &&AthleteResult| result.athlete == you;
             let among_all: Vec<_> = all.results.iter().filter(of_you).cloned().collect();
             assert_eq!(own.results, among_all, "seed {}: the own result is another", self.seed);
@@ -460,29 +477,90 @@ impl Server {
             }
         }
     }
+
+    pub(super) fn host(&mut self) -> &mut Host {
+        &mut self.host
+    }
 }
 
-/// What is done in turn once it is durable.
-enum Step {
-    Input(Input),
-    Welcome { run: Option<RunId>, last_event: EventNo },
+fn opened(settings: &Settings, disk: &Disk, fault: Option<Fault>) -> Host {
+    let mut host = Host::open(settings.clone(), replayed(disk));
+    if let Some(fault) = fault {
+        host.plant(fault);
+    }
+    host
 }
 
-fn count_crash(crash: Crash, steps: &[(Who, Step)], tally: &mut Tally) {
-    let any = |what: fn(&Step) -> bool| steps.iter().any(|(_, step)| what(step));
-    let hello = any(|step| matches!(step, Step::Welcome { .. }));
-    let samples = any(|step| matches!(step, Step::Input(Input::Samples { .. })));
-    if steps.is_empty() {
+fn replayed(disk: &Disk) -> Session {
+    let mut core = Session::new();
+    for (at, input) in &disk.records {
+        core.apply(*at, input);
+    }
+    core
+}
+
+/// What is told in one turn, as it goes over the wire.
+pub(super) struct Post {
+    seed: u64,
+    told: Vec<(ConnId, Told)>,
+    remarks: Vec<Remark>,
+    /// Events that a connection had missed were told, in so many messages.
+    missed: usize,
+}
+
+impl Post {
+    fn new(seed: u64) -> Post {
+        Post { seed, told: Vec::new(), remarks: Vec::new(), missed: 0 }
+    }
+
+    fn msg(&mut self, to: ConnId, text: &str) {
+        let msg: ServerMsg = serde_json::from_str(text)
+            .unwrap_or_else(|error| panic!("seed {}: {error}: {text}", self.seed));
+        self.told.push((to, Told::Msg(Box::new(msg))));
+    }
+}
+
+impl Outbound for Post {
+    fn tell(&mut self, to: ConnId, told: thole_host::Told<'_>) {
+        use thole_host::Told as Host;
+        match told {
+            Host::Welcome(text) => self.msg(to, &text),
+            Host::Shared(text) => self.msg(to, text),
+            Host::Own(text) | Host::Refused(text) => self.msg(to, text),
+            Host::Missed(texts) => {
+                self.missed += texts.len();
+                texts.iter().for_each(|text| self.msg(to, text));
+            }
+            // Nobody here looks at a screen.
+            Host::State(_) => {}
+            Host::Close(why) => self.told.push((to, Told::Close(why))),
+            Host::Entrance(entrance) => self.told.push((to, Told::Entrance(entrance))),
+            Host::Decided(decided) => self.told.push((to, Told::Decided(decided))),
+        }
+    }
+
+    fn remark(&mut self, remark: Remark) {
+        self.remarks.push(remark);
+    }
+}
+
+fn count_crash(crash: Crash, letters: &[Letter], tally: &mut Tally) {
+    let any = |what: fn(&Said) -> bool| letters.iter().any(|letter| what(&letter.said));
+    let hello = any(|said| matches!(said, Said::Hello(_)));
+    let samples = any(|said| matches!(said, Said::Late(_)));
+    match crash {
+        Crash::None => return,
+        Crash::DiskFull => return tally.add("disk full"),
+        Crash::AfterJournal => tally.add("crash after the journal, before anybody knew"),
+        Crash::BeforeJournal => tally.add("crash before the journal"),
+    }
+    if letters.is_empty() {
         tally.add("crash with nothing under way");
     }
     if hello && samples {
         tally.add("crash with a hello and a late batch in the commit");
     }
-    if any(|step| matches!(step, Step::Input(Input::Ordered { .. }))) {
+    if any(is_order) {
         tally.add("crash with an order in the commit");
     }
-    tally.add(match crash {
-        Crash::AfterJournal => "crash after the journal, before anybody knew",
-        Crash::BeforeJournal | Crash::None => "crash before the journal",
-    });
 }

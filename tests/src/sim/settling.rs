@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use thole::chance::Chance;
+use thole_host::Now;
 use thole_piece::{
     Input, Output, Session,
     session::Viewer,
@@ -11,12 +12,11 @@ use thole_piece::{
 use thole_protocol::{
     ids::PieceNo,
     standing::{AthleteResult, Phase},
-    units::At,
 };
 
 use super::{
     Tally,
-    server::{Server, Told, Who},
+    server::{Post, Server},
 };
 
 impl Server {
@@ -24,27 +24,27 @@ impl Server {
     /// journal, or when it is and nobody has applied it.
     pub(super) fn settle(
         &mut self,
-        at: At,
+        now: Now,
         mut chance: Option<&mut Chance>,
-        told: &mut Vec<(Who, Told)>,
+        post: &mut Post,
         tally: &mut Tally,
     ) -> bool {
-        while let Some(settled) = self.core.to_settle() {
-            tally.add(if settled.revision == 1 { "piece settled" } else { "piece settled again" });
-            let input = Input::Settled { settled: Box::new(settled.clone()) };
+        while let Some(record) = self.host().settles() {
+            if let Input::Settled { settled } = &record.input {
+                let first = settled.revision == 1;
+                tally.add(if first { "piece settled" } else { "piece settled again" });
+            }
             let dies = chance.as_deref_mut().map_or(2, |chance| chance.below(8));
             if dies == 0 {
                 tally.add("crash before a piece was settled");
                 return false;
             }
-            self.journal.push((at, input.clone()));
+            self.disk.records.push((record.at, record.input.clone()));
             if dies == 1 {
                 tally.add("crash when a piece was settled");
                 return false;
             }
-            for output in self.core.apply(at, &input) {
-                self.tell(output, told, tally);
-            }
+            self.host().settled(now, &record, post);
         }
         true
     }
@@ -53,12 +53,12 @@ impl Server {
     /// the results are; replay finds no difference.
     pub(super) fn check_settled(&self, seed: u64) {
         let mut records: BTreeMap<PieceNo, Vec<&Settled>> = BTreeMap::new();
-        for (_, input) in &self.journal {
+        for (_, input) in &self.disk.records {
             if let Input::Settled { settled } = input {
                 records.entry(settled.piece).or_default().push(settled);
             }
         }
-        let view = self.core.view(Viewer::Coach);
+        let view = self.core().view(Viewer::Coach);
         for piece in &view.pieces {
             let rowed = matches!(
                 piece.phase,
@@ -73,7 +73,7 @@ impl Server {
             assert!(records.first().is_some_and(|first| first.lines.is_some()));
             assert_eq!(newest.seats.len(), piece.results.len(), "seed {seed}: somebody is missing");
             for result in &piece.results {
-                let seat = self.core.seat(result.athlete);
+                let seat = self.core().seat(result.athlete);
                 let settled = newest.seats.iter().find(|settled| Some(settled.seat) == seat);
                 let as_told = settled.map(|settled| {
                     let SettledSeat { outcome, place, time_ms, distance_dm, .. } = settled.clone();
@@ -88,7 +88,7 @@ impl Server {
         }
         assert!(records.is_empty(), "seed {seed}: a record of no piece");
         let mut core = Session::new();
-        for (at, input) in &self.journal {
+        for (at, input) in &self.disk.records {
             for output in core.apply(*at, input) {
                 assert!(
                     !matches!(output, Output::SettledDiffers { .. }),
@@ -100,6 +100,6 @@ impl Server {
 
     /// Whether something that is over waits to be settled.
     pub(super) fn is_settling(&self) -> bool {
-        self.core.is_settling()
+        self.core().is_settling()
     }
 }

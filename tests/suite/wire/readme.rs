@@ -141,9 +141,9 @@ fn the_table_of_limits_is_the_servers() {
         ("samples or readings in a message", limits::SAMPLES_MAX.to_string()),
         (
             "`aim`, `ready`, `consent`, `stop_rowing`, `row_on` of one athlete",
-            format!("{} in one go", limits::CHANGES_MAX),
+            format!("{} in one go", thole_host::limits::CHANGES_MAX),
         ),
-        ("readings of one athlete", limits::READINGS_SPARE.to_string()),
+        ("readings of one athlete", thole_host::limits::READINGS_SPARE.to_string()),
         ("athletes in one `add_athletes`", limits::ADDED_MAX.to_string()),
         ("athletes in a session", "10,000".to_owned()),
         ("events that you may fall behind by", format!("{} messages", limits::EVENTS_MAX)),

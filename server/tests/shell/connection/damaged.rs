@@ -13,7 +13,7 @@ use thole_protocol::{
 };
 use thole_server::{
     journal::{Append, Grant, Holder, Journal, LOST, Record, SessionRow, sqlite::SqliteJournal},
-    secret::{Secret, SecretHash},
+    secret::{SecretHash, new_secret},
     session::Event,
 };
 
@@ -54,7 +54,7 @@ impl Evening {
     async fn rowed() -> Evening {
         let folder = tempfile::tempdir().unwrap();
         let journal = SqliteJournal::open(folder.path()).unwrap();
-        let [coach, ana, bo] = [(); 3].map(|()| Secret::new());
+        let [coach, ana, bo] = [(); 3].map(|()| new_secret());
         let created =
             Input::Created { title: "Weir".to_owned(), settings: SessionSettings::default() };
         let create = Some(SessionRow {
@@ -351,7 +351,7 @@ impl Evening {
     /// Cy comes later, in a commit of his own: his secret.
     async fn cy_comes(&self) -> Value {
         let journal = SqliteJournal::open(self.folder.path()).unwrap();
-        let cy = Secret::new();
+        let cy = new_secret();
         let spec = AthleteSpec { name: "Cy".to_owned(), ..AthleteSpec::default() };
         let athletes = vec![(athlete(3), RosterEntry { spec, aims: Vec::new() })];
         let input = Input::AthletesAdded { command: CommandId(Uuid::from_u128(9)), athletes };

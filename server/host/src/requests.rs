@@ -6,15 +6,16 @@ use std::{collections::VecDeque, time::Duration};
 use thole_protocol::{
     ids::{AthleteId, RequestId},
     refusal::{Refusal, Why},
-    server_msg::{JoinRequest, Joined, Waiting},
+    server_msg::{JoinRequest, Waiting},
     units::At,
 };
-use tokio::{sync::oneshot, time::Instant};
-use uuid::Uuid;
 
-use super::{Entrance, NoMore};
 use crate::{
     limits::{REQUESTS_MAX, REQUESTS_OF_ONE_NAME},
+    members::ConnId,
+    moment::Moment,
+    outbound::{Entrance, Outbound, Told},
+    said::NoMore,
     secret::SecretHash,
 };
 
@@ -22,47 +23,55 @@ use crate::{
 const TOLD_AFTER: Duration = Duration::from_millis(250);
 
 /// What somebody asks for.
-pub(super) struct Asking {
+#[derive(Debug)]
+pub(crate) struct Asking {
     /// Of the id that their device has made.
-    pub(super) id: SecretHash,
+    pub(crate) id: SecretHash,
     /// By what they will be known, by id and name.
-    pub(super) known_by: String,
-    pub(super) name: String,
+    pub(crate) known_by: String,
+    pub(crate) name: String,
     /// Which seat of the roster; none for a new one.
-    pub(super) athlete: Option<AthleteId>,
+    pub(crate) athlete: Option<AthleteId>,
     /// What their device calls itself.
-    pub(super) from: Option<String>,
-    pub(super) at: At,
+    pub(crate) from: Option<String>,
+    pub(crate) at: At,
 }
 
+#[derive(Debug)]
 struct Request {
     request: RequestId,
     asking: Asking,
     /// Whoever waits for the answer; none while their connection is lost.
-    waits: Option<oneshot::Sender<Result<Joined, Refusal>>>,
+    waits: Option<ConnId>,
 }
 
 /// Somebody who is let in.
-pub(super) struct LetIn {
-    pub(super) known_by: String,
-    pub(super) waits: Option<oneshot::Sender<Result<Joined, Refusal>>>,
+pub(crate) struct LetIn {
+    pub(crate) known_by: String,
+    pub(crate) waits: Option<ConnId>,
 }
 
 /// Who asks, oldest first.
-#[derive(Default)]
-pub(super) struct Requests {
+#[derive(Debug, Default)]
+pub(crate) struct Requests {
     list: Vec<Request>,
     /// Ids of those who were turned away last: they are not asked about again.
     turned_away: VecDeque<SecretHash>,
     /// When the list is to be told; none while it is as it was told.
-    due: Option<Instant>,
+    due: Option<Moment>,
     /// Something has changed since the list was told.
     changed: bool,
 }
 
 impl Requests {
     /// Somebody asks, or asks again.
-    pub(super) fn ask(&mut self, asking: Asking) -> Result<Entrance, Refusal> {
+    pub(crate) fn ask(
+        &mut self,
+        asking: Asking,
+        conn: ConnId,
+        request: RequestId,
+        out: &mut dyn Outbound,
+    ) -> Result<Entrance, Refusal> {
         if self.turned_away.contains(&asking.id) {
             return Err(turned_away(&asking.name));
         }
@@ -70,14 +79,13 @@ impl Requests {
         let same = |known: &Request| known.asking.known_by == asking.known_by;
         if let Some(known) = before.and_then(|at| self.list.get_mut(at)).filter(|known| same(known))
         {
-            let (waits, decided) = oneshot::channel();
             self.changed |= known.waits.is_none();
-            if let Some(before) = known.waits.replace(waits) {
+            if let Some(before) = known.waits.replace(conn) {
                 // Two connections that wait for one answer would ask in turns for ever.
                 let says = "This device waits on a newer connection.".to_owned();
-                drop(before.send(Err(Refusal { why: Why::NotNow, says })));
+                out.tell(before, Told::Decided(Err(Refusal { why: Why::NotNow, says })));
             }
-            return Ok(entrance(known, decided));
+            return Ok(entrance(known));
         }
         // Under another name it is another request: a coach who presses just now means the name that stood there.
         if let Some(at) = before {
@@ -85,10 +93,8 @@ impl Requests {
             self.changed = true;
         }
         self.make_room(&asking)?;
-        let (waits, decided) = oneshot::channel();
-        let request = RequestId(Uuid::new_v4());
-        let known = Request { request, asking, waits: Some(waits) };
-        let entrance = entrance(&known, decided);
+        let known = Request { request, asking, waits: Some(conn) };
+        let entrance = entrance(&known);
         self.list.push(known);
         self.changed = true;
         Ok(entrance)
@@ -121,18 +127,14 @@ impl Requests {
     }
 
     /// A connection that waited has ended, or asks for something else.
-    pub(super) fn waits_no_more(&mut self, request: RequestId, why: NoMore) {
+    pub(crate) fn waits_no_more(&mut self, conn: ConnId, request: RequestId, why: NoMore) {
         let Some(at) = self.list.iter().position(|known| known.request == request) else { return };
         match why {
             NoMore::Withdrawn => drop(self.list.remove(at)),
             NoMore::Lost => {
                 // By now another connection of the same device may wait.
                 let known = self.list.get_mut(at);
-                let Some(known) = known
-                    .filter(|known| known.waits.as_ref().is_none_or(oneshot::Sender::is_closed))
-                else {
-                    return;
-                };
+                let Some(known) = known.filter(|known| known.waits == Some(conn)) else { return };
                 known.waits = None;
             }
         }
@@ -140,19 +142,19 @@ impl Requests {
     }
 
     /// The name and the seat that a request is about.
-    pub(super) fn about(&self, request: RequestId) -> Option<(String, Option<AthleteId>)> {
+    pub(crate) fn about(&self, request: RequestId) -> Option<(String, Option<AthleteId>)> {
         let known = self.list.iter().find(|known| known.request == request)?;
         Some((known.asking.name.clone(), known.asking.athlete))
     }
 
     /// The coach lets somebody in.
-    pub(super) fn let_in(&mut self, request: RequestId) -> Option<LetIn> {
+    pub(crate) fn let_in(&mut self, request: RequestId) -> Option<LetIn> {
         let Request { asking, waits, .. } = self.taken(request)?;
         Some(LetIn { known_by: asking.known_by, waits })
     }
 
     /// The coach does not let somebody in, nor ask about the same device again.
-    pub(super) fn turn_away(&mut self, request: RequestId) {
+    pub(crate) fn turn_away(&mut self, request: RequestId, out: &mut dyn Outbound) {
         let Some(Request { asking, waits, .. }) = self.taken(request) else { return };
         self.turned_away.push_back(asking.id);
         if self.turned_away.len() > REQUESTS_MAX {
@@ -160,7 +162,7 @@ impl Requests {
         }
         if let Some(waits) = waits {
             // Who has gone meanwhile hears it on asking again.
-            drop(waits.send(Err(turned_away(&asking.name))));
+            out.tell(waits, Told::Decided(Err(turned_away(&asking.name))));
         }
     }
 
@@ -171,17 +173,17 @@ impl Requests {
     }
 
     /// Whether somebody is connected who waits for the coach.
-    pub(super) fn anybody_waits(&self) -> bool {
+    pub(crate) fn anybody_waits(&self) -> bool {
         self.list.iter().any(|known| known.waits.is_some())
     }
 
     /// When the list is to be told; none while it is as it was told.
-    pub(super) fn due(&self) -> Option<Instant> {
+    pub(crate) fn due(&self) -> Option<Moment> {
         self.due
     }
 
     /// All who ask, when it is time to tell.
-    pub(super) fn news(&mut self, now: Instant) -> Option<Vec<JoinRequest>> {
+    pub(crate) fn news(&mut self, now: Moment) -> Option<Vec<JoinRequest>> {
         if std::mem::take(&mut self.changed) {
             self.due.get_or_insert(now + TOLD_AFTER);
         }
@@ -189,7 +191,7 @@ impl Requests {
     }
 
     /// All who ask, as the coach is told.
-    pub(super) fn told(&self) -> Vec<JoinRequest> {
+    pub(crate) fn told(&self) -> Vec<JoinRequest> {
         let told = |known: &Request| JoinRequest {
             request: known.request,
             name: known.asking.name.trim().to_owned(),
@@ -202,7 +204,7 @@ impl Requests {
     }
 }
 
-fn entrance(known: &Request, decided: oneshot::Receiver<Result<Joined, Refusal>>) -> Entrance {
+fn entrance(known: &Request) -> Entrance {
     let name = known.asking.name.trim().to_owned();
     let says = format!(
         "{name} is on your coach's list: waiting until your coach lets you in. To row at once, join as a guest: add an \
@@ -212,7 +214,7 @@ fn entrance(known: &Request, decided: oneshot::Receiver<Result<Joined, Refusal>>
         Some(_) => says,
         None => "Waiting until your coach lets you in.".to_owned(),
     };
-    Entrance::Asked { request: known.request, waiting: Waiting { name, says }, decided }
+    Entrance::Asked { request: known.request, waiting: Waiting { name, says } }
 }
 
 fn turned_away(name: &str) -> Refusal {

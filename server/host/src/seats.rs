@@ -7,45 +7,56 @@ use thole_piece::{Input, Output, input::Whose, name::folded, session::Way};
 use thole_protocol::{
     ServerMsg,
     client_msg::{AddAthletes, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TurnAway},
-    ids::{AthleteId, CommandId, DeviceId},
+    ids::{AthleteId, CommandId, DeviceId, RequestId},
     refusal::{Refusal, Why},
     server_msg::{BoardLink, CoachLink, Joined, Links},
+    units::At,
 };
-use tokio::sync::oneshot;
-use uuid::Uuid;
+use uuid::Builder;
 
-use super::{Batch, Entrance, Greeting, Step, Task, devices::ConnId, requests::Asking};
 use crate::{
-    journal::{Grant, Holder},
-    secret::{Secret, SecretHash},
+    batch::{Batch, Step},
+    host::{Host, refuse},
+    members::ConnId,
+    moment::Now,
+    outbound::{Outbound, Told, say},
+    planted::Fault,
+    record::{Grant, Holder},
+    requests::Asking,
+    said::Greeting,
+    secret::{Chance, Secret, SecretHash},
 };
 
 /// Secrets of one seat that live beside each other because answers to `join` were lost. With one more, the older ones end.
 const AGAIN_MAX: u32 = 8;
 
 /// Seats that are taken in one batch.
-#[derive(Default)]
-pub(super) struct Joining {
+#[derive(Debug, Default)]
+pub(crate) struct Joining {
     names: BTreeSet<String>,
     /// By what their devices are known.
     joins: BTreeMap<String, Joined>,
 }
 
-type Answer = oneshot::Sender<Result<Entrance, Refusal>>;
-
-impl Task {
+impl Host {
     /// A connection comes in: its athlete is heard, and the coach told when somebody else sits there already.
-    pub(super) fn comes(&mut self, greeting: &Greeting, batch: &mut Batch) {
+    pub(crate) fn comes(
+        &mut self,
+        now: Now,
+        greeting: &Greeting,
+        batch: &mut Batch,
+        out: &mut dyn Outbound,
+    ) {
         match greeting.holder {
             Holder::Athlete(athlete) => {
                 let comes = self.core.knows(athlete)
-                    && !self.devices.was_sent_away(greeting.holder, greeting.asked);
+                    && !self.members.was_sent_away(greeting.holder, greeting.asked);
                 if comes && self.is_second(athlete, greeting.hello.device, batch) {
-                    self.input(Input::SecondDevice { athlete }, None, batch);
+                    self.input(now, Input::SecondDevice { athlete }, batch);
                 }
                 batch.coming.insert(athlete, greeting.hello.device);
-                self.input(Input::Heard { athlete }, None, batch);
-                self.compare(athlete, &greeting.hello, batch);
+                self.input(now, Input::Heard { athlete }, batch);
+                self.compare(now, athlete, &greeting.hello, batch, out);
             }
             Holder::Coach => {
                 let link = self.core.coach_link();
@@ -53,7 +64,7 @@ impl Task {
                     link.device.is_some() && link.opens == greeting.opens.to_hex()
                 };
                 if link.is_some_and(is_new) {
-                    self.input(Input::CoachLinkUsed, None, batch);
+                    self.input(now, Input::CoachLinkUsed, batch);
                 }
             }
             Holder::Board => {}
@@ -65,25 +76,30 @@ impl Task {
     fn is_second(&self, athlete: AthleteId, device: Option<DeviceId>, batch: &Batch) -> bool {
         let before = match batch.coming.get(&athlete) {
             Some(before) => Some(*before),
-            None => self.devices.device_of(athlete).filter(|_| self.core.hears(athlete)),
+            None => self.members.device_of(athlete).filter(|_| self.core.hears(athlete)),
         };
         before.is_some_and(|before| before.is_none() || before != device)
     }
 
-    pub(super) fn add(&mut self, conn: ConnId, add: AddAthletes, batch: &mut Batch) {
+    pub(crate) fn add(
+        &mut self,
+        now: Now,
+        conn: ConnId,
+        add: AddAthletes,
+        chance: &mut dyn Chance,
+        batch: &mut Batch,
+        out: &mut dyn Outbound,
+    ) {
         let AddAthletes { command, athletes } = add;
-        if !self.leads(conn, batch) {
-            return self.not_in_command(conn, command);
-        }
         if self.core.has_done(command) {
             // The links were lost on their way. The old ones stay good: somebody may have got them.
             let added = self.core.added_by(command);
             let links = added.into_iter().filter_map(|athlete| {
                 let name = self.core.name(athlete)?;
-                Some(grant(athlete, name, batch))
+                Some(grant(athlete, name, chance, batch))
             });
             let links = links.collect();
-            let told = Some(ServerMsg::Links(Links { command, links }));
+            let told = Some(Box::new(ServerMsg::Links(Links { command, links })));
             return batch.steps.push(Step::Told { conn, command, told });
         }
         if let Some((to, _)) = self.links.get_mut(&command) {
@@ -91,68 +107,82 @@ impl Task {
             *to = conn;
             return;
         }
-        let room = self.server.settings.limits.athletes.saturating_sub(self.core.athletes());
+        let room = self.settings.athletes.saturating_sub(self.core.athletes());
         if athletes.len() > room {
             let says =
                 format!("This server takes {} athletes a session.", room + self.core.athletes());
-            return self.refuse(conn, command, Why::Limit, says);
+            return refuse(out, conn, Some(command), Refusal { why: Why::Limit, says });
         }
         let mut links = Vec::with_capacity(athletes.len());
         let mut added = Vec::with_capacity(athletes.len());
         for entry in athletes {
-            let athlete = new_athlete();
-            links.push(grant(athlete, &entry.spec.name, batch));
+            let athlete = self.new_athlete(now.at, chance);
+            links.push(grant(athlete, &entry.spec.name, chance, batch));
             added.push((athlete, entry));
         }
         self.links.insert(command, (conn, Links { command, links }));
-        self.input(Input::AthletesAdded { command, athletes: added }, None, batch);
+        self.input(now, Input::AthletesAdded { command, athletes: added }, batch);
     }
 
-    pub(super) fn new_link(&mut self, conn: ConnId, link: NewLink, batch: &mut Batch) {
+    pub(crate) fn new_link(
+        &mut self,
+        now: Now,
+        conn: ConnId,
+        link: NewLink,
+        chance: &mut dyn Chance,
+        batch: &mut Batch,
+        out: &mut dyn Outbound,
+    ) {
         let NewLink { command, athlete } = link;
-        if !self.leads(conn, batch) {
-            return self.not_in_command(conn, command);
-        }
         let Some(name) = self.core.name(athlete).map(str::to_owned) else {
             let says = "There is no such athlete in this session.".to_owned();
-            return self.refuse(conn, command, Why::Unknown, says);
+            return refuse(out, conn, Some(command), Refusal { why: Why::Unknown, says });
         };
         if self.renews(command, batch) {
-            self.renew(conn, command, Whose::Athlete { athlete }, Holder::Athlete(athlete), batch);
+            let whose = (Whose::Athlete { athlete }, Holder::Athlete(athlete));
+            self.renew(now, conn, command, whose, batch);
         }
-        let links = vec![grant(athlete, &name, batch)];
-        let told = Some(ServerMsg::Links(Links { command, links }));
+        let links = vec![grant(athlete, &name, chance, batch)];
+        let told = Some(Box::new(ServerMsg::Links(Links { command, links })));
         batch.steps.push(Step::Told { conn, command, told });
     }
 
-    pub(super) fn new_board_link(&mut self, conn: ConnId, link: NewBoardLink, batch: &mut Batch) {
+    pub(crate) fn new_board_link(
+        &mut self,
+        now: Now,
+        conn: ConnId,
+        link: NewBoardLink,
+        chance: &mut dyn Chance,
+        batch: &mut Batch,
+    ) {
         let NewBoardLink { command } = link;
-        if !self.leads(conn, batch) {
-            return self.not_in_command(conn, command);
-        }
         if self.renews(command, batch) {
-            self.renew(conn, command, Whose::Board, Holder::Board, batch);
+            self.renew(now, conn, command, (Whose::Board, Holder::Board), batch);
         }
-        let secret = Secret::new();
+        let secret = Secret::drawn(chance);
         batch.grant.push(Grant { hash: secret.hash(), holder: Holder::Board });
         let told = ServerMsg::BoardLink(BoardLink { command, board_secret: secret.reveal() });
-        batch.steps.push(Step::Told { conn, command, told: Some(told) });
+        batch.steps.push(Step::Told { conn, command, told: Some(Box::new(told)) });
     }
 
-    pub(super) fn new_coach_link(&mut self, conn: ConnId, link: NewCoachLink, batch: &mut Batch) {
+    pub(crate) fn new_coach_link(
+        &mut self,
+        now: Now,
+        conn: ConnId,
+        link: NewCoachLink,
+        chance: &mut dyn Chance,
+        batch: &mut Batch,
+    ) {
         let NewCoachLink { command } = link;
-        if !self.leads(conn, batch) {
-            return self.not_in_command(conn, command);
-        }
         // Said again, the secret before it is in nobody's hands: the newest alone opens, besides the old one for this device.
-        let secret = Secret::new();
+        let secret = Secret::drawn(chance);
         let whose =
-            Whose::Coach { opens: secret.hash().to_hex(), device: self.devices.device(conn) };
+            Whose::Coach { opens: secret.hash().to_hex(), device: self.members.device(conn) };
         batch.grant.push(Grant { hash: secret.hash(), holder: Holder::Coach });
-        self.input(Input::Renewed { command, whose }, None, batch);
+        self.input(now, Input::Renewed { command, whose }, batch);
         batch.steps.push(Step::SendAway { holder: Holder::Coach, but: conn });
         let told = ServerMsg::CoachLink(CoachLink { command, coach_secret: secret.reveal() });
-        batch.steps.push(Step::Told { conn, command, told: Some(told) });
+        batch.steps.push(Step::Told { conn, command, told: Some(Box::new(told)) });
     }
 
     /// Whether this order is new: said again, it sends nobody away a second time.
@@ -162,95 +192,120 @@ impl Task {
 
     fn renew(
         &mut self,
+        now: Now,
         conn: ConnId,
         command: CommandId,
-        whose: Whose,
-        holder: Holder,
+        (whose, holder): (Whose, Holder),
         batch: &mut Batch,
     ) {
         // Granted in this batch and ended by it would be granted all the same.
         batch.grant.retain(|grant| grant.holder != holder);
-        batch.revoke.push(holder);
-        self.input(Input::Renewed { command, whose }, None, batch);
+        if !self.has(Fault::OldSecretOpens) {
+            batch.revoke.push(holder);
+        }
+        self.input(now, Input::Renewed { command, whose }, batch);
         batch.steps.push(Step::SendAway { holder, but: conn });
     }
 
     /// Somebody joins by the code: a seat at once, the seat that they had, or a request to the coach.
-    pub(super) fn join(&mut self, join: Join, answer: Answer, batch: &mut Batch) {
+    pub(crate) fn join(
+        &mut self,
+        now: Now,
+        conn: ConnId,
+        join: Join,
+        chance: &mut dyn Chance,
+        batch: &mut Batch,
+        out: &mut dyn Outbound,
+    ) {
         let known_by = join.join.as_ref().map(|id| known_by(id, &join.name));
         if let Some(known_by) = &known_by {
             if let Some(joined) = batch.joining.joins.get(known_by) {
                 let joined = joined.clone();
-                return batch.steps.push(Step::Joined { joined, answer });
+                return batch.steps.push(Step::Joined { conn, joined });
             }
-            if let Some(athlete) = self.core.joined_by(known_by).filter(|_| !self.core.is_closed())
-            {
+            let is_known = !self.core.is_closed() && !self.has(Fault::RepeatUnknown);
+            if let Some(athlete) = self.core.joined_by(known_by).filter(|_| is_known) {
                 let name = self.core.name(athlete).unwrap_or(&join.name).to_owned();
-                if !self.may_come(Holder::Athlete(athlete)) {
+                if !self.may_come(now, Holder::Athlete(athlete)) {
                     let says =
                         "This device has asked for its seat too often; wait a minute.".to_owned();
-                    return drop(answer.send(Err(Refusal { why: Why::Limit, says })));
+                    let refusal = Refusal { why: Why::Limit, says };
+                    return out.tell(conn, Told::Entrance(Err(refusal)));
                 }
                 let again = self.again.entry(athlete).or_default();
                 *again += 1;
                 if again.is_multiple_of(AGAIN_MAX) {
                     batch.revoke.push(Holder::Athlete(athlete));
                 }
-                let joined = grant(athlete, &name, batch);
-                return batch.steps.push(Step::Joined { joined, answer });
+                let joined = grant(athlete, &name, chance, batch);
+                return batch.steps.push(Step::Joined { conn, joined });
             }
         }
         match self.core.way_in(&join.name).and_then(|way| self.has_room(way, &join.name, batch)) {
             // Nobody waits for the answer any more: they will try again.
-            Err(refusal) => drop(answer.send(Err(refusal))),
+            Err(refusal) => out.tell(conn, Told::Entrance(Err(refusal))),
             Ok(Way::Ask(athlete)) => {
                 let Join { name, join, from, .. } = join;
                 let (Some(id), Some(known_by)) = (join, known_by) else {
-                    return drop(answer.send(Err(cannot_ask(&name))));
+                    return out.tell(conn, Told::Entrance(Err(cannot_ask(&name))));
                 };
                 let id = SecretHash::of(&id);
-                let asking = Asking { id, known_by, name, athlete, from, at: self.clock.now() };
-                drop(answer.send(self.requests.ask(asking)));
+                let asking = Asking { id, known_by, name, athlete, from, at: now.at };
+                let request = new_request(chance);
+                let entrance = self.requests.ask(asking, conn, request, out);
+                out.tell(conn, Told::Entrance(entrance));
             }
             Ok(way @ (Way::New | Way::Seat(_))) => {
-                let athlete = if let Way::Seat(athlete) = way { athlete } else { new_athlete() };
+                let athlete = if let Way::Seat(athlete) = way {
+                    athlete
+                } else {
+                    self.new_athlete(now.at, chance)
+                };
                 let name = self.core.name(athlete).unwrap_or(&join.name).trim().to_owned();
-                let joined = grant(athlete, &name, batch);
+                let joined = grant(athlete, &name, chance, batch);
                 if let Some(known_by) = &known_by {
                     batch.joining.joins.insert(known_by.clone(), joined.clone());
                 }
                 batch.joining.names.insert(folded(&join.name));
-                self.input(Input::Joined { athlete, name, join: known_by }, None, batch);
-                batch.steps.push(Step::Joined { joined, answer });
+                self.input(now, Input::Joined { athlete, name, join: known_by }, batch);
+                batch.steps.push(Step::Joined { conn, joined });
             }
         }
     }
 
     /// Whether a seat can be had now, beside those that are taken in this batch.
     fn has_room(&self, way: Way, name: &str, batch: &Batch) -> Result<Way, Refusal> {
-        let room = self.server.settings.limits.athletes;
-        if batch.joining.names.contains(&folded(name)) {
+        let room = self.settings.athletes;
+        let is_joining = batch.joining.names.contains(&folded(name));
+        if is_joining && !self.has(Fault::NameTwice) {
             let says = "Somebody is joining under this name just now: add an initial.".to_owned();
             return Err(Refusal { why: Why::NameTaken, says });
         }
-        if way == Way::New && self.core.athletes() + batch.joining.names.len() >= room {
+        let there = self.core.athletes() + batch.joining.names.len();
+        let there = if self.has(Fault::CountedTwice) { 2 * there } else { there };
+        if way == Way::New && there >= room {
             let says = format!("This session is full: it takes {room} athletes.");
             return Err(Refusal { why: Why::Limit, says });
         }
         Ok(way)
     }
 
-    pub(super) fn let_in(&mut self, conn: ConnId, let_in: LetIn, batch: &mut Batch) {
+    pub(crate) fn let_in(
+        &mut self,
+        now: Now,
+        conn: ConnId,
+        let_in: LetIn,
+        chance: &mut dyn Chance,
+        batch: &mut Batch,
+        out: &mut dyn Outbound,
+    ) {
         let LetIn { command, request } = let_in;
-        if !self.leads(conn, batch) {
-            return self.not_in_command(conn, command);
-        }
         if self.core.has_done(command) {
             return batch.steps.push(Step::Told { conn, command, told: None });
         }
         let Some((name, asked_for)) = self.requests.about(request) else {
             let says = "Nobody asks for this any more; see who is asking now.".to_owned();
-            return self.refuse(conn, command, Why::Unknown, says);
+            return refuse(out, conn, Some(command), Refusal { why: Why::Unknown, says });
         };
         // Of somebody new the name may be taken meanwhile.
         let seat = match asked_for.filter(|athlete| self.core.knows(*athlete)) {
@@ -259,7 +314,7 @@ impl Task {
                 Way::Seat(athlete) | Way::Ask(Some(athlete)) => Ok(athlete),
                 Way::New | Way::Ask(None) => {
                     self.has_room(Way::New, &name, batch)?;
-                    Ok(new_athlete())
+                    Ok(self.new_athlete(now.at, chance))
                 }
             }),
         };
@@ -267,61 +322,95 @@ impl Task {
             Ok(athlete) if !self.core.is_closed() => athlete,
             Ok(_) => {
                 let says = "This session is closed; make a new one.".to_owned();
-                return self.refuse(conn, command, Why::NotNow, says);
+                return refuse(out, conn, Some(command), Refusal { why: Why::NotNow, says });
             }
-            Err(Refusal { why, says }) => return self.refuse(conn, command, why, says),
+            Err(refusal) => return refuse(out, conn, Some(command), refusal),
         };
         let Some(granted) = self.requests.let_in(request) else { return };
         batch.joining.names.insert(folded(&name));
         let name = self.core.name(athlete).unwrap_or(&name).trim().to_owned();
         let (join, waits) = (granted.known_by, granted.waits);
-        self.input(Input::LetIn { command, athlete, name: name.clone(), join }, None, batch);
+        self.input(now, Input::LetIn { command, athlete, name: name.clone(), join }, batch);
         if let Some(waits) = waits {
-            let joined = grant(athlete, &name, batch);
-            batch.steps.push(Step::LetIn { joined, waits });
+            let joined = grant(athlete, &name, chance, batch);
+            batch.steps.push(Step::LetIn { waits, joined });
         }
     }
 
-    pub(super) fn turn_away(&mut self, conn: ConnId, turn_away: TurnAway, batch: &mut Batch) {
+    pub(crate) fn turn_away(
+        &mut self,
+        conn: ConnId,
+        turn_away: TurnAway,
+        batch: &mut Batch,
+        out: &mut dyn Outbound,
+    ) {
         let TurnAway { command, request } = turn_away;
-        if !self.leads(conn, batch) {
-            return self.not_in_command(conn, command);
-        }
-        self.requests.turn_away(request);
+        self.requests.turn_away(request, out);
         batch.steps.push(Step::Told { conn, command, told: None });
     }
 
-    /// Tells the coach's devices who asks, when that is another list than before.
-    pub(super) fn tell_requests(&mut self) {
-        if let Some(requests) = self.requests.news(self.server.clock.instant()) {
-            let told = super::devices::text(&ServerMsg::Requests { requests });
-            self.devices.coach_outboxes().for_each(|outbox| outbox.queue(told.clone()));
-        }
-    }
-
     /// What an athlete said under a name is answered by it, instead of being refused without one.
-    pub(super) fn answer(&mut self, conn: ConnId, command: CommandId, told: &mut Vec<Output>) {
-        let clock = self.server.clock;
-        let (mut refused, now) = (None, (clock.instant(), clock.speed()));
+    pub(crate) fn answer(
+        &mut self,
+        now: Now,
+        conn: ConnId,
+        command: CommandId,
+        told: &mut Vec<Output>,
+        out: &mut dyn Outbound,
+    ) {
+        let (mut refused, life) = (None, (now.moment, self.settings.speed));
         told.retain(|output| {
             let is_refusal = matches!(output, Output::Refused { .. });
             if let Output::Refused { refusal, athlete } = output {
-                self.refusals.count(*athlete, now);
+                self.refusals.count(*athlete, life);
                 refused.get_or_insert_with(|| refusal.clone());
             }
             !is_refusal
         });
-        let answer = match refused {
-            Some(refusal) => ServerMsg::Refused { command: Some(command), refusal },
-            None => ServerMsg::Done { command },
-        };
-        self.devices.say(conn, &answer);
+        match refused {
+            Some(refusal) => refuse(out, conn, Some(command), refusal),
+            None => say(out, conn, &ServerMsg::Done { command }),
+        }
     }
 
-    fn refuse(&self, conn: ConnId, command: CommandId, why: Why, says: String) {
-        let refusal = Refusal { why, says };
-        self.devices.say(conn, &ServerMsg::Refused { command: Some(command), refusal });
+    /// An identity that comes after those before it: whoever lists athletes by it has them as they were entered or came.
+    fn new_athlete(&mut self, at: At, chance: &mut dyn Chance) -> AthleteId {
+        self.ids.next(self.settings.created_unix_ms.saturating_add(at.0), chance)
     }
+}
+
+/// Identities in their order (RFC 9562, version 7): by milliseconds, and counted within one.
+#[derive(Debug, Default)]
+pub(crate) struct Ids {
+    unix_ms: u64,
+    /// Of those within the millisecond.
+    count: u16,
+}
+
+impl Ids {
+    /// So many are told apart in one millisecond; the next is of the millisecond after it.
+    const IN_ONE_MS: u16 = 1 << 12;
+
+    fn next(&mut self, unix_ms: u64, chance: &mut dyn Chance) -> AthleteId {
+        if unix_ms > self.unix_ms {
+            (self.unix_ms, self.count) = (unix_ms, 0);
+        } else if self.count == Ids::IN_ONE_MS {
+            (self.unix_ms, self.count) = (self.unix_ms + 1, 0);
+        }
+        let mut bits = [0; 10];
+        chance.fill(&mut bits);
+        let [high, low] = self.count.to_be_bytes();
+        bits[0] = high;
+        bits[1] = low;
+        self.count += 1;
+        AthleteId(Builder::from_unix_timestamp_millis(self.unix_ms, &bits).into_uuid())
+    }
+}
+
+fn new_request(chance: &mut dyn Chance) -> RequestId {
+    let mut bits = [0; 16];
+    chance.fill(&mut bits);
+    RequestId(Builder::from_random_bytes(bits).into_uuid())
 }
 
 /// By what a device is known that says the same `join` again under the same name: the id is its secret, so a hash is kept.
@@ -338,13 +427,8 @@ fn cannot_ask(name: &str) -> Refusal {
     Refusal { why: Why::NotNow, says }
 }
 
-/// An identity that comes after those before it: whoever lists athletes by it has them as they were entered or came.
-fn new_athlete() -> AthleteId {
-    AthleteId(Uuid::now_v7())
-}
-
-fn grant(athlete: AthleteId, name: &str, batch: &mut Batch) -> Joined {
-    let secret = Secret::new();
+fn grant(athlete: AthleteId, name: &str, chance: &mut dyn Chance, batch: &mut Batch) -> Joined {
+    let secret = Secret::drawn(chance);
     batch.grant.push(Grant { hash: secret.hash(), holder: Holder::Athlete(athlete) });
     Joined { athlete, name: name.to_owned(), secret: secret.reveal() }
 }

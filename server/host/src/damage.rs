@@ -1,44 +1,51 @@
 //! What a damaged journal has lost becomes records of its own when the session is opened, each once; and what only an
 //! athlete's device knows of it.
 
-use thole_piece::{Input, input::Damaged};
+use thole_piece::{Input, Session, input::Damaged};
 use thole_protocol::{client_msg::Hello, ids::AthleteId, units::At};
 
-use super::{Batch, Core, Task};
-use crate::journal::Damage;
+use crate::{
+    batch::Batch,
+    host::Host,
+    moment::Now,
+    outbound::{Outbound, Remark},
+    record::Damage,
+};
 
 /// So many are told one by one; what is beyond is told together.
 const TOLD_MAX: usize = 16;
 
-impl Task {
+impl Host {
     /// Whoever opens a damaged session says so in it before anybody is welcomed.
-    pub(super) fn note_damage(&mut self, batch: &mut Batch) {
-        let now = self.clock.now().max(self.last);
-        for damaged in untold(std::mem::take(&mut self.damage), &self.core, now) {
-            self.input(Input::Damaged(damaged), None, batch);
+    pub(crate) fn note_damage(&mut self, now: Now, damage: Vec<Damage>, batch: &mut Batch) {
+        for damaged in untold(damage, &self.core, now.at.max(self.last())) {
+            self.input(now, Input::Damaged(damaged), batch);
         }
     }
 
     /// A device that was acknowledged more than there is knows of a loss that nothing else has seen.
-    pub(super) fn compare(&mut self, athlete: AthleteId, hello: &Hello, batch: &mut Batch) {
+    pub(crate) fn compare(
+        &mut self,
+        now: Now,
+        athlete: AthleteId,
+        hello: &Hello,
+        batch: &mut Batch,
+        out: &mut dyn Outbound,
+    ) {
         let (Some(run), Some(unacked)) = (hello.run, hello.unacked_seq) else { return };
         let through_seq = unacked.saturating_sub(1);
         let there = self.core.durable(athlete, run).through_seq;
         if through_seq > there {
-            let session = self.row.session;
-            tracing::error!(
-                %session, %athlete, there, acknowledged = through_seq,
-                "the journal has lost strokes that it had acknowledged; their device sends them again"
-            );
+            out.remark(Remark::LostStrokes { athlete, there, acknowledged: through_seq });
         }
         if through_seq > 0 && (through_seq > there || self.core.may_miss(athlete)) {
-            self.input(Input::Acknowledged { athlete, run, through_seq }, None, batch);
+            self.input(now, Input::Acknowledged { athlete, run, through_seq }, batch);
         }
     }
 }
 
 /// Damage of which there is no record yet: what is side by side is one, and of very much the rest is one.
-fn untold(mut damage: Vec<Damage>, core: &Core, now: At) -> Vec<Damaged> {
+fn untold(mut damage: Vec<Damage>, core: &Session, now: At) -> Vec<Damaged> {
     damage.sort_by_key(|damage| (damage.to == Damaged::WHOLE, damage.from, damage.to));
     let mut all: Vec<Damaged> = Vec::new();
     for Damage { from, to, since, until, whose, only_strokes, .. } in damage {

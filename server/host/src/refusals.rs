@@ -11,35 +11,38 @@ use thole_protocol::{
     server_msg::ServerMsg,
     units::At,
 };
-use tokio::time::Instant;
 
-use super::{Batch, ConnId, Task};
 use crate::{
-    journal::Holder,
+    batch::{Batch, Step},
+    host::{Host, refuse},
     limits::{
         Allowance, CHANGE_BYTES, CHANGES_MAX, COMINGS_MAX, READINGS_SPARE, WRITTEN_REFUSALS_MAX,
     },
-    outbox::Permit,
+    members::ConnId,
+    moment::{Moment, Now},
+    outbound::{Outbound, Remark, say},
+    planted::Fault,
+    record::Holder,
 };
 
 /// Of each athlete who has said something that counts.
 #[derive(Debug, Default)]
-pub(super) struct Refusals(BTreeMap<AthleteId, Said>);
+pub(crate) struct Refusals(BTreeMap<AthleteId, Said>);
 
 #[derive(Debug)]
 struct Said {
     /// Refusals by the core.
-    refused: Allowance,
+    refused: Allowance<Moment>,
     /// Targets, readiness, consent and the like.
-    changes: Allowance,
+    changes: Allowance<Moment>,
     /// Heart rates.
     readings: u64,
     /// Devices that came.
-    comings: Allowance,
+    comings: Allowance<Moment>,
 }
 
 impl Refusals {
-    fn of(&mut self, athlete: AthleteId, (now, speed): (Instant, u32)) -> &mut Said {
+    fn of(&mut self, athlete: AthleteId, (now, speed): (Moment, u32)) -> &mut Said {
         self.0.entry(athlete).or_insert_with(|| Said {
             refused: Allowance::new(WRITTEN_REFUSALS_MAX, WRITTEN_REFUSALS_MAX / 60.0, now),
             changes: Allowance::new(CHANGES_MAX, f64::from(speed), now),
@@ -49,7 +52,7 @@ impl Refusals {
     }
 
     /// The core has refused something that this athlete said.
-    pub(super) fn count(&mut self, athlete: AthleteId, life: (Instant, u32)) {
+    pub(crate) fn count(&mut self, athlete: AthleteId, life: (Moment, u32)) {
         self.of(athlete, life).refused.take(life.0);
     }
 
@@ -59,7 +62,7 @@ impl Refusals {
         &mut self,
         (input, bytes): (&Input, usize),
         at: At,
-        life: (Instant, u32),
+        life: (Moment, u32),
     ) -> Option<&'static str> {
         let said = self.of(input.athlete()?, life);
         let is_rowed = matches!(input, Input::Samples { .. } | Input::Skipped { .. });
@@ -94,10 +97,10 @@ fn changes(bytes: usize) -> f64 {
     u32::try_from(bytes.div_ceil(CHANGE_BYTES)).map_or(f64::MAX, f64::from)
 }
 
-impl Task {
+impl Host {
     /// Whether somebody comes, and not so often that it may not be written each time.
-    pub(super) fn may_come(&mut self, holder: Holder) -> bool {
-        let life = (self.server.clock.instant(), self.server.clock.speed());
+    pub(crate) fn may_come(&mut self, now: Now, holder: Holder) -> bool {
+        let life = (now.moment, self.settings.speed);
         match holder {
             Holder::Athlete(athlete) => self.refusals.of(athlete, life).comings.take(life.0),
             Holder::Coach | Holder::Board => true,
@@ -105,35 +108,42 @@ impl Task {
     }
 
     /// What a connection has said becomes part of the batch, unless it is not to be written.
-    pub(super) fn said(
+    pub(crate) fn said(
         &mut self,
+        now: Now,
         (conn, command): (ConnId, Option<CommandId>),
         (input, bytes): (Input, usize),
-        permit: Option<Permit>,
         batch: &mut Batch,
+        out: &mut dyn Outbound,
     ) {
-        let (at, life) =
-            (self.clock.now(), (self.server.clock.instant(), self.server.clock.speed()));
-        let input = match self.weighed(at, input) {
+        let input = match self.weighed(now.at, input) {
             Ok(input) => input,
-            Err(None) => return self.not_written((conn, command), TOO_MUCH),
+            Err(None) => return not_written(out, (conn, command), TOO_MUCH),
             Err(Some((athlete, durable))) => {
-                self.deliver(vec![Output::Ack { athlete, durable, refused: Vec::new() }]);
+                self.deliver(now, vec![Output::Ack { athlete, durable, refused: Vec::new() }], out);
                 if let Some(command) = command {
-                    self.devices.say(conn, &ServerMsg::Done { command });
+                    say(out, conn, &ServerMsg::Done { command });
                 }
                 return;
             }
         };
-        if let Some(says) = self.refusals.bars((&input, bytes), at, life) {
-            return self.not_written((conn, command), says);
+        let life = (now.moment, self.settings.speed);
+        if let Some(says) = self.refusals.bars((&input, bytes), now.at, life) {
+            return not_written(out, (conn, command), says);
         }
-        match command {
-            Some(command) => self.answered(input, (conn, command), permit, batch),
-            None => {
-                batch.is_urgent |= matches!(input, Input::Ordered { .. });
-                self.input(input, permit, batch);
-            }
+        if self.has(Fault::AcknowledgedEarly)
+            && let Input::Samples { athlete, run, samples } = &input
+        {
+            let mut durable = self.core.durable(*athlete, *run);
+            let newest = samples.iter().map(|sample| sample.seq).max().unwrap_or(0);
+            durable.through_seq = durable.through_seq.max(newest);
+            let (athlete, refused) = (*athlete, Vec::new());
+            self.deliver(now, vec![Output::Ack { athlete, durable, refused }], out);
+        }
+        batch.is_urgent |= matches!(input, Input::Ordered { .. });
+        self.input(now, input, batch);
+        if let (Some(command), Some(Step::Apply { answer })) = (command, batch.steps.last_mut()) {
+            *answer = Some((conn, command));
         }
     }
 
@@ -156,10 +166,9 @@ impl Task {
             (Weighed::TooMuch, _) => Err(None),
         }
     }
+}
 
-    fn not_written(&self, (conn, command): (ConnId, Option<CommandId>), says: &str) {
-        self.server.metrics.refused(Why::Limit);
-        let refusal = Refusal { why: Why::Limit, says: says.to_owned() };
-        self.devices.say(conn, &ServerMsg::Refused { command, refusal });
-    }
+fn not_written(out: &mut dyn Outbound, (conn, command): (ConnId, Option<CommandId>), says: &str) {
+    out.remark(Remark::Refused(Why::Limit));
+    refuse(out, conn, command, Refusal { why: Why::Limit, says: says.to_owned() });
 }

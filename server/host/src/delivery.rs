@@ -16,10 +16,13 @@ use thole_protocol::{
     server_msg::Ack,
     standing::{Detail, Notice, Standings},
 };
-use tokio_tungstenite::tungstenite::{Bytes, Utf8Bytes};
+use tungstenite::{Bytes, Utf8Bytes};
 
-use super::devices::{ConnId, Devices, say, text};
-use crate::{limits::EVENTS_BYTES, outbox::Outbox};
+use crate::{
+    limits::EVENTS_BYTES,
+    members::{ConnId, Members},
+    outbound::{Outbound, Told, say, text},
+};
 
 /// One thing that a commit has for one athlete.
 #[derive(Clone, Copy)]
@@ -33,13 +36,19 @@ enum ForAthlete {
 
 /// What the screens were told last: when all of them have it, its memory is written over.
 #[derive(Debug, Default)]
-pub(super) struct Screens {
+pub(crate) struct Screens {
     standings: Bytes,
     overview: Bytes,
 }
 
 /// Delivers what one commit has brought.
-pub(super) fn deliver(core: &Core, devices: &Devices, screens: &mut Screens, outputs: Vec<Output>) {
+pub(crate) fn deliver(
+    core: &Core,
+    members: &Members,
+    screens: &mut Screens,
+    outputs: Vec<Output>,
+    out: &mut dyn Outbound,
+) {
     if outputs.is_empty() {
         return;
     }
@@ -61,16 +70,16 @@ pub(super) fn deliver(core: &Core, devices: &Devices, screens: &mut Screens, out
                 acks.push((durable, refused));
             }
             Output::Published => published = true,
-            // The task keeps the one for the sessions to come, and logs the other.
+            // The host has remarked on both.
             Output::Counted { .. } | Output::SettledDiffers { .. } => {}
             Output::OwnChanged { athlete } => athletes.push((athlete, ForAthlete::Own)),
-            Output::Done { command } => to_coach(devices, &ServerMsg::Done { command }),
+            Output::Done { command } => to_coach(members, &ServerMsg::Done { command }, out),
             Output::OrderRefused { command, refusal } => {
-                to_coach(devices, &ServerMsg::Refused { command: Some(command), refusal });
+                to_coach(members, &ServerMsg::Refused { command: Some(command), refusal }, out);
             }
             Output::Refused { athlete, refusal } => {
-                if let Some(outbox) = devices.of_athlete(athlete) {
-                    say(outbox, &ServerMsg::Refused { command: None, refusal });
+                if let Some(conn) = members.of_athlete(athlete) {
+                    say(out, conn, &ServerMsg::Refused { command: None, refusal });
                 }
             }
         }
@@ -78,31 +87,39 @@ pub(super) fn deliver(core: &Core, devices: &Devices, screens: &mut Screens, out
     let written = Written::of(&events);
     // What one athlete gets stays in its order. They come first: whom a call went to is a long list for screens.
     athletes.sort_by_key(|(athlete, _)| *athlete);
-    to_athletes(core, devices, &written, &acks, &athletes);
+    to_athletes((core, members), &written, &acks, &athletes, out);
     let for_coach = written.messages(|to| to.coach);
-    devices.coach_outboxes().for_each(|outbox| queue_all(outbox, &for_coach));
+    members.coaches().for_each(|conn| tell_all(out, conn, &for_coach));
     let for_board = written.messages(|to| to.board);
-    devices.board_outboxes().for_each(|outbox| queue_all(outbox, &for_board));
+    members.boards().for_each(|conn| tell_all(out, conn, &for_board));
     if published {
-        publish(core, devices, screens);
+        publish(core, members, screens, out);
     }
 }
 
 /// What a connection has missed since `last`.
-pub(super) fn missed(core: &Core, devices: &Devices, conn: ConnId, last: EventNo, viewer: Viewer) {
-    let Some(outbox) = devices.outbox(conn) else { return };
+pub(crate) fn missed(
+    core: &Core,
+    conn: ConnId,
+    last: EventNo,
+    viewer: Viewer,
+    out: &mut dyn Outbound,
+) {
     // A client that has no event yet has missed none: the welcome holds all that is true.
     if last > EventNo(0) {
         let missed = core.events_after(last, viewer);
         let missed: Vec<(To, Event)> =
             missed.into_iter().map(|event| (To::EVERYBODY, event)).collect();
-        outbox.catch_up(&Written::of(&missed).messages(|_| true));
+        out.tell(conn, Told::Missed(&Written::of(&missed).messages(|_| true)));
     }
     match viewer {
-        Viewer::Coach => outbox.state(text(&ServerMsg::Overview(core.overview()))),
+        Viewer::Coach => {
+            let overview = text(&ServerMsg::Overview(core.overview()));
+            out.tell(conn, Told::State(overview));
+        }
         Viewer::Board => {
             let standings = core.standings().cloned().unwrap_or_default();
-            outbox.state(text(&ServerMsg::Standings(standings)));
+            out.tell(conn, Told::State(text(&ServerMsg::Standings(standings))));
         }
         Viewer::Athlete(_) => {}
     }
@@ -110,20 +127,20 @@ pub(super) fn missed(core: &Core, devices: &Devices, conn: ConnId, last: EventNo
 
 /// What is published goes to boards as standings and to the coach within the overview; thousands of lines
 /// are written once.
-fn publish(core: &Core, devices: &Devices, screens: &mut Screens) {
-    if devices.coaches() == 0 && devices.boards() == 0 {
+fn publish(core: &Core, members: &Members, screens: &mut Screens, out: &mut dyn Outbound) {
+    if members.coaches().len() == 0 && members.boards().len() == 0 {
         return;
     }
     let Some(standings) = core.standings() else { return };
     let standings = standings_text(standings, again(&mut screens.standings));
-    if devices.coaches() > 0 {
+    if members.coaches().len() > 0 {
         let place = again(&mut screens.overview);
         let overview = overview_text(&standings, &core.details(), core.notices(), place);
         screens.overview = Bytes::from(overview.clone());
-        devices.coach_outboxes().for_each(|outbox| outbox.state(overview.clone()));
+        members.coaches().for_each(|conn| out.tell(conn, Told::State(overview.clone())));
     }
     screens.standings = Bytes::from(standings.clone());
-    devices.board_outboxes().for_each(|outbox| outbox.state(standings.clone()));
+    members.boards().for_each(|conn| out.tell(conn, Told::State(standings.clone())));
 }
 
 /// The memory of what all have, emptied; new memory if somebody does not have it yet.
@@ -176,18 +193,18 @@ fn write(text: &mut Vec<u8>, value: &(impl Serialize + ?Sized)) {
 
 /// Hands out what is for athletes; `athletes` stand in the order of their ids.
 fn to_athletes(
-    core: &Core,
-    devices: &Devices,
+    (core, members): (&Core, &Members),
     written: &Written<'_>,
     acks: &[(Durable, Vec<RefusedSample>)],
     athletes: &[(AthleteId, ForAthlete)],
+    out: &mut dyn Outbound,
 ) {
     let for_all: Vec<usize> = written.numbers(|to| to.athletes == Athletes::All);
     if !for_all.is_empty() {
         let all = written.bundles(&for_all);
         let has_more = |athlete| athletes.binary_search_by_key(&athlete, |(id, _)| *id).is_ok();
-        for (_, outbox) in devices.athlete_outboxes().filter(|(athlete, _)| !has_more(*athlete)) {
-            queue_all(outbox, &all);
+        for (_, conn) in members.athletes().filter(|(athlete, _)| !has_more(*athlete)) {
+            tell_all(out, conn, &all);
         }
     }
     // Many athletes get the same events (a call, say): those are written once.
@@ -198,8 +215,8 @@ fn to_athletes(
         athletes.chunk_by(|(one, _), (other, _)| one == other).collect();
     let ids: Vec<AthleteId> =
         groups.iter().filter_map(|has| has.first()).map(|(athlete, _)| *athlete).collect();
-    for (has, outbox) in groups.into_iter().zip(devices.of_athletes(&ids)) {
-        let (Some(outbox), Some((athlete, _))) = (outbox, has.first()) else { continue };
+    for (has, conn) in groups.into_iter().zip(members.of_athletes(&ids)) {
+        let (Some(conn), Some((athlete, _))) = (conn, has.first()) else { continue };
         numbers.clone_from(&for_all);
         numbers.extend(has.iter().filter_map(|(_, has)| has.event()));
         numbers.sort_unstable();
@@ -209,11 +226,11 @@ fn to_athletes(
             if !bundles.contains_key(numbers.as_slice()) {
                 bundles.insert(numbers.clone(), written.bundles(&numbers));
             }
-            queue_all(outbox, bundles.get(numbers.as_slice()).map_or(&[], Vec::as_slice));
+            tell_all(out, conn, bundles.get(numbers.as_slice()).map_or(&[], Vec::as_slice));
             if has.iter().any(|(_, has)| matches!(has, ForAthlete::Own))
                 && let Some(own) = core.own(*athlete)
             {
-                outbox.state(text(&ServerMsg::Own(own)));
+                out.tell(conn, Told::State(text(&ServerMsg::Own(own))));
             }
             continue;
         };
@@ -225,22 +242,22 @@ fn to_athletes(
             } else {
                 let (durable, refused) = (other.clone(), more.clone());
                 let ack = Ack { durable, refused, own: None, events: Vec::new() };
-                acknowledge(outbox, ack, &mut answer);
+                acknowledge(out, conn, ack, &mut answer);
             }
         }
         let (events, rest) = written.some(&numbers);
         let own = core.own(*athlete);
         let ack = Ack { durable: durable.clone(), refused, own, events };
-        acknowledge(outbox, ack, &mut answer);
-        queue_all(outbox, &written.bundles(rest));
+        acknowledge(out, conn, ack, &mut answer);
+        tell_all(out, conn, &written.bundles(rest));
     }
 }
 
 /// Each is another text, and thousands are written a second: all in the same place.
-fn acknowledge(outbox: &Outbox, ack: Ack, answer: &mut Vec<u8>) {
+fn acknowledge(out: &mut dyn Outbound, conn: ConnId, ack: Ack, answer: &mut Vec<u8>) {
     answer.clear();
     write(answer, &ServerMsg::Ack(ack));
-    outbox.queue(str::from_utf8(answer).expect(IS_TEXT));
+    out.tell(conn, Told::Own(str::from_utf8(answer).expect(IS_TEXT)));
 }
 
 impl ForAthlete {
@@ -259,14 +276,14 @@ impl ForAthlete {
     }
 }
 
-fn to_coach(devices: &Devices, msg: &ServerMsg) {
+fn to_coach(members: &Members, msg: &ServerMsg, out: &mut dyn Outbound) {
     let msg = text(msg);
-    devices.coach_outboxes().for_each(|outbox| outbox.queue(msg.clone()));
+    members.coaches().for_each(|conn| out.tell(conn, Told::Shared(&msg)));
 }
 
-fn queue_all(outbox: &Outbox, texts: &[Utf8Bytes]) {
+fn tell_all(out: &mut dyn Outbound, conn: ConnId, texts: &[Utf8Bytes]) {
     for text in texts {
-        outbox.queue(text.clone());
+        out.tell(conn, Told::Shared(text));
     }
 }
 

@@ -1,0 +1,87 @@
+//! What is to become durable together, and what is done when it is.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use thole_protocol::{
+    ServerMsg,
+    ids::{AthleteId, CommandId, DeviceId},
+    server_msg::Joined,
+};
+
+use crate::{
+    members::ConnId,
+    record::{Grant, Holder, Record},
+    said::Greeting,
+    seats::Joining,
+};
+
+/// What of a batch is done in its turn, after the inputs before it are durable.
+#[derive(Debug)]
+pub(crate) enum Step {
+    /// The next of the records.
+    Apply {
+        /// Who is answered by what.
+        answer: Option<(ConnId, CommandId)>,
+    },
+    Welcome(Box<Greeting>),
+    Joined {
+        conn: ConnId,
+        joined: Joined,
+    },
+    /// The coach has let somebody in who waits.
+    LetIn {
+        waits: ConnId,
+        joined: Joined,
+    },
+    /// An order of the coach is answered.
+    Told {
+        conn: ConnId,
+        command: CommandId,
+        told: Option<Box<ServerMsg>>,
+    },
+    /// Who came by an old secret is sent away, but for the connection that asked for the new one.
+    SendAway {
+        holder: Holder,
+        but: ConnId,
+    },
+}
+
+/// One append's worth of what came in.
+#[derive(Debug, Default)]
+pub struct Batch {
+    pub(crate) steps: Vec<Step>,
+    /// What is applied, in this order.
+    pub records: Vec<Record>,
+    /// Secrets that open from then on.
+    pub grant: Vec<Grant>,
+    /// Whose old secrets open nothing from then on.
+    pub revoke: Vec<Holder>,
+    /// Seats that were taken in this batch and are not in the core yet.
+    pub(crate) joining: Joining,
+    /// Orders for new secrets in this batch, which the core has not heard yet.
+    pub(crate) renewed: BTreeSet<CommandId>,
+    /// Athletes whose devices come in this batch, and by which device.
+    pub(crate) coming: BTreeMap<AthleteId, Option<DeviceId>>,
+    /// The coach has ordered something in it.
+    pub is_urgent: bool,
+}
+
+impl Batch {
+    /// As how many inputs it counts.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.steps.len()
+    }
+
+    /// Whether there is nothing to do.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.steps.is_empty()
+    }
+
+    /// Whether something is to become durable before it is done.
+    #[must_use]
+    pub fn is_written(&self) -> bool {
+        !self.records.is_empty() || !self.grant.is_empty() || !self.revoke.is_empty()
+    }
+}

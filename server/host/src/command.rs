@@ -1,0 +1,79 @@
+//! Who leads: which of the coach's devices may give orders.
+
+use thole_protocol::ids::DeviceId;
+
+use crate::members::ConnId;
+
+/// The command over a session, as the journal has it and as the connections have it.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Command {
+    /// The connection that leads; `None` until a device of the coach is here.
+    conn: Option<ConnId>,
+    /// The device that led when its connection was lost; it finds the command again if nobody has taken it, or led, since.
+    awaited: Option<DeviceId>,
+    /// The device that the newest record of its kind names.
+    noted: Option<DeviceId>,
+}
+
+impl Command {
+    /// Nobody is here; the device that led last, by the journal, finds the command again.
+    pub(crate) fn awaiting(leader: Option<DeviceId>) -> Command {
+        Command { conn: None, awaited: leader, noted: leader }
+    }
+
+    /// Whether this connection leads.
+    pub(crate) fn is_of(&self, conn: ConnId) -> bool {
+        self.conn == Some(conn)
+    }
+
+    /// A device of the coach comes in; `commander` is the device that leads now. True when the command changes hands.
+    pub(crate) fn comes(
+        &mut self,
+        conn: ConnId,
+        device: Option<DeviceId>,
+        commander: Option<DeviceId>,
+    ) -> bool {
+        let is_back = device.is_some() && (device == self.awaited || device == commander);
+        if is_back {
+            (self.conn, self.awaited) = (Some(conn), None);
+        }
+        self.conn.get_or_insert(conn);
+        is_back
+    }
+
+    /// A device of the coach has gone; `next` has been here longest of those that are left. True when it led.
+    pub(crate) fn goes(
+        &mut self,
+        conn: ConnId,
+        device: Option<DeviceId>,
+        next: Option<ConnId>,
+    ) -> bool {
+        let led = self.is_of(conn);
+        if led {
+            self.awaited = self.awaited.or(device);
+            self.conn = next;
+        }
+        led
+    }
+
+    /// A device takes command with a word.
+    pub(crate) fn take(&mut self, conn: ConnId) {
+        (self.conn, self.awaited) = (Some(conn), None);
+    }
+
+    /// Whether a connection may give an order. With its first one a device that stood in has the command for good.
+    pub(crate) fn leads(&mut self, conn: ConnId) -> bool {
+        let leads = self.is_of(conn);
+        if leads {
+            self.awaited = None;
+        }
+        leads
+    }
+
+    /// The device that leads, when the journal does not name it yet.
+    pub(crate) fn newly_led_by(&mut self, device: Option<DeviceId>) -> Option<DeviceId> {
+        let new = device.filter(|device| self.noted != Some(*device));
+        self.noted = new.or(self.noted);
+        new
+    }
+}

@@ -1,0 +1,457 @@
+//! The owner of a session, but for sockets, disk and clock: takes what is said, and tells what became of it.
+
+use std::collections::BTreeMap;
+
+use thole_piece::{Input, Output, Session, piece::Piece, session::Viewer, settled::Settled};
+use thole_protocol::{
+    ServerMsg,
+    client_msg::{
+        AddAthletes, LetIn, NewBoardLink, NewCoachLink, NewLink, Role, TakeCommand, TurnAway,
+    },
+    close::Close,
+    event::Happening,
+    ids::{AthleteId, CommandId},
+    refusal::{Refusal, Why},
+    server_msg::{Links, Welcome},
+    standing::Phase,
+    units::At,
+};
+
+use crate::{
+    batch::{Batch, Step},
+    delivery::{self, Screens},
+    members::{ConnId, Members},
+    moment::{Moment, Now},
+    outbound::{Entrance, Outbound, Remark, Told, say, text},
+    planted::Fault,
+    record::{Holder, Record},
+    refusals::Refusals,
+    requests::Requests,
+    said::{Greeting, Reopening, Said, Settings},
+    seats::Ids,
+    secret::Chance,
+};
+
+/// One session's rules between its connections and its core.
+#[derive(Debug)]
+pub struct Host {
+    pub(crate) settings: Settings,
+    pub(crate) core: Session,
+    /// The instant of the last record.
+    last: At,
+    pub(crate) members: Members,
+    screens: Screens,
+    /// Secrets that are told when the order that made them is done.
+    pub(crate) links: BTreeMap<CommandId, (ConnId, Links)>,
+    pub(crate) requests: Requests,
+    /// How often a seat was given one more secret since this host began.
+    pub(crate) again: BTreeMap<AthleteId, u32>,
+    pub(crate) refusals: Refusals,
+    pub(crate) ids: Ids,
+    #[cfg(feature = "planted")]
+    pub(crate) planted: Option<Fault>,
+}
+
+impl Host {
+    /// The host of a session as its journal has it.
+    #[must_use]
+    pub fn open(settings: Settings, core: Session) -> Host {
+        Host {
+            last: core.now(),
+            members: Members::awaiting(core.leader()),
+            ids: Ids::default(),
+            settings,
+            core,
+            screens: Screens::default(),
+            links: BTreeMap::new(),
+            requests: Requests::default(),
+            again: BTreeMap::new(),
+            refusals: Refusals::default(),
+            #[cfg(feature = "planted")]
+            planted: None,
+        }
+    }
+
+    /// The session itself.
+    #[must_use]
+    pub fn core(&self) -> &Session {
+        &self.core
+    }
+
+    /// The instant of the last record.
+    #[must_use]
+    pub fn last(&self) -> At {
+        self.last
+    }
+
+    /// When the core is to be told that it is time; `None` while nothing is due by itself.
+    #[must_use]
+    pub fn deadline(&self) -> Option<At> {
+        self.core.deadline()
+    }
+
+    /// When something is to be told though nothing is said; `None` when there is nothing.
+    #[must_use]
+    pub fn tells_at(&self) -> Option<Moment> {
+        self.requests.due()
+    }
+
+    /// Whether nobody is connected, nor waits for the coach's word.
+    #[must_use]
+    pub fn is_alone(&self) -> bool {
+        self.members.is_empty() && !self.requests.anybody_waits()
+    }
+
+    /// Everybody who is connected.
+    pub fn connections(&self) -> impl Iterator<Item = ConnId> {
+        self.members.all()
+    }
+
+    /// A session that was used before is opened again: everybody has been away, and what is new about it is said in it
+    /// before anybody is welcomed.
+    pub fn reopened(&mut self, now: Now, found: Reopening, batch: &mut Batch) {
+        if let Some((by_ms, devices)) = found.clock {
+            self.input(now, Input::ClockSet { by_ms, devices }, batch);
+        }
+        if self.has(Fault::ClockLeaps) {
+            self.last = At(self.last.0 + 3_600_000);
+        }
+        self.input(now, Input::Reopened, batch);
+        self.note_damage(now, found.damage, batch);
+        if let Some(model) = found.model {
+            self.input(now, model, batch);
+        }
+    }
+
+    /// It is time for what the core waits for, if it is.
+    pub fn due(&mut self, now: Now, batch: &mut Batch) {
+        if self.core.deadline().is_some_and(|at| at <= now.at) {
+            self.input(now, Input::Deadline, batch);
+        }
+    }
+
+    pub(crate) fn input(&mut self, now: Now, input: Input, batch: &mut Batch) {
+        let at = now.at.max(self.last);
+        self.last = at;
+        batch.records.push(Record { at, input });
+        batch.steps.push(Step::Apply { answer: None });
+    }
+
+    /// Takes one thing that is said; what is written of it is in the batch. Refusals that change nothing are told at once.
+    pub fn take(
+        &mut self,
+        now: Now,
+        said: Said,
+        chance: &mut dyn Chance,
+        batch: &mut Batch,
+        out: &mut dyn Outbound,
+    ) {
+        match said {
+            Said::Hello(greeting) if !self.may_come(now, greeting.holder) => {
+                out.tell(greeting.conn, Told::Close(Close::TooSlow));
+            }
+            Said::Hello(greeting) => {
+                self.comes(now, &greeting, batch, out);
+                if self.has(Fault::WelcomedEarly) {
+                    return self.welcome(now, *greeting, out);
+                }
+                batch.steps.push(Step::Welcome(greeting));
+            }
+            Said::Input { conn, input, bytes, command } => {
+                if let Input::Ordered { command, .. } = &input
+                    && !self.leads(now, conn, batch)
+                {
+                    not_in_command(out, conn, *command);
+                } else {
+                    self.said(now, (conn, command), (input, bytes), batch, out);
+                }
+            }
+            Said::Take(conn, TakeCommand { command }) => {
+                if self.members.take_command(conn) {
+                    self.tell_command(out);
+                    self.note_leader(now, conn, batch);
+                    batch.steps.push(Step::Told { conn, command, told: None });
+                }
+            }
+            Said::Add(conn, AddAthletes { command, .. })
+            | Said::Link(conn, NewLink { command, .. })
+            | Said::BoardLink(conn, NewBoardLink { command })
+            | Said::CoachLink(conn, NewCoachLink { command })
+            | Said::LetIn(conn, LetIn { command, .. })
+            | Said::TurnAway(conn, TurnAway { command, .. })
+                if !self.leads(now, conn, batch) =>
+            {
+                not_in_command(out, conn, command);
+            }
+            Said::Add(conn, add) => self.add(now, conn, add, chance, batch, out),
+            Said::Link(conn, link) => self.new_link(now, conn, link, chance, batch, out),
+            Said::BoardLink(conn, link) => self.new_board_link(now, conn, link, chance, batch),
+            Said::CoachLink(conn, link) => self.new_coach_link(now, conn, link, chance, batch),
+            Said::LetIn(conn, let_in) => self.let_in(now, conn, let_in, chance, batch, out),
+            Said::TurnAway(conn, turn_away) => self.turn_away(conn, turn_away, batch, out),
+            Said::Join(conn, join) => self.join(now, conn, join, chance, batch, out),
+            Said::WaitsNoMore(conn, request, why) => {
+                self.requests.waits_no_more(conn, request, why);
+            }
+            Said::Silent(conn, since) => self.not_heard(now, conn, since, batch),
+            Said::Left(conn, since) => {
+                self.not_heard(now, conn, since, batch);
+                if self.members.leave(conn) {
+                    self.tell_command(out);
+                }
+            }
+            Said::HeardAgain(conn) => {
+                if let Some(athlete) = self.members.athlete(conn) {
+                    self.input(now, Input::Heard { athlete }, batch);
+                }
+            }
+        }
+    }
+
+    fn not_heard(&mut self, now: Now, conn: ConnId, since: At, batch: &mut Batch) {
+        if let Some(athlete) = self.members.athlete(conn) {
+            let since = since.min(now.at);
+            self.input(now, Input::NotHeard { athlete, since }, batch);
+        }
+    }
+
+    /// Whether a connection may give an order. It leads from then on, after a crash as well.
+    fn leads(&mut self, now: Now, conn: ConnId, batch: &mut Batch) -> bool {
+        let leads = self.members.command.leads(conn) || self.has(Fault::TwoLeaders);
+        if leads {
+            self.note_leader(now, conn, batch);
+        }
+        leads
+    }
+
+    fn note_leader(&mut self, now: Now, conn: ConnId, batch: &mut Batch) {
+        let device = self.members.device(conn);
+        if let Some(device) = self.members.command.newly_led_by(device) {
+            self.input(now, Input::TookCommand { device }, batch);
+        }
+    }
+
+    fn tell_command(&self, out: &mut dyn Outbound) {
+        for conn in self.members.coaches() {
+            say(out, conn, &ServerMsg::InCommand { yes: self.members.command.is_of(conn) });
+        }
+    }
+
+    /// The batch is durable: what was said is applied in its order, and everybody is told. `records` are the batch's own.
+    pub fn committed(
+        &mut self,
+        now: Now,
+        batch: Batch,
+        records: &[Record],
+        out: &mut dyn Outbound,
+    ) {
+        let mut outputs = Vec::new();
+        let mut durable = records.iter();
+        let swapped = self.has(Fault::OrderSwapped);
+        for step in batch.steps {
+            match step {
+                Step::Apply { answer } => {
+                    let next = if swapped { durable.next_back() } else { durable.next() };
+                    let Some(Record { at, input }) = next else { continue };
+                    let mut told = self.core.apply(*at, input);
+                    if let Some((conn, command)) = answer {
+                        self.answer(now, conn, command, &mut told, out);
+                    }
+                    outputs.extend(told);
+                }
+                Step::Welcome(greeting) => {
+                    // What happened before the welcome is in it; what comes after follows it.
+                    self.deliver(now, std::mem::take(&mut outputs), out);
+                    self.welcome(now, *greeting, out);
+                }
+                // Who is not there any more asks again.
+                Step::Joined { conn, joined } => {
+                    out.tell(conn, Told::Entrance(Ok(Entrance::Open(joined))));
+                }
+                Step::LetIn { waits, joined } => out.tell(waits, Told::Decided(Ok(joined))),
+                Step::Told { conn, command, told } => {
+                    if let Some(told) = told {
+                        say(out, conn, &told);
+                    }
+                    say(out, conn, &ServerMsg::Done { command });
+                }
+                Step::SendAway { holder, but } => self.send_away(now, holder, but, out),
+            }
+        }
+        self.deliver(now, outputs, out);
+    }
+
+    fn send_away(&mut self, now: Now, holder: Holder, but: ConnId, out: &mut dyn Outbound) {
+        for conn in self.members.send_away(holder, but, now.moment) {
+            out.tell(conn, Told::Close(Close::WrongSecret));
+        }
+    }
+
+    /// What is over becomes a record of its own before anything else is taken; `None` when nothing is. If the process ends
+    /// in between, the core asks again when the session is opened.
+    #[must_use]
+    pub fn settles(&mut self) -> Option<Record> {
+        let settled: &Settled = self.core.to_settle()?;
+        let input = Input::Settled { settled: Box::new(settled.clone()) };
+        self.last = self.last.max(self.core.now());
+        Some(Record { at: self.last, input })
+    }
+
+    /// That record is durable.
+    pub fn settled(&mut self, now: Now, record: &Record, out: &mut dyn Outbound) {
+        let outputs = self.core.apply(record.at, &record.input);
+        self.deliver(now, outputs, out);
+    }
+
+    /// Tells what was not told at once, for others to come along.
+    pub fn tell_later(&mut self, now: Now, out: &mut dyn Outbound) {
+        if let Some(requests) = self.requests.news(now.moment) {
+            let told = text(&ServerMsg::Requests { requests });
+            self.members.coaches().for_each(|conn| out.tell(conn, Told::Shared(&told)));
+        }
+    }
+
+    pub(crate) fn deliver(&mut self, now: Now, mut outputs: Vec<Output>, out: &mut dyn Outbound) {
+        if self.has(Fault::CallLost) {
+            outputs.retain(|output| {
+                !matches!(output, Output::Event { event, .. } if matches!(event.what, Happening::Call { .. }))
+            });
+        }
+        for output in &outputs {
+            match output {
+                Output::Done { command } => {
+                    if let Some((conn, links)) = self.links.remove(command) {
+                        say(out, conn, &ServerMsg::Links(links));
+                    }
+                }
+                Output::OrderRefused { command, refusal } => {
+                    self.links.remove(command);
+                    out.remark(Remark::Refused(refusal.why));
+                }
+                Output::Counted { count, width } => out.remark(Remark::Counted(*count, *width)),
+                Output::Event { event, .. } => self.note(now, &event.what, out),
+                Output::Refused { athlete, refusal } => {
+                    self.refusals.count(*athlete, (now.moment, self.settings.speed));
+                    out.remark(Remark::Refused(refusal.why));
+                }
+                Output::SettledDiffers { piece, revision, what } => {
+                    let (piece, revision, what) = (*piece, *revision, what.clone());
+                    out.remark(Remark::SettledDiffers { piece, revision, what });
+                }
+                Output::Ack { .. } | Output::Published | Output::OwnChanged { .. } => {}
+            }
+        }
+        delivery::deliver(&self.core, &self.members, &mut self.screens, outputs, out);
+    }
+
+    /// Draws the host's own conclusions from what has happened.
+    fn note(&mut self, now: Now, what: &Happening, out: &mut dyn Outbound) {
+        if let Happening::AthletesRemoved { athletes } = what {
+            for athlete in athletes {
+                self.send_away(now, Holder::Athlete(*athlete), ConnId::NOBODY, out);
+            }
+        }
+        if let Happening::PhaseChanged { piece, phase } = what
+            && let Phase::Finished { .. } | Phase::Stopped { .. } = phase
+        {
+            let stopped = matches!(phase, Phase::Stopped { .. });
+            let of_piece = |(of, _): &(&Piece, _)| of.no == *piece;
+            let results = self.core.finishes().filter(of_piece).count();
+            out.remark(Remark::PieceOver { piece: *piece, stopped, results });
+        }
+    }
+
+    fn welcome(&mut self, now: Now, greeting: Greeting, out: &mut dyn Outbound) {
+        let Greeting { conn, asked, holder, opens, hello } = greeting;
+        let (role, viewer, you) = match holder {
+            Holder::Coach => (Role::Coach, Viewer::Coach, None),
+            Holder::Board if self.has(Fault::WrongRole) => (Role::Board, Viewer::Coach, None),
+            Holder::Board => (Role::Board, Viewer::Board, None),
+            Holder::Athlete(athlete) => (Role::Athlete, Viewer::Athlete(athlete), Some(athlete)),
+        };
+        let full = match holder {
+            Holder::Coach => self.members.coaches().len() >= self.settings.coaches,
+            Holder::Board => self.members.boards().len() >= self.settings.boards,
+            Holder::Athlete(_) => false,
+        };
+        if full {
+            return out.tell(conn, Told::Close(Close::RoleFull));
+        }
+        // The order that made this secret was refused, or a newer one has just taken its place.
+        let unknown = you.is_some_and(|you| !self.core.knows(you));
+        let may_come = match (holder, self.core.coach_link()) {
+            (Holder::Coach, Some(link)) => {
+                let asked_for_it = link.device.is_some() && hello.device == link.device;
+                opens.to_hex() == link.opens || asked_for_it
+            }
+            _ => !self.members.was_sent_away(holder, asked),
+        };
+        if unknown || !may_come {
+            // A record that is damaged may have made the seat.
+            let lost = unknown && !self.core.damage().is_empty();
+            let why = if lost { Close::RecordsLost } else { Close::WrongSecret };
+            return out.tell(conn, Told::Close(why));
+        }
+        let others = self.members.coaches().collect::<Vec<_>>();
+        let entered = self.members.enter(conn, holder, hello.device);
+        if let Some(replaced) = entered.replaced {
+            out.tell(replaced, Told::Close(Close::Replaced));
+        }
+        if entered.command_changed {
+            // The one that comes is told by its welcome.
+            for other in others {
+                say(out, other, &ServerMsg::InCommand { yes: false });
+            }
+        }
+        let view = self.core.view(viewer);
+        let welcome = Welcome {
+            version: thole_protocol::VERSION,
+            build: self.settings.build.clone(),
+            epoch: match self.has(Fault::OtherEpoch) {
+                true => now.at.0.to_string(),
+                false => self.settings.epoch.clone(),
+            },
+            session: self.settings.session,
+            code: self.settings.code.clone(),
+            title: view.title,
+            settings: view.settings,
+            at_ms: now.at,
+            speed: self.settings.speed,
+            role,
+            you,
+            in_command: self.members.command.is_of(conn),
+            last_event: view.last_event,
+            durable: you.zip(hello.run).map(|(you, run)| self.core.durable(you, run)),
+            closed: view.closed,
+            pieces: view.pieces,
+            current: view.current,
+            athletes: view.athletes,
+            prepared: view.prepared,
+            calibration: view.calibration,
+            calls: view.calls,
+            call: view.call,
+            own: view.own,
+            requests: match viewer {
+                Viewer::Coach => self.requests.told(),
+                Viewer::Board | Viewer::Athlete(_) => Vec::new(),
+            },
+            damage: view.damage,
+        };
+        out.tell(conn, Told::Welcome(text(&ServerMsg::Welcome(Box::new(welcome)))));
+        delivery::missed(&self.core, conn, hello.last_event, viewer, out);
+    }
+}
+
+pub(crate) fn not_in_command(out: &mut dyn Outbound, conn: ConnId, command: CommandId) {
+    let says = "Another device of the coach is in command; take command first.".to_owned();
+    refuse(out, conn, Some(command), Refusal { why: Why::NotInCommand, says });
+}
+
+pub(crate) fn refuse(
+    out: &mut dyn Outbound,
+    conn: ConnId,
+    command: Option<CommandId>,
+    refusal: Refusal,
+) {
+    say(out, conn, &ServerMsg::Refused { command, refusal });
+}

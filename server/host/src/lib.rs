@@ -1,0 +1,38 @@
+//! What a session's server decides between socket and core: who comes in, who leads, what is written, whom to tell what.
+//!
+//! ```text
+//! said by a connection ── Host::take ──► Batch: records, grants, revocations
+//!                          the shell appends it to the journal, and waits until it is durable
+//! durable              ── Host::committed ──► whom to tell what, by the number of a connection
+//! ```
+//!
+//! There is no clock, no chance, no socket and no disk in it: the instant, random bytes and what was found on the disk come
+//! in with what is said, and what is told goes to numbers of connections (`Outbound`). So one program drives it with real
+//! sockets, and another with lost messages, deaths and broken disks, and both run the same rules.
+
+mod batch;
+mod command;
+mod damage;
+mod delivery;
+mod host;
+pub mod limits;
+mod members;
+mod moment;
+mod outbound;
+mod planted;
+mod record;
+mod refusals;
+mod requests;
+mod said;
+mod seats;
+mod secret;
+
+pub use batch::Batch;
+pub use host::Host;
+pub use members::ConnId;
+pub use moment::{Moment, Now};
+pub use outbound::{Entrance, Outbound, Remark, Told, text};
+pub use planted::Fault;
+pub use record::{Damage, Grant, Holder, Record};
+pub use said::{Greeting, NoMore, Reopening, Said, Settings};
+pub use secret::{Chance, SECRET_BYTES, Secret, SecretHash};

@@ -1,0 +1,176 @@
+//! Who is connected to a session, by the numbers of their connections.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use thole_protocol::ids::{AthleteId, DeviceId};
+
+use crate::{command::Command, moment::Moment, record::Holder};
+
+/// Number of a connection, never used twice by one process.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ConnId(pub u64);
+
+impl ConnId {
+    /// The number of no connection.
+    pub const NOBODY: ConnId = ConnId(0);
+}
+
+/// What becomes of others when somebody comes in.
+#[derive(Debug, Default)]
+pub(crate) struct Entered {
+    /// The command has changed hands: the coach's devices are to be told.
+    pub(crate) command_changed: bool,
+    /// The connection whose place was taken.
+    pub(crate) replaced: Option<ConnId>,
+}
+
+/// The connections of one session.
+#[derive(Debug, Default)]
+pub(crate) struct Members {
+    coaches: BTreeMap<ConnId, Option<DeviceId>>,
+    boards: BTreeSet<ConnId>,
+    /// With the device by which each came, as it named itself.
+    athletes: BTreeMap<AthleteId, (ConnId, Option<DeviceId>)>,
+    /// Which athlete a connection is; one that was replaced is not here any more.
+    rowing: BTreeMap<ConnId, AthleteId>,
+    pub(crate) command: Command,
+    /// When a new secret took the place of the old one.
+    renewed: BTreeMap<Holder, Moment>,
+}
+
+impl Members {
+    /// Nobody is connected; the device that led last finds the command again.
+    pub(crate) fn awaiting(leader: Option<DeviceId>) -> Members {
+        Members { command: Command::awaiting(leader), ..Members::default() }
+    }
+
+    /// A connection comes in. Of an athlete the newer connection wins, and so it does of the device in command.
+    pub(crate) fn enter(
+        &mut self,
+        conn: ConnId,
+        holder: Holder,
+        device: Option<DeviceId>,
+    ) -> Entered {
+        let mut entered = Entered::default();
+        match holder {
+            Holder::Coach => {
+                let is_leader = |(conn, _): &(&ConnId, _)| self.command.is_of(**conn);
+                let commander = self.coaches.iter().find(is_leader).and_then(|(_, device)| *device);
+                entered.command_changed = self.command.comes(conn, device, commander);
+                self.coaches.insert(conn, device);
+            }
+            Holder::Board => {
+                self.boards.insert(conn);
+            }
+            Holder::Athlete(athlete) => {
+                self.rowing.insert(conn, athlete);
+                entered.replaced =
+                    self.athletes.insert(athlete, (conn, device)).map(|(old, _)| old);
+                if let Some(old) = entered.replaced {
+                    self.rowing.remove(&old);
+                }
+            }
+        }
+        entered
+    }
+
+    /// A connection has ended; true when the coach's devices are to be told who leads.
+    pub(crate) fn leave(&mut self, conn: ConnId) -> bool {
+        if let Some(athlete) = self.rowing.remove(&conn) {
+            self.athletes.remove(&athlete);
+        }
+        self.boards.remove(&conn);
+        let left = self.coaches.remove(&conn).flatten();
+        // The one that has been here longest has the smallest number.
+        let next = self.coaches.keys().next().copied();
+        self.command.goes(conn, left, next)
+    }
+
+    /// A device of the coach takes command; false if it has gone meanwhile.
+    pub(crate) fn take_command(&mut self, conn: ConnId) -> bool {
+        let is_here = self.coaches.contains_key(&conn);
+        if is_here {
+            self.command.take(conn);
+        }
+        is_here
+    }
+
+    /// By which device an athlete is connected; `None` when nobody is, and `None` in that when it has no name.
+    pub(crate) fn device_of(&self, athlete: AthleteId) -> Option<Option<DeviceId>> {
+        self.athletes.get(&athlete).map(|(_, device)| *device)
+    }
+
+    /// A new secret has taken the place of this holder's: who came by the old one has to go, but for the connection that
+    /// asked for it.
+    pub(crate) fn send_away(&mut self, holder: Holder, but: ConnId, now: Moment) -> Vec<ConnId> {
+        self.renewed.insert(holder, now);
+        match holder {
+            Holder::Coach => self.coaches.keys().filter(|conn| **conn != but).copied().collect(),
+            Holder::Board => self.boards.iter().copied().collect(),
+            Holder::Athlete(athlete) => self.of_athlete(athlete).into_iter().collect(),
+        }
+    }
+
+    /// Whether a secret that was looked up at `asked` has been taken from its holder since.
+    pub(crate) fn was_sent_away(&self, holder: Holder, asked: Moment) -> bool {
+        self.renewed.get(&holder).is_some_and(|renewed| asked < *renewed)
+    }
+
+    /// Whether nobody is connected.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.coaches.is_empty() && self.boards.is_empty() && self.athletes.is_empty()
+    }
+
+    /// The device of the coach that a connection is from, when it has named itself.
+    pub(crate) fn device(&self, conn: ConnId) -> Option<DeviceId> {
+        self.coaches.get(&conn).copied().flatten()
+    }
+
+    /// Which athlete a connection is.
+    pub(crate) fn athlete(&self, conn: ConnId) -> Option<AthleteId> {
+        self.rowing.get(&conn).copied()
+    }
+
+    /// The connection of an athlete.
+    pub(crate) fn of_athlete(&self, athlete: AthleteId) -> Option<ConnId> {
+        self.athletes.get(&athlete).map(|(conn, _)| *conn)
+    }
+
+    /// The connections of these athletes, who stand in the order of their ids. Many are met by going along, few are looked
+    /// for.
+    pub(crate) fn of_athletes<'a>(
+        &'a self,
+        athletes: &'a [AthleteId],
+    ) -> impl Iterator<Item = Option<ConnId>> {
+        let many = athletes.len() > self.athletes.len() / 8;
+        let mut along = self.athletes.iter().peekable();
+        athletes.iter().map(move |athlete| {
+            if !many {
+                return self.of_athlete(*athlete);
+            }
+            while along.next_if(|(other, _)| *other < athlete).is_some() {}
+            along.next_if(|(other, _)| *other == athlete).map(|(_, (conn, _))| *conn)
+        })
+    }
+
+    /// The coach's devices.
+    pub(crate) fn coaches(&self) -> impl ExactSizeIterator<Item = ConnId> {
+        self.coaches.keys().copied()
+    }
+
+    /// The boards.
+    pub(crate) fn boards(&self) -> impl ExactSizeIterator<Item = ConnId> {
+        self.boards.iter().copied()
+    }
+
+    /// The athletes that are connected.
+    pub(crate) fn athletes(&self) -> impl Iterator<Item = (AthleteId, ConnId)> {
+        self.athletes.iter().map(|(athlete, (conn, _))| (*athlete, *conn))
+    }
+
+    /// Everybody who is connected.
+    pub(crate) fn all(&self) -> impl Iterator<Item = ConnId> {
+        let athletes = self.athletes.values().map(|(conn, _)| *conn);
+        self.coaches().chain(self.boards()).chain(athletes)
+    }
+}

@@ -1,0 +1,68 @@
+//! Faults that a test plants on purpose, one at a time, to see that random lives find each.
+
+/// A fault of a host.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fault {
+    /// Strokes are acknowledged before they are durable.
+    AcknowledgedEarly,
+    /// Somebody is welcomed before what they said is durable.
+    WelcomedEarly,
+    /// A `join` that is said again is taken for a new one.
+    RepeatUnknown,
+    /// The board is shown what the coach is shown.
+    WrongRole,
+    /// Each of the coach's devices may give orders.
+    TwoLeaders,
+    /// A new link leaves the old one good.
+    OldSecretOpens,
+    /// A call is in the journal, and nobody hears it.
+    CallLost,
+    /// Whoever comes back is told of another journal.
+    OtherEpoch,
+    /// The session's clock leaps when it is opened again.
+    ClockLeaps,
+    /// Two people get seats under one name.
+    NameTwice,
+    /// Everybody counts as two.
+    CountedTwice,
+    /// Records are applied in another order than they are written in.
+    OrderSwapped,
+}
+
+impl Fault {
+    /// All of them.
+    pub const ALL: [Fault; 12] = [
+        Fault::AcknowledgedEarly,
+        Fault::WelcomedEarly,
+        Fault::RepeatUnknown,
+        Fault::WrongRole,
+        Fault::TwoLeaders,
+        Fault::OldSecretOpens,
+        Fault::CallLost,
+        Fault::OtherEpoch,
+        Fault::ClockLeaps,
+        Fault::NameTwice,
+        Fault::CountedTwice,
+        Fault::OrderSwapped,
+    ];
+}
+
+#[cfg(feature = "planted")]
+impl crate::Host {
+    /// Plants a fault.
+    pub fn plant(&mut self, fault: Fault) {
+        self.planted = Some(fault);
+    }
+
+    pub(crate) fn has(&self, fault: Fault) -> bool {
+        self.planted == Some(fault)
+    }
+}
+
+#[cfg(not(feature = "planted"))]
+#[expect(clippy::unused_self, reason = "without the feature there is nothing to look at")]
+impl crate::Host {
+    pub(crate) fn has(&self, _: Fault) -> bool {
+        false
+    }
+}

@@ -1,0 +1,117 @@
+//! What comes to a host: what connections say, and what it is opened with.
+
+use thole_piece::Input;
+use thole_protocol::{
+    client_msg::{
+        AddAthletes, Hello, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TakeCommand, TurnAway,
+    },
+    ids::{CommandId, JoinCode, RequestId, SessionId},
+    units::At,
+};
+
+use crate::{
+    members::ConnId,
+    moment::Moment,
+    record::{Damage, Holder},
+    secret::SecretHash,
+};
+
+/// What a host is told once.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// Athletes in the session, at most.
+    pub athletes: usize,
+    /// Devices of the coach, at most.
+    pub coaches: usize,
+    /// Boards, at most.
+    pub boards: usize,
+    /// How many times as fast as life the session's clock runs.
+    pub speed: u32,
+    /// Of the program, for its pages.
+    pub build: String,
+    /// The name of the journal's life.
+    pub epoch: String,
+    /// Which session.
+    pub session: SessionId,
+    /// What athletes join by.
+    pub code: JoinCode,
+    /// When it was made, on the wall clock.
+    pub created_unix_ms: u64,
+}
+
+/// What a connection says to its session.
+#[derive(Clone, Debug)]
+pub enum Said {
+    /// A connection whose secret was found good.
+    Hello(Box<Greeting>),
+    /// An input of a connection, as its role allows.
+    Input {
+        /// Which connection.
+        conn: ConnId,
+        /// What.
+        input: Input,
+        /// Its length as it was said.
+        bytes: usize,
+        /// By what an athlete wants to be answered.
+        command: Option<CommandId>,
+    },
+    /// The coach adds athletes.
+    Add(ConnId, AddAthletes),
+    /// The coach wants a new secret for an athlete.
+    Link(ConnId, NewLink),
+    /// The coach wants a new secret for boards.
+    BoardLink(ConnId, NewBoardLink),
+    /// The coach wants a new secret for the coach's devices.
+    CoachLink(ConnId, NewCoachLink),
+    /// The coach lets somebody in who asks.
+    LetIn(ConnId, LetIn),
+    /// The coach does not let somebody in who asks.
+    TurnAway(ConnId, TurnAway),
+    /// A device of the coach takes command.
+    Take(ConnId, TakeCommand),
+    /// Somebody joins by code.
+    Join(ConnId, Join),
+    /// The connection that waits for the coach's word has ended, or asks for something else.
+    WaitsNoMore(ConnId, RequestId, NoMore),
+    /// Nothing was heard from a connection for a while.
+    Silent(ConnId, At),
+    /// Something is heard again.
+    HeardAgain(ConnId),
+    /// A connection has ended; it was heard last then.
+    Left(ConnId, At),
+}
+
+/// Why somebody waits no more.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NoMore {
+    /// The connection is lost: the request stays for when they come back.
+    Lost,
+    /// They ask for something else.
+    Withdrawn,
+}
+
+/// A connection that comes to its session.
+#[derive(Clone, Debug)]
+pub struct Greeting {
+    /// Its number.
+    pub conn: ConnId,
+    /// When it was asked what its secret opens.
+    pub asked: Moment,
+    /// As whom.
+    pub holder: Holder,
+    /// What its secret is known by.
+    pub opens: SecretHash,
+    /// What it said.
+    pub hello: Hello,
+}
+
+/// What a session is opened with that was used before.
+#[derive(Debug, Default)]
+pub struct Reopening {
+    /// By how much its clock was wrong and is set, and how many devices have said so; `None` when it was not asked.
+    pub clock: Option<(Option<i64>, u8)>,
+    /// What was found damaged.
+    pub damage: Vec<Damage>,
+    /// What projections have learnt since, when it is something else than what the session has.
+    pub model: Option<Input>,
+}

@@ -1,0 +1,159 @@
+//! What goes between devices and the server, and who they are.
+
+use thole::chance::Chance;
+use thole_host::{ConnId, Entrance};
+use thole_protocol::{
+    ServerMsg,
+    client_msg::{Hello, Role},
+    close::Close,
+    ids::{DeviceId, EventNo, RunId},
+    refusal::Refusal,
+    server_msg::Joined,
+};
+use uuid::Uuid;
+
+/// Whose device it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Who {
+    /// An athlete's, by number.
+    Athlete(usize),
+    /// Somebody's who comes under the name of that athlete.
+    Double(usize),
+    /// Somebody's who has an old link of that athlete.
+    OldLink(usize),
+    /// The coach's.
+    Coach,
+    /// The coach's second one.
+    Assistant,
+    /// The board.
+    Board,
+}
+
+impl Who {
+    /// What the device calls itself.
+    pub(super) fn device(self) -> DeviceId {
+        DeviceId(Uuid::from_u128(0xde00_0000 + u128::from(self.number())))
+    }
+
+    /// Whether a connection is of somebody who comes under another one's name.
+    pub(super) fn is_double(conn: ConnId) -> bool {
+        Who::number_of(conn).is_some_and(|number| number % 3 == 1)
+    }
+
+    /// Whether a connection is of somebody who has an old link.
+    pub(super) fn is_old_link(conn: ConnId) -> bool {
+        Who::number_of(conn).is_some_and(|number| number % 3 == 2)
+    }
+
+    /// From 0, three for each athlete.
+    fn number_of(conn: ConnId) -> Option<u64> {
+        (conn.0 & 0xffff).checked_sub(Who::ATHLETES)
+    }
+
+    /// The number of the first athlete's.
+    const ATHLETES: u64 = 18;
+
+    fn number(self) -> u64 {
+        match self {
+            Who::Coach => 0,
+            Who::Assistant => 1,
+            Who::Board => 2,
+            Who::Athlete(who) => Who::ATHLETES + 3 * who as u64,
+            Who::Double(who) => Who::ATHLETES + 1 + 3 * who as u64,
+            Who::OldLink(who) => Who::ATHLETES + 2 + 3 * who as u64,
+        }
+    }
+}
+
+/// One thing on its way to the server.
+#[derive(Clone, Debug)]
+pub(super) struct Letter {
+    pub(super) conn: ConnId,
+    pub(super) said: Said,
+}
+
+/// What reaches the server.
+#[derive(Clone, Debug)]
+pub(super) enum Said {
+    /// A new connection.
+    Hello(Hello),
+    /// Anything else.
+    Now(thole_host::Said),
+    /// The same, of a connection that is gone; it was under way.
+    Late(thole_host::Said),
+}
+
+/// What the server tells one connection.
+#[derive(Clone, Debug)]
+pub(super) enum Told {
+    Msg(Box<ServerMsg>),
+    Close(Close),
+    Entrance(Result<Entrance, Refusal>),
+    Decided(Result<Joined, Refusal>),
+}
+
+/// The connections of one device, one after the other.
+#[derive(Clone, Debug)]
+pub(super) struct Dial {
+    pub(super) who: Who,
+    count: u64,
+}
+
+impl Dial {
+    pub(super) fn new(who: Who) -> Dial {
+        Dial { who, count: 0 }
+    }
+
+    /// The newest; what comes on an older one is not heard any more.
+    pub(super) fn conn(&self) -> ConnId {
+        ConnId(self.count << 16 | self.who.number())
+    }
+
+    pub(super) fn again(&mut self) -> ConnId {
+        self.count += 1;
+        self.conn()
+    }
+
+    /// Says hello on a new connection.
+    pub(super) fn hello(
+        &mut self,
+        role: Role,
+        secret: &str,
+        run: Option<RunId>,
+        last_event: EventNo,
+    ) -> Letter {
+        let (version_min, version_max) = (thole_protocol::VERSION, thole_protocol::VERSION);
+        let said = Said::Hello(Hello {
+            version_min,
+            version_max,
+            role,
+            secret: secret.to_owned(),
+            run,
+            at_ms: None,
+            unacked_seq: None,
+            device: Some(self.who.device()),
+            last_event,
+        });
+        Letter { conn: self.again(), said }
+    }
+}
+
+/// Random bits of a seed, where the server has those of its system.
+pub(super) struct Bits(pub(super) Chance);
+
+impl thole_host::Chance for Bits {
+    fn fill(&mut self, bytes: &mut [u8]) {
+        for eight in bytes.chunks_mut(8) {
+            let bits = self.0.bits().to_le_bytes();
+            eight.copy_from_slice(bits.get(..eight.len()).unwrap_or(&[]));
+        }
+    }
+}
+
+/// Takes from a list what has come by now.
+pub(super) fn arriving<T>(under_way: &mut Vec<(u64, T)>, now: u64) -> Vec<T> {
+    let all = std::mem::take(under_way);
+    let (come, later): (Vec<_>, Vec<_>) = all.into_iter().partition(|(at, _)| *at <= now);
+    *under_way = later;
+    come.into_iter().map(|(_, one)| one).collect()
+}
