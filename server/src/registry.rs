@@ -1,10 +1,8 @@
 //! The open sessions, and nothing else: the one map that tasks share.
 
-use std::{
-    collections::HashMap,
-    sync::{Arc, Mutex, MutexGuard, PoisonError},
-};
+use std::sync::Arc;
 
+use dashmap::DashMap;
 use thole_protocol::ids::SessionId;
 use tokio::{
     sync::{Notify, OnceCell, mpsc, watch},
@@ -31,23 +29,23 @@ pub struct Handle {
 
 type Cell = Arc<OnceCell<Handle>>;
 
-/// All open sessions. One lock does: it is taken once a connection, and never held while anything is waited for.
+/// All open sessions.
 #[derive(Debug, Default)]
 pub struct Registry {
-    open: Mutex<HashMap<SessionId, Cell>>,
+    open: DashMap<SessionId, Cell>,
 }
 
 impl Registry {
     /// How many sessions are open.
     #[must_use]
     pub fn len(&self) -> usize {
-        self.all().len()
+        self.open.len()
     }
 
     /// Whether no session is open.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.all().is_empty()
+        self.open.is_empty()
     }
 
     /// The session's task; opened from the journal when there is none. It is opened to the end, whoever waits for it;
@@ -59,7 +57,8 @@ impl Registry {
         server: &Arc<Server>,
         row: &SessionRow,
     ) -> Result<Option<Handle>, JournalError> {
-        let open = server.registry.all().get(&row.session).and_then(|cell| cell.get().cloned());
+        let open = server.registry.open.get(&row.session);
+        let open = open.and_then(|entry| entry.value().get().cloned());
         if let Some(handle) = open.filter(|handle| !handle.inbox.is_closed()) {
             return Ok(Some(handle));
         }
@@ -74,7 +73,7 @@ impl Registry {
 
     async fn opened(&self, server: &Arc<Server>, row: &SessionRow) -> Result<Handle, JournalError> {
         loop {
-            let cell: Cell = self.all().entry(row.session).or_default().clone();
+            let cell: Cell = self.open.entry(row.session).or_default().value().clone();
             let opened = cell.get_or_try_init(|| session::open(server.clone(), row.clone())).await;
             let handle = match opened {
                 Ok(handle) => handle.clone(),
@@ -96,27 +95,17 @@ impl Registry {
     /// All that are open now.
     #[must_use]
     pub fn handles(&self) -> Vec<Handle> {
-        self.all().values().filter_map(|cell| cell.get().cloned()).collect()
+        self.open.iter().filter_map(|entry| entry.value().get().cloned()).collect()
     }
 
     fn forget(&self, session: SessionId, cell: &Cell) {
-        self.remove_if(session, |current| Arc::ptr_eq(current, cell));
+        self.open.remove_if(&session, |_, current| Arc::ptr_eq(current, cell));
     }
 
     /// The task of this session has ended.
     pub fn ended(&self, session: SessionId) {
-        self.remove_if(session, |cell| cell.get().is_some_and(|handle| handle.inbox.is_closed()));
-    }
-
-    fn remove_if(&self, session: SessionId, goes: impl FnOnce(&Cell) -> bool) {
-        let mut all = self.all();
-        if all.get(&session).is_some_and(goes) {
-            all.remove(&session);
-        }
-    }
-
-    fn all(&self) -> MutexGuard<'_, HashMap<SessionId, Cell>> {
-        // Each change of the map is one step: a panic elsewhere leaves it whole.
-        self.open.lock().unwrap_or_else(PoisonError::into_inner)
+        self.open.remove_if(&session, |_, cell| {
+            cell.get().is_some_and(|handle| handle.inbox.is_closed())
+        });
     }
 }
