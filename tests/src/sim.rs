@@ -6,6 +6,7 @@
 //! every restart the journal, replayed, must be the session that was.
 
 mod coach;
+mod disk;
 mod life;
 mod post;
 mod screens;

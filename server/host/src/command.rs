@@ -10,7 +10,7 @@ pub(crate) struct Command {
     /// The connection that leads; `None` until a device of the coach is here.
     conn: Option<ConnId>,
     /// The device that led when its connection was lost; it finds the command again if nobody has taken it, or led, since.
-    awaited: Option<DeviceId>,
+    led_last: Option<DeviceId>,
     /// The device that the newest record of its kind names.
     noted: Option<DeviceId>,
 }
@@ -18,7 +18,7 @@ pub(crate) struct Command {
 impl Command {
     /// Nobody is here; the device that led last, by the journal, finds the command again.
     pub(crate) fn awaiting(leader: Option<DeviceId>) -> Command {
-        Command { conn: None, awaited: leader, noted: leader }
+        Command { conn: None, led_last: leader, noted: leader }
     }
 
     /// Whether this connection leads.
@@ -33,9 +33,9 @@ impl Command {
         device: Option<DeviceId>,
         commander: Option<DeviceId>,
     ) -> bool {
-        let is_back = device.is_some() && (device == self.awaited || device == commander);
+        let is_back = device.is_some() && (device == self.led_last || device == commander);
         if is_back {
-            (self.conn, self.awaited) = (Some(conn), None);
+            (self.conn, self.led_last) = (Some(conn), None);
         }
         self.conn.get_or_insert(conn);
         is_back
@@ -50,7 +50,7 @@ impl Command {
     ) -> bool {
         let led = self.is_of(conn);
         if led {
-            self.awaited = self.awaited.or(device);
+            self.led_last = self.led_last.or(device);
             self.conn = next;
         }
         led
@@ -58,14 +58,14 @@ impl Command {
 
     /// A device takes command with a word.
     pub(crate) fn take(&mut self, conn: ConnId) {
-        (self.conn, self.awaited) = (Some(conn), None);
+        (self.conn, self.led_last) = (Some(conn), None);
     }
 
     /// Whether a connection may give an order. With its first one a device that stood in has the command for good.
     pub(crate) fn leads(&mut self, conn: ConnId) -> bool {
         let leads = self.is_of(conn);
         if leads {
-            self.awaited = None;
+            self.led_last = None;
         }
         leads
     }

@@ -19,9 +19,9 @@ use uuid::Uuid;
 
 use super::{
     Tally,
+    disk::first_secret,
     life::{Life, When},
     post::{self, Dial, Letter, Said, Told, Who},
-    server::first_secret,
 };
 
 /// An order that is not answered is said again after so long.

@@ -1,7 +1,7 @@
 //! What goes between devices and the server, and who they are.
 
 use thole::chance::Chance;
-use thole_host::{ConnId, Entrance};
+use thole_host::{ConnId, Entrance, Outbound, Remark};
 use thole_protocol::{
     ServerMsg,
     client_msg::{Hello, Role},
@@ -147,6 +147,51 @@ impl thole_host::Chance for Bits {
             let bits = self.0.bits().to_le_bytes();
             eight.copy_from_slice(bits.get(..eight.len()).unwrap_or(&[]));
         }
+    }
+}
+
+/// What is told in one turn, as it goes over the wire.
+pub(super) struct Post {
+    seed: u64,
+    pub(super) told: Vec<(ConnId, Told)>,
+    pub(super) remarks: Vec<Remark>,
+    /// Events that a connection had missed were told, in so many messages.
+    pub(super) missed: usize,
+}
+
+impl Post {
+    pub(super) fn new(seed: u64) -> Post {
+        Post { seed, told: Vec::new(), remarks: Vec::new(), missed: 0 }
+    }
+
+    fn msg(&mut self, to: ConnId, text: &str) {
+        let msg: ServerMsg = serde_json::from_str(text)
+            .unwrap_or_else(|error| panic!("seed {}: {error}: {text}", self.seed));
+        self.told.push((to, Told::Msg(Box::new(msg))));
+    }
+}
+
+impl Outbound for Post {
+    fn tell(&mut self, to: ConnId, told: thole_host::Told<'_>) {
+        use thole_host::Told as Host;
+        match told {
+            Host::Welcome(text) => self.msg(to, &text),
+            Host::Shared(text) => self.msg(to, text),
+            Host::Own(text) | Host::Refused(text) => self.msg(to, text),
+            Host::Missed(texts) => {
+                self.missed += texts.len();
+                texts.iter().for_each(|text| self.msg(to, text));
+            }
+            // Nobody here looks at a screen.
+            Host::State(_) => {}
+            Host::Close(why) => self.told.push((to, Told::Close(why))),
+            Host::Entrance(entrance) => self.told.push((to, Told::Entrance(entrance))),
+            Host::Decided(decided) => self.told.push((to, Told::Decided(decided))),
+        }
+    }
+
+    fn remark(&mut self, remark: Remark) {
+        self.remarks.push(remark);
     }
 }
 

@@ -17,8 +17,8 @@ use uuid::Uuid;
 
 use super::{
     Tally,
+    disk::first_secret,
     post::{self, Dial, Letter, Said, Told, Who},
-    server::first_secret,
 };
 
 /// How long a hello may go without its welcome.

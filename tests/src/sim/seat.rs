@@ -25,9 +25,9 @@ use uuid::Uuid;
 
 use super::{
     Tally,
+    disk::first_secret,
     life::Person,
     post::{self, Dial, Letter, Said, Told, Who},
-    server::first_secret,
 };
 
 /// A connection that is not answered in so long is given up.

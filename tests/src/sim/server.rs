@@ -8,7 +8,7 @@ use std::{
 use thole::chance::Chance;
 use thole_host::{
     Batch, ConnId, Fault, Greeting, Holder, Host, Moment, Now, Outbound, Record, Remark, Reopening,
-    Secret, SecretHash, Settings,
+    SecretHash, Settings,
 };
 use thole_piece::{Input, Session, session::Viewer};
 use thole_protocol::{
@@ -16,7 +16,7 @@ use thole_protocol::{
     client_msg::{Hello, Role},
     close::Close,
     event::{Event, Happening},
-    ids::{AthleteId, CommandId, EventNo, JoinCode, RunId, SessionId, Syllables},
+    ids::{AthleteId, CommandId, EventNo, JoinCode, SessionId, Syllables},
     sample::Durable,
     server_msg::Welcome,
     spec::SessionSettings,
@@ -27,8 +27,9 @@ use uuid::Uuid;
 
 use super::{
     Tally,
+    disk::{Disk, first_secret, opened, replayed},
     life::Life,
-    post::{Bits, Letter, Said, Told},
+    post::{Bits, Letter, Post, Said, Told},
 };
 
 /// When the server is killed, or its disk fails.
@@ -39,43 +40,6 @@ pub(super) enum Crash {
     AfterJournal,
     /// Nothing can be written, and everybody is sent away until there is room.
     DiskFull,
-}
-
-/// All that is left when the server dies.
-#[derive(Debug, Default)]
-pub(super) struct Disk {
-    pub(super) records: Vec<(At, Input)>,
-    /// What each secret opens.
-    opens: BTreeMap<SecretHash, Holder>,
-    /// The newest samples of each recording, to be found at once.
-    samples: BTreeMap<(AthleteId, RunId), BTreeSet<u32>>,
-}
-
-impl Disk {
-    fn append(&mut self, records: &[Record]) {
-        for Record { at, input } in records {
-            if let Input::Samples { athlete, run, samples } = input {
-                let there = self.samples.entry((*athlete, *run)).or_default();
-                there.extend(samples.iter().map(|sample| sample.seq));
-            }
-            if let Input::Skipped { athlete, run, from_seq, to_seq } = input {
-                self.samples.entry((*athlete, *run)).or_default().extend(*from_seq..=*to_seq);
-            }
-            self.records.push((*at, input.clone()));
-        }
-    }
-
-    fn grant(&mut self, batch: &Batch) {
-        self.opens.retain(|_, holder| !batch.revoke.contains(holder));
-        self.opens.extend(batch.grant.iter().map(|grant| (grant.hash, grant.holder)));
-    }
-
-    fn has(&self, athlete: AthleteId, durable: &Durable) -> bool {
-        let nothing = BTreeSet::new();
-        let there = self.samples.get(&(athlete, durable.run)).unwrap_or(&nothing);
-        let stretches = durable.beyond.iter().copied().chain([(1, durable.through_seq)]);
-        stretches.into_iter().all(|(from, to)| (from..=to).all(|seq| there.contains(&seq)))
-    }
 }
 
 /// One process after the other on one disk.
@@ -141,16 +105,6 @@ fn is_order(said: &Said) -> bool {
         | Host::HeardAgain(_)
         | Host::Left(..) => false,
     }
-}
-
-/// The secret of somebody at the beginning of a life.
-pub(super) fn first_secret(holder: Holder) -> String {
-    let number = match holder {
-        Holder::Coach => 0xfe,
-        Holder::Board => 0xfd,
-        Holder::Athlete(athlete) => *athlete.0.as_bytes().last().unwrap_or(&0),
-    };
-    Secret::of([number; thole_host::SECRET_BYTES]).reveal()
 }
 
 impl Server {
@@ -480,67 +434,6 @@ impl Server {
 
     pub(super) fn host(&mut self) -> &mut Host {
         &mut self.host
-    }
-}
-
-fn opened(settings: &Settings, disk: &Disk, fault: Option<Fault>) -> Host {
-    let mut host = Host::open(settings.clone(), replayed(disk));
-    if let Some(fault) = fault {
-        host.plant(fault);
-    }
-    host
-}
-
-fn replayed(disk: &Disk) -> Session {
-    let mut core = Session::new();
-    for (at, input) in &disk.records {
-        core.apply(*at, input);
-    }
-    core
-}
-
-/// What is told in one turn, as it goes over the wire.
-pub(super) struct Post {
-    seed: u64,
-    told: Vec<(ConnId, Told)>,
-    remarks: Vec<Remark>,
-    /// Events that a connection had missed were told, in so many messages.
-    missed: usize,
-}
-
-impl Post {
-    fn new(seed: u64) -> Post {
-        Post { seed, told: Vec::new(), remarks: Vec::new(), missed: 0 }
-    }
-
-    fn msg(&mut self, to: ConnId, text: &str) {
-        let msg: ServerMsg = serde_json::from_str(text)
-            .unwrap_or_else(|error| panic!("seed {}: {error}: {text}", self.seed));
-        self.told.push((to, Told::Msg(Box::new(msg))));
-    }
-}
-
-impl Outbound for Post {
-    fn tell(&mut self, to: ConnId, told: thole_host::Told<'_>) {
-        use thole_host::Told as Host;
-        match told {
-            Host::Welcome(text) => self.msg(to, &text),
-            Host::Shared(text) => self.msg(to, text),
-            Host::Own(text) | Host::Refused(text) => self.msg(to, text),
-            Host::Missed(texts) => {
-                self.missed += texts.len();
-                texts.iter().for_each(|text| self.msg(to, text));
-            }
-            // Nobody here looks at a screen.
-            Host::State(_) => {}
-            Host::Close(why) => self.told.push((to, Told::Close(why))),
-            Host::Entrance(entrance) => self.told.push((to, Told::Entrance(entrance))),
-            Host::Decided(decided) => self.told.push((to, Told::Decided(decided))),
-        }
-    }
-
-    fn remark(&mut self, remark: Remark) {
-        self.remarks.push(remark);
     }
 }
 

@@ -14,10 +14,7 @@ use thole_protocol::{
     standing::{AthleteResult, Phase},
 };
 
-use super::{
-    Tally,
-    server::{Post, Server},
-};
+use super::{Tally, post::Post, server::Server};
 
 impl Server {
     /// What is over becomes a record; false when the server is killed around that: before the record is in the
