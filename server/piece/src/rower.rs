@@ -397,6 +397,12 @@ impl Rower {
         self.track.newest().map_or(0.0, |row| share(&self.course, row.ms, row.dm))
     }
 
+    /// Where the finish is heading; of an athlete who has finished, the result. `None` until something was rowed.
+    #[must_use]
+    pub fn projected(&self, rule: Rule<'_>, now: At) -> Option<Projected> {
+        self.heading(self.finish(rule, now)).map(|heading| heading.projected)
+    }
+
     /// Against the own target: of the projection, or of the finish as shown.
     #[must_use]
     pub fn margin(&self, rule: Rule<'_>, now: At) -> Option<Margin> {
