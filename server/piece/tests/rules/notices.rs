@@ -79,6 +79,8 @@ fn fading_is_two_per_cent_slower_than_before_and_one_per_cent_slower_than_is_eno
     assert_eq!((before_per_500m_ms, now_per_500m_ms), (Millis(125_000), Millis(129_870)));
     assert!(enough_per_500m_ms < Millis(125_000), "{enough_per_500m_ms:?}");
     assert_eq!(fades(250, 79).0, [0; 0], "1.3 % slower is no fading");
+    // Two thirds of a per cent slower than is enough, and more and more as less is left.
+    assert_eq!(fades(254, 77).0[0], 163);
     assert_eq!(fades(300, 77).0, [0; 0], "it is enough all the same");
 }
 
