@@ -2,6 +2,7 @@
 //! on, and the two commands of the README.
 
 mod aimed;
+mod volunteer;
 
 use std::{
     collections::BTreeMap,
@@ -53,9 +54,11 @@ fn the_demo_answers_at_its_addresses_and_leaves_nothing_behind() {
         Command::new(program("thole-server"))
             .args(["demo", "--speed", "50", "--listen", "127.0.0.1:0"])
             .env("TMPDIR", temporary.path())
-            .stdout(Stdio::piped()),
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped()),
     );
     let mut said = BufReader::new(demo.0.stdout.take().unwrap()).lines();
+    let mut warned = demo.0.stderr.take().unwrap();
     let mut link = |role: &str| {
         let line =
             said.by_ref().map(Result::unwrap).find(|line| line.contains(&format!("/{role}/")));
@@ -81,6 +84,9 @@ fn the_demo_answers_at_its_addresses_and_leaves_nothing_behind() {
     let pid = demo.0.id().to_string();
     assert!(Command::new("kill").args(["-TERM", &pid]).status().unwrap().success());
     demo.ends_well("the demo");
+    let mut warnings = String::new();
+    warned.read_to_string(&mut warnings).unwrap();
+    assert_eq!(warnings, "", "it has nothing to warn of");
     assert_eq!(left(), 0, "the demo promises to leave nothing behind");
 }
 

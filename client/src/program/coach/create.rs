@@ -127,6 +127,12 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
     let board_link = link(Role::Board, &created.board_secret).to_string();
     let mut coach = Coach::open(dial, created.coach_secret.clone(), any_seed()?);
     let filled = fill(&mut coach, pieces, entries).await;
+    if let Err(Unfilled { says, .. }) = &filled
+        && is_closed_again(&mut coach).await
+    {
+        let again = "The session that was begun is closed again: put that right, then give the same command once more.";
+        return Err(format!("{says} {again}").into());
+    }
     let joined = filled.as_ref().map_or(&[] as &[Joined], Vec::as_slice);
     let personal: Vec<(&Joined, String)> =
         joined.iter().map(|j| (j, link(Role::Athlete, &j.secret).to_string())).collect();
@@ -140,8 +146,8 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
         "coach_link": coach_link, "board_link": board_link, "join_link": join_link,
         "athletes": athletes,
     });
-    // Also when the roster or a piece was refused: the session is there, and this is the only time
-    // that its secrets are shown.
+    // Also when it could not even be closed again: the session is there, and this is the only time that its secrets
+    // are shown.
     common.tell(line, || {
         let mut text = format!(
             "Join code   {}\nCoach       {coach_link}\nBoard       {board_link}\nJoin        \
@@ -153,30 +159,46 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
         }
         Some(text)
     });
-    filled
-        .map(drop)
-        .map_err(|says| format!("The session is made, with the links above, but {says}").into())
+    filled.map(drop).map_err(|Unfilled { says, lacks }| {
+        format!("The session is made, with the links above, but {lacks} ({says})").into()
+    })
+}
+
+/// Why a session is not as it was asked for, and what it lacks.
+struct Unfilled {
+    says: String,
+    lacks: String,
+}
+
+/// Nobody is in it and nobody has its links: half a session would only be taken for the whole one.
+async fn is_closed_again(coach: &mut Coach) -> bool {
+    let command = coach.order(Order::CloseSession);
+    answer(coach, command, Answer::Done).await.is_ok()
 }
 
 async fn fill(
     coach: &mut Coach,
     pieces: Vec<PieceSpec>,
     entries: Vec<RosterEntry>,
-) -> Result<Vec<Joined>, String> {
-    welcomed(coach).await?;
+) -> Result<Vec<Joined>, Unfilled> {
+    let lacks_all = "pieces and roster are missing: set them with \"thole coach pieces\" and \"thole coach add --roster\".";
+    let lacking = |lacks: &str| {
+        let lacks = lacks.to_owned();
+        move |says| Unfilled { says, lacks }
+    };
+    welcomed(coach).await.map_err(lacking(lacks_all))?;
     if !pieces.is_empty() {
         let command = coach.order(Order::SetPieces { pieces });
-        answer(coach, command, Answer::Done).await.map_err(|says| {
-            format!("without pieces and without anybody: {says} Set them with \"thole coach pieces\", then add the roster.")
-        })?;
+        answer(coach, command, Answer::Done).await.map_err(lacking(lacks_all))?;
     }
     let mut joined = Vec::new();
     for some in entries.chunks(ADD_MAX) {
         let command = coach.add(some.to_vec());
-        let added = answer(coach, command, Answer::Secrets).await.map_err(|says| match joined.len() {
-            0 => format!("nobody of the roster is in it: {says} Put that right, then use \"thole coach add --roster\"."),
-            some => format!("only the first {some} of the roster are in it: {says} Put that right, then add the others."),
-        })?;
+        let lacks = match joined.len() {
+            0 => "nobody of the roster is in it: use \"thole coach add --roster\".".to_owned(),
+            some => format!("only the first {some} of the roster are in it: add the others."),
+        };
+        let added = answer(coach, command, Answer::Secrets).await.map_err(lacking(&lacks))?;
         if let Some(Secrets::Athletes(links)) = added {
             joined.extend(links.links);
         }
