@@ -8,15 +8,16 @@ use std::collections::VecDeque;
 use thole_protocol::{
     client_msg::{Samples, Skip},
     ids::RunId,
+    limits,
     sample::{Durable, Sample},
     units::At,
 };
 
-/// Most samples in one message, as the protocol has it.
-pub const BATCH_MAX: usize = 100;
+/// Most samples in one message.
+pub const BATCH_MAX: usize = limits::SAMPLES_MAX;
 /// Samples on their way that are not acknowledged yet; more wait here, so that a back-fill goes no
 /// faster than it becomes durable.
-const UNDERWAY_MAX: u32 = 1_000;
+const UNDERWAY_MAX: u32 = limits::UNDERWAY_MAX;
 /// Without progress for so long, what is not acknowledged is sent again.
 pub const RESEND_AFTER_MS: u64 = 1_500;
 

@@ -1,7 +1,9 @@
 //! A machine that reports more often than the server takes: four times a second on the long run.
 
-/// Reports a second that are recorded, as the protocol has it.
-const A_SECOND: i64 = 4;
+use thole_protocol::limits::SAMPLES_A_SECOND;
+
+/// Reports a second that are recorded.
+const A_SECOND: i64 = SAMPLES_A_SECOND as i64;
 /// Beyond them: a radio that was held up delivers several at once (own choice: ten seconds' worth).
 const SPARE: i64 = 40;
 

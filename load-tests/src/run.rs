@@ -8,7 +8,7 @@ use std::{
 };
 
 use indicatif::ProgressBar;
-use thole_protocol::{ClientMsg, client_msg::AddAthletes, order::Order};
+use thole_protocol::{ClientMsg, client_msg::AddAthletes, limits::ADDED_MAX, order::Order};
 
 use crate::{
     checks,
@@ -20,8 +20,8 @@ use crate::{
     wire::Traffic,
 };
 
-/// Athletes in one order that adds them: what the protocol allows.
-pub(crate) const ADDED: usize = 500;
+/// Athletes in one order that adds them.
+pub(crate) const ADDED: usize = ADDED_MAX;
 /// Calls go to all so often, and to one team half-way between.
 const CALL_EVERY: Duration = Duration::from_secs(5);
 /// Longest waits for what should take moments.

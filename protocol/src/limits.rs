@@ -48,6 +48,21 @@ pub const LEGS: RangeInclusive<usize> = 1..=100;
 /// Relative speeds of a plan, one for each 5 % of the work.
 pub const SPEEDS: usize = 20;
 
+/// Past results of one athlete: two years of one a week.
+pub const HISTORY_MAX: usize = 100;
+/// A false start can be called so long after the go.
+pub const FALSE_START_MAX: Millis = Millis(30_000);
+/// Whose distance has not grown for so long while the device is heard has stopped: five of the slowest usual strokes.
+pub const STOPPED_AFTER: Millis = Millis(12_000);
+
+/// Faster than anybody rows, decimetres a second.
+pub const SPEED_MAX_DM_A_SECOND: u32 = 90;
+/// Samples of one athlete that are taken for each second of the recording's own time, in the long run.
+pub const SAMPLES_A_SECOND: u32 = 4;
+/// Samples that a client has on their way, not acknowledged.
+pub const UNDERWAY_MAX: u32 = 1_000;
+/// A client says something at least so often.
+pub const HEARTBEAT: Millis = Millis(1_000);
 /// Samples or readings in one message.
 pub const SAMPLES_MAX: usize = 100;
 /// Athletes in one message that adds them.

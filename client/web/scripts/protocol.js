@@ -8,7 +8,8 @@ const folder = new URL('../generated/', import.meta.url);
 const banner = '// Made from protocol/asyncapi.json by scripts/protocol.js; not kept in git.\n';
 
 const text = (await readFile(source, 'utf8')).replaceAll('#/components/schemas/', '#/definitions/');
-const { schemas } = JSON.parse(text).components;
+const { components, 'x-limits': limits } = JSON.parse(text);
+const { schemas } = components;
 
 const messages = {
   title: 'AnyMessage',
@@ -47,6 +48,9 @@ export const MESSAGES: ReadonlyMap<string, readonly string[]> = new Map(Object.e
 
 /** Fields that an event of each kind always has. */
 export const KINDS: ReadonlyMap<string, readonly string[]> = new Map(Object.entries(${JSON.stringify(alternatives(schemas.Happening, 'kind'))}));
+
+/** What the server takes, and how long it waits: units stand at the end of the names. */
+export const LIMITS = ${JSON.stringify(limits)} as const;
 `;
 
 await mkdir(folder, { recursive: true });

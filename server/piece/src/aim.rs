@@ -5,10 +5,7 @@ use thole_protocol::{
     spec::{Aim, Plan},
 };
 
-use crate::limits::{LEGS, out_of_range};
-
-/// Past results of one athlete in one piece: two years of one a week.
-pub(crate) const HISTORY_MAX: usize = 100;
+use crate::limits::{HISTORY_MAX, LEGS, out_of_range};
 
 /// Whether an aim is no longer than anybody needs, whatever it says. A longer one is refused unread and unwritten.
 ///

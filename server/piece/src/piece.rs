@@ -14,6 +14,7 @@ use thole_protocol::{
 };
 
 use crate::{
+    limits::FALSE_START_MAX,
     projection::{Count, Forecast, Width},
     roster::{Athlete, Contact},
     rower::Rower,
@@ -27,8 +28,6 @@ pub use published::{Look, both, both_mut};
 /// All athletes of a session by identity.
 pub type Roster = BTreeMap<AthleteId, Athlete>;
 
-/// How long after the go everybody can still be called back.
-const FALSE_START_MS: u32 = 30_000;
 /// A signal for the next repeat reaches everybody before it is due.
 const SIGNAL_LEAD: Millis = Millis(3_000);
 /// Who is not heard for so long is out of the ranking, and not waited for (design: 15 s).
@@ -250,7 +249,7 @@ impl Piece {
     pub fn false_start(&mut self, now: At) -> Result<(), Refusal> {
         match self.phase {
             Phase::Counting { .. } => {}
-            Phase::Rowing { go_at_ms, .. } if now.since(go_at_ms).0 <= FALSE_START_MS => {}
+            Phase::Rowing { go_at_ms, .. } if now.since(go_at_ms).0 <= FALSE_START_MAX.0 => {}
             Phase::Rowing { .. } => {
                 return not_now("More than 30 s are rowed: stop the piece instead.");
             }

@@ -13,7 +13,7 @@ use thole_protocol::{
 
 use crate::{
     call_sheet::Given,
-    limits::{self, Measure},
+    limits::{self, Measure, STOPPED_AFTER},
     notice::{Seen, Watch},
     plan::{Course, pace_per_500m},
     projection::{Count, Estimate, Forecast, Live, Marks},
@@ -25,7 +25,7 @@ use crate::{
 
 /// Whose distance has not grown for so long, while the device is heard, has stopped: five of the
 /// slowest usual strokes.
-pub(crate) const STOPPED_AFTER_MS: f64 = 12_000.0;
+pub(crate) const STOPPED_AFTER_MS: f64 = STOPPED_AFTER.0 as f64;
 /// Whoever is here begins within this after the go, or is not called; common practice, no source.
 const FIRST_STROKE_WITHIN: Millis = Millis(5_000);
 /// No stroke for so long is a pause: two of the slowest usual strokes, and a second.

@@ -115,7 +115,8 @@ impl Connection {
             ClientMsg::Command(Command { command, order }) => Input::Ordered { command, order },
             ClientMsg::AddAthletes(add) => {
                 if add.athletes.len() > ADDED_MAX {
-                    return Err(refusal(Why::Limit, "Add at most 500 athletes in one order."));
+                    let says = format!("Add at most {ADDED_MAX} athletes in one order.");
+                    return Err(refusal(Why::Limit, &says));
                 }
                 return Ok(Some(Event::Said(Said::Add(conn, add))));
             }

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use schemars::generate::SchemaSettings;
 use serde_json::{Map, Value, json};
-use thole_protocol::{ClientMsg, ServerMsg};
+use thole_protocol::{ClientMsg, ServerMsg, limits};
 
 /// Beyond this, JavaScript rounds whole numbers (ECMA-262, `Number.MAX_SAFE_INTEGER`).
 pub(crate) const SAFE: i64 = 9_007_199_254_740_991;
@@ -53,6 +53,34 @@ pub(crate) fn document(examples: &BTreeMap<(&'static str, String), Value>) -> Va
         },
         "operations": operations(&client, &server),
         "components": { "messages": components, "schemas": schemas },
+        "x-limits": known_limits(),
+    })
+}
+
+/// The bounds that clients go by, beside those of the schemas: each stands in `protocol/src/limits.rs` once.
+fn known_limits() -> Value {
+    json!({
+        "name_max": limits::NAME_MAX,
+        "title_max": limits::TITLE_MAX,
+        "call_shown_max": limits::CALL_SHOWN_MAX,
+        "call_words_max": limits::CALL_WORDS_MAX,
+        "call_spoken_max": limits::CALL_SPOKEN_MAX,
+        "call_strokes_max": limits::CALL_STROKES.end(),
+        "count_min_ms": limits::COUNT.start(),
+        "count_max_ms": limits::COUNT.end(),
+        "samples_max": limits::SAMPLES_MAX,
+        "samples_a_second": limits::SAMPLES_A_SECOND,
+        "underway_max": limits::UNDERWAY_MAX,
+        "added_max": limits::ADDED_MAX,
+        "history_max": limits::HISTORY_MAX,
+        "rate_max_half_spm": limits::RATE_MAX_HALF_SPM,
+        "power_max_w": limits::POWER_MAX_W,
+        "heart_limit_min_bpm": limits::HEART_LIMIT_BPM.start(),
+        "heart_limit_max_bpm": limits::HEART_LIMIT_BPM.end(),
+        "speed_max_dm_a_second": limits::SPEED_MAX_DM_A_SECOND,
+        "stopped_after_ms": limits::STOPPED_AFTER,
+        "false_start_max_ms": limits::FALSE_START_MAX,
+        "heartbeat_ms": limits::HEARTBEAT,
     })
 }
 

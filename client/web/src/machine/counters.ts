@@ -3,6 +3,7 @@
 // The link may come and go in between; the machine counts on, and so does this. Nothing is set to zero
 // here: the server finds the baseline and joins the parts when a machine was reset.
 
+import { LIMITS } from '../../generated/known';
 import type { Rowed } from './ftms';
 
 /** What a sample of the protocol holds, but for its number and its instant, which the recording gives it. */
@@ -52,8 +53,7 @@ const SECONDS_A_SECOND_MAX = 1.02;
 /** Reports that came late or in whole numbers. */
 const SLACK = 5;
 /** Above these the server refuses a sample, distance and all; some machines say 'unknown' by all ones. */
-const RATE_MAX_HALF_SPM = 140;
-const POWER_MAX_W = 2_050;
+const { rate_max_half_spm: RATE_MAX_HALF_SPM, power_max_w: POWER_MAX_W } = LIMITS;
 
 /**
  * Takes in one record. A sample comes of each that has a distance; machines that send their fields in

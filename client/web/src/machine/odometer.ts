@@ -2,6 +2,7 @@
 //
 // The rule is the server's (`server/piece/src/recording/odometer.rs`), so that the athlete's own numbers are those that
 // count. `protocol/cases/odometer.json` holds both to it.
+import { LIMITS } from '../../generated/known';
 
 /** What the machine said at one instant of this device's clock. */
 export interface Report {
@@ -27,8 +28,8 @@ const SPEED_OVER_MS = 1_500;
 const JITTER_DM = 20;
 /** So many reports in a row that are impossible only against the one before them mean that the counter has jumped. */
 const JUMP_AFTER = 3;
-/** Nobody rows faster; `SPEED_MAX` of the server. */
-const SPEED_MAX_DM_A_MS = 90 / 1_000;
+/** Nobody rows faster. */
+const SPEED_MAX_DM_A_MS = LIMITS.speed_max_dm_a_second / 1_000;
 /** Slack of a machine's clock that began at zero after the last report. */
 const FROM_ZERO_SLACK_MS = 2_000;
 /** Points that a speed is judged against, at most: more than a device may record at once. */

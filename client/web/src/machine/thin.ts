@@ -1,8 +1,10 @@
 // A machine that reports more often than the server takes: four times a second on the long run. Counters are cumulative:
 // of the reports that are left out nothing is lost but how finely the way is known. `client/src/thin.rs` is the same.
 
-/** Reports a second that are recorded, as the protocol has it. */
-const A_SECOND = 4;
+import { LIMITS } from '../../generated/known';
+
+/** Reports a second that are recorded. */
+const A_SECOND = LIMITS.samples_a_second;
 /** Beyond them: a radio that was held up delivers several at once (own choice: ten seconds' worth). */
 const SPARE = 40;
 

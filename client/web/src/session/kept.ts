@@ -2,12 +2,13 @@
 //
 // Pure: the caller says what time it is. The server's word on what is durable moves a mark and drops
 // nothing, so a server that lost its disk can be filled again from here.
+import { LIMITS } from '../../generated/known';
 import type { ClientSamples, ClientSkip, Durable, RunId, Sample } from '../protocol/decode';
 
-/** Most samples in one message, as the protocol has it. */
-const BATCH_MAX = 100;
+/** Most samples in one message. */
+const BATCH_MAX = LIMITS.samples_max;
 /** Most samples on their way; a back-fill goes no faster than it becomes durable. */
-const UNDERWAY_MAX = 1_000;
+const UNDERWAY_MAX = LIMITS.underway_max;
 /** Without progress for so long, what is not acknowledged is sent again. */
 const RESEND_AFTER_MS = 1_500;
 

@@ -2,6 +2,7 @@
 //
 // What is said goes out on the connection that stands now or nowhere; whoever must be heard says it again
 // after the next welcome.
+import { LIMITS } from '../../generated/known';
 import { decode, encode } from '../protocol/decode';
 import type {
   ClientCreate,
@@ -22,7 +23,7 @@ import type { Wire, World } from './world';
 
 const VERSION = 1;
 /** Said when nothing else was for so long, on the session's clock … */
-const HEARTBEAT_MS = 1_000;
+const HEARTBEAT_MS = LIMITS.heartbeat_ms;
 /** … and a connection that is silent for so long is given up … */
 const SILENCE_MS = 6_000;
 /** … but a busy device gets so much of life, however fast the session runs. */

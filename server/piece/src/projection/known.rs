@@ -4,8 +4,7 @@ use thole_protocol::{refusal::Refusal, spec::Aim, units::Decimetres};
 
 use super::slack;
 use crate::{
-    aim::HISTORY_MAX,
-    limits::{Cost, Measure, out_of_range, target_cost},
+    limits::{Cost, HISTORY_MAX, Measure, out_of_range, target_cost},
     plan::{BINS, WATTS_AT_ONE_M_S},
 };
 

@@ -7,9 +7,10 @@ use thole_protocol::{
 };
 
 use super::{Recording, stretches::Stretches};
+use crate::limits::SAMPLES_A_SECOND;
 
 /// Samples for each second of a recording's own time: machines report one a stroke, or one to four a second.
-const A_SECOND: u64 = 4;
+const A_SECOND: u64 = SAMPLES_A_SECOND as u64;
 /// Beyond them, for a machine that says much at once in the beginning (own choice: two minutes of a slow one).
 const SPARE: u64 = 400;
 /// Recordings of one athlete: each time that a device has lost what it had, a new one begins (own choice).

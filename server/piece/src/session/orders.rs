@@ -151,7 +151,10 @@ impl Session {
             return refused(Why::NotNow, "The piece is armed: disarm it first, then change it.");
         }
         if begun + pieces.len() > limits::PIECES_MAX {
-            return refused(Why::Limit, "A session has at most 50 pieces.");
+            return refused(
+                Why::Limit,
+                &format!("A session has at most {} pieces.", limits::PIECES_MAX),
+            );
         }
         for spec in pieces {
             limits::check_piece(spec)?;

@@ -1,5 +1,6 @@
 // The athlete's own numbers, from the own machine alone: they go on whatever the connection does. For the own
 // display; what counts is computed by the server from the same samples.
+import { LIMITS } from '../../../generated/known';
 import { Odometer } from '../../machine/odometer';
 import { marked, pace, type Mark } from '../../machine/pace';
 import type { Sample } from '../../protocol/decode';
@@ -16,7 +17,7 @@ export interface Report {
 /** Reports that are looked at: two hours of four a second; then the oldest go. */
 const REPORTS_MAX = 28_800;
 /** After so long without a metre nobody rows. */
-const STILL_MS = 12_000;
+const STILL_MS = LIMITS.stopped_after_ms;
 /** So long nobody pauses within a stroke. */
 const STANDSTILL_MS = 4_000;
 /** A rate older than this says nothing about now. */

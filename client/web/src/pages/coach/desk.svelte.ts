@@ -1,4 +1,5 @@
 // The coach's desk: the session, what was seen of it, whom the next call is for, and the orders that go out.
+import { LIMITS } from '../../../generated/known';
 import type { Audience, CallSpec, CallText, CommandId, Order, Refusal, Span } from '../../protocol/decode';
 import { linkTo } from '../../session/address';
 import { WRONG_SECRET } from '../../session/close';
@@ -17,8 +18,8 @@ const KEPT_PIECE = 'thole coach piece';
 /** Whom the next call is for. */
 export type Whom = { readonly whom: 'all' } | { readonly whom: 'behind' } | { readonly whom: 'picked' } | { readonly whom: 'team'; readonly team: string };
 
-/** A false start can be called so long after the go: the server's own limit. */
-const FALSE_START_MS = 30_000;
+/** A false start can be called so long after the go. */
+const FALSE_START_MS = LIMITS.false_start_max_ms;
 
 export class Desk {
   readonly live = new Live();

@@ -1,10 +1,11 @@
 // Past results of the same piece as people type them: what was rowed and how many days ago, `7:06.2@9d+7:11@40d`.
+import { LIMITS } from '../../../generated/known';
 import type { PastResult } from '../../protocol/decode';
 import { targetText } from '../../ui/format';
 import { readTarget, type Read } from '../../ui/parse';
 
-/** What the server takes: two years of one a week. */
-const RESULTS_MAX = 100;
+/** What the server takes. */
+const RESULTS_MAX = LIMITS.history_max;
 
 /** Newest first, whatever the order they were typed in; nothing typed is none. */
 export function readPast(typed: string): Read<readonly PastResult[]> {

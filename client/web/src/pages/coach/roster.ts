@@ -1,14 +1,15 @@
 // A roster as a table of text, typed, pasted or loaded: name, team, target, plan, heart limit, past results. Every
 // wrong line is named, and not only the first.
+import { LIMITS } from '../../../generated/known';
 import type { Aim, RosterEntry, Target } from '../../protocol/decode';
 import { readTarget, type Read } from '../../ui/parse';
 import { readPast } from './past';
 import { readPlan } from './plan';
 
 /** What the server takes: characters of a name, athletes at once, heart limits in beats a minute. */
-const NAME_MAX = 40;
-const AT_ONCE_MAX = 500;
-const HEART_LIMIT = { least: 80, most: 240 };
+const NAME_MAX = LIMITS.name_max;
+const AT_ONCE_MAX = LIMITS.added_max;
+const HEART_LIMIT = { least: LIMITS.heart_limit_min_bpm, most: LIMITS.heart_limit_max_bpm };
 
 /** A line that cannot be used, counted from 1 as an editor counts them. */
 export interface Trouble {

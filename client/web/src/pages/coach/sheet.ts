@@ -1,15 +1,16 @@
 // Focus calls as people write them: `850m: Sit tall / Tall at the catch, and breathe for 10 strokes`; and what of
 // the call sheet is still to come.
+import { LIMITS } from '../../../generated/known';
 import type { CallText, Line, PieceSpec, Point, SentCall, SheetCall, Span } from '../../protocol/decode';
 import { distanceText, durationText } from '../../ui/format';
 import { readDistance, readTime, type Read } from '../../ui/parse';
 import type { Trouble } from './roster';
 
 /** What the server takes of a call. */
-const SHOWN_MAX = 18;
-const WORDS_MAX = 3;
-const SPOKEN_MAX = 120;
-const STROKES_MAX = 200;
+const SHOWN_MAX = LIMITS.call_shown_max;
+const WORDS_MAX = LIMITS.call_words_max;
+const SPOKEN_MAX = LIMITS.call_spoken_max;
+const STROKES_MAX = LIMITS.call_strokes_max;
 
 /** The words of a call and how long it stands; without a length it stands until the next. */
 export function readCall(typed: string): Read<{ readonly text: CallText; readonly span: Span }> {
