@@ -94,6 +94,7 @@ mod tests {
             athlete: AthleteId(Uuid::from_u128(athlete)),
             outcome: Outcome::Finished,
             place,
+            target: None,
             time_ms: Millis(time_ms),
             distance_dm: Decimetres(17_000),
             sure_ms: None,

@@ -269,6 +269,9 @@ pub struct AthleteResult {
     pub outcome: Outcome,
     /// Place among those with a target who finished; 1, 2, 2, 4.
     pub place: Option<u32>,
+    /// Their own target, in the piece's own kind: a finish time, or a distance. `None` for athletes without one.
+    #[serde(default)]
+    pub target: Option<Target>,
     /// Work time, rests cut out, to the millisecond.
     pub time_ms: Millis,
     /// Work distance.

@@ -677,6 +677,7 @@ impl Rower {
             athlete: id,
             outcome,
             place: None,
+            target: self.target(),
             time_ms: millis(ms),
             distance_dm: decimetres(dm),
             sure_ms: finish.filter(|_| by_distance).map(|finish| millis(finish.sure_ms)),

@@ -1,9 +1,9 @@
 import { expect, test } from 'vitest';
 import type { AthleteResult, AthleteView, PieceView } from '../../protocol/decode';
-import { cell, csvOf, fileName, inOrder, resultText, targetOf } from './results';
+import { cell, csvOf, fileName, inOrder, resultText } from './results';
 
 const base: AthleteResult = {
-  athlete: 'ida', outcome: 'finished', place: 1, time_ms: 305_412, distance_dm: 17_000, sure_ms: 300, sure_dm: null,
+  athlete: 'ida', outcome: 'finished', place: 1, target: { want: 'finish', finish_ms: 306_000 }, time_ms: 305_412, distance_dm: 17_000, sure_ms: 300, sure_dm: null,
   shown: { want: 'finish', finish_ms: 305_400 }, margin: { margin_ppm: 1_961, margin_ms: 600, margin_dm: null },
   splits: [{ distance_dm: 4_250, time_ms: 76_000 }, { distance_dm: 4_250, time_ms: 76_900 }], strokes: 141, marks: ['gaps'],
 };
@@ -21,19 +21,13 @@ const piece: PieceView = {
   results: [bo, base],
 };
 
-test('a table to keep: placed first, everybody who rowed in it, and the target told from the margin', () => {
+test('a table to keep: placed first, everybody who rowed in it, and what they wanted, of those who stopped too', () => {
   expect(csvOf([piece], [view('ida', 'Fenn, Ida', 'Heron'), view('bo', 'Bo Quist', null)]).split('\r\n')).toEqual([
     'piece,title,place,name,team,outcome,result,time_ms,distance_dm,target,margin,margin_ppm,strokes,splits,remarks',
     '1700m,Seventeen hundred,1,"Fenn, Ida",Heron,finished,5:05.4,305412,17000,5:06.0,+0.6 s,1961,141,1:16.0 1:16.9,"some samples are missing, totals are right"',
-    '1700m,Seventeen hundred,,Bo Quist,,stopped,423m in 1:32.3,92300,4237,,,,,,',
+    '1700m,Seventeen hundred,,Bo Quist,,stopped,423m in 1:32.3,92300,4237,5:06.0,,,,,',
     '',
   ]);
-});
-
-test('the target of a time piece lies below a result that is ahead', () => {
-  const result: AthleteResult = { ...base, shown: { want: 'distance', distance_dm: 31_000 }, margin: { margin_ppm: 0, margin_ms: null, margin_dm: 120 } };
-  expect(targetOf(result)).toEqual({ want: 'distance', distance_dm: 30_880 });
-  expect(targetOf(bo)).toBeNull();
 });
 
 test('who did not start comes last and has no result', () => {

@@ -1,5 +1,5 @@
 // Results as a table to keep: a file that any spreadsheet reads, one line an athlete and piece.
-import type { AthleteResult, AthleteView, Mark, PieceView, Target } from '../../protocol/decode';
+import type { AthleteResult, AthleteView, Mark, PieceView } from '../../protocol/decode';
 import { distanceText, marginText, pieceText, targetText, timeText } from '../../ui/format';
 import { outcomeText } from '../../ui/words';
 
@@ -48,21 +48,12 @@ const HEADING = [
   'piece', 'title', 'place', 'name', 'team', 'outcome', 'result', 'time_ms', 'distance_dm', 'target', 'margin', 'margin_ppm', 'strokes', 'splits', 'remarks',
 ];
 
-/** The own target of a finish, told from its margin: plus is ahead. Null where there is none. */
-export function targetOf({ shown, margin }: AthleteResult): Target | null {
-  if (margin === null) return null;
-  if (shown?.want === 'finish' && margin.margin_ms !== null) return { want: 'finish', finish_ms: shown.finish_ms + margin.margin_ms };
-  if (shown?.want === 'distance' && margin.margin_dm !== null) return { want: 'distance', distance_dm: shown.distance_dm - margin.margin_dm };
-  return null;
-}
-
 /** All results of these pieces, RFC 4180. */
 export function csvOf(pieces: readonly PieceView[], athletes: readonly AthleteView[]): string {
   const views = new Map(athletes.map((view) => [view.athlete, view]));
   const rows = pieces.flatMap((piece) =>
     inOrder(piece.results).map((result) => {
       const view = views.get(result.athlete);
-      const target = targetOf(result);
       return [
         pieceText(piece.spec.repeats),
         piece.spec.title,
@@ -73,7 +64,7 @@ export function csvOf(pieces: readonly PieceView[], athletes: readonly AthleteVi
         resultText(result),
         result.time_ms,
         result.distance_dm,
-        target === null ? '' : targetText(target),
+        result.target === null ? '' : targetText(result.target),
         result.margin === null ? '' : marginText(result.margin, 'amount'),
         result.margin?.margin_ppm ?? '',
         result.strokes ?? '',
