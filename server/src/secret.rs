@@ -1,7 +1,7 @@
 //! What nobody can foresee: secrets, keys, codes and names, made from the system's random bits.
 
 use data_encoding::BASE64URL_NOPAD;
-use thole_host::Chance;
+use thole_host::RandomBits;
 pub use thole_host::{Secret, SecretHash};
 use thole_protocol::ids::{JoinCode, Syllables};
 
@@ -9,7 +9,7 @@ use thole_protocol::ids::{JoinCode, Syllables};
 #[derive(Clone, Copy, Debug)]
 pub struct FromSystem;
 
-impl Chance for FromSystem {
+impl RandomBits for FromSystem {
     /// # Panics
     /// When the operating system has no random bits to give: going on would make guessable secrets.
     fn fill(&mut self, bytes: &mut [u8]) {

@@ -2,12 +2,12 @@
 //! decides.
 
 mod clock_check;
-mod lines;
+mod connections;
 mod opening;
 
 use std::{sync::Arc, time::Duration};
 
-use thole_host::{Batch, Host, Now, Record, Reopening, Said, Settings};
+use thole_host::{Batch, Host, Now, Record, Reopening, Said, Setup};
 use thole_piece::Input;
 use thole_protocol::{
     ServerMsg,
@@ -37,7 +37,7 @@ use crate::{
     secret::{self, FromSystem, SecretHash},
 };
 use clock_check::{Checked, Readings};
-use lines::Lines;
+use connections::Connections;
 pub(crate) use opening::AT_ONCE as OPENING_AT_ONCE;
 pub use thole_host::{ConnId, NoMore};
 
@@ -45,7 +45,7 @@ pub use thole_host::{ConnId, NoMore};
 #[derive(Debug)]
 pub enum Event {
     /// A connection whose secret was found good.
-    Hello(Box<Greeting>),
+    Hello(Box<Arrival>),
     /// An input of a connection, as its role allows.
     Input {
         /// Which connection.
@@ -66,7 +66,7 @@ pub enum Event {
         /// As said.
         join: Join,
         /// Answered when it is durable.
-        answer: oneshot::Sender<Result<Entrance, Refusal>>,
+        answer: oneshot::Sender<Result<Admission, Refusal>>,
     },
     /// Whatever else a connection says.
     Said(Said),
@@ -78,7 +78,7 @@ pub enum Event {
 
 /// What somebody who joins is told.
 #[derive(Debug)]
-pub enum Entrance {
+pub enum Admission {
     /// The seat is theirs.
     Open(Joined),
     /// The coach is asked.
@@ -94,7 +94,7 @@ pub enum Entrance {
 
 /// A connection that comes to its session.
 #[derive(Debug)]
-pub struct Greeting {
+pub struct Arrival {
     /// Its number.
     pub conn: ConnId,
     /// When it was asked what its secret opens.
@@ -128,7 +128,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
     let urgent = Arc::new(Notify::new());
     let session = row.session;
     let limits = &server.settings.limits;
-    let settings = Settings {
+    let setup = Setup {
         athletes: limits.athletes,
         coaches: limits.coaches,
         boards: limits.boards,
@@ -141,9 +141,9 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
     };
     let began = server.clock.instant();
     let mut task = Task {
-        lines: Lines::new(server.clone(), session, clock),
+        connections: Connections::new(server.clone(), session, clock),
         server: server.clone(),
-        host: Host::open(settings, core),
+        host: Host::open(setup, core),
         clock,
         began,
         trust,
@@ -186,7 +186,7 @@ struct Task {
     server: Arc<Server>,
     row: SessionRow,
     host: Host,
-    lines: Lines,
+    connections: Connections,
     clock: SessionClock,
     /// When this task began: its host's moments count from here.
     began: Instant,
@@ -245,7 +245,7 @@ impl Task {
                 None => self.host.due(self.now(), &mut batch),
             }
             self.commit(batch).await?;
-            self.host.tell_later(self.now(), &mut self.lines);
+            self.host.tell_later(self.now(), &mut self.connections);
         }
     }
 
@@ -253,7 +253,7 @@ impl Task {
         let instant = self.server.clock.instant();
         Now {
             at: At(self.clock.us_at(instant) / 1_000),
-            moment: lines::moment(self.began, instant),
+            moment: connections::moment(self.began, instant),
         }
     }
 
@@ -311,7 +311,7 @@ impl Task {
             Checked::Wrong(by_ms) => {
                 tracing::warn!(%session, by_ms, devices, "this machine's clock is wrong; the session goes on by its devices'");
                 self.clock = self.clock.put_forward(by_ms, self.host.last());
-                self.lines.set_clock(self.clock);
+                self.connections.set_clock(self.clock);
                 Some(by_ms)
             }
             Checked::Unknown => {
@@ -342,7 +342,7 @@ impl Task {
 
     /// Everybody who is connected is told this, and sent away.
     fn farewell(&self, why: Close, mut says: impl FnMut() -> ServerMsg) {
-        for outbox in self.host.connections().filter_map(|conn| self.lines.outbox(conn)) {
+        for outbox in self.host.connections().filter_map(|conn| self.connections.outbox(conn)) {
             let msg = says();
             if matches!(msg, ServerMsg::Refused { .. }) {
                 outbox.note_refusal();
@@ -390,9 +390,9 @@ impl Task {
     fn take(&mut self, event: Event, batch: &mut Batch) {
         let said = match event {
             Event::Hello(greeting) => {
-                let Greeting { conn, asked, holder, opens, hello, outbox, clock } = *greeting;
-                self.lines.comes(conn, outbox, clock);
-                let asked = lines::moment(self.began, asked);
+                let Arrival { conn, asked, holder, opens, hello, outbox, clock } = *greeting;
+                self.connections.comes(conn, outbox, clock);
+                let asked = connections::moment(self.began, asked);
                 Said::Hello(Box::new(thole_host::Greeting { conn, asked, holder, opens, hello }))
             }
             Event::Input { conn, input, bytes, command, permit } => {
@@ -400,7 +400,7 @@ impl Task {
                 Said::Input { conn, input, bytes, command }
             }
             Event::Join { conn, join, answer } => {
-                self.lines.joins(conn, answer);
+                self.connections.joins(conn, answer);
                 Said::Join(conn, join)
             }
             Event::Said(said) => said,
@@ -412,9 +412,9 @@ impl Task {
         } else {
             None
         };
-        self.host.take(self.now(), said, &mut FromSystem, batch, &mut self.lines);
+        self.host.take(self.now(), said, &mut FromSystem, batch, &mut self.connections);
         if let Some(conn) = ended {
-            self.lines.ends(conn);
+            self.connections.ends(conn);
         }
     }
 
@@ -426,13 +426,13 @@ impl Task {
             self.position = self.append(records.clone(), grant, revoke, None).await?;
             self.committed = self.server.clock.instant();
         }
-        self.host.committed(self.now(), batch, &records, &mut self.lines);
+        self.host.committed(self.now(), batch, &records, &mut self.connections);
         self.permits.clear();
         while let Some(record) = self.host.settles() {
             let records = Arc::new(vec![record]);
             self.position = self.append(records.clone(), Vec::new(), Vec::new(), None).await?;
             for record in records.iter() {
-                self.host.settled(self.now(), record, &mut self.lines);
+                self.host.settled(self.now(), record, &mut self.connections);
             }
         }
         if self.host.core().is_closed() && self.row.closed_unix_ms.is_none() {

@@ -21,7 +21,7 @@ use tungstenite::{Bytes, Utf8Bytes};
 use crate::{
     limits::EVENTS_BYTES,
     members::{ConnId, Members},
-    outbound::{Outbound, Told, say, text},
+    outbound::{Delivery, Outbound, say, text},
 };
 
 /// One thing that a commit has for one athlete.
@@ -110,16 +110,16 @@ pub(crate) fn missed(
         let missed = core.events_after(last, viewer);
         let missed: Vec<(To, Event)> =
             missed.into_iter().map(|event| (To::EVERYBODY, event)).collect();
-        out.tell(conn, Told::Missed(&Written::of(&missed).messages(|_| true)));
+        out.tell(conn, Delivery::Missed(&Written::of(&missed).messages(|_| true)));
     }
     match viewer {
         Viewer::Coach => {
             let overview = text(&ServerMsg::Overview(core.overview()));
-            out.tell(conn, Told::State(overview));
+            out.tell(conn, Delivery::State(overview));
         }
         Viewer::Board => {
             let standings = core.standings().cloned().unwrap_or_default();
-            out.tell(conn, Told::State(text(&ServerMsg::Standings(standings))));
+            out.tell(conn, Delivery::State(text(&ServerMsg::Standings(standings))));
         }
         Viewer::Athlete(_) => {}
     }
@@ -137,10 +137,10 @@ fn publish(core: &Core, members: &Members, screens: &mut Screens, out: &mut dyn 
         let place = again(&mut screens.overview);
         let overview = overview_text(&standings, &core.details(), core.notices(), place);
         screens.overview = Bytes::from(overview.clone());
-        members.coaches().for_each(|conn| out.tell(conn, Told::State(overview.clone())));
+        members.coaches().for_each(|conn| out.tell(conn, Delivery::State(overview.clone())));
     }
     screens.standings = Bytes::from(standings.clone());
-    members.boards().for_each(|conn| out.tell(conn, Told::State(standings.clone())));
+    members.boards().for_each(|conn| out.tell(conn, Delivery::State(standings.clone())));
 }
 
 /// The memory of what all have, emptied; new memory if somebody does not have it yet.
@@ -230,7 +230,7 @@ fn to_athletes(
             if has.iter().any(|(_, has)| matches!(has, ForAthlete::Own))
                 && let Some(own) = core.own(*athlete)
             {
-                out.tell(conn, Told::State(text(&ServerMsg::Own(own))));
+                out.tell(conn, Delivery::State(text(&ServerMsg::Own(own))));
             }
             continue;
         };
@@ -257,7 +257,7 @@ fn to_athletes(
 fn acknowledge(out: &mut dyn Outbound, conn: ConnId, ack: Ack, answer: &mut Vec<u8>) {
     answer.clear();
     write(answer, &ServerMsg::Ack(ack));
-    out.tell(conn, Told::Own(str::from_utf8(answer).expect(IS_TEXT)));
+    out.tell(conn, Delivery::Own(str::from_utf8(answer).expect(IS_TEXT)));
 }
 
 impl ForAthlete {
@@ -278,12 +278,12 @@ impl ForAthlete {
 
 fn to_coach(members: &Members, msg: &ServerMsg, out: &mut dyn Outbound) {
     let msg = text(msg);
-    members.coaches().for_each(|conn| out.tell(conn, Told::Shared(&msg)));
+    members.coaches().for_each(|conn| out.tell(conn, Delivery::Shared(&msg)));
 }
 
 fn tell_all(out: &mut dyn Outbound, conn: ConnId, texts: &[Utf8Bytes]) {
     for text in texts {
-        out.tell(conn, Told::Shared(text));
+        out.tell(conn, Delivery::Shared(text));
     }
 }
 

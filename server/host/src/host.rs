@@ -22,20 +22,20 @@ use crate::{
     delivery::{self, Screens},
     members::{ConnId, Members},
     moment::{Moment, Now},
-    outbound::{Entrance, Outbound, Remark, Told, say, text},
+    outbound::{Delivery, Entrance, Outbound, Remark, say, text},
     planted::Fault,
     record::{Holder, Record},
     refusals::Refusals,
     requests::Requests,
-    said::{Greeting, Reopening, Said, Settings},
+    said::{Greeting, Reopening, Said, Setup},
     seats::Ids,
-    secret::Chance,
+    secret::RandomBits,
 };
 
 /// One session's rules between its connections and its core.
 #[derive(Debug)]
 pub struct Host {
-    pub(crate) settings: Settings,
+    pub(crate) settings: Setup,
     pub(crate) core: Session,
     /// The instant of the last record.
     last: At,
@@ -55,7 +55,7 @@ pub struct Host {
 impl Host {
     /// The host of a session as its journal has it.
     #[must_use]
-    pub fn open(settings: Settings, core: Session) -> Host {
+    pub fn open(settings: Setup, core: Session) -> Host {
         Host {
             last: core.now(),
             members: Members::awaiting(core.leader()),
@@ -142,13 +142,13 @@ impl Host {
         &mut self,
         now: Now,
         said: Said,
-        chance: &mut dyn Chance,
+        chance: &mut dyn RandomBits,
         batch: &mut Batch,
         out: &mut dyn Outbound,
     ) {
         match said {
             Said::Hello(greeting) if !self.may_come(now, greeting.holder) => {
-                out.tell(greeting.conn, Told::Close(Close::TooSlow));
+                out.tell(greeting.conn, Delivery::Close(Close::TooSlow));
             }
             Said::Hello(greeting) => {
                 self.comes(now, &greeting, batch, out);
@@ -217,7 +217,7 @@ impl Host {
 
     /// Whether a connection may give an order. It leads from then on, after a crash as well.
     fn leads(&mut self, now: Now, conn: ConnId, batch: &mut Batch) -> bool {
-        let leads = self.members.command.leads(conn) || self.has(Fault::TwoLeaders);
+        let leads = self.members.lead.leads(conn) || self.has(Fault::TwoLeaders);
         if leads {
             self.note_leader(now, conn, batch);
         }
@@ -226,14 +226,14 @@ impl Host {
 
     fn note_leader(&mut self, now: Now, conn: ConnId, batch: &mut Batch) {
         let device = self.members.device(conn);
-        if let Some(device) = self.members.command.newly_led_by(device) {
+        if let Some(device) = self.members.lead.newly_led_by(device) {
             self.input(now, Input::TookCommand { device }, batch);
         }
     }
 
     fn tell_command(&self, out: &mut dyn Outbound) {
         for conn in self.members.coaches() {
-            say(out, conn, &ServerMsg::InCommand { yes: self.members.command.is_of(conn) });
+            say(out, conn, &ServerMsg::InCommand { yes: self.members.lead.is_of(conn) });
         }
     }
 
@@ -266,9 +266,9 @@ impl Host {
                 }
                 // Who is not there any more asks again.
                 Step::Joined { conn, joined } => {
-                    out.tell(conn, Told::Entrance(Ok(Entrance::Open(joined))));
+                    out.tell(conn, Delivery::Entrance(Ok(Entrance::Open(joined))));
                 }
-                Step::LetIn { waits, joined } => out.tell(waits, Told::Decided(Ok(joined))),
+                Step::LetIn { waits, joined } => out.tell(waits, Delivery::Decided(Ok(joined))),
                 Step::Told { conn, command, told } => {
                     if let Some(told) = told {
                         say(out, conn, &told);
@@ -283,7 +283,7 @@ impl Host {
 
     fn send_away(&mut self, now: Now, holder: Holder, but: ConnId, out: &mut dyn Outbound) {
         for conn in self.members.send_away(holder, but, now.moment) {
-            out.tell(conn, Told::Close(Close::WrongSecret));
+            out.tell(conn, Delivery::Close(Close::WrongSecret));
         }
     }
 
@@ -307,7 +307,7 @@ impl Host {
     pub fn tell_later(&mut self, now: Now, out: &mut dyn Outbound) {
         if let Some(requests) = self.requests.news(now.moment) {
             let told = text(&ServerMsg::Requests { requests });
-            self.members.coaches().for_each(|conn| out.tell(conn, Told::Shared(&told)));
+            self.members.coaches().for_each(|conn| out.tell(conn, Delivery::Shared(&told)));
         }
     }
 
@@ -375,7 +375,7 @@ impl Host {
             Holder::Athlete(_) => false,
         };
         if full {
-            return out.tell(conn, Told::Close(Close::RoleFull));
+            return out.tell(conn, Delivery::Close(Close::RoleFull));
         }
         // The order that made this secret was refused, or a newer one has just taken its place.
         let unknown = you.is_some_and(|you| !self.core.knows(you));
@@ -390,12 +390,12 @@ impl Host {
             // A record that is damaged may have made the seat.
             let lost = unknown && !self.core.damage().is_empty();
             let why = if lost { Close::RecordsLost } else { Close::WrongSecret };
-            return out.tell(conn, Told::Close(why));
+            return out.tell(conn, Delivery::Close(why));
         }
         let others = self.members.coaches().collect::<Vec<_>>();
         let entered = self.members.enter(conn, holder, hello.device);
         if let Some(replaced) = entered.replaced {
-            out.tell(replaced, Told::Close(Close::Replaced));
+            out.tell(replaced, Delivery::Close(Close::Replaced));
         }
         if entered.command_changed {
             // The one that comes is told by its welcome.
@@ -419,7 +419,7 @@ impl Host {
             speed: self.settings.speed,
             role,
             you,
-            in_command: self.members.command.is_of(conn),
+            in_command: self.members.lead.is_of(conn),
             last_event: view.last_event,
             durable: you.zip(hello.run).map(|(you, run)| self.core.durable(you, run)),
             closed: view.closed,
@@ -437,7 +437,7 @@ impl Host {
             },
             damage: view.damage,
         };
-        out.tell(conn, Told::Welcome(text(&ServerMsg::Welcome(Box::new(welcome)))));
+        out.tell(conn, Delivery::Welcome(text(&ServerMsg::Welcome(Box::new(welcome)))));
         delivery::missed(&self.core, conn, hello.last_event, viewer, out);
     }
 }

@@ -11,10 +11,11 @@
 //! sockets, and another with lost messages, deaths and broken disks, and both run the same rules.
 
 mod batch;
-mod command;
 mod damage;
 mod delivery;
 mod host;
+mod lead;
+mod lead;
 pub mod limits;
 mod members;
 mod moment;
@@ -31,8 +32,8 @@ pub use batch::Batch;
 pub use host::Host;
 pub use members::ConnId;
 pub use moment::{Moment, Now};
-pub use outbound::{Entrance, Outbound, Remark, Told, text};
+pub use outbound::{Delivery, Entrance, Outbound, Remark, text};
 pub use planted::Fault;
 pub use record::{Damage, Grant, Holder, Record};
-pub use said::{Greeting, NoMore, Reopening, Said, Settings};
-pub use secret::{Chance, SECRET_BYTES, Secret, SecretHash};
+pub use said::{Greeting, NoMore, Reopening, Said, Setup};
+pub use secret::{RandomBits, SECRET_BYTES, Secret, SecretHash};

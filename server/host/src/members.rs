@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::ids::{AthleteId, DeviceId};
 
-use crate::{command::Command, moment::Moment, record::Holder};
+use crate::{lead::Lead, moment::Moment, record::Holder};
 
 /// Number of a connection, never used twice by one process.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -33,7 +33,7 @@ pub(crate) struct Members {
     athletes: BTreeMap<AthleteId, (ConnId, Option<DeviceId>)>,
     /// Which athlete a connection is; one that was replaced is not here any more.
     rowing: BTreeMap<ConnId, AthleteId>,
-    pub(crate) command: Command,
+    pub(crate) lead: Lead,
     /// When a new secret took the place of the old one.
     renewed: BTreeMap<Holder, Moment>,
 }
@@ -41,7 +41,7 @@ pub(crate) struct Members {
 impl Members {
     /// Nobody is connected; the device that led last finds the command again.
     pub(crate) fn awaiting(leader: Option<DeviceId>) -> Members {
-        Members { command: Command::awaiting(leader), ..Members::default() }
+        Members { lead: Lead::awaiting(leader), ..Members::default() }
     }
 
     /// A connection comes in. Of an athlete the newer connection wins, and so it does of the device in command.
@@ -54,9 +54,9 @@ impl Members {
         let mut entered = Entered::default();
         match holder {
             Holder::Coach => {
-                let is_leader = |(conn, _): &(&ConnId, _)| self.command.is_of(**conn);
+                let is_leader = |(conn, _): &(&ConnId, _)| self.lead.is_of(**conn);
                 let commander = self.coaches.iter().find(is_leader).and_then(|(_, device)| *device);
-                entered.command_changed = self.command.comes(conn, device, commander);
+                entered.command_changed = self.lead.comes(conn, device, commander);
                 self.coaches.insert(conn, device);
             }
             Holder::Board => {
@@ -83,14 +83,14 @@ impl Members {
         let left = self.coaches.remove(&conn).flatten();
         // The one that has been here longest has the smallest number.
         let next = self.coaches.keys().next().copied();
-        self.command.goes(conn, left, next)
+        self.lead.goes(conn, left, next)
     }
 
     /// A device of the coach takes command; false if it has gone meanwhile.
     pub(crate) fn take_command(&mut self, conn: ConnId) -> bool {
         let is_here = self.coaches.contains_key(&conn);
         if is_here {
-            self.command.take(conn);
+            self.lead.take(conn);
         }
         is_here
     }

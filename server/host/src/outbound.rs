@@ -15,7 +15,7 @@ use crate::members::ConnId;
 /// Where it goes. A number that nobody has any more is told nothing.
 pub trait Outbound {
     /// One thing for one connection; what is said to one arrives in this order.
-    fn tell(&mut self, to: ConnId, told: Told<'_>);
+    fn tell(&mut self, to: ConnId, told: Delivery<'_>);
 
     /// Something for whoever runs the server.
     fn remark(&mut self, remark: Remark);
@@ -23,7 +23,7 @@ pub trait Outbound {
 
 /// One thing for one connection.
 #[derive(Debug)]
-pub enum Told<'a> {
+pub enum Delivery<'a> {
     /// The first message to a connection that is welcome.
     Welcome(Utf8Bytes),
     /// A message that many share.
@@ -107,5 +107,5 @@ pub fn text(msg: &ServerMsg) -> Utf8Bytes {
 pub(crate) fn say(out: &mut dyn Outbound, to: ConnId, msg: &ServerMsg) {
     let text = text(msg);
     let counts = matches!(msg, ServerMsg::Refused { .. });
-    out.tell(to, if counts { Told::Refused(&text) } else { Told::Own(&text) });
+    out.tell(to, if counts { Delivery::Refused(&text) } else { Delivery::Own(&text) });
 }

@@ -27,10 +27,10 @@ use crate::{
 
 /// Of each athlete who has said something that counts.
 #[derive(Debug, Default)]
-pub(crate) struct Refusals(BTreeMap<AthleteId, Said>);
+pub(crate) struct Refusals(BTreeMap<AthleteId, Budgets>);
 
 #[derive(Debug)]
-struct Said {
+struct Budgets {
     /// Refusals by the core.
     refused: Allowance<Moment>,
     /// Targets, readiness, consent and the like.
@@ -42,8 +42,8 @@ struct Said {
 }
 
 impl Refusals {
-    fn of(&mut self, athlete: AthleteId, (now, speed): (Moment, u32)) -> &mut Said {
-        self.0.entry(athlete).or_insert_with(|| Said {
+    fn of(&mut self, athlete: AthleteId, (now, speed): (Moment, u32)) -> &mut Budgets {
+        self.0.entry(athlete).or_insert_with(|| Budgets {
             refused: Allowance::new(WRITTEN_REFUSALS_MAX, WRITTEN_REFUSALS_MAX / 60.0, now),
             changes: Allowance::new(CHANGES_MAX, f64::from(speed), now),
             readings: 0,

@@ -14,7 +14,7 @@ use crate::{
     limits::{REQUESTS_MAX, REQUESTS_OF_ONE_NAME},
     members::ConnId,
     moment::Moment,
-    outbound::{Entrance, Outbound, Told},
+    outbound::{Delivery, Entrance, Outbound},
     said::NoMore,
     secret::SecretHash,
 };
@@ -83,7 +83,7 @@ impl Requests {
             if let Some(before) = known.waits.replace(conn) {
                 // Two connections that wait for one answer would ask in turns for ever.
                 let says = "This device waits on a newer connection.".to_owned();
-                out.tell(before, Told::Decided(Err(Refusal { why: Why::NotNow, says })));
+                out.tell(before, Delivery::Decided(Err(Refusal { why: Why::NotNow, says })));
             }
             return Ok(entrance(known));
         }
@@ -162,7 +162,7 @@ impl Requests {
         }
         if let Some(waits) = waits {
             // Who has gone meanwhile hears it on asking again.
-            out.tell(waits, Told::Decided(Err(turned_away(&asking.name))));
+            out.tell(waits, Delivery::Decided(Err(turned_away(&asking.name))));
         }
     }
 

@@ -18,7 +18,7 @@ use crate::{
 
 /// What a host is told once.
 #[derive(Clone, Debug)]
-pub struct Settings {
+pub struct Setup {
     /// Athletes in the session, at most.
     pub athletes: usize,
     /// Devices of the coach, at most.

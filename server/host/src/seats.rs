@@ -19,12 +19,12 @@ use crate::{
     host::{Host, refuse},
     members::ConnId,
     moment::Now,
-    outbound::{Outbound, Told, say},
+    outbound::{Delivery, Outbound, say},
     planted::Fault,
     record::{Grant, Holder},
     requests::Asking,
     said::Greeting,
-    secret::{Chance, Secret, SecretHash},
+    secret::{RandomBits, Secret, SecretHash},
 };
 
 /// Secrets of one seat that live beside each other because answers to `join` were lost. With one more, the older ones end.
@@ -86,7 +86,7 @@ impl Host {
         now: Now,
         conn: ConnId,
         add: AddAthletes,
-        chance: &mut dyn Chance,
+        chance: &mut dyn RandomBits,
         batch: &mut Batch,
         out: &mut dyn Outbound,
     ) {
@@ -129,7 +129,7 @@ impl Host {
         now: Now,
         conn: ConnId,
         link: NewLink,
-        chance: &mut dyn Chance,
+        chance: &mut dyn RandomBits,
         batch: &mut Batch,
         out: &mut dyn Outbound,
     ) {
@@ -152,7 +152,7 @@ impl Host {
         now: Now,
         conn: ConnId,
         link: NewBoardLink,
-        chance: &mut dyn Chance,
+        chance: &mut dyn RandomBits,
         batch: &mut Batch,
     ) {
         let NewBoardLink { command } = link;
@@ -170,7 +170,7 @@ impl Host {
         now: Now,
         conn: ConnId,
         link: NewCoachLink,
-        chance: &mut dyn Chance,
+        chance: &mut dyn RandomBits,
         batch: &mut Batch,
     ) {
         let NewCoachLink { command } = link;
@@ -213,7 +213,7 @@ impl Host {
         now: Now,
         conn: ConnId,
         join: Join,
-        chance: &mut dyn Chance,
+        chance: &mut dyn RandomBits,
         batch: &mut Batch,
         out: &mut dyn Outbound,
     ) {
@@ -230,7 +230,7 @@ impl Host {
                     let says =
                         "This device has asked for its seat too often; wait a minute.".to_owned();
                     let refusal = Refusal { why: Why::Limit, says };
-                    return out.tell(conn, Told::Entrance(Err(refusal)));
+                    return out.tell(conn, Delivery::Entrance(Err(refusal)));
                 }
                 let again = self.again.entry(athlete).or_default();
                 *again += 1;
@@ -243,17 +243,17 @@ impl Host {
         }
         match self.core.way_in(&join.name).and_then(|way| self.has_room(way, &join.name, batch)) {
             // Nobody waits for the answer any more: they will try again.
-            Err(refusal) => out.tell(conn, Told::Entrance(Err(refusal))),
+            Err(refusal) => out.tell(conn, Delivery::Entrance(Err(refusal))),
             Ok(Way::Ask(athlete)) => {
                 let Join { name, join, from, .. } = join;
                 let (Some(id), Some(known_by)) = (join, known_by) else {
-                    return out.tell(conn, Told::Entrance(Err(cannot_ask(&name))));
+                    return out.tell(conn, Delivery::Entrance(Err(cannot_ask(&name))));
                 };
                 let id = SecretHash::of(&id);
                 let asking = Asking { id, known_by, name, athlete, from, at: now.at };
                 let request = new_request(chance);
                 let entrance = self.requests.ask(asking, conn, request, out);
-                out.tell(conn, Told::Entrance(entrance));
+                out.tell(conn, Delivery::Entrance(entrance));
             }
             Ok(way @ (Way::New | Way::Seat(_))) => {
                 let athlete = if let Way::Seat(athlete) = way {
@@ -295,7 +295,7 @@ impl Host {
         now: Now,
         conn: ConnId,
         let_in: LetIn,
-        chance: &mut dyn Chance,
+        chance: &mut dyn RandomBits,
         batch: &mut Batch,
         out: &mut dyn Outbound,
     ) {
@@ -374,7 +374,7 @@ impl Host {
     }
 
     /// An identity that comes after those before it: whoever lists athletes by it has them as they were entered or came.
-    fn new_athlete(&mut self, at: At, chance: &mut dyn Chance) -> AthleteId {
+    fn new_athlete(&mut self, at: At, chance: &mut dyn RandomBits) -> AthleteId {
         self.ids.next(self.settings.created_unix_ms.saturating_add(at.0), chance)
     }
 }
@@ -391,7 +391,7 @@ impl Ids {
     /// So many are told apart in one millisecond; the next is of the millisecond after it.
     const IN_ONE_MS: u16 = 1 << 12;
 
-    fn next(&mut self, unix_ms: u64, chance: &mut dyn Chance) -> AthleteId {
+    fn next(&mut self, unix_ms: u64, chance: &mut dyn RandomBits) -> AthleteId {
         if unix_ms > self.unix_ms {
             (self.unix_ms, self.count) = (unix_ms, 0);
         } else if self.count == Ids::IN_ONE_MS {
@@ -407,7 +407,7 @@ impl Ids {
     }
 }
 
-fn new_request(chance: &mut dyn Chance) -> RequestId {
+fn new_request(chance: &mut dyn RandomBits) -> RequestId {
     let mut bits = [0; 16];
     chance.fill(&mut bits);
     RequestId(Builder::from_random_bytes(bits).into_uuid())
@@ -427,7 +427,7 @@ fn cannot_ask(name: &str) -> Refusal {
     Refusal { why: Why::NotNow, says }
 }
 
-fn grant(athlete: AthleteId, name: &str, chance: &mut dyn Chance, batch: &mut Batch) -> Joined {
+fn grant(athlete: AthleteId, name: &str, chance: &mut dyn RandomBits, batch: &mut Batch) -> Joined {
     let secret = Secret::drawn(chance);
     batch.grant.push(Grant { hash: secret.hash(), holder: Holder::Athlete(athlete) });
     Joined { athlete, name: name.to_owned(), secret: secret.reveal() }

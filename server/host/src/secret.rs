@@ -10,7 +10,7 @@ use sha2::{Digest, Sha256};
 pub const SECRET_BYTES: usize = 24;
 
 /// Random bits from outside: of the operating system, or of a seed where a life is to be lived again.
-pub trait Chance {
+pub trait RandomBits {
     /// Fills all of it.
     fn fill(&mut self, bytes: &mut [u8]);
 }
@@ -28,7 +28,7 @@ impl Secret {
 
     /// A new one.
     #[must_use]
-    pub fn drawn(chance: &mut dyn Chance) -> Secret {
+    pub fn drawn(chance: &mut dyn RandomBits) -> Secret {
         let mut bits = [0; SECRET_BYTES];
         chance.fill(&mut bits);
         Secret::of(bits)

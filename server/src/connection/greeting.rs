@@ -35,7 +35,7 @@ use crate::{
     outbox::{Outbox, Outgoing},
     registry::{Handle, Registry},
     secret::{SecretHash, new_secret, random_code},
-    session::{ConnId, Event, Greeting, NoMore},
+    session::{Arrival, ConnId, Event, NoMore},
     shares::Guest,
 };
 
@@ -271,7 +271,7 @@ where
         let (outbox, out) = Outbox::new(role, socket.line.clone(), server.clock);
         let (clock, welcomed) = oneshot::channel();
         let (holder, device, hello) = (held.holder, hello.device, hello.clone());
-        let greeting = Box::new(Greeting { conn, asked, holder, opens, hello, outbox, clock });
+        let greeting = Box::new(Arrival { conn, asked, holder, opens, hello, outbox, clock });
         if handle.inbox.send(Event::Hello(greeting)).await.is_err() {
             continue;
         }

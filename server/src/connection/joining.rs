@@ -26,7 +26,7 @@ use crate::{
     Server,
     limits::{JOIN_ID, SAID_AGAIN_AFTER},
     registry::{Handle, Registry},
-    session::{ConnId, Entrance, Event, NoMore},
+    session::{Admission, ConnId, Event, NoMore},
     shares::Guest,
 };
 
@@ -123,8 +123,8 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
             continue;
         }
         match entrance.await {
-            Ok(Ok(Entrance::Open(joined))) => return said(Ok(joined)),
-            Ok(Ok(Entrance::Asked { request, waiting, decided })) => {
+            Ok(Ok(Admission::Open(joined))) => return said(Ok(joined)),
+            Ok(Ok(Admission::Asked { request, waiting, decided })) => {
                 let said = server.clock.instant();
                 let waits = Waits { join, waiting, conn, request, decided, handle, said };
                 return Ok(Came::Waits(Box::new(waits)));

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use thole_host::{Batch, Fault, Holder, Host, Record, Secret, SecretHash, Settings};
+use thole_host::{Batch, Fault, Holder, Host, Record, Secret, SecretHash, Setup};
 use thole_piece::{Input, Session};
 use thole_protocol::{
     ids::{AthleteId, RunId},
@@ -57,7 +57,7 @@ pub(super) fn first_secret(holder: Holder) -> String {
     Secret::of([number; thole_host::SECRET_BYTES]).reveal()
 }
 
-pub(super) fn opened(settings: &Settings, disk: &Disk, fault: Option<Fault>) -> Host {
+pub(super) fn opened(settings: &Setup, disk: &Disk, fault: Option<Fault>) -> Host {
     let mut host = Host::open(settings.clone(), replayed(disk));
     if let Some(fault) = fault {
         host.plant(fault);

@@ -141,7 +141,7 @@ impl Dial {
 /// Random bits of a seed, where the server has those of its system.
 pub(super) struct Bits(pub(super) Chance);
 
-impl thole_host::Chance for Bits {
+impl thole_host::RandomBits for Bits {
     fn fill(&mut self, bytes: &mut [u8]) {
         for eight in bytes.chunks_mut(8) {
             let bits = self.0.bits().to_le_bytes();
@@ -172,8 +172,8 @@ impl Post {
 }
 
 impl Outbound for Post {
-    fn tell(&mut self, to: ConnId, told: thole_host::Told<'_>) {
-        use thole_host::Told as Host;
+    fn tell(&mut self, to: ConnId, told: thole_host::Delivery<'_>) {
+        use thole_host::Delivery as Host;
         match told {
             Host::Welcome(text) => self.msg(to, &text),
             Host::Shared(text) => self.msg(to, text),

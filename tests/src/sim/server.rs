@@ -8,7 +8,7 @@ use std::{
 use thole::chance::Chance;
 use thole_host::{
     Batch, ConnId, Fault, Greeting, Holder, Host, Moment, Now, Outbound, Record, Remark, Reopening,
-    SecretHash, Settings,
+    SecretHash, Setup,
 };
 use thole_piece::{Input, Session, session::Viewer};
 use thole_protocol::{
@@ -46,7 +46,7 @@ pub(super) enum Crash {
 pub(super) struct Server {
     pub(super) disk: Disk,
     host: Host,
-    settings: Settings,
+    settings: Setup,
     /// Planted into each host.
     fault: Option<Fault>,
     bits: Bits,
@@ -123,7 +123,7 @@ impl Server {
         let command = CommandId(Uuid::from_u128(1));
         let inputs = [created, Input::AthletesAdded { command, athletes }];
         disk.append(&inputs.map(|input| Record { at: At(0), input }));
-        let settings = Settings {
+        let settings = Setup {
             // As many as will come, and not one more.
             athletes: life.athletes.len() + usize::from(life.absent.is_some()),
             coaches: 8,
@@ -233,7 +233,7 @@ impl Server {
                 Said::Hello(hello) => match self.greeting(now, conn, hello) {
                     Some(greeting) => thole_host::Said::Hello(Box::new(greeting)),
                     None => {
-                        post.tell(conn, thole_host::Told::Close(Close::WrongSecret));
+                        post.tell(conn, thole_host::Delivery::Close(Close::WrongSecret));
                         continue;
                     }
                 },

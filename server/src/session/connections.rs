@@ -2,36 +2,36 @@
 
 use std::{collections::HashMap, sync::Arc};
 
-use thole_host::{ConnId, Moment, Outbound, Remark, Told};
+use thole_host::{ConnId, Delivery, Moment, Outbound, Remark};
 use thole_protocol::{ids::SessionId, refusal::Refusal, server_msg::Joined};
 use tokio::{sync::oneshot, time::Instant};
 
-use super::Entrance;
+use super::Admission;
 use crate::{Server, clock::SessionClock, forecasts, outbox::Outbox};
 
 /// A connection that is in, or about to be.
-struct Line {
+struct Connected {
     outbox: Outbox,
     /// Gets the session's clock with the welcome; `None` from then on.
     welcome: Option<oneshot::Sender<SessionClock>>,
 }
 
 /// Where what is told goes to.
-pub(super) struct Lines {
+pub(super) struct Connections {
     server: Arc<Server>,
     session: SessionId,
     clock: SessionClock,
-    lines: HashMap<ConnId, Line>,
+    connected: HashMap<ConnId, Connected>,
     /// Who waits for the answer to `join` …
-    joining: HashMap<ConnId, oneshot::Sender<Result<Entrance, Refusal>>>,
+    joining: HashMap<ConnId, oneshot::Sender<Result<Admission, Refusal>>>,
     /// … and who for the coach's word.
     waiting: HashMap<ConnId, oneshot::Sender<Result<Joined, Refusal>>>,
 }
 
-impl Lines {
-    pub(super) fn new(server: Arc<Server>, session: SessionId, clock: SessionClock) -> Lines {
-        let (lines, joining, waiting) = (HashMap::new(), HashMap::new(), HashMap::new());
-        Lines { server, session, clock, lines, joining, waiting }
+impl Connections {
+    pub(super) fn new(server: Arc<Server>, session: SessionId, clock: SessionClock) -> Connections {
+        let (connected, joining, waiting) = (HashMap::new(), HashMap::new(), HashMap::new());
+        Connections { server, session, clock, connected, joining, waiting }
     }
 
     /// The session's clock was set: those who are welcomed from now on go by it.
@@ -46,37 +46,37 @@ impl Lines {
         outbox: Outbox,
         welcome: oneshot::Sender<SessionClock>,
     ) {
-        self.lines.insert(conn, Line { outbox, welcome: Some(welcome) });
+        self.connected.insert(conn, Connected { outbox, welcome: Some(welcome) });
     }
 
     /// Somebody joins by code.
     pub(super) fn joins(
         &mut self,
         conn: ConnId,
-        answer: oneshot::Sender<Result<Entrance, Refusal>>,
+        answer: oneshot::Sender<Result<Admission, Refusal>>,
     ) {
         self.joining.insert(conn, answer);
     }
 
     /// A connection has ended, or waits no more.
     pub(super) fn ends(&mut self, conn: ConnId) {
-        self.lines.remove(&conn);
+        self.connected.remove(&conn);
         self.waiting.remove(&conn);
     }
 
     /// What one connection is told by.
     pub(super) fn outbox(&self, conn: ConnId) -> Option<&Outbox> {
-        self.lines.get(&conn).map(|line| &line.outbox)
+        self.connected.get(&conn).map(|line| &line.outbox)
     }
 
     fn entrance(&mut self, conn: ConnId, entrance: Result<thole_host::Entrance, Refusal>) {
         let Some(answer) = self.joining.remove(&conn) else { return };
         let entrance = entrance.map(|entrance| match entrance {
-            thole_host::Entrance::Open(joined) => Entrance::Open(joined),
+            thole_host::Entrance::Open(joined) => Admission::Open(joined),
             thole_host::Entrance::Asked { request, waiting } => {
                 let (waits, decided) = oneshot::channel();
                 self.waiting.insert(conn, waits);
-                Entrance::Asked { request, waiting, decided }
+                Admission::Asked { request, waiting, decided }
             }
         });
         // Who is not there any more asks again.
@@ -84,50 +84,50 @@ impl Lines {
     }
 }
 
-impl Outbound for Lines {
-    fn tell(&mut self, to: ConnId, told: Told<'_>) {
+impl Outbound for Connections {
+    fn tell(&mut self, to: ConnId, told: Delivery<'_>) {
         match told {
-            Told::Entrance(entrance) => return self.entrance(to, entrance),
-            Told::Decided(decided) => {
+            Delivery::Entrance(entrance) => return self.entrance(to, entrance),
+            Delivery::Decided(decided) => {
                 if let Some(waits) = self.waiting.remove(&to) {
                     // Who has gone meanwhile hears it on asking again.
                     drop(waits.send(decided));
                 }
                 return;
             }
-            Told::Welcome(_)
-            | Told::Shared(_)
-            | Told::Own(_)
-            | Told::Refused(_)
-            | Told::State(_)
-            | Told::Missed(_)
-            | Told::Close(_) => {}
+            Delivery::Welcome(_)
+            | Delivery::Shared(_)
+            | Delivery::Own(_)
+            | Delivery::Refused(_)
+            | Delivery::State(_)
+            | Delivery::Missed(_)
+            | Delivery::Close(_) => {}
         }
-        let Some(line) = self.lines.get_mut(&to) else { return };
+        let Some(line) = self.connected.get_mut(&to) else { return };
         match told {
-            Told::Welcome(text) => {
+            Delivery::Welcome(text) => {
                 line.outbox.queue(text);
                 if let Some(welcome) = line.welcome.take() {
                     // A connection that has gone meanwhile will say so itself.
                     let _ = welcome.send(self.clock);
                 }
             }
-            Told::Shared(text) => line.outbox.queue(text.clone()),
-            Told::Own(text) => line.outbox.queue(text),
-            Told::Refused(text) => {
+            Delivery::Shared(text) => line.outbox.queue(text.clone()),
+            Delivery::Own(text) => line.outbox.queue(text),
+            Delivery::Refused(text) => {
                 line.outbox.note_refusal();
                 line.outbox.queue(text);
             }
-            Told::State(text) => line.outbox.state(text),
-            Told::Missed(texts) => line.outbox.catch_up(texts),
-            Told::Close(why) => {
+            Delivery::State(text) => line.outbox.state(text),
+            Delivery::Missed(texts) => line.outbox.catch_up(texts),
+            Delivery::Close(why) => {
                 line.outbox.close(why);
                 // Who was never welcomed will not say that they have left.
                 if line.welcome.is_some() {
-                    self.lines.remove(&to);
+                    self.connected.remove(&to);
                 }
             }
-            Told::Entrance(_) | Told::Decided(_) => {}
+            Delivery::Entrance(_) | Delivery::Decided(_) => {}
         }
     }
 
