@@ -52,6 +52,29 @@ pub struct JournalArgs {
 pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String> {
     let told = |error: &dyn std::fmt::Display| format!("{error}.");
     let journal = SqliteJournal::open_read_only(&args.data).map_err(|error| told(&error))?;
+    let Checked { is_whole, sessions, records } = wrong(&journal, out).await?;
+    let mut say = |line: String| writeln!(out, "{line}").map_err(|error| told(&error));
+    if is_whole {
+        say(format!("{sessions} sessions, {records} records: all as they were written."))?;
+    } else {
+        say("What is whole is used all the same, and phones that still have their strokes send them again when they \
+             come back. Keep a copy of the folder, look at the disk, and where the file itself is damaged go on with \
+             what `thole-server salvage` makes of it, or with a backup."
+            .to_owned())?;
+    }
+    Ok(is_whole)
+}
+
+/// How much of a journal there is.
+struct Checked {
+    is_whole: bool,
+    sessions: usize,
+    records: usize,
+}
+
+/// Says what is wrong with a journal, a line each.
+async fn wrong(journal: &SqliteJournal, out: &mut dyn Write) -> Result<Checked, String> {
+    let told = |error: &dyn std::fmt::Display| format!("{error}.");
     let mut is_whole = true;
     let mut say = |line: String| writeln!(out, "{line}").map_err(|error| told(&error));
     for page in journal.pages().await.map_err(|error| told(&error))? {
@@ -74,33 +97,39 @@ pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String
             say(format!("Session {} ({}): {damage}", row.code.as_str(), row.session))?;
         }
     }
-    if is_whole {
-        say(format!("{} sessions, {records} records: all as they were written.", sessions.len()))?;
-    } else {
-        say("What is whole is used all the same, and phones that still have their strokes send them again when they \
-             come back. Keep a copy of the folder, look at the disk, and where the file itself is damaged go on with \
-             what `thole-server salvage` makes of it, or with a backup."
-            .to_owned())?;
-    }
-    Ok(is_whole)
+    Ok(Checked { is_whole, sessions: sessions.len(), records })
 }
 
-/// Saves what can be read of a damaged journal into a new file, and says whether that was all of it. It is done when
-/// everything that can be read is saved, however much that is; `check` tells what is missing.
+/// Saves what can be read of a damaged journal into a new file, and says what is missing there. It is done when
+/// everything that can be read is saved, however much that is.
 ///
 /// # Errors
 /// One sentence: there is no journal, or the new file is there already or cannot be written.
-pub fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), String> {
+pub async fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), String> {
     let lost = SqliteJournal::salvage(&args.data, &args.out)?;
     let told = |error: std::io::Error| format!("{error}.");
     for what in &lost {
         writeln!(out, "{what}").map_err(told)?;
     }
+    // Rows that are gone break nothing when they are read: only the journal's own tags and its witness miss them.
+    let copy =
+        SqliteJournal::open_copy(&args.out, &args.data).map_err(|error| format!("{error}."))?;
+    let Checked { is_whole, sessions, records } = wrong(&copy, out).await?;
+    drop(copy);
     let file = args.out.display();
-    let says =
-        if lost.is_empty() { "everything: all rows could be read" } else { "what could be read" };
-    writeln!(out, "{file} has {says}; `thole-server check` on its folder says what is missing or damaged in it.")
-        .map_err(told)
+    if is_whole && lost.is_empty() {
+        let says = format!(
+            "{file} has everything: {sessions} sessions, {records} records, all as they were written."
+        );
+        return writeln!(out, "{says}").map_err(told);
+    }
+    SqliteJournal::note_lost(&args.out)?;
+    writeln!(
+        out,
+        "{file} has what could be read, {sessions} sessions and {records} records; what stands above is missing or damaged in it. \
+         Phones that still have their strokes send them again when they come back."
+    )
+    .map_err(told)
 }
 
 /// Prints the records of a session.

@@ -107,9 +107,7 @@ fn main() -> ExitCode {
         Task::Replay(args) => logs::begin("info", LogFormat::Text).and_then(|()| replay(&args)),
         Task::Fit(args) => logs::begin("info", LogFormat::Text).and_then(|()| fit(&args)),
         Task::Check(args) => check(&args),
-        Task::Salvage(args) => {
-            inspect::salvage(&args, &mut std::io::stdout().lock()).map(|()| ExitCode::SUCCESS)
-        }
+        Task::Salvage(args) => salvage(&args),
         Task::Journal(args) => journal(&args),
         Task::Backup(args) => backup::backup(&args).map(told),
         Task::Restore(args) => backup::restore(&args).map(told),
@@ -158,6 +156,12 @@ fn code(is_well: bool) -> ExitCode {
 #[tokio::main(flavor = "current_thread")]
 async fn check(args: &CheckArgs) -> Result<ExitCode, String> {
     inspect::check(args, &mut std::io::stdout().lock()).await.map(code)
+}
+
+#[tokio::main(flavor = "current_thread")]
+async fn salvage(args: &SalvageArgs) -> Result<ExitCode, String> {
+    inspect::salvage(args, &mut std::io::stdout().lock()).await?;
+    Ok(ExitCode::SUCCESS)
 }
 
 #[tokio::main(flavor = "current_thread")]

@@ -15,7 +15,6 @@ mod damage;
 mod delivery;
 mod host;
 mod lead;
-mod lead;
 pub mod limits;
 mod members;
 mod moment;

@@ -118,10 +118,17 @@ impl SqliteJournal {
     /// # Errors
     /// There is no journal, or it is of a newer version.
     pub fn open_read_only(data: &Path) -> Result<SqliteJournal, JournalError> {
-        let file = data.join("thole.db");
+        SqliteJournal::open_copy(&data.join("thole.db"), data)
+    }
+
+    /// Opens a copy of the journal in `data` to read it, and holds it against what that journal's witness has seen.
+    ///
+    /// # Errors
+    /// As `open_read_only`.
+    pub fn open_copy(file: &Path, data: &Path) -> Result<SqliteJournal, JournalError> {
         let read =
             |error: rusqlite::Error| JournalError::Read(format!("{}: {error}", file.display()));
-        let mut reader = Connection::open_with_flags(&file, READ_ONLY).map_err(read)?;
+        let mut reader = Connection::open_with_flags(file, READ_ONLY).map_err(read)?;
         if version(&reader)? == FIRST {
             // Whoever only reads changes nothing: what it would become is read instead.
             let mut new = Connection::open_in_memory().map_err(read)?;
@@ -175,10 +182,24 @@ impl SqliteJournal {
         made.map_err(|error| told(&error))?;
         let mut new = Connection::open(out).map_err(|error| told(&error))?;
         let missing = salvage::copy(&old, &mut new).map_err(|error| told(&error))?;
-        if !missing.is_empty() {
-            lost::note(&new, Clock::new(1).unix_ms()).map_err(|error| told(&error))?;
+        drop(new);
+        let (witness, folder) = (data.join("witness"), out.parent().unwrap_or(Path::new("")));
+        // A server that is started on the new file misses what the old one's witness has seen.
+        if out.file_name().is_some_and(|name| name == "thole.db") && witness.exists() {
+            let copied = std::fs::copy(&witness, folder.join("witness"));
+            copied.map_err(|error| told(&error))?;
         }
         Ok(missing)
+    }
+
+    /// Notes in a file that was salvaged that something is missing: links that it does not know may have been good ones.
+    ///
+    /// # Errors
+    /// One sentence: it cannot be written.
+    pub fn note_lost(file: &Path) -> Result<(), String> {
+        let told = |error: rusqlite::Error| format!("{}: {error}.", file.display());
+        let connection = Connection::open(file).map_err(told)?;
+        lost::note(&connection, Clock::new(1).unix_ms()).map_err(told)
     }
 
     fn write(&self, change: Change) -> Answer<u64> {
