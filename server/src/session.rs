@@ -118,11 +118,14 @@ pub struct Arrival {
 pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, JournalError> {
     let tenure = server.journal.take(row.session).await?;
     let (core, found) = opening::replay(&server, row.session).await?;
-    let (position, damage) = (found.next, found.damage);
+    let (position, mut damage) = (found.next, found.damage);
     let made = Reckoned { at: At(0), unix_ms: row.created_unix_ms, uptime: None };
     let reckoned = server.journal.reckoned(row.session).await?;
     let (clock, trust) =
         SessionClock::open(server.clock, reckoned.as_ref().unwrap_or(&made), core.now());
+    if damage.is_empty() && core.is_under_way() {
+        damage.extend(opening::put_back(&server, &row, (core.now(), position)).await?);
+    }
     let (inbox, events) = mpsc::channel(INBOX_MAX);
     let (alive, ended) = watch::channel(());
     let urgent = Arc::new(Notify::new());

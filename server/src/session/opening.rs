@@ -6,12 +6,12 @@ use std::{
 };
 
 use thole_piece::{Output, Session as Core};
-use thole_protocol::ids::SessionId;
+use thole_protocol::{ids::SessionId, units::At};
 use tokio::task::spawn_blocking;
 
 use crate::{
     Server,
-    journal::{Found, JournalError, Record, Slice},
+    journal::{Damage, Found, JournalError, LOST, Record, SessionRow, Slice},
 };
 
 /// So many sessions are computed again at once; on the class that waits for its session, many others are not to wait.
@@ -69,4 +69,24 @@ fn rebuilt(slices: &Receiver<Slice>) -> Result<Core, u64> {
         }
     }
     Ok(core)
+}
+
+/// A copy of the journal was put in its place, or its end was lost, after the last record of a session in which a piece is
+/// under way: what was written in between (calls, signals of repeats, orders) is in nobody's hands, however whole the copy is.
+pub(super) async fn put_back(
+    server: &Server,
+    row: &SessionRow,
+    (last, position): (At, u64),
+) -> Result<Option<Damage>, JournalError> {
+    let noted = server.journal.kept(LOST).await?.and_then(|unix_ms| unix_ms.parse::<u64>().ok());
+    let last_unix_ms = row.created_unix_ms.saturating_add(last.0 / u64::from(server.clock.speed()));
+    Ok(noted.filter(|noted| *noted >= last_unix_ms).map(|_| Damage {
+        from: position,
+        to: position,
+        what: "and what followed it: an older copy of the journal took its place".to_owned(),
+        since: last,
+        until: None,
+        whose: Vec::new(),
+        only_strokes: false,
+    }))
 }

@@ -278,6 +278,26 @@ async fn a_lost_end_is_told_and_its_positions_are_not_used_again() {
     assert_eq!(ana.hears("welcome").await["durable"]["through_seq"], json!(STROKES - 3));
 }
 
+/// Every record of the copy is as it was written, and what was ordered since it was made is in none.
+#[tokio::test]
+async fn a_copy_that_was_put_back_in_mid_piece_is_told_and_marks_what_is_under_way() {
+    let evening = Evening::rowed().await;
+    // As it was a few strokes before the end.
+    evening.change(&format!("DELETE FROM record WHERE position > {} - 6", evening.last));
+    fs::remove_file(evening.folder.path().join("witness")).unwrap();
+    let gym = evening.gym().await;
+    gym.server.journal.keep(LOST, now_unix_ms().to_string()).await.unwrap();
+    evening.stop(gym).await;
+    for opening in 1..=2 {
+        let gym = evening.gym().await;
+        let (says, results) = told(&gym.coach().await.hears("welcome").await);
+        assert_eq!((says.len(), results.len()), (1, 0), "opening {opening}: {says:?}");
+        assert!(says[0].contains("orders may be among it"), "{says:?}");
+        assert_eq!(kinds(evening.folder.path(), "damaged").await, 1, "opening {opening}");
+        evening.stop(gym).await;
+    }
+}
+
 /// Neither the file nor its witness knows of the end; the device does.
 #[tokio::test]
 async fn a_device_that_was_acknowledged_more_than_is_there_is_a_witness() {
