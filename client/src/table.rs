@@ -188,7 +188,7 @@ pub fn notice_text(notice: &Notice, names: &BTreeMap<AthleteId, String>) -> Stri
             pace(before_per_500m_ms)
         ),
         About::TargetFarOff { target, heading } => format!(
-            "is heading for {}, far from the target of {}: is it the right one?",
+            "is heading for {}, far from the target of {}; ask whether that is the right one",
             target_text(heading),
             target_text(target)
         ),

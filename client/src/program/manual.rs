@@ -18,5 +18,8 @@ pub(crate) fn pages(program: Command, folder: &Path) -> Result<(), String> {
 /// Writes what a shell completes the program's words by.
 pub(crate) fn completions(mut program: Command, shell: Shell, out: &mut dyn Write) {
     let name = program.get_name().to_owned();
-    clap_complete::generate(shell, &mut program, name, out);
+    let mut script = Vec::new();
+    clap_complete::generate(shell, &mut program, name, &mut script);
+    // Whoever reads only its beginning has read enough.
+    let _ = out.write_all(&script);
 }

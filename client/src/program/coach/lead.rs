@@ -35,6 +35,7 @@ const HELP: &str = "\
   call Sit tall for 10 strokes [--to all|behind|team:NAME|NAME,NAME] [--spoken \"...\"]
   take-back            the last call
   pieces 6x350m/1:15   aim NAME 1:58.4/500m   add NAME --team T   ranking share|amount
+  let-in NAME, turn-away NAME, joining guests|asked|trusted, change NAME …, remove NAME
   status, take-command, quit; any of them with --help says more";
 
 /// One typed line.

@@ -93,6 +93,8 @@ pub(crate) struct Telling<'a> {
     save_to: PathBuf,
     /// Where what was rowed is saved already.
     saved_in: Option<PathBuf>,
+    /// Why the connection was lost, as it was told last; `None` until it is, and again with the next welcome.
+    lost_by: Option<String>,
     mirror: Option<Mirror>,
     go: Option<At>,
     /// Which of `COUNTS` comes next.
@@ -116,6 +118,7 @@ impl<'a> Telling<'a> {
             speed,
             save_to,
             saved_in: None,
+            lost_by: None,
             mirror: None,
             go: None,
             counted: 0,
@@ -173,7 +176,10 @@ impl<'a> Telling<'a> {
 
     pub(crate) fn told(&mut self, told: &Told, pending: u32) {
         match told {
-            Told::Welcome(welcome, resumed) => self.welcome(welcome, *resumed, pending),
+            Told::Welcome(welcome, resumed) => {
+                self.lost_by = None;
+                self.welcome(welcome, *resumed, pending);
+            }
             Told::Event(event) => self.event(event),
             Told::Own(own) => self.own(own),
             Told::RefusedSamples(refused) => {
@@ -188,8 +194,10 @@ impl<'a> Telling<'a> {
             Told::Lost { says, again_in, .. } => {
                 let again_in_ms = u64::try_from(again_in.as_millis()).unwrap_or(u64::MAX);
                 let line = json!({"event": "lost", "says": says, "again_in_ms": again_in_ms});
+                // A server that is away for an hour is asked hundreds of times: a person is told once.
+                let is_new = self.lost_by.replace(says.clone()).as_ref() != Some(says);
                 self.common.tell(line, || {
-                    Some(format!("{says} Row on: everything is kept and sent later."))
+                    is_new.then(|| format!("{says} Row on: everything is kept and sent later."))
                 });
             }
             Told::Ended(_) => {}
