@@ -173,7 +173,7 @@ fn two_machines_that_stand_still_row_nothing_by_taking_turns() {
         recording.add(At(100_000), other, &[sample(at + 1_000, 1_085, 190)]);
     }
     let points = recording.points();
-    let (first, last) = (points[0], points[59]);
+    let (first, last) = (points[0], points[points.len() - 1]);
     assert!(last.dm - first.dm <= 85, "{} dm of machines 8.5 m apart", last.dm - first.dm);
     let strokes = last.strokes_milli - first.strokes_milli;
     assert!(strokes <= 180_000, "{strokes} thousandths of a stroke");
@@ -213,4 +213,69 @@ fn a_counter_that_trembles_is_not_rowed_on() {
     assert_eq!(track.rowed_at(), Some(38_800.0));
     let shown = track.progress().map(|row| row.dm);
     assert_eq!(shown, Some(1_159.0), "and yet every decimetre is shown");
+}
+
+/// Whoever has stopped is not finished by packets that were held up on their way.
+#[test]
+fn packets_that_come_late_row_nothing() {
+    let mut samples = vec![shown(1, 9_000, 1_000)];
+    samples.extend(
+        (2..).zip(1..=40).map(|(seq, nth)| shown(seq, 10_000 + nth * 1_000, 1_000 + nth * 40)),
+    );
+    // Every fifth shows what the machine showed three seconds before.
+    for sample in samples.iter_mut().skip(5).step_by(5) {
+        sample.distance_dm -= 120;
+    }
+    // Then the machine stands, and two more come late.
+    samples.extend((42..).zip(41..=60).map(|(seq, nth)| {
+        let late = nth == 52 || nth == 55;
+        shown(seq, 10_000 + nth * 1_000, 2_600 - if late { 30 } else { 0 })
+    }));
+    let mut recording = Recording::default();
+    recording.add(At(100_000), RUN, &samples);
+    let points = recording.points();
+    assert_eq!(points.last().map(|point| point.dm), Some(2_600));
+    let work = Extent::Time { time_ms: Millis(60_000) };
+    let repeats = [Repeat { work, rest_ms: Millis(0) }];
+    let rule = Rule {
+        repeats: &repeats,
+        clock: StartClock::CommonGo,
+        repeat_start: RepeatStart::CommonSignal,
+        starts: &[At(10_000)],
+        until: None,
+    };
+    let mut track = Track::default();
+    track.advance(0, &points, rule, |_, _| {});
+    assert!(track.rowed_at().is_some_and(|at| at <= 51_000.0), "{:?}", track.rowed_at());
+    assert_eq!(track.finish(rule, At(100_000)).map(|finish| finish.dm), Some(1_600.0));
+}
+
+/// A second device that says the same does not make a moving machine stand: the start lies between two samples as before.
+#[test]
+fn the_same_reports_by_two_devices_give_the_same_result() {
+    let strokes: Vec<Sample> = (1..=30)
+        .map(|nth| {
+            let at = i64::from(nth);
+            shown(nth, 4_600 + at * 2_000, 100 + at * 80)
+        })
+        .collect();
+    let finish = |devices: &[RunId]| {
+        let mut recording = Recording::default();
+        for run in devices {
+            recording.add(At(200_000), *run, &strokes);
+        }
+        let work = Extent::Time { time_ms: Millis(30_000) };
+        let repeats = [Repeat { work, rest_ms: Millis(0) }];
+        let rule = Rule {
+            repeats: &repeats,
+            clock: StartClock::CommonGo,
+            repeat_start: RepeatStart::CommonSignal,
+            starts: &[At(15_000)],
+            until: None,
+        };
+        let mut track = Track::default();
+        track.advance(0, &recording.points(), rule, |_, _| {});
+        track.finish(rule, At(200_000)).unwrap().dm.round()
+    };
+    assert_eq!(finish(&[RUN]), finish(&[RUN, RunId(Uuid::from_u128(9))]));
 }

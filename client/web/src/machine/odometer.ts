@@ -68,7 +68,7 @@ export class Odometer<R extends Report> {
     return [...(jumped === null ? [] : [jumped]), ...since.flatMap((suspect) => this.take(suspect))];
   }
 
-  /** Null when the report is further than anybody rows. */
+  /** Null when the report is further than anybody rows, or further back than a reset explains. */
   #step(report: R, jumped: boolean): Joined<R> | null {
     const last = this.#last;
     if (last === null) {
@@ -79,7 +79,9 @@ export class Odometer<R extends Report> {
     const ms = Math.max(report.ms, last.ms);
     const fell = Math.max(0, last.distance_dm - report.distance_dm);
     const clockFell = last.elapsed_ms != null && report.elapsed_ms != null && report.elapsed_ms < last.elapsed_ms;
-    const reset = fell > JITTER_DM || (clockFell && fell > 0);
+    const reset = beganAtZero(report, ms - last.ms) && (fell > JITTER_DM || (clockFell && fell > 0));
+    // A report that was held up, or a counter that trembles. A counter that has jumped for good is joined up soon.
+    if (fell > JITTER_DM && !reset && !jumped) return null;
     const joined = reset || jumped;
     const offsetBefore = this.#offsetDm;
     if (joined) this.#offsetDm = last.distance_dm + this.#offsetDm - countsFrom(report, ms - last.ms, jumped);
@@ -134,8 +136,17 @@ export class Odometer<R extends Report> {
 
 /** What of the new counter was there when it was joined: nothing, when by its own clock the machine began at zero since. */
 function countsFrom(report: Report, gapMs: number, jumped: boolean): number {
-  const fromZero = report.elapsed_ms != null && report.elapsed_ms <= gapMs + FROM_ZERO_SLACK_MS;
-  return jumped || !fromZero ? report.distance_dm : 0;
+  return jumped || !clockFromZero(report, gapMs) ? report.distance_dm : 0;
+}
+
+/** Whether the machine can have begun at zero within this time: by its own clock, or because nobody rows further than what it shows. */
+function beganAtZero(report: Report, gapMs: number): boolean {
+  return clockFromZero(report, gapMs) || report.distance_dm <= SPEED_MAX_DM_A_MS * (gapMs + FROM_ZERO_SLACK_MS);
+}
+
+/** Whether the machine's own clock says that it began at zero within this time. */
+function clockFromZero({ elapsed_ms }: Report, gapMs: number): boolean {
+  return elapsed_ms != null && elapsed_ms <= gapMs + FROM_ZERO_SLACK_MS;
 }
 
 /** How much the machine's clock is behind this device's; null without one. */

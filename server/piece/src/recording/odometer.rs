@@ -12,11 +12,15 @@ use crate::limits;
 const SPEED_OVER_MS: u64 = 1_500;
 /// Points that a speed is judged against, at most: more than a device may record at once.
 const NEAR: usize = 512;
+/// Reports of one machine are at least so far apart: four times a second.
+const SAME_REPORT_MS: u64 = 200;
 /// The longest delay of a report that is believed (own choice): how far the machine's clock may run ahead of the session's,
 /// in all, since it was joined.
 const LATE_MS: i64 = 2_000;
 /// A counter that falls by no more than this is a rounding of the machine, not a reset.
 const JITTER_DM: u32 = 20;
+/// Clocks of whole seconds, and reports that were a while on their way.
+const FROM_ZERO_SLACK_MS: u64 = 2_000;
 /// So many samples in a row that are impossible only against the one before them, and possible among
 /// themselves, mean that the machine's counter has jumped: they are joined up like a reset.
 const JUMP_AFTER: u8 = 3;
@@ -69,8 +73,12 @@ impl Odometer {
         raw.heard = raw.heard.max(last.heard);
         let fell = last.dm.saturating_sub(raw.dm);
         let clock_fell = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if b < a);
-        let reset = fell > JITTER_DM || (clock_fell && fell > 0);
+        let reset = began_at_zero(&last, &raw) && (fell > JITTER_DM || (clock_fell && fell > 0));
         let jumped = self.jumps.contains(&(run, raw.seq));
+        if fell > JITTER_DM && !reset && !jumped {
+            // A report that was held up, or a counter that trembles. A counter that has jumped for good is joined up soon.
+            return self.suspect(run, raw);
+        }
         let joined = reset || jumped;
         if joined {
             self.join(&last, &raw, jumped);
@@ -106,7 +114,10 @@ impl Odometer {
         let gap = raw.heard.saturating_sub(last.heard);
         let strokes_milli = self.strokes(&last, &raw, gap, reset && own.is_none(), points);
         let before = points.last().map_or(dm, |point| point.dm);
-        let moving = u64::from(dm - before) * 1000 > gap.saturating_mul(5) && dm > before;
+        let rows = u64::from(dm - before) * 1000 > gap.saturating_mul(5) && dm > before;
+        // The same report once more, by another device, says nothing new.
+        let is_same = dm == before && gap < SAME_REPORT_MS;
+        let moving = rows || (is_same && points.last().is_some_and(|point| point.moving));
         let rates = points.last().map_or(Rates::default(), |point| point.rates);
         points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli, rates) });
         self.last = Some(raw);
@@ -131,7 +142,7 @@ impl Odometer {
         // A machine that began at zero after the last sample, by its own clock: all that it counted was rowed in
         // the gap. Without a clock nothing tells how much was counted before it was heard again, so metres count
         // from there: that somebody could have rowed them in the gap proves nothing.
-        let from_zero = raw.elapsed.is_some_and(|elapsed| u64::from(elapsed) <= gap + 2_000);
+        let from_zero = clock_from_zero(raw, gap);
         let counts_from = if jumped || !from_zero { i64::from(raw.dm) } else { 0 };
         self.offset_dm = so_far - counts_from;
     }
@@ -201,6 +212,19 @@ impl Odometer {
         let milli = gap.min(10_000) * rate / 120;
         before.saturating_add(u32::try_from(milli).unwrap_or(u32::MAX))
     }
+}
+
+/// Whether the machine can have begun at zero between these two samples: by its own clock, or because nobody rows further
+/// than what it shows in that time.
+fn began_at_zero(last: &Raw, raw: &Raw) -> bool {
+    let gap = raw.heard.saturating_sub(last.heard);
+    let most_dm = limits::SPEED_MAX / 100.0 * (gap + FROM_ZERO_SLACK_MS) as f64;
+    clock_from_zero(raw, gap) || f64::from(raw.dm) <= most_dm
+}
+
+/// Whether the machine's own clock says that it began at zero within this time.
+fn clock_from_zero(raw: &Raw, gap: u64) -> bool {
+    raw.elapsed.is_some_and(|elapsed| u64::from(elapsed) <= gap + FROM_ZERO_SLACK_MS)
 }
 
 /// How much the machine's clock is behind the session's; `None` without one.
