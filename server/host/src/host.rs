@@ -1,6 +1,6 @@
 //! The owner of a session, but for sockets, disk and clock: takes what is said, and tells what became of it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 use thole_piece::{Input, Output, Session, piece::Piece, session::Viewer, settled::Settled};
 use thole_protocol::{
@@ -32,6 +32,9 @@ use crate::{
     secret::RandomBits,
 };
 
+/// So many are remembered: a client says an order again within seconds.
+const TAKEN_MAX: usize = 64;
+
 /// One session's rules between its connections and its core.
 #[derive(Debug)]
 pub struct Host {
@@ -48,6 +51,8 @@ pub struct Host {
     pub(crate) again: BTreeMap<AthleteId, u32>,
     pub(crate) refusals: Refusals,
     pub(crate) ids: Ids,
+    /// By what command was taken last: said again after a lost answer, it takes nothing from whoever leads since.
+    taken: VecDeque<CommandId>,
     #[cfg(feature = "planted")]
     pub(crate) planted: Option<Fault>,
 }
@@ -67,6 +72,7 @@ impl Host {
             requests: Requests::default(),
             again: BTreeMap::new(),
             refusals: Refusals::default(),
+            taken: VecDeque::new(),
             #[cfg(feature = "planted")]
             planted: None,
         }
@@ -167,7 +173,13 @@ impl Host {
                 }
             }
             Said::Take(conn, TakeCommand { command }) => {
-                if self.members.take_command(conn) {
+                if self.taken.contains(&command) {
+                    batch.steps.push(Step::Told { conn, command, told: None });
+                } else if self.members.take_command(conn) {
+                    self.taken.push_back(command);
+                    if self.taken.len() > TAKEN_MAX {
+                        self.taken.pop_front();
+                    }
                     self.tell_command(out);
                     self.note_leader(now, conn, batch);
                     batch.steps.push(Step::Told { conn, command, told: None });
