@@ -50,9 +50,9 @@ pub const SPEEDS: usize = 20;
 
 /// Past results of one athlete: two years of one a week.
 pub const HISTORY_MAX: usize = 100;
-/// A false start can be called so long after the go.
+/// A false start can be called until this long after the go.
 pub const FALSE_START_MAX: Millis = Millis(30_000);
-/// Whose distance has not grown for so long while the device is heard has stopped: five of the slowest usual strokes.
+/// An athlete whose distance has not grown for this long, while the device is heard, has stopped: five of the slowest usual strokes.
 pub const STOPPED_AFTER: Millis = Millis(12_000);
 
 /// Faster than anybody rows, decimetres a second.

@@ -99,7 +99,7 @@ pub const OPENING_WAIT: Duration = Duration::from_secs(10);
 /// who they are.
 pub const STRANGER_WAIT: f64 = 0.8;
 
-/// Who has said nothing for so long gives way before those who have just come.
+/// A connection that has said nothing for this long gives way before those that have just come.
 pub const SILENT_AFTER: Duration = Duration::from_secs(1);
 
 /// Requests that are read at once; a crowd that comes in one moment waits unread, which takes no memory.

@@ -6,7 +6,7 @@ use crate::members::ConnId;
 
 /// The command over a session, as the journal has it and as the connections have it.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Lead {
+pub(crate) struct Leadership {
     /// The connection that leads; `None` until a device of the coach is here.
     conn: Option<ConnId>,
     /// The device that led when its connection was lost; it finds the command again if nobody has taken it, or led, since.
@@ -15,10 +15,10 @@ pub(crate) struct Lead {
     noted: Option<DeviceId>,
 }
 
-impl Lead {
+impl Leadership {
     /// Nobody is here; the device that led last, by the journal, finds the command again.
-    pub(crate) fn awaiting(leader: Option<DeviceId>) -> Lead {
-        Lead { conn: None, led_last: leader, noted: leader }
+    pub(crate) fn awaiting(leader: Option<DeviceId>) -> Leadership {
+        Leadership { conn: None, led_last: leader, noted: leader }
     }
 
     /// Whether this connection leads.

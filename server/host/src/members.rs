@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::ids::{AthleteId, DeviceId};
 
-use crate::{lead::Lead, moment::Moment, record::Holder};
+use crate::{lead::Leadership, moment::Moment, record::Holder};
 
 /// Number of a connection, never used twice by one process.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -33,7 +33,7 @@ pub(crate) struct Members {
     athletes: BTreeMap<AthleteId, (ConnId, Option<DeviceId>)>,
     /// Which athlete a connection is; one that was replaced is not here any more.
     rowing: BTreeMap<ConnId, AthleteId>,
-    pub(crate) lead: Lead,
+    pub(crate) lead: Leadership,
     /// When a new secret took the place of the old one.
     renewed: BTreeMap<Holder, Moment>,
 }
@@ -41,7 +41,7 @@ pub(crate) struct Members {
 impl Members {
     /// Nobody is connected; the device that led last finds the command again.
     pub(crate) fn awaiting(leader: Option<DeviceId>) -> Members {
-        Members { lead: Lead::awaiting(leader), ..Members::default() }
+        Members { lead: Leadership::awaiting(leader), ..Members::default() }
     }
 
     /// A connection comes in. Of an athlete the newer connection wins, and so it does of the device in command.

@@ -23,7 +23,7 @@ use crate::{
     track::{Finish, Row, Rule, Track},
 };
 
-/// Whose distance has not grown for so long, while the device is heard, has stopped: five of the
+/// An athlete whose distance has not grown for this long, while the device is heard, has stopped: five of the
 /// slowest usual strokes.
 pub(crate) const STOPPED_AFTER_MS: f64 = STOPPED_AFTER.0 as f64;
 /// Whoever is here begins within this after the go, or is not called; common practice, no source.

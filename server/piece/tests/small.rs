@@ -51,15 +51,8 @@ fn a_plan_or_a_history_that_nobody_needs_is_refused_however_long_it_is() {
 
 #[test]
 fn a_piece_by_time_is_told_in_quarters_of_its_time() {
-    let work = Extent::Time { time_ms: Millis(40_000) };
-    let repeats = [Repeat { work, rest_ms: Millis(0) }];
-    let rule = Rule {
-        repeats: &repeats,
-        clock: StartClock::CommonGo,
-        repeat_start: RepeatStart::CommonSignal,
-        starts: &[At(10_000)],
-        until: None,
-    };
+    let repeats = by_time(40_000);
+    let rule = rule(&repeats, &[At(10_000)]);
     // 4 m/s for twenty seconds, then 5 m/s.
     let sample = |nth: u32| Sample {
         seq: nth + 1,
@@ -158,6 +151,16 @@ fn what_was_shown_is_noted_at_a_quarter_half_and_three_quarters() {
     assert_eq!(marks.next(), None);
 }
 
+/// One stretch of this many milliseconds.
+fn by_time(ms: u32) -> [Repeat; 1] {
+    [Repeat { work: Extent::Time { time_ms: Millis(ms) }, rest_ms: Millis(0) }]
+}
+
+fn rule<'a>(repeats: &'a [Repeat], starts: &'a [At]) -> Rule<'a> {
+    let (clock, repeat_start) = (StartClock::CommonGo, RepeatStart::CommonSignal);
+    Rule { repeats, clock, repeat_start, starts, until: None }
+}
+
 /// A sample of a machine without a clock.
 fn shown(seq: u32, heard_ms: i64, distance_dm: i64) -> Sample {
     Sample { seq, heard_ms, distance_dm, ..Sample::default() }
@@ -199,15 +202,8 @@ fn a_counter_that_trembles_is_not_rowed_on() {
         .extend((14..).zip(1..=7).map(|(seq, nth)| shown(seq, 40_000 + nth * 4_000, 1_152 + nth)));
     let mut recording = Recording::default();
     recording.add(At(100_000), RUN, &samples);
-    let work = Extent::Time { time_ms: Millis(60_000) };
-    let repeats = [Repeat { work, rest_ms: Millis(0) }];
-    let rule = Rule {
-        repeats: &repeats,
-        clock: StartClock::CommonGo,
-        repeat_start: RepeatStart::CommonSignal,
-        starts: &[At(10_000)],
-        until: None,
-    };
+    let repeats = by_time(60_000);
+    let rule = rule(&repeats, &[At(10_000)]);
     let mut track = Track::default();
     track.advance(0, &recording.points(), rule, |_, _| {});
     assert_eq!(track.rowed_at(), Some(38_800.0));
@@ -235,15 +231,8 @@ fn packets_that_come_late_row_nothing() {
     recording.add(At(100_000), RUN, &samples);
     let points = recording.points();
     assert_eq!(points.last().map(|point| point.dm), Some(2_600));
-    let work = Extent::Time { time_ms: Millis(60_000) };
-    let repeats = [Repeat { work, rest_ms: Millis(0) }];
-    let rule = Rule {
-        repeats: &repeats,
-        clock: StartClock::CommonGo,
-        repeat_start: RepeatStart::CommonSignal,
-        starts: &[At(10_000)],
-        until: None,
-    };
+    let repeats = by_time(60_000);
+    let rule = rule(&repeats, &[At(10_000)]);
     let mut track = Track::default();
     track.advance(0, &points, rule, |_, _| {});
     assert!(track.rowed_at().is_some_and(|at| at <= 51_000.0), "{:?}", track.rowed_at());
@@ -264,15 +253,8 @@ fn the_same_reports_by_two_devices_give_the_same_result() {
         for run in devices {
             recording.add(At(200_000), *run, &strokes);
         }
-        let work = Extent::Time { time_ms: Millis(30_000) };
-        let repeats = [Repeat { work, rest_ms: Millis(0) }];
-        let rule = Rule {
-            repeats: &repeats,
-            clock: StartClock::CommonGo,
-            repeat_start: RepeatStart::CommonSignal,
-            starts: &[At(15_000)],
-            until: None,
-        };
+        let repeats = by_time(30_000);
+        let rule = rule(&repeats, &[At(15_000)]);
         let mut track = Track::default();
         track.advance(0, &recording.points(), rule, |_, _| {});
         track.finish(rule, At(200_000)).unwrap().dm.round()

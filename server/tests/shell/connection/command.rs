@@ -25,7 +25,7 @@ async fn three_devices_lead_one_commands_and_it_can_be_taken_over() {
     devices[1].say(prepare(3)).await;
     assert_eq!(devices[1].hears("done").await["command"], json!(Uuid::from_u128(2)));
     assert_eq!(devices[1].hears("done").await["command"], json!(Uuid::from_u128(3)));
-    // Said once more because the answer was lost, it takes nothing from whoever has taken command since.
+    // Repeated after a lost answer, it does not take command back from the device that has taken it since.
     devices[2].say(json!({"type": "take_command", "command": Uuid::from_u128(4)})).await;
     let done = |no| json!(Uuid::from_u128(no));
     while devices[2].hears("done").await["command"] != done(4) {}
