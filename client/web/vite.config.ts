@@ -56,8 +56,12 @@ function keeper(): Plugin {
   };
 }
 
+// A build speaks one language; `#texts` is its file.
+const language = process.env['THOLE_LANGUAGE'] ?? 'en';
+
 export default defineConfig({
   plugins: [svelte(), addresses(), keeper()],
+  resolve: { alias: { '#texts': new URL(`src/texts/${language}.ts`, import.meta.url).pathname } },
   build: {
     target: 'es2022',
     outDir: 'dist',

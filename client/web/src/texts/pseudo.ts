@@ -1,0 +1,34 @@
+// A language nobody speaks, made from the English texts: letters with accents, two fifths longer, right to left, in
+// brackets. What stays plain on a page built with it was not taken from `#texts`; what is cut or out of place would be in a
+// long language too. For tests alone: `THOLE_LANGUAGE=pseudo npm run build`.
+import * as english from './en';
+
+const PLAIN = 'abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ';
+const ACCENTED = 'àƀçđéƒǧħîĵķłɱñöþɋŕšŧüṽŵẋýžÀƁÇĐÉƑǦĦÎĴĶŁṀÑÖÞɊŔŠŦÜṼŴẊÝŽ';
+/** Languages with long words need about so much more room than English. */
+const LONGER = 0.4;
+
+/** `Start` is `⟦Šŧàŕŧ··⟧`. Keys of the keyboard stay as they are. */
+export function pseudo(text: string): string {
+  if (!/\p{Letter}/u.test(text)) return text;
+  const letters = [...ACCENTED];
+  const accented = text
+    .split(/(\[[^\]]+\])/)
+    .map((part) => (part.startsWith('[') ? part : [...part].map((letter) => letters[PLAIN.indexOf(letter)] ?? letter).join('')))
+    .join('');
+  return `⟦${accented}${'·'.repeat(Math.ceil(text.length * LONGER))}⟧`;
+}
+
+/** The same shape, every text of it changed; what a function says is changed when it says it. */
+function changed<T>(texts: T): T {
+  if (typeof texts === 'string') return pseudo(texts) as T;
+  if (typeof texts === 'function') return ((...told: unknown[]) => changed((texts as (...told: unknown[]) => unknown)(...told))) as T;
+  if (Array.isArray(texts)) return texts.map(changed) as T;
+  if (typeof texts === 'object' && texts !== null) return Object.fromEntries(Object.entries(texts).map(([name, text]) => [name, changed(text)])) as T;
+  return texts;
+}
+
+export const ui = changed(english.ui);
+export const athlete = changed(english.athlete);
+export const board = changed(english.board);
+export const coach = changed(english.coach);
