@@ -1,4 +1,5 @@
 // Three pages without a router; while you work, `/ws` is passed on to a server that runs beside.
+import { readFile } from 'node:fs/promises';
 import { svelte } from '@sveltejs/vite-plugin-svelte';
 import { defineConfig, type Plugin } from 'vite';
 
@@ -58,10 +59,37 @@ function keeper(): Plugin {
 
 // A build speaks one language; `#texts` is its file.
 const language = process.env['THOLE_LANGUAGE'] ?? 'en';
+const TEXTS = new URL(`src/texts/${language}.ts`, import.meta.url).pathname;
+
+/**
+ * All texts of a language stand in one file, but a page loads its own alone, and those of a seldom needed part with that
+ * part: whoever imports a section gets a module with nothing else in it.
+ */
+function sections(): Plugin {
+  return {
+    name: 'sections',
+    apply: 'build',
+    resolveId: {
+      order: 'pre',
+      handler: (source) => (source.startsWith('#texts?') ? { id: source.replace('#texts', TEXTS), moduleSideEffects: false } : null),
+    },
+    load: { handler: (id) => (id.startsWith(`${TEXTS}?`) ? readFile(TEXTS, 'utf8') : null) },
+    transform: {
+      order: 'post',
+      handler: (code) => {
+        if (!code.includes('#texts')) return null;
+        const split = code.replaceAll(/import\s*\{([^}]*)\}\s*from\s*['"]#texts['"];?/g, (_, named: string) =>
+          named.split(',').map((one) => one.trim()).filter((one) => one !== '').map((one) => `import { ${one} } from '#texts?${one.split(' ')[0]}';`).join(''),
+        );
+        return { code: split, map: null };
+      },
+    },
+  };
+}
 
 export default defineConfig({
-  plugins: [svelte(), addresses(), keeper()],
-  resolve: { alias: { '#texts': new URL(`src/texts/${language}.ts`, import.meta.url).pathname } },
+  plugins: [svelte(), addresses(), keeper(), sections()],
+  resolve: { alias: { '#texts': TEXTS } },
   build: {
     target: 'es2022',
     outDir: 'dist',
