@@ -32,3 +32,6 @@ export const ui = changed(english.ui);
 export const athlete = changed(english.athlete);
 export const board = changed(english.board);
 export const coach = changed(english.coach);
+export const coachPrepare = changed(english.coachPrepare);
+export const coachResults = changed(english.coachResults);
+export const coachKeys = changed(english.coachKeys);
