@@ -2,6 +2,7 @@
 //
 // What is said goes out on the connection that stands now or nowhere; whoever must be heard says it again
 // after the next welcome.
+import { ui } from '#texts';
 import { LIMITS } from '../../generated/known';
 import { decode, encode } from '../protocol/decode';
 import type {
@@ -169,7 +170,7 @@ export class Link {
       answers: [],
       restartMs: 0,
     };
-    this.#later(WELCOME_MS, () => this.#giveUp('The server did not answer in time.'));
+    this.#later(WELCOME_MS, () => this.#giveUp(ui.lost.noAnswer));
   }
 
   #greet(): void {
@@ -213,7 +214,7 @@ export class Link {
       this.#tell({ news: 'waiting', msg });
       this.#later(ASK_AGAIN_MS, () => {
         this.#greet();
-        this.#later(WELCOME_MS, () => this.#giveUp('The server did not answer in time.'));
+        this.#later(WELCOME_MS, () => this.#giveUp(ui.lost.noAnswer));
       });
     } else if (msg.type === 'refused') {
       // A name that is taken, a session that is not there: the person has to say it differently.
@@ -286,7 +287,7 @@ export class Link {
     if (connection === null) return;
     const nowMs = this.#ownMs();
     const silenceMs = Math.max(SILENCE_MS, SILENCE_LEAST_MS * this.#speed);
-    if (nowMs - connection.heardMs >= silenceMs) return this.#giveUp('Nothing was heard from the server for a while.');
+    if (nowMs - connection.heardMs >= silenceMs) return this.#giveUp(ui.lost.silent);
     if (nowMs >= connection.questionMs) {
       connection.questions += 1;
       connection.questionMs = nowMs + (connection.questions < QUESTIONS ? QUESTION_APART_MS : QUESTION_EVERY_MS);
@@ -310,7 +311,7 @@ export class Link {
     this.#connection = null;
     this.#callOff();
     if (this.#ended) return;
-    const says = reason === '' ? 'The connection to the server was lost.' : reason;
+    const says = reason === '' ? ui.lost.closed : reason;
     if (advice(code) === 'stop') {
       this.#ended = true;
       return this.#tell({ news: 'ended', says, code });

@@ -1,11 +1,15 @@
 // Everything the pages say, in English, one section a page. A sentence with a number or a name in it is a function that
 // takes them; how many there are decides the form by `plural`. `#texts` is this file, or that of the language a build is
-// made for: another language is another file of the same shape, and no page is touched.
-// In brackets stands a key of the keyboard: `hold [Space]` (`ui/Rich.svelte`). Times, paces, distances and margins come as
-// the trade writes them (`ui/format.ts`); numbers, names and lists are written here, as the language does.
+// made for: another language is another file of the same shape (`shape.ts`), and no page is touched.
+// Drawn by `ui/Rich.svelte`, what stands between asterisks is strong, and in brackets stands a key of the keyboard:
+// `*The piece has begun.* Hold [Space]`. Times, paces, distances and margins come as the trade writes them
+// (`ui/format.ts`); numbers, names and lists are written here, as the language does.
 import { pluralOf } from './plural';
 
 const LANGUAGE = 'en-GB';
+/** The language as browsers name it, and to which side it is written. */
+export const language = { tag: LANGUAGE, direction: 'ltr' } as const;
+
 const plural = /* @__PURE__ */ pluralOf(LANGUAGE);
 const conjunction = /* @__PURE__ */ new Intl.ListFormat(LANGUAGE, { type: 'conjunction' });
 const units = /* @__PURE__ */ new Intl.ListFormat(LANGUAGE, { type: 'unit' });
@@ -13,7 +17,59 @@ const numbers = /* @__PURE__ */ new Intl.NumberFormat(LANGUAGE, { maximumFractio
 const tenths = /* @__PURE__ */ new Intl.NumberFormat(LANGUAGE, { minimumFractionDigits: 1, maximumFractionDigits: 1 });
 
 /** Said by more than one page. */
-export const ui = {} as const;
+export const ui = {
+  phase: {
+    gathering: 'Getting ready',
+    armed: 'Ready to start',
+    counting: 'Starting in',
+    rowing: 'Rowing',
+    resting: 'Rest',
+    closing: 'Finishing',
+    finished: 'Finished',
+    stopped: 'Stopped by the coach',
+  },
+  doing: { away: 'away', here: 'here', rowing: 'rowing', stopped: 'stopped', finished: 'finished' },
+  outcome: {
+    finished: 'finished',
+    stopped: 'stopped',
+    unfinished: 'unfinished',
+    unheard: 'not heard to the end',
+    did_not_start: 'did not start',
+  },
+  pieceTitle: (title: string, piece: string) => `${title}, ${piece}`,
+  /** Which of some repeats, pages, strokes. */
+  nthOf: (nth: number, of: number) => `${numbers.format(nth)} of ${numbers.format(of)}`,
+  rehearsal: (speed: number) => `Rehearsal: ${numbers.format(speed)} times faster than real life`,
+  away: 'The server is away.',
+  comesBack: 'This page reconnects by itself.',
+  ended: 'Not connected any more.',
+  newer: '*There is a newer version of this page.* It loads when no piece is under way.',
+  hold: 'Hold for one second.',
+  noQr: 'The QR code could not be drawn; use the link.',
+  colours: 'Colours',
+  themes: { light: 'Light', dark: 'Dark', device: 'Same as this device' },
+  /** Why there is no connection, when the server has not said it. */
+  lost: {
+    noAnswer: 'The server did not answer in time.',
+    silent: 'Nothing was heard from the server for a while.',
+    closed: 'The connection to the server was lost.',
+  },
+} as const;
+
+/** What was typed cannot be read; the program for the command line says the same. */
+export const parse = {
+  noUnit: (typed: string) => `"${typed}" has no unit; for seconds type ${typed}s, or a time like 1:15.`,
+  time: (typed: string) => `"${typed}" is no time; type one like 1:15, 75s or 12min.`,
+  distance: (typed: string) => `"${typed}" is no distance; type one like 1700m or 5km.`,
+  target: (typed: string) => `"${typed}" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m).`,
+  extent: (typed: string) => `"${typed}" is neither a distance nor a time; type one like 350m or 4min.`,
+  piece: (typed: string) => `"${typed}" is no piece; type one like 1700m, 12min, 6x350m/1:15 or 3x4x500m/1:00/4:00.`,
+  mixed: (typed: string) => `"${typed}" mixes distances and times; a piece is all by distance or all by time.`,
+  tooMany: (typed: string, most: number) => `"${typed}" has more than ${numbers.format(most)} repeats; a piece has at most ${numbers.format(most)}.`,
+  nothing: (typed: string) => `"${typed}" repeats nothing; begin with 1x or more.`,
+  rests: (typed: string) => `"${typed}" has more rests than it needs; two are for sets, as in 3x4x500m/1:00/4:00.`,
+  noRest: (typed: string) => `"${typed}" has no rest; put it behind a slash, as in ${typed}/1:15.`,
+} as const;
 
 /** The athlete's page. */
 export const athlete = {} as const;

@@ -2,6 +2,7 @@
 // brackets. What stays plain on a page built with it was not taken from `#texts`; what is cut or out of place would be in a
 // long language too. For tests alone: `THOLE_LANGUAGE=pseudo npm run build`.
 import * as english from './en';
+import type { Texts } from './shape';
 
 const PLAIN = 'abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ';
 const ACCENTED = 'àƀçđéƒǧħîĵķłɱñöþɋŕšŧüṽŵẋýžÀƁÇĐÉƑǦĦÎĴĶŁṀÑÖÞɊŔŠŦÜṼŴẊÝŽ';
@@ -28,10 +29,12 @@ function changed<T>(texts: T): T {
   return texts;
 }
 
-export const ui = changed(english.ui);
-export const athlete = changed(english.athlete);
-export const board = changed(english.board);
-export const coach = changed(english.coach);
-export const coachPrepare = changed(english.coachPrepare);
-export const coachResults = changed(english.coachResults);
-export const coachKeys = changed(english.coachKeys);
+export const language: Texts<'language'> = { tag: 'en-GB', direction: 'rtl' };
+export const ui: Texts<'ui'> = changed(english.ui);
+export const parse: Texts<'parse'> = changed(english.parse);
+export const athlete: Texts<'athlete'> = changed(english.athlete);
+export const board: Texts<'board'> = changed(english.board);
+export const coach: Texts<'coach'> = changed(english.coach);
+export const coachPrepare: Texts<'coachPrepare'> = changed(english.coachPrepare);
+export const coachResults: Texts<'coachResults'> = changed(english.coachResults);
+export const coachKeys: Texts<'coachKeys'> = changed(english.coachKeys);

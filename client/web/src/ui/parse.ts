@@ -1,5 +1,6 @@
 // Times, distances, targets and pieces as people type them; the same that the program for the command line
 // reads. What cannot be read comes back as a sentence that says what to type.
+import { parse as says } from '#texts';
 import type { Extent, Repeat, Target } from '../protocol/decode';
 
 export type Read<Value> = { readonly ok: true; readonly value: Value } | { readonly ok: false; readonly says: string };
@@ -11,9 +12,9 @@ const U32_MAX = 4_294_967_295;
 /** `6:31.5`, `1:02:03`, `45s`, `12min`, `2min30s`; a bare number is no time. In milliseconds. */
 export function readTime(typed: string): Read<number> {
   const text = typed.trim();
-  if (/^\d+(\.\d+)?$/.test(text)) return no(`"${text}" has no unit; for seconds type ${text}s, or a time like 1:15.`);
+  if (/^\d+(\.\d+)?$/.test(text)) return no(says.noUnit(text));
   const seconds = text.includes(':') ? byColons(text) : byUnits(text);
-  if (seconds === null || seconds * 1_000 > U32_MAX) return no(`"${text}" is no time; type one like 1:15, 75s or 12min.`);
+  if (seconds === null || seconds * 1_000 > U32_MAX) return no(says.time(text));
   return yes(Math.round(seconds * 1_000));
 }
 
@@ -21,7 +22,7 @@ export function readTime(typed: string): Read<number> {
 export function readDistance(typed: string): Read<number> {
   const [, number, unit] = /^(\d+(?:\.\d+)?)(km|m)$/.exec(typed.trim()) ?? [];
   const dm = Number(number) * (unit === 'km' ? 10_000 : 10);
-  if (number === undefined || dm > U32_MAX) return no(`"${typed.trim()}" is no distance; type one like 1700m or 5km.`);
+  if (number === undefined || dm > U32_MAX) return no(says.distance(typed.trim()));
   return yes(Math.round(dm));
 }
 
@@ -29,7 +30,7 @@ export function readDistance(typed: string): Read<number> {
 export function readTarget(typed: string): Read<Target> {
   // Half of the world writes tenths behind a comma.
   const text = typed.trim().replace(/^(\d+(?::\d{2})+),(\d)/, '$1.$2');
-  const wrong = no(`"${text}" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m).`);
+  const wrong = no(says.target(text));
   const [, pace] = /^(.*)\/500m?$/.exec(text) ?? [];
   const time = readTime(pace ?? text);
   if (pace !== undefined) return time.ok ? yes({ want: 'pace', per_500m_ms: time.value }) : wrong;
@@ -44,7 +45,7 @@ export function readExtent(typed: string): Read<Extent> {
   if (distance.ok) return yes({ by: 'distance', distance_dm: distance.value });
   const time = readTime(typed);
   if (time.ok) return yes({ by: 'time', time_ms: time.value });
-  return no(`"${typed.trim()}" is neither a distance nor a time; type one like 350m or 4min.`);
+  return no(says.extent(typed.trim()));
 }
 
 /** `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`. */
@@ -54,10 +55,10 @@ export function readPiece(typed: string): Read<Repeat[]> {
     const group = readGroup(part.trim());
     if (!group.ok) return group;
     repeats.push(...group.value);
-    if (repeats.length > REPEATS_MAX) return no(`"${typed}" has more than ${REPEATS_MAX} repeats; a piece has at most ${REPEATS_MAX}.`);
+    if (repeats.length > REPEATS_MAX) return no(says.tooMany(typed, REPEATS_MAX));
   }
   if (new Set(repeats.map(({ work }) => work.by)).size > 1) {
-    return no(`"${typed}" mixes distances and times; a piece is all by distance or all by time.`);
+    return no(says.mixed(typed));
   }
   // Nothing comes after the last one.
   return yes(repeats.map((repeat, nth) => (nth === repeats.length - 1 ? { ...repeat, rest_ms: 0 } : repeat)));
@@ -65,15 +66,15 @@ export function readPiece(typed: string): Read<Repeat[]> {
 
 /** One part between two `+`. */
 function readGroup(part: string): Read<Repeat[]> {
-  const wrong = no(`"${part}" is no piece; type one like 1700m, 12min, 6x350m/1:15 or 3x4x500m/1:00/4:00.`);
+  const wrong = no(says.piece(part));
   const [head = '', ...slashed] = part.split('/');
   const factors = head.split(/[x×]/).map((factor) => factor.trim());
   const work = readExtent(factors.pop() ?? '');
   if (!work.ok || factors.length > 2 || factors.some((factor) => !/^\d{1,6}$/.test(factor))) return wrong;
   const counts = factors.map(Number);
   const [sets, each] = counts.length === 2 ? [counts[0] ?? 1, counts[1] ?? 1] : [1, counts[0] ?? 1];
-  if (sets * each === 0) return no(`"${part}" repeats nothing; begin with 1x or more.`);
-  if (sets * each > REPEATS_MAX) return no(`"${part}" has more than ${REPEATS_MAX} repeats; a piece has at most ${REPEATS_MAX}.`);
+  if (sets * each === 0) return no(says.nothing(part));
+  if (sets * each > REPEATS_MAX) return no(says.tooMany(part, REPEATS_MAX));
   const rests: number[] = [];
   for (const slash of slashed) {
     const rest = readTime(slash);
@@ -81,9 +82,9 @@ function readGroup(part: string): Read<Repeat[]> {
     rests.push(rest.value);
   }
   if (rests.length > 2 || (rests.length === 2 && sets === 1)) {
-    return no(`"${part}" has more rests than it needs; two are for sets, as in 3x4x500m/1:00/4:00.`);
+    return no(says.rests(part));
   }
-  if (sets * each > 1 && rests.length === 0) return no(`"${part}" has no rest; put it behind a slash, as in ${part}/1:15.`);
+  if (sets * each > 1 && rests.length === 0) return no(says.noRest(part));
   const [inside = 0, between = inside] = rests;
   return yes(
     Array.from({ length: sets * each }, (_, nth) => ({ work: work.value, rest_ms: (nth + 1) % each === 0 ? between : inside })),
@@ -109,6 +110,6 @@ function yes<Value>(value: Value): Read<Value> {
   return { ok: true, value };
 }
 
-function no(says: string): { readonly ok: false; readonly says: string } {
-  return { ok: false, says };
+function no(why: string): { readonly ok: false; readonly says: string } {
+  return { ok: false, says: why };
 }
