@@ -240,7 +240,7 @@ test('a screen is set once and remembered; the cursor is hidden; who wants less 
   await page.getByLabel('Diagonal in inches').fill('75');
   await page.getByLabel('Farthest reader in metres').fill('a mile');
   await page.getByLabel('Farthest reader in metres').press('Tab');
-  await page.getByRole('alert').getByText('A number from 0.5 to 30 is wanted.').waitFor(PATIENCE);
+  await page.getByRole('alert').getByText('Enter a number from 0.5 to 30.').waitFor(PATIENCE);
   await page.getByLabel('Farthest reader in metres').fill('4');
   await page.getByLabel('Farthest reader in metres').press('Tab');
   await shot(page, 'settings');

@@ -1,16 +1,14 @@
 // Keeps the screen on. A browser takes the lock away when the page is hidden, so it is asked for again.
+import { board } from '#texts';
 
 /** Whether the screen stays on by this page's doing; why not, in words, if it does not. */
 export type Awake = { readonly is: 'on' } | { readonly is: 'off'; readonly says: string };
-
-const INSECURE = 'This page may not keep the screen on, for it did not come over HTTPS. Switch off the sleep of the screen itself.';
-const UNABLE = 'This browser cannot keep the screen on. Switch off the sleep of the screen itself.';
 
 /** Tells how it stands now and whenever that changes; what it gives ends it. */
 export function stayAwake(page: Document, tell: (awake: Awake) => void): () => void {
   const { wakeLock } = navigator;
   if (wakeLock === undefined) {
-    tell({ is: 'off', says: window.isSecureContext ? UNABLE : INSECURE });
+    tell({ is: 'off', says: window.isSecureContext ? board.awake.unable : board.awake.insecure });
     return () => undefined;
   }
   let lock: WakeLockSentinel | null = null;
@@ -23,9 +21,9 @@ export function stayAwake(page: Document, tell: (awake: Awake) => void): () => v
       lock = got;
       if (ended) return void got.release();
       tell({ is: 'on' });
-      got.onrelease = () => tell({ is: 'off', says: 'The screen may go off while this page is hidden.' });
+      got.onrelease = () => tell({ is: 'off', says: board.awake.hidden });
     } catch (error) {
-      tell({ is: 'off', says: `The browser does not keep the screen on (${String(error)}).` });
+      tell({ is: 'off', says: board.awake.refused(String(error)) });
     }
   }
 

@@ -8,16 +8,3 @@ export function readiness({ doing, machine }: AthleteView): Readiness {
   if (doing === 'away') return 'away';
   return machine === null ? 'here' : 'linked';
 }
-
-export function readinessText(readiness: Readiness, count = 1): string {
-  switch (readiness) {
-    case 'linked':
-      return count === 1 ? 'machine linked' : 'machines linked';
-    case 'here':
-      return 'here';
-    case 'away':
-      return 'not here yet';
-    default:
-      return readiness satisfies never;
-  }
-}

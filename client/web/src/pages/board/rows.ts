@@ -1,4 +1,5 @@
 // The rows of the board: everybody against their own target, while it is rowed and when it is over.
+import { board } from '#texts';
 import type { AthleteResult, AthleteView, Extent, Line, PieceView, Target } from '../../protocol/decode';
 import type { Session } from '../../session/reduce';
 import type { Guess } from '../../ui/chance';
@@ -124,7 +125,7 @@ export function teamRows(session: Session): readonly BoardRow[] {
       name: team,
       place: place === null ? '' : String(place),
       side: guess === null ? 'none' : sideOf(guess),
-      finish: `best ${counted}`,
+      finish: board.best(counted),
       margin: margin === null ? '' : marginText(margin, ranking),
       guess,
       quiet: place === null,
@@ -166,7 +167,7 @@ function finishText(finish: Target, settled: boolean): string {
 
 /** Why there is no margin, in a word. */
 function withoutMargin(line: Line): string {
-  if (line.doing === 'rowing') return line.not_heard ? 'not heard' : '';
+  if (line.doing === 'rowing') return line.not_heard ? board.notHeard : '';
   return line.doing === 'away' ? '' : doingText(line.doing);
 }
 

@@ -51,7 +51,7 @@ test('a screen that is too small for the distance shows letters as large as it c
   expect(fit).toMatchObject({ perPage: 6, pages: 2 });
   // Letters as wide as half of the screen allows, 60 px, are 16 minutes of arc from this far; by the definition above.
   expect(fit.farM).toBeCloseTo((60 * 0.668 * ((13 * 25.4 * 16) / Math.sqrt(337) / 1_920)) / (16 * 0.2909), 2);
-  expect(tooFar(sight, fit.farM)).toBe('The letters are as large as they can be: read them from 1.2 m or nearer, or take a larger screen.');
+  expect(tooFar(sight, fit.farM)).toBe('The letters are as large as they can be: read them from 1.2 m or nearer, or use a larger screen.');
 });
 
 test.each([TV, { width: 1280, height: 720 }])('the usual screen is large enough for the usual distance, in the results too', (frame) => {

@@ -3,6 +3,8 @@
 // ISO 9241-303: a capital of 16 minutes of arc at the least, 20 are better. A capital is 0.668 of the
 // size of this font.
 
+import { board } from '#texts';
+
 /** The screen, and the farthest who reads it. */
 export interface Sight {
   readonly diagonalIn: number;
@@ -90,5 +92,5 @@ export function rows(sight: Sight, frame: Frame, heightPx: number, people: numbe
 export function tooFar({ distanceM }: Sight, farM: number): string {
   // A tenth of a metre is more than anybody measures.
   if (farM >= distanceM - 0.05) return '';
-  return `The letters are as large as they can be: read them from ${(Math.floor(farM * 10) / 10).toFixed(1)} m or nearer, or take a larger screen.`;
+  return board.tooFar(Math.floor(farM * 10) / 10);
 }
