@@ -26,7 +26,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await sound(page, 'prepare');
   await roster.fill('Oda Brandt, Heron, 3:24\nKit Moor, Otter, 3:51\nLena Aske, Heron\nSef Duric, Otter, 4:10');
   await page.getByRole('button', { name: 'Add 4' }).click();
-  await page.getByRole('heading', { name: '4 in the roster' }).waitFor();
+  await page.getByRole('heading', { name: '4 on the roster' }).waitFor();
   await layPad(page);
   expect(await page.getByRole('img', { name: 'QR code of the page to join' }).count()).toBe(1);
   expect(await page.getByRole('button', { name: 'the link of Sef Duric' }).count()).toBe(1);
@@ -45,7 +45,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await sound(page, 'armed');
   await page.getByRole('button', { name: /^Start/ }).focus();
   await hold(page, 'Space');
-  await page.getByText('until the go').waitFor();
+  await page.getByText('until the start').waitFor();
 
   // The count is stopped by Esc, and started again.
   await page.keyboard.press('Escape');
@@ -88,7 +88,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await page.getByRole('heading', { name: 'Results' }).waitFor({ timeout: 60_000 });
   await page.locator('tbody tr').nth(3).waitFor();
   await sound(page, 'results');
-  const [download] = await Promise.all([page.waitForEvent('download'), page.getByRole('button', { name: 'Keep as a table' }).click()]);
+  const [download] = await Promise.all([page.waitForEvent('download'), page.getByRole('button', { name: 'Save as a table' }).click()]);
   const table = readFileSync(await download.path(), 'utf8');
   expect(table.split('\r\n').length).toBe(6);
   expect(table).toMatch(/900m,,1,[A-Z][a-z]+ [A-Z][a-z]+,(Heron|Otter),finished,\d:\d\d\.\d,/);
@@ -125,7 +125,7 @@ test('a false start, a stop that is held, and the next piece', { timeout: TEST_M
   await page.getByRole('button', { name: 'Change the pieces' }).click();
   await layPad(page);
   hall.row(await codeOn(page), 'Ruben Tal', '5:40');
-  await page.getByRole('heading', { name: '1 in the roster' }).waitFor();
+  await page.getByRole('heading', { name: '1 on the roster' }).waitFor();
   await page.getByRole('button', { name: 'Piece', exact: true }).click();
   await page.getByRole('button', { name: 'Sit ready' }).click();
   await page.getByRole('button', { name: /^Start/ }).focus();
@@ -165,7 +165,7 @@ test('a false start, a stop that is held, and the next piece', { timeout: TEST_M
 
 test('a device is told what to open, and makes sessions once it has the head coach\'s link', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await open(hall.browser, `${hall.base}/coach/`, LAPTOP);
-  await page.getByText("open the head coach's link on it once").waitFor();
+  await page.getByText('open the head coach’s link on it once').waitFor();
   await sound(page, 'begin-without-key');
   const make = async (title: string): Promise<void> => {
     await page.getByLabel('Title').fill(title);
@@ -173,14 +173,14 @@ test('a device is told what to open, and makes sessions once it has the head coa
   };
   await make('Without a key');
   await page.getByRole('alert').getByText("Making a session takes the head coach's link").waitFor();
-  await page.getByLabel("The coach's link").fill(hall.headCoach);
+  await page.getByLabel('The coach’s link').fill(hall.headCoach);
   await page.getByRole('button', { name: 'Open', exact: true }).click();
   await make('With the key');
   await page.getByRole('heading', { name: 'With the key' }).waitFor();
   // The device remembers, and the address shows nothing of it.
   await page.goto(`${hall.base}/coach/`);
   await page.getByText('Make a new one').waitFor();
-  expect(await page.getByText("open the head coach's link on it once").count()).toBe(0);
+  expect(await page.getByText('open the head coach’s link on it once').count()).toBe(0);
   // From another page: a link that differs behind the # alone loads nothing anew.
   await page.goto('about:blank');
   await page.goto(hall.headCoach);
@@ -192,7 +192,7 @@ test('a device is told what to open, and makes sessions once it has the head coa
 test('a link that is not whole says so, and a page without one offers to make a session', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await open(hall.browser, `${hall.base}/coach/KAMURETA`, LAPTOP);
   await page.getByText('The link to KAMU RETA is incomplete').waitFor();
-  await page.getByLabel("The coach's link").fill(`${hall.base}/coach/KAMURETA`);
+  await page.getByLabel('The coach’s link').fill(`${hall.base}/coach/KAMURETA`);
   await page.getByRole('button', { name: 'Open', exact: true }).click();
   await page.getByText('This is not the whole link').waitFor();
   await sound(page, 'begin');

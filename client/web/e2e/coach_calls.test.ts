@@ -1,4 +1,4 @@
-// What a coach says reaches those whom it is for, and nobody else; it stands on the page after a reload; and the keys
+// What a coach says reaches those whom it is for, and nobody else; it is there after a reload; and the keys
 // that say it can be changed.
 import { afterAll, beforeAll, expect, test } from 'vitest';
 import { Coaching, LAPTOP, SMALL_LAPTOP, codeOn, hold, layPad, letIn, overhang, setPiece, shot, sound, start } from './coaching';
@@ -69,21 +69,21 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   const heading = 'Team;Past;Name;Target;Heart limit;Shoe size';
   const table = [heading, 'Heron;5:31@9d;"Brandt, Oda";5:26;;39', 'Otter;;Kit Moor;5:26;181;44', 'Otter;;Sef Duric;5:26;;', 'Heron;;Lena Aske;5:26;;', ';;Lena Asky;5:26;;', ''].join('\r\n');
   await page.getByLabel('Or load a table (CSV)').setInputFiles({ name: 'class.csv', mimeType: 'text/csv', buffer: Buffer.from(table) });
-  await page.getByText('Nothing is read from Shoe size').waitFor();
+  await page.getByText('Not read: Shoe size.').waitFor();
   await page.getByRole('button', { name: 'Add 5' }).click();
-  await page.getByRole('heading', { name: '5 in the roster' }).waitFor();
+  await page.getByRole('heading', { name: '5 on the roster' }).waitFor();
   // Somebody who stands there twice is taken off again, by keys.
   await page.getByRole('button', { name: /^Lena Asky/ }).click();
   await page.getByRole('button', { name: 'Take Lena Asky off the roster' }).focus();
   await sound(page, 'take-off');
   await page.getByRole('button', { name: 'Take Lena Asky off the roster' }).focus();
   await hold(page, 'Space');
-  await page.getByRole('heading', { name: '4 in the roster' }).waitFor();
+  await page.getByRole('heading', { name: '4 on the roster' }).waitFor();
   await expect.poll(() => typing.inputValue()).toBe('');
   await page.getByRole('button', { name: /^Brandt, Oda/ }).click();
   expect(await page.getByLabel('Past results', { exact: true }).inputValue()).toBe('5:31.0@9d');
   await page.getByLabel('Past results', { exact: true }).fill('5:31@9d+5:40');
-  await page.getByRole('button', { name: 'Change', exact: true }).click();
+  await page.getByRole('button', { name: 'Save changes', exact: true }).click();
   await page.getByText('"5:40" is no past result').waitFor();
   await page.getByRole('button', { name: /^Brandt, Oda/ }).click();
 
@@ -93,7 +93,7 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   const told = new Map(paces.map(([name, pace], nth) => [name, hall.row(code, name, '5:26', ['--pace', pace, '--seed', String(nth + 1)])]));
   await letIn(page, paces.map(([name]) => name));
   // Kit has a limit and lends no heart rate: that is said, and hinders nothing.
-  await start(page, 'heart limit 181, but no heart rate comes');
+  await start(page, 'heart limit 181, but no heart rate arrives');
   const who = (words: string) => [...told].filter(([, lines]) => has(lines, words)).map(([name]) => name);
 
   // Nobody who has not taken a stroke is called.
@@ -169,14 +169,14 @@ test('while the server is away nothing is claimed, and a call that is pressed th
   await setPiece(page, '1700m');
   await layPad(page);
   const told = hall.row(await codeOn(page), 'Ruben Tal', '7:06');
-  await start(page, 'The one here is ready.');
+  await start(page, 'The one athlete here is ready.');
   await page.locator('.list .place').getByText('1', { exact: true }).waitFor();
   hall.silence();
   await page.getByText('The server is away.', { exact: true }).waitFor();
   await page.getByText('1 in when last heard').waitFor();
-  await page.getByText('Whether a call stands is not known').waitFor();
+  await page.getByText('Whether a call is active is not known').waitFor();
   expect(await page.getByText('all heard').count()).toBe(0);
-  expect(await page.getByText('No call stands').count()).toBe(0);
+  expect(await page.getByText('No call is active').count()).toBe(0);
   await page.keyboard.press('KeyQ');
   await page.keyboard.press('KeyW');
   await page.getByText(`‘${SIT}’ goes out when the server is back`).waitFor();
@@ -199,14 +199,14 @@ test('keys are changed, remembered, said when they clash, and switched off', { t
   await setPiece(page, '1700m');
   await layPad(page);
   hall.row(await codeOn(page), 'Ruben Tal', '7:06');
-  await start(page, 'The one here is ready.');
+  await start(page, 'The one athlete here is ready.');
   await page.getByRole('button', { name: 'Keys' }).click();
   await page.getByRole('heading', { name: 'Keys', exact: true }).waitFor();
   await sound(page, 'keys');
   const key = (task: string) => page.getByRole('button', { name: new RegExp(`the key for ${task}`) });
   await key('the second call').click();
   await page.keyboard.press('KeyF');
-  await page.getByText('F is the key for a call for those behind already.').waitFor();
+  await page.getByText('F is already the key for calls to those behind.').waitFor();
   await key('the second call').click();
   await page.keyboard.press('Escape');
   await page.getByText('Nothing was changed.').waitFor();
@@ -227,8 +227,8 @@ test('keys are changed, remembered, said when they clash, and switched off', { t
   expect(await page.locator('.effects li').count()).toBe(1);
   // Off: nothing on the page names a key, and none does anything; Esc still takes back.
   await page.getByRole('button', { name: 'Keys' }).click();
-  await page.getByLabel('Single keys do something').uncheck();
-  await page.getByRole('button', { name: 'Shut', exact: true }).click();
+  await page.getByLabel('Single-key shortcuts').uncheck();
+  await page.getByRole('button', { name: 'Close', exact: true }).click();
   expect(await page.locator('.pad kbd').count()).toBe(0);
   await page.keyboard.press('KeyQ');
   await page.waitForTimeout(600);

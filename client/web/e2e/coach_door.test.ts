@@ -36,7 +36,7 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
   const door = page.getByRole('group', { name: 'Who comes in with the code' });
   expect(await door.getByRole('radio', { checked: true }).count()).toBe(1);
   expect(await door.getByLabel('New names at once').isChecked()).toBe(true);
-  await door.getByLabel('Nobody before your word').check();
+  await door.getByLabel('Nobody before you say so').check();
   const phone = await open(hall.browser, `${hall.base}/row/`, LAPTOP);
   const asking = page.getByRole('heading', { name: 'Asking to be let in' });
   for (const [had, count] of [[0, 1], [1, 12], [12, 60]] as const) {
@@ -60,7 +60,7 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
   await phone.page.close();
 
   // Names of the roster, too, where all know each other.
-  await door.getByLabel('Everybody at once').check();
+  await door.getByLabel('Everyone at once').check();
   await page.getByLabel('Add athletes').fill('Ruben Tal');
   await page.getByRole('button', { name: 'Add 1' }).click();
   await page.getByText('Ruben Tal').first().waitFor();
@@ -70,11 +70,11 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
   await rower.page.getByRole('button', { name: 'I have read this' }).waitFor();
   await page.reload();
   await page.getByRole('button', { name: 'Prepare', exact: true }).click();
-  expect(await door.getByLabel('Everybody at once').isChecked()).toBe(true);
+  expect(await door.getByLabel('Everyone at once').isChecked()).toBe(true);
   // A name that looks like one that is there: the Cyrillic letter a.
   await rower.page.goto(`${hall.base}/row/`);
   await ask(rower.page, code, ['Rubеn Tal']);
-  await page.getByText(/looks like|letters of several scripts/).waitFor();
+  await page.getByText(/looks like|letters from several scripts/).waitFor();
   await sound(page, 'looks-like');
   await page.getByRole('button', { name: 'Understood' }).click();
   expect([...wrong, ...rower.wrong]).toEqual([]);
@@ -84,9 +84,9 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
 
 test('a link that is opened where the page is open already is taken, and the key leaves the address', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await open(hall.browser, `${hall.base}/coach/`, LAPTOP);
-  await page.getByText("open the head coach's link").waitFor();
+  await page.getByText('open the head coach’s link').waitFor();
   await page.evaluate((link) => void location.assign(link), hall.headCoach);
-  await page.getByText('This device makes sessions from now on.').waitFor();
+  await page.getByText('This device can make sessions from now on.').waitFor();
   expect(page.url()).toBe(`${hall.base}/coach/`);
   await sound(page, 'key-taken');
   await page.getByLabel('Title').fill('Keys at Mill Lock');
@@ -102,7 +102,7 @@ test('a link that is opened where the page is open already is taken, and the key
   await tablet.goto(old);
   await tablet.getByRole('heading', { name: 'Keys at Mill Lock' }).waitFor();
   await page.getByRole('button', { name: 'New link for yourself' }).click();
-  await page.getByText('There is a new link for yourself').waitFor();
+  await page.getByText('You have a new link.').waitFor();
   const newer = page.url();
   expect(newer).not.toBe(old);
   await tablet.getByText('a newer one took its place').waitFor();
@@ -115,7 +115,7 @@ test('a link that is opened where the page is open already is taken, and the key
   await page.getByRole('heading', { name: 'This link opens nothing here' }).waitFor();
   await page.getByText('a newer one took its place').waitFor();
   await sound(page, 'coach-old-link-here');
-  await page.getByRole('link', { name: 'Open it by that one' }).click();
+  await page.getByRole('link', { name: 'Open that one' }).click();
   await page.getByRole('heading', { name: 'Keys at Mill Lock' }).waitFor();
   expect(page.url()).toBe(newer);
 

@@ -51,7 +51,7 @@ test('QR codes hold the links that stand beside them; a new personal link ends t
   const ida = await open(hall.browser, first, LAPTOP);
   await ida.page.getByText('Ida Fenn').first().waitFor();
   await page.getByRole('button', { name: 'New link for Ida Fenn' }).click();
-  await page.getByText('There is a new link for Ida Fenn: hand it over. The old one opens nothing any more.').waitFor();
+  await page.getByText('There is a new link for Ida Fenn: hand it over. The old one no longer opens anything.').waitFor();
   await sound(page, 'new-link');
   const second = await copied();
   expect(second).not.toBe(first);
@@ -68,15 +68,15 @@ test('QR codes hold the links that stand beside them; a new personal link ends t
 
   // The gym TV's link is renewed the same way.
   const boardLink = async (): Promise<string> => {
-    await page.getByRole('button', { name: "Copy the board's link" }).click();
-    await page.getByText("The board's link is copied.").waitFor();
+    await page.getByRole('button', { name: 'Copy the board’s link' }).click();
+    await page.getByText('The board’s link is copied.').waitFor();
     return page.evaluate(() => navigator.clipboard.readText());
   };
   const shown = await boardLink();
   const tv = await open(hall.browser, shown, LAPTOP);
   await tv.page.getByText('Ida Fenn').first().waitFor();
   await page.getByRole('button', { name: 'New link for the gym TV' }).click();
-  await page.getByText('There is a new link for the gym TV: hand it over.').waitFor();
+  await page.getByText('There is a new link for the gym TV: open it there.').waitFor();
   await tv.page.getByText('a newer one took its place').waitFor();
   expect(await tv.page.locator('main').innerText()).not.toContain('Ida Fenn');
   await shot(tv.page, 'board-new-link');
@@ -104,7 +104,7 @@ test('a call that waits still waits after a reload, and goes out or is taken bac
   // Five seconds of the session are less than two here.
   await page.getByLabel('To take it back').selectOption('5000');
   const told = hall.row(await codeOn(page), 'Ruben Tal', '7:06');
-  await start(page, 'The one here is ready.');
+  await start(page, 'The one athlete here is ready.');
   await page.waitForTimeout(3_000);
   await page.keyboard.press('KeyE');
   await page.locator('.armed').getByText('Legs first').waitFor();

@@ -153,7 +153,7 @@ export function overhang(page: Page): Promise<number> {
 
 export async function setPiece(page: Page, piece: string, sheet = ''): Promise<void> {
   await page.getByLabel('What is rowed').fill(piece);
-  await page.getByLabel('Count-down, s').fill('5');
+  await page.getByLabel('Countdown, s').fill('5');
   if (sheet !== '') {
     await page.getByText('Call sheet and clock').click();
     await page.getByLabel('Call sheet, one call a line').fill(sheet);

@@ -1,4 +1,5 @@
 // The coach's desk: the session, what was seen of it, whom the next call is for, and the orders that go out.
+import { coach as texts } from '#texts';
 import { LIMITS } from '../../../generated/known';
 import type { Audience, CallSpec, CallText, CommandId, Order, Refusal, Span } from '../../protocol/decode';
 import { linkTo } from '../../session/address';
@@ -164,7 +165,7 @@ export class Desk {
   call(text: CallText, span: Span = this.span): void {
     const audience = this.#audience();
     if (audience === null) {
-      this.#told = 'Nobody is picked: pick somebody in the field or by a card, or press R for all.';
+      this.#told = texts.calls.nobodyPicked;
       return;
     }
     const waiting = this.session?.armed?.call;
@@ -179,7 +180,7 @@ export class Desk {
     const waiting = this.session?.armed;
     if (waiting === null || waiting === undefined) return;
     if (this.#armed?.call !== waiting.call) {
-      this.#told = 'This call was sent by another device, or before this page was opened; it goes out by itself.';
+      this.#told = texts.calls.notOurs;
       return;
     }
     const now: CallSpec = { ...this.#armed, call: newId(), grace_ms: 0 };

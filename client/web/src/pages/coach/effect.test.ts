@@ -85,7 +85,7 @@ describe('after a call', () => {
     const early = new Map([...seen].map(([id, rows]) => [id, rows.filter(({ at_ms }) => at_ms <= SENT + 9_000)]));
     expect(effectText(effectOf(to(['a0', 'a1'], { over: null }), early, SENT + 9_000))).toBe('too early to say');
     const late = new Map([...seen].map(([id, rows]) => [id, rows.filter(({ at_ms }) => at_ms >= SENT - 4_000)]));
-    expect(effectText(effectOf(to(['a0', 'a1']), late, SENT + 40_000))).toBe('not seen long enough');
+    expect(effectText(effectOf(to(['a0', 'a1']), late, SENT + 40_000))).toBe('not seen for long enough');
   });
 
   test('a call of the sheet is told from when each athlete got it', () => {
@@ -98,7 +98,7 @@ describe('after a call', () => {
 
   test('a rest is no change: what lies behind it is left out', () => {
     const history: History = new Map(['a0', 'a1'].map((id) => [id, rower([4, 4.2], [26, 26], SENT - 3_000)]));
-    expect(effectText(effectOf(to(['a0', 'a1']), history, SENT + 40_000))).toBe('not seen long enough');
+    expect(effectText(effectOf(to(['a0', 'a1']), history, SENT + 40_000))).toBe('not seen for long enough');
   });
 });
 

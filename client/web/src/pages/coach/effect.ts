@@ -1,5 +1,6 @@
 // What changed after a call, and how sure that is: each athlete against themselves, just before and after, pooled
 // over all who got it, against those who did not. It says what was measured, never that a call worked.
+import { coach as texts } from '#texts';
 import type { ListedCall } from '../../session/reduce';
 import type { Guess } from '../../ui/chance';
 import { metresPerStroke, type History, type Seen } from './history';
@@ -94,13 +95,13 @@ export function guessOfChange({ mean, half }: Change): Guess {
 export function effectText(effect: Effect): string {
   switch (effect.is) {
     case 'early':
-      return 'too early to say';
+      return texts.effects.early;
     case 'unseen':
-      return 'not seen long enough';
+      return texts.effects.unseen;
     case 'measured':
       // What reads 0.0 is no change to speak of, however sure it is.
-      if (!isClear(effect.speed) || Math.abs(effect.speed.mean) < 0.05) return 'no clear change';
-      return `${effect.speed.mean > 0 ? 'faster' : 'slower'} by ${Math.abs(effect.speed.mean).toFixed(1)} %`;
+      if (!isClear(effect.speed) || Math.abs(effect.speed.mean) < 0.05) return texts.effects.unclear;
+      return (effect.speed.mean > 0 ? texts.effects.faster : texts.effects.slower)(Math.abs(effect.speed.mean));
     default:
       return effect satisfies never;
   }

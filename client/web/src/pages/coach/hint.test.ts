@@ -22,6 +22,7 @@ test('whole words count, and without one that fits there is no hint', () => {
   expect(hintFor(FADING, pad('No longer', 'Hangar'))).toBeNull();
   expect(hintFor(FADING, [])).toBeNull();
   expect(hintFor(FADING, pad('LEGS, legs'))).toEqual({ place: 0, shown: 'LEGS, legs' });
+  expect(hintFor(FADING, pad('Legs!'))).toEqual({ place: 0, shown: 'Legs!' });
 });
 
 test('nobody who has stopped is called, and nobody with a high heart rate is pushed', () => {

@@ -1,6 +1,7 @@
 // Which key does what while the coach leads. Places on the keyboard, not letters: the pad lies as the keys lie,
 // whatever the layout. Single keys can be switched off or changed, and are dead where something is typed
 // (WCAG 2.1.4).
+import { coach as texts } from '#texts';
 
 export type Action =
   /** The call of this place on the pad, 0 first. */
@@ -18,29 +19,27 @@ export type Action =
 export interface Task {
   /** Under which a changed key is remembered. */
   readonly name: string;
-  readonly words: string;
   readonly usual: string;
   /** The same on the number pad, for the other hand; it stays whatever else is changed. */
   readonly second: string | null;
   readonly action: Action;
 }
 
-const ORDINALS = ['first', 'second', 'third', 'fourth', 'fifth', 'sixth', 'seventh', 'eighth', 'ninth'];
 const LETTERS = ['KeyQ', 'KeyW', 'KeyE', 'KeyA', 'KeyS', 'KeyD', 'KeyZ', 'KeyX', 'KeyC'];
 const NUMBER_PAD = ['Numpad7', 'Numpad8', 'Numpad9', 'Numpad4', 'Numpad5', 'Numpad6', 'Numpad1', 'Numpad2', 'Numpad3'];
 const CARDS = ['Digit1', 'Digit2', 'Digit3', 'Digit4'];
 
 export const TASKS: readonly Task[] = [
   ...LETTERS.map((usual, place): Task => ({
-    name: `call ${place + 1}`, words: `the ${ORDINALS[place]} call`, usual, second: NUMBER_PAD[place] ?? null, action: { do: 'call', place },
+    name: `call ${place + 1}`, usual, second: NUMBER_PAD[place] ?? null, action: { do: 'call', place },
   })),
   ...CARDS.map((usual, place): Task => ({
-    name: `card ${place + 1}`, words: `the ${ORDINALS[place]} card`, usual, second: null, action: { do: 'card', place },
+    name: `card ${place + 1}`, usual, second: null, action: { do: 'card', place },
   })),
-  { name: 'all', words: 'a call for all', usual: 'KeyR', second: null, action: { do: 'all' } },
-  { name: 'behind', words: 'a call for those behind', usual: 'KeyF', second: null, action: { do: 'behind' } },
-  { name: 'more', words: 'the next nine calls', usual: 'KeyV', second: null, action: { do: 'more' } },
-  { name: 'send now', words: 'sending at once', usual: 'Space', second: 'Numpad0', action: { do: 'send_now' } },
+  { name: 'all', usual: 'KeyR', second: null, action: { do: 'all' } },
+  { name: 'behind', usual: 'KeyF', second: null, action: { do: 'behind' } },
+  { name: 'more', usual: 'KeyV', second: null, action: { do: 'more' } },
+  { name: 'send now', usual: 'Space', second: 'Numpad0', action: { do: 'send_now' } },
 ];
 /** Esc takes back, always; this does, too, on the number pad. */
 const TAKE_BACK = 'NumpadDecimal';
@@ -85,14 +84,17 @@ export function padKeys(keys: Keys): readonly string[] {
   return TASKS.filter(({ action }) => action.do === 'call').map((task) => keyOf(task, keys));
 }
 
-export type Changed = { readonly ok: true; readonly keys: Keys } | { readonly ok: false; readonly says: string };
+export type Changed = { readonly ok: true; readonly keys: Keys } | { readonly ok: false; readonly why: Unfit };
+
+/** Why a key cannot be had: it types nothing, it takes back, or it is that of another task. */
+export type Unfit = 'not_free' | 'takes_back' | Task;
 
 /** Gives a task another key; one that does something already is left to that. */
 export function changed(keys: Keys, task: Task, code: string): Changed {
-  if (!CHARACTER.test(code)) return no(`${keyName(code)} is not free: use a letter, a digit or a sign.`);
-  if (code === TAKE_BACK) return no(`${keyName(code)} takes back already. Choose another key.`);
+  if (!CHARACTER.test(code)) return { ok: false, why: 'not_free' };
+  if (code === TAKE_BACK) return { ok: false, why: 'takes_back' };
   const taken = TASKS.find((other) => other.second === code || (other.name !== task.name && keyOf(other, keys) === code));
-  if (taken !== undefined && taken.name !== task.name) return no(`${keyName(code)} is the key for ${taken.words} already. Choose another one, or change that first.`);
+  if (taken !== undefined && taken.name !== task.name) return { ok: false, why: taken };
   const { [task.name]: _, ...others } = keys;
   return { ok: true, keys: code === task.usual ? others : { ...others, [task.name]: code } };
 }
@@ -127,14 +129,13 @@ export function focusOf(element: { readonly tagName: string; readonly isContentE
 
 const SIGNS: Readonly<Record<string, string>> = {
   Comma: ',', Period: '.', Semicolon: ';', Quote: "'", BracketLeft: '[', BracketRight: ']', Slash: '/', Backslash: '\\', Minus: '-', Equal: '=', Backquote: '`',
-  Escape: 'Esc', NumpadAdd: 'Pad +', NumpadSubtract: 'Pad −', NumpadMultiply: 'Pad ×', NumpadDivide: 'Pad ÷', NumpadDecimal: 'Pad .',
+  Escape: texts.keys.escape, Space: texts.keys.space,
 };
+const PAD_SIGNS: Readonly<Record<string, string>> = { Add: '+', Subtract: '−', Multiply: '×', Divide: '÷', Decimal: '.', Comma: ',' };
 
 /** What stands on the key of a code with the usual layout. */
 export function keyName(code: string): string {
-  return SIGNS[code] ?? code.replace(/^(Key|Digit)/, '').replace(/^Numpad/, 'Pad ');
-}
-
-function no(says: string): Changed {
-  return { ok: false, says };
+  const [, pad] = /^Numpad(.+)$/.exec(code) ?? [];
+  if (pad !== undefined) return texts.keys.pad(PAD_SIGNS[pad] ?? pad);
+  return SIGNS[code] ?? code.replace(/^(Key|Digit)/, '');
 }

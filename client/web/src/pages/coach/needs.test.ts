@@ -5,21 +5,21 @@ import { missingOf, needOf, readyText, restText } from './needs';
 const need = (about: About) => needOf({ athlete: 'ida', since_ms: 40_000, about }, 54_900);
 
 test('every notice has a few words and the numbers behind it', () => {
-  expect(need({ about: 'stopped', done_dm: 8_537 })).toEqual({ urgency: 'now', says: 'stopped after 853m', more: 'Look whether all is well. No call goes there.' });
+  expect(need({ about: 'stopped', done_dm: 8_537 })).toEqual({ urgency: 'now', says: 'stopped after 853m', more: 'Check that all is well. No calls go there.' });
   expect(need({ about: 'heart_rate', heart_bpm: 183, limit_bpm: 178 })).toMatchObject({ urgency: 'now', says: 'heart rate 183', more: 'The limit is 178.' });
   expect(need({ about: 'fading', now_per_500m_ms: 118_400, before_per_500m_ms: 113_900, enough_per_500m_ms: 115_000 })).toMatchObject({
-    urgency: 'soon', says: 'fading: 1:58.4 now', more: 'Was 1:53.9; 1:55.0 is enough.',
+    urgency: 'soon', says: 'fading: 1:58.4 now', more: 'Was 1:53.9; needs 1:55.0.',
   });
   expect(need({ about: 'rate_no_faster', rate_half_spm: 63, before_half_spm: 58, now_per_500m_ms: 118_400, before_per_500m_ms: 118_300 })).toMatchObject({
-    says: 'rate 31.5, was 29', more: 'No faster: 1:58.4 after 1:58.3.',
+    says: 'rate 31.5, was 29', more: 'But no faster: 1:58.4, was 1:58.3.',
   });
   expect(need({ about: 'not_heard', since_ms: 40_000 })).toMatchObject({ urgency: 'fault', says: 'not heard for 14 s' });
   expect(need({ about: 'target_far_off', target: { want: 'finish', finish_ms: 306_000 }, heading: { want: 'finish', finish_ms: 430_500 } })).toMatchObject({
-    urgency: 'fault', says: 'heading for 7:10.5', more: 'Far from the target 5:06.0: is it the right one?',
+    urgency: 'fault', says: 'heading for 7:10.5', more: 'Far from the target of 5:06.0: is it right?',
   });
 });
 
-test('nothing that is said of one who has stopped pushes', () => {
+test('nothing that is said of an athlete who has stopped pushes', () => {
   const { says, more } = need({ about: 'stopped', done_dm: 100 });
   expect(`${says} ${more}`).not.toMatch(/row on|go on|again|keep|push|continue/i);
 });
@@ -33,10 +33,10 @@ test('what is missing before a start, most hindering first', () => {
   expect(missingOf(ready)).toEqual([]);
   expect(missingOf({ ...ready, doing: 'away', machine: null })).toEqual(['not here yet']);
   expect(missingOf({ ...ready, cautions_read: false, machine: null, aim: { ...ready.aim, target: null }, clock_bound_ms: null })).toEqual([
-    'cautions not accepted', 'no machine linked', 'no target: not ranked', 'clock not set yet',
+    'has not accepted the cautions', 'no machine linked', 'no target: not ranked', 'clock not set yet',
   ]);
-  expect(missingOf({ ...ready, clock_bound_ms: 340 })).toEqual(['clock only within 0.3 s']);
-  expect(missingOf({ ...ready, spec: { ...ready.spec, heart_limit_bpm: 178 } })).toEqual(['heart limit 178, but no heart rate comes']);
+  expect(missingOf({ ...ready, clock_bound_ms: 340 })).toEqual(['clock right to 0.3 s only']);
+  expect(missingOf({ ...ready, spec: { ...ready.spec, heart_limit_bpm: 178 } })).toEqual(['heart limit 178, but no heart rate arrives']);
   expect(missingOf({ ...ready, spec: { ...ready.spec, heart_limit_bpm: 178 }, heart_rate: true })).toEqual([]);
 });
 

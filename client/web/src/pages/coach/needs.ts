@@ -1,4 +1,5 @@
 // Who needs the coach: during the piece by the server's notices, before it by what is not ready.
+import { coach as texts } from '#texts';
 import type { About, AthleteView, Notice } from '../../protocol/decode';
 import { distanceText, durationText, targetText, timeText } from '../../ui/format';
 
@@ -43,34 +44,35 @@ function urgencyOf(about: About): Urgency {
 }
 
 function wordsOf(about: About, sinceMs: number | null): { readonly says: string; readonly more: string } {
+  const { needs } = texts;
   switch (about.about) {
     case 'stopped':
-      return { says: `stopped after ${metres(about.done_dm)}`, more: 'Look whether all is well. No call goes there.' };
+      return { says: needs.stopped(metres(about.done_dm)), more: needs.stoppedMore };
     case 'heart_rate':
-      return { says: `heart rate ${about.heart_bpm}`, more: `The limit is ${about.limit_bpm}.` };
+      return { says: needs.heartRate(about.heart_bpm), more: needs.heartRateMore(about.limit_bpm) };
     case 'fading':
       return {
-        says: `fading: ${timeText(about.now_per_500m_ms)} now`,
-        more: `Was ${timeText(about.before_per_500m_ms)}; ${timeText(about.enough_per_500m_ms)} is enough.`,
+        says: needs.fading(timeText(about.now_per_500m_ms)),
+        more: needs.fadingMore(timeText(about.before_per_500m_ms), timeText(about.enough_per_500m_ms)),
       };
     case 'too_fast':
-      return { says: `early: ${timeText(about.now_per_500m_ms)} so far`, more: `The plan has ${timeText(about.plan_per_500m_ms)}.` };
+      return { says: needs.tooFast(timeText(about.now_per_500m_ms)), more: needs.tooFastMore(timeText(about.plan_per_500m_ms)) };
     case 'rate_no_faster':
       return {
-        says: `rate ${about.rate_half_spm / 2}, was ${about.before_half_spm / 2}`,
-        more: `No faster: ${timeText(about.now_per_500m_ms)} after ${timeText(about.before_per_500m_ms)}.`,
+        says: needs.rate(about.rate_half_spm / 2, about.before_half_spm / 2),
+        more: needs.rateMore(timeText(about.now_per_500m_ms), timeText(about.before_per_500m_ms)),
       };
     case 'not_heard':
       return {
-        says: sinceMs === null ? 'not heard' : `not heard for ${Math.floor(sinceMs / 1_000)} s`,
-        more: 'Comes back by itself; what is rowed is kept.',
+        says: sinceMs === null ? needs.notHeard : needs.notHeardFor(Math.floor(sinceMs / 1_000)),
+        more: needs.notHeardMore,
       };
     case 'machine_reset':
-      return { says: 'machine was reset', more: `At ${metres(about.done_dm)}; the parts are joined.` };
+      return { says: needs.reset, more: needs.resetMore(metres(about.done_dm)) };
     case 'clocks_apart':
-      return { says: `clocks ${(Math.abs(about.apart_ms) / 1_000).toFixed(1)} s apart`, more: 'The machine’s own and the session’s: the times may be wrong.' };
+      return { says: needs.clocks(Math.abs(about.apart_ms) / 1_000), more: needs.clocksMore };
     case 'target_far_off':
-      return { says: `heading for ${targetText(about.heading)}`, more: `Far from the target ${targetText(about.target)}: is it the right one?` };
+      return { says: needs.headingFor(targetText(about.heading)), more: needs.farOff(targetText(about.target)) };
     default:
       return about satisfies never;
   }
@@ -84,41 +86,32 @@ function metres(dm: number): string {
 /** What is missing before a start, most hindering first; empty: ready. */
 export function missingOf({ spec, aim, doing, cautions_read, machine, clock_bound_ms, heart_rate, question }: AthleteView): readonly string[] {
   const asked = question?.says ?? '';
-  const target = [...(aim.target === null ? ['no target: not ranked'] : []), ...(asked === '' ? [] : [asked])];
-  if (doing === 'away') return ['not here yet', ...target];
+  const says = texts.before.missing;
+  const target = [...(aim.target === null ? [says.target] : []), ...(asked === '' ? [] : [asked])];
+  if (doing === 'away') return [says.here, ...target];
   const missing: string[] = [];
-  if (!cautions_read) missing.push('cautions not accepted');
-  if (machine === null) missing.push('no machine linked');
+  if (!cautions_read) missing.push(says.cautions);
+  if (machine === null) missing.push(says.machine);
   missing.push(...target);
-  if (clock_bound_ms === null) missing.push('clock not set yet');
-  else if (clock_bound_ms > CLOCK_BOUND_MS) missing.push(`clock only within ${durationInWords(clock_bound_ms)}`);
-  if (spec.heart_limit_bpm !== null && !heart_rate) missing.push(`heart limit ${spec.heart_limit_bpm}, but no heart rate comes`);
+  if (clock_bound_ms === null) missing.push(says.clock);
+  else if (clock_bound_ms > CLOCK_BOUND_MS) missing.push(says.clockBound(durationInWords(clock_bound_ms)));
+  if (spec.heart_limit_bpm !== null && !heart_rate) missing.push(says.heartRate(spec.heart_limit_bpm));
   return missing;
 }
 
 function durationInWords(ms: number): string {
-  return ms < 60_000 ? `${(ms / 1_000).toFixed(1)} s` : durationText(ms);
+  return ms < 60_000 ? texts.before.missing.seconds(ms / 1_000) : durationText(ms);
 }
 
-/** Those who row and have no card, where so many cards are: `Nine more are rowing.` */
+/** Those who row and have no card, where so many cards are. */
 export function restText(others: number, cards: number): string {
   if (others === 0) return '';
-  if (cards === 0) return 'Nobody needs a word now.';
-  return others === 1 ? 'One more is rowing.' : `${capital(numberText(others))} more are rowing.`;
+  return cards === 0 ? texts.needs.nobody : texts.needs.others(others);
 }
 
-/** `The other nine are ready.` */
-export function readyText(others: number, all: number): string {
+/** How many of all are ready. */
+export function readyText(ready: number, all: number): string {
   if (all === 0) return '';
-  if (others === 0) return 'Nobody is ready yet.';
-  if (others === all) return all === 1 ? 'The one here is ready.' : all === 2 ? 'Both are ready.' : `All ${numberText(all)} are ready.`;
-  return others === 1 ? 'The other one is ready.' : `The other ${numberText(others)} are ready.`;
-}
-
-function capital(word: string): string {
-  return word.charAt(0).toUpperCase() + word.slice(1);
-}
-
-function numberText(number: number): string {
-  return ['no', 'one', 'two', 'three', 'four', 'five', 'six', 'seven', 'eight', 'nine', 'ten', 'eleven', 'twelve'][number] ?? String(number);
+  if (ready === 0) return texts.before.nobodyReady;
+  return ready === all ? texts.before.allReady(all) : texts.before.othersReady(ready);
 }

@@ -1,4 +1,5 @@
 // Past results of the same piece as people type them: what was rowed and how many days ago, `7:06.2@9d+7:11@40d`.
+import { coachPrepare } from '#texts';
 import { LIMITS } from '../../../generated/known';
 import type { PastResult } from '../../protocol/decode';
 import { targetText } from '../../ui/format';
@@ -11,14 +12,14 @@ const RESULTS_MAX = LIMITS.history_max;
 export function readPast(typed: string): Read<readonly PastResult[]> {
   if (typed.trim() === '') return { ok: true, value: [] };
   const parts = typed.split('+').map((part) => part.trim());
-  if (parts.length > RESULTS_MAX) return no(`More than ${RESULTS_MAX} past results; leave out the oldest.`);
+  if (parts.length > RESULTS_MAX) return no(coachPrepare.roster.longPast(RESULTS_MAX));
   const results: PastResult[] = [];
   for (const part of parts) {
     const [, rowed = '', days] = /^(.+?)\s*@\s*(\d{1,5})\s*d$/.exec(part) ?? [];
     const result = readTarget(rowed);
     // A pace is no result: it does not say of how much.
     if (days === undefined || !result.ok || result.value.want === 'pace') {
-      return no(`"${part}" is no past result; type a finish or a distance and how many days ago, like 7:06@9d or 3120m@40d.`);
+      return no(coachPrepare.roster.noPast(part));
     }
     results.push({ days_ago: Number(days), result: result.value });
   }

@@ -24,7 +24,7 @@ const piece: PieceView = {
 test('a table to keep: placed first, everybody who rowed in it, and what they wanted, of those who stopped too', () => {
   expect(csvOf([piece], [view('ida', 'Fenn, Ida', 'Heron'), view('bo', 'Bo Quist', null)]).split('\r\n')).toEqual([
     'piece,title,place,name,team,outcome,result,time_ms,distance_dm,target,margin,margin_ppm,strokes,splits,remarks',
-    '1700m,Seventeen hundred,1,"Fenn, Ida",Heron,finished,5:05.4,305412,17000,5:06.0,+0.6 s,1961,141,1:16.0 1:16.9,"some samples are missing, totals are right"',
+    '1700m,Seventeen hundred,1,"Fenn, Ida",Heron,finished,5:05.4,305412,17000,5:06.0,+0.6 s,1961,141,1:16.0 1:16.9,some samples are missing; the totals are right',
     '1700m,Seventeen hundred,,Bo Quist,,stopped,423m in 1:32.3,92300,4237,5:06.0,,,,,',
     '',
   ]);

@@ -1,5 +1,6 @@
 // Results as a table to keep: a file that any spreadsheet reads, one line an athlete and piece.
-import type { AthleteResult, AthleteView, Mark, PieceView } from '../../protocol/decode';
+import { coachResults as texts } from '#texts';
+import type { AthleteResult, AthleteView, PieceView } from '../../protocol/decode';
 import { distanceText, marginText, pieceText, targetText, timeText } from '../../ui/format';
 import { outcomeText } from '../../ui/words';
 
@@ -9,33 +10,10 @@ export function inOrder(results: readonly AthleteResult[]): readonly AthleteResu
   return [...results].sort((a, b) => rank(a) - rank(b));
 }
 
-export function markText(mark: Mark): string {
-  switch (mark) {
-    case 'implausible':
-      return 'faster than anybody is known to row: look at it';
-    case 'joined':
-      return 'machine was reset, parts joined';
-    case 'gaps':
-      return 'some samples are missing, totals are right';
-    case 'no_baseline':
-      return 'not known where the machine stood at the start: counted from what was heard';
-    case 'heard_late':
-      return 'first heard late, counted by the machine\u2019s own clock';
-    case 'clocks_apart':
-      return 'machine’s clock and the session’s ran apart: times may be wrong';
-    case 'damaged':
-      return 'the server’s journal was damaged here: look at it';
-    case 'late_start':
-      return 'first stroke came late';
-    default:
-      return mark satisfies never;
-  }
-}
-
-/** The result as shown; of one who did not finish, what was rowed. */
+/** The result as shown; of an athlete who did not finish, what was rowed. */
 export function resultText({ shown, outcome, distance_dm, time_ms }: AthleteResult): string {
   if (shown !== null) return targetText(shown);
-  return outcome === 'did_not_start' ? '' : `${distanceText(Math.floor(distance_dm / 10) * 10)} in ${timeText(time_ms)}`;
+  return outcome === 'did_not_start' ? '' : texts.rowedIn(distanceText(Math.floor(distance_dm / 10) * 10), timeText(time_ms));
 }
 
 /** `1:31.2 · 1:32.0 …`: of each split its time, or of a time piece its distance. */
@@ -44,6 +22,7 @@ export function splitsText({ splits }: AthleteResult, piece: PieceView): readonl
   return splits.map(({ distance_dm, time_ms }) => (byTime ? distanceText(Math.round(distance_dm / 10) * 10) : timeText(time_ms)));
 }
 
+/** The format of the file, whatever the language of the page. */
 const HEADING = [
   'piece', 'title', 'place', 'name', 'team', 'outcome', 'result', 'time_ms', 'distance_dm', 'target', 'margin', 'margin_ppm', 'strokes', 'splits', 'remarks',
 ];
@@ -69,7 +48,7 @@ export function csvOf(pieces: readonly PieceView[], athletes: readonly AthleteVi
         result.margin?.margin_ppm ?? '',
         result.strokes ?? '',
         splitsText(result, piece).join(' '),
-        result.marks.map(markText).join('; '),
+        texts.allRemarks(result.marks.map((mark) => texts.marks[mark])),
       ];
     }),
   );

@@ -56,10 +56,10 @@ describe('a roster', () => {
       "Ida: "quick" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m).
       The name is missing.
       A quotation mark is not closed.
-      Something stands behind a quotation mark that was closed.
+      There is something after a closing quotation mark.
       Eli: "swift" is no plan; type even, fast_start, negative_split, or legs like 500m@1:55+1200m@2:01.
       Oda: "301" is no heart limit; type 80 to 240 beats a minute, such as 178.
-      pia stands in line 8 already: add an initial.
+      pia is on line 8 already: add an initial.
       Tam is in the session already."
     `);
   });
@@ -90,7 +90,7 @@ test('a target counts for the pieces that it fits', () => {
 
 test('a heading without names is no athlete', () => {
   for (const text of ['team,target\nHeron,5:06', 'Target;Verein\n5:06;Heron']) {
-    expect(readRoster(text, 1).troubles[0], text).toEqual({ line: 1, says: 'There is no column "name": write it over the names.' });
+    expect(readRoster(text, 1).troubles[0], text).toEqual({ line: 1, says: 'There is no column "name": write it above the names.' });
   }
   expect(readRoster('Ida,Team,5:06', 1)).toMatchObject({ troubles: [], entries: [{ spec: { name: 'Ida' } }] });
 });

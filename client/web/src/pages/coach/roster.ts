@@ -1,10 +1,13 @@
 // A roster as a table of text, typed, pasted or loaded: name, team, target, plan, heart limit, past results. Every
 // wrong line is named, and not only the first.
+import { coachPrepare } from '#texts';
 import { LIMITS } from '../../../generated/known';
 import type { Aim, RosterEntry, Target } from '../../protocol/decode';
 import { readTarget, type Read } from '../../ui/parse';
 import { readPast } from './past';
 import { readPlan } from './plan';
+
+const texts = coachPrepare.roster;
 
 /** What the server takes: characters of a name, athletes at once, heart limits in beats a minute. */
 const NAME_MAX = LIMITS.name_max;
@@ -27,7 +30,8 @@ export interface Roster {
 /** What a piece is measured by; one that is over takes no target any more. */
 export type Kind = 'distance' | 'time' | 'over';
 
-const COLUMNS = ['name', 'team', 'target', 'plan', 'heart_limit', 'past'] as const;
+/** As they are written in the file, whatever the language of the page. */
+export const COLUMNS = ['name', 'team', 'target', 'plan', 'heart_limit', 'past'] as const;
 type Column = (typeof COLUMNS)[number];
 type Cells = Partial<Record<Column, string>>;
 
@@ -65,7 +69,7 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
       const named = heading(cells.value);
       columns = named ?? COLUMNS;
       if (named === null && looksLikeHeading(cells.value)) {
-        wrong('There is no column "name": write it over the names.');
+        wrong(texts.noNames);
         continue;
       }
       unread.push(...cells.value.filter((cell, nth) => named?.[nth] === null && cell.trim() !== ''));
@@ -79,11 +83,11 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
     const name = entry.value.spec.name;
     const before = names.get(folded(name));
     if (before !== undefined) {
-      wrong(before === null ? `${name} is in the session already.` : `${name} stands in line ${before} already: add an initial.`);
+      wrong(before === null ? texts.taken(name) : texts.twice(name, before));
       continue;
     }
     names.set(folded(name), nth + 1);
-    if (entries.length === AT_ONCE_MAX) wrong(`More than ${AT_ONCE_MAX} at once; add the rest afterwards.`);
+    if (entries.length === AT_ONCE_MAX) wrong(texts.tooMany(AT_ONCE_MAX));
     else entries.push(entry.value);
   }
   return { entries, troubles, unread };
@@ -124,21 +128,21 @@ function byColumn(cells: readonly string[], columns: readonly (Column | null)[])
 
 function entryOf(cells: Cells, pieces: number, kinds: readonly Kind[]): Read<RosterEntry> {
   const { name, team = null, target, plan = '', heart_limit, past = '' } = cells;
-  if (name === undefined) return no('The name is missing.');
-  if ([...name].length > NAME_MAX) return no(`${name}: a name has at most ${NAME_MAX} characters.`);
-  if (team !== null && [...team].length > NAME_MAX) return no(`${name}: a team has at most ${NAME_MAX} characters.`);
+  if (name === undefined) return no(texts.noName);
+  if ([...name].length > NAME_MAX) return no(texts.longName(name, NAME_MAX));
+  if (team !== null && [...team].length > NAME_MAX) return no(texts.longTeam(name, NAME_MAX));
   const wanted = target === undefined ? null : readTarget(target);
-  if (wanted !== null && !wanted.ok) return no(`${name}: ${wanted.says}`);
+  if (wanted !== null && !wanted.ok) return no(texts.wrong(name, wanted.says));
   const means = readPlan(plan);
-  if (!means.ok) return no(`${name}: ${means.says}`);
+  if (!means.ok) return no(texts.wrong(name, means.says));
   const limit = readHeartLimit(heart_limit ?? '');
-  if (!limit.ok) return no(`${name}: ${limit.says}`);
+  if (!limit.ok) return no(texts.wrong(name, limit.says));
   const rowed = readPast(past);
-  if (!rowed.ok) return no(`${name}: ${rowed.says}`);
+  if (!rowed.ok) return no(texts.wrong(name, rowed.says));
   // They are of one piece; of several nobody could tell which.
   const isOpen = (nth: number) => kinds[nth] !== 'over';
   const open = Array.from({ length: pieces }, (_, nth) => nth).filter(isOpen);
-  if (rowed.value.length > 0 && open.length > 1) return no(`${name}: past results are of one piece, and this session has ${open.length}: type them under each name when the piece comes next.`);
+  if (rowed.value.length > 0 && open.length > 1) return no(texts.pastOfOne(name, open.length));
   const aim: Aim = { target: wanted?.value ?? null, plan: means.value, history: [...rowed.value] };
   // A finish is no target of a piece by time; one that fits none is sent all the same, and the answer says why not.
   const fits = (nth: number) => aim.target === null || kinds[nth] === undefined || fitsKind(aim.target, kinds[nth]);
@@ -158,7 +162,7 @@ export function readHeartLimit(typed: string): Read<number | null> {
   if (text === '') return { ok: true, value: null };
   const bpm = /^\d{1,3}$/.test(text) ? Number(text) : 0;
   if (bpm < HEART_LIMIT.least || bpm > HEART_LIMIT.most) {
-    return no(`"${text}" is no heart limit; type ${HEART_LIMIT.least} to ${HEART_LIMIT.most} beats a minute, such as 178.`);
+    return no(texts.noLimit(text, HEART_LIMIT.least, HEART_LIMIT.most));
   }
   return { ok: true, value: bpm };
 }
@@ -170,12 +174,12 @@ function cellsOf(line: string, between: string): Read<string[]> {
   for (;;) {
     const rest = line.slice(at);
     const quoted = /^\s*"((?:[^"]|"")*)"\s*/.exec(rest);
-    if (quoted === null && rest.trimStart().startsWith('"')) return no('A quotation mark is not closed.');
+    if (quoted === null && rest.trimStart().startsWith('"')) return no(texts.openQuote);
     const end = quoted === null ? rest.indexOf(between) : quoted[0].length;
     if (quoted === null) cells.push(end === -1 ? rest : rest.slice(0, end));
     else cells.push((quoted[1] ?? '').replaceAll('""', '"'));
     if (end === -1 || at + end >= line.length) return { ok: true, value: cells };
-    if (line[at + end] !== between) return no('Something stands behind a quotation mark that was closed.');
+    if (line[at + end] !== between) return no(texts.afterQuote);
     at += end + 1;
   }
 }

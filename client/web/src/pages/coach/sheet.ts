@@ -1,5 +1,6 @@
 // Focus calls as people write them: `850m: Sit tall / Tall at the catch, and breathe for 10 strokes`; and what of
 // the call sheet is still to come.
+import { coach as texts } from '#texts';
 import { LIMITS } from '../../../generated/known';
 import type { CallText, Line, PieceSpec, Point, SentCall, SheetCall, Span } from '../../protocol/decode';
 import { distanceText, durationText } from '../../ui/format';
@@ -19,11 +20,11 @@ export function readCall(typed: string): Read<{ readonly text: CallText; readonl
   const words = span === null || before === undefined ? typed.trim() : before;
   const [head = '', ...behind] = words.split(' / ');
   const [shown, spoken] = [head.trim(), behind.join(' / ').trim()];
-  if (shown === '') return no('A call needs words to show.');
+  if (shown === '') return no(texts.typed.noWords);
   if ([...shown].length > SHOWN_MAX || shown.split(/\s+/).length > WORDS_MAX) {
-    return no(`"${shown}" is too long to be read from a machine: at most ${WORDS_MAX} words and ${SHOWN_MAX} characters.`);
+    return no(texts.typed.longCall(shown, WORDS_MAX, SHOWN_MAX));
   }
-  if ([...spoken].length > SPOKEN_MAX) return no(`"${shown}": what is spoken has at most ${SPOKEN_MAX} characters.`);
+  if ([...spoken].length > SPOKEN_MAX) return no(texts.typed.longSpoken(shown, SPOKEN_MAX));
   return { ok: true, value: { text: { shown, spoken }, span: span ?? { until: 'next' } } };
 }
 
@@ -31,9 +32,7 @@ export function readCall(typed: string): Read<{ readonly text: CallText; readonl
 export function readSheetCall(typed: string): Read<SheetCall> {
   const cut = typed.indexOf(': ');
   const at = cut === -1 ? null : readPoint(typed.slice(0, cut).trim());
-  if (at === null) {
-    return no(`"${typed.trim()}" has no point; begin like "850m: Sit tall", or with last 200m, 4:00 or stroke 40.`);
-  }
+  if (at === null) return no(texts.typed.noPoint(typed.trim()));
   const call = readCall(typed.slice(cut + 2));
   return call.ok ? { ok: true, value: { at, audience: { whom: 'all' }, ...call.value } } : call;
 }
@@ -64,7 +63,8 @@ export function sheetText({ at, text, span }: SheetCall): string {
   return `${pointText(at)}: ${callText(text, span)}`;
 }
 
-export function spanText(span: Span): string {
+/** As it is typed, whatever the language of the page. */
+function spanText(span: Span): string {
   switch (span.until) {
     case 'strokes':
       return span.strokes === 1 ? '1 stroke' : `${span.strokes} strokes`;
@@ -77,7 +77,8 @@ export function spanText(span: Span): string {
   }
 }
 
-export function pointText(at: Point): string {
+/** As it is typed, whatever the language of the page. */
+function pointText(at: Point): string {
   switch (at.point) {
     case 'distance_done':
       return distanceText(at.distance_dm);
@@ -87,6 +88,55 @@ export function pointText(at: Point): string {
       return durationText(at.time_ms);
     case 'stroke':
       return `stroke ${at.number}`;
+    default:
+      return at satisfies never;
+  }
+}
+
+/** A length of time in seconds or minutes, as it is read out. */
+function lengthText(ms: number): string {
+  return ms < 60_000 ? texts.calls.seconds(ms / 1_000) : durationText(ms);
+}
+
+/** How long calls of the pad last. */
+export function lastsText(span: Span): string {
+  switch (span.until) {
+    case 'strokes':
+      return texts.calls.lastStrokes(span.strokes);
+    case 'time':
+      return texts.calls.lastTime(lengthText(span.time_ms));
+    case 'next':
+      return texts.calls.lastUntilNext;
+    default:
+      return span satisfies never;
+  }
+}
+
+/** How long a call lasts, as one chooses it. */
+export function spanChoice(span: Span): string {
+  switch (span.until) {
+    case 'strokes':
+      return texts.calls.strokes(span.strokes);
+    case 'time':
+      return lengthText(span.time_ms);
+    case 'next':
+      return texts.calls.untilNext;
+    default:
+      return span satisfies never;
+  }
+}
+
+/** Where in the piece the sheet sends a call. */
+export function whereText(at: Point): string {
+  switch (at.point) {
+    case 'distance_done':
+      return texts.calls.at.done(distanceText(at.distance_dm));
+    case 'distance_to_go':
+      return texts.calls.at.left(distanceText(at.distance_dm));
+    case 'elapsed':
+      return texts.calls.at.time(durationText(at.time_ms));
+    case 'stroke':
+      return texts.calls.at.stroke(at.number);
     default:
       return at satisfies never;
   }

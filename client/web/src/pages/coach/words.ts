@@ -1,4 +1,5 @@
-// What the coach's page says of the whole field.
+// Which text the coach's page says of the whole field.
+import { coach as texts, type Some } from '#texts';
 import type { AthleteView, CommandId, Order, PieceView } from '../../protocol/decode';
 import type { Unanswered } from '../../session/live.svelte';
 import { athlete, callsOfPiece, currentPhase, goAt, type ListedCall, type Session } from '../../session/reduce';
@@ -14,40 +15,39 @@ export function clockWords(piece: PieceView): readonly [string, string] {
   const repeat = repeatText(piece);
   switch (phase.phase) {
     case 'counting':
-      return ['until the go', pieceText(spec.repeats)];
+      return [texts.field.untilStart, pieceText(spec.repeats)];
     case 'resting':
-      return ['rest left', `then repeat ${repeat}`];
+      return [texts.field.restLeft, texts.field.thenRepeat(repeat)];
     case 'gathering':
     case 'armed':
     case 'rowing':
     case 'closing':
     case 'finished':
     case 'stopped':
-      return [phaseText(phase), repeat === '' ? pieceText(spec.repeats) : `repeat ${repeat}, ${pieceText(spec.repeats)}`];
+      return [phaseText(phase), repeat === '' ? pieceText(spec.repeats) : texts.field.inRepeat(repeat, pieceText(spec.repeats))];
     default:
       return phase satisfies never;
   }
 }
 
-/** `12 in, all heard`, `12 in, Bo Quist not heard`; towards the end `Waiting for Bo Quist`. */
+/** Who is in, and who of them is not heard; towards the end whom the piece waits for. */
 export function heardText(session: Session): string {
   // Before a go the standings are not kept up: there is nothing to stand by.
   const lines = goAt(currentPhase(session)) === null ? null : (session.standings?.lines ?? null);
   const here = (lines ?? session.athletes).filter(({ doing }) => doing !== 'away');
   const lost = (lines ?? []).filter(({ doing, not_heard }) => not_heard && doing !== 'away');
-  if (here.length === 0) return 'Nobody is in yet';
-  const unheard = lost.length === 0 ? '' : `${named(session, lost)} not heard`;
+  if (here.length === 0) return texts.field.nobody;
   const waits = (lines ?? []).filter(({ doing }) => doing === 'rowing');
   if (currentPhase(session).phase === 'closing' && waits.length > 0) {
-    return `Waiting for ${named(session, waits)}${unheard === '' ? '' : `; ${unheard}`}`;
+    return lost.length === 0 ? texts.field.waiting(named(session, waits)) : texts.field.waitingNotHeard(named(session, waits), named(session, lost));
   }
-  return `${here.length} in, ${unheard === '' ? 'all heard' : unheard}`;
+  return lost.length === 0 ? texts.field.allHeard(here.length) : texts.field.notHeard(here.length, named(session, lost));
 }
 
 /** What cannot be known while the server is away. */
 export function lostHeardText(session: Session): string {
   const here = (session.standings?.lines ?? session.athletes).filter(({ doing }) => doing !== 'away').length;
-  return `${here} in when last heard`;
+  return texts.field.lastHeard(here);
 }
 
 /** An order without an answer takes longer than a blink, in life. */
@@ -63,10 +63,9 @@ export function waiting(unanswered: readonly Unanswered[], away: boolean, nowMs:
     if (!away && !late) return [];
     const what = askedText(msg);
     const call = msg.type === 'command' && msg.order.do === 'call';
-    const then = said
-      ? `${what} was on its way as the server went away: whether it arrived is known when the server is back.`
-      : `${what} ${call ? 'goes out' : 'is sent'} when the server is back, as long as this page stays open.`;
-    return [{ command: msg.command, call, says: away ? then : `${what}: no answer from the server yet.`, may_be_dropped: !said }];
+    const { onItsWay, callGoesOut, isSent, noAnswer } = texts.waiting;
+    const then = said ? onItsWay(what) : call ? callGoesOut(what) : isSent(what);
+    return [{ command: msg.command, call, says: away ? then : noAnswer(what), may_be_dropped: !said }];
   });
 }
 
@@ -81,17 +80,17 @@ export interface Waiting {
 function askedText(msg: Unanswered['msg']): string {
   switch (msg.type) {
     case 'command':
-      return msg.order.do === 'call' ? `‘${msg.order.call.text.shown}’` : ORDERS[msg.order.do];
+      return msg.order.do === 'call' ? texts.waiting.call(msg.order.call.text.shown) : ORDERS[msg.order.do];
     case 'add_athletes':
-      return 'What you added to the roster';
+      return texts.waiting.added;
     case 'new_link':
     case 'new_board_link':
     case 'new_coach_link':
-      return 'The new link';
+      return texts.waiting.link;
     case 'let_in':
-      return 'Letting somebody in';
+      return texts.waiting.lettingIn;
     case 'turn_away':
-      return 'Turning somebody away';
+      return texts.waiting.turningAway;
     // What an athlete says.
     case 'aim':
     case 'consent':
@@ -99,41 +98,37 @@ function askedText(msg: Unanswered['msg']): string {
     case 'skip':
     case 'stop_rowing':
     case 'row_on':
-      return 'What you said';
+      return texts.waiting.said;
     case 'take_command':
-      return 'Taking command';
+      return texts.waiting.command;
     default:
       return msg satisfies never;
   }
 }
 
-const IN_ROSTER = 'What you changed in the roster';
-const PREPARED = 'What you prepared';
-
 /** What an order is called while it waits; a call is called by its words. */
 const ORDERS: Readonly<Record<Exclude<Order['do'], 'call'>, string>> = {
-  take_back: 'Taking the call back',
-  start: 'The start',
-  stop: 'The stop',
-  false_start: 'The false start',
-  arm: '“Sit ready”',
-  disarm: '“Not yet”',
-  next_repeat: 'The next repeat',
-  next_piece: 'The next piece',
-  close: 'Closing the piece',
-  close_session: 'Closing the session',
-  aim: IN_ROSTER,
-  change_athlete: IN_ROSTER,
-  remove_athlete: IN_ROSTER,
-  prepare_calls: PREPARED,
-  set_pieces: PREPARED,
-  settings: PREPARED,
+  take_back: texts.waiting.takeBack,
+  start: texts.waiting.start,
+  stop: texts.waiting.stop,
+  false_start: texts.waiting.falseStart,
+  arm: texts.waiting.arm,
+  disarm: texts.waiting.disarm,
+  next_repeat: texts.waiting.nextRepeat,
+  next_piece: texts.waiting.nextPiece,
+  close: texts.waiting.close,
+  close_session: texts.waiting.closeSession,
+  aim: texts.waiting.roster,
+  change_athlete: texts.waiting.roster,
+  remove_athlete: texts.waiting.roster,
+  prepare_calls: texts.waiting.prepared,
+  set_pieces: texts.waiting.prepared,
+  settings: texts.waiting.prepared,
 };
 
 /** By name while they are few, else how many. */
-function named(session: Session, lines: readonly { readonly athlete: string }[]): string {
-  if (lines.length > NAMES_MAX) return `${lines.length}`;
-  return lines.map((line) => athlete(session, line.athlete)?.spec.name ?? '?').join(' and ');
+function named(session: Session, lines: readonly { readonly athlete: string }[]): Some {
+  return someOf(session, lines.map((line) => line.athlete));
 }
 
 /**
@@ -155,10 +150,10 @@ const UNHEARD_TOLD_MS = 12_000;
 export function unheardText(session: Session, nowMs: number | null): string {
   const last = callsOfPiece(session).reduce<ListedCall | null>((newest, call) => (newest === null || call.sent_at_ms >= newest.sent_at_ms ? call : newest), null);
   if (last === null || nowMs === null || last.athletes.length > 0 || nowMs - last.sent_at_ms > UNHEARD_TOLD_MS) return '';
-  return `‘${last.text.shown}’ reached nobody: nobody whom it was for is rowing. Who has not begun, has stopped or is home gets no call.`;
+  return texts.calls.unheard(last.text.shown);
 }
 
-/** On which side of the own target a margin lies, by its words; 0.0 is on neither. */
+/** On which side of their own target a margin lies, by its words; 0.0 is on neither. */
 export function sideOf(margin: string): 'ahead' | 'behind' | '' {
   return margin.startsWith('−') ? 'behind' : margin.startsWith('+') ? 'ahead' : '';
 }
@@ -168,11 +163,10 @@ export function teamsOf(session: Session): readonly string[] {
   return [...new Set(session.athletes.flatMap(({ spec }) => spec.team ?? []))].sort((a, b) => a.localeCompare(b));
 }
 
-/** `Ida`, `Ida and Bo`, `6`. */
-export function whoText(session: Session, athletes: readonly string[]): string {
-  if (athletes.length === 0) return 'nobody';
-  if (athletes.length > NAMES_MAX) return String(athletes.length);
-  return athletes.map((id) => athlete(session, id)?.spec.name ?? '?').join(' and ');
+/** Their names while they are few, else how many. */
+export function someOf(session: Session, athletes: readonly string[]): Some {
+  if (athletes.length > NAMES_MAX) return athletes.length;
+  return athletes.map((id) => athlete(session, id)?.spec.name ?? '?');
 }
 
 /** As a list is looked through for somebody. */
