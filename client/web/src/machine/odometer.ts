@@ -32,6 +32,8 @@ const JUMP_AFTER = 3;
 const SPEED_MAX_DM_A_MS = LIMITS.speed_max_dm_a_second / 1_000;
 /** Slack of a machine's clock that began at zero after the last report. */
 const FROM_ZERO_SLACK_MS = 2_000;
+/** A counter that falls again within this time trembles: nobody resets a machine twice so soon. */
+const FALLS_APART_MS = 10_000;
 /** Points that a speed is judged against, at most: more than a device may record at once. */
 const NEAR = 512;
 /** The longest delay of a report that is believed: how far the machine's clock may run ahead of this one, in all. */
@@ -48,6 +50,10 @@ export class Odometer<R extends Report> {
   #last: R | null = null;
   /** What is added to the machine's own distance. */
   #offsetDm = 0;
+  /** When the counter last fell by more than a rounding. */
+  #fellMs: number | null = null;
+  /** Before a fall that was taken for a reset although no clock says so: when, how far, and what was added until then. */
+  #beforeFall: { readonly ms: number; readonly distanceDm: number; readonly offsetDm: number } | null = null;
   #strokes: number | null = null;
   /** How much the machine's clock was behind this device's when it was first heard, or joined anew. */
   #behindMs: number | null = null;
@@ -79,11 +85,15 @@ export class Odometer<R extends Report> {
     const ms = Math.max(report.ms, last.ms);
     const fell = Math.max(0, last.distance_dm - report.distance_dm);
     const clockFell = last.elapsed_ms != null && report.elapsed_ms != null && report.elapsed_ms < last.elapsed_ms;
-    const reset = beganAtZero(report, ms - last.ms) && (fell > JITTER_DM || (clockFell && fell > 0));
+    const byClock = clockFromZero(report, ms - last.ms);
+    const trembles = fell > JITTER_DM && this.#fallsAgain(ms);
+    const reset = beganAtZero(report, ms - last.ms) && (fell > JITTER_DM || (clockFell && fell > 0)) && (!trembles || byClock);
     // A report that was held up, or a counter that trembles. A counter that has jumped for good is joined up soon.
     if (fell > JITTER_DM && !reset && !jumped) return null;
     const joined = reset || jumped;
+    this.#offsetDm = this.#offsetAfterAll(report, ms);
     const offsetBefore = this.#offsetDm;
+    if (joined) this.#beforeFall = byClock || jumped ? null : { ms: last.ms, distanceDm: last.distance_dm, offsetDm: offsetBefore };
     if (joined) this.#offsetDm = last.distance_dm + this.#offsetDm - countsFrom(report, ms - last.ms, jumped);
     const shown = !joined && fell > 0 ? last.distance_dm : report.distance_dm;
     const soFar = this.#near.at(-1)?.dm ?? 0;
@@ -98,6 +108,22 @@ export class Odometer<R extends Report> {
     this.#suspects = [];
     this.#strokes = this.#strokesAt(last, report, reset);
     return this.#counts(report, { ...report, ms, distance_dm: shown }, Math.max(0, shown + this.#offsetDm, soFar), joined);
+  }
+
+  /** Whether the counter has fallen a short while ago, too; notes this fall. */
+  #fallsAgain(ms: number): boolean {
+    const before = this.#fellMs;
+    this.#fellMs = ms;
+    return before !== null && ms - before < FALLS_APART_MS;
+  }
+
+  /** What is added: as before the last fall, if the counter is back sooner than anybody rows there from zero. */
+  #offsetAfterAll({ distance_dm }: R, ms: number): number {
+    const before = this.#beforeFall;
+    const isBack = before !== null && distance_dm + JITTER_DM >= before.distanceDm && distance_dm > SPEED_MAX_DM_A_MS * (ms - before.ms);
+    if (!isBack) return this.#offsetDm;
+    this.#beforeFall = null;
+    return before.offsetDm;
   }
 
   #counts(report: R, last: R, dm: number, joined: boolean): Joined<R> {

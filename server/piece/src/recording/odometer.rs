@@ -21,6 +21,9 @@ const LATE_MS: i64 = 2_000;
 const JITTER_DM: u32 = 20;
 /// Clocks of whole seconds, and reports that were a while on their way.
 const FROM_ZERO_SLACK_MS: u64 = 2_000;
+/// A counter that falls again within this time trembles (own choice): nobody resets a machine twice so soon, and what is
+/// rowed after a second reset is joined up all the same, once three reports agree.
+const FALLS_APART_MS: u64 = 10_000;
 /// So many samples in a row that are impossible only against the one before them, and possible among
 /// themselves, mean that the machine's counter has jumped: they are joined up like a reset.
 const JUMP_AFTER: u8 = 3;
@@ -43,6 +46,10 @@ pub(super) struct Odometer {
     left: BTreeMap<RunId, Raw>,
     /// What is added to the machine's own distance.
     offset_dm: i64,
+    /// When the counter last fell by more than a rounding.
+    fell_ms: Option<u64>,
+    /// The sample before a fall that was taken for a reset although no clock says so, and what was added until then.
+    before_fall: Option<(Raw, i64)>,
     /// How much the machine's clock was behind the session's when it was first heard, or joined anew.
     behind: Option<i64>,
     /// Samples whose distance was impossible.
@@ -73,14 +80,24 @@ impl Odometer {
         raw.heard = raw.heard.max(last.heard);
         let fell = last.dm.saturating_sub(raw.dm);
         let clock_fell = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if b < a);
-        let reset = began_at_zero(&last, &raw) && (fell > JITTER_DM || (clock_fell && fell > 0));
+        let goes_on = self.run == Some(run);
+        let trembles = goes_on && fell > JITTER_DM && self.falls_again(&raw);
+        let reset = began_at_zero(&last, &raw)
+            && (fell > JITTER_DM || (clock_fell && fell > 0))
+            && (!trembles || clock_from_zero(&raw, raw.heard - last.heard));
         let jumped = self.jumps.contains(&(run, raw.seq));
         if fell > JITTER_DM && !reset && !jumped {
             // A report that was held up, or a counter that trembles. A counter that has jumped for good is joined up soon.
             return self.suspect(run, raw);
         }
         let joined = reset || jumped;
+        if let Some(offset_dm) = self.no_reset_after_all(&raw).filter(|_| goes_on) {
+            (self.offset_dm, self.before_fall) = (offset_dm, None);
+        }
         if joined {
+            let by_clock = clock_from_zero(&raw, raw.heard - last.heard);
+            let may_be_none = goes_on && !jumped && !by_clock;
+            self.before_fall = may_be_none.then_some((last, self.offset_dm));
             self.join(&last, &raw, jumped);
         } else if fell > 0 {
             raw.dm = last.dm;
@@ -122,6 +139,21 @@ impl Odometer {
         points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli, rates) });
         self.last = Some(raw);
         Step::Taken
+    }
+
+    /// Whether the counter has fallen a short while ago, too; notes this fall.
+    fn falls_again(&mut self, raw: &Raw) -> bool {
+        let before = self.fell_ms.replace(raw.heard);
+        before.is_some_and(|before| raw.heard.saturating_sub(before) < FALLS_APART_MS)
+    }
+
+    /// What was added before the last fall, if the counter is back where it was sooner than anybody rows there from zero:
+    /// then it was no reset.
+    fn no_reset_after_all(&self, raw: &Raw) -> Option<i64> {
+        let (before, offset_dm) = self.before_fall.as_ref()?;
+        let most_dm = limits::SPEED_MAX / 100.0 * raw.heard.saturating_sub(before.heard) as f64;
+        let is_back = raw.dm.saturating_add(JITTER_DM) >= before.dm;
+        (is_back && f64::from(raw.dm) > most_dm).then_some(*offset_dm)
     }
 
     /// Where `run` was when another took over from it, if this is the one that goes on; `last` is the sample before.
