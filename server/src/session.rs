@@ -168,6 +168,9 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
                 task.server.failing(&error);
                 task.full()
             }
+            Err(error @ (JournalError::Unreadable(_) | JournalError::Fenced)) => {
+                task.ends_alone(&error)
+            }
             ended => ended,
         }
     });
@@ -332,6 +335,22 @@ impl Task {
             command: None,
             refusal: refusal.clone(),
         });
+        Ok(())
+    }
+
+    /// This session cannot be written, and every other one can: its damage, or another writer, is its own affair.
+    fn ends_alone(&self, error: &JournalError) -> Result<(), JournalError> {
+        let session = self.row.session;
+        let why = if matches!(error, JournalError::Fenced) {
+            tracing::warn!(%session, "another has taken this session; whoever is connected comes back");
+            Close::GoingAway
+        } else {
+            tracing::error!(%session, %error, "a session cannot be written: see `thole-server check`, and copy what is whole with `thole-server salvage`");
+            Close::Unreadable
+        };
+        for outbox in self.host.connections().filter_map(|conn| self.connections.outbox(conn)) {
+            outbox.close(why);
+        }
         Ok(())
     }
 

@@ -382,6 +382,9 @@ async fn created(
         reckoned: Some(SessionClock::begin(server.clock).reckoned()),
     };
     if let Err(error) = server.journal.append(append).await {
+        if matches!(error, JournalError::Unreadable(_)) {
+            return Err(fault(&error));
+        }
         server.failing(&error);
         let why = if error.is_full() { Close::TooSlow } else { Close::Fault };
         return Err(Ended::Closing(why));

@@ -467,8 +467,15 @@ fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
     tables::fold_in(connection).map_err(write)
 }
 
-/// Damage stays damage however often it is asked; everything else may be otherwise the next time.
 fn read(error: rusqlite::Error) -> JournalError {
+    if is_damage(&error) {
+        return JournalError::Unreadable(error.to_string());
+    }
+    JournalError::Read(error.to_string())
+}
+
+/// Damage stays damage however often it is asked; everything else may be otherwise the next time.
+fn is_damage(error: &rusqlite::Error) -> bool {
     let damaged = [rusqlite::ErrorCode::DatabaseCorrupt, rusqlite::ErrorCode::NotADatabase];
     let of_columns = matches!(
         error,
@@ -477,8 +484,5 @@ fn read(error: rusqlite::Error) -> JournalError {
             | rusqlite::Error::IntegralValueOutOfRange(..)
             | rusqlite::Error::Utf8Error(..)
     );
-    if of_columns || error.sqlite_error_code().is_some_and(|code| damaged.contains(&code)) {
-        return JournalError::Unreadable(error.to_string());
-    }
-    JournalError::Read(error.to_string())
+    of_columns || error.sqlite_error_code().is_some_and(|code| damaged.contains(&code))
 }

@@ -4,7 +4,7 @@ use std::{fs, path::Path};
 
 use rusqlite::Connection;
 use thole_piece::Input;
-use thole_server::journal::{Journal, sqlite::SqliteJournal};
+use thole_server::journal::{Append, Journal, JournalError, sqlite::SqliteJournal};
 
 use crate::journal::{athlete, heard, made, more, rowing, session, stroke};
 
@@ -336,6 +336,54 @@ async fn of_a_file_with_damaged_pages_what_stands_before_and_behind_them_is_save
         journal.append(more(1, 1_505, vec![stroke(1_600, 1)])).await.unwrap();
     }
     assert!(most > 20, "no page that mattered was lost");
+}
+
+/// A sector of the disk has become zeroes: whichever it was, whoever else is written is written, and nobody's writing ends
+/// for good.
+#[tokio::test]
+async fn a_damaged_sector_ends_the_writing_of_its_own_session_alone() {
+    const SECTOR: usize = 512;
+    let folder = tempfile::tempdir().unwrap();
+    let journal = SqliteJournal::open(folder.path()).unwrap();
+    for no in [1, 2] {
+        journal.append(made(no)).await.unwrap();
+        journal.append(more(no, 1, rowing(0, 0))).await.unwrap();
+        for stroked in 0..400 {
+            let append = more(no, 5 + stroked, vec![stroke(stroked, 1 + u128::from(stroked % 3))]);
+            journal.append(append).await.unwrap();
+        }
+    }
+    journal.fold_in().await.unwrap();
+    drop(journal);
+    let file = folder.path().join("thole.db");
+    let whole = fs::read(&file).unwrap();
+    let (mut refused, mut other_went_on) = (0, 0);
+    for sector in (8..whole.len() / SECTOR).step_by(5) {
+        let mut bytes = whole.clone();
+        bytes[sector * SECTOR..(sector + 1) * SECTOR].fill(0);
+        fs::write(&file, bytes).unwrap();
+        // Damage that is found at the start is told there.
+        let Ok(journal) = SqliteJournal::open(folder.path()) else { continue };
+        let mut written = Vec::new();
+        for no in [1, 2, 1, 2] {
+            let tenure = match journal.take(session(no)).await {
+                Ok(tenure) => tenure,
+                Err(error) => {
+                    written.push(Err(error));
+                    continue;
+                }
+            };
+            let next = journal.read(session(no), 0).await.map_or(405, |found| found.next);
+            let append = Append { tenure, ..more(no, next, vec![stroke(700, 1)]) };
+            written.push(journal.append(append).await);
+        }
+        let stopped = |one: &&Result<u64, JournalError>| matches!(one, Err(JournalError::Write(_)));
+        assert!(!written.iter().any(|one| stopped(&one)), "sector {sector}: {written:?}");
+        refused += written.iter().filter(|one| one.is_err()).count();
+        other_went_on += usize::from(written[0].is_ok() != written[1].is_ok());
+    }
+    assert!(refused > 0, "no sector that mattered was lost");
+    assert!(other_went_on > 0, "where one session is damaged the other is written");
 }
 
 /// Rows that are gone from the end break nothing when they are read; the witness beside the file misses them.

@@ -12,6 +12,7 @@ use tokio::sync::{mpsc, oneshot};
 use super::{
     GROUP_MAX,
     columns::{self, whole},
+    is_damage,
     seats::{Seats, secret_sum},
     tables,
     witness::{AllSeen, Seen, Witness},
@@ -78,6 +79,10 @@ pub(super) fn write_all(
                     }
                     continue;
                 }
+                Err(error) if is_damage(&error) => {
+                    ends.clear();
+                    one_by_one(&mut connection, &group, &mut ends, seen)
+                }
                 Err(error) => Err(error.to_string()),
             },
         };
@@ -114,6 +119,32 @@ fn note(witness: &Witness, group: &[Task], ends: &Ends) {
         }
     }
     witness.sync_soon();
+}
+
+/// Each task in a transaction of its own: pages that are damaged where one session is written are that session's end, and
+/// the others are as good as before. SQLite commits nothing of a transaction that has met them.
+fn one_by_one(
+    connection: &mut Connection,
+    group: &[Task],
+    ends: &mut Ends,
+    seen: &AllSeen,
+) -> Result<Vec<Result<u64, JournalError>>, String> {
+    let mut results = Vec::with_capacity(group.len());
+    for task in group {
+        match write_group(connection, std::slice::from_ref(task), ends, seen) {
+            Ok(written) => results.extend(written),
+            Err(error) if is_damage(&error) => {
+                ends.clear();
+                results.push(Err(JournalError::Unreadable(error.to_string())));
+            }
+            Err(error) if is_full(&error) => {
+                ends.clear();
+                results.push(Err(JournalError::Full(error.to_string())));
+            }
+            Err(error) => return Err(error.to_string()),
+        }
+    }
+    Ok(results)
 }
 
 /// One transaction; durable when this returns. One result a task, in their order.
