@@ -3,6 +3,7 @@
 
 mod clock_check;
 mod connections;
+mod ending;
 mod opening;
 
 use std::{sync::Arc, time::Duration};
@@ -10,13 +11,12 @@ use std::{sync::Arc, time::Duration};
 use thole_host::{Batch, Host, Now, Record, Reopening, Said, Setup};
 use thole_piece::Input;
 use thole_protocol::{
-    ServerMsg,
     client_msg::{Hello, Join},
     close::Close,
     ids::{CommandId, RequestId},
-    refusal::{Refusal, Why},
+    refusal::Refusal,
     server_msg::{Joined, Waiting},
-    units::{At, Millis},
+    units::At,
 };
 use tokio::{
     sync::{Notify, mpsc, oneshot, watch},
@@ -27,14 +27,11 @@ use crate::{
     Server,
     clock::{Reckoned, SessionClock, Trust},
     journal::{Append, Damage, Grant, Holder, JournalError, SessionRow},
-    limits::{
-        BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, FULL, INBOX_MAX,
-        RESTART_SPREAD_MS,
-    },
+    limits::{BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, INBOX_MAX},
     metrics::Counted,
     outbox::{Outbox, Permit},
     registry::Handle,
-    secret::{self, FromSystem, SecretHash},
+    secret::{FromSystem, SecretHash},
 };
 use clock_check::{Checked, Readings};
 use connections::Connections;
@@ -326,52 +323,6 @@ impl Task {
             }
         };
         (stops, Some((by_ms, devices)))
-    }
-
-    /// What was not durable is told to nobody: they have it, and it comes in when there is room.
-    fn full(&self) -> Result<(), JournalError> {
-        let refusal = Refusal { why: Why::Limit, says: FULL.to_owned() };
-        self.farewell(Close::TooSlow, || ServerMsg::Refused {
-            command: None,
-            refusal: refusal.clone(),
-        });
-        Ok(())
-    }
-
-    /// This session cannot be written, and every other one can: its damage, or another writer, is its own affair.
-    fn ends_alone(&self, error: &JournalError) -> Result<(), JournalError> {
-        let session = self.row.session;
-        let why = if matches!(error, JournalError::Fenced) {
-            tracing::warn!(%session, "another has taken this session; whoever is connected comes back");
-            Close::GoingAway
-        } else {
-            tracing::error!(%session, %error, "a session cannot be written: see `thole-server check`, and copy what is whole with `thole-server salvage`");
-            Close::Unreadable
-        };
-        for outbox in self.host.connections().filter_map(|conn| self.connections.outbox(conn)) {
-            outbox.close(why);
-        }
-        Ok(())
-    }
-
-    fn stop(&self) -> Result<(), JournalError> {
-        self.farewell(Close::Restart, || {
-            let after_ms = Millis(secret::random_below(RESTART_SPREAD_MS));
-            ServerMsg::Restart { after_ms }
-        });
-        Ok(())
-    }
-
-    /// Everybody who is connected is told this, and sent away.
-    fn farewell(&self, why: Close, mut says: impl FnMut() -> ServerMsg) {
-        for outbox in self.host.connections().filter_map(|conn| self.connections.outbox(conn)) {
-            let msg = says();
-            if matches!(msg, ServerMsg::Refused { .. }) {
-                outbox.note_refusal();
-            }
-            outbox.queue(thole_host::text(&msg));
-            outbox.close(why);
-        }
     }
 
     /// When a session that nobody is connected to is closed from memory.

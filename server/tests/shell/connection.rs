@@ -2,6 +2,7 @@
 
 mod command;
 mod damaged;
+mod ends_alone;
 mod full;
 mod guesses;
 mod refusals;

@@ -40,8 +40,8 @@ fn sample(seq: u32) -> Sample {
 }
 
 /// Two rowed 200 m to the end; the process was killed before the piece had its record.
-struct Evening {
-    folder: tempfile::TempDir,
+pub(super) struct Evening {
+    pub(super) folder: tempfile::TempDir,
     coach: Value,
     secrets: [Value; 2],
     /// Position of Ana's stroke of number 12, and of the order to start.
@@ -51,7 +51,7 @@ struct Evening {
 }
 
 impl Evening {
-    async fn rowed() -> Evening {
+    pub(super) async fn rowed() -> Evening {
         let folder = tempfile::tempdir().unwrap();
         let journal = SqliteJournal::open(folder.path()).unwrap();
         let [coach, ana, bo] = [(); 3].map(|()| new_secret());
@@ -122,7 +122,7 @@ impl Evening {
         Connection::open(self.folder.path().join("thole.db")).unwrap().execute_batch(sql).unwrap();
     }
 
-    async fn gym(&self) -> Gym {
+    pub(super) async fn gym(&self) -> Gym {
         let journal = Arc::new(SqliteJournal::open(self.folder.path()).unwrap());
         let settings = ServeArgs::default().settings().unwrap();
         let server = Arc::new(Server::new(settings, journal));
@@ -130,7 +130,7 @@ impl Evening {
     }
 
     /// The server is stopped: the next one has the folder to itself.
-    async fn stop(&self, gym: Gym) {
+    pub(super) async fn stop(&self, gym: Gym) {
         for mut handle in gym.server.registry.handles() {
             handle.inbox.send(Event::Stop).await.unwrap();
             while handle.ended.changed().await.is_ok() {}
@@ -466,65 +466,4 @@ async fn what_was_lost_is_remembered_for_as_long_as_a_link_lives() {
         let mut strange = gym.enter("coach", &json!("not a secret of anybody's")).await;
         assert_eq!(strange.is_closed().await, code.code());
     }
-}
-
-impl Device {
-    /// `None` once it is welcomed; else with which code it is closed.
-    async fn sent_away(&mut self) -> Option<u16> {
-        loop {
-            match timeout(Duration::from_secs(20), self.ws.next()).await.unwrap() {
-                Some(Ok(Message::Close(Some(frame)))) => return Some(frame.code.into()),
-                Some(Ok(Message::Text(text))) if text.contains(r#""type":"welcome""#) => {
-                    return None;
-                }
-                Some(Ok(_)) => {}
-                Some(Err(_)) | None => return Some(1006),
-            }
-        }
-    }
-}
-
-/// Whichever sector of the disk has become zeroes: one session cannot be read or written, and the server goes on.
-#[tokio::test]
-async fn a_damaged_sector_stops_no_server() {
-    const SECTOR: usize = 512;
-    let evening = Evening::rowed().await;
-    SqliteJournal::open(evening.folder.path()).unwrap().fold_in().await.unwrap();
-    let file = evening.folder.path().join("thole.db");
-    let whole = fs::read(&file).unwrap();
-    let mut unreadable = 0;
-    for sector in (8..whole.len() / SECTOR).step_by(5) {
-        let mut bytes = whole.clone();
-        bytes[sector * SECTOR..(sector + 1) * SECTOR].fill(0);
-        fs::write(&file, bytes).unwrap();
-        // Damage of the tables themselves is told at the start.
-        if SqliteJournal::open(evening.folder.path()).is_err() {
-            continue;
-        }
-        let gym = evening.gym().await;
-        let mut coach = gym.enter("coach", &gym.created["coach_secret"]).await;
-        unreadable += usize::from(coach.sent_away().await == Some(Close::Unreadable.code()));
-        assert_eq!(gym.server.takes_work(), Ok(()), "sector {sector}");
-        // The server waits for whoever it closes.
-        drop(coach);
-        evening.stop(gym).await;
-    }
-    assert!(unreadable > 0, "no sector that mattered was lost");
-}
-
-/// One session's writer was replaced: whoever is connected comes back to the new one, and no other session hears of it.
-#[tokio::test]
-async fn a_session_that_another_has_taken_ends_alone() {
-    let gym = Gym::new().await;
-    let mut coach = gym.coach().await;
-    let session = coach.hears("welcome").await["session"].clone();
-    let session = SessionId(session.as_str().unwrap().parse().unwrap());
-    gym.server.journal.take(session).await.unwrap();
-    coach
-        .say(json!({"type": "command", "command": Uuid::from_u128(7), "order": {"do": "arm"}}))
-        .await;
-    assert_eq!(coach.is_closed().await, Close::GoingAway.code());
-    drop(coach);
-    assert_eq!(gym.server.takes_work(), Ok(()));
-    gym.coach().await.hears("welcome").await;
 }

@@ -1,0 +1,63 @@
+//! How the task of a session ends while people are connected: what each of them is told, and whether they come back.
+
+use thole_protocol::{
+    ServerMsg,
+    close::Close,
+    refusal::{Refusal, Why},
+    units::Millis,
+};
+
+use super::Task;
+use crate::{
+    journal::JournalError,
+    limits::{FULL, RESTART_SPREAD_MS},
+    secret,
+};
+
+impl Task {
+    /// What was not durable is told to nobody: they have it, and it comes in when there is room.
+    pub(super) fn full(&self) -> Result<(), JournalError> {
+        let refusal = Refusal { why: Why::Limit, says: FULL.to_owned() };
+        self.farewell(Close::TooSlow, || ServerMsg::Refused {
+            command: None,
+            refusal: refusal.clone(),
+        });
+        Ok(())
+    }
+
+    /// This session cannot be written, and every other one can: its damage, or another writer, is its own affair.
+    pub(super) fn ends_alone(&self, error: &JournalError) -> Result<(), JournalError> {
+        let session = self.row.session;
+        let why = if matches!(error, JournalError::Fenced) {
+            tracing::warn!(%session, "another has taken this session; whoever is connected comes back");
+            Close::GoingAway
+        } else {
+            tracing::error!(%session, %error, "a session cannot be written: see `thole-server check`, and copy what is whole with `thole-server salvage`");
+            Close::Unreadable
+        };
+        for outbox in self.host.connections().filter_map(|conn| self.connections.outbox(conn)) {
+            outbox.close(why);
+        }
+        Ok(())
+    }
+
+    pub(super) fn stop(&self) -> Result<(), JournalError> {
+        self.farewell(Close::Restart, || {
+            let after_ms = Millis(secret::random_below(RESTART_SPREAD_MS));
+            ServerMsg::Restart { after_ms }
+        });
+        Ok(())
+    }
+
+    /// Everybody who is connected is told this, and sent away.
+    fn farewell(&self, why: Close, mut says: impl FnMut() -> ServerMsg) {
+        for outbox in self.host.connections().filter_map(|conn| self.connections.outbox(conn)) {
+            let msg = says();
+            if matches!(msg, ServerMsg::Refused { .. }) {
+                outbox.note_refusal();
+            }
+            outbox.queue(thole_host::text(&msg));
+            outbox.close(why);
+        }
+    }
+}

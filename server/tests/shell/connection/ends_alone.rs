@@ -1,0 +1,69 @@
+//! What is wrong with one session ends that session, and nobody else hears of it.
+
+use std::fs;
+
+use thole_protocol::ids::SessionId;
+use thole_server::journal::{Journal, sqlite::SqliteJournal};
+
+use super::{damaged::Evening, *};
+
+impl Device {
+    /// `None` once it is welcomed; else with which code it is closed.
+    async fn sent_away(&mut self) -> Option<u16> {
+        loop {
+            match timeout(Duration::from_secs(20), self.ws.next()).await.unwrap() {
+                Some(Ok(Message::Close(Some(frame)))) => return Some(frame.code.into()),
+                Some(Ok(Message::Text(text))) if text.contains(r#""type":"welcome""#) => {
+                    return None;
+                }
+                Some(Ok(_)) => {}
+                Some(Err(_)) | None => return Some(1006),
+            }
+        }
+    }
+}
+
+/// Whichever sector of the disk has become zeroes: one session cannot be read or written, and the server goes on.
+#[tokio::test]
+async fn a_damaged_sector_stops_no_server() {
+    const SECTOR: usize = 512;
+    let evening = Evening::rowed().await;
+    SqliteJournal::open(evening.folder.path()).unwrap().fold_in().await.unwrap();
+    let file = evening.folder.path().join("thole.db");
+    let whole = fs::read(&file).unwrap();
+    let mut unreadable = 0;
+    for sector in (8..whole.len() / SECTOR).step_by(5) {
+        let mut bytes = whole.clone();
+        bytes[sector * SECTOR..(sector + 1) * SECTOR].fill(0);
+        fs::write(&file, bytes).unwrap();
+        // Damage of the tables themselves is told at the start.
+        if SqliteJournal::open(evening.folder.path()).is_err() {
+            continue;
+        }
+        let gym = evening.gym().await;
+        let mut coach = gym.enter("coach", &gym.created["coach_secret"]).await;
+        unreadable += usize::from(coach.sent_away().await == Some(Close::Unreadable.code()));
+        assert_eq!(gym.server.takes_work(), Ok(()), "sector {sector}");
+        // The server waits for whoever it closes.
+        drop(coach);
+        evening.stop(gym).await;
+    }
+    assert!(unreadable > 0, "no sector that mattered was lost");
+}
+
+/// One session's writer was replaced: whoever is connected comes back to the new one, and no other session hears of it.
+#[tokio::test]
+async fn a_session_that_another_has_taken_ends_alone() {
+    let gym = Gym::new().await;
+    let mut coach = gym.coach().await;
+    let session = coach.hears("welcome").await["session"].clone();
+    let session = SessionId(session.as_str().unwrap().parse().unwrap());
+    gym.server.journal.take(session).await.unwrap();
+    coach
+        .say(json!({"type": "command", "command": Uuid::from_u128(7), "order": {"do": "arm"}}))
+        .await;
+    assert_eq!(coach.is_closed().await, Close::GoingAway.code());
+    drop(coach);
+    assert_eq!(gym.server.takes_work(), Ok(()));
+    gym.coach().await.hears("welcome").await;
+}
