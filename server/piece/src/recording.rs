@@ -19,7 +19,6 @@ use thole_protocol::{
 
 use judged::{believed, impossible_speed};
 use odometer::{Odometer, Step};
-use packed::Packed;
 pub use point::Point;
 pub(crate) use point::count_before;
 pub use room::Weighed;
@@ -209,20 +208,14 @@ impl Recording {
     }
 
     fn insert(&mut self, id: RunId, fresh: &[Raw]) -> Changed {
-        let at_end = self.last.is_none_or(|last| last == id)
-            && self
-                .runs
-                .get(&id)
-                .and_then(|run| run.samples.last())
-                .is_none_or(|last| fresh.first().is_some_and(|first| first.seq > last.seq));
-        let new_run = !self.order.contains(&id);
+        let at_end = self.comes_last(id, fresh);
         let run = self.runs.entry(id).or_default();
-        if at_end && (!new_run || self.order.is_empty()) {
-            fresh.iter().for_each(|raw| run.samples.push(raw));
-            if new_run {
+        if at_end {
+            fresh.iter().for_each(|raw| run.push(raw));
+            if !self.order.contains(&id) {
                 self.order.push(id);
-                self.last = Some(id);
             }
+            self.last = Some(id);
             let grown_from = self.older + self.recent.len();
             for raw in fresh {
                 if self.odometer.step(id, raw, &mut self.recent) == Step::Again {
@@ -233,9 +226,24 @@ impl Recording {
             self.let_go();
             return Changed::Grown(grown_from);
         }
-        run.samples = Packed::of(run.samples.iter().chain(fresh.iter().copied()).collect());
+        run.mix(fresh);
         self.rebuild();
         Changed::Rebuilt
+    }
+
+    /// Whether these belong behind all others, as `rowed` has them: two devices at one machine take turns all the time, and
+    /// what was rowed before is not looked at again for that.
+    fn comes_last(&self, id: RunId, fresh: &[Raw]) -> bool {
+        let Some(first) = fresh.first() else { return true };
+        let own = self.runs.get(&id);
+        let is_behind =
+            own.and_then(|run| run.samples.last()).is_none_or(|last| first.seq > last.seq);
+        let heard = own.map_or(0, |run| run.heard).max(first.heard);
+        let is_newest = || {
+            let mut others = self.order.iter().filter(|other| **other != id);
+            others.all(|other| self.runs.get(other).is_some_and(|run| run.heard < heard))
+        };
+        is_behind && (self.last == Some(id) || is_newest())
     }
 
     /// Keeps no more points at hand than are asked for, once they are twice as many.
@@ -349,6 +357,21 @@ mod tests {
         later.add(NOW, run(7), &strokes(11..=20, 10));
         later.add(NOW, run(2), &strokes(5..=10, 10));
         assert_eq!(joined(&later), expected);
+    }
+
+    /// A piece of an hour would be computed again with every stroke, and whoever else rows in it would wait.
+    #[test]
+    fn two_devices_at_one_machine_that_take_turns_only_add() {
+        let mut recording = Recording::default();
+        for (nth, device) in (0..40).zip([7, 2].into_iter().cycle()) {
+            let seq = u32::try_from(nth / 2 + 1).unwrap();
+            let sample = stroke(seq, 2_000 + 1_000 * nth, 40 * nth);
+            let changed = recording.add(NOW, run(device), &[sample]).points;
+            assert!(matches!(changed, Changed::Grown(_)), "{nth}: {changed:?}");
+        }
+        // What was heard between two that are there belongs between them.
+        let between = recording.add(NOW, run(5), &[stroke(1, 9_500, 300)]).points;
+        assert_eq!(between, Changed::Rebuilt);
     }
 
     #[test]

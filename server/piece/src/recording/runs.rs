@@ -17,9 +17,25 @@ pub(super) struct Run {
     pub(super) received: Stretches,
     /// Sorted by number; values believed one by one, speeds not yet judged.
     pub(super) samples: Packed,
+    /// When the last of them was heard: not before those with lower numbers, whatever a clock that was set anew says.
+    pub(super) heard: u64,
     pub(super) skipped: bool,
     /// Samples that were judged, refused ones among them.
     pub(super) taken: u64,
+}
+
+impl Run {
+    /// Takes one more behind the others.
+    pub(super) fn push(&mut self, raw: &Raw) {
+        self.samples.push(raw);
+        self.heard = self.heard.max(raw.heard);
+    }
+
+    /// Takes some in between.
+    pub(super) fn mix(&mut self, fresh: &[Raw]) {
+        self.samples = Packed::of(self.samples.iter().chain(fresh.iter().copied()).collect());
+        self.heard = fresh.iter().fold(self.heard, |heard, raw| heard.max(raw.heard));
+    }
 }
 
 /// Folds all samples; false when a jump was found and all is to be folded again.
