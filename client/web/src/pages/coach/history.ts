@@ -10,7 +10,7 @@ export interface Seen {
   readonly elapsed_ms: number;
   readonly done_dm: number;
   readonly pace_per_500m_ms: number | null;
-  /** Pace that the own plan has here. */
+  /** Pace that their own plan has here. */
   readonly plan_per_500m_ms: number | null;
   readonly rate_half_spm: number | null;
   readonly heart_bpm: number | null;

@@ -155,7 +155,7 @@ export function unheardText(session: Session, nowMs: number | null): string {
 
 /** On which side of their own target a margin lies, by its words; 0.0 is on neither. */
 export function sideOf(margin: string): 'ahead' | 'behind' | '' {
-  return margin.startsWith('−') ? 'behind' : margin.startsWith('+') ? 'ahead' : '';
+  return margin.includes('−') ? 'behind' : margin.includes('+') ? 'ahead' : '';
 }
 
 /** Teams of the roster, by name. */
