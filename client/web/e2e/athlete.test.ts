@@ -26,13 +26,13 @@ test('by Bluetooth from the door to the result: a call, a drop with two refused 
   await page.getByRole('button', { name: 'Link the machine' }).click();
   await page.getByText('Row 7 is linked').waitFor(PATIENCE);
   machine.row();
-  await page.getByText('Your strokes arrive.').waitFor(PATIENCE);
+  await page.getByText('Your strokes are coming through.').waitFor(PATIENCE);
   machine.rest();
   await page.getByText('You are ready.').waitFor();
   await inOrder(page, 'ready');
 
   hall.say('arm');
-  await page.getByText('the count comes at any moment').waitFor(PATIENCE);
+  await page.getByText('the count may come at any moment').waitFor(PATIENCE);
   hall.say('start');
   await face(page, 'counting');
   await face(page, 'rowing');
@@ -47,8 +47,8 @@ test('by Bluetooth from the door to the result: a call, a drop with two refused 
 
   await radio.refuseConnects('row7', 2);
   await radio.drop('row7');
-  await page.getByText('link lost, coming back').waitFor(PATIENCE);
-  await page.getByText('link lost, coming back').waitFor({ state: 'detached', ...PATIENCE });
+  await page.getByText('link lost, reconnecting').waitFor(PATIENCE);
+  await page.getByText('link lost, reconnecting').waitFor({ state: 'detached', ...PATIENCE });
   expect(radio.calls.filter(({ call }) => call === 'Connect').length).toBe(4);
   expect(lists.answered()).toBe(1);
 
@@ -98,13 +98,13 @@ test('a demo rower through two repeats: stopping asks for nothing, rowing on is 
   const { page, wrong } = await joined(browser, hall.join, 'Ana Quill');
   hall.sit();
   await board.page.getByText('Ana Quill').first().waitFor(PATIENCE);
-  await page.getByLabel('On the screen of the hall I am').selectOption({ label: 'somebody, without a name' });
+  await page.getByLabel('On the screen in the hall I am').selectOption({ label: 'somebody, without a name' });
   await board.page.getByText('Somebody').first().waitFor(PATIENCE);
   expect(await board.page.locator('body').innerText()).not.toContain('Ana');
   await inOrder(page, 'preparing');
 
   await page.getByRole('button', { name: 'demo rower' }).click();
-  await page.getByText('Your strokes arrive.').waitFor(PATIENCE);
+  await page.getByText('Your strokes are coming through.').waitFor(PATIENCE);
   hall.say('arm');
   hall.say('start');
   await face(page, 'counting');
@@ -112,11 +112,11 @@ test('a demo rower through two repeats: stopping asks for nothing, rowing on is 
   await until(async () => (await left(page)) < 200, 'the demo rower to row');
   await inOrder(page, 'rowing');
 
-  await page.getByRole('button', { name: 'I stop' }).click();
+  await page.getByRole('button', { name: 'Stop' }).click();
   await face(page, 'stopped');
   await inOrder(page, 'stopped');
   expect(await page.locator('main').innerText()).not.toMatch(/come on|keep going|only \d|almost|don't give up|try/i);
-  await page.getByRole('button', { name: 'I row on' }).click();
+  await page.getByRole('button', { name: 'Row on' }).click();
   await face(page, 'rowing');
 
   await face(page, 'rest');

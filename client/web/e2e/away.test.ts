@@ -49,7 +49,7 @@ test('rowed while the server is dead, over two reloads of the page: nothing is l
 
   await link();
   machine.row();
-  await page.getByText('Your strokes arrive.').waitFor(PATIENCE);
+  await page.getByText('Your strokes are coming through.').waitFor(PATIENCE);
   machine.rest();
   await keeps(page);
   hall.say('arm');
@@ -157,7 +157,7 @@ test('a page of an older build loads itself anew once, says so, and never in a p
   // The demo rower sits there again by itself.
   await page.getByText('You are ready.').waitFor(PATIENCE);
   hall.say('arm');
-  await page.getByText('the count comes at any moment').waitFor(PATIENCE);
+  await page.getByText('the count may come at any moment').waitFor(PATIENCE);
   build = '9.9.2+0b0f';
   await comesBack();
   await page.getByText('There is a newer version of this page.').waitFor(PATIENCE);

@@ -81,7 +81,7 @@ test('what is lost right after it was said is said again; what is refused is sho
   await until(() => plan.isChecked(), 'the plan that stands to be shown');
   refuses = 'consent';
   await page.getByLabel('Pass my heart rate on').click();
-  await page.getByText('Not taken: Too much was asked for').waitFor();
+  await page.getByText('Not accepted: Too much was asked for').waitFor();
   await until(async () => !(await page.getByLabel('Pass my heart rate on').isChecked()), 'the box to be empty again');
   loses = 'consent';
   await page.getByLabel('Pass my heart rate on').check();
@@ -93,15 +93,15 @@ test('what is lost right after it was said is said again; what is refused is sho
   await face(page, 'rowing');
   await until(async () => (await left(page)) < 1_080, 'the demo rower to row');
   loses = 'stop_rowing';
-  await page.getByRole('button', { name: 'I stop' }).click();
+  await page.getByRole('button', { name: 'Stop' }).click();
   await face(page, 'stopped');
   await until(() => reached.includes('stop_rowing'), 'the stop to be said again');
   await page.getByText('Your coach knows.').waitFor(PATIENCE);
   refuses = 'row_on';
-  await page.getByRole('button', { name: 'I row on' }).click();
-  await page.getByText('The server did not take it: Too much was asked for').waitFor();
+  await page.getByRole('button', { name: 'Row on' }).click();
+  await page.getByText('The server did not accept it: Too much was asked for').waitFor();
   await face(page, 'stopped');
   await inOrder(page, 'stop-refused');
-  await page.getByRole('button', { name: 'I row on' }).click();
+  await page.getByRole('button', { name: 'Row on' }).click();
   await face(page, 'rowing');
 });

@@ -146,7 +146,7 @@ test('calls are spoken once to those who asked for it, not by default, and not t
   expect(await spoken(home.page)).toEqual(['Calls are spoken.', 'Long strokes, loose hands.']);
   expect(await spoken(inHall.page)).toEqual([]);
 
-  await home.page.getByRole('button', { name: 'I stop' }).click();
+  await home.page.getByRole('button', { name: 'Stop' }).click();
   await face(home.page, 'stopped');
   hall.say('call Legs first for 6 strokes --spoken "Legs first."');
   await inHall.page.getByRole('heading', { name: 'Legs first' }).waitFor(PATIENCE);
@@ -203,7 +203,7 @@ test('a false start calls back in words, the next start counts, and a coach who 
   const { page, wrong } = await joined(await launched(), hall.join, 'Bo Ek');
   await seated(page);
   hall.say('arm');
-  await page.getByText('the count comes at any moment').waitFor(PATIENCE);
+  await page.getByText('the count may come at any moment').waitFor(PATIENCE);
   hall.say('start');
   await face(page, 'rowing');
   await until(async () => (await left(page)) < 840, 'the demo rower to row');
@@ -246,7 +246,7 @@ test('the next piece after a piece: ready again with the same machine, and its o
   await face(page, 'prepare');
   await page.getByText('230m').first().waitFor();
   await page.getByText('Still to do: set your target').waitFor(PATIENCE);
-  await page.getByText('would be alike').waitFor();
+  await page.getByText('would be about as hard').waitFor();
   await inOrder(page, 'next-piece');
   await page.getByRole('button', { name: /^Take \d/ }).click();
   await page.getByText('You are ready.').waitFor(PATIENCE);
@@ -273,7 +273,7 @@ test('every face of a piece holds at every size: on its way, with a call, withou
   toStop.push(() => machine.stop());
   await page.getByRole('button', { name: 'Link the machine' }).click();
   machine.row();
-  await page.getByText('Your strokes arrive.').waitFor(PATIENCE);
+  await page.getByText('Your strokes are coming through.').waitFor(PATIENCE);
   hall.say('arm');
   hall.say('start');
   await face(page, 'rowing');
@@ -287,7 +287,7 @@ test('every face of a piece holds at every size: on its way, with a call, withou
   await inOrder(page, 'call');
   await radio.refuseConnects('row7', 1_000);
   await radio.drop('row7');
-  await page.getByText('link lost, coming back').waitFor(PATIENCE);
+  await page.getByText('link lost, reconnecting').waitFor(PATIENCE);
   await inOrder(page, 'call-unlinked');
   await hall.killServer();
   await page.getByText('offline').waitFor(PATIENCE);

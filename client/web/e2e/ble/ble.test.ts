@@ -66,7 +66,7 @@ test('linked, a split record, a drop with two refused connects: one recording, o
   await radio.notify('row7', writePart({ distance_m: 99_999 }, { more: true }));
   await radio.refuseConnects('row7', 2);
   await radio.drop('row7');
-  await says(page, 'is gone; it is coming back by itself');
+  await says(page, 'is lost; this page reconnects by itself');
   await says(page, 'Row 7 is linked.');
   expect(radio.calls.filter(({ call }) => call === 'Connect').length).toBe(4);
   expect(lists.answered()).toBe(1);
@@ -109,7 +109,7 @@ test('a bike, a closed list, a refusal: a sentence each, and then it works', asy
   const { page, lists } = await open({ does: 'pick', device: 'Bike 2' }, radio.env);
   await page.goto(`${address}e2e/ble/page.html`);
   await page.click('#rower');
-  await says(page, 'This machine is no rower');
+  await says(page, 'This is not a rowing machine');
   lists.will({ does: 'close' });
   await page.click('#rower');
   await says(page, 'Nothing was picked');
@@ -148,7 +148,7 @@ test('in emulation: refused subscribe, closed list, then linked, heard, dropped 
   await machine.say(page, writePart({ distance_m: 30, strokes: 4 }));
   await heard(page, 300);
   await machine.drop();
-  await says(page, 'coming back by itself');
+  await says(page, 'reconnects by itself');
   await says(page, 'Row 5 is linked.');
   await machine.say(page, writePart({ distance_m: 47, strokes: 6 }));
   await heard(page, 470);

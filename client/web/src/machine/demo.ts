@@ -6,9 +6,6 @@ import { NOTHING_SAID, counted } from './counters';
 import { readPart, writePart, type Rowed } from './ftms';
 import type { HeardSample, Surroundings } from './radio';
 
-/** What the coach reads as the athlete's machine. */
-export const DEMO_MACHINE = 'demo rower (made up)';
-
 /** How the demo rower rows. */
 export interface Manner {
   readonly per_500m_ms: number;

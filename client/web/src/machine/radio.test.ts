@@ -1,9 +1,10 @@
 // The driver on a Bluetooth of its own: real events, no radio, and time that moves when told.
 import { expect, test } from 'vitest';
-import { DEMO_MACHINE, demo } from './demo';
+import { athlete } from '#texts';
+import { demo } from './demo';
 import { writePart } from './ftms';
 import { absence, linking, whyNotOpened, type Bluetooth, type Device, type HeardSample, type Surroundings } from './radio';
-import { DEMO, words } from './words';
+import { words } from './words';
 
 /** A machine that answers as it is told to. */
 class Machine extends EventTarget implements Device {
@@ -115,7 +116,7 @@ test('notifications before and after a drop are one recording on the session’s
   ]);
   expect(machine.connects).toBe(4);
   expect(shown.filter((words, nth) => words !== shown[nth - 1])).toEqual(
-    ['choosing', 'linking', 'linked, nothing heard yet', 'linked', 'link lost, coming back', 'linked'],
+    ['choosing', 'linking', 'linked, nothing heard yet', 'linked', 'link lost, reconnecting', 'linked'],
   );
 });
 
@@ -216,5 +217,5 @@ test('the demo rower is marked, sits still until told, and rows its pace', async
   demoRower.leave();
   await pass(5_000);
   expect(samples.length).toBe(104);
-  for (const mark of [DEMO_MACHINE, DEMO]) expect(mark.toLowerCase()).toContain('demo');
+  for (const mark of [athlete.demoMachine, athlete.demo]) expect(mark.toLowerCase()).toContain('demo');
 });

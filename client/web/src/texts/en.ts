@@ -90,7 +90,278 @@ export const parse = {
 } as const;
 
 /** The athlete's page. */
-export const athlete = {} as const;
+export const athlete = {
+  title: 'Row · Thole',
+  moment: 'One moment',
+  connecting: 'Connecting',
+  keepOpen: 'Keep this page open.',
+  leave: 'Leave this seat to somebody else',
+  nextPiece: 'Get ready for the next piece',
+  offline: 'offline',
+  /** The door. */
+  door: 'Row with the group',
+  code: 'Join code',
+  exampleCode: 'KAMU RETA',
+  wrongCode: (typed: string) => `“${typed}” cannot be a join code; those sound like KAMU RETA. Ask your coach to say it again.`,
+  name: 'Your name, as your coach knows it',
+  join: 'Join',
+  ownLink: 'Has your coach sent you a link of your own? Open that one instead: it knows who you are.',
+  waiting: 'Waiting for your coach',
+  otherName: 'Use another name',
+  /** What a coach who is asked to let somebody in reads as their device. */
+  browser: (system: string) => `${system} browser`,
+  someBrowser: 'A browser',
+  /** The server is away, or the link has ended. */
+  keptHere: 'What you rowed is kept here, and is sent as soon as the server is back.',
+  nothingLost: 'Nothing is lost.',
+  notYet: 'Not connected yet',
+  rowOnHere: 'If you are rowing, row on. Link your machine here, and every stroke is kept until the server is back.',
+  ended: 'Not connected any more',
+  onePlace: 'There is one place for each athlete.',
+  rowHere: 'Row here instead',
+  askNew: 'Ask your coach for a new link: what the server has heard of you stays. If you have not rowed yet, the join code lets you in again.',
+  /** Before the piece. */
+  where: (session: string, code: string) => `${session}, ${code}`,
+  whereTeam: (session: string, code: string, team: string) => `${session}, ${code}, ${team}`,
+  calledBack: '*Called back.* Everybody starts again together. Sit still until the next count.',
+  begun: '*The piece has begun.* You can still row.',
+  begunByClock: '*The piece has begun.* You can still row; the clock has been running since the start.',
+  toDo: (what: readonly string[]) => `*Still to do:* ${units.format(what)}.`,
+  missing: {
+    cautions: 'read the cautions',
+    target: 'set your target',
+    machine: 'link your machine',
+    rehearsal: 'row ten easy strokes',
+    clock: 'a moment for the clock',
+  },
+  sitReady: '*Sit ready:* your coach may start at any moment. You can row then, whatever is still to do.',
+  readyNoPiece: '*You are ready.* Your coach has not set a piece yet.',
+  readyArmed: '*You are ready.* Take the handle: the count may come at any moment.',
+  ready: '*You are ready.* Your coach starts everybody together.',
+  notTold: (why: string) => `Your coach was not told that you are ready: ${why}`,
+  heartLimit: (bpm: number) =>
+    `Your coach wants to see that your heart rate stays under ${numbers.format(bpm)}, and cannot until you pass it on, further down.`,
+  beforeYouRow: 'Before you row',
+  read: 'read',
+  canHurt: 'Rowing hard can hurt. Read this before you row.',
+  /** The words of the program for the command line (a test compares them); never shown over a result. */
+  cautions: [
+    'Row at a level that suits your health. New to hard exercise, or with a condition of heart, lungs, kidneys or blood sugar? Talk to a doctor first.',
+    'Stop at once and tell someone if you feel pain or pressure in the chest, arm, neck or jaw, faint, sick, an odd heartbeat, or far more breathless than the work explains.',
+    'Ease off or stop for sharp pain in back or ribs. Pain that changes how you row is a reason to stop.',
+    'Hot room? Slow down, drink when thirsty, open a window. Confusion or chills mean stop, cool down and call for help.',
+    "Pregnant, or gave birth lately? Follow your midwife's or doctor's advice.",
+    'Under 18: short pieces, good technique first, and an adult in charge.',
+    'At home alone? Keep a phone within reach, and tell the coach if you stop early.',
+    'You can stop or leave at any moment, without giving a reason. How you feel decides, not a number.',
+  ],
+  haveRead: 'I have read this, and I will take care',
+  yourTarget: 'Your target',
+  noAims: 'The fields for your target could not be loaded; reload this page when the server is back.',
+  yourMachine: 'Your machine',
+  ifYouLike: 'If you like',
+  noDisk: 'This browser keeps nothing on its disk. Do not reload this page while you row.',
+  noShell: 'This browser cannot open the page again while the server is away. Do not reload it while you row.',
+  awake: {
+    insecure:
+      'This page came over plain HTTP, so it cannot keep the screen on, nor open again while the server is away. Set your device to sleep later, or ask for the address that begins with https.',
+    none: 'This browser cannot keep the screen on. Set your device to sleep later.',
+    refused: 'This device does not let the page keep the screen on: the battery may be low. Set it to sleep later.',
+  },
+  /** The machine, and ten strokes to try it. */
+  demo: '*Demo rower: nobody rows, the numbers are made up.* Your coach sees that, too.',
+  demoRower: 'demo rower',
+  /** What the coach reads as the athlete's machine. */
+  demoMachine: 'demo rower (made up)',
+  someMachine: 'rowing machine',
+  demoAway: 'Send the demo rower away',
+  bridge:
+    'A computer beside the machine can pass it on: thole row --from ftms, with your personal link. Whoever looks after the gym can set this up for several machines at once. The bridge then sits in your place, and this page is not needed.',
+  rowOnKept: '*Row on as you are.* What you row is kept on this device.',
+  arrive: '*Your strokes are coming through.*',
+  tenStrokes: '*Row ten easy strokes* to see that they come through.',
+  strokes: 'strokes',
+  metres: 'metres',
+  per500: '500 m in',
+  rate: 'rate',
+  /** The link to a machine or a strap: a few words, and what is so and what helps. */
+  ways: { link: 'Link the machine', strap: 'Link a strap', release: 'Let it go', bridge: 'Row through a bridge', demo: 'Try it with a demo rower' },
+  link: {
+    insecure: {
+      short: 'not a secure page',
+      says: 'Browsers give Bluetooth to secure pages alone, and this one came over plain HTTP. Ask for the address that begins with https.',
+    },
+    // As of 2026 (MDN browser compatibility data).
+    no_web_bluetooth: {
+      short: 'no Bluetooth in this browser',
+      says: 'This browser gives pages no Bluetooth. Chrome, Edge and Samsung Internet on Android do, and so do Chrome and Edge on Windows, macOS and ChromeOS. Firefox and Safari do not, nor does any browser on an iPhone or iPad.',
+    },
+    choosing: 'choosing',
+    linking: 'linking',
+    linked: 'linked',
+    quiet: 'linked, nothing heard yet',
+    lost: 'link lost, reconnecting',
+    cancelled: 'Nothing was picked. That is fine; link it whenever you like.',
+    no_adapter: { short: 'Bluetooth is off', says: 'This device has no Bluetooth, or it is off. Switch it on and link again.' },
+    blocked: {
+      short: 'Bluetooth not allowed',
+      says: 'The browser does not let this page use Bluetooth. Allow it in the settings of this page, then link again.',
+    },
+    no_answer: 'no answer',
+  },
+  rower: {
+    none: 'no machine yet',
+    idle: 'Wake the machine with a pull, then link it.',
+    choosing: "Pick your machine in the browser's list. If no list comes up, check that Bluetooth is on.",
+    linking: (name: string) => `Linking ${name || 'the machine'} …`,
+    linked: (name: string) => `${name || 'The machine'} is linked.`,
+    quiet: (name: string) => `${name || 'The machine'} is linked. A few light strokes show that it reports.`,
+    lost: (name: string) => `The link to ${name || 'the machine'} is lost; this page reconnects by itself. The machine counts on, and no metre is lost.`,
+    lostLong: (name: string) =>
+      `${name || 'The machine'} does not answer yet; it is tried every few seconds. Check that it is on and near. The machine counts on, and no metre is lost.`,
+    no_answer: 'The machine does not answer. Wake it with a pull, come near, and check that no other phone holds it; then link again.',
+    refused: { short: 'the machine said no', says: 'The machine answers, but does not hand out its data. Switch it off and on, then link again.' },
+    wrong_machine: {
+      short: 'not a rower',
+      says: 'This is not a rowing machine that speaks the open Fitness Machine Service; bikes stand in the same list. Pick another one.',
+    },
+  },
+  noDistance: {
+    short: 'linked, no distance',
+    says: (name: string) =>
+      `${name || 'The machine'} is linked, but does not say how far you row. Begin a workout on it; if nothing changes, row through a bridge.`,
+  },
+  strap: {
+    none: 'no strap',
+    idle: 'A strap is up to you. Put it on, then link it.',
+    choosing: "Pick your strap in the browser's list. If no list comes up, check that Bluetooth is on.",
+    linking: (name: string) => `Linking ${name || 'the strap'} …`,
+    linked: (name: string) => `${name || 'The strap'} is linked.`,
+    quiet: (name: string) => `${name || 'The strap'} is linked. The first beats take a moment.`,
+    lost: (name: string) => `The link to ${name || 'the strap'} is lost; this page reconnects by itself. Rowing goes on without it.`,
+    lostLong: (name: string) =>
+      `${name || 'The strap'} does not answer yet; it is tried every few seconds. Check that it is on and near. Rowing goes on without it.`,
+    no_answer: 'The strap does not answer. Put it on, come near, and check that no other phone holds it; then link again.',
+    refused: { short: 'the strap said no', says: 'The strap answers, but does not hand out its data. Switch it off and on, then link again.' },
+    wrong_machine: { short: 'not a strap', says: 'This device does not tell a heart rate. Pick another one.' },
+  },
+  /** What nobody needs. */
+  speakCalls: 'Speak the calls. For rowing at home, or with earphones.',
+  spoken: 'Calls will be spoken.',
+  onScreen: 'On the screen in the hall I am',
+  onBoard: { name: 'my name, in full where it fits', short: 'my first name and an initial', hidden: 'somebody, without a name' },
+  notTaken: (why: string) => `Not accepted: ${why}`,
+  passHeartRate: 'Pass my heart rate on.',
+  /** What is agreed to by that, as in the program for the command line; another wording has another number (`consent.ts`). */
+  heartRate: 'Your heart rate is passed on to your coach and to nobody else, until you take that back.',
+  /** While it is rowed: words beside figures, as short as can be. */
+  target: (target: string) => `target ${target}`,
+  pace: 'pace',
+  paceOf: (pace: string) => `pace ${pace}`,
+  rateOf: (rate: string) => `rate ${rate}`,
+  left: 'left',
+  leftOf: (left: string) => `${left} left`,
+  forTarget: 'for target',
+  forTargetOf: (pace: string) => `for target *${pace}*`,
+  headingTo: (finish: string) => `to ${finish}`,
+  sides: { ahead: 'ahead', behind: 'behind', even: 'on target' },
+  /** All of a margin, for a screen reader. */
+  margin: (whole: number, unit: 's' | 'm', side: 'ahead' | 'behind' | 'even', give: number | null) => {
+    const much = `${numbers.format(whole)} ${unit === 's' ? plural(whole, { one: 'second', other: 'seconds' }) : plural(whole, { one: 'metre', other: 'metres' })}`;
+    const says = side === 'even' ? 'on target' : `${much} ${side}`;
+    return give === null ? says : `${says}, give or take ${numbers.format(give)}`;
+  },
+  done: 'done',
+  forStrokes: (call: string, strokes: number) => `${call} For ${numbers.format(strokes)} ${plural(strokes, { one: 'stroke', other: 'strokes' })}.`,
+  rehearsal: 'rehearsal',
+  faster: (what: string, speed: number) => `${what} × ${numbers.format(speed)}`,
+  stop: 'Stop',
+  rowOn: 'Row on',
+  untilAll: 'until everybody is in',
+  thenNth: (nth: number, of: number) => `then ${numbers.format(nth)} of ${numbers.format(of)}`,
+  thenWork: (nth: number, of: number, work: string) => `then ${numbers.format(nth)} of ${numbers.format(of)}: ${work}`,
+  offlineKept: 'offline, everything is kept',
+  /** Stopped, or home. */
+  stopped: 'You have stopped.',
+  areKept: (metres: string, time: string) => `${metres} m in ${time} are kept.`,
+  allRight: 'That is all right.',
+  refusedStop: (why: string) => `The server did not accept it: ${why}`,
+  willHear: 'Your coach will hear of it when the server is back.',
+  isTold: 'Your coach is being told.',
+  knows: 'Your coach knows.',
+  notWell: 'Not feeling well? Tell somebody now.',
+  home: 'Done.',
+  onItsWay: 'Your result is on its way.',
+  countsLater: 'The server is away. All that you rowed is kept here, and counts when it is back.',
+  /** What became of it. */
+  outcome: {
+    finished: 'Finished.',
+    stopped: 'You stopped, and what you rowed is kept.',
+    unfinished: 'The piece ended while you rowed, and what you rowed is kept.',
+    unheard: 'Your machine was not heard to the end. What you have rowed since counts as soon as it arrives.',
+    did_not_start: 'You did not row this piece.',
+  },
+  calledOff: 'Your coach has stopped the piece.',
+  letGo: 'Let the handle go. What you rowed is kept.',
+  letGoAll: 'Let the handle go. What was rowed is kept.',
+  over: 'The piece is over.',
+  notThisOne: 'You did not row this one.',
+  closed: 'The session is closed.',
+  aheadBy: (amount: string) => `${amount} ahead of your target`,
+  behindBy: (amount: string) => `${amount} behind your target`,
+  onTarget: 'Exactly on your target.',
+  result: { rowed: 'Rowed', time: 'Time', pace: 'Pace, 500 m', strokes: 'Strokes', parts: 'Part by part', part: 'Part', distance: 'Distance', per500: '500 m' },
+  marks: {
+    implausible: 'This is faster than anybody is known to have rowed: your coach will have a look at it.',
+    joined: 'The machine was reset on the way; its parts were joined.',
+    gaps: 'Some strokes are missing in between. The totals are right.',
+    no_baseline: 'It is not known where the machine stood at the start, so some of the first metres may be missing.',
+    heard_late: 'The machine was first heard late; its own clock shows that all of it counts.',
+    clocks_apart: 'Your machine’s clock and the session’s ran apart on the way: the time may be wrong by that much.',
+    damaged: 'The server’s record of this piece was damaged. Strokes that this device still has are sent again by themselves.',
+    late_start: 'Your first stroke came well after the go.',
+  },
+  sureSeconds: (seconds: number) => `Right to within ${tenths.format(seconds)} s: that is how often your machine reports.`,
+  sureMetres: (metres: number) => `Right to within ${numbers.format(metres)} m: that is how often your machine reports.`,
+  apartSeconds: (seconds: number) => `Right to within ${tenths.format(seconds)} s: the reports around the end are that far apart.`,
+  apartMetres: (metres: number) => `Right to within ${numbers.format(metres)} m: the reports around the end are that far apart.`,
+  hereAlone: 'Some of what you rowed is on this device alone. Keep this page open until the server is back.',
+  ifNotBack: 'If the server does not come back, save the recording and give it to your coach.',
+  /** What this device has of what was rowed. */
+  keptMetres: (metres: number) => `${metres} m that you rowed are kept on this device`,
+  lostSending: 'The server had lost some of it. This page is sending it all again: keep it open.',
+  lostSent: 'The server had lost some of it. It has all of it again.',
+  save: 'Save it as a recording',
+  saved: (file: string) => `Saved as ${file}, among your downloads.`,
+  byNewLink:
+    'Open a new link on this device, and the server gets what it has not heard. If it has lost the session, save the recording and give it to your coach: the piece can be rowed again from the file.',
+} as const;
+
+/** The target, and the plan to reach it: a part that comes with its texts. */
+export const athleteAims = {
+  unheard: 'The server may not have heard this; it is told again when it is back.',
+  howFar: 'How far do you want to row?',
+  inWhatTime: 'In what time do you want to finish?',
+  otherTarget: 'Another target',
+  set: 'Set',
+  setAgain: 'The server is away; set it again when it is back.',
+  orPace: 'A pace such as 2:22/500m will do, too.',
+  take: (target: string) => `Take ${target}`,
+  lastTime: (target: string) => `Last time you rowed this piece it was ${target}.`,
+  alike: (pace: string, target: string) => `You have rowed a piece today at ${pace} for 500 m; ${target} would be about as hard.`,
+  beginners: (fast: string, slow: string, low: string, high: string) =>
+    `Many begin with ${fast} to ${slow} for 500 m; that is ${low} to ${high} for this piece. Better a little slower than you think.`,
+  beginners500: (fast: string, slow: string) => `Many begin with ${fast} to ${slow} for 500 m. Better a little slower than you think.`,
+  howToRow: 'How do you want to row it?',
+  coachPlan: { title: 'As your coach planned it', says: 'Part by part.' },
+  plans: {
+    even: { title: 'Even', says: 'One pace all the way. The usual choice.' },
+    fast_start: { title: 'Quick first', says: 'A fast start, then settle, and a lift at the end.' },
+    negative_split: { title: 'Slower first', says: 'Hold back at first, and row the second half faster.' },
+  },
+  chooseAgain: 'The server is away; choose again when it is back.',
+  alongPlan: 'On the way, ahead and behind are measured against this plan.',
+} as const;
 
 /** The board. */
 export const board = {

@@ -33,6 +33,7 @@ export const language: Texts<'language'> = { tag: 'en-GB', direction: 'rtl' };
 export const ui: Texts<'ui'> = changed(english.ui);
 export const parse: Texts<'parse'> = changed(english.parse);
 export const athlete: Texts<'athlete'> = changed(english.athlete);
+export const athleteAims: Texts<'athleteAims'> = changed(english.athleteAims);
 export const board: Texts<'board'> = changed(english.board);
 export const coach: Texts<'coach'> = changed(english.coach);
 export const coachBegin: Texts<'coachBegin'> = changed(english.coachBegin);

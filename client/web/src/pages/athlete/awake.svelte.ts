@@ -1,5 +1,6 @@
 // Keeps the screen on while somebody has a place. The browser takes that back whenever the page is hidden, so it
 // is asked for again whenever it is seen.
+import { athlete as texts } from '#texts';
 
 /** What became of it. */
 export type Awake = 'asked' | 'on' | 'insecure' | 'none' | 'refused';
@@ -55,17 +56,5 @@ export class Wakefulness {
 
 /** What the athlete reads about it; empty while there is nothing to do. */
 export function awakeText(is: Awake): string {
-  switch (is) {
-    case 'asked':
-    case 'on':
-      return '';
-    case 'insecure':
-      return 'This page came over plain HTTP, so it cannot keep the screen on, nor open again while the server is away. Set your device to sleep later, or ask for the address that begins with https.';
-    case 'none':
-      return 'This browser cannot keep the screen on. Set your device to sleep later.';
-    case 'refused':
-      return 'This device does not let the page keep the screen on: the battery may be low. Set it to sleep later.';
-    default:
-      return is satisfies never;
-  }
+  return is === 'asked' || is === 'on' ? '' : texts.awake[is];
 }

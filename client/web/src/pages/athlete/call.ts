@@ -1,4 +1,5 @@
 // The focus call that stands for the athlete, counted on own strokes.
+import { athlete as texts } from '#texts';
 import type { OwnCall } from '../../session/reduce';
 
 /** How long it is said that a call is done, in life. */
@@ -57,7 +58,7 @@ export function callSays(call: OwnCall): string {
   const { span } = call;
   const words = spokenText(call);
   const ends = /[.!?]$/.test(words) ? words : `${words}.`;
-  return span.until === 'strokes' ? `${ends} For ${span.strokes} strokes.` : ends;
+  return span.until === 'strokes' ? texts.forStrokes(ends, span.strokes) : ends;
 }
 
 function recent(overMs: number, nowMs: number, speed: number): boolean {

@@ -1,9 +1,9 @@
 import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
-import { CAUTIONS, HEART_RATE } from './cautions';
+import { athlete } from '#texts';
 
 test('page and program for the command line caution in the same words', () => {
   const rust = readFileSync(new URL('../../../../src/cautions.rs', import.meta.url), 'utf8');
   const said = [...rust.matchAll(/"((?:[^"\\]|\\[\s\S])*)"/g)].map(([, text = '']) => text.replaceAll(/\\\n\s*/g, ''));
-  expect([...CAUTIONS, HEART_RATE]).toEqual(said);
+  expect([...athlete.cautions, athlete.heartRate]).toEqual(said);
 });

@@ -2,7 +2,7 @@
 // counted since. So the page goes on while the server is away.
 import type { Own, Phase, PieceSpec, Target } from '../../protocol/decode';
 import { goAt } from '../../session/reduce';
-import { workOf } from './usual';
+import { workOf } from './work';
 
 /** A place on the way that is known, on this device's own clock. */
 export interface Anchor {

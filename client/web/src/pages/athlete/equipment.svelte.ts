@@ -1,6 +1,7 @@
 // What is linked to this page: a machine or a demo rower, and a strap if wanted.
+import { athlete as texts } from '#texts';
 import type { RunId } from '../../protocol/decode';
-import { DEMO_MACHINE, demo, type Demo } from '../../machine/demo';
+import { demo, type Demo } from '../../machine/demo';
 import { unlinked, type Kind, type State } from '../../machine/link';
 import { absence, browser, linking, type HeardBeat, type HeardSample, type Linking } from '../../machine/radio';
 
@@ -48,10 +49,10 @@ export class Equipment {
 
   /** What the coach reads as the athlete's machine; null while nothing is linked. */
   get name(): string | null {
-    if (this.isDemo) return DEMO_MACHINE;
+    if (this.isDemo) return texts.demoMachine;
     const { link } = this.#machine;
     if (link.is !== 'linked' && link.is !== 'lost') return null;
-    return link.name === '' ? 'rowing machine' : link.name;
+    return link.name === '' ? texts.someMachine : link.name;
   }
 
   /** Something comes from it. */

@@ -1,4 +1,5 @@
 // The one number of the page, its word, and the bar: projected finish against the own target.
+import { athlete as texts } from '#texts';
 import type { Margin, Projected } from '../../protocol/decode';
 import { guessOf, type Guess } from '../../ui/chance';
 import { reachOf } from '../../ui/field';
@@ -8,7 +9,7 @@ export interface ShownMargin {
   /** With its sign, whole: `+2`, `−14`, `0`. */
   readonly number: string;
   readonly unit: 's' | 'm';
-  readonly word: 'ahead' | 'behind' | 'on target';
+  readonly word: string;
   readonly side: 'ahead' | 'behind' | 'even';
   /** Half the 80 % interval, whole, at least 1; null when it is not known. */
   readonly give: number | null;
@@ -32,17 +33,15 @@ export function shownMargin(margin: Margin, projected: Projected): ShownMargin {
   const unit = byTime ? 'm' : 's';
   const guess = guessOf(margin, projected, 'share');
   const give = giveOf(projected);
-  const word = side === 'even' ? 'on target' : side;
-  const named = `${whole} ${byTime ? 'metres' : 'seconds'} ${word}`;
   return {
     number: side === 'even' ? '0' : `${side === 'ahead' ? '+' : '−'}${whole}`,
     unit,
-    word,
+    word: texts.sides[side],
     side,
     give,
     guess,
     reach: Math.max(REACH_LEAST, reachOf([{ guess }])),
-    says: `${side === 'even' ? word : named}${give === null ? '' : `, give or take ${give}`}`,
+    says: texts.margin(whole, unit, side, give),
   };
 }
 

@@ -1,4 +1,5 @@
 // Which of its faces the page shows: one at a time, from what is known.
+import { athlete as texts } from '#texts';
 import type { AthleteResult, Own, Phase, PieceSpec, PieceView } from '../../protocol/decode';
 import type { Connected, Session } from '../../session/reduce';
 import { athlete, currentPhase, currentPiece, isUnderWay } from '../../session/reduce';
@@ -149,18 +150,5 @@ export function missing(session: Session, has: { cautions: boolean; machine: boo
 
 /** As it stands in a list of what is still to be done. */
 export function missingText(what: Missing): string {
-  switch (what) {
-    case 'cautions':
-      return 'read the cautions';
-    case 'target':
-      return 'set your target';
-    case 'machine':
-      return 'link your machine';
-    case 'rehearsal':
-      return 'row ten easy strokes';
-    case 'clock':
-      return 'a moment for the clock';
-    default:
-      return what satisfies never;
-  }
+  return texts.missing[what];
 }

@@ -1,5 +1,6 @@
 // An athlete's seat in a session: the connection, the recording, what is linked, and what was pressed. It says
 // again after every welcome what the server may not have heard; nothing here decides who stands where.
+import { athlete as texts } from '#texts';
 import type { Aim, AthleteId, CommandId, OnBoard, Own, RunId, RunningCall, Target } from '../../protocol/decode';
 import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
 import type { Kind } from '../../machine/link';
@@ -14,7 +15,7 @@ import { onDisk, type Shelved } from '../../session/store';
 import { browser } from '../../session/world';
 import { Asks } from './asks.svelte';
 import type { Counted } from './call';
-import { HEART_RATE_WORDING } from './cautions';
+import { HEART_RATE_WORDING } from './consent';
 import { anchored, atGo, enough, nextRepeat, way, type Anchor, type Way } from './course';
 import { Equipment } from './equipment.svelte';
 import { Meter } from './meter';
@@ -36,7 +37,7 @@ export interface Rehearsal {
 /** What this device is called to a coach who is asked to let it in. */
 function deviceWords(agent: string): string {
   const known = [/iPhone/, /iPad/, /Android/, /Windows/, /Macintosh/, /Linux/].map((name) => name.exec(agent)?.[0]).find((name) => name !== undefined);
-  return known === undefined ? 'A browser' : `${known === 'Macintosh' ? 'Mac' : known} browser`;
+  return known === undefined ? texts.someBrowser : texts.browser(known === 'Macintosh' ? 'Mac' : known);
 }
 
 export class Seat {

@@ -1,5 +1,6 @@
 // Asks the browser to keep this page, so that it opens again while the server is away. Where it cannot, everything
 // else works as ever.
+import { athlete as texts } from '#texts';
 import { ownBuild } from '../../session/build';
 
 /** What became of it. */
@@ -21,7 +22,5 @@ export async function keepShell(): Promise<Shell> {
 
 /** What the athlete reads about it; empty while there is nothing to do. */
 export function shellText(is: Shell): string {
-  return is === 'none' || is === 'refused'
-    ? 'This browser cannot open the page again while the server is away. Do not load it anew while you row.'
-    : '';
+  return is === 'none' || is === 'refused' ? texts.noShell : '';
 }

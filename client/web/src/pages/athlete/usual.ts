@@ -1,7 +1,9 @@
 // A first idea of a target: from what this athlete has rowed, else from what many begin with. The athlete
 // decides; nothing here is set by itself.
+import { athleteAims as texts } from '#texts';
 import type { Aim, PieceSpec, PieceView, Target } from '../../protocol/decode';
 import { clockText, targetText } from '../../ui/format';
+import { workOf, type Work } from './work';
 
 /** What could be typed as target, and why. */
 export interface Suggestion {
@@ -14,26 +16,10 @@ const FATIGUE = 1.06;
 /** Between these many begin who row for their health, milliseconds for 500 m (own choice, no source). */
 const BEGINS_PER_500M_MS = [130_000, 160_000] as const;
 
-/** All the work of a piece: metres or milliseconds. */
-export interface Work {
-  readonly by: 'distance' | 'time';
-  readonly m: number;
-  readonly ms: number;
-}
-
-export function workOf({ repeats }: Pick<PieceSpec, 'repeats'>): Work {
-  let [m, ms] = [0, 0];
-  for (const { work } of repeats) {
-    if (work.by === 'distance') m += work.distance_dm / 10;
-    else ms += work.time_ms;
-  }
-  return { by: m > 0 ? 'distance' : 'time', m, ms };
-}
-
 /** What this piece would come to if it is like a result from before; null when nothing is known. */
 export function suggested(piece: PieceView, aim: Aim | null, earlier: readonly PieceView[]): Suggestion | null {
   const last = aim?.history[0];
-  if (last !== undefined) return { target: last.result, says: `Last time you rowed this piece it was ${targetText(last.result)}.` };
+  if (last !== undefined) return { target: last.result, says: texts.lastTime(targetText(last.result)) };
   const rowed = earlier.flatMap(({ results, spec }) =>
     results.flatMap((result) => (result.outcome === 'finished' && result.time_ms > 0 && result.distance_dm > 0 ? [{ result, spec }] : [])),
   );
@@ -41,21 +27,20 @@ export function suggested(piece: PieceView, aim: Aim | null, earlier: readonly P
   if (before === undefined) return null;
   const target = alike(workOf(piece.spec), before.result.time_ms, before.result.distance_dm / 10);
   const pace = clockText(Math.round((before.result.time_ms * 500) / (before.result.distance_dm / 10) / 1_000));
-  return { target, says: `After the piece you rowed today at ${pace} for 500 m, ${targetText(target)} would be alike.` };
+  return { target, says: texts.alike(pace, targetText(target)) };
 }
 
-/** The range that many begin with, in the unit of this piece: `7:22 to 9:04`. */
+/** The range that many begin with, in the unit of this piece: `… 7:22 to 9:04 …`. */
 export function beginners(spec: PieceSpec): string {
   const work = workOf(spec);
   const [fast, slow] = BEGINS_PER_500M_MS;
-  const paces = `${clockText(fast / 1_000)} to ${clockText(slow / 1_000)} for 500 m`;
-  const calm = 'Better a little slower than you think.';
-  if (work.by === 'distance' && work.m === 500) return `Many begin with ${paces}. ${calm}`;
+  const [quick, calm] = [clockText(fast / 1_000), clockText(slow / 1_000)];
+  if (work.by === 'distance' && work.m === 500) return texts.beginners500(quick, calm);
   const [low, high] =
     work.by === 'distance'
       ? [clockText(Math.round((work.m / 500) * (fast / 1_000))), clockText(Math.round((work.m / 500) * (slow / 1_000)))]
       : [`${Math.round((work.ms / slow) * 500)}m`, `${Math.round((work.ms / fast) * 500)}m`];
-  return `Many begin with ${paces}; that is ${low} to ${high} for this piece. ${calm}`;
+  return texts.beginners(quick, calm, low, high);
 }
 
 /** What to type into the field of a target. */

@@ -1,4 +1,5 @@
 // Calls spoken by the device, for those at home or with earphones; off unless somebody wants it.
+import { language } from '#texts';
 import type { Shelf } from '../../session/remembered';
 
 const NAME = 'thole speaks';
@@ -21,7 +22,7 @@ export function say(text: string): void {
   if (!canSpeak() || text === '') return;
   speechSynthesis.cancel();
   const spoken = new SpeechSynthesisUtterance(text);
-  spoken.lang = 'en';
+  spoken.lang = language.tag;
   speechSynthesis.speak(spoken);
 }
 
