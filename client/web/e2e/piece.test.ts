@@ -130,7 +130,7 @@ test('calls are spoken once to those who asked for it, not by default, and not t
   expect(await home.page.getByLabel('Speak the calls.').isChecked()).toBe(false);
   await home.page.getByLabel('Speak the calls.').check();
   // In answer to the tap, which lets the browser speak from now on.
-  expect(await spoken(home.page)).toEqual(['Calls are spoken.']);
+  expect(await spoken(home.page)).toEqual(['Calls will be spoken.']);
   for (const { page } of [home, inHall]) await seated(page);
   hall.say('arm');
   hall.say('start');
@@ -143,7 +143,7 @@ test('calls are spoken once to those who asked for it, not by default, and not t
     await page.getByRole('heading', { name: 'Long and loose' }).waitFor(PATIENCE);
     await page.getByText('done', { exact: true }).waitFor(PATIENCE);
   }
-  expect(await spoken(home.page)).toEqual(['Calls are spoken.', 'Long strokes, loose hands.']);
+  expect(await spoken(home.page)).toEqual(['Calls will be spoken.', 'Long strokes, loose hands.']);
   expect(await spoken(inHall.page)).toEqual([]);
 
   await home.page.getByRole('button', { name: 'Stop' }).click();

@@ -8,7 +8,7 @@ import { pluralOf } from './plural';
 
 const LANGUAGE = 'en-GB';
 /** The language as browsers name it, and to which side it is written. */
-export const language = { tag: LANGUAGE, direction: 'ltr' } as const;
+export const language: { readonly tag: string; readonly direction: 'ltr' | 'rtl' } = { tag: LANGUAGE, direction: 'ltr' };
 
 const plural = /* @__PURE__ */ pluralOf(LANGUAGE);
 const conjunction = /* @__PURE__ */ new Intl.ListFormat(LANGUAGE, { type: 'conjunction' });
@@ -283,7 +283,7 @@ export const athlete = {
   offlineKept: 'offline, everything is kept',
   /** Stopped, or home. */
   stopped: 'You have stopped.',
-  areKept: (metres: string, time: string) => `${metres} m in ${time} are kept.`,
+  areKept: (metres: string, time: string) => `${metres} in ${time} are kept.`,
   allRight: 'That is all right.',
   refusedStop: (why: string) => `The server did not accept it: ${why}`,
   willHear: 'Your coach will hear of it when the server is back.',
@@ -328,7 +328,7 @@ export const athlete = {
   hereAlone: 'Some of what you rowed is on this device alone. Keep this page open until the server is back.',
   ifNotBack: 'If the server does not come back, save the recording and give it to your coach.',
   /** What this device has of what was rowed. */
-  keptMetres: (metres: number) => `${metres} m that you rowed are kept on this device`,
+  keptMetres: (metres: string) => `${metres} that you rowed are kept on this device`,
   lostSending: 'The server had lost some of it. This page is sending it all again: keep it open.',
   lostSent: 'The server had lost some of it. It has all of it again.',
   save: 'Save it as a recording',

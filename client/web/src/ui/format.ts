@@ -1,6 +1,15 @@
 // Times, distances, paces and margins in words: rounded once, the same way as the program for the command
 // line. Signs are typographic (− and ±): they are as wide as figures, and screen readers say them.
+import { language } from '#texts';
 import type { Extent, Margin, Projected, Ranking, Repeat, Target } from '../protocol/decode';
+
+/**
+ * A figure with a unit apart, as it goes into a sentence. Among words from right to left it would fall apart: Unicode's
+ * isolates keep it together. Where a figure stands alone `<bdi dir="ltr">` does.
+ */
+export function figure(text: string): string {
+  return language.direction === 'ltr' ? text : `\u2066${text}\u2069`;
+}
 
 /** A time rounded to a tenth: `6:31.5`, `1:02:03.0`; without tenths only where none are and none are asked for. */
 export function timeText(ms: number, tenths: 'always' | 'if_any' = 'always'): string {

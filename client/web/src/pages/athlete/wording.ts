@@ -1,7 +1,7 @@
 // What the athlete reads, beside the words that all pages share: short, calm, and never urging.
 import { athlete as texts } from '#texts';
 import type { AthleteResult, Margin, Mark, Outcome } from '../../protocol/decode';
-import { clockText } from '../../ui/format';
+import { clockText, figure } from '../../ui/format';
 import type { Way } from './course';
 
 export function outcomeTitle(outcome: Outcome): string {
@@ -29,7 +29,7 @@ export function metres(dm: number): string {
 
 /** What is left of the repeat, in whole metres or on the clock. */
 export function leftText({ left, leftOfRepeat }: Way): string {
-  return left.by === 'distance' ? `${metres(leftOfRepeat.dm)} m` : clockText(Math.ceil(leftOfRepeat.ms / 1_000));
+  return left.by === 'distance' ? figure(`${metres(leftOfRepeat.dm)} m`) : clockText(Math.ceil(leftOfRepeat.ms / 1_000));
 }
 
 /** A result against the own target, in words: `3.4 s ahead of your target`. */
@@ -37,5 +37,5 @@ export function againstTarget({ margin_ms, margin_dm }: Margin): string {
   const [amount, of, unit] = margin_dm === null ? [margin_ms ?? 0, 1_000, 's'] : [margin_dm, 10, 'm'];
   if (amount === 0) return texts.onTarget;
   const text = margin_dm === null ? (Math.abs(amount) / of).toFixed(1) : String(Math.round(Math.abs(amount) / of));
-  return (amount > 0 ? texts.aheadBy : texts.behindBy)(`${text} ${unit}`);
+  return (amount > 0 ? texts.aheadBy : texts.behindBy)(figure(`${text} ${unit}`));
 }
