@@ -56,6 +56,8 @@ fn main() -> ExitCode {
 
 fn pages_for_this_build() -> Outcome<()> {
     println!("cargo::rerun-if-env-changed=THOLE_WEB");
+    // Which language the pages speak: `client/web/vite.config.ts`.
+    println!("cargo::rerun-if-env-changed=THOLE_LANGUAGE");
     let wish = env::var("THOLE_WEB").unwrap_or_else(|_| "auto".to_owned());
     let npm = if cfg!(windows) { "npm.cmd" } else { "npm" };
     write_pages(&wish, npm, Path::new(&env::var("OUT_DIR")?))

@@ -1,7 +1,7 @@
 // Three pages without a router; while you work, `/ws` is passed on to a server that runs beside.
 import { readFile } from 'node:fs/promises';
 import { svelte } from '@sveltejs/vite-plugin-svelte';
-import { defineConfig, type Plugin } from 'vite';
+import { defineConfig, type Connect, type Plugin } from 'vite';
 
 const server = process.env['THOLE_SERVER'] ?? 'http://127.0.0.1:8737';
 
@@ -15,15 +15,15 @@ function addresses(): Plugin {
     ['/row/', '/athlete.html'],
     ['/board/', '/board.html'],
   ];
+  const found: Connect.NextHandleFunction = (request, _response, next) => {
+    const page = pages.find(([begins]) => request.url?.startsWith(begins));
+    if (page !== undefined) request.url = page[1];
+    next();
+  };
   return {
     name: 'addresses',
-    configureServer(vite) {
-      vite.middlewares.use((request, _response, next) => {
-        const page = pages.find(([begins]) => request.url?.startsWith(begins));
-        if (page !== undefined) request.url = page[1];
-        next();
-      });
-    },
+    configureServer: ({ middlewares }) => void middlewares.use(found),
+    configurePreviewServer: ({ middlewares }) => void middlewares.use(found),
   };
 }
 

@@ -53,6 +53,7 @@ function paceText(seconds: number): string {
 
 export class Hall {
   readonly board: string;
+  readonly coach: string;
   readonly join: string;
   readonly #config: HallConfig;
   readonly #folder: string;
@@ -68,6 +69,7 @@ export class Hall {
     this.#port = port;
     this.#server = server;
     this.board = made.board_link;
+    this.coach = made.coach_link;
     this.join = made.join_link;
     this.#links = new Map(made.athletes.map(({ name, link }) => [name, link]));
     this.#coach = spawn(CLIENT, ['coach', '--link', made.coach_link, 'lead'], { stdio: ['pipe', 'ignore', 'ignore'] });
