@@ -336,7 +336,7 @@ mod tests {
         for (text, says) in [
             ("", "nobody in it"),
             ("name,team\n", "nobody in it"),
-            ("Ida,Heron,quick", "Line 1: Ida: \"quick\" is no target"),
+            ("Ida,Heron,quick", "Line 1: Ida: \"quick\" is not a target"),
             ("Bo\n,Heron", "Line 2: The name is missing"),
             ("team,target\nHeron,5:06", "Line 1: there is no column \"name\""),
             ("Target,Verein\n5:06,Heron", "Line 1: there is no column \"name\""),

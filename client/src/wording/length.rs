@@ -16,7 +16,7 @@ use thole_protocol::units::{Decimetres, Millis, decimetres, millis};
 /// ```
 pub fn duration(typed: &str) -> Result<Millis, String> {
     let typed = typed.trim();
-    let wrong = || format!("\"{typed}\" is no time; type one like 1:15, 75s or 12min.");
+    let wrong = || format!("\"{typed}\" is not a time; type one like 1:15, 75s or 12min.");
     if typed.parse::<f64>().is_ok() {
         return Err(format!(
             "\"{typed}\" has no unit; for seconds type {typed}s or {}.",
@@ -72,7 +72,7 @@ fn by_units(typed: &str) -> Option<Millis> {
 /// A sentence that says what to type.
 pub fn distance(typed: &str) -> Result<Decimetres, String> {
     let typed = typed.trim();
-    let wrong = || format!("\"{typed}\" is no distance; type one like 1700m or 5km.");
+    let wrong = || format!("\"{typed}\" is not a distance; type one like 1700m or 5km.");
     let (number, size) = match typed.strip_suffix("km") {
         Some(number) => (number, 10_000.0),
         None => (typed.strip_suffix('m').ok_or_else(wrong)?, 10.0),

@@ -46,7 +46,7 @@ pub fn repeats(typed: &str) -> Result<Vec<Repeat>, String> {
 fn group(part: &str, typed: &str) -> Result<Vec<Repeat>, String> {
     let wrong = || {
         format!(
-            "\"{part}\" is no piece; type one like 1700m, 12min, 6x350m/1:15 or \
+            "\"{part}\" is not a piece; type one like 1700m, 12min, 6x350m/1:15 or \
              3x4x500m/1:00/4:00."
         )
     };

@@ -21,7 +21,7 @@ pub fn target(typed: &str) -> Result<Target, String> {
     let typed = &with_point(typed.trim());
     let wrong = || {
         format!(
-            "\"{typed}\" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m)."
+            "\"{typed}\" is not a target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m)."
         )
     };
     if let Some(pace) = typed.strip_suffix("/500m").or(typed.strip_suffix("/500")) {

@@ -177,7 +177,7 @@ test('by keyboard alone: in, ready with a demo rower, and out again', async () =
   await page.getByLabel('In what time do you want to finish?').focus();
   await page.keyboard.type('4.11');
   await page.keyboard.press('Enter');
-  await page.getByRole('alert').filter({ hasText: 'is no target' }).waitFor();
+  await page.getByRole('alert').filter({ hasText: 'is not a target' }).waitFor();
   await page.keyboard.press('ControlOrMeta+A');
   await page.keyboard.type('1:11');
   await page.keyboard.press('Enter');

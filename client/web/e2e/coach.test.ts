@@ -21,7 +21,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await setPiece(page, '900m', '300m: Long reach for 10 strokes');
   const roster = page.getByLabel('Add athletes');
   await roster.fill('Oda Brandt, Heron, 3:24\nKit Moor, Otter, quick');
-  await page.getByText('Line 2: Kit Moor: "quick" is no target').waitFor();
+  await page.getByText('Line 2: Kit Moor: "quick" is not a target').waitFor();
   expect(await page.getByRole('button', { name: 'Add 1' }).isDisabled()).toBe(true);
   await sound(page, 'prepare');
   await roster.fill('Oda Brandt, Heron, 3:24\nKit Moor, Otter, 3:51\nLena Aske, Heron\nSef Duric, Otter, 4:10');

@@ -53,7 +53,7 @@ describe('a roster', () => {
     expect(entries.map(({ spec }) => spec.name)).toEqual(['Pia']);
     expect(troubles.map(({ line }) => line)).toEqual([2, 3, 4, 5, 6, 7, 9, 10]);
     expect(troubles.map(({ says }) => says).join('\n')).toMatchInlineSnapshot(`
-      "Ida: "quick" is no target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m).
+      "Ida: "quick" is not a target; type a finish (6:31.5), a pace (1:52.4/500m) or a distance (4120m).
       The name is missing.
       A quotation mark is not closed.
       There is something after a closing quotation mark.
