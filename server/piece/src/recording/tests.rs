@@ -1,0 +1,231 @@
+//! Samples in any order, and what is at hand of them.
+
+use proptest::prelude::*;
+use uuid::Uuid;
+
+use super::*;
+
+const NOW: At = At(10_000_000);
+
+fn run(number: u128) -> RunId {
+    RunId(Uuid::from_u128(number))
+}
+
+/// One stroke every two seconds.
+fn stroke(seq: u32, heard_ms: i64, distance_dm: i64) -> Sample {
+    Sample { seq, heard_ms, distance_dm, elapsed_ms: Some(heard_ms), ..Sample::default() }
+}
+
+/// As in a fold over all samples with everything at hand, whatever is let go of on the way.
+fn all(recording: &Recording) -> Vec<Point> {
+    let points = recording.points().into_owned();
+    assert!(points.ends_with(recording.recent()), "what is at hand is the end of all");
+    points
+}
+
+fn joined(recording: &Recording) -> Vec<u32> {
+    recording.points().iter().map(|point| point.dm).collect()
+}
+
+#[test]
+fn a_machine_that_was_reset_is_joined_up() {
+    let mut recording = Recording::default();
+    let strokes = [stroke(1, 2_000, 80), stroke(2, 4_000, 160), stroke(3, 6_000, 240)];
+    recording.add(NOW, run(1), &strokes);
+    let mut again = stroke(4, 9_000, 70);
+    again.elapsed_ms = Some(2_000);
+    recording.add(NOW, run(1), &[again]);
+    assert_eq!(joined(&recording), [80, 160, 240, 310]);
+    assert!(recording.points()[3].joined);
+}
+
+#[test]
+fn a_page_that_lost_its_samples_goes_on_under_a_new_run() {
+    let mut recording = Recording::default();
+    recording.add(NOW, run(9), &[stroke(1, 2_000, 80), stroke(2, 4_000, 160)]);
+    recording.add(NOW, run(3), &[stroke(1, 8_000, 320)]);
+    assert_eq!(joined(&recording), [80, 160, 320]);
+}
+
+/// The first phone's battery is low: another one is linked to the same machine for a while.
+#[test]
+fn who_changes_the_phone_and_comes_back_to_the_first_rows_on() {
+    let strokes = |seqs: std::ops::RangeInclusive<u32>, before: i64| {
+        let stroke = move |seq| {
+            let nth = i64::from(seq) + before;
+            stroke(seq, 2_000 * nth, 80 * nth)
+        };
+        seqs.map(stroke).collect::<Vec<_>>()
+    };
+    let mut recording = Recording::default();
+    recording.add(NOW, run(7), &strokes(1..=10, 0));
+    recording.add(NOW, run(2), &strokes(1..=10, 10));
+    recording.add(NOW, run(7), &strokes(11..=20, 10));
+    let expected: Vec<u32> = (1..=30).map(|nth| 80 * nth).collect();
+    assert_eq!(joined(&recording), expected);
+    // What the second had not sent yet comes last.
+    let mut later = Recording::default();
+    later.add(NOW, run(7), &strokes(1..=10, 0));
+    later.add(NOW, run(2), &strokes(1..=4, 10));
+    later.add(NOW, run(7), &strokes(11..=20, 10));
+    later.add(NOW, run(2), &strokes(5..=10, 10));
+    assert_eq!(joined(&later), expected);
+}
+
+/// A piece of an hour would be computed again with every stroke, and whoever else rows in it would wait.
+#[test]
+fn two_devices_at_one_machine_that_take_turns_only_add() {
+    let mut recording = Recording::default();
+    for (nth, device) in (0..40).zip([7, 2].into_iter().cycle()) {
+        let seq = u32::try_from(nth / 2 + 1).unwrap();
+        let sample = stroke(seq, 2_000 + 1_000 * nth, 40 * nth);
+        let changed = recording.add(NOW, run(device), &[sample]).points;
+        assert!(matches!(changed, Changed::Grown(_)), "{nth}: {changed:?}");
+    }
+    // What was heard between two that are there belongs between them.
+    let between = recording.add(NOW, run(5), &[stroke(1, 9_500, 300)]).points;
+    assert_eq!(between, Changed::Rebuilt);
+}
+
+#[test]
+fn an_impossible_stroke_is_refused_and_the_next_one_counts() {
+    let mut recording = Recording::default();
+    recording.add(NOW, run(1), &[stroke(1, 2_000, 80), stroke(2, 4_000, 160)]);
+    let change = recording.add(NOW, run(1), &[stroke(3, 6_000, 9_000), stroke(4, 8_000, 320)]);
+    let refused: Vec<u32> = change.refused.iter().map(|refused| refused.seq).collect();
+    assert_eq!(refused, [3]);
+    assert_eq!(joined(&recording), [80, 160, 320]);
+    assert_eq!(recording.durable(run(1)).through_seq, 4, "refused is acknowledged all the same");
+}
+
+#[test]
+fn a_jump_among_many_reports_a_second_is_impossible_too() {
+    let mut recording = Recording::default();
+    let strokes = (1..=400).map(|seq| stroke(seq, 2_000 * i64::from(seq), 80 * i64::from(seq)));
+    recording.add(NOW, run(1), &strokes.collect::<Vec<_>>());
+    let burst = (1..=20).map(|nth| stroke(400 + nth, 800_000 + 50 * i64::from(nth), 32_000));
+    recording.add(NOW, run(1), &burst.collect::<Vec<_>>());
+    let change = recording.add(NOW, run(1), &[stroke(421, 801_050, 35_000)]);
+    assert_eq!(change.refused.len(), 1, "three hundred metres within a second");
+}
+
+#[test]
+fn a_counter_that_jumped_for_good_is_joined_up_after_three_strokes() {
+    let mut recording = Recording::default();
+    recording.add(NOW, run(1), &[stroke(1, 2_000, 80), stroke(2, 4_000, 160)]);
+    let jumped = [stroke(3, 6_000, 9_000), stroke(4, 8_000, 9_080), stroke(5, 10_000, 9_160)];
+    for sample in jumped {
+        recording.add(NOW, run(1), &[sample]);
+    }
+    assert_eq!(joined(&recording), [80, 160, 160, 240, 320]);
+}
+
+#[test]
+fn numbers_are_durable_through_the_first_hole_and_beyond_it() {
+    let mut recording = Recording::default();
+    recording.add(NOW, run(1), &[stroke(1, 2_000, 80), stroke(4, 8_000, 320)]);
+    let durable = recording.durable(run(1));
+    assert_eq!((durable.through_seq, durable.beyond), (1, vec![(4, 4)]));
+    recording.skip(run(1), 2, 3);
+    assert_eq!(recording.durable(run(1)).through_seq, 4);
+    assert!(recording.has_gaps(), "given up is not the same as heard");
+}
+
+#[test]
+fn values_are_refused_one_by_one() {
+    let mut recording = Recording::default();
+    let odd = Sample { rate_half_spm: Some(150), power_w: Some(2_051), ..stroke(1, 2_000, 80) };
+    let change = recording.add(NOW, run(1), &[odd]);
+    assert_eq!(change.refused.len(), 2, "rate above 70 and power above 2,050 W");
+    assert_eq!(joined(&recording), [80], "the distance stands");
+    let change = recording.add(NOW, run(1), &[stroke(2, -5, 90), stroke(3, 4_000, -1)]);
+    assert_eq!(change.refused.len(), 2);
+    assert_eq!(joined(&recording), [80]);
+}
+
+/// Samples of one machine, with resets, pauses, glitches, and changes of the device.
+fn machine() -> impl Strategy<Value = Vec<(RunId, Sample)>> {
+    let step = (0i64..4_000, 0i64..150, 0u8..40);
+    prop::collection::vec(step, 1..260).prop_map(|steps| {
+        let (mut heard, mut distance, mut elapsed) = (1_000, 0, 0);
+        let mut samples = Vec::new();
+        // The numbers of up to four devices, each of which goes on when it is taken up again.
+        let (mut id, mut seqs) = (0_usize, [0; 4]);
+        for (gap, gain, oddity) in steps {
+            heard += gap;
+            elapsed += gap;
+            distance += gain;
+            let mut told = distance;
+            match oddity {
+                0 => (distance, elapsed) = (gain, gap),
+                1 => told += 7_000,
+                2 => distance += 9_000,
+                3 => id = (id + 1) % seqs.len(),
+                _ => {}
+            }
+            seqs[id] += 1;
+            let mut sample = stroke(seqs[id], heard, told.max(0));
+            sample.elapsed_ms = Some(elapsed);
+            samples.push((run(id as u128), sample));
+        }
+        samples
+    })
+}
+
+proptest! {
+    #[test]
+    fn the_order_of_arrival_changes_nothing(
+        samples in machine(),
+        order in prop::collection::vec(any::<prop::sample::Index>(), 1..120),
+    ) {
+        let mut straight = Recording::default();
+        for (run, sample) in &samples {
+            straight.add(NOW, *run, &[*sample]);
+        }
+        // Some first, in any order and some of them twice, then all.
+        let mut shuffled = Recording::default();
+        for at in order {
+            let (run, sample) = at.get(&samples);
+            shuffled.add(NOW, *run, &[*sample]);
+        }
+        for (run, sample) in &samples {
+            shuffled.add(NOW, *run, &[*sample]);
+        }
+        prop_assert_eq!(all(&straight), all(&shuffled));
+        prop_assert_eq!(straight.has_gaps(), shuffled.has_gaps());
+        let falls = straight.points().windows(2).any(|pair| pair[1].dm < pair[0].dm);
+        prop_assert!(!falls, "the odometer never runs back");
+    }
+
+    #[test]
+    fn what_is_let_go_of_can_be_asked_for(samples in machine(), since in 0u64..900_000) {
+        let mut recording = Recording::default();
+        // Every point as it came, with nothing let go of.
+        let mut seen: Vec<Point> = Vec::new();
+        for (run, sample) in &samples {
+            match recording.add(NOW, *run, &[*sample]).points {
+                Changed::Nothing => {}
+                Changed::Rebuilt => seen = all(&recording),
+                Changed::Grown(from) => {
+                    prop_assert_eq!(from, seen.len());
+                    let behind = recording.older + recording.recent().len() - seen.len();
+                    let at = recording.recent().len() - behind;
+                    seen.extend_from_slice(&recording.recent()[at..]);
+                }
+            }
+        }
+        prop_assert_eq!(&all(&recording), &seen);
+        // What is told of now looks back a minute, and a little further.
+        let newest = seen.last().map_or(0, |point| point.heard);
+        prop_assert!(seen[..recording.older].iter().all(|point| point.heard + 90_000 < newest));
+        prop_assert!(recording.recent().len() >= seen.len().min(32));
+        let strokes = |points: &[Point]| points.last().map_or(0, |point| point.strokes_milli);
+        let until = &seen[..seen.partition_point(|point| point.heard <= since)];
+        let before = if until.is_empty() { strokes(&seen[..seen.len().min(1)]) } else { strokes(until) };
+        prop_assert_eq!(recording.strokes_since(since), strokes(&seen) - before);
+        let from = usize::try_from(since).unwrap() % (seen.len() + 2);
+        let (first, points) = recording.points_from(from);
+        prop_assert!(first <= from);
+        prop_assert_eq!(&points[..], &seen[first..]);
+    }
+}
