@@ -223,7 +223,7 @@ impl<Id: Ord + Clone> Order<Id> {
             return fresh;
         };
         match (one_held.place == held.place, one_was + 1 == was, held.gap) {
-            (true, _, _) if lead > band => Gap::Close,
+            // Too far apart by now, they do not both fit into the group.
             (true, _, _) => Gap::Tied,
             (false, true, Gap::Apart) if equal => Gap::Tied,
             (false, true, Gap::Close) if !clear => Gap::Close,
