@@ -84,6 +84,7 @@ impl Mirror {
             | Happening::CallSent(_)
             | Happening::CallEnded { .. }
             | Happening::CallTakenBack { .. }
+            | Happening::CallEffect(_)
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
             | Happening::ClockSet { .. }

@@ -44,6 +44,7 @@ impl ResultsTold {
             | Happening::CallSent(_)
             | Happening::CallEnded { .. }
             | Happening::CallTakenBack { .. }
+            | Happening::CallEffect(_)
             | Happening::SessionClosed
             | Happening::Damaged(_)
             | Happening::Calibrated { .. }

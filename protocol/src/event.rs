@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
+    effect::CallEffect,
     ids::{AthleteId, CallId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings, Span},
     standing::{AthleteResult, AthleteView, Calibration, Phase, SentCall},
@@ -134,6 +135,9 @@ pub enum Happening {
         /// Which.
         call: CallId,
     },
+    /// What changed after a focus call, once its last stroke is in; of a call of the sheet again when others have rowed by
+    /// it (coach).
+    CallEffect(CallEffect),
     /// Results, or what late samples have made of them: an athlete's own at once, for coach and
     /// boards those of a second together.
     Results {
@@ -166,6 +170,7 @@ impl Happening {
                 | Happening::CallSent(_)
                 | Happening::CallEnded { .. }
                 | Happening::CallTakenBack { .. }
+                | Happening::CallEffect(_)
         )
     }
 }

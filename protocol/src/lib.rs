@@ -5,6 +5,7 @@
 
 pub mod client_msg;
 pub mod close;
+pub mod effect;
 pub mod event;
 pub mod ids;
 pub mod limits;

@@ -292,6 +292,7 @@ impl Evening {
             | Happening::CallArmed { .. }
             | Happening::CallEnded { .. }
             | Happening::CallTakenBack { .. }
+            | Happening::CallEffect(_)
             | Happening::Results { .. }
             | Happening::SessionClosed
             | Happening::Calibrated { .. }

@@ -24,8 +24,9 @@ const LONG: [(&str, &str); 6] = [
 const WAITS: [&str; 2] = ["tests/suite/process.rs", "tests/suite/process/aimed.rs"];
 
 /// What the core shares with the wire.
-const SHARED: [&str; 10] = [
-    "units", "ids", "limits", "spec", "sample", "order", "refusal", "question", "standing", "event",
+const SHARED: [&str; 11] = [
+    "units", "ids", "limits", "spec", "sample", "order", "refusal", "question", "standing",
+    "effect", "event",
 ];
 
 /// What the core must not know: clocks, sockets, files, threads, chance, unordered maps.

@@ -17,11 +17,22 @@ use self::{
 };
 
 /// How the name of a number ends: its unit.
-const UNITS: [&str; 9] =
-    ["_ms", "_us", "_dm", "_w", "_bpm", "_half_spm", "_ppm", "_permille", "_per_500m_ms"];
+const UNITS: [&str; 10] = [
+    "_ms",
+    "_us",
+    "_dm",
+    "_w",
+    "_bpm",
+    "_half_spm",
+    "_milli_spm",
+    "_ppm",
+    "_permille",
+    "_per_500m_ms",
+];
 
 /// Numbers without a unit: they count or name something, and the name says what.
-const COUNTS: [&str; 35] = [
+const COUNTS: [&str; 38] = [
+    "against",
     "athletes",
     "call_strokes_left",
     "chances",
@@ -30,6 +41,7 @@ const COUNTS: [&str; 35] = [
     "days_ago",
     "devices",
     "event",
+    "faster",
     "finishes",
     "first",
     "from_seq",
@@ -40,6 +52,7 @@ const COUNTS: [&str; 35] = [
     // In the unit that the session ranks by, so its name can have none; its words say so.
     "mean_margin",
     "next_repeat",
+    "of",
     "number",
     "piece",
     "place",

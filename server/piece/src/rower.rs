@@ -269,6 +269,23 @@ impl Rower {
         self.track.repeat()
     }
 
+    /// Which repeat is being rowed, and for how long by now, milliseconds; `None` at rest.
+    #[must_use]
+    pub fn repeat_so_far(&self) -> Option<(usize, f64)> {
+        let newest = self.track.newest()?;
+        (newest.repeat == self.track.repeat()).then_some((newest.repeat, newest.into_ms))
+    }
+
+    /// When this repeat was over for them, milliseconds of the session: infinite while it goes on, `None` when it was over
+    /// before the one that was over last.
+    #[must_use]
+    pub fn repeat_over_at(&self, rule: Rule<'_>, repeat: usize) -> Option<f64> {
+        if repeat == self.track.repeat() {
+            return Some(rule.until.map_or(f64::INFINITY, |until| until.0 as f64));
+        }
+        self.track.ended_at().filter(|_| repeat + 1 == self.track.repeat())
+    }
+
     /// When the last repeat that is done ended, milliseconds of the session.
     #[must_use]
     pub fn ended_at(&self) -> Option<f64> {

@@ -2,6 +2,7 @@
 
 mod contact;
 mod damage;
+mod effects;
 mod follows;
 mod kept;
 mod lists;
@@ -43,6 +44,7 @@ use crate::{
 };
 
 pub use damage::Loss;
+use effects::Watch;
 use kept::Kept;
 use lists::Lists;
 use seats::Seats;
@@ -75,6 +77,8 @@ pub struct Session {
     current: usize,
     prepared: Vec<CallText>,
     calls: Calls,
+    /// Calls whose effect is not told yet.
+    watch: Watch,
     /// Orders that were carried out, so that none is carried out twice.
     commands: BTreeSet<CommandId>,
     /// By what people come to their seats.
@@ -250,6 +254,7 @@ impl Session {
         let others = [
             piece,
             self.calls.deadline(),
+            self.watch.deadline(),
             self.publish_at,
             self.tell_roster_at,
             self.hear_out_at,
@@ -360,6 +365,7 @@ impl Session {
             self.emit_phase(out);
         }
         self.pass_calls(out);
+        self.tell_effects(out);
         self.hear_out(out);
         if self.tell_roster_at.is_some_and(|at| at <= now) {
             self.tell_roster(out);

@@ -12,10 +12,13 @@ use flate2::read::GzDecoder;
 use serde_json::{Value, json};
 use thole_piece::{Input, Session};
 use thole_protocol::{
-    ids::{AthleteId, CommandId, RunId},
+    ids::{AthleteId, CallId, CommandId, RunId},
     order::Order,
     sample::Sample,
-    spec::{Aim, AthleteSpec, Extent, PieceSpec, Repeat, RosterEntry, SessionSettings, Target},
+    spec::{
+        Aim, AthleteSpec, Audience, CallSpec, CallText, Extent, PieceSpec, Repeat, RosterEntry,
+        SessionSettings, Span, Target,
+    },
     units::{At, Decimetres, Millis},
 };
 use thole_study::{
@@ -35,7 +38,7 @@ fn seen(lines: &[Line]) -> Vec<Value> {
     lines.iter().map(|line| serde_json::to_value(line).unwrap()).collect()
 }
 
-fn text(lines: &[Line]) -> String {
+fn text(lines: &[impl serde::Serialize]) -> String {
     lines.iter().map(|line| serde_json::to_string(line).unwrap() + "\n").collect()
 }
 
@@ -321,6 +324,16 @@ fn evening() -> Logged {
     told.order(2_000, Order::Start);
     let go = 12_000;
     for second in 0..=470_u32 {
+        if second == 60 {
+            let call = CallSpec {
+                call: CallId(Uuid::from_u128(77)),
+                text: CallText { shown: "Long and loose".into(), spoken: String::new() },
+                span: Span::Time { time_ms: Millis(40_000) },
+                audience: Audience::All,
+                grace_ms: Some(Millis(0)),
+            };
+            told.order(u64::from(go) + 60_000, Order::Call { call });
+        }
         for (number, dm) in [(1, second * 55), (2, second * 38)] {
             let heard_ms = i64::from(go + second * 1_000);
             let sample = Sample {
@@ -342,8 +355,8 @@ fn evening() -> Logged {
 #[test]
 fn a_session_is_told_from_its_journal() {
     let asked = shares(&["0.25", "0.5"]);
-    let (lines, differences) = session::replay(evening(), &asked);
-    assert_eq!(differences, []);
+    let session::Replayed { lines, differs, effects } = session::replay(evening(), &asked);
+    assert_eq!(differs, []);
     expect![[r#"
         {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":310.627,"low":305.807,"high":315.875,"chance":0.109,"rank":2}
         {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":309.888,"low":306.697,"high":313.2,"chance":0.059,"rank":2}
@@ -353,5 +366,8 @@ fn a_session_is_told_from_its_journal() {
         {"group":"KAMURETA","athlete":"Bo","piece":"0","share":1,"result":447.368,"rank":1}
     "#]]
     .assert_eq(&text(&lines));
-    assert_eq!(lines, session::replay(evening(), &asked).0);
+    expect![[r#"
+        {"group":"KAMURETA","text":"Long and loose","effect":{"call":"00000000-0000-0000-0000-00000000004d","of":2,"faster":0,"against":0,"speed":{"best_ppm":0,"half_ppm":0},"rate":null,"stroke":null}}
+    "#]].assert_eq(&text(&effects));
+    assert_eq!(lines, session::replay(evening(), &asked).lines);
 }

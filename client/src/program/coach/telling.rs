@@ -13,6 +13,7 @@ use thole::{
 };
 use thole_protocol::{
     client_msg::Role,
+    effect::CallEffect,
     event::{Event, Happening},
     server_msg::{BoardLink, CoachLink, JoinRequest, Links},
     standing::{Phase, PieceView},
@@ -211,6 +212,7 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
         }
         Happening::CallTakenBack { .. } => Some(">> taken back".into()),
         Happening::CallEnded { .. } => None,
+        Happening::CallEffect(effect) => effect_text(effect),
         Happening::Results { .. } => {
             let first = lines.next()?;
             Some(lines.fold(first, |text, line| format!("{text}\n{line}")))
@@ -251,4 +253,19 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
         | Happening::Call { .. }
         | Happening::Unknown => None,
     }
+}
+
+/// What changed after a call, as it was measured; `None` when nothing could be.
+fn effect_text(effect: &CallEffect) -> Option<String> {
+    let speed = effect.speed?;
+    let percent = |ppm: f64| ppm / 10_000.0;
+    let (best, half) = (percent(f64::from(speed.best_ppm)), percent(f64::from(speed.half_ppm)));
+    let against = match effect.against {
+        0 => "held against nobody".to_owned(),
+        others => format!("against {others} others"),
+    };
+    Some(format!(
+        ">> after that call, speed {best:+.1} \u{b1} {half:.1} % ({} of {} faster, {against})",
+        effect.faster, effect.of
+    ))
 }

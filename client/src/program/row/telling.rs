@@ -419,6 +419,7 @@ impl<'a> Telling<'a> {
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
             | Happening::ClockSet { .. }
+            | Happening::CallEffect(_)
             | Happening::Unknown => {}
         }
     }

@@ -126,6 +126,10 @@ describe('calls', () => {
     expect(session(sent)).toMatchObject({ armed: null, calls: [{ over: null }] });
     const over = reduce(sent, { news: 'said', msg: events({ kind: 'call_ended', call: CALL.call }) });
     expect(session(over).calls[0]?.over?.how).toBe('ended');
+    expect(session(over).calls[0]?.effect).toBeNull();
+    const effect = { call: CALL.call, of: 1, faster: 1, against: 0, speed: { best_ppm: 8_400, half_ppm: 6_100 }, rate: null, stroke: null };
+    const measured = reduce(over, { news: 'said', msg: events({ kind: 'call_effect', ...effect }) });
+    expect(session(measured).calls[0]?.effect).toEqual(effect);
   });
 
   test('one call of the sheet that comes to each in their own time is one call', () => {

@@ -3,6 +3,7 @@
 import type {
   AthleteResult,
   AthleteView,
+  CallEffect,
   CallId,
   CallText,
   CommandId,
@@ -42,6 +43,8 @@ export type Over = { readonly at_ms: number; readonly how: 'ended' | 'taken_back
 /** A call that went out, as coach and board list it. */
 export interface ListedCall extends SentCall {
   readonly over: Over | null;
+  /** What changed after it; null until its last stroke is in, and for whoever is not told. */
+  readonly effect: CallEffect | null;
 }
 
 /** A call that can still be taken back before it goes out. */
@@ -303,12 +306,16 @@ function withListed(session: Session, { at_ms, what }: Event): Session {
       const athletes = [...new Set([...(known?.athletes ?? []), ...sent.athletes])];
       const replaced = [...new Set([...(known?.replaced ?? []), ...sent.replaced])];
       const sentAt = known?.sent_at_ms ?? sent.sent_at_ms;
-      return { ...session, calls: [...others, { ...sent, athletes, replaced, sent_at_ms: sentAt, over: null }].slice(-CALLS_MAX) };
+      return { ...session, calls: [...others, { ...sent, athletes, replaced, sent_at_ms: sentAt, over: null, effect: known?.effect ?? null }].slice(-CALLS_MAX) };
     }
     case 'call_ended':
       return { ...session, calls: withOver(session.calls, what.call, { at_ms, how: 'ended' }) };
     case 'call_taken_back':
       return { ...session, calls: withOver(session.calls, what.call, { at_ms, how: 'taken_back' }) };
+    case 'call_effect': {
+      const { kind: _, ...effect } = what;
+      return { ...session, calls: session.calls.map((one) => (one.call === effect.call ? { ...one, effect } : one)) };
+    }
     case 'phase_changed':
     case 'false_start':
     case 'pieces_set':
@@ -380,6 +387,8 @@ function changed(session: Session, atMs: number, what: Happening): Session {
       return withCallOver(session, what.call, { at_ms: atMs, how: 'ended' });
     case 'call_taken_back':
       return withCallOver(session, what.call, { at_ms: atMs, how: 'taken_back' });
+    case 'call_effect':
+      return session;
     case 'results': {
       const put = (view: PieceView): PieceView =>
         view.piece === what.piece ? { ...view, results: replaced(view.results, what.results, byAthlete) } : view;

@@ -272,6 +272,7 @@ impl Session {
         for call in self.calls.end_all() {
             self.emit(To::SCREENS, Happening::CallEnded { call }, out);
         }
+        self.watch.forget_piece(self.current);
         self.emit(To::EVERYBODY, Happening::FalseStart { piece }, out);
         self.emit_phase(out);
         Ok(())

@@ -148,6 +148,7 @@ impl Session {
     fn end_call_of(&mut self, id: AthleteId, out: &mut Vec<Output>) {
         let ended = self.piece_mut().and_then(|piece| piece.rowers.get_mut(&id)?.end_call());
         let Some(OwnCall { call, .. }) = ended else { return };
+        self.watch.over_for(call, id, self.now);
         let to = To { coach: false, board: false, athletes: Athletes::These(Arc::new([id])) };
         self.emit(to, Happening::CallEnded { call }, out);
         self.over_for_one(call, out);
@@ -198,6 +199,10 @@ impl Session {
         }
         let sent_at_ms = *now;
         let athletes = self.lists.shared(athletes);
+        for (id, old) in &ended {
+            self.watch.over_for(*old, *id, sent_at_ms);
+        }
+        self.watch_call(spec.call, &athletes);
         self.calls.sent(sent_at_ms, spec.call, spec.span, athletes.len());
         let CallSpec { call, text, span, .. } = spec.clone();
         if !athletes.is_empty() {
@@ -214,6 +219,7 @@ impl Session {
 
     pub(super) fn take_back_running(&mut self, call: CallId, out: &mut Vec<Output>) {
         let athletes = self.end_call_for_all(call);
+        self.watch.forget(call);
         let to = To { coach: true, board: true, athletes: Athletes::These(athletes) };
         self.emit(to, Happening::CallTakenBack { call }, out);
     }
@@ -226,6 +232,9 @@ impl Session {
                 rower.end_call();
                 athletes.push(*id);
             }
+        }
+        for id in &athletes {
+            self.watch.over_for(call, *id, self.now);
         }
         self.lists.shared(athletes)
     }
@@ -277,6 +286,10 @@ impl Session {
         }
         let to = To { coach: false, board: false, athletes: Athletes::These(Arc::new([id])) };
         self.emit_late(to, late, Happening::Call { call, text, span }, out);
+        if let Some(old) = &ended {
+            self.watch.over_for(old.call, id, self.now);
+        }
+        self.watch_sheet_call(call, at, id, sent_at);
         if let Some(old) = ended {
             self.over_for_one(old.call, out);
         }

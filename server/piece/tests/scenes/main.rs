@@ -6,6 +6,7 @@
 )]
 
 mod calls;
+mod effects;
 mod intervals;
 mod notices;
 #[expect(clippy::wildcard_enum_match_arm, reason = "a scene shows what it is asked for, no more")]

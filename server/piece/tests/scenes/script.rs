@@ -12,6 +12,7 @@ use std::collections::BTreeMap;
 use expect_test::Expect;
 use thole_piece::{Input, Output, Session, output::Athletes};
 use thole_protocol::{
+    effect::Shift,
     event::{Event, Happening},
     ids::{AthleteId, CallId, CommandId, RunId},
     order::Order,
@@ -65,6 +66,7 @@ struct Scene {
     sent: BTreeMap<String, CallId>,
     commands: u128,
     calls: Vec<String>,
+    effects: Vec<String>,
     /// The results as the coach was told them, newest of each.
     results: BTreeMap<AthleteId, AthleteResult>,
     told: Vec<String>,
@@ -100,6 +102,7 @@ impl Scene {
             sent: BTreeMap::new(),
             commands: 0,
             calls: Vec::new(),
+            effects: Vec::new(),
             results: BTreeMap::new(),
             told: Vec::new(),
         }
@@ -373,6 +376,27 @@ impl Scene {
                 let ended: Vec<&str> = sent.replaced.iter().map(|id| self.name(*id)).collect();
                 format!("'{}' ended another call of {}", words(&sent.text), ended.join(", "))
             }
+            Happening::CallEffect(effect) => {
+                let shift = |best: f64, half: f64| format!("{best:+.1} ± {half:.1}");
+                let none = || "-".to_owned();
+                let speed = effect.speed.map_or_else(none, |Shift { best_ppm, half_ppm }| {
+                    shift(f64::from(best_ppm) / 1e4, f64::from(half_ppm) / 1e4)
+                });
+                let rate = effect.rate.map_or_else(none, |rate| {
+                    shift(
+                        f64::from(rate.best_milli_spm) / 1e3,
+                        f64::from(rate.half_milli_spm) / 1e3,
+                    )
+                });
+                self.effects.push(format!(
+                    "{time} {who}: '{}' speed {speed} %, rate {rate}, {} of {} faster, against {}",
+                    self.call_text(effect.call),
+                    effect.faster,
+                    effect.of,
+                    effect.against
+                ));
+                return;
+            }
             _ => return,
         };
         self.calls.push(format!("{time} {note}"));
@@ -386,6 +410,7 @@ impl Scene {
     fn show(&mut self, what: &str) {
         let lines = match what {
             "calls" => std::mem::take(&mut self.calls),
+            "effects" => std::mem::take(&mut self.effects),
             "told results" => {
                 let results: Vec<AthleteResult> = self.results.values().cloned().collect();
                 words::results(&self.session, results)

@@ -10,7 +10,9 @@ use thole_piece::{
     session::{View, Viewer},
 };
 use thole_protocol::{
-    ids::{AthleteId, PieceNo},
+    effect::CallEffect,
+    event::{Event, Happening},
+    ids::{AthleteId, CallId, PieceNo},
     spec::Ranking,
     standing::{AthleteResult, Margin, Outcome, Own},
 };
@@ -30,6 +32,27 @@ pub struct Differs {
     differs: String,
 }
 
+/// What changed after a call, as its session measures it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Effect {
+    group: String,
+    /// The words of the call.
+    text: String,
+    /// As screens are told.
+    effect: CallEffect,
+}
+
+/// What a session gives when it is replayed.
+#[derive(Debug, Default)]
+pub struct Replayed {
+    /// Where everybody was heading, and how it ended.
+    pub lines: Vec<Line>,
+    /// Of each call the newest effect.
+    pub effects: Vec<Effect>,
+    /// Records that stand against what the strokes give.
+    pub differs: Vec<Differs>,
+}
+
 /// What one athlete was seen to be heading for, and how far the piece was done then.
 #[derive(Clone, Copy)]
 struct Sighting {
@@ -40,18 +63,29 @@ struct Sighting {
 /// Replays a session: by piece and athlete, then by share, each with the number of the piece counted
 /// from 0 as on the wire. Who is not ranked by then, and pieces that nobody rowed, have no lines.
 #[must_use]
-pub fn replay(logged: Logged, shares: &[Share]) -> (Vec<Line>, Vec<Differs>) {
+pub fn replay(logged: Logged, shares: &[Share]) -> Replayed {
     let Logged { name: group, records } = logged;
     let mut session = Session::new();
-    let mut differences = Vec::new();
+    let mut replayed = Replayed::default();
+    let mut texts: BTreeMap<CallId, String> = BTreeMap::new();
     let mut pieces: BTreeMap<PieceNo, Option<Measure>> = BTreeMap::new();
     // By piece, athlete and number of the share.
     let mut seen: BTreeMap<(PieceNo, AthleteId, usize), Sighting> = BTreeMap::new();
     for (at, input) in records {
         for output in session.apply(at, &input) {
+            let group = group.clone();
             if let Output::SettledDiffers { piece, revision, what } = output {
-                let (group, piece) = (group.clone(), piece.0);
-                differences.push(Differs { group, piece, revision, differs: what });
+                let piece = piece.0;
+                replayed.differs.push(Differs { group, piece, revision, differs: what });
+            } else if let Output::Event { event: Event { what, .. }, .. } = output {
+                if let Happening::CallSent(sent) = &what {
+                    texts.insert(sent.call, sent.text.shown.clone());
+                }
+                if let Happening::CallEffect(effect) = what {
+                    let text = texts.get(&effect.call).cloned().unwrap_or_default();
+                    replayed.effects.retain(|known| known.effect.call != effect.call);
+                    replayed.effects.push(Effect { group, text, effect });
+                }
             }
         }
         if matches!(input, Input::Ordered { .. }) {
@@ -75,7 +109,8 @@ pub fn replay(logged: Logged, shares: &[Share]) -> (Vec<Line>, Vec<Differs>) {
             }
         }
     }
-    (listed(&group, &session, shares, &seen), differences)
+    replayed.lines = listed(&group, &session, shares, &seen);
+    replayed
 }
 
 fn measures(view: &View) -> BTreeMap<PieceNo, Option<Measure>> {

@@ -5,10 +5,10 @@ import type { Audience, CallSpec, CallText, CommandId, Order, Refusal, Span } fr
 import { linkTo } from '../../session/address';
 import { WRONG_SECRET } from '../../session/close';
 import { Live, newId } from '../../session/live.svelte';
-import { callsOfPiece, currentPhase, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
+import { currentPhase, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
 import type { News } from '../../session/socket';
 import { remembered, type History } from './history';
-import { packed, unpacked, type KeptEffects, type KeptPiece } from './kept';
+import { packed, unpacked } from './kept';
 import { dropSession, keepHabits, keepKey, keepSession, keptHabits, keptKey, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
 import { standingCalls, waiting, type Waiting } from './words';
@@ -47,18 +47,13 @@ export class Desk {
   #opens: KeptSession | null = null;
   #history = $state.raw<History>(new Map());
   /** Measured before this page was opened anew. */
-  #effects = $state.raw<KeptEffects>(new Map());
   #asked = $state.raw<readonly CommandId[]>([]);
   #told = $state.raw<string | null>(null);
   #armed: CallSpec | null = null;
   #goMs: number | null = null;
   #making = false;
 
-  /** What this page has seen of the piece, for the effects of calls. */
-  get seen(): KeptPiece {
-    return { history: this.#history, effects: this.#effects };
-  }
-
+  /** What this page has seen of the piece. */
   get history(): History {
     return this.#history;
   }
@@ -257,8 +252,7 @@ export class Desk {
   /** Takes care that a reload finds again what was seen of the piece. */
   keepPiece(): void {
     if (this.session === null || this.#goMs === null) return;
-    const nowMs = this.session.standings?.at_ms ?? 0;
-    sessionStorage.setItem(this.#keptPiece(this.session), packed(this.#goMs, this.seen, callsOfPiece(this.session), nowMs));
+    sessionStorage.setItem(this.#keptPiece(this.session), packed(this.#goMs, this.#history));
   }
 
   #keptPiece({ code }: Session): string {
@@ -328,7 +322,7 @@ export class Desk {
     const go = goAt(currentPhase(session));
     if (go !== null && go !== this.#goMs) {
       this.#goMs = go;
-      ({ history: this.#history, effects: this.#effects } = unpacked(sessionStorage.getItem(this.#keptPiece(session)), go));
+      this.#history = unpacked(sessionStorage.getItem(this.#keptPiece(session)), go);
       this.clearPicks();
     }
     if (session.standings !== null && go !== null) {

@@ -1,5 +1,5 @@
-// What this page has seen of each athlete in the piece: where they stood a minute ago, the curve of one of them, and
-// what the effect of a call is told from. Newest last.
+// What this page has seen of each athlete in the piece: where they stood a minute ago, and the curve of one of them.
+// Newest last.
 import type { Detail, Ranking, Standings } from '../../protocol/decode';
 import { guessOf } from '../../ui/chance';
 

@@ -23,7 +23,7 @@ const view = (athlete: string, name: string): AthleteView => ({
 });
 const standings = (lines: Line[], calls: { call: string; athletes: number; strokes_left: null }[] = []) => ({ piece: 0, at_ms: 50_000, lines, teams: [], calls });
 const sent = (call: string, sent_at_ms: number, over: ListedCall['over'] = null): ListedCall => ({
-  call, text: { shown: call, spoken: '' }, span: { until: 'next' }, sent_at_ms, athletes: ['a'], replaced: [], sheet: null, over,
+  call, text: { shown: call, spoken: '' }, span: { until: 'next' }, sent_at_ms, athletes: ['a'], replaced: [], sheet: null, over, effect: null,
 });
 
 test('who is heard: by name while they are few', () => {

@@ -1,0 +1,177 @@
+//! Which calls are watched for what changes after them, and when that is told.
+
+use std::collections::BTreeMap;
+
+use thole_protocol::{
+    event::Happening,
+    ids::{AthleteId, CallId},
+    units::{At, Millis},
+};
+
+use super::Session;
+use crate::{
+    effect::{AFTER, BEFORE, Own, Pace, REACTION, SETTING_OFF, effect},
+    output::{Output, To},
+    piece::{Piece, Roster},
+};
+
+/// The last stroke under a call is in by then: it takes two seconds, and its report a little.
+const LAST_STROKE: Millis = Millis(5_000);
+
+/// Calls that went out and are not told of yet; those of a sheet for as long as others may come to their points.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Watch {
+    calls: BTreeMap<CallId, Watched>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+struct Watched {
+    /// Which piece, counted from 0.
+    piece: usize,
+    got: BTreeMap<AthleteId, Begun>,
+    /// Whoever rowed and did not get it; empty for a call of the sheet, which all get.
+    others: BTreeMap<AthleteId, Begun>,
+    /// When it is told; `None` once it was.
+    due: Option<At>,
+}
+
+/// How somebody rowed when a call came.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Begun {
+    /// When it came.
+    at: At,
+    /// When it was over for them.
+    until: Option<At>,
+    /// Before it.
+    pace: Pace,
+    /// In which repeat: what is rowed in another one came after a rest.
+    repeat: usize,
+}
+
+impl Begun {
+    fn until(&self) -> At {
+        let most = self.at + AFTER;
+        self.until.map_or(most, |until| until.min(most))
+    }
+}
+
+impl Watched {
+    fn of(piece: usize) -> Watched {
+        Watched { piece, got: BTreeMap::new(), others: BTreeMap::new(), due: None }
+    }
+
+    fn set_due(&mut self) {
+        self.due = self.got.values().map(|begun| begun.until() + LAST_STROKE).max();
+    }
+}
+
+impl Watch {
+    /// When the next effect is told.
+    pub(super) fn deadline(&self) -> Option<At> {
+        self.calls.values().filter_map(|watched| watched.due).min()
+    }
+
+    /// The call is over for one athlete.
+    pub(super) fn over_for(&mut self, call: CallId, id: AthleteId, now: At) {
+        let Some(watched) = self.calls.get_mut(&call) else { return };
+        if let Some(begun) = watched.got.get_mut(&id) {
+            begun.until.get_or_insert(now);
+            if watched.due.is_some() {
+                watched.set_due();
+            }
+        }
+    }
+
+    /// Nothing is told of it: it was taken back.
+    pub(super) fn forget(&mut self, call: CallId) {
+        self.calls.remove(&call);
+    }
+
+    /// The piece begins anew.
+    pub(super) fn forget_piece(&mut self, piece: usize) {
+        self.calls.retain(|_, watched| watched.piece != piece);
+    }
+}
+
+impl Session {
+    /// A call went out to these.
+    pub(super) fn watch_call(&mut self, call: CallId, athletes: &[AthleteId]) {
+        let Session { roster, pieces, current, now, watch, .. } = self;
+        let Some(piece) = pieces.get(*current) else { return };
+        let mut watched = Watched::of(*current);
+        for id in piece.rowers.keys() {
+            let Some(begun) = begun(piece, roster, *id, *now) else { continue };
+            let side = if athletes.contains(id) { &mut watched.got } else { &mut watched.others };
+            side.insert(*id, begun);
+        }
+        watched.set_due();
+        // Of whom nothing is known before, nothing can be told after; that is told as soon as it is known.
+        watched.due.get_or_insert(*now);
+        watch.calls.insert(call, watched);
+    }
+
+    /// An athlete has come to a point of the sheet.
+    pub(super) fn watch_sheet_call(&mut self, call: CallId, at: usize, id: AthleteId, from: At) {
+        let Session { roster, pieces, watch, .. } = self;
+        let Some(piece) = pieces.get(at) else { return };
+        let Some(begun) = begun(piece, roster, id, from) else { return };
+        let watched = watch.calls.entry(call).or_insert_with(|| Watched::of(at));
+        watched.got.insert(id, begun);
+        watched.set_due();
+    }
+
+    /// Tells what changed after calls whose last stroke is in.
+    pub(super) fn tell_effects(&mut self, out: &mut Vec<Output>) {
+        let Session { roster, pieces, now, watch, .. } = self;
+        let mut told = Vec::new();
+        for (call, watched) in &mut watch.calls {
+            if watched.due.is_none_or(|due| due > *now) {
+                continue;
+            }
+            watched.due = None;
+            let Some(piece) = pieces.get(watched.piece) else { continue };
+            let until = watched.got.values().map(Begun::until).max();
+            let changes = |of: &BTreeMap<AthleteId, Begun>| -> Vec<Own> {
+                of.iter()
+                    .filter_map(|(id, begun)| changed(piece, roster, *id, begun, until))
+                    .collect()
+            };
+            told.push(effect(*call, &changes(&watched.got), &changes(&watched.others)));
+        }
+        for effect in told {
+            self.emit(To::COACH, Happening::CallEffect(effect), out);
+        }
+        let Session { pieces, watch, .. } = self;
+        let goes_on = |watched: &Watched| {
+            let is_over = pieces.get(watched.piece).is_none_or(Piece::is_over);
+            watched.due.is_some() || (watched.others.is_empty() && !is_over)
+        };
+        watch.calls.retain(|_, watched| goes_on(watched));
+    }
+}
+
+/// How somebody has rowed up to this instant; `None` when that was too little, or at rest.
+fn begun(piece: &Piece, roster: &Roster, id: AthleteId, at: At) -> Option<Begun> {
+    let (rower, athlete) = (piece.rowers.get(&id)?, roster.get(&id)?);
+    let (repeat, into_ms) = rower.repeat_so_far()?;
+    let now = at.0 as f64;
+    let from = (now - f64::from(BEFORE.0)).max(now - into_ms + f64::from(SETTING_OFF.0));
+    let pace = Pace::between(athlete.recording.recent(), from, now)?;
+    Some(Begun { at, until: None, pace, repeat })
+}
+
+/// What has changed for somebody since; `None` when too little was rowed of the same repeat.
+fn changed(
+    piece: &Piece,
+    roster: &Roster,
+    id: AthleteId,
+    begun: &Begun,
+    until: Option<At>,
+) -> Option<Own> {
+    let (rower, athlete) = (piece.rowers.get(&id)?, roster.get(&id)?);
+    let from = (begun.at + REACTION).0 as f64;
+    let until = until?.min(begun.until()).0 as f64;
+    let over = rower.repeat_over_at(piece.rule(), begun.repeat)?;
+    let after = Pace::between(athlete.recording.recent(), from, until.min(over))?;
+    Some(Own::of(begun.pace, after))
+}
