@@ -116,12 +116,12 @@ impl ClockFilter {
         self.kept.is_empty()
     }
 
-    /// The exchange with the least delay, age counted against it at twice the drift of RFC 5905.
+    /// The exchange with the least bound: half its delay, and its age at twice the drift of RFC 5905.
     #[must_use]
     pub fn best(&self, now_us: u64) -> Option<Estimate> {
-        let cost = |e: &Exchange| e.delay_us() + drift_us(now_us.saturating_sub(e.back_us));
-        let best = self.kept.iter().min_by_key(|e| cost(e))?;
-        let drifted = drift_us(now_us.saturating_sub(best.back_us));
+        let drifted = |e: &Exchange| drift_us(now_us.saturating_sub(e.back_us));
+        let best = self.kept.iter().min_by_key(|e| e.delay_us() + 2 * drifted(e))?;
+        let drifted = drifted(best);
         // One microsecond more for the halves that whole numbers cut off.
         let bound_us = best.delay_us().div_ceil(2) + drifted + 1;
         Some(Estimate { offset_us: best.offset_us(), bound_us })

@@ -42,8 +42,9 @@ fn by_colons(typed: &str) -> Option<Millis> {
     }
     let (hours, minutes): (u32, u32) = (hours.parse().ok()?, minutes.parse().ok()?);
     let seconds: f64 = plain_number(seconds)?;
-    // 6:71 and 6:5 are slips of the finger and not times.
-    let two_digits = parts.last()?.split('.').next().is_some_and(|whole| whole.len() == 2);
+    // 6:71, 6:5 and 1:2:03 are slips of the finger and not times.
+    let whole = |part: &str| part.split('.').next().is_some_and(|whole| whole.len() == 2);
+    let two_digits = parts.iter().skip(1).all(|part| whole(part));
     if seconds >= 60.0 || !two_digits || parts.len() == 3 && minutes >= 60 {
         return None;
     }
@@ -84,9 +85,11 @@ pub fn distance(typed: &str) -> Result<Decimetres, String> {
     Ok(decimetres(dm))
 }
 
-/// A number of digits with at most one point: no sign, no exponent, no infinity.
+/// A number of digits with at most one point between them: no sign, no exponent, no infinity.
 pub(super) fn plain_number(text: &str) -> Option<f64> {
-    let plain = text.starts_with(|c: char| c.is_ascii_digit())
+    let digit = |c: char| c.is_ascii_digit();
+    let plain = text.starts_with(digit)
+        && text.ends_with(digit)
         && text.chars().all(|c| c.is_ascii_digit() || c == '.');
     plain.then(|| text.parse().ok()).flatten()
 }

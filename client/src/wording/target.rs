@@ -36,7 +36,11 @@ pub fn target(typed: &str) -> Result<Target, String> {
 /// Half of the world writes the tenths of `6:31,5` behind a comma.
 fn with_point(typed: &str) -> String {
     match typed.split_once(',') {
-        Some((minutes, tenths)) if minutes.contains(':') => format!("{minutes}.{tenths}"),
+        Some((minutes, tenths))
+            if minutes.contains(':') && tenths.starts_with(|c: char| c.is_ascii_digit()) =>
+        {
+            format!("{minutes}.{tenths}")
+        }
         Some(_) | None => typed.to_owned(),
     }
 }

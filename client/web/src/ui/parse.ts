@@ -91,10 +91,11 @@ function readGroup(part: string): Read<Repeat[]> {
   );
 }
 
-/** In seconds; null for slips of the finger such as 6:71 and 6:5. */
+/** In seconds; null for slips of the finger such as 6:71, 6:5 and 1:2:03. */
 function byColons(text: string): number | null {
   const [, hours, minutes, seconds] = /^(?:(\d+):)?(\d+):(\d\d(?:\.\d+)?)$/.exec(text) ?? [];
-  if (minutes === undefined || Number(seconds) >= 60 || (hours !== undefined && Number(minutes) >= 60)) return null;
+  if (minutes === undefined || Number(seconds) >= 60) return null;
+  if (hours !== undefined && (minutes.length !== 2 || Number(minutes) >= 60)) return null;
   return (Number(hours ?? 0) * 60 + Number(minutes)) * 60 + Number(seconds);
 }
 
