@@ -105,7 +105,8 @@ pub struct Words<'a> {
 pub fn roster(text: &str, pieces: &[By]) -> Result<Roster, String> {
     let (mut entries, mut unread) = (Vec::new(), Vec::new());
     let mut columns: Option<Vec<String>> = None;
-    let text = text.trim_start_matches('\u{feff}');
+    // As Windows and an old Macintosh end their lines.
+    let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n").replace('\r', "\n");
     let between = separator(text.lines().find(|line| !line.trim().is_empty()).unwrap_or_default());
     for (nth, line) in text.lines().enumerate() {
         let cells = cells(line, between).map_err(|says| format!("Line {}: {says}", nth + 1))?;

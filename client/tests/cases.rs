@@ -1,5 +1,9 @@
 //! Rules that the pages have too: both are held to the tables in `protocol/cases`.
-#![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "in a test, a panic is the answer"
+)]
 
 use std::{fs, path::Path};
 
@@ -7,8 +11,10 @@ use serde::{Deserialize, de::DeserializeOwned};
 use serde_json::{Value, json};
 use thole::{
     clock::{ClockFilter, Exchange},
+    ftms::{Rowed, counters::Counters},
     kept::{Kept, Next, Resumed},
     mirror::Mirror,
+    roster::{By, roster},
     wording,
 };
 use thole_protocol::{
@@ -16,7 +22,7 @@ use thole_protocol::{
     event::{Event, Happening},
     ids::{EventNo, RunId},
     sample::{Durable, Sample},
-    spec::{Repeat, Target},
+    spec::{Repeat, RosterEntry, Target},
     units::At,
 };
 use uuid::Uuid;
@@ -214,6 +220,76 @@ fn targets_and_pieces_are_read_and_shown_as_the_table_says() {
             assert_eq!(piece.as_deref().map(wording::repeats_text), case.shown, "{typed:?}");
         } else {
             panic!("{typed:?} is neither");
+        }
+    }
+}
+
+#[derive(Deserialize)]
+struct CountersCase {
+    name: String,
+    /// When it was heard, and what it says.
+    records: Vec<(u64, Rowed)>,
+    /// What becomes of each.
+    samples: Vec<Option<Counted>>,
+}
+
+#[derive(Debug, PartialEq, Deserialize)]
+struct Counted {
+    distance_dm: i64,
+    elapsed_ms: Option<i64>,
+    strokes: Option<i64>,
+    rate_half_spm: Option<i64>,
+    power_w: Option<i64>,
+}
+
+#[test]
+fn a_machine_s_records_become_samples_as_the_table_says() {
+    for case in table::<CountersCase>("counters") {
+        let mut counters = Counters::default();
+        let counted: Vec<Option<Counted>> = case
+            .records
+            .iter()
+            .map(|(heard, record)| {
+                let Sample { distance_dm, elapsed_ms, strokes, rate_half_spm, power_w, .. } =
+                    counters.take(record, At(*heard))?;
+                Some(Counted { distance_dm, elapsed_ms, strokes, rate_half_spm, power_w })
+            })
+            .collect();
+        assert_eq!(counted, case.samples, "{}", case.name);
+    }
+}
+
+#[derive(Deserialize)]
+struct RosterCase {
+    name: String,
+    text: String,
+    /// What the pieces are measured by.
+    kinds: Vec<String>,
+    entries: Option<Vec<RosterEntry>>,
+    #[serde(default)]
+    unread: Vec<String>,
+    /// The first line that cannot be used.
+    wrong: Option<usize>,
+}
+
+#[test]
+fn a_roster_is_read_as_the_table_says() {
+    for case in table::<RosterCase>("roster") {
+        let kind = |kind: &String| match kind.as_str() {
+            "distance" => By::Distance,
+            "time" => By::Time,
+            "over" => By::Over,
+            other => panic!("{other} is no kind of piece"),
+        };
+        let kinds: Vec<By> = case.kinds.iter().map(kind).collect();
+        match (roster(&case.text, &kinds), case.entries, case.wrong) {
+            (Ok(read), Some(entries), None) => {
+                assert_eq!((read.entries, read.unread), (entries, case.unread), "{}", case.name);
+            }
+            (Err(says), None, Some(line)) => {
+                assert!(says.starts_with(&format!("Line {line}:")), "{}: {says}", case.name);
+            }
+            (read, entries, wrong) => panic!("{}: {read:?}, {entries:?}, {wrong:?}", case.name),
         }
     }
 }

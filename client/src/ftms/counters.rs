@@ -4,6 +4,7 @@
 //! here: the server finds the baseline and joins the parts when a machine was reset.
 
 use thole_protocol::{
+    limits,
     sample::Sample,
     units::{At, Millis},
 };
@@ -19,8 +20,8 @@ const SLACK: i64 = 5;
 /// Where a counter of 16 bits goes round.
 const ROUND: i64 = 65_536;
 /// Above these the server refuses a sample, distance and all; some machines say "unknown" by all ones.
-const RATE_MAX_HALF_SPM: i32 = 140;
-const POWER_MAX_W: i32 = 2_050;
+const RATE_MAX_HALF_SPM: i32 = limits::RATE_MAX_HALF_SPM as i32;
+const POWER_MAX_W: i32 = limits::POWER_MAX_W as i32;
 /// A machine is silent after this.
 const SILENT: Millis = Millis(900);
 /// So long a radio does not stall without losing its link: whoever is silent still, sits still.

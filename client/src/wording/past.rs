@@ -1,11 +1,14 @@
 //! Past results of the same piece as people write them: `7:06.2@9d+3120m@40d`.
 
-use thole_protocol::spec::{PastResult, Target};
+use thole_protocol::{
+    limits,
+    spec::{PastResult, Target},
+};
 
 use super::target::target;
 
-/// Most that the server takes: two years of one a week.
-const RESULTS_MAX: usize = 100;
+/// Most that the server takes.
+const RESULTS_MAX: usize = limits::HISTORY_MAX;
 
 /// Reads past results, what was rowed and how many days ago; newest first, whatever the order.
 ///

@@ -1,6 +1,7 @@
 //! Pieces as people write them: `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`.
 
 use thole_protocol::{
+    limits,
     spec::{Extent, Repeat},
     units::Millis,
 };
@@ -8,7 +9,7 @@ use thole_protocol::{
 use super::length::{distance, distance_text, duration, duration_text};
 
 /// Most repeats of one piece, as the protocol has it.
-const REPEATS_MAX: usize = 60;
+const REPEATS_MAX: usize = *limits::REPEATS.end();
 
 /// Reads a piece. The rest stands behind a slash and counts between two repeats; of sets, the rest
 /// inside comes first and the rest between sets second.

@@ -74,6 +74,7 @@ fn known_limits() -> Value {
         "added_max": limits::ADDED_MAX,
         "history_max": limits::HISTORY_MAX,
         "rate_max_half_spm": limits::RATE_MAX_HALF_SPM,
+        "repeats_max": limits::REPEATS.end(),
         "power_max_w": limits::POWER_MAX_W,
         "heart_limit_min_bpm": limits::HEART_LIMIT_BPM.start(),
         "heart_limit_max_bpm": limits::HEART_LIMIT_BPM.end(),

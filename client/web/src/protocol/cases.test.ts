@@ -1,12 +1,15 @@
 // Rules that the command line has too: both are held to the tables in `protocol/cases`.
 import { readFileSync } from 'node:fs';
 import { describe, expect, test } from 'vitest';
+import { counted, NOTHING_SAID, type Counters, type Said } from '../machine/counters';
+import type { Rowed } from '../machine/ftms';
+import { readRoster, type Kind } from '../pages/coach/roster';
 import { answered, best, type Answers } from '../session/clock';
 import { Kept } from '../session/kept';
 import { NOTHING_YET, reduce, type State } from '../session/reduce';
 import { pieceText, targetText } from '../ui/format';
 import { readPiece, readTarget } from '../ui/parse';
-import { decode, type Durable, type Event, type Happening, type Repeat, type ServerMsg, type Target } from './decode';
+import { decode, type Durable, type Event, type Happening, type Repeat, type RosterEntry, type ServerMsg, type Target } from './decode';
 
 const protocol = new URL('../../../../protocol/', import.meta.url);
 
@@ -157,4 +160,40 @@ describe('wording', () => {
       if (piece !== null) expect(pieceText(piece)).toBe(shown);
     }
   });
+});
+
+interface CountersCase {
+  readonly name: string;
+  /** When it was heard, and what it says. */
+  readonly records: readonly (readonly [number, Rowed])[];
+  /** What becomes of each. */
+  readonly samples: readonly (Readonly<Record<keyof Said, number | null>> | null)[];
+}
+
+test.each(table<CountersCase>('counters'))('counters: $name', ({ records, samples }) => {
+  const unsaid = { elapsed_ms: null, strokes: null, rate_half_spm: null, power_w: null };
+  let counters: Counters = NOTHING_SAID;
+  const all = records.map(([heard, record]) => {
+    const taken = counted(counters, record, heard);
+    counters = taken.counters;
+    return taken.said === null ? null : { ...unsaid, ...taken.said };
+  });
+  expect(all).toEqual(samples);
+});
+
+interface RosterCase {
+  readonly name: string;
+  readonly text: string;
+  /** What the pieces are measured by. */
+  readonly kinds: readonly Kind[];
+  readonly entries?: readonly RosterEntry[];
+  readonly unread?: readonly string[];
+  /** The first line that cannot be used. */
+  readonly wrong?: number;
+}
+
+test.each(table<RosterCase>('roster'))('roster: $name', ({ text, kinds, entries, unread = [], wrong }) => {
+  const read = readRoster(text, kinds.length, [], kinds);
+  expect(read.troubles[0]?.line).toBe(wrong);
+  if (entries !== undefined) expect([read.entries, read.unread]).toEqual([entries, unread]);
 });

@@ -150,12 +150,12 @@ export function currentPhase(session: Session): Phase {
   return currentPiece(session)?.phase ?? { phase: 'gathering' };
 }
 
-/** Whether somebody may be rowing: then no page does anything that could disturb. */
 /** Nothing more is rowed in it. */
 export function isOver(phase: Phase): boolean {
   return phase.phase === 'finished' || phase.phase === 'stopped';
 }
 
+/** Whether somebody may be rowing: then no page does anything that could disturb. */
 export function isUnderWay(phase: Phase): boolean {
   switch (phase.phase) {
     case 'gathering':

@@ -1,12 +1,12 @@
 // Times, distances, targets and pieces as people type them; the same that the program for the command line
 // reads. What cannot be read comes back as a sentence that says what to type.
 import { parse as says } from '#texts';
+import { LIMITS } from '../../generated/known';
 import type { Extent, Repeat, Target } from '../protocol/decode';
 
 export type Read<Value> = { readonly ok: true; readonly value: Value } | { readonly ok: false; readonly says: string };
 
-/** Most repeats of one piece, as the protocol has it. */
-const REPEATS_MAX = 60;
+const REPEATS_MAX = LIMITS.repeats_max;
 const U32_MAX = 4_294_967_295;
 
 /** `6:31.5`, `1:02:03`, `45s`, `12min`, `2min30s`; a bare number is no time. In milliseconds. */
