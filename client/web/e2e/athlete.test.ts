@@ -98,7 +98,7 @@ test('a demo rower through two repeats: stopping asks for nothing, rowing on is 
   const { page, wrong } = await joined(browser, hall.join, 'Ana Quill');
   hall.sit();
   await board.page.getByText('Ana Quill').first().waitFor(PATIENCE);
-  await page.getByLabel('On the screen in the hall I am').selectOption({ label: 'somebody, without a name' });
+  await page.getByLabel('Show me on the board as').selectOption({ label: 'an athlete without a name' });
   await board.page.getByText('Somebody').first().waitFor(PATIENCE);
   expect(await board.page.locator('body').innerText()).not.toContain('Ana');
   await inOrder(page, 'preparing');

@@ -143,7 +143,7 @@ test('after a reload both calls stand there, with the same figures', { timeout: 
   await page.getByLabel('Own words for a call').press('Enter');
   await page.locator('.running').getByText('Chin level').waitFor();
   // It is measured by the server, once the last stroke under it is in.
-  await expect.poll(() => effect(REACH).innerText(), { timeout: 15_000 }).toMatch(/speed [+−]?\d+\.\d ± \d+\.\d %[\s\S]*\d of 3 faster/);
+  await expect.poll(() => effect(REACH).innerText(), { timeout: 15_000 }).toMatch(/speed [+−]?\d+\.\d ± \d+\.\d %[\s\S]*\d of 3 faster than before/);
   const before = await effect(REACH).innerText();
   // A second device watches, and goes on watching: the one that led leads again when it is back.
   const second = await open(hall.browser, page.url(), LAPTOP);

@@ -106,7 +106,7 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
     }
     let unknown = refusal(
         Why::Unknown,
-        "No session has this code, or its time is over; ask your coach to say it again.",
+        "No session has this code, or it has ended; ask your coach for the code again.",
     );
     let Some(code) = JoinCode::read(&join.code) else { return said(Err(unknown)) };
     let row = server.journal.session_of(&code).await.map_err(|error| fault(&error))?;

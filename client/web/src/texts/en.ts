@@ -123,7 +123,7 @@ export const athlete = {
   /** Before the piece. */
   where: (session: string, code: string) => `${session}, ${code}`,
   whereTeam: (session: string, code: string, team: string) => `${session}, ${code}, ${team}`,
-  calledBack: '*Called back.* Everybody starts again together. Sit still until the next count.',
+  calledBack: '*Called back.* Everybody starts again together. Sit still until the next countdown.',
   begun: '*The piece has begun.* You can still row.',
   begunByClock: '*The piece has begun.* You can still row; the clock has been running since the start.',
   toDo: (what: readonly string[]) => `*Still to do:* ${units.format(what)}.`,
@@ -132,7 +132,7 @@ export const athlete = {
     target: 'set your target',
     machine: 'link your machine',
     rehearsal: 'row ten easy strokes',
-    clock: 'a moment for the clock',
+    clock: 'setting the clock, which takes a moment',
   },
   sitReady: '*Sit ready:* your coach may start at any moment. You can row then, whatever is still to do.',
   readyNoPiece: '*You are ready.* Your coach has not set a piece yet.',
@@ -248,8 +248,8 @@ export const athlete = {
   /** What nobody needs. */
   speakCalls: 'Speak the calls. For rowing at home, or with earphones.',
   spoken: 'Calls will be spoken.',
-  onScreen: 'On the screen in the hall I am',
-  onBoard: { name: 'my name, in full where it fits', short: 'my first name and an initial', hidden: 'somebody, without a name' },
+  onScreen: 'Show me on the board as',
+  onBoard: { name: 'my name, in full where it fits', short: 'my first name and an initial', hidden: 'an athlete without a name' },
   notTaken: (why: string) => `Not accepted: ${why}`,
   passHeartRate: 'Pass my heart rate on.',
   /** What is agreed to by that, as in the program for the command line; another wording has another number (`consent.ts`). */
@@ -283,7 +283,7 @@ export const athlete = {
   offlineKept: 'offline, everything is kept',
   /** Stopped, or home. */
   stopped: 'You have stopped.',
-  areKept: (metres: string, time: string) => `${metres} in ${time} are kept.`,
+  areKept: (metres: string, time: string) => `${metres} in ${time}: what you rowed is kept.`,
   allRight: 'That is all right.',
   refusedStop: (why: string) => `The server did not accept it: ${why}`,
   willHear: 'Your coach will hear of it when the server is back.',
@@ -310,7 +310,7 @@ export const athlete = {
   aheadBy: (amount: string) => `${amount} ahead of your target`,
   behindBy: (amount: string) => `${amount} behind your target`,
   onTarget: 'Exactly on your target.',
-  result: { rowed: 'Rowed', time: 'Time', pace: 'Pace, 500 m', strokes: 'Strokes', parts: 'Part by part', part: 'Part', distance: 'Distance', per500: '500 m' },
+  result: { rowed: 'Rowed', time: 'Time', pace: 'Pace, 500 m', strokes: 'Strokes', parts: 'Splits', part: 'Split', distance: 'Distance', per500: '500 m' },
   marks: {
     implausible: 'This is faster than anybody is known to have rowed: your coach will have a look at it.',
     joined: 'The machine was reset on the way; its parts were joined.',
@@ -353,7 +353,7 @@ export const athleteAims = {
     `Many begin with ${fast} to ${slow} for 500 m; that is ${low} to ${high} for this piece. Better a little slower than you think.`,
   beginners500: (fast: string, slow: string) => `Many begin with ${fast} to ${slow} for 500 m. Better a little slower than you think.`,
   howToRow: 'How do you want to row it?',
-  coachPlan: { title: 'As your coach planned it', says: 'Part by part.' },
+  coachPlan: { title: 'As your coach planned it', says: 'Split by split.' },
   plans: {
     even: { title: 'Even', says: 'One pace all the way. The usual choice.' },
     fast_start: { title: 'Quick first', says: 'A fast start, then settle, and a lift at the end.' },
@@ -494,7 +494,7 @@ export const coach = {
     notYet: 'Not yet',
     sitReady: 'Sit ready',
     nobodyHere: 'Nobody is here yet',
-    tellsThem: (here: number) => plural(here, { one: 'Tells the one athlete who is here', other: `Tells the ${here} athletes who are here` }),
+    tellsThem: (here: number) => plural(here, { one: 'One athlete is here and will be told', other: `${here} athletes are here and will be told` }),
     told: 'Everyone is told to sit ready. Hold Start for one second.',
     then: 'then',
     countDown: (seconds: number) => `everyone counts down ${numbers.format(seconds)} seconds together`,
@@ -521,7 +521,7 @@ export const coach = {
   },
   during: {
     piece: 'The piece',
-    stopCount: 'Stop the count [Esc]',
+    stopCount: 'Stop the countdown [Esc]',
     falseStart: 'False start [Esc]',
     nextRepeat: 'Next repeat now',
     closePiece: 'Close the piece',
@@ -554,7 +554,7 @@ export const coach = {
     clocks: (seconds: number) => `clocks ${tenths.format(seconds)} s apart`,
     clocksMore: 'The machine’s and the session’s: times may be wrong.',
     headingFor: (finish: string) => `heading for ${finish}`,
-    farOff: (target: string) => `Far from the target of ${target}: is it right?`,
+    farOff: (target: string) => `Far from the target of ${target}. Is the target right?`,
   },
   calls: {
     heading: 'Calls',
@@ -632,7 +632,7 @@ export const coach = {
     heading: 'After each call',
     early: 'being measured',
     unseen: 'too little rowed to tell',
-    fasterOf: (faster: number, of: number) => `${faster} of ${of} faster`,
+    fasterOf: (faster: number, of: number) => `${faster} of ${of} faster than before`,
     rate: (change: string) => `rate ${change}`,
     together: (parts: readonly string[]) => parts.join('; '),
     speed: (change: string) => `speed ${change} %`,
@@ -641,7 +641,8 @@ export const coach = {
     interval: 'Four times in five the true change lies within the ±.',
     againstNobody: 'Too few rowed without the call to compare with: part of the change may be how the piece goes for everyone.',
     against: (others: number) => `Compared with ${numbers.format(others)} who did not get the call.`,
-    none: 'No call has gone out in this piece yet.',
+    none: 'No call went out in this piece.',
+    takenBack: 'ended early: not measured',
   },
   detail: {
     all: (parts: readonly string[]) => units.format(parts),
@@ -731,7 +732,7 @@ export const coachPrepare = {
     piece: (number: number) => `Piece ${number}`,
     work: 'What is rowed',
     workExample: '1700m, 12min, 6x350m/1:15',
-    title: 'Its name, if any',
+    title: 'Name (optional)',
     count: 'Countdown, s',
     more: 'Call sheet and clock',
     sheet: 'Call sheet, one call a line; each athlete gets a call when they reach its point',
@@ -745,7 +746,7 @@ export const coachPrepare = {
     set: 'Set the pieces',
     change: 'Change the pieces',
     isSet: (pieces: number) => plural(pieces, { one: 'The piece is set.', other: 'The pieces are set.' }),
-    goOn: 'Go on to it under Results.',
+    goOn: 'Go on to the next piece under Results.',
     blankOnly: (number: number) => `Piece ${number} is blank: say what is rowed.`,
     blank: (pieces: readonly number[]) =>
       plural(pieces.length, {
@@ -760,7 +761,7 @@ export const coachPrepare = {
     unread: (columns: readonly string[], known: readonly string[]) => `Not read: ${units.format(columns)}. The columns are ${units.format(known)}.`,
     load: 'Or load a table (CSV)',
     addThem: (athletes: number) => (athletes === 0 ? 'Add' : `Add ${athletes}`),
-    help: 'Only the name is needed. A target is a pace (2:03/500m), which fits every piece; a finish (5:06) for pieces by distance; or a distance (3100m) for pieces by time. A plan is even, fast_start, negative_split, or legs. Past results of the same piece, with how many days ago (7:06@9d+7:11@40d), make the projection surer; other athletes do not see them.',
+    help: 'Only the name is needed. A target is a pace (2:03/500m), which fits every piece; a finish (5:06) for pieces by distance; or a distance (3100m) for pieces by time. A plan is even, fast_start, negative_split, or legs. Past results of the same piece, with how many days ago (7:06@9d+7:11@40d), make the projection more certain; other athletes do not see them.',
     athletes: (athletes: number) => `${athletes} on the roster`,
     noTarget: 'no target',
     name: 'Name',

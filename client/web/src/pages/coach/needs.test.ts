@@ -15,7 +15,7 @@ test('every notice has a few words and the numbers behind it', () => {
   });
   expect(need({ about: 'not_heard', since_ms: 40_000 })).toMatchObject({ urgency: 'fault', says: 'not heard for 14 s' });
   expect(need({ about: 'target_far_off', target: { want: 'finish', finish_ms: 306_000 }, heading: { want: 'finish', finish_ms: 430_500 } })).toMatchObject({
-    urgency: 'fault', says: 'heading for 7:10.5', more: 'Far from the target of 5:06.0: is it right?',
+    urgency: 'fault', says: 'heading for 7:10.5', more: 'Far from the target of 5:06.0. Is the target right?',
   });
 });
 
