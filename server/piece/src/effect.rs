@@ -49,7 +49,8 @@ impl Pace {
         let (first, last) = (within.first()?, within.last()?);
         let ms = last.heard.saturating_sub(first.heard) as f64;
         let is_reset = within.iter().skip(1).any(|point| point.joined);
-        if ms < LEAST_MS || last.dm <= first.dm || is_reset {
+        // Whoever has laid the handle down says nothing of a call.
+        if ms < LEAST_MS || last.dm <= first.dm || is_reset || !last.moving {
             return None;
         }
         let told = last.rates.told.saturating_sub(first.rates.told);

@@ -257,7 +257,8 @@ where
         Holder::Board => (Role::Board, None),
         Holder::Athlete(athlete) => (Role::Athlete, Some(athlete)),
     };
-    let row = row(&server, held.session).await?.ok_or(wrong)?;
+    // A good link of a session that is not there: it is lost.
+    let row = row(&server, held.session).await?.ok_or(Ended::Closing(Close::RecordsLost))?;
     if role != hello.role || has_expired(&server, &row) {
         return Err(wrong);
     }

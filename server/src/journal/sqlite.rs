@@ -94,7 +94,10 @@ impl SqliteJournal {
         let epoch = epoch(&connection)?;
         let (witness, seen) = Witness::open(data, &epoch).map_err(|error| write(&error))?;
         // What cannot even be read is not there either.
-        if aside.is_some() || lost::is_end_missing(&connection, &seen).unwrap_or(true) {
+        let is_something_missing = aside.is_some()
+            || lost::is_end_missing(&connection, &seen).unwrap_or(true)
+            || lost::is_link_damaged(&connection).unwrap_or(true);
+        if is_something_missing {
             lost::note(&connection, Clock::new(1).unix_ms()).map_err(|error| write(&error))?;
         }
         let seen = Arc::new(seen);
@@ -419,7 +422,11 @@ fn held(connection: &Connection, hash: SecretHash) -> Result<Option<Held>, Journ
         tracing::error!(%session, "the row of a link is damaged: it opens nothing; make a new one");
         return Ok(None);
     }
-    Ok(Some(Held { session, holder: columns::holder(&role, athlete)? }))
+    let Ok(holder) = columns::holder(&role, athlete) else {
+        tracing::error!(%session, "the row of a seat is damaged: its link opens nothing; make a new one");
+        return Ok(None);
+    };
+    Ok(Some(Held { session, holder }))
 }
 
 fn one(

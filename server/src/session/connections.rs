@@ -3,7 +3,7 @@
 use std::{collections::HashMap, sync::Arc};
 
 use thole_host::{ConnId, Delivery, Moment, Outbound, Remark};
-use thole_protocol::{ids::SessionId, refusal::Refusal, server_msg::Joined};
+use thole_protocol::{close::Close, ids::SessionId, refusal::Refusal, server_msg::Joined};
 use tokio::{sync::oneshot, time::Instant};
 
 use super::Admission;
@@ -67,6 +67,13 @@ impl Connections {
     /// What one connection is told by.
     pub(super) fn outbox(&self, conn: ConnId) -> Option<&Outbox> {
         self.connected.get(&conn).map(|line| &line.outbox)
+    }
+
+    /// Whoever is in or about to be is sent away.
+    pub(super) fn close_all(&self, why: Close) {
+        for connected in self.connected.values() {
+            connected.outbox.close(why);
+        }
     }
 
     fn entrance(&mut self, conn: ConnId, entrance: Result<thole_host::Entrance, Refusal>) {

@@ -7,7 +7,7 @@ use thole_protocol::{
     units::Millis,
 };
 
-use super::Task;
+use super::{Event, Task};
 use crate::{
     journal::JournalError,
     limits::{FULL, RESTART_SPREAD_MS},
@@ -26,7 +26,7 @@ impl Task {
     }
 
     /// This session cannot be written, and every other one can: its damage, or another writer, is its own affair.
-    pub(super) fn ends_alone(&self, error: &JournalError) -> Result<(), JournalError> {
+    pub(super) fn ends_alone(&mut self, error: &JournalError) -> Result<(), JournalError> {
         let session = self.row.session;
         let why = if matches!(error, JournalError::Fenced) {
             tracing::warn!(%session, "another has taken this session; whoever is connected comes back");
@@ -35,8 +35,13 @@ impl Task {
             tracing::error!(%session, %error, "a session cannot be written: see `thole-server check`, and copy what is whole with `thole-server salvage`");
             Close::Unreadable
         };
-        for outbox in self.host.connections().filter_map(|conn| self.connections.outbox(conn)) {
-            outbox.close(why);
+        self.connections.close_all(why);
+        // Whoever came meanwhile is told the same, and not to try again in a moment.
+        self.events.close();
+        while let Ok(event) = self.events.try_recv() {
+            if let Event::Hello(greeting) = event {
+                greeting.outbox.close(why);
+            }
         }
         Ok(())
     }

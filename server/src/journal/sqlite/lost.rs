@@ -33,6 +33,21 @@ pub(super) fn is_end_missing(connection: &Connection, seen: &AllSeen) -> rusqlit
     Ok(false)
 }
 
+/// Whether the row of any link is not as it was written: whoever holds it is not known by it any more.
+pub(super) fn is_link_damaged(connection: &Connection) -> rusqlite::Result<bool> {
+    let mut select =
+        connection.prepare("SELECT hash, session, role, person, revoked, sum FROM secret")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let (hash, role): (Vec<u8>, String) = (row.get(0)?, row.get(2)?);
+        let sum = seats::secret_sum(&hash, row.get(1)?, &role, row.get(3)?, row.get(4)?);
+        if row.get::<_, Vec<u8>>(5)? != sum {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
 fn is_end_there(
     connection: &Connection,
     number: i64,
@@ -67,14 +82,14 @@ pub(super) fn may_have_been_good(
 ) -> rusqlite::Result<bool> {
     let sql = "SELECT session, role, person, revoked, sum FROM secret WHERE hash = ?";
     let mut select = connection.prepare_cached(sql)?;
-    let is_whole = select.query_row([hash.as_bytes()], |row| {
-        let role: String = row.get(1)?;
-        let sum = seats::secret_sum(hash.as_bytes(), row.get(0)?, &role, row.get(2)?, row.get(3)?);
-        Ok(row.get::<_, Vec<u8>>(4)? == sum)
+    let is_revoked = select.query_row([hash.as_bytes()], |row| {
+        let (role, revoked): (String, i64) = (row.get(1)?, row.get(3)?);
+        let sum = seats::secret_sum(hash.as_bytes(), row.get(0)?, &role, row.get(2)?, revoked);
+        Ok(row.get::<_, Vec<u8>>(4)? == sum && revoked == 1)
     });
-    if let Some(is_whole) = is_whole.optional()? {
-        // One that is as it was written was revoked.
-        return Ok(!is_whole);
+    // One that is as it was written was revoked, or what it opened is missing.
+    if let Some(is_revoked) = is_revoked.optional()? {
+        return Ok(!is_revoked);
     }
     let mut select = connection.prepare_cached("SELECT value FROM meta WHERE name = ?")?;
     let noted: Option<String> = select.query_row([LOST], |row| row.get(0)).optional()?;

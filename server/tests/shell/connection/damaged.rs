@@ -43,7 +43,7 @@ fn sample(seq: u32) -> Sample {
 pub(super) struct Evening {
     pub(super) folder: tempfile::TempDir,
     coach: Value,
-    secrets: [Value; 2],
+    pub(super) secrets: [Value; 2],
     /// Position of Ana's stroke of number 12, and of the order to start.
     stroke: u64,
     start: u64,

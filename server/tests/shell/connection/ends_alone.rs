@@ -32,7 +32,7 @@ async fn a_damaged_sector_stops_no_server() {
     let file = evening.folder.path().join("thole.db");
     let whole = fs::read(&file).unwrap();
     let mut unreadable = 0;
-    for sector in (8..whole.len() / SECTOR).step_by(5) {
+    for sector in 8..whole.len() / SECTOR {
         let mut bytes = whole.clone();
         bytes[sector * SECTOR..(sector + 1) * SECTOR].fill(0);
         fs::write(&file, bytes).unwrap();
@@ -41,11 +41,21 @@ async fn a_damaged_sector_stops_no_server() {
             continue;
         }
         let gym = evening.gym().await;
-        let mut coach = gym.enter("coach", &gym.created["coach_secret"]).await;
-        unreadable += usize::from(coach.sent_away().await == Some(Close::Unreadable.code()));
+        let roles = [("coach", &gym.created["coach_secret"]), ("athlete", &evening.secrets[0])];
+        let mut devices = Vec::new();
+        for (role, secret) in roles {
+            let mut device = gym.enter(role, secret).await;
+            let sent_away = device.sent_away().await;
+            unreadable += usize::from(sent_away == Some(Close::Unreadable.code()));
+            // Never as if the link were wrong, and never to come back in a moment for nothing.
+            for code in [Close::WrongSecret.code(), Close::Fault.code()] {
+                assert_ne!(sent_away, Some(code), "{role}, sector {sector}");
+            }
+            devices.push(device);
+        }
         assert_eq!(gym.server.takes_work(), Ok(()), "sector {sector}");
         // The server waits for whoever it closes.
-        drop(coach);
+        drop(devices);
         evening.stop(gym).await;
     }
     assert!(unreadable > 0, "no sector that mattered was lost");
