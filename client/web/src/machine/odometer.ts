@@ -91,13 +91,15 @@ export class Odometer<R extends Report> {
     // A report that was held up, or a counter that trembles. A counter that has jumped for good is joined up soon.
     if (fell > JITTER_DM && !reset && !jumped) return null;
     const joined = reset || jumped;
-    this.#offsetDm = this.#offsetAfterAll(report, ms);
     const offsetBefore = this.#offsetDm;
+    const back = joined ? null : this.#noResetAfterAll(report, ms);
+    if (back !== null) [this.#offsetDm, this.#beforeFall] = [back, null];
     if (joined) this.#beforeFall = byClock || jumped ? null : { ms: last.ms, distanceDm: last.distance_dm, offsetDm: offsetBefore };
     if (joined) this.#offsetDm = last.distance_dm + this.#offsetDm - countsFrom(report, ms - last.ms, jumped);
     const shown = !joined && fell > 0 ? last.distance_dm : report.distance_dm;
     const soFar = this.#near.at(-1)?.dm ?? 0;
-    if (this.#tooFast(report, ms, Math.max(0, shown + this.#offsetDm))) {
+    // What was rowed while the counter showed less comes at once; that it can have been rowed is known.
+    if (back === null && this.#tooFast(report, ms, Math.max(0, shown + this.#offsetDm))) {
       if (!joined) {
         this.#offsetDm = offsetBefore;
         return null;
@@ -107,7 +109,7 @@ export class Odometer<R extends Report> {
     }
     this.#suspects = [];
     this.#strokes = this.#strokesAt(last, report, reset);
-    return this.#counts(report, { ...report, ms, distance_dm: shown }, Math.max(0, shown + this.#offsetDm, soFar), joined);
+    return this.#counts(report, { ...report, ms, distance_dm: shown }, Math.max(0, shown + this.#offsetDm, soFar), joined || back !== null);
   }
 
   /** Whether the counter has fallen a short while ago, too; notes this fall. */
@@ -117,13 +119,13 @@ export class Odometer<R extends Report> {
     return before !== null && ms - before < FALLS_APART_MS;
   }
 
-  /** What is added: as before the last fall, if the counter is back sooner than anybody rows there from zero. */
-  #offsetAfterAll({ distance_dm }: R, ms: number): number {
+  /** What was added before the last fall, if the counter is back sooner than anybody rows there from zero; else null. */
+  #noResetAfterAll({ distance_dm }: R, ms: number): number | null {
     const before = this.#beforeFall;
-    const isBack = before !== null && distance_dm + JITTER_DM >= before.distanceDm && distance_dm > SPEED_MAX_DM_A_MS * (ms - before.ms);
-    if (!isBack) return this.#offsetDm;
-    this.#beforeFall = null;
-    return before.offsetDm;
+    if (before === null) return null;
+    const mostDm = SPEED_MAX_DM_A_MS * (ms - before.ms);
+    const isBack = distance_dm + JITTER_DM >= before.distanceDm && distance_dm - before.distanceDm <= mostDm;
+    return isBack && distance_dm > mostDm ? before.offsetDm : null;
   }
 
   #counts(report: R, last: R, dm: number, joined: boolean): Joined<R> {
@@ -154,7 +156,9 @@ export class Odometer<R extends Report> {
       const byMachine = isClock && now !== null && point.machineMs !== null && !point.joined ? now - point.machineMs : 0;
       return Math.max(byEar, byMachine);
     };
-    const reference = this.#near.findLast((point) => since(point) >= SPEED_OVER_MS) ?? this.#near[0];
+    // Before a joint nothing was heard of what comes after it.
+    const near = this.#near.slice(Math.max(0, this.#near.findLastIndex((point) => point.joined)));
+    const reference = near.findLast((point) => since(point) >= SPEED_OVER_MS) ?? near[0];
     if (reference === undefined) return false;
     return Math.max(0, dm - reference.dm) > SPEED_MAX_DM_A_MS * Math.max(since(reference), SPEED_OVER_MS);
   }

@@ -91,7 +91,8 @@ impl Odometer {
             return self.suspect(run, raw);
         }
         let joined = reset || jumped;
-        if let Some(offset_dm) = self.no_reset_after_all(&raw).filter(|_| goes_on) {
+        let back = self.no_reset_after_all(&raw).filter(|_| goes_on && !joined);
+        if let Some(offset_dm) = back {
             (self.offset_dm, self.before_fall) = (offset_dm, None);
         }
         if joined {
@@ -103,7 +104,8 @@ impl Odometer {
             raw.dm = last.dm;
         }
         let dm = self.joined_dm(&raw);
-        if !joined && self.too_fast(points, &raw, dm) {
+        // What was rowed while the counter showed less comes at once; that it can have been rowed is known.
+        if !joined && back.is_none() && self.too_fast(points, &raw, dm) {
             return self.suspect(run, raw);
         }
         if joined && self.too_fast(points, &raw, dm) {
@@ -136,6 +138,7 @@ impl Odometer {
         let is_same = dm == before && gap < SAME_REPORT_MS;
         let moving = rows || (is_same && points.last().is_some_and(|point| point.moving));
         let rates = points.last().map_or(Rates::default(), |point| point.rates);
+        let joined = joined || back.is_some();
         points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli, rates) });
         self.last = Some(raw);
         Step::Taken
@@ -152,7 +155,8 @@ impl Odometer {
     fn no_reset_after_all(&self, raw: &Raw) -> Option<i64> {
         let (before, offset_dm) = self.before_fall.as_ref()?;
         let most_dm = limits::SPEED_MAX / 100.0 * raw.heard.saturating_sub(before.heard) as f64;
-        let is_back = raw.dm.saturating_add(JITTER_DM) >= before.dm;
+        let is_back = raw.dm.saturating_add(JITTER_DM) >= before.dm
+            && f64::from(raw.dm.saturating_sub(before.dm)) <= most_dm;
         (is_back && f64::from(raw.dm) > most_dm).then_some(*offset_dm)
     }
 
@@ -197,7 +201,11 @@ impl Odometer {
                 (Some(_), _) | (None, _) => by_ear,
             }
         };
-        let mut near = points.iter().rev().take(NEAR);
+        // Before a joint nothing was heard of what comes after it.
+        let mut is_joined = false;
+        let since_joint = |point: &&Point| !std::mem::replace(&mut is_joined, point.joined);
+        let near: Vec<&Point> = points.iter().rev().take(NEAR).take_while(since_joint).collect();
+        let mut near = near.into_iter();
         let reference = near.clone().find(|point| since(point) >= SPEED_OVER_MS);
         let Some(reference) = reference.or_else(|| near.next_back()) else { return false };
         let seconds = since(reference).max(SPEED_OVER_MS) as f64 / 1000.0;
