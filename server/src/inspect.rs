@@ -104,7 +104,7 @@ async fn wrong(journal: &SqliteJournal, out: &mut dyn Write) -> Result<Checked, 
 /// everything that can be read is saved, however much that is.
 ///
 /// # Errors
-/// One sentence: there is no journal, or the new file is there already or cannot be written.
+/// One sentence: there is no journal, nothing of it can be saved, or the new file is there already or cannot be written.
 pub async fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), String> {
     let lost = SqliteJournal::salvage(&args.data, &args.out)?;
     let told = |error: std::io::Error| format!("{error}.");
@@ -117,6 +117,13 @@ pub async fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), Stri
     let Checked { is_whole, sessions, records } = wrong(&copy, out).await?;
     drop(copy);
     let file = args.out.display();
+    if sessions == 0 && !lost.is_empty() {
+        std::fs::remove_file(&args.out).map_err(told)?;
+        return Err(format!(
+            "Nothing of {} can be saved: go on with a backup.",
+            args.data.display()
+        ));
+    }
     if is_whole && lost.is_empty() {
         let says = format!(
             "{file} has everything: {sessions} sessions, {records} records, all as they were written."

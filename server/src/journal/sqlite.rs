@@ -64,6 +64,17 @@ impl SqliteJournal {
     /// # Errors
     /// The folder cannot be written, another server has it, or the file is of a newer version.
     pub fn open(data: &Path) -> Result<SqliteJournal, JournalError> {
+        SqliteJournal::opened(data).map_err(|error| {
+            match lost::is_file_damaged(&folder::file(data)) {
+                true => {
+                    JournalError::Write(format!("the journal is damaged: {error}; {}", lost::GO_ON))
+                }
+                false => error,
+            }
+        })
+    }
+
+    fn opened(data: &Path) -> Result<SqliteJournal, JournalError> {
         let write = |error: &dyn std::fmt::Display| {
             JournalError::Write(format!("{}: {error}", data.display()))
         };
@@ -165,7 +176,7 @@ impl SqliteJournal {
     #[must_use]
     pub fn missing(&self) -> Answer<Vec<SessionId>> {
         let seen = self.seen.clone();
-        self.reader.ask(move |connection| missing(connection, &seen))
+        self.reader.ask(move |connection| lost::sessions(connection, &seen))
     }
 
     /// Copies what can be read of a damaged journal into a new file, as it stands; one sentence for each place
@@ -373,27 +384,15 @@ fn prove(file: &Path, seen: Arc<AllSeen>) -> Result<(), String> {
     spawned.map(|_| ()).map_err(|error| error.to_string())
 }
 
-fn there(connection: &Connection) -> Result<Vec<SessionId>, JournalError> {
-    let mut select = connection.prepare("SELECT session FROM session").map_err(read)?;
-    let ids = select.query_map([], |row| row.get::<_, [u8; 16]>(0)).map_err(read)?;
-    let ids: Vec<[u8; 16]> = ids.collect::<Result<_, _>>().map_err(read)?;
-    Ok(ids.into_iter().map(|id| SessionId(Uuid::from_bytes(id))).collect())
-}
-
-fn missing(connection: &Connection, seen: &AllSeen) -> Result<Vec<SessionId>, JournalError> {
-    let there = there(connection)?;
-    Ok(seen.keys().filter(|session| !there.contains(session)).copied().collect())
-}
-
 /// Every session that is not as it was written, and how.
 fn damaged(
     connection: &Connection,
     seen: &AllSeen,
 ) -> Result<Vec<(SessionId, String)>, JournalError> {
-    let gone = missing(connection, seen)?.into_iter();
+    let gone = lost::sessions(connection, seen)?.into_iter();
     let mut all: Vec<(SessionId, String)> =
         gone.map(|session| (session, "the whole session is missing".to_owned())).collect();
-    for session in there(connection)? {
+    for session in lost::there(connection)? {
         let found = reading::records(connection, session, 0, seen.get(&session).copied())?;
         all.extend(found.damage.into_iter().map(|damage| (session, damage.to_string())));
         thread::sleep(PROVING_REST);
@@ -467,8 +466,9 @@ fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
     }?;
     if let Some(altered) = tables::altered(connection).map_err(write)? {
         // Whoever wrote into it would fail in the middle of a piece, and take every other session along.
-        let says = "keep a copy of the folder; go on with a backup, or with what `thole-server salvage` saves of it";
-        return Err(JournalError::Write(format!("the journal is damaged: {altered}; {says}")));
+        return Err(JournalError::Write(format!(
+            "the tables are not as they were made: {altered}"
+        )));
     }
     tables::overwrite(connection).map_err(write)?;
     tables::fold_in(connection).map_err(write)

@@ -386,6 +386,31 @@ async fn a_damaged_sector_ends_the_writing_of_its_own_session_alone() {
     assert!(other_went_on > 0, "where one session is damaged the other is written");
 }
 
+/// The head of the file: no server can go on with it, and each says what can be done.
+#[tokio::test]
+async fn a_file_whose_head_is_damaged_is_named_with_what_can_be_done() {
+    let folder = tempfile::tempdir().unwrap();
+    rowed(folder.path()).await.fold_in().await.unwrap();
+    let file = folder.path().join("thole.db");
+    let whole = fs::read(&file).unwrap();
+    let saved = tempfile::tempdir().unwrap();
+    let out = saved.path().join("thole.db");
+    for sector in [0, 8] {
+        let mut bytes = whole.clone();
+        bytes[sector * 512..(sector + 1) * 512].fill(0);
+        fs::write(&file, bytes).unwrap();
+        let Err(error) = SqliteJournal::open(folder.path()) else { continue };
+        let says = error.to_string();
+        assert!(says.contains("damaged") && says.contains("thole-server salvage"), "{says}");
+        let (is_done, says) = program(&["salvage", "--out", out.to_str().unwrap()], folder.path());
+        assert_eq!(is_done, out.exists(), "{says}");
+        drop(fs::remove_file(&out));
+    }
+    fs::write(&file, &whole[..4_000]).unwrap();
+    let says = SqliteJournal::open(folder.path()).err().unwrap().to_string();
+    assert!(says.contains("thole-server salvage"), "{says}");
+}
+
 /// Rows that are gone from the end break nothing when they are read; the witness beside the file misses them.
 #[tokio::test]
 async fn a_lost_end_is_not_called_everything_when_it_is_salvaged() {

@@ -1,18 +1,33 @@
 //! What a journal has lost, as far as its file and its witness show it at the start. It is noted in the journal: links
 //! that it does not know may have been good ones, and whoever holds one is not sent away for good.
 
+use std::path::Path;
+
 use rusqlite::{Connection, OptionalExtension, params};
 use thole_protocol::ids::SessionId;
 use uuid::Uuid;
 
 use super::{
-    seats,
+    READ_ONLY, is_damage, read, seats, tables,
     witness::{AllSeen, Seen},
 };
 use crate::{
-    journal::{LOST, chain::Tag, is_noted},
+    journal::{JournalError, LOST, chain::Tag, is_noted},
     secret::SecretHash,
 };
+
+/// What can be done about a file that no server can go on with.
+pub(super) const GO_ON: &str = "keep a copy of the folder; go on with a backup, or with what `thole-server salvage` saves of it";
+
+/// Whether the file is no journal any more, or one that is not as it was made.
+pub(super) fn is_file_damaged(file: &Path) -> bool {
+    let read = || {
+        let connection = Connection::open_with_flags(file, READ_ONLY)?;
+        let says: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
+        Ok(says != "ok" || tables::altered(&connection)?.is_some())
+    };
+    read().unwrap_or_else(|error| is_damage(&error))
+}
 
 /// Whether the end of any session, or a whole session, is missing. Of each only the last row is read: what is damaged
 /// before it takes no link along.
@@ -31,6 +46,23 @@ pub(super) fn is_end_missing(connection: &Connection, seen: &AllSeen) -> rusqlit
         }
     }
     Ok(false)
+}
+
+/// The sessions that are there.
+pub(super) fn there(connection: &Connection) -> Result<Vec<SessionId>, JournalError> {
+    let mut select = connection.prepare("SELECT session FROM session").map_err(read)?;
+    let ids = select.query_map([], |row| row.get::<_, [u8; 16]>(0)).map_err(read)?;
+    let ids: Vec<[u8; 16]> = ids.collect::<Result<_, _>>().map_err(read)?;
+    Ok(ids.into_iter().map(|id| SessionId(Uuid::from_bytes(id))).collect())
+}
+
+/// Sessions that the witness has seen and of which nothing is left.
+pub(super) fn sessions(
+    connection: &Connection,
+    seen: &AllSeen,
+) -> Result<Vec<SessionId>, JournalError> {
+    let there = there(connection)?;
+    Ok(seen.keys().filter(|session| !there.contains(session)).copied().collect())
 }
 
 /// Whether the row of any link is not as it was written: whoever holds it is not known by it any more.
