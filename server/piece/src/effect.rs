@@ -66,7 +66,7 @@ impl Pace {
 
 /// The change of one athlete.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Own {
+pub struct OwnChange {
     /// As a share of the speed before.
     speed: f64,
     /// Strokes a minute.
@@ -77,13 +77,13 @@ pub struct Own {
     noise: f64,
 }
 
-impl Own {
+impl OwnChange {
     /// From before a call to after it.
     #[must_use]
-    pub fn of(before: Pace, after: Pace) -> Own {
+    pub fn of(before: Pace, after: Pace) -> OwnChange {
         let rates = before.rate.zip(after.rate);
         let stroke = rates.map(|(was, is)| (after.speed / is) / (before.speed / was) - 1.0);
-        Own {
+        OwnChange {
             speed: after.speed / before.speed - 1.0,
             rate: rates.map(|(was, is)| is - was),
             stroke,
@@ -94,9 +94,9 @@ impl Own {
 
 /// The effect of a call on these, against those who did not get it.
 #[must_use]
-pub fn effect(call: CallId, got: &[Own], others: &[Own]) -> CallEffect {
+pub fn effect(call: CallId, got: &[OwnChange], others: &[OwnChange]) -> CallEffect {
     let others = if others.len() < OTHERS_MIN { &[] } else { others };
-    let all = |of: fn(&Own) -> Option<f64>| {
+    let all = |of: fn(&OwnChange) -> Option<f64>| {
         let [got, others] = [got, others].map(|all| all.iter().filter_map(of).collect::<Vec<_>>());
         pooled(&got, &others)
     };

@@ -44,7 +44,7 @@ use crate::{
 };
 
 pub use damage::Loss;
-use effects::Watch;
+use effects::CallWatch;
 use kept::Kept;
 use lists::Lists;
 use seats::Seats;
@@ -78,7 +78,7 @@ pub struct Session {
     prepared: Vec<CallText>,
     calls: Calls,
     /// Calls whose effect is not told yet.
-    watch: Watch,
+    watch: CallWatch,
     /// Orders that were carried out, so that none is carried out twice.
     commands: BTreeSet<CommandId>,
     /// By what people come to their seats.

@@ -10,7 +10,7 @@ use thole_protocol::{
 
 use super::Session;
 use crate::{
-    effect::{AFTER, BEFORE, Own, Pace, REACTION, SETTING_OFF, effect},
+    effect::{AFTER, BEFORE, OwnChange, Pace, REACTION, SETTING_OFF, effect},
     output::{Output, To},
     piece::{Piece, Roster},
 };
@@ -20,7 +20,7 @@ const LAST_STROKE: Millis = Millis(5_000);
 
 /// Calls that went out and are not told of yet; those of a sheet for as long as others may come to their points.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(super) struct Watch {
+pub(super) struct CallWatch {
     calls: BTreeMap<CallId, Watched>,
 }
 
@@ -65,7 +65,7 @@ impl Watched {
     }
 }
 
-impl Watch {
+impl CallWatch {
     /// When the next effect is told.
     pub(super) fn deadline(&self) -> Option<At> {
         self.calls.values().filter_map(|watched| watched.due).min()
@@ -131,7 +131,7 @@ impl Session {
             watched.due = None;
             let Some(piece) = pieces.get(watched.piece) else { continue };
             let until = watched.got.values().map(Begun::until).max();
-            let changes = |of: &BTreeMap<AthleteId, Begun>| -> Vec<Own> {
+            let changes = |of: &BTreeMap<AthleteId, Begun>| -> Vec<OwnChange> {
                 of.iter()
                     .filter_map(|(id, begun)| changed(piece, roster, *id, begun, until))
                     .collect()
@@ -167,11 +167,11 @@ fn changed(
     id: AthleteId,
     begun: &Begun,
     until: Option<At>,
-) -> Option<Own> {
+) -> Option<OwnChange> {
     let (rower, athlete) = (piece.rowers.get(&id)?, roster.get(&id)?);
     let from = (begun.at + REACTION).0 as f64;
     let until = until?.min(begun.until()).0 as f64;
     let over = rower.repeat_over_at(piece.rule(), begun.repeat)?;
     let after = Pace::between(athlete.recording.recent(), from, until.min(over))?;
-    Some(Own::of(begun.pace, after))
+    Some(OwnChange::of(begun.pace, after))
 }

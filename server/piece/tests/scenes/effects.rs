@@ -70,6 +70,21 @@ fn a_call_is_measured_for_as_long_as_it_stood() {
     );
 }
 
+/// Somebody who lays the handle down has not been slowed by a call.
+#[test]
+fn whoever_stops_under_a_call_says_nothing_of_it() {
+    check(
+        "3000m
+         0:00.0 ana joins
+         0:00.0 start
+         0:00.0 ana rows 2:00.0 until 1:20.0
+         1:20.0 ana stands until 2:30.0
+         1:00.0 call 'long and loose' to all, until next
+         3:00.0 show effects",
+        expect!["1:37.0 screens: 'long and loose' speed - %, rate -, 0 of 0 faster, against 0"],
+    );
+}
+
 #[test]
 fn a_rest_in_between_leaves_nothing_to_tell() {
     check(
