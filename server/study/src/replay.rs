@@ -18,7 +18,7 @@ use serde_json::Number;
 use thole_piece::projection::{Forecast, Width};
 use thole_protocol::{spec::Target, standing::Projected};
 
-use self::session::Replayed;
+use self::session::SessionReplay;
 use crate::{Logged, model};
 
 /// What to replay: a file of recorded pieces, or a session of a journal.
@@ -127,11 +127,11 @@ fn as_asked<S: serde::Serializer>(share: &Share, serializer: S) -> Result<S::Ok,
 /// # Errors
 /// One sentence: which line of the file cannot be used and why, or that something cannot be read or written.
 pub fn run(args: &ReplayArgs, session: Option<Logged>, out: &mut dyn Write) -> Result<(), String> {
-    let Replayed { lines, effects, differs } = match (&args.file, session) {
+    let SessionReplay { lines, effects, differs } = match (&args.file, session) {
         (Some(path), None) => {
             let (_, model) = model::named(args.projection_model.as_deref())?;
             let forecast = Forecast { model: Arc::new(model), width: Width::default() };
-            Replayed { lines: file(path, &args.at, &forecast)?, ..Replayed::default() }
+            SessionReplay { lines: file(path, &args.at, &forecast)?, ..SessionReplay::default() }
         }
         (None, Some(session)) => session::replay(session, &args.at),
         (Some(_), Some(_)) | (None, None) => {

@@ -355,7 +355,7 @@ fn evening() -> Logged {
 #[test]
 fn a_session_is_told_from_its_journal() {
     let asked = shares(&["0.25", "0.5"]);
-    let session::Replayed { lines, differs, effects } = session::replay(evening(), &asked);
+    let session::SessionReplay { lines, differs, effects } = session::replay(evening(), &asked);
     assert_eq!(differs, []);
     expect![[r#"
         {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":310.627,"low":305.807,"high":315.875,"chance":0.109,"rank":2}

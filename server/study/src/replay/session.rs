@@ -34,7 +34,7 @@ pub struct Differs {
 
 /// What changed after a call, as its session measures it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Effect {
+pub struct EffectLine {
     group: String,
     /// The words of the call.
     text: String,
@@ -44,11 +44,11 @@ pub struct Effect {
 
 /// What a session gives when it is replayed.
 #[derive(Debug, Default)]
-pub struct Replayed {
+pub struct SessionReplay {
     /// Where everybody was heading, and how it ended.
     pub lines: Vec<Line>,
     /// Of each call the newest effect.
-    pub effects: Vec<Effect>,
+    pub effects: Vec<EffectLine>,
     /// Records that stand against what the strokes give.
     pub differs: Vec<Differs>,
 }
@@ -63,10 +63,10 @@ struct Sighting {
 /// Replays a session: by piece and athlete, then by share, each with the number of the piece counted
 /// from 0 as on the wire. Who is not ranked by then, and pieces that nobody rowed, have no lines.
 #[must_use]
-pub fn replay(logged: Logged, shares: &[Share]) -> Replayed {
+pub fn replay(logged: Logged, shares: &[Share]) -> SessionReplay {
     let Logged { name: group, records } = logged;
     let mut session = Session::new();
-    let mut replayed = Replayed::default();
+    let mut replayed = SessionReplay::default();
     let mut texts: BTreeMap<CallId, String> = BTreeMap::new();
     let mut pieces: BTreeMap<PieceNo, Option<Measure>> = BTreeMap::new();
     // By piece, athlete and number of the share.
@@ -84,7 +84,7 @@ pub fn replay(logged: Logged, shares: &[Share]) -> Replayed {
                 if let Happening::CallEffect(effect) = what {
                     let text = texts.get(&effect.call).cloned().unwrap_or_default();
                     replayed.effects.retain(|known| known.effect.call != effect.call);
-                    replayed.effects.push(Effect { group, text, effect });
+                    replayed.effects.push(EffectLine { group, text, effect });
                 }
             }
         }
