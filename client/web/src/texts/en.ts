@@ -400,7 +400,6 @@ export const board = {
   callOver: 'Focus call, over',
   strokesLeft: (strokes: number) => plural(strokes, { one: 'stroke left', other: 'strokes left' }),
   timeLeft: 'left',
-  gained: (of: number) => `of ${numbers.format(of)} gained`,
   /** The field. */
   field: 'The field',
   results: 'Results',

@@ -2,7 +2,7 @@ import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
 import { decode, type Event, type Happening, type SentCall, type Standings } from '../../protocol/decode';
 import { NOTHING_YET, reduce, type Session } from '../../session/reduce';
-import { OVER_MS, remembered, shownCall } from './call';
+import { OVER_MS, shownCall } from './call';
 
 const [ILSE, BO] = ['01994c1f-0b12-7e80-9a3c-41d7f20c6e15', '01994c1f-0b12-7e80-9a3c-41d7f20c6e16'];
 const CALL = 'd94a2c07-6e1b-4f83-b5c9-72a0e3f816bd';
@@ -77,33 +77,4 @@ test('a call of the sheet is shown while it stands for somebody, and has no afte
   const on = happened(stood(rowing(), 20_000, {}, null), 2, 20_500, sent({ sheet: 0 }));
   expect(shownCall(stood(on, 25_000, {}, 4), 25_000, 1)).toMatchObject({ is: 'running', left: { strokes: 4 } });
   expect(shownCall(stood(on, 40_000, {}, null), 40_000, 1)).toBeNull();
-});
-
-test('who has gained is counted once, from where they stood when the call began', () => {
-  let session = stood(rowing(), 20_000, { [ILSE]: -6_000, [BO]: 2_000 }, null);
-  let before = remembered(null, session);
-  expect(before).toBeNull();
-  session = happened(session, 2, 20_500, sent());
-  before = remembered(before, session);
-  expect(before?.margins.get(ILSE)?.margin_ppm).toBe(-6_000);
-  session = stood(session, 30_000, { [ILSE]: 9_000, [BO]: 9_000 }, 5);
-  before = remembered(before, session);
-  expect(before?.outcome).toBeNull();
-  session = happened(session, 3, 40_000, { kind: 'call_ended', call: CALL });
-  before = remembered(before, session);
-  expect(before?.outcome).toBeNull();
-  // 0.05 % is no change.
-  session = stood(session, 40_300, { [ILSE]: -1_000, [BO]: 2_500 }, null);
-  before = remembered(before, session);
-  expect(before?.outcome).toEqual({ gained: 1, of: 2 });
-  session = stood(session, 41_300, { [ILSE]: 9_000, [BO]: 9_000 }, null);
-  expect(remembered(before, session)?.outcome).toEqual({ gained: 1, of: 2 });
-});
-
-test('a page that was loaded when the call was on its way makes nothing up', () => {
-  const session = stood(happened(stood(rowing(), 20_000, {}, null), 2, 20_500, sent()), 30_000, { [ILSE]: 0, [BO]: 0 }, 5);
-  const before = remembered(null, session);
-  expect(before?.margins.size).toBe(0);
-  const over = stood(happened(session, 3, 40_000, { kind: 'call_ended', call: CALL }), 41_000, { [ILSE]: 9_000, [BO]: 0 }, null);
-  expect(remembered(before, over)?.outcome).toEqual({ gained: 0, of: 0 });
 });

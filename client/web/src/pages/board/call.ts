@@ -1,12 +1,10 @@
-// The focus call that the board shows: while it stands, and for a while after, with what became of those who
-// had it. Where they stood when it began is remembered from the standings; nothing here judges anybody else.
+// The focus call that the board shows: while it stands, and for a while after. What it did is not told in front of
+// everybody: ten strokes of a few athletes give a false verdict two or three times an evening.
 import type { Margin, Ranking, StandingCall } from '../../protocol/decode';
 import { callsOfPiece, type ListedCall, type Session } from '../../session/reduce';
 
 /** How long a call is shown when it is over, in life. */
 export const OVER_MS = 8_000;
-/** A change smaller than this share of the target is none: 0.1 %, what also lets somebody change sides. */
-const GAINED_PPM = 1_000;
 
 /** What of a call is left. */
 export type Left =
@@ -19,14 +17,6 @@ export type ShownCall =
   | { readonly is: 'running'; readonly call: ListedCall; readonly left: Left }
   | { readonly is: 'over'; readonly call: ListedCall };
 
-/** Where those called stood when the call began, and what became of them. */
-export interface Before {
-  readonly call: string;
-  readonly margins: ReadonlyMap<string, Margin>;
-  /** None while the call stands. */
-  readonly outcome: { readonly gained: number; readonly of: number } | null;
-}
-
 /** The call to show now; `speed` is how much faster than life the session runs. */
 export function shownCall(session: Session, nowMs: number, speed: number): ShownCall | null {
   const calls = callsOfPiece(session).filter(({ athletes }) => athletes.length > 0);
@@ -38,24 +28,6 @@ export function shownCall(session: Session, nowMs: number, speed: number): Shown
   const last = calls.filter(({ sheet }) => sheet === null).at(-1);
   if (last === undefined || last.over?.how !== 'ended') return null;
   return nowMs - last.over.at_ms < OVER_MS * speed ? { is: 'over', call: last } : null;
-}
-
-/** What is remembered when something new has been heard. */
-export function remembered(before: Before | null, session: Session): Before | null {
-  const last = callsOfPiece(session).filter(({ sheet, athletes }) => sheet === null && athletes.length > 0).at(-1);
-  if (last === undefined || session.standings === null) return null;
-  if (before?.call !== last.call) {
-    // Loaded when the call was on its way or over: where they stood is not known.
-    const margins = last.sent_at_ms >= session.standings.at_ms ? marginsOf(session, last.athletes) : new Map();
-    return { call: last.call, margins, outcome: null };
-  }
-  if (before.outcome !== null || last.over === null || session.standings.at_ms < last.over.at_ms) return before;
-  const after = marginsOf(session, last.athletes);
-  const both = [...before.margins].flatMap(([athlete, was]) => {
-    const now = after.get(athlete);
-    return now === undefined ? [] : [now.margin_ppm - was.margin_ppm];
-  });
-  return { ...before, outcome: { gained: both.filter((ppm) => ppm > GAINED_PPM).length, of: both.length } };
 }
 
 /** A margin in the unit that is drawn: per cent, or seconds, or metres. */
@@ -88,9 +60,4 @@ function standingOf(call: ListedCall, { standings }: Session): StandingCall | nu
   if (known !== undefined) return known;
   if (standings === null || call.sent_at_ms < standings.at_ms) return null;
   return { call: call.call, athletes: call.athletes.length, strokes_left: null };
-}
-
-function marginsOf({ standings }: Session, athletes: readonly string[]): Map<string, Margin> {
-  const lines = (standings?.lines ?? []).filter(({ athlete }) => athletes.includes(athlete));
-  return new Map(lines.flatMap(({ athlete, margin }) => (margin === null ? [] : [[athlete, margin] as const])));
 }

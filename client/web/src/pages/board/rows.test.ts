@@ -40,7 +40,7 @@ test('nobody goes to and fro across the line: a small change of side has to last
 
 test('those who are there, in the order of the server, with no more digits than are known', () => {
   const session = shown('welcome-coach.json', 'standings.json');
-  const rows = fieldRows(session, new Map(), new Set(), null);
+  const rows = fieldRows(session, new Map(), new Set());
   expect(rows.slice(0, 2).map(({ place, name, finish, margin, side }) => [place, name, finish, margin, side])).toEqual([
     ['1', 'Ilse Tarn', '7:36', '+0.7 %', 'ahead'],
     ['2', 'Bo Quillan', '5:59', '−0.6 %', 'behind'],
@@ -58,7 +58,7 @@ test('whoever has stopped is left in peace, and who has not begun has no standin
   const [first, second, ...others] = standings.lines;
   if (first === undefined || second === undefined) throw new Error('nobody rows');
   const changed = { ...standings, lines: [{ ...first, doing: 'stopped' as const, place: null }, { ...second, not_heard: false, done_dm: 0 }, ...others] };
-  const rows = fieldRows({ ...session, standings: changed }, new Map(), new Set(), null);
+  const rows = fieldRows({ ...session, standings: changed }, new Map(), new Set());
   expect(rows[0]).toMatchObject({ margin: 'stopped', side: 'none', guess: null, quiet: true });
   expect(rows[1]).toMatchObject({ margin: '', finish: '', side: 'none', guess: null });
 });

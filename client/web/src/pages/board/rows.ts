@@ -6,7 +6,7 @@ import type { Guess } from '../../ui/chance';
 import { field } from '../../ui/field';
 import { clockText, distanceText, marginText, targetText } from '../../ui/format';
 import { doingText, outcomeText } from '../../ui/words';
-import { drawn, type Before } from './call';
+import { drawn } from './call';
 
 /** On which side of the line a bar is drawn; none without a margin. */
 export type Side = 'ahead' | 'behind' | 'none';
@@ -29,8 +29,6 @@ export interface BoardRow {
   readonly heard: boolean;
   /** Has the call that is shown. */
   readonly called: boolean;
-  /** Where the tick stood when the call began; at the line, of somebody who has come across it. */
-  readonly before: number | null;
 }
 
 /** The side as it is drawn, and since when the margin has been on the other one. */
@@ -59,7 +57,7 @@ function sideDrawn(was: Drawn | undefined, { margin }: Line, atMs: number): Draw
 }
 
 /** While it is rowed: all who are there, as the server orders them. */
-export function fieldRows(session: Session, sides: Sides, called: ReadonlySet<string>, before: Before | null): readonly BoardRow[] {
+export function fieldRows(session: Session, sides: Sides, called: ReadonlySet<string>): readonly BoardRow[] {
   const rows = field(session).filter(({ line }) => line.doing !== 'away');
   return rows
     .sort((a, b) => a.order - b.order)
@@ -67,7 +65,6 @@ export function fieldRows(session: Session, sides: Sides, called: ReadonlySet<st
       // Before the first stroke the plan is all that is known; that is no standing. Who has stopped has none either.
       const stands = line.done_dm > 0 && line.doing !== 'stopped';
       const { guess, margin } = stands ? row : { guess: null, margin: '' };
-      const was = before?.margins.get(athlete);
       const side = guess === null ? 'none' : (sides.get(athlete)?.side ?? sideOf(guess));
       return {
         key: athlete,
@@ -80,8 +77,6 @@ export function fieldRows(session: Session, sides: Sides, called: ReadonlySet<st
         quiet: line.place === null || line.not_heard,
         heard: !line.not_heard,
         called: called.has(athlete),
-        // Words stand on the other side.
-        before: was === undefined ? null : onSide(side, drawn(was, session.settings.ranking)),
       };
     });
 }
@@ -108,7 +103,6 @@ export function resultRows(session: Session, { spec, results }: PieceView): read
         quiet: outcome !== 'finished',
         heard: true,
         called: false,
-        before: null,
       };
     });
 }
@@ -131,7 +125,6 @@ export function teamRows(session: Session): readonly BoardRow[] {
       quiet: place === null,
       heard: true,
       called: false,
-      before: null,
     };
   });
 }
@@ -140,10 +133,6 @@ export function teamRows(session: Session): readonly BoardRow[] {
 export function stretchOf({ spec, phase }: PieceView): Extent | null {
   const at = phase.phase === 'rowing' ? phase.repeat : phase.phase === 'resting' ? phase.next_repeat : 0;
   return spec.repeats[at]?.work ?? null;
-}
-
-function onSide(side: Side, margin: number): number {
-  return side === 'ahead' ? Math.max(0, margin) : Math.min(0, margin);
 }
 
 function sideOf({ mean }: Guess): Side {
