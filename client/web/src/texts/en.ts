@@ -410,7 +410,8 @@ export const board = {
   fromTo: (first: number, last: number, of: number) => `${numbers.format(first)} to ${numbers.format(last)} of ${numbers.format(of)}`,
   paler: 'paler: less sure',
   hasCall: 'Has the call:',
-  notHeard: 'not heard',
+  /** Where a number would stand. */
+  instead: { settling: 'settling', untargeted: '', unheard: 'not heard', here: 'here', stopped: 'stopped' },
   best: (counted: number) => `best ${numbers.format(counted)}`,
   /** What the screen is set to. */
   settings: 'Screen settings',

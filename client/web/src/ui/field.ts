@@ -44,12 +44,6 @@ export function hasSide(margin: string): boolean {
   return /[1-9]/.test(margin);
 }
 
-/** How many are ahead of their own target, and behind; nobody is counted who is not ranked, or whose margin reads `0.0 %`. */
-export function sides(rows: readonly Row[]): { readonly ahead: number; readonly behind: number } {
-  const margins = rows.flatMap(({ line, margin }) => (line.place === null || line.margin === null || !hasSide(margin) ? [] : [line.margin.margin_ppm]));
-  return { ahead: margins.filter((ppm) => ppm > 0).length, behind: margins.filter((ppm) => ppm < 0).length };
-}
-
 /** Half of what is drawn, round, so that everybody's best guess is in it; it grows and shrinks in steps. */
 export function reachOf(rows: readonly Pick<Row, 'guess'>[]): number {
   const furthest = rows.reduce((far, { guess }) => Math.max(far, guess === null ? 0 : Math.abs(guess.mean) + guess.sd), 0);

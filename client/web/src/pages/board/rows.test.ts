@@ -1,8 +1,9 @@
 import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
-import { decode, type Line } from '../../protocol/decode';
+import { decode } from '../../protocol/decode';
 import { NOTHING_YET, currentPiece, reduce, type Session } from '../../session/reduce';
-import { fieldRows, resultRows, sidesOf, teamRows } from './rows';
+import { picture, type Picture } from './picture';
+import { fieldRows, momentOf, resultRows, teamRows } from './rows';
 
 function shown(...files: string[]): Session {
   const state = files.reduce((before, file) => {
@@ -14,33 +15,19 @@ function shown(...files: string[]): Session {
   return state.session;
 }
 
-const line = (margin_ppm: number): Line => ({
-  athlete: 'ilse',
-  place: 1,
-  doing: 'rowing',
-  not_heard: false,
-  margin: { margin_ppm, margin_ms: null, margin_dm: null },
-  projected: null,
-  done_dm: 4_000,
-  elapsed_ms: 90_000,
-  share_permille: 300,
-});
+/** What the board shows of these sessions, heard one after the other. */
+function pictured(...heard: readonly Session[]): Picture {
+  const seen = heard.reduce<Picture | null>((was, session) => {
+    const moment = momentOf(session);
+    return moment === null ? null : picture(was, moment);
+  }, null);
+  if (seen === null) throw new Error('no standings');
+  return seen;
+}
 
-test('nobody goes to and fro across the line: a small change of side has to last for five seconds', () => {
-  let sides = sidesOf(new Map(), [line(300)], 0);
-  const at = (ms: number, ppm: number) => (sides = sidesOf(sides, [line(ppm)], ms)).get('ilse')?.side;
-  expect(at(1_000, -400)).toBe('ahead');
-  expect(at(2_000, 200)).toBe('ahead');
-  expect(at(3_000, -400)).toBe('ahead');
-  expect(at(7_900, -400)).toBe('ahead');
-  expect(at(8_000, -400)).toBe('behind');
-  // A clear change is shown at once.
-  expect(at(8_500, 1_001)).toBe('ahead');
-});
-
-test('those who are there, in the order of the server, with no more digits than are known', () => {
+test('those who are there, with no more digits than are known', () => {
   const session = shown('welcome-coach.json', 'standings.json');
-  const rows = fieldRows(session, new Map(), new Set());
+  const rows = fieldRows(session, pictured(session), new Set());
   expect(rows.slice(0, 2).map(({ place, name, finish, margin, side }) => [place, name, finish, margin, side])).toEqual([
     ['1', 'Ilse Tarn', '7:36', '+0.7 %', 'ahead'],
     ['2', 'Bo Quillan', '5:59', '−0.6 %', 'behind'],
@@ -51,20 +38,23 @@ test('those who are there, in the order of the server, with no more digits than 
   expect(rows).toHaveLength((session.standings?.lines.length ?? 0) - away);
 });
 
-test('whoever has stopped is left in peace, and who has not begun has no standing', () => {
+test('whoever has stopped stands at the end without a number, and who has just begun is settling', () => {
   const session = shown('welcome-coach.json', 'standings.json');
   const { standings } = session;
   if (standings === null) throw new Error('no standings');
   const [first, second, ...others] = standings.lines;
   if (first === undefined || second === undefined) throw new Error('nobody rows');
-  const changed = { ...standings, lines: [{ ...first, doing: 'stopped' as const, place: null }, { ...second, not_heard: false, done_dm: 0 }, ...others] };
-  const rows = fieldRows({ ...session, standings: changed }, new Map(), new Set());
-  expect(rows[0]).toMatchObject({ margin: 'stopped', side: 'none', guess: null, quiet: true });
-  expect(rows[1]).toMatchObject({ margin: '', finish: '', side: 'none', guess: null });
+  const changed = { ...standings, lines: [{ ...first, doing: 'stopped' as const, place: null }, { ...second, not_heard: false, done_dm: 0, elapsed_ms: 0 }, ...others] };
+  const now = { ...session, standings: changed };
+  const rows = fieldRows(now, pictured(session, now), new Set());
+  expect(rows[0]).toMatchObject({ margin: 'settling', place: '', finish: '', side: 'none', guess: null });
+  expect(rows.slice(-2).map(({ margin }) => margin)).toEqual(['stopped', 'stopped']);
+  expect(rows.at(-2)).toMatchObject({ name: 'Ilse Tarn', margin: 'stopped', place: '', finish: '', side: 'none', guess: null, quiet: true });
 });
 
 test('teams with the mean of their members', () => {
-  expect(teamRows(shown('welcome-coach.json', 'standings.json')).map(({ place, name, margin, side }) => [place, name, margin, side])).toEqual([
+  const session = shown('welcome-coach.json', 'standings.json');
+  expect(teamRows(session, pictured(session)).map(({ place, name, margin, side }) => [place, name, margin, side])).toEqual([
     ['1', 'Herons', '+0.7 %', 'ahead'],
     ['2', 'Otters', '−0.6 %', 'behind'],
   ]);
@@ -86,4 +76,13 @@ test('results by place, and who did not finish behind them', () => {
   expect(rows.map(({ key }) => key)).toEqual(['first', 'second', 'nobody']);
   expect(rows[2]).toMatchObject({ place: '', finish: '804m', margin: 'stopped', side: 'none' });
   expect(rows[0]?.guess?.sd).toBe(0);
+});
+
+test('a call that begins or ends renews the picture, and so does another part of the piece', () => {
+  const session = shown('welcome-coach.json', 'standings.json');
+  const moment = momentOf(session);
+  expect(moment?.call).not.toBe('');
+  expect(momentOf({ ...session, calls: [] })).toEqual({ ...moment, call: '' });
+  const resting = session.pieces.map((piece) => ({ ...piece, phase: { phase: 'resting', go_at_ms: 912_000, next_repeat: 1, next_at_ms: 1_050_000 } as const }));
+  expect(momentOf({ ...session, pieces: resting })?.stage).not.toBe(moment?.stage);
 });
