@@ -3,7 +3,7 @@ import { expect, test } from 'vitest';
 import { decode } from '../../protocol/decode';
 import { NOTHING_YET, currentPiece, reduce, type Session } from '../../session/reduce';
 import { picture, type Picture } from './picture';
-import { fieldRows, momentOf, resultRows, teamRows } from './rows';
+import { fieldRows, momentOf, reachOf, resultRows, teamRows } from './rows';
 
 function shown(...files: string[]): Session {
   const state = files.reduce((before, file) => {
@@ -85,4 +85,14 @@ test('a call that begins or ends renews the picture, and so does another part of
   expect(momentOf({ ...session, calls: [] })).toEqual({ ...moment, call: '' });
   const resting = session.pieces.map((piece) => ({ ...piece, phase: { phase: 'resting', go_at_ms: 912_000, next_repeat: 1, next_at_ms: 1_050_000 } as const }));
   expect(momentOf({ ...session, pieces: resting })?.stage).not.toBe(moment?.stage);
+});
+
+test('bars reach 5 % whoever is how far out; by seconds as many as that is of a usual target', () => {
+  const session = shown('welcome-coach.json', 'standings.json');
+  const far = session.standings?.lines.map((line) => ({ ...line, margin: line.margin === null ? null : { ...line.margin, margin_ppm: -92_000 } })) ?? [];
+  expect(reachOf(session)).toBe(5);
+  expect(reachOf({ ...session, standings: session.standings === null ? null : { ...session.standings, lines: far } })).toBe(5);
+  // Targets of 7:39.0 and 5:57.0: 5 % is between 17.9 and 23 s.
+  expect(reachOf({ ...session, settings: { ...session.settings, ranking: 'amount' } })).toBe(30);
+  expect(reachOf({ ...session, settings: { ...session.settings, ranking: 'amount' }, standings: null })).toBe(1);
 });

@@ -8,6 +8,8 @@ import { outcomeText } from '../../ui/words';
 import { drawn, shownCall } from './call';
 import { sideOf, teamMargin, type Moment, type Picture, type Side } from './picture';
 
+const REACH_PERCENT = 5;
+
 /** One row. */
 export interface BoardRow {
   readonly key: string;
@@ -108,6 +110,22 @@ export function teamRows({ settings: { ranking } }: Session, { teams, athletes }
     heard: true,
     called: false,
   }));
+}
+
+/**
+ * How far bars reach: 5 % of the target, always. So an eye learns what a length means, and one who is far out does not
+ * make ticks of all the others. Where the session ranks by seconds or metres, 5 % of what most people aim at, round.
+ */
+export function reachOf({ settings, standings }: Session): number {
+  if (settings.ranking === 'share') return REACH_PERCENT;
+  const aims = (standings?.lines ?? []).flatMap(({ margin, projected }) => {
+    if (margin === null || projected === null) return [];
+    const { finish } = projected;
+    if (finish.want === 'finish' && margin.margin_ms !== null) return [(finish.finish_ms + margin.margin_ms) / 1_000];
+    return finish.want === 'distance' && margin.margin_dm !== null ? [(finish.distance_dm - margin.margin_dm) / 10] : [];
+  });
+  const usual = aims.sort((a, b) => a - b)[Math.floor(aims.length / 2)] ?? 0;
+  return [1, 2, 3, 5, 8, 12, 20, 30, 50, 80, 120, 200].find((step) => step >= (usual * REACH_PERCENT) / 100) ?? 300;
 }
 
 /** What is rowed in the stretch that is on, or comes next: `450m`; empty without a piece. */
