@@ -9,8 +9,11 @@ test('only what has no room is shortened', () => {
 });
 
 test('nobody is mistaken for somebody else', () => {
-  expect(shortened(['Tam Lindqvist', 'Tam Lundgaard'], 11, letters)).toEqual(['Tam Lindqvist', 'Tam Lundgaard']);
-  expect(shortened(['Tam Lindqvist', 'Tam L.'], 11, letters)).toEqual(['Tam Lindqvist', 'Tam L.']);
+  expect(shortened(['Tam Lindqvist', 'Tam Lundgaard'], 11, letters)).toEqual(['Tam Li.', 'Tam Lu.']);
+  expect(shortened(['Tam Lindqvist', 'Tam L.'], 11, letters)).toEqual(['Tam Li.', 'Tam L.']);
+  expect(shortened(['Tam Lindqvist', 'Tam Lindqvistson'], 11, letters)).toEqual(['Tam Lindqvist', 'Tam Lindqvists.']);
+  // Whom even the whole name does not tell apart is no reason to cut nothing.
+  expect(shortened(['Tam Lindqvist', 'Tam Lindqvist'], 11, letters)).toEqual(['Tam L.', 'Tam L.']);
 });
 
 test('a name of one word stays, and letters are counted as people see them', () => {

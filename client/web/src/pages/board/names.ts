@@ -4,24 +4,33 @@
 export type Width = (name: string) => number;
 
 /**
- * The names of all, each in so much room where that leaves nobody mistaken: `Tam Lindqvist` becomes `Tam L.`, but stays
- * where it fits, or when somebody else would be `Tam L.` too. What is still too long is cut by the page.
+ * The names of all, each in so much room where that leaves nobody mistaken: `Tam Lindqvist` becomes `Tam L.` where it does
+ * not fit, `Tam Li.` when there is a Tam Lundgaard. What is still too long is cut by the page.
  */
 export function shortened(names: readonly string[], room: number, width: Width = widthOf): readonly string[] {
-  const short = names.map((name) => (width(name) > room ? initialled(name) : name));
-  const count = new Map<string, number>();
-  for (const name of short) count.set(name, (count.get(name) ?? 0) + 1);
-  return names.map((name, nth) => {
-    const shorter = short[nth] ?? name;
-    return count.get(shorter) === 1 ? shorter : name;
+  // How many people a beginning would stand for.
+  const begun = new Map<string, number>();
+  for (const name of new Set(names)) for (const beginning of beginnings(name)) begun.set(beginning, (begun.get(beginning) ?? 0) + 1);
+  return names.map((name) => {
+    if (width(name) <= room) return name;
+    const beginning = beginnings(name).find((beginning) => begun.get(beginning) === 1);
+    return beginning === undefined || width(`${beginning}.`) >= width(name) ? name : `${beginning}.`;
   });
+}
+
+/** The first name whole, with ever more letters of the last one; none of a name that has one part. */
+function beginnings(name: string): string[] {
+  const parts = name.trim().split(/\s+/);
+  const [first, last] = [parts.slice(0, -1).join(' '), [...(parts.at(-1) ?? '')]];
+  return first === '' ? [] : last.map((_, nth) => `${first} ${last.slice(0, nth + 1).join('')}`);
 }
 
 let pen: CanvasRenderingContext2D | null = null;
 const known = new Map<string, number>();
 
-/** As the browser draws it, in the weight of a name. */
-function widthOf(name: string): number {
+/** As the browser draws it, in the weight of a name; all figures are as wide as a nought. */
+export function widthOf(text: string): number {
+  const name = text.replaceAll(/\d/g, '0');
   const before = known.get(name);
   if (before !== undefined) return before;
   pen ??= document.createElement('canvas').getContext('2d');
@@ -36,11 +45,3 @@ function widthOf(name: string): number {
 
 /** A letter of a name, on the mean. */
 const LETTER_EMS = 0.55;
-
-/** The first name whole, of the last one the first letter. */
-function initialled(name: string): string {
-  const parts = name.trim().split(/\s+/);
-  const [first, last] = [parts.slice(0, -1).join(' '), parts.at(-1)];
-  const letter = [...(last ?? '')][0];
-  return first === '' || letter === undefined ? name : `${first} ${letter}.`;
-}
