@@ -28,6 +28,8 @@ export interface BoardRow {
   readonly heard: boolean;
   /** Has the call that is shown. */
   readonly called: boolean;
+  /** The finish is one, and no guess. */
+  readonly home: boolean;
 }
 
 /** What the picture is made of now; none before there are standings. */
@@ -64,6 +66,7 @@ export function fieldRows(session: Session, { athletes }: Picture, called: Reado
       quiet: ranked === null || line.not_heard,
       heard: !line.not_heard,
       called: called.has(line.athlete),
+      home: line.doing === 'finished',
     };
   });
 }
@@ -91,6 +94,7 @@ export function resultRows(session: Session, { spec, results }: PieceView): read
         quiet: outcome !== 'finished',
         heard: true,
         called: false,
+        home: outcome === 'finished',
       };
     });
 }
@@ -109,6 +113,7 @@ export function teamRows({ settings: { ranking } }: Session, { teams, athletes }
     quiet: as === null,
     heard: true,
     called: false,
+    home: false,
   }));
 }
 

@@ -28,21 +28,19 @@ export interface Rows {
 }
 
 export const LIMITS = { diagonalIn: [10, 150], distanceM: [0.5, 30] } as const;
-/** A usual screen of a gym, read from across the room. */
-export const USUAL: Sight = { diagonalIn: 55, distanceM: 5 };
+/** A usual screen of a gym, read from across the room; twelve can be read on it in one column. */
+export const USUAL: Sight = { diagonalIn: 55, distanceM: 4 };
 
 const NAME = 'thole board sight';
 const CAPITAL = 0.668;
-const LEAST_MINUTES = 16;
-const GOOD_MINUTES = 20;
+export const LEAST_MINUTES = 16;
+export const GOOD_MINUTES = 20;
 /** Height of a row in sizes of its letters. */
 const ROW = 1.21;
 /** Fewer rows than this on a page tell nothing about a field. */
 const ROWS_LEAST = 4;
-/** Half of the screen holds a place, a name and a margin: so many sizes of the letters … */
-export const HALF_FIELD = 16;
-/** … and in the results the finish too. */
-export const HALF_RESULTS = 17.3;
+/** Half of the screen holds the sign of who is there and a name: so many sizes of the letters. */
+const HALF = 16;
 /** Rows stand this far apart at the most. */
 const ROW_MOST = 1.5;
 
@@ -74,9 +72,9 @@ export function fontPx(sight: Sight, frame: Frame, minutes: number): number {
   return (capitalMm * frame.width) / widthMm / CAPITAL;
 }
 
-/** So many people in so much height: on one page if they can be read there, else on equal pages. */
-export function rows(sight: Sight, frame: Frame, heightPx: number, people: number, half = HALF_FIELD): Rows {
-  const widest = frame.width / 2 / half;
+/** So many people who wait, in so much height: on one page if they can be read there, else on equal pages. */
+export function rows(sight: Sight, frame: Frame, heightPx: number, people: number): Rows {
+  const widest = frame.width / 2 / HALF;
   const most = Math.min(fontPx(sight, frame, GOOD_MINUTES), widest, heightPx / ROWS_LEAST / ROW);
   const wanted = fontPx(sight, frame, LEAST_MINUTES);
   const least = Math.min(wanted, most);
