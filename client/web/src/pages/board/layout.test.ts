@@ -33,6 +33,8 @@ test('twelve stand in one column on 55 inches at 4 m and on 65 at 5 m, with the 
 
 test('twelve stand in two columns of six where one column has no room', () => {
   for (const sight of [at(43, 4), at(55, 5)]) expect(of(12, sight)).toMatchObject({ columns: 2, rows: 6, pages: 1, finish: true });
+  // One column would have had room for eight at 6 m, and none for when they will be in.
+  expect(of(8, at(55, 6))).toMatchObject({ columns: 2, rows: 4, pages: 1, finish: true });
 });
 
 test('thirty stand in two columns where their names fit, else on equal pages', () => {

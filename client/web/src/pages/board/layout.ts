@@ -84,7 +84,9 @@ export function wordsOf(rows: readonly BoardRow[], width: Width = widthOf): Word
 export function layout(sight: Sight, frame: Frame, space: Space, people: number, words: Words): Layout {
   const tried = (['wide', 'double', 'slim'] as const).map((form) => laid(form, sight, frame, space, people, words));
   const fitting = tried.filter(({ form, nameEms }) => form === 'wide' || nameEms >= words.name - ALIKE);
-  return fitting.reduce((best, other) => (other.pages < best.pages ? other : best));
+  // Nobody should have to wait for a page; then, nobody's finish should be left out; then, the bars should be long.
+  const worse = ({ pages, finish }: Layout) => pages * 2 + (finish ? 0 : 1);
+  return fitting.reduce((best, other) => (worse(other) < worse(best) ? other : best));
 }
 
 function laid(form: Form, sight: Sight, frame: Frame, space: Space, people: number, words: Words): Layout {
