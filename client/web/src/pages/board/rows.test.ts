@@ -3,7 +3,7 @@ import { expect, test } from 'vitest';
 import { decode } from '../../protocol/decode';
 import { NOTHING_YET, currentPiece, reduce, type Session } from '../../session/reduce';
 import { picture, type Picture } from './picture';
-import { fieldRows, momentOf, reachOf, resultRows, teamRows } from './rows';
+import { fieldRows, momentOf, reachOf, resultRows, teamResults, teamRows } from './rows';
 
 function shown(...files: string[]): Session {
   const state = files.reduce((before, file) => {
@@ -60,22 +60,48 @@ test('teams with the mean of their members', () => {
   ]);
 });
 
-test('results by place, and who did not finish behind them', () => {
+test('results by place, who did not finish behind them, and who has stopped at the end without a number', () => {
   const session = shown('welcome-coach.json', 'events-results.json');
   const piece = currentPiece(session);
   if (piece === null || piece.results.length === 0) throw new Error('no results');
   const [one] = piece.results;
   if (one === undefined) throw new Error('no result');
   const more = [
-    { ...one, athlete: 'nobody', outcome: 'stopped' as const, place: null, shown: null, margin: null, distance_dm: 8_047 },
+    { ...one, athlete: 'a stopped', outcome: 'stopped' as const, place: null, shown: null, margin: null, distance_dm: 8_047 },
+    { ...one, athlete: 'nobody', outcome: 'unfinished' as const, place: null, shown: null, margin: null, distance_dm: 8_047 },
     { ...one, athlete: 'second', place: 2 },
     { ...one, athlete: 'never', outcome: 'did_not_start' as const, place: null },
     { ...one, athlete: 'first', place: 1 },
   ];
   const rows = resultRows(session, { ...piece, results: more });
-  expect(rows.map(({ key }) => key)).toEqual(['first', 'second', 'nobody']);
-  expect(rows[2]).toMatchObject({ place: '', finish: '804m', margin: 'stopped', side: 'none' });
+  expect(rows.map(({ key }) => key)).toEqual(['first', 'second', 'nobody', 'a stopped']);
+  expect(rows[2]).toMatchObject({ place: '', finish: '804m', margin: 'unfinished', side: 'none' });
+  expect(rows[3]).toMatchObject({ place: '', finish: '', margin: 'stopped', side: 'none' });
   expect(rows[0]?.guess?.sd).toBe(0);
+});
+
+test('results are written as closely as their places are apart', () => {
+  const session = shown('welcome-coach.json', 'events-results.json');
+  const piece = currentPiece(session);
+  const [one] = piece?.results ?? [];
+  if (piece === null || one === undefined) throw new Error('no result');
+  const margins = (...all: readonly (readonly [number, number])[]) => {
+    const results = all.map(([place, margin_ppm]) => ({ ...one, athlete: String(place), place, margin: { margin_ppm, margin_ms: null, margin_dm: null } }));
+    return resultRows(session, { ...piece, results }).map(({ margin }) => margin);
+  };
+  expect(margins([1, 6_200], [2, 5_400], [2, 5_400])).toEqual(['+0.6 %', '+0.5 %', '+0.5 %']);
+  expect(margins([1, 6_200], [2, 5_800], [3, -40])).toEqual(['+0.62 %', '+0.58 %', '0.00 %']);
+  expect(margins([1, 6_210], [2, 6_180], [3, -46_000])).toEqual(['+0.621 %', '+0.618 %', '−4.600 %']);
+});
+
+test('teams when it is over have the places that count', () => {
+  const session = shown('welcome-coach.json', 'standings.json');
+  const { standings } = session;
+  if (standings === null) throw new Error('no standings');
+  const teams = [6_040, 5_960].map((mean_margin, nth) => ({ team: `Team ${nth}`, place: nth + 1, mean_margin, counted: 12 }));
+  const over = { ...session, standings: { ...standings, teams } };
+  expect(teamRows(over, pictured(over)).map(({ place, margin }) => `${place} ${margin}`)).toEqual(['1 +0.6 %', '1 +0.6 %']);
+  expect(teamResults(over, pictured(over)).map(({ place, margin }) => `${place} ${margin}`)).toEqual(['1 +0.604 %', '2 +0.596 %']);
 });
 
 test('a call that begins or ends renews the picture, and so does another part of the piece', () => {

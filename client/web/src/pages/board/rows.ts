@@ -1,6 +1,6 @@
 // The rows of the board: everybody against their own target, while it is rowed and when it is over.
 import { board } from '#texts';
-import type { AthleteResult, AthleteView, Extent, PieceView, Target } from '../../protocol/decode';
+import type { AthleteResult, AthleteView, Extent, Margin, PieceView, Ranking, Target, TeamLine } from '../../protocol/decode';
 import { currentPiece, type Session } from '../../session/reduce';
 import { guessOf, type Guess } from '../../ui/chance';
 import { clockText, distanceText, marginText, targetText } from '../../ui/format';
@@ -71,26 +71,28 @@ export function fieldRows(session: Session, { athletes }: Picture, called: Reado
   });
 }
 
-/** When it is over: the results, places first. */
+/** When it is over: the results, places first; who has stopped stands at the end without a number. */
 export function resultRows(session: Session, { spec, results }: PieceView): readonly BoardRow[] {
   const names = new Map(session.athletes.map(({ athlete, spec: { name } }: AthleteView) => [athlete, name]));
   const byTime = spec.repeats[0]?.work.by === 'time';
+  const { ranking } = session.settings;
+  const told = toldApart(results, ranking);
+  const last = ({ place, outcome }: AthleteResult) => (place !== null ? place : outcome === 'finished' ? 1e6 : outcome === 'stopped' ? 3e6 : 2e6);
   return [...results]
     .filter(({ outcome }) => outcome !== 'did_not_start')
-    .sort((a, b) => (a.place ?? Infinity) - (b.place ?? Infinity) || compare(names.get(a.athlete), names.get(b.athlete)))
+    .sort((a, b) => last(a) - last(b) || compare(names.get(a.athlete), names.get(b.athlete)))
     .map((result): BoardRow => {
       const { athlete, margin, outcome, place, shown } = result;
       const settled = outcome === 'finished' && margin !== null;
-      const text = settled ? marginText(margin, session.settings.ranking) : outcome === 'finished' ? '' : outcomeText(outcome);
-      const guess = settled ? { mean: drawn(margin, session.settings.ranking), sd: 0 } : null;
+      const text = settled ? told(margin) : outcome === 'finished' ? '' : outcomeText(outcome);
       return {
         key: athlete,
         name: names.get(athlete) ?? '?',
         place: place === null ? '' : String(place),
         side: settled ? sideOf(text) : 'none',
-        finish: shown === null ? rowed(result, byTime) : targetText(shown),
+        finish: outcome === 'stopped' ? '' : shown === null ? rowed(result, byTime) : targetText(shown),
         margin: text,
-        guess,
+        guess: settled ? { mean: drawn(margin, ranking), sd: 0 } : null,
         quiet: outcome !== 'finished',
         heard: true,
         called: false,
@@ -101,20 +103,57 @@ export function resultRows(session: Session, { spec, results }: PieceView): read
 
 /** Teams as rows of their own. */
 export function teamRows({ settings: { ranking } }: Session, { teams, athletes }: Picture): readonly BoardRow[] {
-  const byTime = athletes.some(({ line: { margin } }) => margin !== null && margin.margin_dm !== null);
-  return teams.map(({ line: { team, mean_margin, counted }, as }): BoardRow => ({
+  const byTime = isByTime(athletes);
+  return teams.map(({ line, as }) => teamRow(line, as === null ? '' : String(as.place), as?.margin ?? '', ranking, byTime));
+}
+
+/** Teams when it is over: in the places that count. */
+export function teamResults({ settings: { ranking }, standings }: Session, { athletes }: Picture): readonly BoardRow[] {
+  const byTime = isByTime(athletes);
+  const teams = (standings?.teams ?? []).map((line) => ({ line, place: line.place, margin: line.mean_margin === null ? null : teamMargin(line.mean_margin, ranking, byTime) }));
+  const told = toldApart(teams, ranking);
+  return teams.map(({ line, place, margin }) => teamRow(line, place === null ? '' : String(place), margin === null ? '' : told(margin), ranking, byTime));
+}
+
+function teamRow({ team, mean_margin, counted }: TeamLine, place: string, margin: string, ranking: Ranking, byTime: boolean): BoardRow {
+  return {
     key: team,
     name: team,
-    place: as === null ? '' : String(as.place),
-    side: as?.side ?? 'none',
-    finish: board.best(counted),
-    margin: as?.margin ?? '',
-    guess: as === null || mean_margin === null ? null : { mean: drawn(teamMargin(mean_margin, ranking, byTime), ranking), sd: 0 },
-    quiet: as === null,
+    place,
+    side: margin === '' ? 'none' : sideOf(margin),
+    finish: margin === '' ? '' : board.best(counted),
+    margin,
+    guess: margin === '' || mean_margin === null ? null : { mean: drawn(teamMargin(mean_margin, ranking, byTime), ranking), sd: 0 },
+    quiet: margin === '',
     heard: true,
     called: false,
     home: false,
-  }));
+  };
+}
+
+/** Margins of results are written as closely as it takes: nobody stands behind somebody with the same number. */
+function toldApart(all: readonly { readonly place: number | null; readonly margin: Margin | null }[], ranking: Ranking): (margin: Margin) => string {
+  const ways = ranking === 'share' ? [(margin: Margin) => marginText(margin, ranking), ...[100, 10].map((ppm) => (margin: Margin) => finer(margin, ppm))] : [];
+  const way = ways.find((told) => {
+    const places = new Map<string, number>();
+    return all.every(({ place, margin }) => {
+      if (place === null || margin === null) return true;
+      const other = places.get(told(margin)) ?? place;
+      places.set(told(margin), place);
+      return other === place;
+    });
+  });
+  return way ?? ((margin) => marginText(margin, ranking));
+}
+
+/** `+0.62 %` by hundreds of millionths, `+0.618 %` by tens. */
+function finer({ margin_ppm }: Margin, unit: number): string {
+  const text = ((Math.round(Math.abs(margin_ppm) / unit) * unit) / 10_000).toFixed(unit === 100 ? 2 : 3);
+  return `${!/[1-9]/.test(text) ? '' : margin_ppm < 0 ? '−' : '+'}${text} %`;
+}
+
+function isByTime(athletes: Picture['athletes']): boolean {
+  return athletes.some(({ line: { margin } }) => margin !== null && margin.margin_dm !== null);
 }
 
 /**
