@@ -19,7 +19,7 @@ function row(name: string, nth: number): BoardRow {
 function of(people: number, sight: Sight = USUAL, name = SHORT): Layout {
   // Everybody has a name of their own.
   const rows = Array.from({ length: people }, (_, nth) => row(`${name}${nth}`, nth));
-  return layout(sight, TV, SPACE, people, { ...wordsOf(rows, width), name: width(name) });
+  return layout(sight, TV, SPACE, people, { ...wordsOf(rows, 'field', width), name: width(name) });
 }
 
 const at = (diagonalIn: number, distanceM: number): Sight => ({ diagonalIn, distanceM });
@@ -77,5 +77,6 @@ test('a screen that is too small for the distance shows letters as large as it c
 
 test('how much room words need: figures of a row beside each other, a word in place of all of them', () => {
   const rows = [row('Ana Quill', 0), { ...row('Bo Ek', 1), finish: '', margin: 'not heard', guess: null }, { ...row('Cy', 2), margin: '−10.2 %' }];
-  expect(wordsOf(rows, width)).toMatchObject({ finish: width('10:05'), margin: width('−10.2 %'), instead: width('not heard'), name: width('Ana Q.') });
+  expect(wordsOf(rows, 'field', width)).toMatchObject({ finish: width('10:05'), margin: width('−10.2 %'), instead: width('not heard'), name: width('Ana Q.') });
+  expect(wordsOf(rows, 'teams', width)).toMatchObject({ name: width('Ana Quill'), dot: 0 });
 });

@@ -44,8 +44,12 @@ export interface Words {
   readonly margin: number;
   /** The longest word that stands in place of numbers. */
   readonly instead: number;
-  /** The longest name, as short as it may be. */
+  /** The longest name, as short as it may be … */
   readonly name: number;
+  /** … and the dot beside it of somebody who has the call. */
+  readonly dot: number;
+  /** Names of teams are not made of a first and a last one. */
+  readonly whole: boolean;
 }
 
 /** Rows on each other: the height of a row in sizes of its letters, at the least and at the most. */
@@ -67,8 +71,9 @@ const NAME_EMS = 4.5;
 const ALIKE = 1e-6;
 
 /** How much room these rows need. */
-export function wordsOf(rows: readonly BoardRow[], width: Width = widthOf): Words {
+export function wordsOf(rows: readonly BoardRow[], of: 'field' | 'results' | 'teams', width: Width = widthOf): Words {
   const widest = (texts: readonly string[]) => texts.reduce((most, text) => Math.max(most, width(text)), 0);
+  const names = rows.map(({ name }) => name);
   const numbered = rows.filter(({ finish }) => finish !== '');
   return {
     place: String(rows.length).length * 0.6 + GAP_EMS,
@@ -76,7 +81,9 @@ export function wordsOf(rows: readonly BoardRow[], width: Width = widthOf): Word
     // As soon as there are numbers they need so much room.
     margin: widest(['+0.0 %', ...numbered.map(({ margin }) => margin)]),
     instead: widest(rows.filter(({ finish }) => finish === '').map(({ margin }) => margin)),
-    name: widest(shortened(rows.map(({ name }) => name), 0, width)),
+    name: widest(of === 'teams' ? names : shortened(names, 0, width)),
+    dot: of === 'field' ? DOT_EMS : 0,
+    whole: of === 'teams',
   };
 }
 
@@ -122,11 +129,11 @@ function besides(form: Form, words: Words, finish: number, name: number): number
   const numbers = Math.max(words.margin + (finish > 0 ? finish + GAP_EMS : 0), words.instead);
   switch (form) {
     case 'wide':
-      return 2 * (words.place + DOT_EMS + name + GAP_EMS + numbers + GAP_EMS);
+      return 2 * (words.place + name + words.dot + GAP_EMS + numbers + GAP_EMS);
     case 'slim':
-      return 2 * (words.place + name + DOT_EMS + GAP_EMS + numbers + GAP_EMS + BAR_EMS) + COLUMNS_APART_EMS;
+      return 2 * (words.place + name + words.dot + GAP_EMS + numbers + GAP_EMS + BAR_EMS) + COLUMNS_APART_EMS;
     case 'double':
-      return 2 * (words.place + name + DOT_EMS + GAP_EMS + Math.max(words.margin, words.instead)) + COLUMNS_APART_EMS;
+      return 2 * (words.place + name + words.dot + GAP_EMS + Math.max(words.margin, words.instead)) + COLUMNS_APART_EMS;
     default:
       return form satisfies never;
   }
