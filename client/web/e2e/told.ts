@@ -1,0 +1,249 @@
+// A session that is told to a page and rowed by nobody: every moment of it can be looked at, and stands as long as it is
+// looked at. For how a page looks; how pages, server and rowers work together is seen in a hall.
+import { mkdtemp, rm } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import type { Page, WebSocketRoute } from 'playwright-core';
+import { build, preview, type PreviewServer } from 'vite';
+import type { AthleteResult, Event, Happening, Line, Phase, ServerMsg, ServerWelcome, SentCall, TeamLine } from '../src/protocol/decode';
+
+const GO_MS = 100_000;
+export const CALL = 'd94a2c07-6e1b-4f83-b5c9-72a0e3f816bd';
+
+/** Names as people have them: short and long, with marks above and below, in other scripts, alike but for the end. */
+const NAMES = [
+  'Hanneke Dijkstra', 'Jun Mori', 'Salome Kvaratskhelia', 'Orla Vance', 'Nadia Farouk', 'Casper Lind', 'Łukasz Żółć', 'Lotte Brandt', 'Ibrahim Osei', 'Priya Nair',
+  'Edvin Ross', 'Tomasz Wójcik', 'Wren Ashdown', "Siobhán O'Brien", 'Ana Quill', 'Ana Rey', 'Bo Ek', 'Zsófia Vantongeren', 'Marek Ito', 'Uwe Bellweather',
+  'שרה כהן', 'محمد علي', 'Aroha Ngata', 'Per Lund', 'Odalys Ruiz', 'Mirjam Ek', 'Gyula Szűcs', 'Yuki Abe', 'Tomasina Grey', 'Dov Marrick',
+] as const;
+
+export interface Field {
+  readonly count: number;
+  readonly teams?: readonly string[];
+  readonly speed?: number;
+  readonly title?: string;
+  /** Of the nth, in millionths; null without a projection. */
+  readonly margin?: (nth: number) => number | null;
+  readonly elapsedMs?: number;
+  readonly line?: (nth: number) => Partial<Line>;
+}
+
+/** The pages as they are now, and where they are. */
+export async function site(): Promise<{ origin: string; close: () => Promise<void> }> {
+  const given = process.env['THOLE_PAGES'];
+  const folder = given ?? (await mkdtemp(join(tmpdir(), 'thole-told-')));
+  if (given === undefined) await build({ logLevel: 'error', build: { outDir: folder } });
+  const server: PreviewServer = await preview({ logLevel: 'silent', build: { outDir: folder }, preview: { host: '127.0.0.1', port: 0 } });
+  return {
+    origin: server.resolvedUrls?.local[0]?.replace(/\/$/, '') ?? '',
+    close: async () => {
+      await server.close();
+      if (given === undefined) await rm(folder, { recursive: true, force: true });
+    },
+  };
+}
+
+export class Told {
+  readonly field: Field;
+  #socket: WebSocketRoute | null = null;
+  #events = 0;
+  #atMs: number;
+  #phase: Phase = { phase: 'gathering' };
+  #calls: Event[] = [];
+
+  constructor(field: Field) {
+    this.field = field;
+    this.#atMs = GO_MS + (field.elapsedMs ?? 90_000);
+  }
+
+  /** Opens a page, which hears of this session and no server. */
+  async open(page: Page, address: string): Promise<void> {
+    await page.routeWebSocket(/\/ws$/, (socket) => {
+      this.#socket = socket;
+      socket.onMessage((said) => {
+        if (String(said).includes('"hello"')) socket.send(JSON.stringify(this.#welcome()));
+      });
+    });
+    await page.goto(address);
+  }
+
+  id(nth: number): string {
+    return `01994c1f-0b12-7e80-9a3c-${String(nth).padStart(12, '0')}`;
+  }
+
+  name(nth: number): string {
+    const [one = '', other = ''] = [nth, nth * 7 + 3 * Math.floor(nth / NAMES.length)].map((at) => NAMES[at % NAMES.length]);
+    return nth < NAMES.length ? one : `${other.split(' ')[0]} ${one.split(' ')[1]}`;
+  }
+
+  /** Everybody rows, since so long. */
+  rows(): void {
+    this.#turns({ phase: 'rowing', go_at_ms: GO_MS, repeat: 0, repeat_at_ms: GO_MS });
+    this.stands(this.field.elapsedMs ?? 90_000);
+  }
+
+  /** Standings so long after the go. */
+  stands(elapsedMs: number, change: Partial<Field> = {}): void {
+    this.#atMs = GO_MS + elapsedMs;
+    const field = { ...this.field, ...change };
+    const calls = this.#calls.length > 0 ? [{ call: CALL, athletes: 1, strokes_left: 6 }] : [];
+    const lines = this.#nths().map((nth) => ({ ...lineOf(this.id(nth), nth, field, elapsedMs), ...field.line?.(nth) }));
+    lines.sort((a, b) => (b.margin?.margin_ppm ?? -Infinity) - (a.margin?.margin_ppm ?? -Infinity));
+    lines.forEach((line, nth) => line.place !== null && (line.place = nth + 1));
+    this.#say({ type: 'standings', piece: 0, at_ms: this.#atMs, lines, teams: this.#teams(), calls });
+  }
+
+  /** A call goes out to these. */
+  calls(shown: string, nths: readonly number[]): void {
+    const call: SentCall = {
+      call: CALL,
+      text: { shown, spoken: '' },
+      span: { until: 'strokes', strokes: 10 },
+      sent_at_ms: this.#atMs,
+      athletes: nths.map((nth) => this.id(nth)),
+      replaced: [],
+      sheet: null,
+    };
+    this.#calls = [this.#happens({ kind: 'call_sent', ...call })];
+  }
+
+  callEnds(): void {
+    this.#calls = [];
+    this.#happens({ kind: 'call_ended', call: CALL });
+  }
+
+  /** It is over, with the results as the margins are. */
+  finishes(outcome: (nth: number) => AthleteResult['outcome'] = () => 'finished'): void {
+    this.#turns({ phase: 'closing', go_at_ms: GO_MS });
+    const margin = (nth: number) => this.field.margin?.(nth) ?? usual(nth);
+    const done = this.#nths().filter((nth) => outcome(nth) === 'finished').sort((a, b) => margin(b) - margin(a));
+    const results = this.#nths().map((nth): AthleteResult => {
+      const finished = outcome(nth) === 'finished';
+      const target = 360_000 + nth * 7_000;
+      const time_ms = Math.round(target * (1 - margin(nth) / 1_000_000));
+      return {
+        athlete: this.id(nth),
+        outcome: outcome(nth),
+        place: finished ? done.indexOf(nth) + 1 : null,
+        target: { want: 'finish', finish_ms: target },
+        time_ms,
+        distance_dm: finished ? 17_000 : 8_047,
+        sure_ms: 1_000,
+        sure_dm: null,
+        shown: finished ? { want: 'finish', finish_ms: time_ms } : null,
+        margin: finished ? { margin_ppm: margin(nth), margin_ms: target - time_ms, margin_dm: null } : null,
+        splits: [],
+        strokes: 200,
+        marks: [],
+      };
+    });
+    this.#happens({ kind: 'results', piece: 0, results });
+    this.#turns({ phase: 'finished', go_at_ms: GO_MS });
+  }
+
+  #nths(): number[] {
+    return [...Array(this.field.count).keys()];
+  }
+
+  #teams(): TeamLine[] {
+    const teams = this.field.teams ?? [];
+    const counted = Math.floor(this.field.count / Math.max(1, teams.length));
+    return teams.map((team, nth) => ({ team, place: nth + 1, mean_margin: 6_400 - 900 * nth, counted }));
+  }
+
+  #turns(phase: Phase): void {
+    this.#phase = phase;
+    this.#happens({ kind: 'phase_changed', piece: 0, phase });
+  }
+
+  #happens(what: Happening): Event {
+    const event: Event = { event: (this.#events += 1), at_ms: this.#atMs, late: false, what };
+    this.#say({ type: 'events', events: [event] });
+    return event;
+  }
+
+  #say(msg: ServerMsg): void {
+    this.#socket?.send(JSON.stringify(msg));
+  }
+
+  #welcome(): ServerWelcome {
+    const { title = 'Tuesday at the weir', speed = 1, teams = [] } = this.field;
+    return {
+      type: 'welcome',
+      version: 1,
+      build: '__BUILD__',
+      epoch: '5d2f9a61',
+      session: '01994c1e-7a30-7c55-8d21-5f0be4a9c3d0',
+      code: 'KAMURETA',
+      title,
+      settings: { ranking: 'share', team_best: 0, grace_ms: 2_000, joining: 'guests' },
+      at_ms: this.#atMs,
+      speed,
+      role: 'board',
+      you: null,
+      in_command: false,
+      last_event: this.#events,
+      durable: null,
+      closed: false,
+      pieces: [
+        {
+          piece: 0,
+          spec: {
+            title: '',
+            repeats: [{ work: { by: 'distance', distance_dm: 17_000 }, rest_ms: 0 }],
+            clock: 'common_go',
+            repeat_start: 'common_signal',
+            count_ms: 10_000,
+            call_sheet: [],
+          },
+          phase: this.#phase,
+          results: [],
+        },
+      ],
+      current: 0,
+      athletes: this.#nths().map((nth) => ({
+        athlete: this.id(nth),
+        spec: { name: this.name(nth), team: teams[nth % Math.max(1, teams.length)] ?? null, heart_limit_bpm: null },
+        aim: { target: null, plan: { profile: 'even' }, history: [] },
+        doing: 'here',
+        cautions_read: true,
+        machine: 'machine',
+        clock_bound_ms: 5,
+        heart_rate: false,
+        on_board: 'name',
+        question: null,
+      })),
+      prepared: [],
+      calibration: null,
+      calls: this.#calls,
+      call: null,
+      own: null,
+      requests: [],
+      damage: [],
+    };
+  }
+}
+
+/** From 2.3 % ahead to as much behind, in no order. */
+function usual(nth: number): number {
+  return ((nth * 7_919) % 4_600) * 10 - 23_000;
+}
+
+function lineOf(athlete: string, nth: number, { margin = usual }: Field, elapsed_ms: number): Line {
+  const ppm = margin(nth);
+  const target = 360_000 + nth * 7_000;
+  const heads = target - Math.round(((ppm ?? 0) * target) / 1_000_000);
+  const sd = 3_000 + ((nth * 37) % 60) * 100;
+  const finish = (finish_ms: number) => ({ want: 'finish' as const, finish_ms });
+  return {
+    athlete,
+    place: ppm === null ? null : 1,
+    doing: 'rowing',
+    not_heard: false,
+    margin: ppm === null ? null : { margin_ppm: ppm, margin_ms: target - heads, margin_dm: null },
+    projected: ppm === null ? null : { finish: finish(heads), low: finish(heads - sd), high: finish(heads + sd), chance_permille: 500 },
+    done_dm: 4_000,
+    elapsed_ms,
+    share_permille: 300,
+  };
+}
