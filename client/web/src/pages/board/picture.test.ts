@@ -101,6 +101,16 @@ test('nobody has a place in the first strokes, and who has none stands behind th
   );
 });
 
+test('a rehearsal does not go on settling for as long as its picture stands', () => {
+  const young = (elapsed_ms: number) => [rower('ana', 9_000, { elapsed_ms }), rower('bo', null, { projected: null, elapsed_ms })];
+  const first = picture(null, moment(10_000, young(10_000), { speed: 10 }));
+  expect(picture(first, moment(34_900, young(34_900), { speed: 10 }))).not.toBe(first);
+  expect(picture(first, moment(24_900, young(24_900), { speed: 10 }))).toBe(first);
+  const next = picture(first, moment(25_000, young(25_000), { speed: 10 }));
+  expect(read(next)).toBe('1 +0.9 % ana, settling bo');
+  expect(picture(next, moment(26_000, young(26_000), { speed: 10 }))).toBe(next);
+});
+
 test('teams are ordered by their numbers as shown as well; too small a team has none', () => {
   const team = (name: string, mean_margin: number | null): TeamLine => ({ team: name, place: mean_margin === null ? null : 1, mean_margin, counted: 3 });
   const teams = [team('Coot', 5_960), team('Heron', null), team('Otter', 6_040), team('Wren', 7_000)];

@@ -69,8 +69,16 @@ export function picture(was: Picture | null, moment: Moment): Picture {
 function stands(was: Picture, { standings, stage, call, speed }: Moment): boolean {
   const age = standings.at_ms - was.atMs;
   if (age < 0 || age >= PICTURE_MS * speed || stage !== was.stage || call !== was.call) return false;
-  const before = new Map(was.athletes.map(({ line }) => [line.athlete, line]));
-  return !standings.lines.some((line) => hasJust(before.get(line.athlete), line));
+  const before = new Map(was.athletes.map((standing) => [standing.line.athlete, standing]));
+  return !standings.lines.some((line) => {
+    const then = before.get(line.athlete);
+    return hasJust(then?.line, line) || (speed > 1 && then?.as === 'settling' && hasLongSettled(line));
+  });
+}
+
+/** Of a rehearsal alone: in life a picture that still says so is renewed before. */
+function hasLongSettled(now: Line): boolean {
+  return now.elapsed_ms >= SETTLING_MS + PICTURE_MS && insteadOf(now) !== 'settling';
 }
 
 /** Somebody is in, has stopped, or is lost: what people look up for. */
