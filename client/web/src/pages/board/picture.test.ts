@@ -94,10 +94,12 @@ test('nobody has a place in the first strokes, and who has none stands behind th
     rower('fay', null, { doing: 'away', projected: null }),
     rower('gus', 80_000, { not_heard: true, place: null }),
     rower('hal', null),
+    rower('jon', 0, { elapsed_ms: 31_000, share_permille: 49 }),
+    rower('kim', 0, { elapsed_ms: 31_000, share_permille: 50 }),
     rower('ina', 40_000, { doing: 'finished', elapsed_ms: SETTLING_MS - 1 }),
   ];
   expect(read(picture(null, moment(0, lines)))).toBe(
-    '1 +4.0 % ina, 2 −0.3 % dan, untargeted hal, settling ana, settling eva, unheard gus, here cy, stopped bo',
+    '1 +4.0 % ina, 2 0.0 % kim, 3 −0.3 % dan, untargeted hal, settling ana, settling eva, settling jon, unheard gus, here cy, stopped bo',
   );
 });
 

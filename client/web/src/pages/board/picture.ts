@@ -8,6 +8,8 @@ import { marginText } from '../../ui/format';
 export const PICTURE_MS = 5_000;
 /** In the first strokes the plan says more than the strokes do: so long after their own start nobody has a standing. */
 export const SETTLING_MS = 20_000;
+/** Up to this share of the piece, in thousandths, a margin of exactly nothing is the plan and no projection. */
+const PLAN_UNTIL_PERMILLE = 50;
 
 /** On which side of the line somebody stands, by the sign of the margin as it is shown; `0.0 %` is on neither. */
 export type Side = 'ahead' | 'behind' | 'none';
@@ -111,7 +113,7 @@ function drawn({ standings, ranking, stage, call }: Moment): Picture {
   };
 }
 
-function insteadOf({ doing, not_heard, place, margin, projected, elapsed_ms }: Line): Instead | null {
+function insteadOf({ doing, not_heard, place, margin, projected, elapsed_ms, share_permille }: Line): Instead | null {
   switch (doing) {
     case 'finished':
       return margin === null || place === null ? 'untargeted' : null;
@@ -124,6 +126,7 @@ function insteadOf({ doing, not_heard, place, margin, projected, elapsed_ms }: L
       // Nobody is lost in a moment of silence: the number stays, in muted ink, until the server takes them out.
       if (not_heard && place === null) return 'unheard';
       if (projected === null || elapsed_ms < SETTLING_MS) return 'settling';
+      if (margin?.margin_ppm === 0 && share_permille < PLAN_UNTIL_PERMILLE) return 'settling';
       return margin === null || place === null ? 'untargeted' : null;
     default:
       return doing satisfies never;
