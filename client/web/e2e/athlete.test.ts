@@ -108,6 +108,9 @@ test('a demo rower through two repeats: stopping asks for nothing, rowing on is 
   hall.say('arm');
   hall.say('start');
   await face(page, 'counting');
+  // From the go on the server may be out of reach: nothing has to be loaded any more.
+  const loaded: string[] = [];
+  page.on('request', (request) => loaded.push(request.url()));
   await face(page, 'rowing');
   await until(async () => (await left(page)) < 200, 'the demo rower to row');
   await inOrder(page, 'rowing');
@@ -126,6 +129,7 @@ test('a demo rower through two repeats: stopping asks for nothing, rowing on is 
   await page.getByText('2 of 2').waitFor(PATIENCE);
   await page.getByRole('heading', { name: 'Finished.' }).waitFor(PATIENCE);
   expect(await page.locator('tbody tr').count()).toBe(2);
+  expect(loaded.filter((url) => url.includes('/assets/'))).toEqual([]);
   expect(wrong).toEqual([]);
 });
 
@@ -233,4 +237,18 @@ test('over plain HTTP the page says what it cannot do, and which other ways ther
   await page.getByRole('button', { name: 'Row through a bridge' }).click();
   await page.getByText('thole row --from ftms').waitFor();
   await inOrder(page, 'plain-http');
+});
+
+test('a part that could not be loaded says so, and is there after a reload', async () => {
+  const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 1, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
+  const { page } = await open(await launched(), 'about:blank', PHONE);
+  await page.route(/assets\/Prepare-.*\.js/, (route) => route.abort());
+  await page.goto(hall.join);
+  await page.getByLabel('Your name').fill('Bo Ek');
+  await page.getByRole('button', { name: 'Join' }).click();
+  await page.getByRole('alert').filter({ hasText: 'could not be loaded' }).waitFor(PATIENCE);
+  await inOrder(page, 'not-loaded');
+  await page.unrouteAll();
+  await page.getByRole('button', { name: 'Reload this page' }).click();
+  await page.getByRole('button', { name: 'I have read this' }).waitFor(PATIENCE);
 });

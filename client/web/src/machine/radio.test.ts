@@ -1,6 +1,6 @@
 // The driver on a Bluetooth of its own: real events, no radio, and time that moves when told.
 import { expect, test } from 'vitest';
-import { athlete } from '#texts';
+import { athlete, athletePrepare } from '#texts';
 import { demo } from './demo';
 import { writePart } from './ftms';
 import { absence, linking, whyNotOpened, type Bluetooth, type Device, type HeardSample, type Surroundings } from './radio';
@@ -217,5 +217,5 @@ test('the demo rower is marked, sits still until told, and rows its pace', async
   demoRower.leave();
   await pass(5_000);
   expect(samples.length).toBe(104);
-  for (const mark of [athlete.demoMachine, athlete.demo]) expect(mark.toLowerCase()).toContain('demo');
+  for (const mark of [athlete.demoMachine, athletePrepare.demo]) expect(mark.toLowerCase()).toContain('demo');
 });

@@ -93,6 +93,8 @@ export const parse = {
 export const athlete = {
   title: 'Row · Thole',
   moment: 'One moment',
+  notLoaded: 'A part of this page could not be loaded. What you rowed is kept here. Reload the page when the server is back.',
+  reload: 'Reload this page',
   connecting: 'Connecting',
   keepOpen: 'Keep this page open.',
   leave: 'Leave this seat to somebody else',
@@ -120,70 +122,11 @@ export const athlete = {
   onePlace: 'There is one place for each athlete.',
   rowHere: 'Row here instead',
   askNew: 'Ask your coach for a new link: what the server has heard of you stays. If you have not rowed yet, the join code lets you in again.',
-  /** Before the piece. */
-  where: (session: string, code: string) => `${session}, ${code}`,
-  whereTeam: (session: string, code: string, team: string) => `${session}, ${code}, ${team}`,
-  calledBack: '*Called back.* Everybody starts again together. Sit still until the next countdown.',
-  begun: '*The piece has begun.* You can still row.',
-  begunByClock: '*The piece has begun.* You can still row; the clock has been running since the start.',
-  toDo: (what: readonly string[]) => `*Still to do:* ${units.format(what)}.`,
-  missing: {
-    cautions: 'read the cautions',
-    target: 'set your target',
-    machine: 'link your machine',
-    rehearsal: 'row ten easy strokes',
-    clock: 'setting the clock, which takes a moment',
-  },
-  sitReady: '*Sit ready:* your coach may start at any moment. You can row then, whatever is still to do.',
-  readyNoPiece: '*You are ready.* Your coach has not set a piece yet.',
-  readyArmed: '*You are ready.* Take the handle: the count may come at any moment.',
-  ready: '*You are ready.* Your coach starts everybody together.',
-  notTold: (why: string) => `Your coach was not told that you are ready: ${why}`,
-  heartLimit: (bpm: number) =>
-    `Your coach wants to see that your heart rate stays under ${numbers.format(bpm)}, and cannot until you pass it on, further down.`,
-  beforeYouRow: 'Before you row',
-  read: 'read',
-  canHurt: 'Rowing hard can hurt. Read this before you row.',
-  /** The words of the program for the command line (a test compares them); never shown over a result. */
-  cautions: [
-    'Row at a level that suits your health. New to hard exercise, or with a condition of heart, lungs, kidneys or blood sugar? Talk to a doctor first.',
-    'Stop at once and tell someone if you feel pain or pressure in the chest, arm, neck or jaw, faint, sick, an odd heartbeat, or far more breathless than the work explains.',
-    'Ease off or stop for sharp pain in back or ribs. Pain that changes how you row is a reason to stop.',
-    'Hot room? Slow down, drink when thirsty, open a window. Confusion or chills mean stop, cool down and call for help.',
-    "Pregnant, or gave birth lately? Follow your midwife's or doctor's advice.",
-    'Under 18: short pieces, good technique first, and an adult in charge.',
-    'At home alone? Keep a phone within reach, and tell the coach if you stop early.',
-    'You can stop or leave at any moment, without giving a reason. How you feel decides, not a number.',
-  ],
-  haveRead: 'I have read this, and I will take care',
-  yourTarget: 'Your target',
-  noAims: 'The fields for your target could not be loaded; reload this page when the server is back.',
-  yourMachine: 'Your machine',
-  ifYouLike: 'If you like',
-  noDisk: 'This browser keeps nothing on its disk. Do not reload this page while you row.',
-  noShell: 'This browser cannot open the page again while the server is away. Do not reload it while you row.',
-  awake: {
-    insecure:
-      'This page came over plain HTTP, so it cannot keep the screen on, nor open again while the server is away. Set your device to sleep later, or ask for the address that begins with https.',
-    none: 'This browser cannot keep the screen on. Set your device to sleep later.',
-    refused: 'This device does not let the page keep the screen on: the battery may be low. Set it to sleep later.',
-  },
-  /** The machine, and ten strokes to try it. */
-  demo: '*Demo rower: nobody rows, the numbers are made up.* Your coach sees that, too.',
+  /** The machine. */
   demoRower: 'demo rower',
   /** What the coach reads as the athlete's machine. */
   demoMachine: 'demo rower (made up)',
   someMachine: 'rowing machine',
-  demoAway: 'Send the demo rower away',
-  bridge:
-    'A computer beside the machine can pass it on: thole row --from ftms, with your personal link. Whoever looks after the gym can set this up for several machines at once. The bridge then sits in your place, and this page is not needed.',
-  rowOnKept: '*Row on as you are.* What you row is kept on this device.',
-  arrive: '*Your strokes are coming through.*',
-  tenStrokes: '*Row ten easy strokes* to see that they come through.',
-  strokes: 'strokes',
-  metres: 'metres',
-  per500: '500 m in',
-  rate: 'rate',
   /** The link to a machine or a strap: a few words, and what is so and what helps. */
   ways: { link: 'Link the machine', strap: 'Link a strap', release: 'Let it go', bridge: 'Row through a bridge', demo: 'Try it with a demo rower' },
   link: {
@@ -245,19 +188,12 @@ export const athlete = {
     refused: { short: 'the strap said no', says: 'The strap answers, but does not hand out its data. Switch it off and on, then link again.' },
     wrong_machine: { short: 'not a strap', says: 'This device does not tell a heart rate. Pick another one.' },
   },
-  /** What nobody needs. */
-  speakCalls: 'Speak the calls. For rowing at home, or with earphones.',
   spoken: 'Calls will be spoken.',
-  onScreen: 'Show me on the board as',
-  onBoard: { name: 'my name, in full where it fits', short: 'my first name and an initial', hidden: 'an athlete without a name' },
-  notTaken: (why: string) => `Not accepted: ${why}`,
-  passHeartRate: 'Pass my heart rate on.',
-  /** What is agreed to by that, as in the program for the command line; another wording has another number (`consent.ts`). */
-  heartRate: 'Your heart rate is passed on to your coach and to nobody else, until you take that back.',
   /** While it is rowed: words beside figures, as short as can be. */
   target: (target: string) => `target ${target}`,
   pace: 'pace',
   paceOf: (pace: string) => `pace ${pace}`,
+  rate: 'rate',
   rateOf: (rate: string) => `rate ${rate}`,
   left: 'left',
   leftOf: (left: string) => `${left} left`,
@@ -272,6 +208,7 @@ export const athlete = {
     return give === null ? says : `${says}, give or take ${numbers.format(give)}`;
   },
   done: 'done',
+  strokes: 'strokes',
   forStrokes: (call: string, strokes: number) => `${call} For ${numbers.format(strokes)} ${plural(strokes, { one: 'stroke', other: 'strokes' })}.`,
   rehearsal: 'rehearsal',
   faster: (what: string, speed: number) => `${what} × ${numbers.format(speed)}`,
@@ -293,7 +230,92 @@ export const athlete = {
   home: 'Done.',
   onItsWay: 'Your result is on its way.',
   countsLater: 'The server is away. All that you rowed is kept here, and counts when it is back.',
-  /** What became of it. */
+  calledOff: 'Your coach has stopped the piece.',
+  letGoAll: 'Let the handle go. What was rowed is kept.',
+  over: 'The piece is over.',
+  notThisOne: 'You did not row this one.',
+  closed: 'The session is closed.',
+  /** What this device has of what was rowed. */
+  keptMetres: (metres: string) => `${metres} that you rowed are kept on this device`,
+  lostSending: 'The server had lost some of it. This page is sending it all again: keep it open.',
+  lostSent: 'The server had lost some of it. It has all of it again.',
+  save: 'Save it as a recording',
+  saved: (file: string) => `Saved as ${file}, among your downloads.`,
+  byNewLink:
+    'Open a new link on this device, and the server gets what it has not heard. If it has lost the session, save the recording and give it to your coach: the piece can be rowed again from the file.',
+} as const;
+
+/** Before the piece: a part that comes with its texts. */
+export const athletePrepare = {
+  where: (session: string, code: string) => `${session}, ${code}`,
+  whereTeam: (session: string, code: string, team: string) => `${session}, ${code}, ${team}`,
+  calledBack: '*Called back.* Everybody starts again together. Sit still until the next countdown.',
+  begun: '*The piece has begun.* You can still row.',
+  begunByClock: '*The piece has begun.* You can still row; the clock has been running since the start.',
+  toDo: (what: readonly string[]) => `*Still to do:* ${units.format(what)}.`,
+  missing: {
+    cautions: 'read the cautions',
+    target: 'set your target',
+    machine: 'link your machine',
+    rehearsal: 'row ten easy strokes',
+    clock: 'setting the clock, which takes a moment',
+  },
+  sitReady: '*Sit ready:* your coach may start at any moment. You can row then, whatever is still to do.',
+  readyNoPiece: '*You are ready.* Your coach has not set a piece yet.',
+  readyArmed: '*You are ready.* Take the handle: the count may come at any moment.',
+  ready: '*You are ready.* Your coach starts everybody together.',
+  notTold: (why: string) => `Your coach was not told that you are ready: ${why}`,
+  heartLimit: (bpm: number) =>
+    `Your coach wants to see that your heart rate stays under ${numbers.format(bpm)}, and cannot until you pass it on, further down.`,
+  beforeYouRow: 'Before you row',
+  read: 'read',
+  canHurt: 'Rowing hard can hurt. Read this before you row.',
+  /** The words of the program for the command line (a test compares them); never shown over a result. */
+  cautions: [
+    'Row at a level that suits your health. New to hard exercise, or with a condition of heart, lungs, kidneys or blood sugar? Talk to a doctor first.',
+    'Stop at once and tell someone if you feel pain or pressure in the chest, arm, neck or jaw, faint, sick, an odd heartbeat, or far more breathless than the work explains.',
+    'Ease off or stop for sharp pain in back or ribs. Pain that changes how you row is a reason to stop.',
+    'Hot room? Slow down, drink when thirsty, open a window. Confusion or chills mean stop, cool down and call for help.',
+    "Pregnant, or gave birth lately? Follow your midwife's or doctor's advice.",
+    'Under 18: short pieces, good technique first, and an adult in charge.',
+    'At home alone? Keep a phone within reach, and tell the coach if you stop early.',
+    'You can stop or leave at any moment, without giving a reason. How you feel decides, not a number.',
+  ],
+  haveRead: 'I have read this, and I will take care',
+  yourTarget: 'Your target',
+  noAims: 'The fields for your target could not be loaded; reload this page when the server is back.',
+  yourMachine: 'Your machine',
+  ifYouLike: 'If you like',
+  noDisk: 'This browser keeps nothing on its disk. Do not reload this page while you row.',
+  noShell: 'This browser cannot open the page again while the server is away. Do not reload it while you row.',
+  awake: {
+    insecure:
+      'This page came over plain HTTP, so it cannot keep the screen on, nor open again while the server is away. Set your device to sleep later, or ask for the address that begins with https.',
+    none: 'This browser cannot keep the screen on. Set your device to sleep later.',
+    refused: 'This device does not let the page keep the screen on: the battery may be low. Set it to sleep later.',
+  },
+  /** The machine, and ten strokes to try it. */
+  demo: '*Demo rower: nobody rows, the numbers are made up.* Your coach sees that, too.',
+  demoAway: 'Send the demo rower away',
+  bridge:
+    'A computer beside the machine can pass it on: thole row --from ftms, with your personal link. Whoever looks after the gym can set this up for several machines at once. The bridge then sits in your place, and this page is not needed.',
+  rowOnKept: '*Row on as you are.* What you row is kept on this device.',
+  arrive: '*Your strokes are coming through.*',
+  tenStrokes: '*Row ten easy strokes* to see that they come through.',
+  metres: 'metres',
+  per500: '500 m in',
+  /** What nobody needs. */
+  speakCalls: 'Speak the calls. For rowing at home, or with earphones.',
+  onScreen: 'Show me on the board as',
+  onBoard: { name: 'my name, in full where it fits', short: 'my first name and an initial', hidden: 'an athlete without a name' },
+  notTaken: (why: string) => `Not accepted: ${why}`,
+  passHeartRate: 'Pass my heart rate on.',
+  /** What is agreed to by that, as in the program for the command line; another wording has another number (`consent.ts`). */
+  heartRate: 'Your heart rate is passed on to your coach and to nobody else, until you take that back.',
+} as const;
+
+/** What became of the piece: a part that comes with its texts. */
+export const athleteResult = {
   outcome: {
     finished: 'Finished.',
     stopped: 'You stopped, and what you rowed is kept.',
@@ -301,12 +323,7 @@ export const athlete = {
     unheard: 'Your machine was not heard to the end. What you have rowed since counts as soon as it arrives.',
     did_not_start: 'You did not row this piece.',
   },
-  calledOff: 'Your coach has stopped the piece.',
   letGo: 'Let the handle go. What you rowed is kept.',
-  letGoAll: 'Let the handle go. What was rowed is kept.',
-  over: 'The piece is over.',
-  notThisOne: 'You did not row this one.',
-  closed: 'The session is closed.',
   aheadBy: (amount: string) => `${amount} ahead of your target`,
   behindBy: (amount: string) => `${amount} behind your target`,
   onTarget: 'Exactly on your target.',
@@ -327,14 +344,6 @@ export const athlete = {
   apartMetres: (metres: number) => `Right to within ${numbers.format(metres)} m: the reports around the end are that far apart.`,
   hereAlone: 'Some of what you rowed is on this device alone. Keep this page open until the server is back.',
   ifNotBack: 'If the server does not come back, save the recording and give it to your coach.',
-  /** What this device has of what was rowed. */
-  keptMetres: (metres: string) => `${metres} that you rowed are kept on this device`,
-  lostSending: 'The server had lost some of it. This page is sending it all again: keep it open.',
-  lostSent: 'The server had lost some of it. It has all of it again.',
-  save: 'Save it as a recording',
-  saved: (file: string) => `Saved as ${file}, among your downloads.`,
-  byNewLink:
-    'Open a new link on this device, and the server gets what it has not heard. If it has lost the session, save the recording and give it to your coach: the piece can be rowed again from the file.',
 } as const;
 
 /** The target, and the plan to reach it: a part that comes with its texts. */

@@ -1,6 +1,5 @@
 // Keeps the screen on while somebody has a place. The browser takes that back whenever the page is hidden, so it
 // is asked for again whenever it is seen.
-import { athlete as texts } from '#texts';
 
 /** What became of it. */
 export type Awake = 'asked' | 'on' | 'insecure' | 'none' | 'refused';
@@ -52,9 +51,4 @@ export class Wakefulness {
       this.#is = 'refused';
     }
   }
-}
-
-/** What the athlete reads about it; empty while there is nothing to do. */
-export function awakeText(is: Awake): string {
-  return is === 'asked' || is === 'on' ? '' : texts.awake[is];
 }

@@ -1,40 +1,8 @@
 import { expect, test } from 'vitest';
-import type { AthleteResult, Own, Phase, PieceSpec, PieceView } from '../../protocol/decode';
-import { readPiece } from '../../ui/parse';
-import { NOTHING_YET, reduce, type Session } from '../../session/reduce';
-import { welcome } from '../../session/faked';
-import { missing, screen, type Known } from './screen';
-
-const ANA = '0a0a0a0a-0000-4000-8000-000000000001';
-const GO = 50_000;
-
-function spec(text: string, change: Partial<PieceSpec> = {}): PieceSpec {
-  const read = readPiece(text);
-  if (!read.ok) throw new Error(read.says);
-  return { title: '', repeats: read.value, clock: 'common_go', repeat_start: 'common_signal', count_ms: 10_000, call_sheet: [], ...change };
-}
-
-function own(change: Partial<Own> = {}): Own {
-  return {
-    piece: 0, doing: 'rowing', place: null, margin: null, projected: null, done_dm: 0, elapsed_ms: 0, repeat: 0,
-    pace_per_500m_ms: null, enough_per_500m_ms: null, call_strokes_left: null, ...change,
-  };
-}
-
-function result(outcome: AthleteResult['outcome']): AthleteResult {
-  return {
-    athlete: ANA, outcome, place: null, target: null, time_ms: 391_000, distance_dm: 17_000, sure_ms: null, sure_dm: null,
-    shown: null, margin: null, splits: [], strokes: null, marks: [],
-  };
-}
-
-function session(phase: Phase, change: { own?: Own | null; results?: AthleteResult[]; spec?: PieceSpec; pieces?: PieceView[]; current?: number } = {}): Session {
-  const piece: PieceView = { piece: 0, spec: change.spec ?? spec('1700m'), phase, results: change.results ?? [] };
-  const msg = welcome({ role: 'athlete', you: ANA, pieces: change.pieces ?? [piece], current: change.current ?? 0, own: change.own ?? null });
-  const state = reduce(NOTHING_YET, { news: 'welcome', msg });
-  if (state.session === null) throw new Error('no session');
-  return state.session;
-}
+import type { Phase, PieceView } from '../../protocol/decode';
+import type { Session } from '../../session/reduce';
+import { GO, ROWING, own, result, session, spec } from './faked';
+import { screen, type Known } from './screen';
 
 function shown(now: Session | null, change: Partial<Known> = {}) {
   return screen({
@@ -42,8 +10,6 @@ function shown(now: Session | null, change: Partial<Known> = {}) {
     repeat: 0, repeatDone: false, doneAtMs: null, late: false, onwards: false, ...change,
   });
 }
-
-const ROWING: Phase = { phase: 'rowing', go_at_ms: GO, repeat: 0, repeat_at_ms: GO };
 
 test('the door, until there is a place; a place refused leads back to it with the reason', () => {
   expect(shown(null, { entered: false })).toEqual({ is: 'entrance', says: '' });
@@ -122,13 +88,4 @@ test('the result of the piece before stays until somebody goes on, or the coach 
   expect(shown(now)).toMatchObject({ is: 'result', last: false });
   expect(shown(now, { onwards: true }).is).toBe('prepare');
   expect(shown(session({ phase: 'armed' }, { pieces: pieces({ phase: 'armed' }), current: 1 })).is).toBe('prepare');
-});
-
-test('what is still to do is told in the order in which it is done', () => {
-  const nothing = { cautions: false, machine: false, rehearsed: false, clock: true };
-  expect(missing(session({ phase: 'gathering' }), nothing)).toEqual(['cautions', 'target', 'machine']);
-  expect(missing(session({ phase: 'gathering' }), { ...nothing, cautions: true, machine: true })).toEqual(['target', 'rehearsal']);
-  // Once it is rowed there is neither a target to be set nor time to rehearse.
-  expect(missing(session(ROWING), nothing)).toEqual(['cautions', 'machine']);
-  expect(missing(session(ROWING), { ...nothing, cautions: true, machine: true })).toEqual([]);
 });

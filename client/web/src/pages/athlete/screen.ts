@@ -1,8 +1,7 @@
 // Which of its faces the page shows: one at a time, from what is known.
-import { athlete as texts } from '#texts';
 import type { AthleteResult, Own, Phase, PieceSpec, PieceView } from '../../protocol/decode';
 import type { Connected, Session } from '../../session/reduce';
-import { athlete, currentPhase, currentPiece, isUnderWay } from '../../session/reduce';
+import { currentPhase, currentPiece } from '../../session/reduce';
 
 export type Screen =
   /** No place yet, or one that opens nothing. */
@@ -129,26 +128,4 @@ function resultOf(session: Session, piece: PieceView): AthleteResult | null {
 
 function isLast(session: Session, piece: PieceView): boolean {
   return session.closed || !session.pieces.some((other) => other.piece > piece.piece);
-}
-
-/** What the athlete still has to do before rowing, in the order of the page. */
-export type Missing = 'cautions' | 'machine' | 'rehearsal' | 'target' | 'clock';
-
-export function missing(session: Session, has: { cautions: boolean; machine: boolean; rehearsed: boolean; clock: boolean }): Missing[] {
-  const piece = currentPiece(session);
-  // Once it is rowed there is no time to rehearse, and no target to be set.
-  const begun = piece !== null && isUnderWay(piece.phase);
-  const target = session.you === null ? null : (athlete(session, session.you)?.aim.target ?? null);
-  return [
-    ...(has.cautions ? [] : (['cautions'] as const)),
-    ...(target !== null || piece === null || begun ? [] : (['target'] as const)),
-    ...(has.machine ? [] : (['machine'] as const)),
-    ...(has.rehearsed || !has.machine || begun ? [] : (['rehearsal'] as const)),
-    ...(has.clock ? [] : (['clock'] as const)),
-  ];
-}
-
-/** As it stands in a list of what is still to be done. */
-export function missingText(what: Missing): string {
-  return texts.missing[what];
 }

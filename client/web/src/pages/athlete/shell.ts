@@ -1,6 +1,5 @@
 // Asks the browser to keep this page, so that it opens again while the server is away. Where it cannot, everything
 // else works as ever.
-import { athlete as texts } from '#texts';
 import { ownBuild } from '../../session/build';
 
 /** What became of it. */
@@ -18,9 +17,4 @@ export async function keepShell(): Promise<Shell> {
     // A certificate that the browser does not quite trust, or a setting: the athlete is told below.
     return 'refused';
   }
-}
-
-/** What the athlete reads about it; empty while there is nothing to do. */
-export function shellText(is: Shell): string {
-  return is === 'none' || is === 'refused' ? texts.noShell : '';
 }
