@@ -113,6 +113,19 @@ test('a demo rower through two repeats: stopping asks for nothing, rowing on is 
   page.on('request', (request) => loaded.push(request.url()));
   await face(page, 'rowing');
   await until(async () => (await left(page)) < 200, 'the demo rower to row');
+  hall.say('call Legs first for 10 strokes');
+  const strokes = page.locator('.call .count b');
+  await strokes.waitFor(PATIENCE);
+  // One figure on one line, all of it on the screen.
+  expect(
+    await strokes.evaluate((figure) => {
+      const text = document.createRange();
+      text.selectNodeContents(figure);
+      const lines = [...text.getClientRects()];
+      return { lines: lines.length, seen: lines.every(({ left, right }) => left >= 0 && right <= innerWidth) };
+    }),
+  ).toEqual({ lines: 1, seen: true });
+  hall.say('take-back');
   await inOrder(page, 'rowing');
 
   await page.getByRole('button', { name: 'Stop' }).click();
