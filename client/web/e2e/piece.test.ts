@@ -280,10 +280,16 @@ test('every face of a piece holds at every size: on its way, with a call, withou
   await inOrder(page, 'rowing-first');
   await page.locator('.number', { hasText: /\d+m$/ }).waitFor(PATIENCE);
   await inOrder(page, 'rowing-metres');
+  // However long the name, all of it is there, and the target beside it.
+  expect(await page.locator('main header').evaluate((header) => header.scrollWidth <= header.clientWidth)).toBe(true);
+  expect(await page.locator('main header span').first().evaluate((name) => getComputedStyle(name).overflow)).toBe('visible');
+  expect(await page.locator('main header').innerText()).toMatch(/^Wilhelmina Vantongeren-Bellweather\s+target 2900m$/);
   hall.say('call Strong and steady');
   await page.getByRole('heading', { name: 'Strong and steady' }).waitFor(PATIENCE);
   // Pace, rate and what is left stand above it.
-  expect(await page.locator('header').innerText()).toMatch(/^pace \d:\d\d\s+rate \d+\s+[\d:]+ (m )?left$/);
+  expect(await page.locator('main dl').innerText()).toMatch(/^pace\s+\d:\d\d\s+rate\s+\d+\s+left\s+[\d:]+( m)?$/);
+  // 16' of arc at 1 m on a phone of this size.
+  expect(await page.locator('main dl dd').evaluateAll((all) => all.map((one) => parseFloat(getComputedStyle(one).fontSize)))).toEqual([42, 42, 42]);
   await inOrder(page, 'call');
   await radio.refuseConnects('row7', 1_000);
   await radio.drop('row7');

@@ -192,13 +192,12 @@ export const athlete = {
   /** While it is rowed: words beside figures, as short as can be. */
   target: (target: string) => `target ${target}`,
   pace: 'pace',
-  paceOf: (pace: string) => `pace ${pace}`,
   rate: 'rate',
-  rateOf: (rate: string) => `rate ${rate}`,
   left: 'left',
-  leftOf: (left: string) => `${left} left`,
+  repeat: 'repeat',
+  sinceGo: 'time rowed',
   forTarget: 'for target',
-  forTargetOf: (pace: string) => `for target *${pace}*`,
+  forTargetOf: (pace: string) => `pace for target *${pace}*`,
   headingTo: (finish: string) => `to ${finish}`,
   sides: { ahead: 'ahead', behind: 'behind', even: 'on target' },
   /** All of a margin, for a screen reader. */

@@ -1,5 +1,6 @@
 // Figures that the athlete reads, beside those that all pages share.
-import { clockText, figure } from '../../ui/format';
+import type { Target } from '../../protocol/decode';
+import { clockText, figure, targetText, timeText } from '../../ui/format';
 import type { Way } from './course';
 
 /** Whole metres, the one that is begun included. */
@@ -10,4 +11,9 @@ export function metres(dm: number): string {
 /** What is left of the repeat, in whole metres or on the clock. */
 export function leftText({ left, leftOfRepeat }: Way): string {
   return left.by === 'distance' ? figure(`${metres(leftOfRepeat.dm)} m`) : clockText(Math.ceil(leftOfRepeat.ms / 1_000));
+}
+
+/** A target while it is aimed for: `6:32`; with a tenth only where one is aimed for. */
+export function aimText(target: Target): string {
+  return target.want === 'finish' ? timeText(target.finish_ms, 'if_any') : targetText(target);
 }
