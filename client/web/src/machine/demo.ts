@@ -64,18 +64,25 @@ export function shown({ metres, strokes, seconds }: Rower, manner: Manner, rows:
 export interface Demo {
   /** From now on it rows, or sits still. */
   row(rows: boolean): void;
+  /** From now on it rows at this pace, milliseconds for 500 m. */
+  aim(per500mMs: number): void;
   /** Gets up; nothing more comes. */
   leave(): void;
 }
 
-/** Takes the demo rower's seat: a sample a second, from now on. */
-export function demo(around: Pick<Surroundings, 'now' | 'later' | 'onSession' | 'sample'>, manner: Manner = USUAL): Demo {
+/** Takes the demo rower's seat: a sample a second, from now on; `speed` seconds in one of life. */
+export function demo(around: Pick<Surroundings, 'now' | 'later' | 'onSession' | 'sample'>, usual: Manner = USUAL, speed = 1): Demo {
+  let manner = usual;
   let rower = seated(manner);
   let rows = false;
+  const satMs = around.now();
+  let passedS = 0;
   let counters = NOTHING_SAID;
   let stop = () => {};
   const report = (): void => {
-    rower = secondLater(rower, manner, rows);
+    // Timers come late, most so in a page that is out of sight: what counts is how long it has been.
+    const dueS = Math.round(((around.now() - satMs) / 1_000) * speed);
+    for (; passedS < dueS; passedS += 1) rower = secondLater(rower, manner, rows);
     const part = readPart(new DataView(writePart(shown(rower, manner, rows)).buffer));
     const own_ms = around.now();
     const heard_ms = around.onSession(own_ms);
@@ -85,10 +92,10 @@ export function demo(around: Pick<Surroundings, 'now' | 'later' | 'onSession' | 
       const sample: HeardSample | null = taken.said && { ...taken.said, heard_ms: Math.round(heard_ms) };
       if (sample !== null) around.sample(sample);
     }
-    stop = around.later(1_000, report);
+    stop = around.later(1_000 / speed, report);
   };
   report();
-  return { row: (now) => void (rows = now), leave: () => stop() };
+  return { row: (now) => void (rows = now), aim: (per_500m_ms) => void (manner = { ...manner, per_500m_ms }), leave: () => stop() };
 }
 
 /** A step of the xorshift generator of 32 bits by Marsaglia (2003), Journal of Statistical Software 8(14). */

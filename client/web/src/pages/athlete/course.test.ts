@@ -1,7 +1,7 @@
 import { expect, test } from 'vitest';
 import type { Own, PieceSpec } from '../../protocol/decode';
 import { readPiece } from '../../ui/parse';
-import { anchored, atGo, carried, enough, goal, nextRepeat, way } from './course';
+import { anchored, atGo, carried, enough, goal, nextRepeat, paceOf, way } from './course';
 
 function spec(text: string): PieceSpec {
   const read = readPiece(text);
@@ -52,6 +52,14 @@ test('the pace that is enough spends the time that is left on the way that is le
 test('a target by pace is a finish or a distance of the whole work', () => {
   expect(goal({ want: 'pace', per_500m_ms: 120_000 }, spec('6x350m/1:15'))).toBe(504_000);
   expect(goal({ want: 'pace', per_500m_ms: 120_000 }, spec('12min'))).toBe(30_000);
+});
+
+test('the mean pace of a target, whichever way it is told', () => {
+  expect(paceOf({ want: 'finish', finish_ms: 408_000 }, spec('1700m'))).toBe(120_000);
+  expect(paceOf({ want: 'finish', finish_ms: 504_000 }, spec('6x350m/1:15'))).toBe(120_000);
+  expect(paceOf({ want: 'distance', distance_dm: 30_000 }, spec('12min'))).toBe(120_000);
+  expect(paceOf({ want: 'pace', per_500m_ms: 121_300 }, spec('12min'))).toBe(121_300);
+  expect(paceOf(null, spec('12min'))).toBeNull();
 });
 
 test('while the server is away the rest goes as it was thought to: faster than that is gained', () => {

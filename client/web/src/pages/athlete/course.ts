@@ -78,6 +78,15 @@ export function goal(target: Target | null, spec: PieceSpec): number | null {
   }
 }
 
+/** The mean pace of a target, milliseconds for 500 m. */
+export function paceOf(target: Target | null, spec: PieceSpec): number | null {
+  if (target?.want === 'pace') return target.per_500m_ms;
+  const all = goal(target, spec);
+  if (all === null || all <= 0) return null;
+  const work = workOf(spec);
+  return Math.round(work.by === 'distance' ? (all * 500) / work.m : (work.ms * 5_000) / all);
+}
+
 /** Nobody rows 500 m faster; `SPEED_MAX` of the server, 9 m/s. */
 const FASTEST_PER_500M_MS = 500_000 / 9;
 

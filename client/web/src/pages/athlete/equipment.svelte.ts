@@ -1,7 +1,7 @@
 // What is linked to this page: a machine or a demo rower, and a strap if wanted.
 import { athlete as texts } from '#texts';
 import type { RunId } from '../../protocol/decode';
-import { demo, type Demo } from '../../machine/demo';
+import { USUAL, demo, type Demo } from '../../machine/demo';
 import { unlinked, type Kind, type State } from '../../machine/link';
 import { absence, browser, linking, type HeardBeat, type HeardSample, type Linking } from '../../machine/radio';
 
@@ -73,21 +73,22 @@ export class Equipment {
   }
 
   /** A demo rower takes the seat; it says everywhere that it is one. It rows as fast as the session runs. */
-  seatDemo(per500mMs: number, speed: number): void {
+  seatDemo(speed: number): void {
     this.#rower.release();
-    sessionStorage.setItem(this.#seated, String(per500mMs));
-    const { now, later } = browser();
-    this.#demoRows ??= demo(
-      { now, later: (ms, what) => later(ms / speed, what), onSession: (ms) => ms, sample: (sample) => this.#told.sample(sample) },
-      { per_500m_ms: per500mMs, rate_half_spm: 47, seed: Math.floor(Math.random() * 2 ** 32) },
-    );
+    sessionStorage.setItem(this.#seated, 'yes');
+    const around = { ...browser(), onSession: (ms: number) => ms, sample: (sample: HeardSample) => this.#told.sample(sample) };
+    this.#demoRows ??= demo(around, { ...USUAL, seed: Math.floor(Math.random() * 2 ** 32) }, speed);
     this.#told.changed();
   }
 
-  /** The pace of the demo rower that sat here before this page was loaded anew, milliseconds for 500 m. */
-  get seatedBefore(): number | null {
-    const pace = Number(sessionStorage.getItem(this.#seated) ?? Number.NaN);
-    return this.#demoRows === null && pace > 0 ? pace : null;
+  /** A demo rower sat here before this page was loaded anew. */
+  get seatedBefore(): boolean {
+    return this.#demoRows === null && sessionStorage.getItem(this.#seated) !== null;
+  }
+
+  /** From now on the demo rower rows at this pace, milliseconds for 500 m; null: at its own. */
+  demoAims(per500mMs: number | null): void {
+    this.#demoRows?.aim(per500mMs ?? USUAL.per_500m_ms);
   }
 
   /** From now on the demo rower rows, or sits still. */

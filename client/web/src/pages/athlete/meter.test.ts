@@ -65,3 +65,22 @@ test('from a standstill the pace is that of the strokes, not of the sitting befo
   for (let s = 0; s < 7; s += 1) meter.take({ distance_dm: 340 + 40 * s }, 20_000 + 1_000 * s);
   expect(meter.pace(26_000)).toBe(125_000);
 });
+
+test('in a rehearsal ten times faster than life, no metre is lost, and the pace is that of the session', () => {
+  const meter = new Meter(10);
+  // A report of each second of the session: a tenth of one here.
+  for (let nth = 0; nth <= 60; nth += 1) meter.take({ distance_dm: 40 * nth, elapsed_ms: 1_000 * nth, strokes: Math.floor(nth / 2) }, 7_000 + 100 * nth);
+  expect(meter.dmSince(7_000)).toBe(2_400);
+  expect(meter.pace(13_000)).toBe(125_000);
+  expect(meter.strokesDoneMs(9_000, 10)).toBe(11_000);
+  // Nobody rows for 12 s of the session, which are 1.2 s here.
+  expect([meter.isRowing(14_100), meter.isRowing(14_300)]).toEqual([true, false]);
+});
+
+test('in a rehearsal a pace is there after seconds of the session, and follows it as soon', () => {
+  const meter = new Meter(10);
+  for (let nth = 0; nth <= 6; nth += 1) meter.take({ distance_dm: 40 * nth }, 100 * nth);
+  expect(meter.pace(600)).toBe(125_000);
+  for (let nth = 1; nth <= 15; nth += 1) meter.take({ distance_dm: 240 + 50 * nth }, 600 + 100 * nth);
+  expect(meter.pace(2_100)).toBe(100_000);
+});

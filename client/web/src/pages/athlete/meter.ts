@@ -7,7 +7,7 @@ import type { Sample } from '../../protocol/decode';
 
 /** One report of the machine, its counters joined to ones that never run back. */
 export interface Report {
-  /** On this device's own clock. */
+  /** On this device's own clock, as many times faster as the session runs. */
   readonly ms: number;
   readonly dm: number;
   readonly strokes: number | null;
@@ -20,18 +20,27 @@ const REPORTS_MAX = 28_800;
 const STILL_MS = LIMITS.stopped_after_ms;
 /** So long nobody pauses within a stroke. */
 const STANDSTILL_MS = 4_000;
-/** A rate older than this says nothing about now. */
+/** A rate older than this, in life, says nothing about now. */
 const RATE_FRESH_MS = 6_000;
 
+/**
+ * Instants come and go on the device's own clock. How fast somebody rows, and for how long nobody has, is judged on one
+ * that runs as fast as the session: in a rehearsal ten times faster than life nobody else would be believed.
+ */
 export class Meter {
+  readonly #speed: number;
   #reports: Report[] = [];
   #marks: readonly Mark[] = [];
   #lastMoveMs = -Infinity;
   #odometer = new Odometer<{ readonly ms: number } & Omit<Sample, 'seq' | 'heard_ms'>>();
 
+  constructor(speed = 1) {
+    this.#speed = speed;
+  }
+
   /** Takes in a report; `ms` on the device's clock. Those from before a reload come first, in their order. */
   take(said: Omit<Sample, 'seq' | 'heard_ms'>, ms: number): void {
-    for (const { report, ...joined } of this.#odometer.take({ ...said, ms })) {
+    for (const { report, ...joined } of this.#odometer.take({ ...said, ms: ms * this.#speed })) {
       this.#count({ ...joined, rate_half_spm: report.rate_half_spm ?? null });
     }
   }
@@ -54,7 +63,8 @@ export class Meter {
   }
 
   /** Where the machine stood at an instant, between two reports on the straight line; null before the first. */
-  at(ms: number): { readonly dm: number; readonly strokes: number | null } | null {
+  at(deviceMs: number): { readonly dm: number; readonly strokes: number | null } | null {
+    const ms = deviceMs * this.#speed;
     const after = this.#after(ms);
     const [a, b] = [this.#reports[after - 1], this.#reports[after]];
     if (a === undefined) return b === undefined ? null : { dm: b.dm, strokes: b.strokes };
@@ -80,19 +90,19 @@ export class Meter {
   strokesDoneMs(sinceMs: number, strokes: number): number | null {
     const then = this.at(sinceMs)?.strokes ?? null;
     if (then === null) return null;
-    for (let nth = this.#after(sinceMs); nth < this.#reports.length; nth += 1) {
+    for (let nth = this.#after(sinceMs * this.#speed); nth < this.#reports.length; nth += 1) {
       const report = this.#reports[nth];
-      if (report?.strokes != null && report.strokes - then >= strokes) return report.ms;
+      if (report?.strokes != null && report.strokes - then >= strokes) return report.ms / this.#speed;
     }
     return null;
   }
 
   /** Whether the handle has moved lately. */
   isRowing(nowMs: number): boolean {
-    return nowMs - this.#lastMoveMs < STILL_MS;
+    return nowMs * this.#speed - this.#lastMoveMs < STILL_MS;
   }
 
-  /** Pace of the stretch just rowed for 500 m on this device's clock; null while nobody rows. */
+  /** Pace of the stretch just rowed, milliseconds of the session for 500 m; null while nobody rows. */
   pace(nowMs: number): number | null {
     return this.isRowing(nowMs) ? pace(this.#marks) : null;
   }
@@ -100,7 +110,7 @@ export class Meter {
   /** Whole strokes a minute, as the machine says; null when it has not lately. */
   rate(nowMs: number): number | null {
     const { last } = this;
-    if (last?.rate_half_spm == null || last.rate_half_spm === 0 || nowMs - last.ms > RATE_FRESH_MS) return null;
+    if (last?.rate_half_spm == null || last.rate_half_spm === 0 || nowMs - last.ms / this.#speed > RATE_FRESH_MS) return null;
     return Math.round(last.rate_half_spm / 2);
   }
 

@@ -156,8 +156,7 @@ export class Seat {
 
   /** Milliseconds of the session for 500 m; null while nobody rows. */
   get pace(): number | null {
-    const pace = this.#read(null, (nowMs) => this.#meter.pace(nowMs));
-    return pace === null ? null : pace * this.#speed;
+    return this.#read(null, (nowMs) => this.#meter.pace(nowMs));
   }
 
   get rate(): number | null {
@@ -246,6 +245,7 @@ export class Seat {
     this.#recorder = null;
     this.equipment.leave();
     this.live.leave();
+    this.#sinceLoaded = null;
     forget(localStorage, PAGE, this.#code);
     this.#entered = false;
   }
@@ -260,8 +260,7 @@ export class Seat {
     const before = await store.load(run);
     const recorder = await Recorder.open(run, store, this.#world);
     this.#recorder = recorder;
-    const hasBefore = before.samples.length + before.waiting.length > 0;
-    this.#sinceLoaded = hasBefore ? [] : null;
+    this.#sinceLoaded ??= [];
     const hear = (news: News): void => {
       if (news.news === 'entered' && news.msg.type === 'joined') {
         remember(localStorage, PAGE, code, { secret: news.msg.secret, run, athlete: news.msg.athlete });
@@ -288,12 +287,12 @@ export class Seat {
     recorder.over(this.#link);
   }
 
-  /** What was rowed before this page was loaded anew is read again, before all that came since. */
+  /** What was rowed before this page was loaded anew is read again, before all that came since; only now it is known how fast time goes. */
   #putInFront({ samples, waiting }: Shelved): void {
     const since = this.#sinceLoaded;
     if (since === null) return;
     this.#sinceLoaded = null;
-    this.#meter = new Meter();
+    this.#meter = new Meter(this.#speed);
     for (const { heard_ms, ...said } of [...samples].sort((a, b) => a.seq - b.seq)) this.#meter.take(said, this.#onDevice(heard_ms));
     const openedMs = this.#world.wall() - this.#world.now();
     for (const { wall_ms, said } of waiting) this.#meter.take(said, wall_ms - openedMs);
@@ -371,8 +370,7 @@ export class Seat {
     this.#rememberRowed(session);
     if (session.own !== null && session.own !== this.#own) this.#ownSaid(session.own);
     if (news.news === 'welcome') {
-      const pace = this.equipment.seatedBefore;
-      if (pace !== null) this.equipment.seatDemo(pace, this.#speed);
+      if (this.equipment.seatedBefore) this.equipment.seatDemo(this.#speed);
       this.#sayAgain();
     }
     if (news.news === 'said' && news.msg.type === 'refused') this.#takeBackRefused();
