@@ -197,13 +197,16 @@ export const athlete = {
   repeat: 'repeat',
   sinceGo: 'time rowed',
   forTarget: 'for target',
+  /** Instead of a target that nobody can reach any more: what was rowed before. */
+  forGoal: (goal: string) => `for ${goal}`,
   forTargetOf: (pace: string) => `pace for target *${pace}*`,
+  forGoalOf: (goal: string, pace: string) => `pace for ${goal} *${pace}*`,
   headingTo: (finish: string) => `to ${finish}`,
-  sides: { ahead: 'ahead', behind: 'behind', even: 'on target' },
+  sides: { ahead: 'ahead', behind: 'behind', even: 'about on target' },
   /** All of a margin, for a screen reader. */
   margin: (whole: number, unit: 's' | 'm', side: 'ahead' | 'behind' | 'even', give: number | null) => {
     const much = `${numbers.format(whole)} ${unit === 's' ? plural(whole, { one: 'second', other: 'seconds' }) : plural(whole, { one: 'metre', other: 'metres' })}`;
-    const says = side === 'even' ? 'on target' : `${much} ${side}`;
+    const says = side === 'even' ? 'about on target' : `${much} ${side}`;
     return give === null ? says : `${says}, give or take ${numbers.format(give)}`;
   },
   done: 'done',

@@ -1,7 +1,7 @@
 import { expect, test } from 'vitest';
 import type { Own, PieceSpec } from '../../protocol/decode';
 import { readPiece } from '../../ui/parse';
-import { anchored, atGo, carried, enough, goal, nextRepeat, paceOf, way } from './course';
+import { anchored, atGo, carried, enough, goal, nextRepeat, openGoal, paceOf, way } from './course';
 
 function spec(text: string): PieceSpec {
   const read = readPiece(text);
@@ -41,10 +41,14 @@ test('the pace that is enough spends the time that is left on the way that is le
   expect(enough({ want: 'finish', finish_ms: 420_000 }, spec('1700m'), now)).toBe(120_000);
   expect(enough(null, spec('1700m'), now)).toBeNull();
   expect(enough({ want: 'finish', finish_ms: 170_000 }, spec('1700m'), now)).toBeNull();
-  // 40 s for 1000 m: nobody rows that, so it is not said. 9 m/s, 55.6 s for 500 m, is the fastest that is.
+  // 40 s for 1000 m: nobody rows that, so it is not said. 7.5 m/s, 66.7 s for 500 m, is more than the mark over 500 m.
   expect(enough({ want: 'finish', finish_ms: 220_000 }, spec('1700m'), now)).toBeNull();
-  expect(enough({ want: 'finish', finish_ms: 291_000 }, spec('1700m'), now)).toBeNull();
-  expect(enough({ want: 'finish', finish_ms: 291_200 }, spec('1700m'), now)).toBe(55_600);
+  expect(enough({ want: 'finish', finish_ms: 313_000 }, spec('1700m'), now)).toBeNull();
+  expect(enough({ want: 'finish', finish_ms: 313_400 }, spec('1700m'), now)).toBe(66_700);
+  // Over 2000 m and more, 6.3 m/s.
+  const far = way({ ms: 0, done_dm: 7_000, elapsed_ms: 180_000, repeat: 0 }, spec('2700m'), 0, 0);
+  expect(enough({ want: 'finish', finish_ms: 495_000 }, spec('2700m'), far)).toBeNull();
+  expect(enough({ want: 'finish', finish_ms: 500_000 }, spec('2700m'), far)).toBe(80_000);
   const timed = way({ ms: 0, done_dm: 15_000, elapsed_ms: 360_000, repeat: 0 }, spec('12min'), 0, 0);
   expect(enough({ want: 'distance', distance_dm: 33_000 }, spec('12min'), timed)).toBe(100_000);
 });
@@ -52,6 +56,17 @@ test('the pace that is enough spends the time that is left on the way that is le
 test('a target by pace is a finish or a distance of the whole work', () => {
   expect(goal({ want: 'pace', per_500m_ms: 120_000 }, spec('6x350m/1:15'))).toBe(504_000);
   expect(goal({ want: 'pace', per_500m_ms: 120_000 }, spec('12min'))).toBe(30_000);
+});
+
+test('a target that nobody can reach any more gives way to the best result of before that still can be', () => {
+  const now = way({ ms: 0, done_dm: 7_000, elapsed_ms: 300_000, repeat: 0 }, spec('1700m'), 0, 0);
+  const finish = (finish_ms: number) => ({ want: 'finish', finish_ms }) as const;
+  const past = [finish(420_000), finish(540_000), finish(430_000), finish(600_000)];
+  // 240 s for 1000 m.
+  expect(openGoal(finish(400_000), past, spec('1700m'), now)).toEqual({ goal: finish(540_000), per_500m_ms: 120_000 });
+  expect(openGoal(finish(510_000), past, spec('1700m'), now)).toEqual({ goal: null, per_500m_ms: 105_000 });
+  expect(openGoal(finish(400_000), [], spec('1700m'), now)).toBeNull();
+  expect(openGoal(null, past, spec('1700m'), now)).toBeNull();
 });
 
 test('the mean pace of a target, whichever way it is told', () => {

@@ -87,8 +87,11 @@ export function paceOf(target: Target | null, spec: PieceSpec): number | null {
   return Math.round(work.by === 'distance' ? (all * 500) / work.m : (work.ms * 5_000) / all);
 }
 
-/** Nobody rows 500 m faster; `SPEED_MAX` of the server, 9 m/s. */
-const FASTEST_PER_500M_MS = 500_000 / 9;
+/**
+ * Faster than anybody is known to have rowed so far, m/s, as the server marks results (`SPEED_OVER_…_MAX` of
+ * `server/piece/src/limits.rs`); below 500 m too, for here some of the piece is rowed already.
+ */
+const FASTEST = { over_2000m: 6.3, else: 7.5 } as const;
 
 /** The pace that is enough from here on; null without a target, when it is reached or missed, and when nobody can row so fast. */
 export function enough(target: Target | null, spec: PieceSpec, { left, done_dm, elapsed_ms }: Way): number | null {
@@ -97,7 +100,38 @@ export function enough(target: Target | null, spec: PieceSpec, { left, done_dm, 
   const [ms, dm] = left.by === 'distance' ? [all - elapsed_ms, left.dm] : [left.ms, all - done_dm];
   if (ms <= 0 || dm <= 0) return null;
   const per500m = (ms * 5_000) / dm;
-  return per500m < FASTEST_PER_500M_MS ? null : Math.round(per500m);
+  return isRowable(per500m, dm) ? Math.round(per500m) : null;
+}
+
+function isRowable(per500mMs: number, dm: number): boolean {
+  return 500_000 / per500mMs <= (dm >= 20_000 ? FASTEST.over_2000m : FASTEST.else);
+}
+
+/** A goal that can still be reached, and the pace that is enough for it. */
+export interface OpenGoal {
+  /** Null: the target itself. */
+  readonly goal: Target | null;
+  readonly per_500m_ms: number;
+}
+
+/**
+ * The target while somebody can row what it takes (as the server reckons, if it does), else the best of what this athlete
+ * has rowed before that is still open; null when nothing is.
+ */
+export function openGoal(target: Target | null, past: readonly Target[], spec: PieceSpec, now: Way, reckoned = enough(target, spec, now)): OpenGoal | null {
+  const all = goal(target, spec);
+  if (all === null) return null;
+  const byDistance = now.left.by === 'distance';
+  const dm = byDistance ? now.left.dm : all - now.done_dm;
+  if (reckoned !== null && isRowable(reckoned, dm)) return { goal: null, per_500m_ms: reckoned };
+  // A distance that is reached leaves nothing to aim for.
+  if (!byDistance && dm <= 0) return null;
+  const harder = (one: Target) => (goal(one, spec) ?? 0) * (byDistance ? 1 : -1);
+  for (const one of [...past].sort((a, b) => harder(a) - harder(b))) {
+    const pace = enough(one, spec, now);
+    if (pace !== null && harder(one) > all * (byDistance ? 1 : -1)) return { goal: one, per_500m_ms: pace };
+  }
+  return null;
 }
 
 /**

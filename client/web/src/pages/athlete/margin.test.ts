@@ -1,15 +1,41 @@
 import { expect, test } from 'vitest';
 import type { Margin, Projected } from '../../protocol/decode';
-import { carriedMargin, paceSide, shownMargin } from './margin';
+import { own, spec } from './faked';
+import { calmed, carriedMargin, headingText, paceSide, shownMargin } from './margin';
 
 const finish = (ms: number) => ({ want: 'finish', finish_ms: ms }) as const;
 const projected: Projected = { finish: finish(390_000), low: finish(387_000), high: finish(393_400), chance_permille: 800 };
 const margin = (margin_ms: number): Margin => ({ margin_ppm: Math.round((margin_ms / 392_000) * 1e6), margin_ms, margin_dm: null });
 
-test('whole seconds, a sign and a word; what rounds to nothing is on target', () => {
+test('whole seconds, a sign and a word', () => {
   expect(shownMargin(margin(2_400), projected)).toMatchObject({ number: '+2', unit: 's', word: 'ahead', give: 3 });
   expect(shownMargin(margin(-13_600), projected)).toMatchObject({ number: '−14', word: 'behind', says: '14 seconds behind, give or take 3' });
-  expect(shownMargin(margin(-400), projected)).toMatchObject({ number: '0', word: 'on target', side: 'even' });
+});
+
+test('what is about nothing has no number: the bar and two words tell it', () => {
+  for (const ms of [0, 400, -380]) expect(shownMargin(margin(ms), projected)).toMatchObject({ number: '', word: 'about on target', side: 'even', give: 3 });
+  expect(shownMargin(margin(-400), projected).says).toBe('about on target, give or take 3');
+  // A thousandth of half an hour is nearly two seconds.
+  const long = (margin_ms: number): Margin => ({ margin_ppm: Math.round((margin_ms / 1_800_000) * 1e6), margin_ms, margin_dm: null });
+  expect(shownMargin(long(1_700), projected).side).toBe('even');
+  expect(shownMargin(long(2_800), projected)).toMatchObject({ side: 'ahead', number: '+3' });
+});
+
+test('the number holds still until it is surely another one, and the side more so', () => {
+  let before: number | null = null;
+  const shown = [2_400, 2_600, 2_450, 2_700, 2_900, 2_500, 600, 300, 450, 520, -600, -700, -950, -500].map((ms) => (before = calmed(margin(ms), before)));
+  expect(shown).toEqual([2, 2, 2, 2, 3, 3, 1, 0, 0, 0, 0, 0, -1, -1]);
+});
+
+test('where it is heading is said in whole seconds, and only by who has rowed all of it so far', () => {
+  const heading = { projected: { ...projected, finish: finish(390_260) } };
+  expect(headingText(own({ ...heading, done_dm: 8_000 }), spec('1700m'))).toBe('to 6:30');
+  // Known to a minute or so, it would be told like a result.
+  expect(headingText(own({ projected: { ...projected, low: finish(350_000), high: finish(430_000) } }), spec('1700m'))).toBe('');
+  // Three repeats were rowed without them: what the rest comes to is no finish of theirs.
+  expect(headingText(own({ ...heading, repeat: 3, done_dm: 4_000 }), spec('6x500m/1:00'))).toBe('');
+  expect(headingText(own({ ...heading, repeat: 3, done_dm: 15_400 }), spec('6x500m/1:00'))).toBe('to 6:30');
+  expect(headingText(own({}), spec('1700m'))).toBe('');
 });
 
 test('metres in a piece by time', () => {

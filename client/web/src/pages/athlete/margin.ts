@@ -1,12 +1,14 @@
 // The one number of the page, its word, and the bar: projected finish against the own target.
 import { athlete as texts } from '#texts';
-import type { Margin, Projected } from '../../protocol/decode';
+import type { Margin, Own, PieceSpec, Projected } from '../../protocol/decode';
 import { guessOf, type Guess } from '../../ui/chance';
 import { reachOf } from '../../ui/field';
+import { clockText, targetText } from '../../ui/format';
+import { workOf } from './work';
 
 /** What is shown of a margin. */
 export interface ShownMargin {
-  /** With its sign, whole: `+2`, `−14`, `0`. */
+  /** With its sign, whole: `+2`, `−14`; empty when it is about nothing. */
   readonly number: string;
   readonly unit: 's' | 'm';
   readonly word: string;
@@ -24,17 +26,31 @@ export interface ShownMargin {
 /** The bar shows at least so much, so that it does not zoom in on what means nothing. */
 const REACH_LEAST = 3;
 
-export function shownMargin(margin: Margin, projected: Projected): ShownMargin {
-  const { margin_dm } = margin;
-  const byTime = margin_dm !== null;
-  const [amount, of] = margin_dm === null ? [margin.margin_ms ?? 0, 1_000] : [margin_dm, 10];
-  const whole = Math.floor((Math.abs(amount) + of / 2) / of);
-  const side = whole === 0 ? 'even' : amount > 0 ? 'ahead' : 'behind';
-  const unit = byTime ? 'm' : 's';
+/** Nobody feels less than this share of the target, in millionths, and no projection knows it: it is about nothing … */
+const ABOUT_PPM = 1_000;
+/** … and what is about nothing takes a side only beyond this. */
+const SIDE_PPM = 1_500;
+/** A number gives way only to what is this far off it, in its unit. */
+const HOLDS = 0.75;
+
+/** The margin in whole seconds or metres, 0 when it is about nothing; calm: `before` is what was shown last. */
+export function calmed({ margin_ppm, margin_ms, margin_dm }: Margin, before: number | null): number {
+  const amount = margin_dm === null ? (margin_ms ?? 0) / 1_000 : margin_dm / 10;
+  const [far, share] = [Math.abs(amount), Math.abs(margin_ppm)];
+  const whole = far < 0.5 || share < ABOUT_PPM ? 0 : Math.sign(amount) * Math.floor(far + 0.5);
+  if (before === null || whole === 0) return whole;
+  if (before === 0) return far < HOLDS || share < SIDE_PPM ? 0 : whole;
+  return Math.abs(amount - before) < HOLDS ? before : whole;
+}
+
+export function shownMargin(margin: Margin, projected: Projected, signed = calmed(margin, null)): ShownMargin {
+  const whole = Math.abs(signed);
+  const side = signed === 0 ? 'even' : signed > 0 ? 'ahead' : 'behind';
+  const unit = margin.margin_dm === null ? 's' : 'm';
   const guess = guessOf(margin, projected, 'share');
   const give = giveOf(projected);
   return {
-    number: side === 'even' ? '0' : `${side === 'ahead' ? '+' : '−'}${whole}`,
+    number: side === 'even' ? '' : `${side === 'ahead' ? '+' : '−'}${whole}`,
     unit,
     word: texts.sides[side],
     side,
@@ -56,6 +72,26 @@ function giveOf({ low, high }: Projected): number | null {
   if (low.want === 'finish' && high.want === 'finish') return Math.max(1, Math.round((high.finish_ms - low.finish_ms) / 2_000));
   if (low.want === 'distance' && high.want === 'distance') return Math.max(1, Math.round((high.distance_dm - low.distance_dm) / 20));
   return null;
+}
+
+/** Less sure than to this share of the finish it is not told: it would be read as a result. */
+const SURE = 0.05;
+
+/** Where the finish is heading, of somebody without a target: `to 9:06`; empty when that is not known. */
+export function headingText({ projected, repeat, done_dm, elapsed_ms }: Own, spec: PieceSpec): string {
+  if (projected === null) return '';
+  // Who came late has not rowed what came before: the rest comes to no finish of theirs.
+  const before = workOf({ repeats: spec.repeats.slice(0, repeat) });
+  if (done_dm < before.m * 10 - 10 || elapsed_ms < before.ms - 1_000) return '';
+  const { finish, low, high } = projected;
+  if (finish.want === 'finish' && low.want === 'finish' && high.want === 'finish') {
+    return (high.finish_ms - low.finish_ms) / 2 > SURE * finish.finish_ms ? '' : texts.headingTo(clockText(Math.round(finish.finish_ms / 1_000)));
+  }
+  if (finish.want === 'distance' && low.want === 'distance' && high.want === 'distance') {
+    const whole = { want: 'distance', distance_dm: Math.round(finish.distance_dm / 10) * 10 } as const;
+    return (high.distance_dm - low.distance_dm) / 2 > SURE * finish.distance_dm ? '' : texts.headingTo(targetText(whole));
+  }
+  return '';
 }
 
 /** The bar of pace: how far the pace now lies from what is enough, −1 to 1; plus is faster. */

@@ -16,7 +16,7 @@ import { browser } from '../../session/world';
 import { Asks } from './asks.svelte';
 import type { Counted } from './call';
 import { HEART_RATE_WORDING } from './consent';
-import { anchored, atGo, enough, nextRepeat, way, type Anchor, type Way } from './course';
+import { anchored, atGo, nextRepeat, openGoal, way, type Anchor, type OpenGoal, type Way } from './course';
 import { Equipment } from './equipment.svelte';
 import { Meter } from './meter';
 import { beginsByClock } from './screen';
@@ -202,14 +202,15 @@ export class Seat {
     });
   }
 
-  /** The pace that is enough, computed here while the server is away. */
-  get enough(): number | null {
+  /** What can still be reached, and the pace that is enough for it: by the server's word, and by own numbers while it is away. */
+  get open(): OpenGoal | null {
     const { session } = this.live;
     const piece = session === null ? null : currentPiece(session);
-    const here = this.live.state.connected.is === 'here';
-    if (here && session?.own != null) return session.own.enough_per_500m_ms;
     const { way: now, target } = this;
-    return piece === null || now === null ? null : enough(target, piece.spec, now);
+    if (session?.you == null || piece === null || now === null) return null;
+    const past = athlete(session, session.you)?.aim.history.map(({ result }) => result) ?? [];
+    const known = this.live.state.connected.is === 'here' && session.own !== null;
+    return openGoal(target, past, piece.spec, now, known ? session.own.enough_per_500m_ms : undefined);
   }
 
   get target(): Target | null {
