@@ -119,6 +119,17 @@ export const athlete = {
   notYet: 'Not connected yet',
   rowOnHere: 'If you are rowing, row on. Link your machine here, and every stroke is kept until the server is back.',
   ended: 'Not connected any more',
+  why: {
+    broken: 'Page and server did not understand each other. What you rowed is kept here; reload the page.',
+    wrong: 'This link opens nothing here: it is incomplete, too old, or a newer one took its place.',
+    replaced: 'You are connected from another device, which goes on.',
+    closed: 'The session is closed. What the server has heard of you, your coach keeps.',
+    old: 'This page is older than the server. Reload it.',
+    full: 'All places are taken just now. Close this page on your other devices, then reload it here.',
+    tooOften: 'Too many wrong codes were tried here. Ask your coach for the code, then reload the page.',
+    unreadable: 'The server cannot read this session just now. Keep this page open, and tell your coach.',
+  },
+  joinAnother: 'Join another session',
   onePlace: 'There is one place for each athlete.',
   rowHere: 'Row here instead',
   askNew: 'Ask your coach for a new link: what the server has heard of you stays. If you have not rowed yet, the join code lets you in again.',
@@ -132,12 +143,12 @@ export const athlete = {
   link: {
     insecure: {
       short: 'not a secure page',
-      says: 'Browsers give Bluetooth to secure pages alone, and this one came over plain HTTP. Ask for the address that begins with https.',
+      says: 'Browsers give Bluetooth to secure pages alone, and this one is not. Ask your coach for the address that begins with https.',
     },
     // As of 2026 (MDN browser compatibility data).
     no_web_bluetooth: {
       short: 'no Bluetooth in this browser',
-      says: 'This browser gives pages no Bluetooth. Chrome, Edge and Samsung Internet on Android do, and so do Chrome and Edge on Windows, macOS and ChromeOS. Firefox and Safari do not, nor does any browser on an iPhone or iPad.',
+      says: 'This browser gives pages no Bluetooth. Chrome, Edge and Samsung Internet on Android do, and so do Chrome and Edge on Windows, macOS and ChromeOS. Firefox and Safari do not, nor does any browser on an iPhone or iPad. Open your link in one that does, or ask for a bridge.',
     },
     choosing: 'choosing',
     linking: 'linking',
@@ -166,7 +177,7 @@ export const athlete = {
     refused: { short: 'the machine said no', says: 'The machine answers, but does not hand out its data. Switch it off and on, then link again.' },
     wrong_machine: {
       short: 'not a rower',
-      says: 'This is not a rowing machine that speaks the open Fitness Machine Service; bikes stand in the same list. Pick another one.',
+      says: 'This does not report what a rowing machine does; bikes and treadmills stand in the same list. Pick another one.',
     },
   },
   noDistance: {
@@ -292,7 +303,7 @@ export const athletePrepare = {
   noShell: 'This browser cannot open the page again while the server is away. Do not reload it while you row.',
   awake: {
     insecure:
-      'This page came over plain HTTP, so it cannot keep the screen on, nor open again while the server is away. Set your device to sleep later, or ask for the address that begins with https.',
+      'This page cannot keep the screen on, nor open again while the server is away, since its address does not begin with https. Set your device to sleep later, or ask your coach for an address that does.',
     none: 'This browser cannot keep the screen on. Set your device to sleep later.',
     refused: 'This device does not let the page keep the screen on: the battery may be low. Set it to sleep later.',
   },
@@ -300,7 +311,7 @@ export const athletePrepare = {
   demo: '*Demo rower: nobody rows, the numbers are made up.* Your coach sees that, too.',
   demoAway: 'Send the demo rower away',
   bridge:
-    'A computer beside the machine can pass it on: thole row --from ftms, with your personal link. Whoever looks after the gym can set this up for several machines at once. The bridge then sits in your place, and this page is not needed.',
+    'A small computer beside the machine can pass it on: a bridge. Whoever looks after the gym sets it up, for several machines at once. It then sits in your place, and this page is not needed.',
   rowOnKept: '*Row on as you are.* What you row is kept on this device.',
   arrive: '*Your strokes are coming through.*',
   tenStrokes: '*Row ten easy strokes* to see that they come through.',

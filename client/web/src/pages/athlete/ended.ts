@@ -1,0 +1,44 @@
+// Why a connection has ended for good, in words for somebody on a machine; after the table of protocol/README.md.
+import { athlete as texts } from '#texts';
+import { WRONG_SECRET } from '../../session/close';
+
+/** The same person has come in on another device. */
+export const REPLACED = 4501;
+export const CLOSED = 4502;
+const OLD = 4503;
+const FULL = 4504;
+const TRIED_TOO_OFTEN = 4505;
+const UNREADABLE = 4506;
+
+/** What the server says is for programs, too; it stands only where this page knows no better. */
+export function endedText(code: number | null, says: string): string {
+  switch (code) {
+    case 1002:
+    case 1003:
+    case 1007:
+    case 1008:
+    case 1009:
+      return texts.why.broken;
+    case WRONG_SECRET:
+      return texts.why.wrong;
+    case REPLACED:
+      return texts.why.replaced;
+    case CLOSED:
+      return texts.why.closed;
+    case OLD:
+      return texts.why.old;
+    case FULL:
+      return texts.why.full;
+    case TRIED_TOO_OFTEN:
+      return texts.why.tooOften;
+    case UNREADABLE:
+      return texts.why.unreadable;
+    default:
+      return says;
+  }
+}
+
+/** A page that is loaded anew may find what this one did not. */
+export function reloadHelps(code: number | null): boolean {
+  return code !== WRONG_SECRET && code !== REPLACED && code !== CLOSED;
+}
