@@ -68,7 +68,7 @@ test('by Bluetooth from the door to the result: a call, a drop with two refused 
   await page.getByRole('button', { name: 'Link the machine' }).waitFor({ state: 'detached', ...PATIENCE });
   expect(await left(page)).toBeGreaterThan(0);
 
-  await page.getByRole('heading', { name: 'Finished.' }).waitFor(PATIENCE);
+  await page.getByRole('heading', { name: 'You finished in' }).waitFor(PATIENCE);
   machine.rest();
   const said = await page.locator('main').innerText();
   expect(said).toMatch(/Rowed\s*710m/);
@@ -140,7 +140,7 @@ test('a demo rower through two repeats: stopping asks for nothing, rowing on is 
   await inOrder(page, 'rest');
   await face(page, 'rowing');
   await page.getByText('2 of 2').waitFor(PATIENCE);
-  await page.getByRole('heading', { name: 'Finished.' }).waitFor(PATIENCE);
+  await page.getByRole('heading', { name: 'You finished in' }).waitFor(PATIENCE);
   expect(await page.locator('tbody tr').count()).toBe(2);
   expect(loaded.filter((url) => url.includes('/assets/'))).toEqual([]);
   expect(wrong).toEqual([]);
@@ -255,7 +255,8 @@ test('over plain HTTP the page says what it cannot do, and which other ways ther
 
 test('a part that could not be loaded says so, and is there after a reload', async () => {
   const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 1, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
-  const { page } = await open(await launched(), 'about:blank', PHONE);
+  // The keeper of the page would have the part, too.
+  const page = await (await launched()).newPage({ viewport: PHONE, serviceWorkers: 'block' });
   await page.route(/assets\/Prepare-.*\.js/, (route) => route.abort());
   await page.goto(hall.join);
   await page.getByLabel('Your name').fill('Bo Ek');

@@ -78,7 +78,7 @@ test('rowed while the server is dead, over two reloads of the page: nothing is l
   await face(page, 'rowing');
   // Where one is, by own numbers, counts what was rowed on all three pages.
   await until(async () => Math.abs((await left(page)) - (1_130 + startedAt - machine.metres)) < 25, 'the metres of all three pages');
-  await page.getByRole('heading', { name: 'Finished.' }).waitFor({ timeout: 90_000 });
+  await page.getByRole('heading', { name: 'You finished in' }).waitFor({ timeout: 90_000 });
   machine.rest();
   const said = await page.locator('main').innerText();
   expect(said).toMatch(/Rowed\s*1130m/);
@@ -167,10 +167,10 @@ test('a page of an older build loads itself anew once, says so, and never in a p
   await comesBack();
   await until(async () => (await left(page)) < 200, 'rowing to go on');
   expect(loads).toBe(2);
-  await page.getByRole('heading', { name: 'Finished.' }).waitFor(PATIENCE);
+  await page.getByRole('heading', { name: 'You finished in' }).waitFor(PATIENCE);
   hall.say('close');
   await until(() => loads === 3, 'the page to be loaded anew after the piece');
-  await page.getByRole('heading', { name: 'Finished.' }).waitFor(PATIENCE);
+  await page.getByRole('heading', { name: 'You finished in' }).waitFor(PATIENCE);
   await page.waitForTimeout(1_500);
   expect(loads).toBe(3);
 });

@@ -98,7 +98,6 @@ export const athlete = {
   connecting: 'Connecting',
   keepOpen: 'Keep this page open.',
   leave: 'Leave this seat to somebody else',
-  nextPiece: 'Get ready for the next piece',
   offline: 'offline',
   /** The door. */
   door: 'Row with the group',
@@ -243,11 +242,6 @@ export const athlete = {
   home: 'Done.',
   onItsWay: 'Your result is on its way.',
   countsLater: 'The server is away. All that you rowed is kept here, and counts when it is back.',
-  calledOff: 'Your coach has stopped the piece.',
-  letGoAll: 'Let the handle go. What was rowed is kept.',
-  over: 'The piece is over.',
-  notThisOne: 'You did not row this one.',
-  closed: 'The session is closed.',
   /** What this device has of what was rowed. */
   keptMetres: (metres: string) => `${metres} that you rowed are kept on this device`,
   lostSending: 'The server had lost some of it. This page is sending it all again: keep it open.',
@@ -260,6 +254,7 @@ export const athlete = {
 
 /** Before the piece: a part that comes with its texts. */
 export const athletePrepare = {
+  before: (became: string) => `*Last piece:* ${became}`,
   where: (session: string, code: string) => `${session}, ${code}`,
   whereTeam: (session: string, code: string, team: string) => `${session}, ${code}, ${team}`,
   calledBack: '*Called back.* Everybody starts again together. Sit still until the next countdown.',
@@ -329,17 +324,26 @@ export const athletePrepare = {
 
 /** What became of the piece: a part that comes with its texts. */
 export const athleteResult = {
-  outcome: {
-    finished: 'Finished.',
-    stopped: 'You stopped, and what you rowed is kept.',
-    unfinished: 'The piece ended while you rowed, and what you rowed is kept.',
-    unheard: 'Your machine was not heard to the end. What you have rowed since counts as soon as it arrives.',
-    did_not_start: 'You did not row this piece.',
-  },
-  letGo: 'Let the handle go. What you rowed is kept.',
+  finishedIn: (time: string, against: string | null) => `You finished in ${time}${against === null ? '' : `, ${against}`}.`,
+  finishedAbout: (time: string, against: string | null) => `You finished in about ${time}${against === null ? '' : `, ${against}`}.`,
+  rowed: (metres: string, against: string | null) => `You rowed ${metres}${against === null ? '' : `, ${against}`}.`,
   aheadBy: (amount: string) => `${amount} ahead of your target`,
   behindBy: (amount: string) => `${amount} behind your target`,
-  onTarget: 'Exactly on your target.',
+  onTarget: 'exactly on your target',
+  aboutOnTarget: 'about on target',
+  stoppedAfter: (rowed: string) => `You stopped after ${rowed}. What you rowed is kept.`,
+  stoppedByCoach: (rowed: string) => `Your coach stopped the piece when you had rowed ${rowed}. What you rowed is kept.`,
+  closedBefore: (left: string) => `Your coach closed the piece ${left} before your finish. What you rowed is kept.`,
+  unheard: (rowed: string) => `Your machine was not heard to the end: ${rowed} have come in. What you have rowed since counts as soon as it arrives.`,
+  didNotStart: 'You did not row this piece.',
+  calledOff: 'Your coach has stopped the piece. Let the handle go.',
+  over: 'The piece is over. You did not row this one.',
+  next: {
+    others: 'Others are still rowing. Let the handle go and breathe; this page goes on when your coach does.',
+    piece: (piece: string) => `Next comes ${piece}. This page goes on by itself when your coach does.`,
+    none: 'No other piece is set. If your coach sets one, it comes up here by itself.',
+    closed: 'The session is closed. You can close this page.',
+  },
   result: { rowed: 'Rowed', time: 'Time', pace: 'Pace, 500 m', strokes: 'Strokes', parts: 'Splits', part: 'Split', distance: 'Distance', per500: '500 m' },
   marks: {
     implausible: 'This is faster than anybody is known to have rowed: your coach will have a look at it.',

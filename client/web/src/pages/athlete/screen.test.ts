@@ -7,7 +7,7 @@ import { screen, type Known } from './screen';
 function shown(now: Session | null, change: Partial<Known> = {}) {
   return screen({
     entered: true, connected: { is: 'here' }, session: now, nowMs: GO + 20_000, saidStopped: null, moves: true,
-    repeat: 0, repeatDone: false, doneAtMs: null, late: false, onwards: false, ...change,
+    repeat: 0, repeatDone: false, doneAtMs: null, late: false, ...change,
   });
 }
 
@@ -42,10 +42,10 @@ test('who presses "I stop" has stopped at once, and rows on only when they say s
 
 test('done by own numbers one is home, and then the result comes', () => {
   expect(shown(session(ROWING, { own: own() }), { repeatDone: true }).is).toBe('home');
-  expect(shown(session(ROWING, { own: own({ doing: 'finished' }), results: [result('finished')] }))).toMatchObject({ is: 'result', last: true });
+  expect(shown(session(ROWING, { own: own({ doing: 'finished' }), results: [result('finished')] }))).toEqual({ is: 'result', result: result('finished') });
   const over: Phase = { phase: 'finished', go_at_ms: GO };
   expect(shown(session(over, { results: [result('unfinished')] })).is).toBe('result');
-  expect(shown(session(over, { results: [result('did_not_start')] }))).toEqual({ is: 'over', stopped: false });
+  expect(shown(session(over, { results: [result('did_not_start')] }))).toEqual({ is: 'over' });
 });
 
 test('between repeats on a signal: until all are in, then a clock', () => {
@@ -79,13 +79,12 @@ test('repeats by time go by the clock while the server is away', () => {
   expect(shown(timed, { ...away, repeat: 1, doneAtMs: GO + 20_000, nowMs: GO + 81_000 }).is).toBe('rowing');
 });
 
-test('the result of the piece before stays until somebody goes on, or the coach arms', () => {
+test('the result stays until the coach goes on to the next piece, and then leaves by itself', () => {
   const pieces = (phase: Phase): PieceView[] => [
     { piece: 0, spec: spec('1700m'), phase: { phase: 'finished', go_at_ms: GO }, results: [result('finished')] },
     { piece: 1, spec: spec('850m'), phase, results: [] },
   ];
-  const now = session({ phase: 'gathering' }, { pieces: pieces({ phase: 'gathering' }), current: 1 });
-  expect(shown(now)).toMatchObject({ is: 'result', last: false });
-  expect(shown(now, { onwards: true }).is).toBe('prepare');
+  expect(shown(session({ phase: 'finished', go_at_ms: GO }, { pieces: pieces({ phase: 'gathering' }), current: 0 })).is).toBe('result');
+  expect(shown(session({ phase: 'gathering' }, { pieces: pieces({ phase: 'gathering' }), current: 1 })).is).toBe('prepare');
   expect(shown(session({ phase: 'armed' }, { pieces: pieces({ phase: 'armed' }), current: 1 })).is).toBe('prepare');
 });

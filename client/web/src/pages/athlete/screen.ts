@@ -1,7 +1,8 @@
 // Which of its faces the page shows: one at a time, from what is known.
 import type { AthleteResult, Own, Phase, PieceSpec, PieceView } from '../../protocol/decode';
 import type { Connected, Session } from '../../session/reduce';
-import { currentPhase, currentPiece } from '../../session/reduce';
+import { currentPiece } from '../../session/reduce';
+import { resultOf } from './results';
 
 export type Screen =
   /** No place yet, or one that opens nothing. */
@@ -17,9 +18,9 @@ export type Screen =
   | { readonly is: 'stopped' }
   /** Done, the result is on its way. */
   | { readonly is: 'home' }
-  | { readonly is: 'result'; readonly result: AthleteResult; readonly last: boolean }
+  | { readonly is: 'result'; readonly result: AthleteResult }
   /** The coach has stopped the piece, or it ended without this athlete. */
-  | { readonly is: 'over'; readonly stopped: boolean };
+  | { readonly is: 'over' };
 
 /** What is known beside the session. */
 export interface Known {
@@ -40,8 +41,6 @@ export interface Known {
   readonly doneAtMs: number | null;
   /** Came into a piece that is on its way, and has not done yet what comes before rowing. */
   readonly late: boolean;
-  /** The athlete wants to get ready for what comes, whatever the result says. */
-  readonly onwards: boolean;
 }
 
 export function screen(known: Known): Screen {
@@ -64,7 +63,7 @@ function inPiece(known: Known, session: Session, piece: PieceView, nowMs: number
   switch (phase.phase) {
     case 'gathering':
     case 'armed':
-      return beforeIt(known, session);
+      return { is: 'prepare' };
     case 'counting':
       if (known.late) return { is: 'prepare' };
       if (nowMs < phase.go_at_ms) return { is: 'counting', ms: phase.go_at_ms - nowMs };
@@ -72,25 +71,15 @@ function inPiece(known: Known, session: Session, piece: PieceView, nowMs: number
     case 'rowing':
     case 'resting':
     case 'closing':
-      if (result?.outcome === 'finished') return { is: 'result', result, last: isLast(session, piece) };
+      if (result?.outcome === 'finished') return { is: 'result', result };
       if (known.late) return { is: 'prepare' };
       return rowing(known, own, spec, phase, nowMs);
     case 'finished':
     case 'stopped':
-      if (known.onwards) return { is: 'prepare' };
-      if (result !== null && result.outcome !== 'did_not_start') return { is: 'result', result, last: isLast(session, piece) };
-      return { is: 'over', stopped: phase.phase === 'stopped' };
+      return result === null || result.outcome === 'did_not_start' ? { is: 'over' } : { is: 'result', result };
     default:
       return phase satisfies never;
   }
-}
-
-/** The result of the piece before stays until the athlete goes on, or the coach is about to start. */
-function beforeIt(known: Known, session: Session): Screen {
-  const before = session.pieces.filter(({ piece }) => piece < session.current).at(-1);
-  const result = before === undefined ? null : resultOf(session, before);
-  const stays = result !== null && result.outcome === 'finished' && !known.onwards && currentPhase(session).phase === 'gathering';
-  return stays ? { is: 'result', result, last: false } : { is: 'prepare' };
 }
 
 function rowing(known: Known, own: Own | null, spec: PieceSpec, phase: Phase, nowMs: number): Screen {
@@ -120,12 +109,4 @@ function restByClock({ doneAtMs, repeatDone }: Known, spec: PieceSpec, next: num
   if (doneAtMs === null || done < 0) return null;
   const endsMs = doneAtMs + (spec.repeats[done]?.rest_ms ?? 0);
   return nowMs < endsMs ? { is: 'rest', next: done + 1, of: spec.repeats.length, ms: endsMs - nowMs } : null;
-}
-
-function resultOf(session: Session, piece: PieceView): AthleteResult | null {
-  return piece.results.find((result) => result.athlete === session.you) ?? null;
-}
-
-function isLast(session: Session, piece: PieceView): boolean {
-  return session.closed || !session.pieces.some((other) => other.piece > piece.piece);
 }
