@@ -175,6 +175,35 @@ test('who comes into a piece reads the cautions and links a machine first, and t
   expect(wrong).toEqual([]);
 });
 
+test('whoever has done nothing by the go reads the cautions, sets a target and links a machine in the piece', { timeout: 120_000 }, async () => {
+  const hall = await opened({
+    title: 'Evening at the mill',
+    piece: '900m',
+    speed: 2,
+    athletes: [{ name: 'Ana Quill', target: '' }, { name: 'Bo Ek', target: '4:00', row: ['--seed', '3', '--pace', '2:12'] }],
+  });
+  const { page, wrong } = await open(await launched(), hall.join, PHONE);
+  await page.getByLabel('Your name').fill('Ana Quill');
+  await page.getByRole('button', { name: 'Join' }).click();
+  await page.getByText('Still to do: read the cautions, set your target, link your machine').waitFor(PATIENCE);
+  hall.sit();
+  hall.say('arm');
+  await page.getByText('Sit ready:').waitFor(PATIENCE);
+  hall.say('start');
+  await page.getByText(/Starting in \d+\./).waitFor(PATIENCE);
+  await page.getByText('The piece has begun.').waitFor(PATIENCE);
+  await page.getByLabel('In what time do you want to finish?').fill('4:20');
+  await page.keyboard.press('Enter');
+  await page.getByText('Still to do: read the cautions, link your machine.').waitFor(PATIENCE);
+  await inOrder(page, 'in-piece');
+  await page.getByRole('button', { name: 'I have read this' }).click();
+  await page.getByRole('button', { name: 'demo rower' }).click();
+  await face(page, 'rowing');
+  expect(await page.locator('main header').innerText()).toContain('target 4:20');
+  await until(async () => (await left(page)) < 895, 'metres that are left');
+  expect(wrong).toEqual([]);
+});
+
 test('by keyboard alone: in, ready with a demo rower, and out again', async () => {
   const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 5, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
   const { page, wrong } = await open(await launched(), hall.join, PHONE);

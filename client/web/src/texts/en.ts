@@ -132,6 +132,9 @@ export const athlete = {
   onePlace: 'There is one place for each athlete.',
   rowHere: 'Row here instead',
   askNew: 'Ask your coach for a new link: what the server has heard of you stays. If you have not rowed yet, the join code lets you in again.',
+  /** What has to be done before rowing, or while it is rowed. */
+  toDo: (what: readonly string[]) => `Still to do: ${units.format(what)}.`,
+  missing: { cautions: 'read the cautions', target: 'set your target', machine: 'link your machine' },
   /** The machine. */
   demoRower: 'demo rower',
   /** What the coach reads as the athlete's machine. */
@@ -260,16 +263,13 @@ export const athletePrepare = {
   calledBack: '*Called back.* Everybody starts again together. Sit still until the next countdown.',
   begun: '*The piece has begun.* You can still row.',
   begunByClock: '*The piece has begun.* You can still row; the clock has been running since the start.',
-  toDo: (what: readonly string[]) => `*Still to do:* ${units.format(what)}.`,
-  missing: {
-    cautions: 'read the cautions',
-    target: 'set your target',
-    machine: 'link your machine',
-    rehearsal: 'row ten easy strokes',
-    clock: 'setting the clock, which takes a moment',
-  },
   sitReady: '*Sit ready:* your coach may start at any moment. You can row then, whatever is still to do.',
-  readyNoPiece: '*You are ready.* Your coach has not set a piece yet.',
+  readyNoPiece: '*All is done so far.* Your coach has not set a piece yet; then your target is the last thing.',
+  telling: '*Telling your coach …* When the server has heard it, you are ready.',
+  clock: '*Setting the clock,* which takes a moment. You can row all the same.',
+  readyButHeart: '*All but your heart rate is ready.* Whether you pass it on is up to you.',
+  startsIn: (seconds: number) => `*Starting in ${numbers.format(seconds)}.*`,
+  back: 'Back to rowing',
   readyArmed: '*You are ready.* Take the handle: the count may come at any moment.',
   ready: '*You are ready.* Your coach starts everybody together.',
   notTold: (why: string) => `Your coach was not told that you are ready: ${why}`,

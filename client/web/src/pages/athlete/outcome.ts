@@ -24,8 +24,8 @@ export function became(result: AthleteResult, { spec, phase }: Pick<PieceView, '
   }
 }
 
-/** A finish that is known to this or worse has no tenth. */
-const NO_TENTH_MS = 500;
+/** A finish that is known to this or worse has no tenth; a machine that reports once a second is better. */
+const NO_TENTH_MS = 1_000;
 
 function finished({ shown, margin, sure_ms }: AthleteResult): string {
   const vague = sure_ms !== null && sure_ms >= NO_TENTH_MS;

@@ -1,25 +1,57 @@
-// What an athlete still has to do before rowing.
-import { athletePrepare as texts } from '#texts';
-import { athlete, currentPiece, isUnderWay, type Session } from '../../session/reduce';
+// What an athlete still has to do before rowing, and whether the coach sees them ready.
+import { athlete as texts } from '#texts';
+import { athlete, currentPiece, isOver, isUnderWay, type Session } from '../../session/reduce';
 
-/** In the order of the page. */
-export type Missing = 'cautions' | 'machine' | 'rehearsal' | 'target' | 'clock';
+export type ToDo = 'cautions' | 'target' | 'machine';
 
-export function missing(session: Session, has: { cautions: boolean; machine: boolean; rehearsed: boolean; clock: boolean }): Missing[] {
+/** What is done as far as this page knows: the server may hear of it a moment later. */
+export interface Done {
+  readonly cautions: boolean;
+  readonly machine: boolean;
+  /** Has rowed in this piece: from then on its target stays. */
+  readonly rowed: boolean;
+}
+
+/** In the order of the page; all of it can be done before the piece and while it is rowed. */
+export function toDo(session: Session, { cautions, machine, rowed }: Done): readonly ToDo[] {
   const piece = currentPiece(session);
-  // Once it is rowed there is no time to rehearse, and no target to be set.
-  const begun = piece !== null && isUnderWay(piece.phase);
+  if (piece !== null && isOver(piece.phase)) return [];
   const target = session.you === null ? null : (athlete(session, session.you)?.aim.target ?? null);
+  const isOpen = piece !== null && !(rowed && isUnderWay(piece.phase));
   return [
-    ...(has.cautions ? [] : (['cautions'] as const)),
-    ...(target !== null || piece === null || begun ? [] : (['target'] as const)),
-    ...(has.machine ? [] : (['machine'] as const)),
-    ...(has.rehearsed || !has.machine || begun ? [] : (['rehearsal'] as const)),
-    ...(has.clock ? [] : (['clock'] as const)),
+    ...(cautions ? [] : (['cautions'] as const)),
+    ...(target !== null || !isOpen ? [] : (['target'] as const)),
+    ...(machine ? [] : (['machine'] as const)),
   ];
 }
 
 /** As it stands in a list of what is still to be done. */
-export function missingText(what: Missing): string {
-  return texts.missing[what];
+export function toDoText(what: readonly ToDo[]): string {
+  return texts.toDo(what.map((one) => texts.missing[one]));
+}
+
+/** Ready is who the coach sees ready (`pages/coach/needs.ts`); else what is missing, the first of it. */
+export type Readiness =
+  | { readonly is: 'to_do'; readonly what: readonly ToDo[] }
+  /** Done here, and the server has not said so yet. */
+  | { readonly is: 'telling' }
+  /** The count-down would be off by too much yet. */
+  | { readonly is: 'clock' }
+  | { readonly is: 'no_piece' }
+  /** The coach watches over a heart rate that is not passed on. */
+  | { readonly is: 'heart'; readonly bpm: number }
+  | { readonly is: 'ready' };
+
+/** A count-down that may be off by more than this is worth a word: to the coach, too. */
+const CLOCK_BOUND_MS = 100;
+
+export function readiness(session: Session, done: Done): Readiness {
+  const what = toDo(session, done);
+  if (what.length > 0) return { is: 'to_do', what };
+  const you = session.you === null ? null : athlete(session, session.you);
+  if (you === null || !you.cautions_read || you.machine === null) return { is: 'telling' };
+  if (you.clock_bound_ms === null || you.clock_bound_ms > CLOCK_BOUND_MS) return { is: 'clock' };
+  if (you.aim.target === null) return { is: 'no_piece' };
+  const bpm = you.spec.heart_limit_bpm;
+  return bpm === null || you.heart_rate ? { is: 'ready' } : { is: 'heart', bpm };
 }

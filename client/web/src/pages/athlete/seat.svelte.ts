@@ -19,6 +19,7 @@ import { HEART_RATE_WORDING } from './consent';
 import { anchored, atGo, nextRepeat, openGoal, way, type Anchor, type OpenGoal, type Way } from './course';
 import { Equipment } from './equipment.svelte';
 import { Meter } from './meter';
+import { toDo, type Done, type ToDo } from './ready';
 import { beginsByClock } from './screen';
 
 const PAGE = 'row';
@@ -64,8 +65,8 @@ export class Seat {
   /** Who rows what, as it was kept last. */
   #rowed = '';
   #saidStopped = $state.raw<boolean | null>(null);
-  /** The piece was on its way when this page came into it. */
-  #cameLate = $state(false);
+  /** Somebody who rows wants to do what was left open before. */
+  #prepares = $state(false);
   #cautions = $state(false);
   #consents = $state.raw<boolean | null>(null);
   #wishedOnBoard = $state.raw<OnBoard | null>(null);
@@ -115,11 +116,31 @@ export class Seat {
     return this.#saidStopped;
   }
 
-  /** Came into a piece that is on its way, has rowed nothing of it, and has not read the cautions or linked a machine. */
+  /** The piece is on its way, nothing of it is rowed, and the cautions are not read or no machine is linked. */
   get late(): boolean {
     const { session } = this.live;
-    const hasRowed = session !== null && session.own?.piece === session.current && session.own.done_dm > 0;
-    return this.#cameLate && !hasRowed && (!this.cautions || this.equipment.name === null);
+    if (session === null || !isUnderWay(currentPhase(session))) return false;
+    return !this.done.rowed && (!this.done.cautions || !this.done.machine);
+  }
+
+  get done(): Done {
+    const { session } = this.live;
+    const rowed = session !== null && session.own?.piece === session.current && session.own.done_dm > 0;
+    return { cautions: this.cautions, machine: this.equipment.name !== null, rowed: rowed || (this.way?.done_dm ?? 0) > 0 };
+  }
+
+  get toDo(): readonly ToDo[] {
+    const { session } = this.live;
+    return session === null ? [] : toDo(session, this.done);
+  }
+
+  /** What is still to do is shown instead of what is rowed, until it is done or the athlete goes back. */
+  get prepares(): boolean {
+    return this.#prepares && this.toDo.length > 0;
+  }
+
+  prepare(yes: boolean): void {
+    this.#prepares = yes;
   }
 
   get cautions(): boolean {
@@ -137,10 +158,6 @@ export class Seat {
     const { session } = this.live;
     const known = session?.you == null ? undefined : athlete(session, session.you)?.on_board;
     return this.#wishedOnBoard ?? known ?? 'name';
-  }
-
-  get clockIsSet(): boolean {
-    return this.live.nowMs !== null && this.#link?.bound() != null;
   }
 
   /** On the session's clock, when the last repeat was done as far as is known here. */
@@ -358,9 +375,7 @@ export class Seat {
         this.#saidStopped = null;
         this.asks.forgo('stop');
       }
-      const cameFirst = this.#piece === null;
-      const piece = currentPiece(session);
-      this.#cameLate = cameFirst && piece !== null && isUnderWay(piece.phase);
+      this.#prepares = false;
       this.#piece = session.current;
       this.#goAt = go;
       this.#anchor = null;
