@@ -289,6 +289,7 @@ export const athletePrepare = {
     'At home alone? Keep a phone within reach, and tell the coach if you stop early.',
     'You can stop or leave at any moment, without giving a reason. How you feel decides, not a number.',
   ],
+  forSome: 'Read this, too, as far as it is about you:',
   haveRead: 'I have read this, and I will take care',
   yourTarget: 'Your target',
   noAims: 'The fields for your target could not be loaded; reload this page when the server is back.',
