@@ -245,6 +245,11 @@ test('a code that opens nothing, and a seat taken on another device, say what to
   const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 1, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
   const browser = await launched();
   const { page } = await open(browser, new URL('/row/', hall.join).href, PHONE);
+  // What a newcomer needs first, and nothing else.
+  await page.getByRole('button', { name: 'I have a link of my own' }).waitFor(PATIENCE);
+  expect(await page.locator('main').locator('button, input, select, a').count()).toBe(2);
+  await inOrder(page, 'start');
+  await page.getByRole('button', { name: 'I have a join code' }).click();
   await page.getByLabel('Join code').fill('hello');
   await page.getByLabel('Your name').fill('Bo Ek');
   await page.getByRole('button', { name: 'Join' }).click();
@@ -261,7 +266,13 @@ test('a code that opens nothing, and a seat taken on another device, say what to
   // The same person with the same link on another device.
   const kept = String(await page.evaluate(() => localStorage.getItem(`thole row ${location.pathname.split('/').at(-1)}`)));
   const [, secret = ''] = /"secret":"([^"]+)"/.exec(kept) ?? [];
-  const { page: again } = await open(browser, `${page.url()}#${secret}`, PHONE);
+  const { page: again } = await open(browser, new URL('/row/', hall.join).href, PHONE);
+  await again.getByRole('button', { name: 'I have a link of my own' }).click();
+  await again.getByLabel('Tap the link').fill(page.url());
+  await again.getByRole('button', { name: 'Open it' }).click();
+  await again.getByRole('alert').filter({ hasText: 'not a whole link' }).waitFor();
+  await again.getByLabel('Tap the link').fill(`Row with us: ${page.url()}#${secret}`);
+  await again.getByRole('button', { name: 'Open it' }).click();
   await again.getByText('Still to do').waitFor(PATIENCE);
   await page.getByText('connected from another device').waitFor(PATIENCE);
   await page.getByRole('button', { name: 'Row here instead' }).click();

@@ -106,7 +106,11 @@ export const athlete = {
   wrongCode: (typed: string) => `“${typed}” cannot be a join code; those sound like KAMU RETA. Ask your coach to say it again.`,
   name: 'Your name, as your coach knows it',
   join: 'Join',
-  ownLink: 'Has your coach sent you a link of your own? Open that one instead: it knows who you are.',
+  byCode: 'I have a join code',
+  byLink: 'I have a link of my own',
+  pasteLink: 'Tap the link that your coach sent you; or copy it, and paste it here',
+  openLink: 'Open it',
+  wrongLink: 'This is not a whole link of your own. Copy all of it, from https to the end; or join by the code instead.',
   waiting: 'Waiting for your coach',
   otherName: 'Use another name',
   /** What a coach who is asked to let somebody in reads as their device. */
