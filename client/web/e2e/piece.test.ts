@@ -199,7 +199,8 @@ test('the screen is kept on from the tap that joins, again whenever the page is 
 });
 
 test('a false start calls back in words, the next start counts, and a coach who stops says let go', { timeout: 120_000 }, async () => {
-  const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 5, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
+  // The count is long: it is looked at in every size.
+  const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 5, athletes: [{ name: 'Bo Ek', target: '4:00' }], create: ['--count', '1:00'] });
   const { page, wrong } = await joined(await launched(), hall.join, 'Bo Ek');
   await seated(page);
   hall.say('arm');
