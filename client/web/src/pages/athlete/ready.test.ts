@@ -2,7 +2,7 @@ import { expect, test } from 'vitest';
 import type { AthleteView, Phase } from '../../protocol/decode';
 import { missingOf } from '../coach/needs';
 import { ANA, ROWING, session } from './faked';
-import { readiness, toDo } from './ready';
+import { fitsByNow, readiness, toDo } from './ready';
 
 const GATHERING: Phase = { phase: 'gathering' };
 const NOTHING = { cautions: false, machine: false, rowed: false };
@@ -45,6 +45,11 @@ test('ready is who the coach sees ready, whatever was pressed here', () => {
   const watched = { ...READY, spec: { ...READY.spec, heart_limit_bpm: 150 } };
   expect(readiness(at(GATHERING, watched), ALL)).toEqual({ is: 'heart', bpm: 150 });
   expect(readiness(at(GATHERING, { ...watched, heart_rate: true }), ALL)).toEqual({ is: 'ready' });
+});
+
+test('a clock is told again once it fits, and not every time that it is known better', () => {
+  expect(fitsByNow(300, 60)).toBe(true);
+  for (const [told, now] of [[null, 60], [60, 20], [300, 200], [300, null]] as const) expect([told, now, fitsByNow(told, now)]).toEqual([told, now, false]);
 });
 
 test('phone and coach agree on everybody, by the coach’s own rule', () => {

@@ -45,6 +45,11 @@ export type Readiness =
 /** A count-down that may be off by more than this is worth a word: to the coach, too. */
 const CLOCK_BOUND_MS = 100;
 
+/** A clock that was known too badly when the coach was told, on a busy device or network, is known well enough by now. */
+export function fitsByNow(toldMs: number | null, nowMs: number | null): boolean {
+  return toldMs !== null && toldMs > CLOCK_BOUND_MS && nowMs !== null && nowMs <= CLOCK_BOUND_MS;
+}
+
 export function readiness(session: Session, done: Done): Readiness {
   const what = toDo(session, done);
   if (what.length > 0) return { is: 'to_do', what };

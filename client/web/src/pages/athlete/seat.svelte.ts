@@ -19,7 +19,7 @@ import { HEART_RATE_WORDING } from './consent';
 import { anchored, atGo, nextRepeat, openGoal, way, type Anchor, type OpenGoal, type Way } from './course';
 import { Equipment } from './equipment.svelte';
 import { Meter } from './meter';
-import { toDo, type Done, type ToDo } from './ready';
+import { fitsByNow, toDo, type Done, type ToDo } from './ready';
 import { beginsByClock } from './screen';
 
 const PAGE = 'row';
@@ -390,8 +390,9 @@ export class Seat {
       this.#sayAgain();
     }
     if (news.news === 'said' && news.msg.type === 'refused') this.#takeBackRefused();
-    if (news.news === 'clock_set') {
-      this.#boundMs = this.#link?.bound() ?? null;
+    const bound = this.#link?.bound() ?? null;
+    if (news.news === 'clock_set' || fitsByNow(this.#boundMs, bound)) {
+      this.#boundMs = bound;
       this.#sayReady();
     }
   }
