@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest';
 import type { AthleteView, Phase } from '../../protocol/decode';
-import { missingOf } from '../coach/needs';
+import { missingOf } from '../coach/ready';
 import { ANA, ROWING, session } from './faked';
 import { fitsByNow, readiness, toDo } from './ready';
 

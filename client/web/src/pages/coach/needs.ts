@@ -1,7 +1,7 @@
-// Who needs the coach: during the piece by the server's notices, before it by what is not ready.
+// Who needs the coach during the piece, by the server's notices.
 import { coach as texts } from '#texts';
-import type { About, AthleteView, Notice } from '../../protocol/decode';
-import { distanceText, durationText, targetText, timeText } from '../../ui/format';
+import type { About, Notice } from '../../protocol/decode';
+import { distanceText, targetText, timeText } from '../../ui/format';
 
 /** Now: somebody's health. Soon: the pace. Fault: contact and machines, which mend themselves or can wait. */
 export type Urgency = 'now' | 'soon' | 'fault';
@@ -17,8 +17,6 @@ export interface Need {
 
 /** Cards at a time: more would be a list to work through, not a hint. */
 export const CARDS_MAX = 4;
-/** A count-down that may be off by more than this is worth a word. */
-const CLOCK_BOUND_MS = 100;
 
 export function needOf({ about, since_ms }: Notice, nowMs: number | null): Need {
   return { urgency: urgencyOf(about), ...wordsOf(about, nowMs === null ? null : Math.max(0, nowMs - since_ms)) };
@@ -83,35 +81,8 @@ function metres(dm: number): string {
   return distanceText(Math.floor(dm / 10) * 10);
 }
 
-/** What is missing before a start, most hindering first; empty: ready. */
-export function missingOf({ spec, aim, doing, cautions_read, machine, clock_bound_ms, heart_rate, question }: AthleteView): readonly string[] {
-  const asked = question?.says ?? '';
-  const says = texts.before.missing;
-  const target = [...(aim.target === null ? [says.target] : []), ...(asked === '' ? [] : [asked])];
-  if (doing === 'away') return [says.here, ...target];
-  const missing: string[] = [];
-  if (!cautions_read) missing.push(says.cautions);
-  if (machine === null) missing.push(says.machine);
-  missing.push(...target);
-  if (clock_bound_ms === null) missing.push(says.clock);
-  else if (clock_bound_ms > CLOCK_BOUND_MS) missing.push(says.clockBound(durationInWords(clock_bound_ms)));
-  if (spec.heart_limit_bpm !== null && !heart_rate) missing.push(says.heartRate(spec.heart_limit_bpm));
-  return missing;
-}
-
-function durationInWords(ms: number): string {
-  return ms < 60_000 ? texts.before.missing.seconds(ms / 1_000) : durationText(ms);
-}
-
 /** Those who row and have no card, where so many cards are. */
 export function restText(others: number, cards: number): string {
   if (others === 0) return '';
   return cards === 0 ? texts.needs.nobody : texts.needs.others(others);
-}
-
-/** How many of all are ready. */
-export function readyText(ready: number, all: number): string {
-  if (all === 0) return '';
-  if (ready === 0) return texts.before.nobodyReady;
-  return ready === all ? texts.before.allReady(all) : texts.before.othersReady(ready);
 }

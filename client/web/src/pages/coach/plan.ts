@@ -1,5 +1,5 @@
 // Plans as people type them: `even`, `fast_start`, `negative_split`, or legs such as `500m@1:55+1200m@2:01`.
-import { coach as texts } from '#texts';
+import { coach as texts, coachDetail } from '#texts';
 import type { Leg, Plan } from '../../protocol/decode';
 import { extentText, timeText } from '../../ui/format';
 import { readExtent, readTime, type Read } from '../../ui/parse';
@@ -42,7 +42,7 @@ export function planWords(plan: Plan): string {
     case 'fast_start':
     case 'negative_split':
     case 'speeds':
-      return texts.detail.plans[plan.profile];
+      return coachDetail.plans[plan.profile];
     case 'legs':
       return planText(plan);
     default:
