@@ -1,7 +1,7 @@
 // A coach leads a session from an empty page to the results, with real athletes, in a real browser.
 import { readFileSync } from 'node:fs';
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, TABLET, codeOn, hold, layPad, letIn, setPiece, sound } from './coaching';
+import { Coaching, LAPTOP, TABLET, codeOn, hold, letIn, setPiece, sound } from './coaching';
 import { open } from './stage';
 
 /** Times faster than life: a piece of 900 m takes about 20 s. */
@@ -27,7 +27,6 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await roster.fill('Oda Brandt, Heron, 3:24\nKit Moor, Otter, 3:51\nLena Aske, Heron\nSef Duric, Otter, 4:10');
   await page.getByRole('button', { name: 'Add 4' }).click();
   await page.getByRole('heading', { name: '4 on the roster' }).waitFor();
-  await layPad(page);
   expect(await page.getByRole('img', { name: 'QR code of the page to join' }).count()).toBe(1);
   expect(await page.getByRole('button', { name: 'the link of Sef Duric' }).count()).toBe(1);
   await sound(page, 'prepared');
@@ -123,7 +122,6 @@ test('a false start, a stop that is held, and the next piece', { timeout: TEST_M
   await page.getByRole('button', { name: 'Another piece' }).click();
   await page.getByLabel('What is rowed').nth(1).fill('5min');
   await page.getByRole('button', { name: 'Change the pieces' }).click();
-  await layPad(page);
   hall.row(await codeOn(page), 'Ruben Tal', '5:40');
   await page.getByRole('heading', { name: '1 on the roster' }).waitFor();
   await page.getByRole('button', { name: 'Piece', exact: true }).click();
@@ -147,7 +145,7 @@ test('a false start, a stop that is held, and the next piece', { timeout: TEST_M
   expect(await page.locator('.small').getByText('Rowing').count()).toBe(1);
   await page.waitForTimeout(3_000);
   // Pressed and let go is nothing; held is a stop.
-  const stop = page.getByRole('button', { name: 'Stop', exact: true });
+  const stop = page.getByRole('button', { name: 'Stop everyone' });
   await stop.focus();
   await page.keyboard.press('Space');
   expect(await stop.count()).toBe(1);

@@ -1,7 +1,7 @@
 // What a coach says reaches those whom it is for, and nobody else; it is there after a reload; and the keys
 // that say it can be changed.
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, SMALL_LAPTOP, codeOn, hold, layPad, letIn, overhang, setPiece, shot, sound, start } from './coaching';
+import { Coaching, LAPTOP, SMALL_LAPTOP, codeOn, hold, letIn, openEffects, overhang, setPiece, shot, sound, start } from './coaching';
 import { demo, open } from './stage';
 
 const SPEED = 10;
@@ -19,7 +19,6 @@ const has = (told: readonly string[], words: string) => told.some((line) => line
 test('who falls behind has a card; its key picks them, and the call that it names reaches them alone', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('Falling behind');
   await setPiece(page, '1700m');
-  await layPad(page);
   const code = await codeOn(page);
   // A quarter of the speed goes from 40 % of the piece on.
   const fades = ['Mirka Doyle', 'Tove Halm', 'Jorn Adair', 'Pia Castellane'];
@@ -58,7 +57,6 @@ test('who falls behind has a card; its key picks them, and the call that it name
 test('a roster from a table; calls to a team, to the picked, and to those behind', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('Whom for');
   await setPiece(page, '1300m');
-  await layPad(page);
   // What is refused stays where it was typed, and says of whom it is.
   const typing = page.getByLabel('Add athletes');
   await typing.fill('Oda Brandt, Heron, 2:30');
@@ -128,7 +126,6 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
 test('after a reload both calls stand there, with the same figures', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('Opened again');
   await setPiece(page, '1700m');
-  await layPad(page);
   const code = await codeOn(page);
   for (const [nth, name] of ['Ansel Roe', 'Mirka Doyle', 'Tove Halm'].entries()) hall.row(code, name, '7:06', ['--pace', '2:05', '--seed', String(nth + 1)]);
   await start(page, 'All three are ready.');
@@ -142,6 +139,7 @@ test('after a reload both calls stand there, with the same figures', { timeout: 
   await page.getByLabel('Own words for a call').fill('Chin level for 180 strokes');
   await page.getByLabel('Own words for a call').press('Enter');
   await page.locator('.running').getByText('Chin level').waitFor();
+  await openEffects(page);
   // It is measured by the server, once the last stroke under it is in.
   await expect.poll(() => effect(REACH).innerText(), { timeout: 15_000 }).toMatch(/speed [+−]?\d+\.\d ± \d+\.\d %[\s\S]*\d of 3 faster than before/);
   const before = await effect(REACH).innerText();
@@ -151,6 +149,7 @@ test('after a reload both calls stand there, with the same figures', { timeout: 
   await take(second.page).waitFor();
   await page.reload();
   await page.locator('.running').getByText('Chin level').waitFor();
+  await openEffects(page);
   await expect.poll(() => effect(REACH).innerText()).toBe(before);
   await take(second.page).waitFor();
   expect(await take(page).count()).toBe(0);
@@ -166,15 +165,14 @@ test('after a reload both calls stand there, with the same figures', { timeout: 
 test('while the server is away nothing is claimed, and a call that is pressed then says what becomes of it', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('Server away');
   await setPiece(page, '1700m');
-  await layPad(page);
   const told = hall.row(await codeOn(page), 'Ruben Tal', '7:06');
   await start(page, 'The one athlete here is ready.');
   await page.locator('.list .place').getByText('1', { exact: true }).waitFor();
   hall.silence();
   await page.getByText('The server is away.', { exact: true }).waitFor();
-  await page.getByText('1 in when last heard').waitFor();
+  await page.getByText('1 athlete when the server was last heard').waitFor();
   await page.getByText('Whether a call is active is not known').waitFor();
-  expect(await page.getByText('all heard').count()).toBe(0);
+  expect(await page.getByText('all connected').count()).toBe(0);
   expect(await page.getByText('No call is active').count()).toBe(0);
   await page.keyboard.press('KeyQ');
   await page.keyboard.press('KeyW');
@@ -196,11 +194,10 @@ test('while the server is away nothing is claimed, and a call that is pressed th
 test('keys are changed, remembered, said when they clash, and switched off', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('Other keys');
   await setPiece(page, '1700m');
-  await layPad(page);
   hall.row(await codeOn(page), 'Ruben Tal', '7:06');
   await start(page, 'The one athlete here is ready.');
   await page.getByRole('button', { name: 'Keys' }).click();
-  await page.getByRole('heading', { name: 'Keys', exact: true }).waitFor();
+  await page.getByRole('heading', { name: 'Keys and colours' }).waitFor();
   await sound(page, 'keys');
   const key = (task: string) => page.getByRole('button', { name: new RegExp(`the key for ${task}`) });
   await key('the second call').click();
@@ -215,7 +212,7 @@ test('keys are changed, remembered, said when they clash, and switched off', { t
   // While the keys are shown, none of them does anything else.
   await page.keyboard.press('KeyQ');
   await page.keyboard.press('Escape');
-  await page.getByRole('heading', { name: 'Keys', exact: true }).waitFor({ state: 'detached' });
+  await page.getByRole('heading', { name: 'Keys and colours' }).waitFor({ state: 'detached' });
   expect(await page.locator('.armed, .running').count()).toBe(0);
   await page.reload();
   await page.getByRole('list', { name: 'The field' }).waitFor();
@@ -223,6 +220,7 @@ test('keys are changed, remembered, said when they clash, and switched off', { t
   await page.keyboard.press('KeyW');
   await page.keyboard.press('KeyJ');
   await page.locator('.running').getByText(REACH).waitFor();
+  await openEffects(page);
   expect(await page.locator('.effects li').count()).toBe(1);
   // Off: nothing on the page names a key, and none does anything; Esc still takes back.
   await page.getByRole('button', { name: 'Keys' }).click();
@@ -243,9 +241,6 @@ test('on a small laptop who needs a word, the call that stands, the whole pad an
     // The demo's own coach starts it.
     await page.locator('.small').getByText('Rowing').waitFor({ timeout: 60_000 });
     await page.getByRole('button', { name: 'Take command' }).click();
-    await page.getByRole('button', { name: 'Prepare' }).click();
-    await layPad(page);
-    await page.getByRole('button', { name: 'Piece', exact: true }).click();
     await page.locator('.list .place').getByText('12', { exact: true }).waitFor({ timeout: 60_000 });
     await shot(page, 'small-laptop');
     const inside = (selector: string) =>
@@ -253,7 +248,7 @@ test('on a small laptop who needs a word, the call that stands, the whole pad an
         const { top, right, bottom, left } = one.getBoundingClientRect();
         return top >= 0 && left >= 0 && bottom <= innerHeight && right <= innerWidth;
       });
-    for (const part of ['.clock', '#needs', '.calls .block', '.pad button', '.effects']) expect(await inside(part), part).toBe(true);
+    for (const part of ['.clock', '#needs', '.calls .block', '.pad button', '.after']) expect(await inside(part), part).toBe(true);
     expect(await page.locator('.pad button').count()).toBe(9);
     // Nine rows of the list at the least, and nothing that is cut off for want of height.
     expect(await page.locator('.list').evaluate((list) => list.clientHeight / (list.querySelector('li')?.clientHeight ?? Infinity))).toBeGreaterThanOrEqual(9);

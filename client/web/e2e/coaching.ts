@@ -146,6 +146,18 @@ export async function sound(page: Page, state: string): Promise<void> {
   await page.waitForFunction(({ width, height }) => innerWidth === width && innerHeight === height, size);
 }
 
+/** What can be pressed and is less than 44 px wide or high; of a box its label counts, too. */
+export function tooSmall(page: Page): Promise<string[]> {
+  return page.evaluate(() =>
+    [...document.querySelectorAll('button, a[href], input, select, textarea, summary')].flatMap((one) => {
+      const boxes = [one, one.closest('label')].flatMap((part) => part?.getBoundingClientRect() ?? []);
+      const [width, height] = [Math.max(...boxes.map((box) => box.width)), Math.max(...boxes.map((box) => box.height))];
+      const isShown = one.checkVisibility({ visibilityProperty: true });
+      return isShown && (width < 43.5 || height < 43.5) ? [`${one.tagName} ${one.textContent.trim().slice(0, 30)} ${Math.round(width)}x${Math.round(height)}`] : [];
+    }),
+  );
+}
+
 /** How much higher the page is than the window. */
 export function overhang(page: Page): Promise<number> {
   return page.evaluate(() => (document.scrollingElement?.scrollHeight ?? Infinity) - innerHeight);
@@ -163,10 +175,11 @@ export async function setPiece(page: Page, piece: string, sheet = ''): Promise<v
   await page.getByText('The piece is set.').waitFor();
 }
 
-/** The nine calls that are suggested. */
-export async function layPad(page: Page): Promise<void> {
-  await page.getByRole('button', { name: 'Put these on the pad' }).click();
-  await page.getByRole('button', { name: 'On the pad' }).waitFor();
+/** What calls did lies behind one line. */
+export async function openEffects(page: Page): Promise<void> {
+  const line = page.getByRole('button', { name: /^After each call/ });
+  if ((await line.getAttribute('aria-expanded')) !== 'true') await line.click();
+  await page.locator('.effects').waitFor();
 }
 
 /** Whoever asks for these names of the roster is let in, one press each. */

@@ -1,7 +1,7 @@
 // The coach's desk: the session, what was seen of it, whom the next call is for, and the orders that go out.
 import { coach as texts } from '#texts';
 import { LIMITS } from '../../../generated/known';
-import type { Audience, CallSpec, CallText, CommandId, Order, Refusal, Span } from '../../protocol/decode';
+import type { Audience, CallId, CallSpec, CallText, CommandId, Order, Refusal, Span, Standings } from '../../protocol/decode';
 import { linkTo } from '../../session/address';
 import { WRONG_SECRET } from '../../session/close';
 import { Live, newId } from '../../session/live.svelte';
@@ -11,6 +11,7 @@ import { remembered, type History } from './history';
 import { packed, unpacked } from './kept';
 import { dropSession, keepHabits, keepKey, keepSession, keptHabits, keptKey, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
+import { renewed } from './snapshot';
 import { standingCalls, waiting, type Waiting } from './words';
 
 /** What of the piece outlives a reload of this page stands in the tab's storage under this and the code. */
@@ -45,6 +46,10 @@ export class Desk {
   keyTaken = $state.raw(false);
   /** By what link this page came, until it has let in: a wrong one takes the place of none that is known. */
   #opens: KeptSession | null = null;
+  /** What the list of the field shows. */
+  picture = $state.raw<Standings | null>(null);
+  /** Whether what calls did is shown, over the list. */
+  effectsShown = $state(false);
   #history = $state.raw<History>(new Map());
   /** Measured before this page was opened anew. */
   #asked = $state.raw<readonly CommandId[]>([]);
@@ -198,6 +203,11 @@ export class Desk {
     this.live.unask(command);
   }
 
+  /** Ends one of the calls that stand. */
+  end(call: CallId): void {
+    this.order({ do: 'take_back', call });
+  }
+
   /** The call that waits, or else the newest that stands; false when there is none. */
   takeBack(): boolean {
     const kept = this.waiting.findLast(({ call, may_be_dropped }) => call && may_be_dropped);
@@ -218,6 +228,12 @@ export class Desk {
   clearPicks(): void {
     this.picked = new Set();
     this.whom = { whom: 'all' };
+  }
+
+  /** The calls of the pad: what was prepared, and until then those that come with the page. */
+  get pad(): readonly CallText[] {
+    const prepared = this.session?.prepared ?? [];
+    return prepared.length > 0 ? prepared : texts.calls.suggested.map((shown) => ({ shown, spoken: '' }));
   }
 
   /** How long a call of the pad stands. */
@@ -319,6 +335,7 @@ export class Desk {
   #see(): void {
     const session = this.session;
     if (session === null) return;
+    this.picture = renewed(this.picture, session);
     const go = goAt(currentPhase(session));
     if (go !== null && go !== this.#goMs) {
       this.#goMs = go;

@@ -29,9 +29,9 @@ const sent = (call: string, sent_at_ms: number, over: ListedCall['over'] = null)
 test('who is heard: by name while they are few', () => {
   const athletes = [view('a', 'Ida Fenn'), view('b', 'Bo Quist'), view('c', 'Uma Roe')];
   const said = (...lost: boolean[]) => heardText(session({ athletes, standings: standings(lost.map((not, nth) => line('abc'[nth] ?? '', not))) }));
-  expect(said(false, false, false)).toBe('3 in, all heard');
-  expect(said(true, false, true)).toBe('3 in, Ida Fenn and Uma Roe not heard');
-  expect(said(true, true, true)).toBe('3 in, 3 athletes not heard');
+  expect(said(false, false, false)).toBe('3 athletes, all connected');
+  expect(said(true, false, true)).toBe('3 athletes, Ida Fenn and Uma Roe not connected');
+  expect(said(true, true, true)).toBe('3 athletes, 3 not connected');
   // Towards the end: whom it waits for, so that the coach may close it.
   const closing = (doings: Line['doing'][], ...lost: number[]) => {
     const lines = doings.map((doing, nth) => ({ ...line('abc'[nth] ?? '', lost.includes(nth)), doing }));
@@ -39,8 +39,8 @@ test('who is heard: by name while they are few', () => {
     return heardText(session({ athletes, pieces, standings: standings(lines) }));
   };
   expect(closing(['finished', 'rowing', 'stopped'])).toBe('Waiting for Bo Quist');
-  expect(closing(['rowing', 'rowing', 'finished'], 0)).toBe('Waiting for Ida Fenn and Bo Quist; Ida Fenn not heard');
-  expect(closing(['finished', 'finished', 'stopped'])).toBe('3 in, all heard');
+  expect(closing(['rowing', 'rowing', 'finished'], 0)).toBe('Waiting for Ida Fenn and Bo Quist; Ida Fenn not connected');
+  expect(closing(['finished', 'finished', 'stopped'])).toBe('3 athletes, all connected');
   expect(someOf(session({ athletes }), ['b'])).toEqual(['Bo Quist']);
   expect(someOf(session({ athletes }), ['a', 'b', 'c'])).toBe(3);
 });
@@ -89,5 +89,5 @@ test('of every order that waits it is said what becomes of it', () => {
 });
 
 test('while the server is away it is said who was in, not who is heard', () => {
-  expect(lostHeardText(session({ standings: standings([line('a', false), line('b', true)]) }))).toBe('2 in when last heard');
+  expect(lostHeardText(session({ standings: standings([line('a', false), line('b', true)]) }))).toBe('2 athletes when the server was last heard');
 });
