@@ -3,7 +3,7 @@
 import type { Page } from 'playwright-core';
 import { encode } from 'uqr';
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, codeOn, layPad, setPiece, shot, sound, start } from './coaching';
+import { Coaching, LAPTOP, codeOn, openEffects, setPiece, shot, sound, start } from './coaching';
 import { open } from './stage';
 
 const SPEED = 3;
@@ -100,7 +100,6 @@ test('QR codes hold the links that stand beside them; a new personal link ends t
 test('a call that waits still waits after a reload, and goes out or is taken back', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('Still waiting');
   await setPiece(page, '1700m');
-  await layPad(page);
   // Five seconds of the session are less than two here.
   await page.getByLabel('To take it back').selectOption('5000');
   const told = hall.row(await codeOn(page), 'Ruben Tal', '7:06');
@@ -119,6 +118,7 @@ test('a call that waits still waits after a reload, and goes out or is taken bac
   await page.locator('.running').getByText('Sit tall').waitFor();
   await expect.poll(() => told.some((line) => line.includes('Sit tall')), { timeout: 10_000 }).toBe(true);
   expect(told.filter((line) => line.includes('Legs first'))).toEqual([]);
+  await openEffects(page);
   expect(await page.locator('.effects li').filter({ hasText: 'Legs first' }).count()).toBe(0);
   expect(wrong).toEqual([]);
   await page.close();
