@@ -780,6 +780,17 @@ export const coachPrepare = {
     ownClock: 'Each athlete’s clock starts at their own first stroke',
     ownRest: 'After a repeat, each athlete goes on when their own rest is over',
     remove: (number: number) => `Remove piece ${number}`,
+    /** A piece in words: `6 times 350 m, 1:15 rest: 2,100 m of work`. */
+    words: {
+      metres: (metres: number) => `${numbers.format(metres)} m`,
+      minutes: (minutes: number) => plural(minutes, { one: `${numbers.format(minutes)} minute`, other: `${numbers.format(minutes)} minutes` }),
+      seconds: (seconds: number) => `${numbers.format(seconds)} s`,
+      times: (count: number, work: string) => `${numbers.format(count)} times ${work}`,
+      withRest: (work: string, rest: string) => (rest === '' ? work : `${work}, ${rest} rest`),
+      sets: (work: string, rest: string, between: string) => `${work}, ${rest} rest, ${between} between sets`,
+      then: (parts: readonly string[]) => parts.join(', then '),
+      total: (parts: string, work: string) => `${parts}: ${work} of work`,
+    },
     help: 'Distance or time; repeats with the rest after a slash, 6x350m/1:15; parts joined by +, 1000m/2:00+500m.',
     armed: 'Everyone is sitting ready: press ‘Not yet’ first, then change the pieces.',
     another: 'Another piece',

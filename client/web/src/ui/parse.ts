@@ -48,7 +48,7 @@ export function readExtent(typed: string): Read<Extent> {
   return no(says.extent(typed.trim()));
 }
 
-/** `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`. */
+/** `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`; `6x350/1:15` is in metres. */
 export function readPiece(typed: string): Read<Repeat[]> {
   const repeats: Repeat[] = [];
   for (const part of typed.split('+')) {
@@ -69,7 +69,7 @@ function readGroup(part: string): Read<Repeat[]> {
   const wrong = no(says.piece(part));
   const [head = '', ...slashed] = part.split('/');
   const factors = head.split(/[x×]/).map((factor) => factor.trim());
-  const work = readExtent(factors.pop() ?? '');
+  const work = readExtent(inMetres(factors.pop() ?? ''));
   if (!work.ok || factors.length > 2 || factors.some((factor) => !/^\d{1,6}$/.test(factor))) return wrong;
   const counts = factors.map(Number);
   const [sets, each] = counts.length === 2 ? [counts[0] ?? 1, counts[1] ?? 1] : [1, counts[0] ?? 1];
@@ -89,6 +89,11 @@ function readGroup(part: string): Read<Repeat[]> {
   return yes(
     Array.from({ length: sets * each }, (_, nth) => ({ work: work.value, rest_ms: (nth + 1) % each === 0 ? between : inside })),
   );
+}
+
+/** A stretch without a unit is in metres, from so many on that nobody can mean minutes. */
+function inMetres(typed: string): string {
+  return /^\d{3,}$/.test(typed) ? `${typed}m` : typed;
 }
 
 /** In seconds; null for slips of the finger such as 6:71, 6:5 and 1:2:03. */
