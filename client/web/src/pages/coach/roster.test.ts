@@ -1,5 +1,6 @@
 import { describe, expect, test } from 'vitest';
-import { readRoster, tableText } from './roster';
+import { readPiece } from '../../ui/parse';
+import { leftOver, readRoster, tableText, withMeant } from './roster';
 
 /** The same table as the test of the program for the command line reads. */
 const TABLE = '\uFEFFName,team,target,plan,heart_limit\r\n"Fenn, Ida ""Fox""",Heron,1:58.4/500m,fast_start,178\n\nBo Quist,,,,\nUma Roe , Otter ,5:06.0\n';
@@ -100,4 +101,33 @@ test('a spreadsheet of Western Europe: tenths behind a comma, letters of its own
   const bytes = (...codes: number[]) => new Uint8Array(codes).buffer;
   expect(tableText(bytes(0x4a, 0xfc, 0x72, 0x67))).toBe('Jürg');
   expect(tableText(bytes(0x4a, 0xc3, 0xbc, 0x72, 0x67))).toBe('Jürg');
+});
+
+describe('a roster with wrong lines', () => {
+  const repeats = readPiece('6x350m/1:15');
+  if (!repeats.ok) throw new Error(repeats.says);
+  const spec = { title: '', repeats: repeats.value, clock: 'common_go', repeat_start: 'common_signal', count_ms: 10_000, call_sheet: [] } as const;
+  const text = 'name,team,target\nJoe 3:05,Heron,3:05\nIda,Otter,2:03/500m\nBo,Otter,quick\nUma,,2.03/500';
+  const read = readRoster(text, 1, [], ['distance'], { ...spec, repeats: [...spec.repeats], call_sheet: [] });
+
+  test('says why, and offers what was probably meant', () => {
+    expect(read.entries.map(({ spec }) => spec.name)).toEqual(['Ida']);
+    expect([read.lines, read.heading]).toEqual([[3], 1]);
+    expect(read.troubles).toEqual([
+      { line: 2, says: 'Joe 3:05: 3:05 for all 2100m would be 0:44.0 for 500 m, faster than anyone rows.', meant: { typed: '3:05', text: '3:05/500m', says: '3:05 for 500 m?' } },
+      { line: 4, says: expect.stringContaining('Bo: "quick" is not a target') },
+      { line: 5, says: expect.stringContaining('Uma: "2.03/500" is not a target'), meant: { typed: '2.03/500', text: '2:03/500m', says: '2:03 for 500 m?' } },
+    ]);
+  });
+
+  test('has the offer put in its place, and nowhere else', () => {
+    const meant = read.troubles[0]?.meant;
+    expect(meant && withMeant(text, 2, meant).split('\n')).toEqual(['name,team,target', 'Joe 3:05,Heron,3:05/500m', 'Ida,Otter,2:03/500m', 'Bo,Otter,quick', 'Uma,,2.03/500']);
+  });
+
+  test('keeps the wrong lines alone when the good ones are taken', () => {
+    expect(leftOver(text, read, new Set([2, 4]))).toBe('name,team,target\nJoe 3:05,Heron,3:05\nBo,Otter,quick');
+    expect(leftOver(text, read, new Set())).toBe('');
+    expect(leftOver('Ida\n"Bo', readRoster('Ida\n"Bo', 1), new Set([2]))).toBe('"Bo');
+  });
 });

@@ -2,8 +2,9 @@
 // wrong line is named, and not only the first.
 import { coachPrepare } from '#texts';
 import { LIMITS } from '../../../generated/known';
-import type { Aim, RosterEntry, Target } from '../../protocol/decode';
+import type { Aim, PieceSpec, RosterEntry, Target } from '../../protocol/decode';
 import { readTarget, type Read } from '../../ui/parse';
+import { meantBy, tooFast, type Meant } from './meant';
 import { readPast } from './past';
 import { readPlan } from './plan';
 
@@ -18,10 +19,23 @@ const HEART_LIMIT = { least: LIMITS.heart_limit_min_bpm, most: LIMITS.heart_limi
 export interface Trouble {
   readonly line: number;
   readonly says: string;
+  /** What was probably meant, to be taken with one press. */
+  readonly meant?: Meant;
+}
+
+/** What cannot be used of a line, and what was probably meant. */
+interface Wrong {
+  readonly ok: false;
+  readonly says: string;
+  readonly meant?: Meant | null;
 }
 
 export interface Roster {
   readonly entries: readonly RosterEntry[];
+  /** On which line each of them stands. */
+  readonly lines: readonly number[];
+  /** The line of the heading; null without one. */
+  readonly heading: number | null;
   readonly troubles: readonly Trouble[];
   /** Columns of the heading that are none of ours, as they are written there: nothing is read from them. */
   readonly unread: readonly string[];
@@ -47,19 +61,22 @@ export function tableText(bytes: ArrayBuffer): string {
 /**
  * Reads a roster. Columns stand between commas, semicolons or tabs, whichever the first line has; a first line
  * with `name` in it is the heading and may have the columns in any order. The target is for each of so many
- * pieces that it fits, where `kinds` says what those are measured by. Names in `taken` are in the session already.
+ * pieces that it fits, where `kinds` says what those are measured by; `spec` is the one that comes next, for which
+ * a target can be impossible. Names in `taken` are in the session already.
  */
-export function readRoster(text: string, pieces: number, taken: readonly string[] = [], kinds: readonly Kind[] = []): Roster {
+export function readRoster(text: string, pieces: number, taken: readonly string[] = [], kinds: readonly Kind[] = [], spec: PieceSpec | null = null): Roster {
   const lines = text.replace(/^\uFEFF/, '').split(/\r\n|\r|\n/);
   const between = separator(lines.find((line) => line.trim() !== '') ?? '');
   const entries: RosterEntry[] = [];
+  const on: number[] = [];
   const troubles: Trouble[] = [];
+  let headed: number | null = null;
   const unread: string[] = [];
   const names = new Map(taken.map((name) => [folded(name), null as number | null]));
   let columns: readonly (Column | null)[] | null = null;
   for (const [nth, line] of lines.entries()) {
     if (line.trim() === '') continue;
-    const wrong = (says: string) => troubles.push({ line: nth + 1, says });
+    const wrong = (says: string, meant: Meant | null = null) => troubles.push({ line: nth + 1, says, ...(meant === null ? {} : { meant }) });
     const cells = cellsOf(line, between);
     if (!cells.ok) {
       wrong(cells.says);
@@ -73,11 +90,14 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
         continue;
       }
       unread.push(...cells.value.filter((cell, nth) => named?.[nth] === null && cell.trim() !== ''));
-      if (named !== null) continue;
+      if (named !== null) {
+        headed = nth + 1;
+        continue;
+      }
     }
-    const entry = entryOf(byColumn(cells.value, columns), pieces, kinds);
+    const entry = entryOf(byColumn(cells.value, columns), pieces, kinds, spec);
     if (!entry.ok) {
-      wrong(entry.says);
+      wrong(entry.says, entry.meant);
       continue;
     }
     const name = entry.value.spec.name;
@@ -88,9 +108,12 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
     }
     names.set(folded(name), nth + 1);
     if (entries.length === AT_ONCE_MAX) wrong(texts.tooMany(AT_ONCE_MAX));
-    else entries.push(entry.value);
+    else {
+      entries.push(entry.value);
+      on.push(nth + 1);
+    }
   }
-  return { entries, troubles, unread };
+  return { entries, lines: on, heading: headed, troubles, unread };
 }
 
 /** Names are one name whatever the case. */
@@ -126,13 +149,14 @@ function byColumn(cells: readonly string[], columns: readonly (Column | null)[])
   return named;
 }
 
-function entryOf(cells: Cells, pieces: number, kinds: readonly Kind[]): Read<RosterEntry> {
+function entryOf(cells: Cells, pieces: number, kinds: readonly Kind[], spec: PieceSpec | null): { readonly ok: true; readonly value: RosterEntry } | Wrong {
   const { name, team = null, target, plan = '', heart_limit, past = '' } = cells;
   if (name === undefined) return no(texts.noName);
   if ([...name].length > NAME_MAX) return no(texts.longName(name, NAME_MAX));
   if (team !== null && [...team].length > NAME_MAX) return no(texts.longTeam(name, NAME_MAX));
   const wanted = target === undefined ? null : readTarget(target);
-  if (wanted !== null && !wanted.ok) return no(texts.wrong(name, wanted.says));
+  const odd = wanted === null ? '' : !wanted.ok ? wanted.says : spec === null ? '' : tooFast(wanted.value, spec);
+  if (wanted !== null && (!wanted.ok || odd !== '')) return { ...no(texts.wrong(name, odd)), meant: meantBy(target ?? '', spec) };
   const means = readPlan(plan);
   if (!means.ok) return no(texts.wrong(name, means.says));
   const limit = readHeartLimit(heart_limit ?? '');
@@ -186,4 +210,21 @@ function cellsOf(line: string, between: string): Read<string[]> {
 
 function no(says: string): { readonly ok: false; readonly says: string } {
   return { ok: false, says };
+}
+
+/** The line with what was meant in place of what was typed. */
+export function withMeant(text: string, line: number, { typed, text: meant }: Meant): string {
+  const lines = text.split('\n');
+  const before = lines[line - 1] ?? '';
+  // A name may hold the same figures: the target stands behind it, as a rule.
+  const at = before.lastIndexOf(typed);
+  if (at === -1) return text;
+  lines[line - 1] = `${before.slice(0, at)}${meant}${before.slice(at + typed.length)}`;
+  return lines.join('\n');
+}
+
+/** What stays to be mended once the good lines are taken: these lines, under their heading. */
+export function leftOver(text: string, { heading }: Roster, wrong: ReadonlySet<number>): string {
+  const stays = (line: number) => line === heading || wrong.has(line);
+  return wrong.size === 0 ? '' : text.split('\n').filter((_, nth) => stays(nth + 1)).join('\n');
 }
