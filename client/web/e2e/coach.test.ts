@@ -1,7 +1,7 @@
 // A coach leads a session from an empty page to the results, with real athletes, in a real browser.
 import { readFileSync } from 'node:fs';
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, TABLET, codeOn, hold, letIn, setPiece, sound } from './coaching';
+import { Coaching, LAPTOP, TABLET, codeOn, hold, letIn, openStep, overhang, setPiece, sound, stepOf } from './coaching';
 import { open } from './stage';
 
 /** Times faster than life: a piece of 900 m takes about 20 s. */
@@ -17,22 +17,39 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   const secret = new URL(page.url()).hash.slice(1);
   expect(secret.length).toBeGreaterThan(20);
 
-  // Prepare: a wrong line is named, and nothing of it is sent.
-  await setPiece(page, '900m', '300m: Long reach for 10 strokes');
+  // Prepare: who comes first, and each step that is done folds to its line.
+  expect(await stepOf(page, 'roster').getAttribute('aria-expanded')).toBe('true');
+  await setPiece(page, '900', '300m: Long reach for 10 strokes');
+  await stepOf(page, 'pieces').getByText('900 m').waitFor();
+  // Good lines are taken; the wrong ones stay, marked, with what was probably meant.
   const roster = page.getByLabel('Add athletes');
-  await roster.fill('Oda Brandt, Heron, 3:24\nKit Moor, Otter, quick');
-  await page.getByText('Line 2: Kit Moor: "quick" is not a target').waitFor();
-  expect(await page.getByRole('button', { name: 'Add 1' }).isDisabled()).toBe(true);
+  await roster.fill('Oda Brandt, Heron, 3:24\nKit Moor, Otter, 3.51\nLena Aske, Heron\nSef Duric, Otter, 1:15');
+  await page.getByText('Line 2: Kit Moor: "3.51" is not a target').waitFor();
+  await page.getByText('Line 4: Sef Duric: 1:15 for all 900m would be 0:41.7 for 500 m, faster than anyone rows.').waitFor();
+  expect(await page.locator('.marks i').evaluateAll((all) => all.map((one) => one.classList.contains('bad')))).toEqual([false, true, false, true]);
   await sound(page, 'prepare');
-  await roster.fill('Oda Brandt, Heron, 3:24\nKit Moor, Otter, 3:51\nLena Aske, Heron\nSef Duric, Otter, 4:10');
-  await page.getByRole('button', { name: 'Add 4' }).click();
-  await page.getByRole('heading', { name: '4 on the roster' }).waitFor();
+  await page.getByRole('button', { name: 'Add 2, keep 2 to mend' }).click();
+  await page.getByRole('heading', { name: '2 on the roster' }).first().waitFor();
+  await expect.poll(() => roster.inputValue()).toBe('Kit Moor, Otter, 3.51\nSef Duric, Otter, 1:15');
+  await page.getByRole('button', { name: '3:51 for 900 m?' }).click();
+  await roster.fill((await roster.inputValue()).replace('1:15', '4:10'));
+  await page.getByRole('button', { name: 'Add 2', exact: true }).click();
+  await expect.poll(() => stepOf(page, 'roster').innerText()).toMatch(/4 on the roster: Heron and Otter/);
+  await expect.poll(() => stepOf(page, 'roster').getAttribute('aria-expanded')).toBe('false');
+  // Then whose target is missing; and how they come in.
+  await stepOf(page, 'targets').getByText('No target yet: Lena Aske').waitFor();
+  await sound(page, 'prepare-targets');
+  await openStep(page, 'share');
   expect(await page.getByRole('img', { name: 'QR code of the page to join' }).count()).toBe(1);
   expect(await page.getByRole('button', { name: 'the link of Sef Duric' }).count()).toBe(1);
   await sound(page, 'prepared');
+  for (const step of ['share', 'targets'] as const) await stepOf(page, step).click();
+  expect(await page.locator('h2 button[aria-expanded="true"]').count()).toBe(0);
+  expect(await overhang(page)).toBeLessThanOrEqual(0);
+  await sound(page, 'prepared-folded');
 
   // Nobody is here; then all but Lena have a target, and hers is set on her card.
-  await page.getByRole('button', { name: 'Piece', exact: true }).click();
+  await page.getByRole('button', { name: 'Go to the start' }).click();
   await page.getByText('not here yet, no target: not ranked').waitFor();
   await sound(page, 'gathering');
   const code = await codeOn(page);
@@ -105,6 +122,7 @@ test('a second device watches, takes command, and the first one watches', { time
   await setPiece(page, '700m');
   const second = await open(hall.browser, page.url(), TABLET);
   await second.page.getByText('This device watches').waitFor();
+  await openStep(second.page, 'pieces');
   expect(await second.page.getByRole('button', { name: 'Change the pieces' }).isDisabled()).toBe(true);
   await sound(second.page, 'watching');
   await second.page.getByRole('button', { name: 'Take command' }).click();
@@ -119,11 +137,12 @@ test('a second device watches, takes command, and the first one watches', { time
 test('a false start, a stop that is held, and the next piece', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('False start');
   await setPiece(page, '2x700m/0:20');
+  await openStep(page, 'pieces');
   await page.getByRole('button', { name: 'Another piece' }).click();
   await page.getByLabel('What is rowed').nth(1).fill('5min');
   await page.getByRole('button', { name: 'Change the pieces' }).click();
   hall.row(await codeOn(page), 'Ruben Tal', '5:40');
-  await page.getByRole('heading', { name: '1 on the roster' }).waitFor();
+  await stepOf(page, 'roster').getByText('1 on the roster').waitFor();
   await page.getByRole('button', { name: 'Piece', exact: true }).click();
   await page.getByRole('button', { name: 'Sit ready' }).click();
   await page.getByRole('button', { name: /^Start/ }).focus();

@@ -1,7 +1,7 @@
 // What a coach says reaches those whom it is for, and nobody else; it is there after a reload; and the keys
 // that say it can be changed.
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, SMALL_LAPTOP, codeOn, hold, letIn, openEffects, overhang, setPiece, shot, sound, start } from './coaching';
+import { Coaching, LAPTOP, SMALL_LAPTOP, codeOn, hold, letIn, openEffects, openStep, overhang, setPiece, shot, sound, start } from './coaching';
 import { demo, open } from './stage';
 
 const SPEED = 10;
@@ -58,10 +58,12 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   const { page, wrong } = await hall.made('Whom for');
   await setPiece(page, '1300m');
   // What is refused stays where it was typed, and says of whom it is.
+  await openStep(page, 'roster');
   const typing = page.getByLabel('Add athletes');
   await typing.fill('Oda Brandt, Heron, 2:30');
   await page.getByRole('button', { name: 'Add 1' }).click();
-  await page.getByText('Oda Brandt: ').waitFor();
+  await page.getByText('Line 1: Oda Brandt: ').waitFor();
+  await page.getByRole('button', { name: '2:30 for 500 m?' }).waitFor();
   expect(await typing.inputValue()).toBe('Oda Brandt, Heron, 2:30');
   await typing.fill('');
   const heading = 'Team;Past;Name;Target;Heart limit;Shoe size';
@@ -69,14 +71,15 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   await page.getByLabel('Or load a table (CSV)').setInputFiles({ name: 'class.csv', mimeType: 'text/csv', buffer: Buffer.from(table) });
   await page.getByText('Not read: Shoe size.').waitFor();
   await page.getByRole('button', { name: 'Add 5' }).click();
-  await page.getByRole('heading', { name: '5 on the roster' }).waitFor();
+  await page.getByRole('heading', { name: '5 on the roster' }).first().waitFor();
+  await openStep(page, 'roster');
   // Somebody who stands there twice is taken off again, by keys.
   await page.getByRole('button', { name: /^Lena Asky/ }).click();
   await page.getByRole('button', { name: 'Take Lena Asky off the roster' }).focus();
   await sound(page, 'take-off');
   await page.getByRole('button', { name: 'Take Lena Asky off the roster' }).focus();
   await hold(page, 'Space');
-  await page.getByRole('heading', { name: '4 on the roster' }).waitFor();
+  await page.getByRole('heading', { name: '4 on the roster' }).first().waitFor();
   await expect.poll(() => typing.inputValue()).toBe('');
   await page.getByRole('button', { name: /^Brandt, Oda/ }).click();
   expect(await page.getByLabel('Past results', { exact: true }).inputValue()).toBe('5:31.0@9d');

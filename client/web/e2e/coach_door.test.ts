@@ -2,7 +2,7 @@
 // already, and the coach's own link when it is renewed.
 import type { Page } from 'playwright-core';
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, codeOn, setPiece, shot, sound } from './coaching';
+import { Coaching, LAPTOP, codeOn, openStep, setPiece, shot, sound } from './coaching';
 import { open } from './stage';
 
 const TEST_MS = 120_000;
@@ -34,6 +34,7 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
   await setPiece(page, '850m');
   const code = await codeOn(page);
   const door = page.getByRole('group', { name: 'Who comes in with the code' });
+  await openStep(page, 'share');
   expect(await door.getByRole('radio', { checked: true }).count()).toBe(1);
   expect(await door.getByLabel('New names at once').isChecked()).toBe(true);
   await door.getByLabel('Nobody before you say so').check();
@@ -61,6 +62,7 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
 
   // Names of the roster, too, where all know each other.
   await door.getByLabel('Everyone at once').check();
+  await openStep(page, 'roster');
   await page.getByLabel('Add athletes').fill('Ruben Tal');
   await page.getByRole('button', { name: 'Add 1' }).click();
   await page.getByText('Ruben Tal').first().waitFor();
@@ -70,6 +72,7 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
   await rower.page.getByRole('button', { name: 'I have read this' }).waitFor();
   await page.reload();
   await page.getByRole('button', { name: 'Prepare', exact: true }).click();
+  await openStep(page, 'share');
   expect(await door.getByLabel('Everyone at once').isChecked()).toBe(true);
   // A name that looks like one that is there: the Cyrillic letter a.
   await rower.page.goto(`${hall.base}/row/`);
@@ -101,6 +104,7 @@ test('a link that is opened where the page is open already is taken, and the key
   const tablet = await other.newPage();
   await tablet.goto(old);
   await tablet.getByRole('heading', { name: 'Keys at Mill Lock' }).waitFor();
+  await openStep(page, 'share');
   await page.getByRole('button', { name: 'New link for yourself' }).click();
   await page.getByText('You have a new link.').waitFor();
   const newer = page.url();
@@ -120,11 +124,13 @@ test('a link that is opened where the page is open already is taken, and the key
   expect(page.url()).toBe(newer);
 
   // The gym TV and a phone.
+  await openStep(page, 'share');
   const board = await page.locator('section[aria-labelledby="share"] .link').nth(1).innerText();
   const tv = await open(hall.browser, `${board.split('#')[0]}#nothing-that-opens`, LAPTOP);
   await tv.page.getByText('opens nothing here').first().waitFor();
   await tv.page.evaluate((link) => void location.assign(link), board);
   await tv.page.getByText('Keys at Mill Lock').first().waitFor();
+  await openStep(page, 'roster');
   await page.getByLabel('Add athletes').fill('Ida Fenn\nBo Quist');
   await page.getByRole('button', { name: 'Add 2' }).click();
   await page.context().grantPermissions(['clipboard-read', 'clipboard-write']);

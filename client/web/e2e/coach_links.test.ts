@@ -3,7 +3,7 @@
 import type { Page } from 'playwright-core';
 import { encode } from 'uqr';
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, codeOn, openEffects, setPiece, shot, sound, start } from './coaching';
+import { Coaching, LAPTOP, codeOn, openEffects, openStep, setPiece, shot, sound, start } from './coaching';
 import { open } from './stage';
 
 const SPEED = 3;
@@ -27,9 +27,11 @@ function matrix(text: string): string {
 test('QR codes hold the links that stand beside them; a new personal link ends the old one', { timeout: TEST_MS }, async () => {
   const { page, wrong, asked } = await hall.made('Saturday at Mill Lock');
   await setPiece(page, '1700m');
+  await openStep(page, 'roster');
   await page.getByLabel('Add athletes').fill('Ida Fenn, Heron, 7:06\nBo Quist');
   await page.getByRole('button', { name: 'Add 2' }).click();
   const code = await codeOn(page);
+  await openStep(page, 'share');
   const join = await page.locator('.join .link').innerText();
   expect(join).toBe(`${hall.base}/row/${code.replace(' ', '')}`);
   expect(await squares(page, 'QR code of the page to join')).toBe(matrix(join));
@@ -85,6 +87,7 @@ test('QR codes hold the links that stand beside them; a new personal link ends t
   // It is kept on this device.
   await page.reload();
   await page.getByRole('button', { name: 'Prepare', exact: true }).click();
+  await openStep(page, 'share');
   await page.getByText(newer).waitFor();
   // The page is open there: it loads itself anew.
   await tv.page.goto(newer);
@@ -101,7 +104,8 @@ test('a call that waits still waits after a reload, and goes out or is taken bac
   const { page, wrong } = await hall.made('Still waiting');
   await setPiece(page, '1700m');
   // Five seconds of the session are less than two here.
-  await page.getByLabel('To take it back').selectOption('5000');
+  await openStep(page, 'calls');
+  await page.getByLabel('Time to take it back').selectOption('5000');
   const told = hall.row(await codeOn(page), 'Ruben Tal', '7:06');
   await start(page, 'The one athlete here is ready.');
   await page.waitForTimeout(3_000);
@@ -127,6 +131,7 @@ test('a call that waits still waits after a reload, and goes out or is taken bac
 test('what an old link has not brought to the server comes by the new one; who else sits down there begins anew', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('Sunday at Mill Lock');
   await setPiece(page, '1700m');
+  await openStep(page, 'roster');
   await page.getByLabel('Add athletes').fill('Ida Fenn, Heron, 7:06\nBo Quist, , 7:20');
   await page.getByRole('button', { name: 'Add 2' }).click();
   await page.context().grantPermissions(['clipboard-read', 'clipboard-write']);
@@ -135,6 +140,7 @@ test('what an old link has not brought to the server comes by the new one; who e
     await page.getByText(`The link of ${name} is copied.`).waitFor();
     return page.evaluate(() => navigator.clipboard.readText());
   };
+  await openStep(page, 'share');
   const [old, other] = [await linkOf('Ida Fenn'), await linkOf('Bo Quist')];
 
   /** What the phone says, in order; and up to which number each recording is known to be durable. */
@@ -171,6 +177,7 @@ test('what an old link has not brought to the server comes by the new one; who e
   await phone.page.getByText('offline').first().waitFor();
   const heard = durable.get(run) ?? 0;
   await page.getByRole('button', { name: 'Prepare', exact: true }).click();
+  await openStep(page, 'share');
   await page.getByRole('button', { name: 'New link for Ida Fenn' }).click();
   await page.getByText('There is a new link for Ida Fenn').waitFor();
   const newer = await linkOf('Ida Fenn');

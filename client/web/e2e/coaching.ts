@@ -5,7 +5,7 @@ import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { dirname, join } from 'node:path';
 import { createInterface } from 'node:readline';
-import type { Browser, Page } from 'playwright-core';
+import type { Browser, Locator, Page } from 'playwright-core';
 import { expect } from 'vitest';
 import { launch, open, violations, type Opened } from './stage';
 
@@ -163,7 +163,22 @@ export function overhang(page: Page): Promise<number> {
   return page.evaluate(() => (document.scrollingElement?.scrollHeight ?? Infinity) - innerHeight);
 }
 
+export type StepName = 'roster' | 'pieces' | 'targets' | 'calls' | 'share';
+
+/** The line that a step of preparing is folded to. */
+export function stepOf(page: Page, name: StepName): Locator {
+  return page.locator('h2 button', { has: page.locator(`#${name}`) });
+}
+
+export async function openStep(page: Page, name: StepName): Promise<void> {
+  const step = stepOf(page, name);
+  await step.waitFor();
+  if ((await step.getAttribute('aria-expanded')) !== 'true') await step.click();
+  await expect.poll(() => step.getAttribute('aria-expanded')).toBe('true');
+}
+
 export async function setPiece(page: Page, piece: string, sheet = ''): Promise<void> {
+  await openStep(page, 'pieces');
   await page.getByLabel('What is rowed').fill(piece);
   await page.getByLabel('Countdown, s').fill('5');
   if (sheet !== '') {
@@ -171,8 +186,8 @@ export async function setPiece(page: Page, piece: string, sheet = ''): Promise<v
     await page.getByLabel('Call sheet, one call a line').fill(sheet);
   }
   await page.getByRole('button', { name: 'Set the pieces' }).click();
-  await page.getByRole('button', { name: 'Change the pieces' }).waitFor();
-  await page.getByText('The piece is set.').waitFor();
+  // What is done folds to its line.
+  await expect.poll(() => stepOf(page, 'pieces').getAttribute('aria-expanded')).toBe('false');
 }
 
 /** What calls did lies behind one line. */

@@ -5,13 +5,14 @@ import type { Audience, CallId, CallSpec, CallText, CommandId, Order, Refusal, S
 import { linkTo } from '../../session/address';
 import { WRONG_SECRET } from '../../session/close';
 import { Live, newId } from '../../session/live.svelte';
-import { currentPhase, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
+import { currentPhase, currentPiece, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
 import type { News } from '../../session/socket';
 import { remembered, type History } from './history';
 import { packed, unpacked } from './kept';
 import { dropSession, keepHabits, keepKey, keepSession, keptHabits, keptKey, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
 import { renewed } from './snapshot';
+import { withTargets } from './targets';
 import { standingCalls, waiting, type Waiting } from './words';
 
 /** What of the piece outlives a reload of this page stands in the tab's storage under this and the code. */
@@ -281,6 +282,17 @@ export class Desk {
     return commands;
   }
 
+  /** Targets go with the piece that they are for: what is set now is offered again when that piece comes back. */
+  #keepTargets(session: Session): void {
+    const piece = currentPiece(session);
+    if (this.kept === null || piece === null || (piece.phase.phase !== 'gathering' && piece.phase.phase !== 'armed')) return;
+    const known = this.kept.targets ?? {};
+    const targets = withTargets(known, piece, session.athletes);
+    if (targets === known) return;
+    keepSession(localStorage, this.kept.code, { targets });
+    this.#keep(this.kept.code);
+  }
+
   #keep(code: string): void {
     this.kept = keptSessions(localStorage).find((one) => one.code === code) ?? null;
   }
@@ -336,6 +348,7 @@ export class Desk {
     const session = this.session;
     if (session === null) return;
     this.picture = renewed(this.picture, session);
+    this.#keepTargets(session);
     const go = goAt(currentPhase(session));
     if (go !== null && go !== this.#goMs) {
       this.#goMs = go;

@@ -13,7 +13,11 @@ export interface KeptSession {
   readonly board: string | null;
   /** Athletes' secrets by their identity, as far as they were made here. */
   readonly links: Readonly<Record<string, string>>;
+  /** Each athlete's targets as they are typed, by the piece as it is typed; newest last. */
+  readonly targets?: KeptTargets;
 }
+
+export type KeptTargets = Readonly<Record<string, Readonly<Record<string, string>>>>;
 
 /** How the coach likes the desk. */
 export interface Habits {
