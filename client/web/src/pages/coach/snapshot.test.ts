@@ -74,7 +74,11 @@ test('before anybody has rowed enough to tell, there is no place, no margin and 
   for (const row of rowsOf(session(early), early)) expect(row).toMatchObject({ place: null, guess: null, margin: '', finish: '' });
   const settled = at(22_000, line('ida', 1, 3_000, 21_000), line('bo', 2, 200, 19_000));
   expect(isSettling(session(settled), settled)).toBe(false);
-  expect(rowsOf(session(settled), settled).map(({ place }) => place)).toEqual([2, 1]);
+  // Who came later settles alone.
+  expect(rowsOf(session(settled), settled).map(({ name, place, settling }) => [name, place, settling])).toEqual([['bo', null, true], ['ida', 1, false]]);
+  // The plan said again is no projection.
+  const plan = at(30_000, { ...line('ida', 1, 0, 29_000), share_permille: 49 }, { ...line('bo', 2, 0, 29_000), share_permille: 51 });
+  expect(rowsOf(session(plan), plan).map(({ settling }) => settling)).toEqual([false, true]);
   // What was rowed in earlier repeats tells.
   expect(isSettling(session(early, { phase: 'resting', go_at_ms: 1_000, next_repeat: 1, next_at_ms: 90_000 }), early)).toBe(false);
 });

@@ -1,6 +1,6 @@
 // The field as the coach's list shows it: order, places and numbers of one instant, renewed together, so that nobody
 // reads a number of now beside a place of before.
-import type { Doing, Ranking, Standings } from '../../protocol/decode';
+import type { Doing, Line, Ranking, Standings } from '../../protocol/decode';
 import { currentPhase, isOver, type Session } from '../../session/reduce';
 import { field, hasSide, type Row } from '../../ui/field';
 
@@ -8,12 +8,16 @@ import { field, hasSide, type Row } from '../../ui/field';
 export interface ShownRow extends Row {
   /** As the numbers beside it read: who shows the same margin shares it. None while not ranked. */
   readonly place: number | null;
+  /** Has rowed too little to be ranked. */
+  readonly settling: boolean;
 }
 
 /** A picture stands so long; a list that moves at every stroke cannot be read. In life. */
 const STANDS_MS = 3_000;
-/** Before so much was rowed a projection is the target said again. */
+/** In the first strokes the plan says more than the strokes do: so long nobody has a standing, on the board neither. */
 const SETTLED_MS = 20_000;
+/** Up to this share of the piece, in thousandths, a margin of exactly nothing is the plan and no projection. */
+const PLAN_UNTIL_PERMILLE = 50;
 /** Half of what a bar draws, in per cent of the target. One who is far off must not flatten the bars of all others. */
 const REACH_PERCENT = 5;
 
@@ -32,33 +36,42 @@ function doings({ lines }: Standings): string {
 /** Whether nobody's projection says anything yet. */
 export function isSettling(session: Session, { lines }: Standings): boolean {
   const rows = lines.filter(({ doing }) => doing === 'rowing' || doing === 'finished' || doing === 'stopped');
-  return currentPhase(session).phase === 'rowing' && rows.every(({ projected, elapsed_ms }) => projected === null || elapsed_ms < SETTLED_MS);
+  return currentPhase(session).phase === 'rowing' && rows.every(settles);
 }
 
-/** The rows of a picture; while it settles without places, margins and bars. */
+/** Whether somebody has rowed too little for a standing. */
+function settles({ doing, not_heard, place, projected, margin, elapsed_ms, share_permille }: Line): boolean {
+  if (doing !== 'rowing' || (not_heard && place === null)) return false;
+  return projected === null || elapsed_ms < SETTLED_MS || (margin?.margin_ppm === 0 && share_permille < PLAN_UNTIL_PERMILLE);
+}
+
+/** The rows of a picture; who is settling has no place, no margin and no bar. */
 export function rowsOf(session: Session, standings: Standings | null): readonly ShownRow[] {
   if (standings === null) return [];
-  const rows = byMargin(field({ ...session, standings }), session.settings.ranking);
-  if (isSettling(session, standings)) return rows.map((row) => ({ ...row, guess: null, margin: '', finish: '', place: null, line: { ...row.line, projected: null } }));
+  const lines = field({ ...session, standings }).map((row): ShownRow => {
+    const settling = settles(row.line);
+    return settling ? { ...row, settling, place: null, guess: null, margin: '', finish: '', line: { ...row.line, place: null, projected: null } } : { ...row, settling, guess: onItsSide(row), place: row.line.place };
+  });
+  const rows = byMargin(lines);
   const places = placesOf(rows);
-  return rows.map((row) => ({ ...row, guess: onItsSide(row), place: places.get(row.athlete) ?? null }));
+  return rows.map((row) => ({ ...row, place: places.get(row.athlete) ?? null }));
 }
 
-/** Who is ranked by the margin that stands beside the name, best first; the others after them, as the server lists them. */
-function byMargin(rows: readonly Row[], ranking: Ranking): readonly Row[] {
-  const tenths = ({ line: { margin, place } }: Row): number => {
-    if (margin === null || place === null) return -Infinity;
-    const [amount, of] = ranking === 'share' ? [margin.margin_ppm, 1_000] : margin.margin_dm === null ? [margin.margin_ms ?? 0, 100] : [margin.margin_dm, 1];
-    return Math.sign(amount) * Math.floor((Math.abs(amount) + of / 2) / of);
-  };
-  const ordered = rows.toSorted((a, b) => tenths(b) - tenths(a) || a.order - b.order);
+/** Who is ranked by the margin that stands beside the name, best first, equals by their keys; the others after them, as the server lists them. */
+function byMargin(rows: readonly ShownRow[]): readonly ShownRow[] {
+  const figure = ({ margin, place }: ShownRow) => (margin === '' || place === null ? -Infinity : Number.parseFloat(margin.replace('−', '-')));
+  const ordered = rows.toSorted((a, b) => {
+    const [one, other] = [figure(a), figure(b)];
+    if (one !== other) return other - one;
+    return one === -Infinity ? a.order - b.order : a.athlete < b.athlete ? -1 : 1;
+  });
   const orders = new Map(ordered.map(({ athlete }, order) => [athlete, order]));
   return rows.map((row) => ({ ...row, order: orders.get(row.athlete) ?? row.order }));
 }
 
 /** Places by the numbers as they read. */
-function placesOf(rows: readonly Row[]): ReadonlyMap<string, number> {
-  const ranked = rows.filter(({ line }) => line.place !== null).sort((a, b) => a.order - b.order);
+function placesOf(rows: readonly ShownRow[]): ReadonlyMap<string, number> {
+  const ranked = rows.filter(({ place }) => place !== null).sort((a, b) => a.order - b.order);
   const places = new Map<string, number>();
   for (const [nth, row] of ranked.entries()) {
     const above = ranked[nth - 1];
