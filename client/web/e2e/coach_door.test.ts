@@ -2,7 +2,7 @@
 // already, and the coach's own link when it is renewed.
 import type { Page } from 'playwright-core';
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { Coaching, LAPTOP, codeOn, openStep, setPiece, shot, sound } from './coaching';
+import { Coaching, LAPTOP, codeOn, openStep, setPiece, shot, sound, stepOf } from './coaching';
 import { open } from './stage';
 
 const TEST_MS = 120_000;
@@ -65,7 +65,7 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
   await openStep(page, 'roster');
   await page.getByLabel('Add athletes').fill('Ruben Tal');
   await page.getByRole('button', { name: 'Add 1' }).click();
-  await page.getByText('Ruben Tal').first().waitFor();
+  await stepOf(page, 'roster').getByText('1 on the roster').waitFor();
   const rower = await open(hall.browser, `${hall.base}/row/${code.replace(' ', '')}`, LAPTOP);
   await rower.page.getByLabel('Your name').fill('Ruben Tal');
   await rower.page.getByRole('button', { name: 'Join' }).click();

@@ -173,8 +173,12 @@ export function stepOf(page: Page, name: StepName): Locator {
 export async function openStep(page: Page, name: StepName): Promise<void> {
   const step = stepOf(page, name);
   await step.waitFor();
-  if ((await step.getAttribute('aria-expanded')) !== 'true') await step.click();
-  await expect.poll(() => step.getAttribute('aria-expanded')).toBe('true');
+  // What is due opens by itself, maybe just when it is pressed.
+  const opened = async (): Promise<string | null> => {
+    if ((await step.getAttribute('aria-expanded')) !== 'true') await step.click();
+    return step.getAttribute('aria-expanded');
+  };
+  await expect.poll(opened).toBe('true');
 }
 
 export async function setPiece(page: Page, piece: string, sheet = ''): Promise<void> {

@@ -12,7 +12,7 @@ import { packed, unpacked } from './kept';
 import { dropSession, keepHabits, keepKey, keepSession, keptHabits, keptKey, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
 import { renewed } from './snapshot';
-import { withTargets } from './targets';
+import { seenFor, withTargets, type Seen } from './targets';
 import { standingCalls, waiting, type Waiting } from './words';
 
 /** What of the piece outlives a reload of this page stands in the tab's storage under this and the code. */
@@ -58,6 +58,7 @@ export class Desk {
   #armed: CallSpec | null = null;
   #goMs: number | null = null;
   #making = false;
+  #aims: Seen | null = null;
 
   /** What this page has seen of the piece. */
   get history(): History {
@@ -286,8 +287,10 @@ export class Desk {
   #keepTargets(session: Session): void {
     const piece = currentPiece(session);
     if (this.kept === null || piece === null || (piece.phase.phase !== 'gathering' && piece.phase.phase !== 'armed')) return;
+    const seen = seenFor(this.#aims, piece, session.athletes);
+    this.#aims = seen;
     const known = this.kept.targets ?? {};
-    const targets = withTargets(known, piece, session.athletes);
+    const targets = withTargets(known, piece, session.athletes.filter((view) => !seen.stale.has(view)));
     if (targets === known) return;
     keepSession(localStorage, this.kept.code, { targets });
     this.#keep(this.kept.code);

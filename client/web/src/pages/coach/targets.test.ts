@@ -1,7 +1,7 @@
 import { expect, test } from 'vitest';
 import type { AthleteView, PieceView, Target } from '../../protocol/decode';
 import { readPiece, readTarget } from '../../ui/parse';
-import { offered, withTargets } from './targets';
+import { offered, seenFor, withTargets } from './targets';
 
 function piece(typed: string): PieceView {
   const read = readPiece(typed);
@@ -38,4 +38,15 @@ test('for a piece that is new the pace of the last one is offered', () => {
   // The newest is the last that was changed.
   const again = withTargets(known, piece('2000m'), [ida('8:00')]);
   expect(offered(again, 'ida', piece('12min'))).toEqual({ typed: '2:00.0/500m', from: '2000m' });
+});
+
+test('a target that is still to go with the piece before is none of the new one', () => {
+  const before = [ida('5:06')];
+  const first = seenFor(null, piece('1700m'), before);
+  expect([...first.stale]).toEqual([]);
+  const second = seenFor(first, piece('6x350m/1:15'), before);
+  expect([...second.stale]).toEqual(before);
+  // Told anew she is looked at again.
+  const after = [ida(null)];
+  expect(after.filter((view) => !seenFor(second, piece('6x350m/1:15'), after).stale.has(view))).toEqual(after);
 });

@@ -16,6 +16,18 @@ export function withTargets(kept: KeptTargets, piece: PieceView, athletes: reado
   return fresh.length === 0 ? kept : { ...kept, ...Object.fromEntries(fresh) };
 }
 
+/** For which piece targets were last looked at, and whose are still as they were for the one before. */
+export interface Seen {
+  readonly name: string;
+  readonly stale: ReadonlySet<AthleteView>;
+}
+
+/** The server tells that a piece is another one before it tells whose target went with it: until then that target is none of the new piece. */
+export function seenFor(was: Seen | null, piece: PieceView, athletes: readonly AthleteView[]): Seen {
+  const name = pieceText(piece.spec.repeats);
+  return was?.name === name ? was : { name, stale: new Set(was === null ? [] : athletes) };
+}
+
 /** What somebody could aim for whose target is gone: that of the same piece, or else the pace of the last other one. */
 export interface Offer {
   readonly typed: string;
