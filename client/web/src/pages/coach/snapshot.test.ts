@@ -52,6 +52,12 @@ test('who shows the same margin has the same place, and the next one is counted 
   expect(rows.map(({ margin, place }) => `${place} ${margin}`)).toEqual(['1 +0.5 %', '1 +0.5 %', '3 +0.4 %', 'null 0.0 %']);
 });
 
+test('when it is over, places are those of the results', () => {
+  const standings = at(60_000, line('bo', 1, 5_400), line('ada', 2, 4_600));
+  const rows = rowsOf(session(standings, { phase: 'finished', go_at_ms: 1_000 }), standings);
+  expect(rows.map(({ name, margin, order, place }) => [name, margin, order, place])).toEqual([['ada', '+0.5 %', 1, 2], ['bo', '+0.5 %', 0, 1]]);
+});
+
 test('nobody stands above a better margin', () => {
   // The server lets two change places only when it is sure.
   const standings = at(60_000, line('ida', 1, 12_000), line('sam', 2, -8_000), line('ife', 3, -6_000), line('away', null, 99_000));

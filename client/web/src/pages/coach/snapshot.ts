@@ -52,6 +52,8 @@ export function rowsOf(session: Session, standings: Standings | null): readonly 
     const settling = settles(row.line);
     return settling ? { ...row, settling, place: null, guess: null, margin: '', finish: '', line: { ...row.line, place: null, projected: null } } : { ...row, settling, guess: onItsSide(row), place: row.line.place };
   });
+  // Results are placed to the tenth of a second: the list says what they say.
+  if (isOver(currentPhase(session))) return lines;
   const rows = byMargin(lines);
   const places = placesOf(rows);
   return rows.map((row) => ({ ...row, place: places.get(row.athlete) ?? null }));
