@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest';
 import type { AthleteResult, AthleteView, PieceView } from '../../protocol/decode';
-import { cell, csvOf, fileName, inOrder, resultText } from './results';
+import { calibrationText, cell, csvOf, endText, fileName, inOrder, marginsTold, remarksText, resultText, splitsShown } from './results';
 
 const base: AthleteResult = {
   athlete: 'ida', outcome: 'finished', place: 1, target: { want: 'finish', finish_ms: 306_000 }, time_ms: 305_412, distance_dm: 17_000, sure_ms: 300, sure_dm: null,
@@ -46,4 +46,37 @@ test('a name is never a formula, a number stays one', () => {
 test('the file has a name that every system takes', () => {
   expect(fileName('Wednesday at Lántern Quay!', 'results')).toBe('wednesday-at-la-ntern-quay-results.csv');
   expect(fileName('???', 'links')).toBe('session-links.csv');
+});
+
+test('a split that was not rowed to its end says how much of it was', () => {
+  const stopped: AthleteResult = { ...bo, splits: [{ distance_dm: 4_249, time_ms: 80_000 }, { distance_dm: 2_100, time_ms: 41_200 }] };
+  expect(splitsShown(stopped, piece)).toEqual(['1:20.0', '210m in 0:41.2']);
+  // Of one who finished every split is whole.
+  expect(splitsShown({ ...stopped, outcome: 'finished' }, piece)).toEqual(['1:20.0', '0:41.2']);
+  const time = { by: 'time', time_ms: 180_000 } as const;
+  const byTime: PieceView = { ...piece, spec: { ...piece.spec, repeats: [{ work: time, rest_ms: 60_000 }, { work: time, rest_ms: 0 }] } };
+  expect(splitsShown({ ...stopped, splits: [{ distance_dm: 7_204, time_ms: 180_000 }, { distance_dm: 1_800, time_ms: 45_000 }] }, byTime)).toEqual(['720m', '180m in 0:45.0']);
+});
+
+test('one word for all who did not row to the end, and a demo rower is named', () => {
+  expect(['stopped', 'unfinished', 'did_not_start'].map((outcome) => endText(outcome === 'stopped' ? 'stopped' : outcome === 'unfinished' ? 'unfinished' : 'did_not_start'))).toEqual(['stopped', 'stopped', 'did not start']);
+  const ida = view('ida', 'Ida', null);
+  expect(remarksText({ ...base, marks: [] }, ida)).toBe('');
+  for (const machine of ['simulated', 'simulated, at home', 'demo rower (made up)']) expect(remarksText({ ...base, marks: [] }, { ...ida, machine }), machine).toBe('made up by a demo rower');
+  expect(remarksText({ ...base, marks: [] }, { ...ida, machine: 'Rower 12' })).toBe('');
+  expect(remarksText({ ...bo, outcome: 'unfinished' }, { ...ida, machine: 'simulated' })).toBe('stopped; made up by a demo rower');
+});
+
+test('how far projections can be trusted is said from thirty finishes on', () => {
+  const known = { model: 'm', finishes: 29, intervals: 87, held: 70, chances: 0, made: 0, chance_permille: 0, width_permille: 1_000, says: 'Of 87 ranges …' };
+  expect(calibrationText(known)).toBe('');
+  expect(calibrationText({ ...known, finishes: 30, intervals: 90, held: 75 })).toBe('Of 30 finishes so far, 83% came within the range that was shown on the way; 80% are meant to.');
+});
+
+test('margins are told as closely as their places are apart', () => {
+  const at = (place: number, margin_ppm: number): AthleteResult => ({ ...base, place, margin: { margin_ppm, margin_ms: 0, margin_dm: null } });
+  const told = (...results: AthleteResult[]) => results.map(({ margin }) => margin && marginsTold(results, 'share')(margin));
+  expect(told(at(1, 13_900), at(2, -4_600), at(2, -4_700))).toEqual(['+1.4 %', '−0.5 %', '−0.5 %']);
+  expect(told(at(1, 13_900), at(2, -4_600), at(3, -5_400))).toEqual(['+1.39 %', '−0.46 %', '−0.54 %']);
+  expect(told(at(1, -4_610), at(2, -4_620), at(3, 0))).toEqual(['−0.461 %', '−0.462 %', '0.000 %']);
 });

@@ -1,6 +1,6 @@
 // Results as a table to keep: a file that any spreadsheet reads, one line an athlete and piece.
 import { coachResults as texts } from '#texts';
-import type { AthleteResult, AthleteView, PieceView } from '../../protocol/decode';
+import type { AthleteResult, AthleteView, Calibration, Extent, Margin, Outcome, PieceView, Ranking } from '../../protocol/decode';
 import { distanceText, marginText, pieceText, targetText, timeText } from '../../ui/format';
 import { outcomeText } from '../../ui/words';
 
@@ -20,6 +20,73 @@ export function resultText({ shown, outcome, distance_dm, time_ms }: AthleteResu
 export function splitsText({ splits }: AthleteResult, piece: PieceView): readonly string[] {
   const byTime = piece.spec.repeats[0]?.work.by === 'time';
   return splits.map(({ distance_dm, time_ms }) => (byTime ? distanceText(Math.round(distance_dm / 10) * 10) : timeText(time_ms)));
+}
+
+/** The splits as they are looked at: one that was not rowed to its end says how much of it was. */
+export function splitsShown(result: AthleteResult, piece: PieceView): readonly string[] {
+  const { repeats } = piece.spec;
+  const lengths = repeats.length > 1 ? repeats.map(({ work }) => work) : Array.from({ length: QUARTERS }, () => part(repeats[0]?.work));
+  const plain = splitsText(result, piece);
+  return result.splits.map(({ distance_dm, time_ms }, nth) => {
+    const whole = lengths[nth];
+    const isShort = whole?.by === 'distance' ? distance_dm < whole.distance_dm - SLACK_DM : whole?.by === 'time' && time_ms < whole.time_ms - SLACK_MS;
+    return result.outcome !== 'finished' && isShort === true ? texts.rowedIn(distanceText(Math.floor(distance_dm / 10) * 10), timeText(time_ms)) : (plain[nth] ?? '');
+  });
+}
+
+/** A single stretch is told in quarters. */
+const QUARTERS = 4;
+/** Splits are cut where the machine reported: so much is missing of one that was rowed to its end. */
+const SLACK_DM = 10;
+const SLACK_MS = 500;
+
+function part(work: Extent | undefined): Extent | undefined {
+  return work?.by === 'distance' ? { ...work, distance_dm: work.distance_dm / QUARTERS } : work?.by === 'time' ? { ...work, time_ms: work.time_ms / QUARTERS } : undefined;
+}
+
+/** Margins as closely as it takes: nobody stands behind somebody with the same number. */
+export function marginsTold(results: readonly AthleteResult[], ranking: Ranking): (margin: Margin) => string {
+  const hundredths = (margin: Margin) => percentText(margin, 2);
+  const ways = ranking === 'share' ? [(margin: Margin) => marginText(margin, ranking), hundredths] : [(margin: Margin) => marginText(margin, ranking)];
+  const apart = (way: (margin: Margin) => string) => {
+    const places = new Map<string, number>();
+    return results.every(({ place, margin }) => {
+      if (place === null || margin === null) return true;
+      const known = places.get(way(margin)) ?? place;
+      places.set(way(margin), place);
+      return known === place;
+    });
+  };
+  const closest = (margin: Margin) => percentText(margin, 3);
+  return ways.find(apart) ?? (ranking === 'share' ? closest : (margin) => marginText(margin, ranking));
+}
+
+function percentText({ margin_ppm }: Margin, digits: number): string {
+  const text = (Math.abs(margin_ppm) / 10_000).toFixed(digits);
+  return `${/[1-9]/.test(text) ? (margin_ppm < 0 ? '−' : '+') : ''}${text} %`;
+}
+
+/** How it came about, in one word for all who did not row to the end, whoever stopped them. */
+export function endText(outcome: Outcome): string {
+  return outcomeText(outcome === 'unfinished' ? 'stopped' : outcome);
+}
+
+/** What is told beside a result; a rower that nobody rowed is named. */
+export function remarksText({ outcome, marks }: AthleteResult, view: AthleteView | undefined): string {
+  const made = isMadeUp(view?.machine ?? null) ? [texts.madeUp] : [];
+  return texts.allRemarks([...(outcome === 'finished' ? [] : [endText(outcome)]), ...made, ...marks.map((mark) => texts.marks[mark])]);
+}
+
+/** As the page's own demo rower names itself, the one of the command line, and those of a rehearsal. */
+function isMadeUp(machine: string | null): boolean {
+  return machine !== null && /^simulated|\(made up\)$/.test(machine);
+}
+
+/** How far the projections can be trusted; said from so many finishes on. */
+const CALIBRATED_MIN = 30;
+
+export function calibrationText({ finishes, held, intervals }: Calibration): string {
+  return finishes < CALIBRATED_MIN || intervals === 0 ? '' : texts.calibrated(finishes, held / intervals);
 }
 
 /** The format of the file, whatever the language of the page. */
