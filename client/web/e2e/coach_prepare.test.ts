@@ -56,6 +56,20 @@ test('targets of a piece that was replaced are offered again, and nothing is set
   await page.close();
 });
 
+test('a part of the page that cannot be loaded says so, and comes after all', { timeout: TEST_MS }, async () => {
+  const { page } = await hall.made('Away for a moment');
+  await page.route(/assets\/After-/, (route) => route.abort());
+  await page.reload();
+  await page.getByRole('button', { name: 'Results', exact: true }).click();
+  await page.getByRole('alert').getByText('This part of the page could not be loaded.').waitFor();
+  await sound(page, 'part-missing');
+  await page.unroute(/assets\/After-/);
+  await page.getByRole('button', { name: 'Load the page again' }).click();
+  await page.getByRole('button', { name: 'Results', exact: true }).click();
+  await page.getByRole('heading', { name: 'Results' }).waitFor();
+  await page.close();
+});
+
 test('everything that is pressed is large enough, on a laptop and on a phone', { timeout: TEST_MS }, async () => {
   const { page, wrong } = await hall.made('Large enough');
   await setPiece(page, '1700m');
