@@ -1,7 +1,7 @@
 // The desk while a piece is rowed: what the hand and the eye know stays in its place, whatever is said or opened.
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, expect, test } from 'vitest';
-import { LAPTOP, openEffects, overhang, shot, sound, tooSmall } from './coaching';
+import { LAPTOP, SMALL_LAPTOP, openEffects, overhang, shot, sound, tooSmall } from './coaching';
 import { demo, launch, open, violations, type Demo } from './stage';
 
 const TEST_MS = 150_000;
@@ -35,9 +35,17 @@ test('nine calls lie on the pad, and neither calls nor what is opened moves it o
   await page.getByText('Settling').waitFor();
   expect(await page.locator('.list .place').allInnerTexts()).toEqual(Array.from({ length: 13 }, () => ''));
   expect(await page.locator('.list svg').count()).toBe(0);
+  // What can be done changes with the first thirty seconds, and where that is shown does not.
+  const small: (readonly string[])[] = [];
+  const onSmall = async (): Promise<void> => {
+    await page.setViewportSize(SMALL_LAPTOP);
+    small.push(await places(page));
+    await page.setViewportSize(LAPTOP);
+  };
   await page.getByRole('button', { name: 'Take command' }).click();
   await page.getByRole('button', { name: 'Take command' }).waitFor({ state: 'detached' });
   await page.locator('.list .place').getByText('1', { exact: true }).first().waitFor();
+  await onSmall();
   const before = await places(page);
   expect(before).toHaveLength(9);
   expect(await rowsSeen(page)).toBeGreaterThanOrEqual(11);
@@ -87,6 +95,9 @@ test('nine calls lie on the pad, and neither calls nor what is opened moves it o
   const margins = rows.map(({ margin }) => Number(margin.replace('−', '-')));
   expect(margins).toEqual([...margins].sort((a, b) => b - a));
   expect(rows.map(({ place }) => Number(place))).toEqual(margins.map((margin) => margins.indexOf(margin) + 1));
+  await page.getByRole('button', { name: 'False start' }).waitFor({ state: 'detached' });
+  await onSmall();
+  expect(small[1]).toEqual(small[0]);
   expect(wrong).toEqual([]);
   await page.close();
 });
