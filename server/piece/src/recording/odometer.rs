@@ -28,6 +28,14 @@ const FALLS_APART_MS: u64 = 10_000;
 /// themselves, mean that the machine's counter has jumped: they are joined up like a reset.
 const JUMP_AFTER: u8 = 3;
 
+/// What a sample makes of the odometer.
+struct Joined {
+    dm: u32,
+    strokes_milli: u32,
+    /// The parts were joined here.
+    joined: bool,
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Step {
     Taken,
@@ -42,8 +50,10 @@ pub(super) struct Odometer {
     last: Option<Raw>,
     /// Which run that was of.
     run: Option<RunId>,
-    /// Where runs were that another has taken over from.
-    left: BTreeMap<RunId, Raw>,
+    /// The run by which metres were added last.
+    rowed: Option<RunId>,
+    /// Where runs were that another has taken over from: their last sample, and the joined distance.
+    left: BTreeMap<RunId, (Raw, u32)>,
     /// What is added to the machine's own distance.
     offset_dm: i64,
     /// When the counter last fell by more than a rounding.
@@ -56,8 +66,8 @@ pub(super) struct Odometer {
     pub(super) refused: BTreeSet<(RunId, u32)>,
     /// Samples at which the machine's counter is known to have jumped.
     pub(super) jumps: BTreeSet<(RunId, u32)>,
-    /// The refused samples since the last good one: the first of them, the newest, how many.
-    suspects: Option<((RunId, u32), Raw, u8)>,
+    /// The refused samples of each run since its last good one: number of the first, the newest, how many.
+    suspects: BTreeMap<RunId, (u32, Raw, u8)>,
 }
 
 impl Odometer {
@@ -69,7 +79,7 @@ impl Odometer {
 
     pub(super) fn step(&mut self, run: RunId, raw: &Raw, points: &mut Vec<Point>) -> Step {
         let mut raw = *raw;
-        let Some(mut last) = self.last else {
+        let Some(last) = self.last else {
             self.behind = behind(&raw);
             (self.last, self.run) = (Some(raw), Some(run));
             let strokes_milli = raw.strokes.map_or(0, |count| count.saturating_mul(1000));
@@ -78,6 +88,11 @@ impl Odometer {
         };
         // A clock that was set anew must not make a later stroke earlier.
         raw.heard = raw.heard.max(last.heard);
+        let jumped = self.jumps.contains(&(run, raw.seq));
+        let left = self.left.get(&run).copied();
+        if let Some(left) = left.filter(|(left, _)| !jumped && left.dm <= raw.dm) {
+            return self.come_back(run, left, raw, points);
+        }
         let fell = last.dm.saturating_sub(raw.dm);
         let clock_fell = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if b < a);
         let goes_on = self.run == Some(run);
@@ -85,7 +100,6 @@ impl Odometer {
         let reset = began_at_zero(&last, &raw)
             && (fell > JITTER_DM || (clock_fell && fell > 0))
             && (!trembles || clock_from_zero(&raw, raw.heard - last.heard));
-        let jumped = self.jumps.contains(&(run, raw.seq));
         if fell > JITTER_DM && !reset && !jumped {
             // A report that was held up, or a counter that trembles. A counter that has jumped for good is joined up soon.
             return self.suspect(run, raw);
@@ -112,35 +126,63 @@ impl Odometer {
             // Even from zero the new counter is impossible: count from this sample on.
             self.offset_dm = points.last().map_or(0, |p| i64::from(p.dm)) - i64::from(raw.dm);
         }
-        let left = self.comes_back(run, last);
-        // Its own counter has gone on while the other device's was heard.
-        let own = left.and_then(|left| Some((left, raw.dm.checked_sub(left.dm)?)));
-        if let Some((left, own_dm)) = own {
-            last.strokes = left.strokes.max(last.strokes.filter(|_| !joined)).min(raw.strokes);
-            if !joined {
-                // Two devices at one machine count the same metres; at two machines, what the other one has counted is
-                // not rowed once more whenever they take turns.
-                let before = points.last().map_or(0, |point| i64::from(point.dm));
-                let counted = before + i64::from(own_dm) - i64::from(raw.dm);
-                self.offset_dm = self.offset_dm.min(counted);
-            }
-        }
         let dm = self.joined_dm(&raw).max(points.last().map_or(0, |point| point.dm));
-        self.suspects = None;
         if joined || self.behind.is_none() {
             self.behind = behind(&raw);
         }
-        let gap = raw.heard.saturating_sub(last.heard);
-        let strokes_milli = self.strokes(&last, &raw, gap, reset && own.is_none(), points);
-        let before = points.last().map_or(dm, |point| point.dm);
+        let strokes_milli = strokes(&last, &raw, reset, points);
+        self.take(run, raw, Joined { dm, strokes_milli, joined: joined || back.is_some() }, points)
+    }
+
+    /// A device goes on where its own counter was when another took over. Two at one machine count the same metres; at
+    /// two machines the athlete rows at one of them at a time, so that what this one has counted since then and what
+    /// the other has are never added up.
+    fn come_back(
+        &mut self,
+        run: RunId,
+        (left, left_dm): (Raw, u32),
+        raw: Raw,
+        points: &mut Vec<Point>,
+    ) -> Step {
+        let before = points.last().map_or(0, |point| point.dm);
+        let dm = before.max(left_dm.saturating_add(raw.dm - left.dm));
+        let is_same_machine = self.joined_dm(&raw).abs_diff(dm) <= JITTER_DM;
+        if self.too_fast(points, &raw, dm) {
+            return self.suspect(run, raw);
+        }
+        self.offset_dm = i64::from(dm) - i64::from(raw.dm);
+        // Clocks and strokes of two machines have nothing in common.
+        let last = self.last.filter(|_| is_same_machine);
+        if last.is_none() || self.behind.is_none() {
+            self.behind = behind(&raw);
+        }
+        let strokes_so_far = left.strokes.max(last.and_then(|last| last.strokes)).min(raw.strokes);
+        let since = Raw { strokes: strokes_so_far, ..last.unwrap_or(left) };
+        let strokes_milli = strokes(&since, &raw, false, points);
+        self.take(run, raw, Joined { dm, strokes_milli, joined: !is_same_machine }, points)
+    }
+
+    fn take(&mut self, run: RunId, raw: Raw, made: Joined, points: &mut Vec<Point>) -> Step {
+        let Joined { dm, strokes_milli, joined } = made;
+        self.suspects.remove(&run);
+        let newest = points.last();
+        let before = newest.map_or(dm, |point| point.dm);
+        if let Some((other, last)) = self.run.zip(self.last).filter(|(other, _)| *other != run) {
+            self.left.insert(other, (last, before));
+        }
+        self.left.remove(&run);
+        let gap = self.last.map_or(0, |last| raw.heard.saturating_sub(last.heard));
         let rows = u64::from(dm - before) * 1000 > gap.saturating_mul(5) && dm > before;
-        // The same report once more, by another device, says nothing new.
+        if rows {
+            self.rowed = Some(run);
+        }
+        // The same report once more, by another device, says nothing new; nor does one of a machine that nobody rows.
         let is_same = dm == before && gap < SAME_REPORT_MS;
-        let moving = rows || (is_same && points.last().is_some_and(|point| point.moving));
-        let rates = points.last().map_or(Rates::default(), |point| point.rates);
-        let joined = joined || back.is_some();
+        let is_beside = self.rowed.is_some_and(|rowed| rowed != run);
+        let moving = rows || ((is_same || is_beside) && newest.is_some_and(|point| point.moving));
+        let rates = newest.map_or(Rates::default(), |point| point.rates);
         points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli, rates) });
-        self.last = Some(raw);
+        (self.last, self.run) = (Some(raw), Some(run));
         Step::Taken
     }
 
@@ -158,13 +200,6 @@ impl Odometer {
         let is_back = raw.dm.saturating_add(JITTER_DM) >= before.dm
             && f64::from(raw.dm.saturating_sub(before.dm)) <= most_dm;
         (is_back && f64::from(raw.dm) > most_dm).then_some(*offset_dm)
-    }
-
-    /// Where `run` was when another took over from it, if this is the one that goes on; `last` is the sample before.
-    fn comes_back(&mut self, run: RunId, last: Raw) -> Option<Raw> {
-        let other = self.run.replace(run).filter(|other| *other != run)?;
-        self.left.insert(other, last);
-        self.left.remove(&run)
     }
 
     fn joined_dm(&self, raw: &Raw) -> u32 {
@@ -213,44 +248,17 @@ impl Odometer {
     }
 
     fn suspect(&mut self, run: RunId, raw: Raw) -> Step {
-        let this = (run, raw.seq);
-        self.refused.insert(this);
-        let (first, count) = match self.suspects {
-            Some((first, before, count)) if agree(&before, &raw) => (first, count + 1),
-            Some(_) | None => (this, 1),
+        self.refused.insert((run, raw.seq));
+        let (first, count) = match self.suspects.get(&run) {
+            Some((first, before, count)) if agree(before, &raw) => (*first, count + 1),
+            Some(_) | None => (raw.seq, 1),
         };
-        self.suspects = Some((first, raw, count));
+        self.suspects.insert(run, (first, raw, count));
         if count >= JUMP_AFTER {
-            self.jumps.insert(first);
+            self.jumps.insert((run, first));
             return Step::Again;
         }
         Step::Refused
-    }
-
-    fn strokes(&mut self, last: &Raw, raw: &Raw, gap: u64, reset: bool, points: &[Point]) -> u32 {
-        let before = points.last().map_or(0, |point| point.strokes_milli);
-        // A counter of metres that falls while the machine's clock runs on was nonsense, not a reset.
-        let runs_on = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if a <= b);
-        if let (Some(old), Some(new)) = (last.strokes, raw.strokes)
-            && (!reset || runs_on)
-            && new >= old
-        {
-            return before.saturating_add((new - old).saturating_mul(1000));
-        }
-        if raw.strokes.is_some() && last.strokes.is_some() {
-            return before.saturating_add(raw.strokes.unwrap_or(0).saturating_mul(1000));
-        }
-        // No counter: the rate tells how many strokes fit into the gap; without a rate, 24 a minute,
-        // a usual rate of steady work (common practice, no source), while the machine moves.
-        let moved = raw.dm != last.dm;
-        let rate = match (raw.rate, moved) {
-            (0, true) => 48,
-            (rate, true) => u64::from(rate),
-            (_, false) => 0,
-        };
-        // Half strokes a minute x milliseconds / 120 = thousandths of a stroke.
-        let milli = gap.min(10_000) * rate / 120;
-        before.saturating_add(u32::try_from(milli).unwrap_or(u32::MAX))
     }
 }
 
@@ -271,6 +279,34 @@ fn clock_from_zero(raw: &Raw, gap: u64) -> bool {
 fn behind(raw: &Raw) -> Option<i64> {
     let heard = i64::try_from(raw.heard).unwrap_or(i64::MAX / 4);
     Some(heard - i64::from(raw.elapsed?))
+}
+
+/// Strokes made until `raw`, thousandths; `last` is what its machine told before.
+fn strokes(last: &Raw, raw: &Raw, reset: bool, points: &[Point]) -> u32 {
+    let gap = raw.heard.saturating_sub(last.heard);
+    let before = points.last().map_or(0, |point| point.strokes_milli);
+    // A counter of metres that falls while the machine's clock runs on was nonsense, not a reset.
+    let runs_on = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if a <= b);
+    if let (Some(old), Some(new)) = (last.strokes, raw.strokes)
+        && (!reset || runs_on)
+        && new >= old
+    {
+        return before.saturating_add((new - old).saturating_mul(1000));
+    }
+    if raw.strokes.is_some() && last.strokes.is_some() {
+        return before.saturating_add(raw.strokes.unwrap_or(0).saturating_mul(1000));
+    }
+    // No counter: the rate tells how many strokes fit into the gap; without a rate, 24 a minute,
+    // a usual rate of steady work (common practice, no source), while the machine moves.
+    let moved = raw.dm != last.dm;
+    let rate = match (raw.rate, moved) {
+        (0, true) => 48,
+        (rate, true) => u64::from(rate),
+        (_, false) => 0,
+    };
+    // Half strokes a minute x milliseconds / 120 = thousandths of a stroke.
+    let milli = gap.min(10_000) * rate / 120;
+    before.saturating_add(u32::try_from(milli).unwrap_or(u32::MAX))
 }
 
 /// Whether two samples are possible one after the other.

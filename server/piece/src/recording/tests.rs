@@ -72,6 +72,76 @@ fn who_changes_the_phone_and_comes_back_to_the_first_rows_on() {
     assert_eq!(joined(&later), expected);
 }
 
+/// Reports of one machine every two seconds from `from` on: what it shows after so many of them.
+fn reports(
+    seqs: std::ops::RangeInclusive<u32>,
+    from: i64,
+    shows: impl Fn(i64) -> i64,
+) -> Vec<Sample> {
+    let report = |seq| {
+        let nth = i64::from(seq);
+        let heard_ms = from + 2_000 * nth;
+        Sample { seq, heard_ms, distance_dm: shows(nth), ..Sample::default() }
+    };
+    seqs.map(report).collect()
+}
+
+fn with_clock(samples: &[Sample]) -> Vec<Sample> {
+    samples.iter().map(|s| Sample { elapsed_ms: Some(s.heard_ms), ..*s }).collect()
+}
+
+/// A second phone is linked to the machine beside, where nobody rows, or a bridge hears them both.
+#[test]
+fn an_idle_machine_beside_takes_nothing_away() {
+    let rowing = reports(1..=100, 0, |nth| 80 * nth);
+    for shows in [0, 3, 900, 4_000, 50_000] {
+        for (from, count) in [(-1_000, 100), (101_000, 50), (101_000, 1), (101_000, 2)] {
+            let idle = reports(1..=count, from, |_| shows);
+            for clocks in [false, true] {
+                let both = [&rowing, &idle].map(|s| if clocks { with_clock(s) } else { s.clone() });
+                let mut recording = Recording::default();
+                recording.add(NOW, run(1), &both[0]);
+                recording.add(NOW, run(2), &both[1]);
+                // The odometer begins at what was shown first.
+                let first = if from < 0 { shows } else { 0 };
+                let most = u32::try_from(8_000 + first).unwrap();
+                let rowed = joined(&recording).last().copied().unwrap();
+                assert!(
+                    (most - 320..=most).contains(&rowed),
+                    "{rowed} dm beside {shows} from {from}, {count} reports, clocks: {clocks}"
+                );
+            }
+        }
+    }
+}
+
+/// Somebody changes the machine twice, and both are heard all the time.
+#[test]
+fn who_rows_at_two_machines_in_turns_rows_what_both_have_counted() {
+    let turns = |first: bool| {
+        // Ten seconds from one to the other.
+        move |nth: i64| {
+            (1..=nth).filter(|nth| (nth / 25 % 2 == 0) == first && nth % 25 >= 5).map(|_| 80).sum()
+        }
+    };
+    let mut recording = Recording::default();
+    recording.add(NOW, run(1), &reports(1..=150, 0, turns(true)));
+    recording.add(NOW, run(2), &reports(1..=150, 700, turns(false)));
+    assert_eq!(joined(&recording).last(), Some(&(80 * 20 * 6)));
+}
+
+/// A friend rows at the machine beside, for the same athlete.
+#[test]
+fn two_machines_rowed_at_once_count_once() {
+    for from in [700, 1_000, 1_990] {
+        let mut recording = Recording::default();
+        recording.add(NOW, run(1), &reports(1..=100, 0, |nth| 80 * nth));
+        recording.add(NOW, run(2), &reports(1..=100, from, |nth| 70 * nth));
+        let rowed = joined(&recording).last().copied().unwrap();
+        assert!((7_900..=8_100).contains(&rowed), "{rowed} dm");
+    }
+}
+
 /// A piece of an hour would be computed again with every stroke, and whoever else rows in it would wait.
 #[test]
 fn two_devices_at_one_machine_that_take_turns_only_add() {
