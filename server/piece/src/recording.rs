@@ -9,7 +9,10 @@ mod room;
 mod runs;
 mod stretches;
 
-use std::{borrow::Cow, collections::BTreeMap};
+use std::{
+    borrow::Cow,
+    collections::{BTreeMap, BTreeSet},
+};
 
 use thole_protocol::{
     ids::RunId,
@@ -22,7 +25,7 @@ use odometer::{Odometer, Step};
 pub use point::Point;
 pub(crate) use point::count_before;
 pub use room::Weighed;
-use runs::{Run, fold, rowed};
+use runs::{Run, fold};
 
 /// Points of this last while are at hand, and at least so many: what the coach and the athlete are told about now
 /// looks back a minute. Older ones are made again from the samples when somebody asks for them.
@@ -112,8 +115,9 @@ impl Recording {
         fresh.sort_unstable_by_key(|raw| raw.seq);
         self.counts_strokes |= fresh.iter().any(|raw| raw.strokes.is_some());
         change.points = self.insert(run, &fresh);
-        let refused = &self.odometer.refused;
-        let refused = fresh.iter().filter(|raw| refused.contains(&(run, raw.seq)));
+        let of_run = self.odometer.refused.iter().filter(|(other, _)| *other == run);
+        let refused: BTreeSet<u32> = of_run.map(|(_, seq)| *seq).collect();
+        let refused = fresh.iter().filter(|raw| refused.contains(&raw.seq));
         change
             .refused
             .extend(refused.map(|raw| RefusedSample { seq: raw.seq, refusal: impossible_speed() }));
@@ -270,15 +274,9 @@ impl Recording {
         self.order = order.into_iter().map(|(_, id)| id).collect();
         // A jump is known only some samples after it; all are found again from the start each time, so
         // that what is known depends on the samples alone.
-        self.odometer.jumps.clear();
-        loop {
-            self.recent.clear();
-            self.odometer.start_over();
-            if fold(&self.runs, &self.order, &mut self.odometer, &mut self.recent) {
-                break;
-            }
-        }
-        self.last = rowed(&self.runs, &self.order).last().map(|(run, _)| run);
+        self.odometer = Odometer::default();
+        self.recent.clear();
+        self.last = fold(&self.runs, &self.order, &mut self.odometer, &mut self.recent);
         self.older = 0;
         self.let_go();
         self.recent.shrink_to(4 * RECENT);

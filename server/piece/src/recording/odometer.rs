@@ -28,6 +28,12 @@ const FALLS_APART_MS: u64 = 10_000;
 /// themselves, mean that the machine's counter has jumped: they are joined up like a reset.
 const JUMP_AFTER: u8 = 3;
 
+/// An odometer between two samples.
+pub(super) struct Place {
+    odometer: Odometer,
+    refused: usize,
+}
+
 /// What a sample makes of the odometer.
 struct Joined {
     dm: u32,
@@ -39,8 +45,10 @@ struct Joined {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Step {
     Taken,
+    /// The first of this run after a good one.
+    Suspect,
     Refused,
-    /// A jump was found: everything is to be folded again.
+    /// A jump was found: all from the first suspect of this run on is to be folded again.
     Again,
 }
 
@@ -62,8 +70,8 @@ pub(super) struct Odometer {
     before_fall: Option<(Raw, i64)>,
     /// How much the machine's clock was behind the session's when it was first heard, or joined anew.
     behind: Option<i64>,
-    /// Samples whose distance was impossible.
-    pub(super) refused: BTreeSet<(RunId, u32)>,
+    /// Samples whose distance was impossible, in the order in which they were heard.
+    pub(super) refused: Vec<(RunId, u32)>,
     /// Samples at which the machine's counter is known to have jumped.
     pub(super) jumps: BTreeSet<(RunId, u32)>,
     /// The refused samples of each run since its last good one: number of the first, the newest, how many.
@@ -75,6 +83,22 @@ impl Odometer {
     pub(super) fn start_over(&mut self) {
         let jumps = std::mem::take(&mut self.jumps);
         *self = Odometer { jumps, ..Odometer::default() };
+    }
+
+    /// Where it is now, to come back to: without what was refused and the jumps, which may be many.
+    pub(super) fn mark(&mut self) -> Place {
+        let (refused, jumps) = (std::mem::take(&mut self.refused), std::mem::take(&mut self.jumps));
+        let place = Place { refused: refused.len(), odometer: self.clone() };
+        (self.refused, self.jumps) = (refused, jumps);
+        place
+    }
+
+    /// Back where it was, with the jumps that were found since.
+    pub(super) fn return_to(&mut self, place: Place) {
+        let (mut refused, jumps) =
+            (std::mem::take(&mut self.refused), std::mem::take(&mut self.jumps));
+        refused.truncate(place.refused);
+        *self = Odometer { refused, jumps, ..place.odometer };
     }
 
     pub(super) fn step(&mut self, run: RunId, raw: &Raw, points: &mut Vec<Point>) -> Step {
@@ -236,19 +260,22 @@ impl Odometer {
                 (Some(_), _) | (None, _) => by_ear,
             }
         };
-        // Before a joint nothing was heard of what comes after it.
-        let mut is_joined = false;
-        let since_joint = |point: &&Point| !std::mem::replace(&mut is_joined, point.joined);
-        let near: Vec<&Point> = points.iter().rev().take(NEAR).take_while(since_joint).collect();
-        let mut near = near.into_iter();
-        let reference = near.clone().find(|point| since(point) >= SPEED_OVER_MS);
-        let Some(reference) = reference.or_else(|| near.next_back()) else { return false };
+        let mut reference: Option<&Point> = None;
+        for point in points.iter().rev().take(NEAR) {
+            // Before a joint nothing was heard of what comes after it.
+            let is_before_joint = reference.is_some_and(|nearer| nearer.joined);
+            if is_before_joint || reference.is_some_and(|nearer| since(nearer) >= SPEED_OVER_MS) {
+                break;
+            }
+            reference = Some(point);
+        }
+        let Some(reference) = reference else { return false };
         let seconds = since(reference).max(SPEED_OVER_MS) as f64 / 1000.0;
         f64::from(dm.saturating_sub(reference.dm)) / 10.0 > limits::SPEED_MAX * seconds
     }
 
     fn suspect(&mut self, run: RunId, raw: Raw) -> Step {
-        self.refused.insert((run, raw.seq));
+        self.refused.push((run, raw.seq));
         let (first, count) = match self.suspects.get(&run) {
             Some((first, before, count)) if agree(before, &raw) => (*first, count + 1),
             Some(_) | None => (raw.seq, 1),
@@ -258,7 +285,7 @@ impl Odometer {
             self.jumps.insert((run, first));
             return Step::Again;
         }
-        Step::Refused
+        if count == 1 { Step::Suspect } else { Step::Refused }
     }
 }
 

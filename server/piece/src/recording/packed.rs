@@ -98,6 +98,7 @@ impl Sample {
 }
 
 /// The samples once more, one after the other.
+#[derive(Clone)]
 pub(super) struct Unpacked<'a> {
     bytes: &'a [u8],
     before: Before,

@@ -1,12 +1,15 @@
 //! What was recorded by several devices, one after the other, as it was rowed.
 
-use std::{collections::BTreeMap, iter};
+use std::{
+    cmp::{Ordering, Reverse},
+    collections::{BTreeMap, BinaryHeap, binary_heap::PeekMut},
+};
 
 use thole_protocol::ids::RunId;
 
 use super::{
     Point, Raw,
-    odometer::{Odometer, Step},
+    odometer::{Odometer, Place, Step},
     packed::{Packed, Unpacked},
     stretches::Stretches,
 };
@@ -38,40 +41,88 @@ impl Run {
     }
 }
 
-/// Folds all samples; false when a jump was found and all is to be folded again.
+/// Folds all samples. Where a counter is found to have jumped, only what came since is folded again: a machine whose
+/// counter jumps all the time makes nobody wait. Tells the run of the last.
 pub(super) fn fold(
     runs: &BTreeMap<RunId, Run>,
     order: &[RunId],
     odometer: &mut Odometer,
     points: &mut Vec<Point>,
-) -> bool {
-    rowed(runs, order).all(|(id, raw)| odometer.step(id, &raw, points) != Step::Again)
+) -> Option<RunId> {
+    let mut last = None;
+    let mut rest = Rowed::of(runs, order);
+    // Where each run's first suspect was, in the order in which they came.
+    let mut suspects: Vec<Suspect<'_>> = Vec::new();
+    while let Some((run, raw)) = rest.next() {
+        last = Some(run);
+        match odometer.step(run, &raw, points) {
+            Step::Taken => suspects.retain(|suspect| suspect.run != run),
+            Step::Suspect => {
+                suspects.retain(|suspect| suspect.run != run);
+                let (odometer, points) = (odometer.mark(), points.len());
+                suspects.push(Suspect { run, raw, odometer, points, rest: rest.clone() });
+            }
+            Step::Refused => {}
+            Step::Again => {
+                let Some(at) = suspects.iter().position(|suspect| suspect.run == run) else {
+                    continue;
+                };
+                // What became suspect later becomes it again, if it does.
+                let Some(first) = suspects.drain(at..).next() else { continue };
+                odometer.return_to(first.odometer);
+                points.truncate(first.points);
+                rest = first.rest;
+                odometer.step(first.run, &first.raw, points);
+            }
+        }
+    }
+    last
+}
+
+/// A sample that was refused, and everything as it was behind it.
+struct Suspect<'a> {
+    run: RunId,
+    raw: Raw,
+    odometer: Place,
+    points: usize,
+    rest: Rowed<'a>,
 }
 
 /// All samples as they were rowed: of each run in the order of their numbers, and between runs by when they were
 /// heard. Somebody may change the device and come back to the first one, whose recording then goes on.
-pub(super) fn rowed<'a>(
-    runs: &'a BTreeMap<RunId, Run>,
-    order: &[RunId],
-) -> impl Iterator<Item = (RunId, Raw)> + use<'a> {
-    let mut fronts: Vec<Front<'a>> =
-        order.iter().filter_map(|id| Front::of(*id, runs.get(id)?)).collect();
-    iter::from_fn(move || {
-        // Of two that were heard at one instant, the one of the run that began first.
-        let next = fronts.iter().enumerate().min_by_key(|(_, front)| front.heard);
-        let at = next.map(|(at, _)| at)?;
-        let front = fronts.get_mut(at)?;
-        let taken = (front.run, front.raw);
-        if !front.step() {
-            fronts.remove(at);
+#[derive(Clone)]
+pub(super) struct Rowed<'a> {
+    /// One of each run that has more, the one to be taken next on top. Of two that were heard at one instant, that is
+    /// the one of the run that began first.
+    fronts: BinaryHeap<Reverse<Front<'a>>>,
+}
+
+impl<'a> Rowed<'a> {
+    pub(super) fn of(runs: &'a BTreeMap<RunId, Run>, order: &[RunId]) -> Rowed<'a> {
+        let front = |(began, id): (usize, &RunId)| Front::of(*id, began, runs.get(id)?);
+        Rowed { fronts: order.iter().enumerate().filter_map(front).map(Reverse).collect() }
+    }
+}
+
+impl Iterator for Rowed<'_> {
+    type Item = (RunId, Raw);
+
+    fn next(&mut self) -> Option<(RunId, Raw)> {
+        let mut top = self.fronts.peek_mut()?;
+        let taken = (top.0.run, top.0.raw);
+        if !top.0.step() {
+            PeekMut::pop(top);
         }
         Some(taken)
-    })
+    }
 }
 
 /// How far a run was read.
+#[derive(Clone)]
 struct Front<'a> {
     run: RunId,
+    /// How many runs began before it.
+    began: usize,
     /// The next sample.
     raw: Raw,
     /// When it was heard: not before those with lower numbers, whatever a clock that was set anew says.
@@ -80,10 +131,10 @@ struct Front<'a> {
 }
 
 impl<'a> Front<'a> {
-    fn of(id: RunId, run: &'a Run) -> Option<Front<'a>> {
+    fn of(id: RunId, began: usize, run: &'a Run) -> Option<Front<'a>> {
         let mut rest = run.samples.iter();
         let raw = rest.next()?;
-        Some(Front { run: id, raw, heard: raw.heard, rest })
+        Some(Front { run: id, began, raw, heard: raw.heard, rest })
     }
 
     /// Goes to the next sample; false behind the last.
@@ -95,3 +146,23 @@ impl<'a> Front<'a> {
         next.is_some()
     }
 }
+
+impl Ord for Front<'_> {
+    fn cmp(&self, other: &Self) -> Ordering {
+        (self.heard, self.began).cmp(&(other.heard, other.began))
+    }
+}
+
+impl PartialOrd for Front<'_> {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl PartialEq for Front<'_> {
+    fn eq(&self, other: &Self) -> bool {
+        self.cmp(other).is_eq()
+    }
+}
+
+impl Eq for Front<'_> {}
