@@ -87,6 +87,23 @@ async fn wrong(journal: &SqliteJournal, out: &mut dyn Write) -> Result<Checked, 
             "Session {session}: the whole session is missing; its devices still have their strokes."
         ))?;
     }
+    match journal.damaged_links().await {
+        Ok(0) => {}
+        Ok(1) => {
+            is_whole = false;
+            say("1 link is damaged and opens nothing: make a new one for whoever held it.".into())?;
+        }
+        Ok(damaged) => {
+            is_whole = false;
+            say(format!(
+                "{damaged} links are damaged and open nothing: make new ones for those who held them."
+            ))?;
+        }
+        Err(error) => {
+            is_whole = false;
+            say(format!("Links: {error}"))?;
+        }
+    }
     let sessions = journal.sessions().await.map_err(|error| told(&error))?;
     let mut records = 0;
     for row in &sessions {

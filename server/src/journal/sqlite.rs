@@ -107,7 +107,7 @@ impl SqliteJournal {
         // What cannot even be read is not there either.
         let is_something_missing = aside.is_some()
             || lost::is_end_missing(&connection, &seen).unwrap_or(true)
-            || lost::is_link_damaged(&connection).unwrap_or(true);
+            || lost::damaged_links(&connection).map_or(true, |damaged| damaged > 0);
         if is_something_missing {
             lost::note(&connection, Clock::new(1).unix_ms()).map_err(|error| write(&error))?;
         }
@@ -177,6 +177,12 @@ impl SqliteJournal {
     pub fn missing(&self) -> Answer<Vec<SessionId>> {
         let seen = self.seen.clone();
         self.reader.ask(move |connection| lost::sessions(connection, &seen))
+    }
+
+    /// How many links are not as they were written and open nothing.
+    #[must_use]
+    pub fn damaged_links(&self) -> Answer<usize> {
+        self.reader.ask(|connection| lost::damaged_links(connection).map_err(read))
     }
 
     /// Copies what can be read of a damaged journal into a new file, as it stands; one sentence for each place

@@ -9,7 +9,7 @@ use thole_server::journal::{Append, Journal, JournalError, sqlite::SqliteJournal
 use crate::journal::{athlete, heard, made, more, rowing, session, stroke};
 
 /// A session of a roster (records 1 to 4) and nine strokes, each in its own commit.
-async fn rowed(folder: &Path) -> SqliteJournal {
+pub(crate) async fn rowed(folder: &Path) -> SqliteJournal {
     let journal = SqliteJournal::open(folder).unwrap();
     journal.append(made(1)).await.unwrap();
     let mut next = journal.append(more(1, 1, rowing(0, 0))).await.unwrap();
@@ -260,7 +260,7 @@ async fn of_a_write_ahead_file_that_is_whole_or_half_written_at_its_end_no_copy_
     drop(journal);
 }
 
-fn program(words: &[&str], folder: &Path) -> (bool, String) {
+pub(crate) fn program(words: &[&str], folder: &Path) -> (bool, String) {
     let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_thole-server"));
     let output = command.env_clear().args(words).arg("--data").arg(folder).output().unwrap();
     (output.status.success(), String::from_utf8(output.stdout).unwrap())

@@ -19,6 +19,7 @@ mod logs;
 mod opening;
 mod power;
 mod program;
+mod salvaged;
 mod sqlite;
 mod tiny_disk;
 mod web;

@@ -65,19 +65,18 @@ pub(super) fn sessions(
     Ok(seen.keys().filter(|session| !there.contains(session)).copied().collect())
 }
 
-/// Whether the row of any link is not as it was written: whoever holds it is not known by it any more.
-pub(super) fn is_link_damaged(connection: &Connection) -> rusqlite::Result<bool> {
+/// How many links have a row that is not as it was written: whoever holds one is not known by it any more.
+pub(super) fn damaged_links(connection: &Connection) -> rusqlite::Result<usize> {
+    let mut damaged = 0;
     let mut select =
         connection.prepare("SELECT hash, session, role, person, revoked, sum FROM secret")?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
         let (hash, role): (Vec<u8>, String) = (row.get(0)?, row.get(2)?);
         let sum = seats::secret_sum(&hash, row.get(1)?, &role, row.get(3)?, row.get(4)?);
-        if row.get::<_, Vec<u8>>(5)? != sum {
-            return Ok(true);
-        }
+        damaged += usize::from(row.get::<_, Vec<u8>>(5)? != sum);
     }
-    Ok(false)
+    Ok(damaged)
 }
 
 fn is_end_there(

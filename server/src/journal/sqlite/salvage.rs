@@ -58,44 +58,59 @@ fn both_ways(
     only: &str,
 ) -> rusqlite::Result<Option<String>> {
     let select = format!("SELECT {columns} FROM {table} {only} ORDER BY {key}");
-    let Some(why) = one_way(old, new, table, columns, &select)? else { return Ok(None) };
+    let why = match one_way(old, new, table, columns, &select)? {
+        Way::Through { left: 0 } => return Ok(None),
+        // The table of settings has its first rows already.
+        Way::Through { .. } if table == "meta" => return Ok(None),
+        Way::Through { left } => {
+            return Ok(Some(format!("{left} of them break the rules of the table")));
+        }
+        Way::Ended(why) => why,
+    };
     let back = key.replace(',', " DESC,");
     let select = format!("SELECT {columns} FROM {table} {only} ORDER BY {back} DESC");
     one_way(old, new, table, columns, &select)?;
     Ok(Some(why))
 }
 
-/// The outer error is of the new file; the inner one says why no more of the old one can be read.
+/// How far a table could be read.
+enum Way {
+    /// To its end; so many rows break the table's own rules and stay where they are.
+    Through { left: u64 },
+    /// Not to its end, and why.
+    Ended(String),
+}
+
+/// Fails only by the new file.
 fn one_way(
     old: &Connection,
     new: &Connection,
     table: &str,
     columns: &str,
     select: &str,
-) -> rusqlite::Result<Option<String>> {
+) -> rusqlite::Result<Way> {
     let count = columns.split(',').count();
     let places = vec!["?"; count].join(", ");
     let mut insert = new
         .prepare_cached(&format!("INSERT OR IGNORE INTO {table} ({columns}) VALUES ({places})"))?;
     let mut select = match old.prepare(select) {
         Ok(select) => select,
-        Err(error) => return Ok(Some(error.to_string())),
+        Err(error) => return Ok(Way::Ended(error.to_string())),
     };
     let mut rows = match select.query([]) {
         Ok(rows) => rows,
-        Err(error) => return Ok(Some(error.to_string())),
+        Err(error) => return Ok(Way::Ended(error.to_string())),
     };
+    let mut left = 0;
     loop {
         match rows.next() {
-            Ok(None) => return Ok(None),
-            Err(error) => return Ok(Some(error.to_string())),
+            Ok(None) => return Ok(Way::Through { left }),
+            Err(error) => return Ok(Way::Ended(error.to_string())),
             Ok(Some(row)) => {
                 let values: Result<Vec<Value>, _> =
                     (0..count).map(|column| row.get(column)).collect();
-                // A row that breaks the table's own rules is damaged: it stays where it is.
-                if let Ok(values) = values {
-                    let _ = insert.execute(params_from_iter(values));
-                }
+                let copied = values.and_then(|values| insert.execute(params_from_iter(values)));
+                left += u64::from(!matches!(copied, Ok(1)));
             }
         }
     }

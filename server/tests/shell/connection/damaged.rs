@@ -123,7 +123,11 @@ impl Evening {
     }
 
     pub(super) async fn gym(&self) -> Gym {
-        let journal = Arc::new(SqliteJournal::open(self.folder.path()).unwrap());
+        self.gym_of(SqliteJournal::open(self.folder.path()).unwrap())
+    }
+
+    pub(super) fn gym_of(&self, journal: SqliteJournal) -> Gym {
+        let journal = Arc::new(journal);
         let settings = ServeArgs::default().settings().unwrap();
         let server = Arc::new(Server::new(settings, journal));
         Gym { server, created: json!({"coach_secret": self.coach}) }

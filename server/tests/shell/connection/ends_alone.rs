@@ -37,10 +37,8 @@ async fn a_damaged_sector_stops_no_server() {
         bytes[sector * SECTOR..(sector + 1) * SECTOR].fill(0);
         fs::write(&file, bytes).unwrap();
         // Damage of the tables themselves is told at the start.
-        if SqliteJournal::open(evening.folder.path()).is_err() {
-            continue;
-        }
-        let gym = evening.gym().await;
+        let Ok(journal) = SqliteJournal::open(evening.folder.path()) else { continue };
+        let gym = evening.gym_of(journal);
         let roles = [("coach", &gym.created["coach_secret"]), ("athlete", &evening.secrets[0])];
         let mut devices = Vec::new();
         for (role, secret) in roles {
