@@ -145,6 +145,7 @@ fn mark_text(mark: Mark) -> &'static str {
         Mark::Joined => "machine was reset, parts joined",
         Mark::Gaps => "some samples are missing",
         Mark::NoBaseline => "counted from what was first heard",
+        Mark::RepeatsMissed => "not all repeats rowed",
         Mark::HeardLate => "first heard late, counted by the machine's own clock",
         Mark::LateStart => "first stroke came late",
         Mark::ClocksApart => "machine's clock and the session's ran apart: times may be wrong",

@@ -234,6 +234,9 @@ pub enum Mark {
     HeardLate,
     /// The first stroke came well after the go.
     LateStart,
+    /// Came, or came back, when repeats were over for the class: they were not rowed, are nought among the splits, and
+    /// the result has no place.
+    RepeatsMissed,
     /// The session's clock and the machine's own ran apart by over a second: times may be wrong.
     ClocksApart,
     /// The server's journal was damaged where it may have been about this: what was lost is not known. Of lost strokes

@@ -210,7 +210,7 @@ impl Rower {
             while marks.next().is_some_and(|mark| share >= mark) {
                 marks.pass(forecast.estimate(course, live));
             }
-            watch.row(share, row.ms, row.dm);
+            watch.row(share, row.ms - row.missed.ms, row.dm - row.missed.dm);
             let there = given.reached(sheet, measure, row, strokes_milli);
             reached.extend(there.map(|entry| Reached { entry, heard: row.heard }));
         });
@@ -220,8 +220,11 @@ impl Rower {
         if let (None, Some(apart_ms)) = (apart_before, track.clocks_apart_ms()) {
             watch.clocks_apart(now, apart_ms);
         }
-        self.heading = self.estimate_now().map(|told| Heading::of(&self.course, told));
-        self.enough = self.live.enough_per_500m(&self.course);
+        // The whole piece cannot be made any more by who has missed a part of it, and nothing is projected for them.
+        let is_whole = self.track.missed().is_none();
+        let estimate = self.estimate_now().filter(|_| is_whole);
+        self.heading = estimate.map(|told| Heading::of(&self.course, told));
+        self.enough = self.live.enough_per_500m(&self.course).filter(|_| is_whole);
         reached
     }
 
@@ -299,9 +302,14 @@ impl Rower {
         self.track.finish(rule, now)
     }
 
-    /// How the athlete finished the piece, as known at `now`; `None` for athletes who have not rowed to its end.
+    /// How the athlete finished the piece, as known at `now`; `None` for athletes who have not rowed all of it to its end.
     #[must_use]
     pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
+        self.home(rule, now).filter(|_| self.track.missed().is_none())
+    }
+
+    /// The same, whether or not earlier repeats were missed.
+    fn home(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
         self.over(rule, now).filter(|over| self.has_rowed_to(*over, rule))
     }
 
@@ -379,12 +387,13 @@ impl Rower {
 
     fn found(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Found {
         let finish = self.finish(rule, now);
+        let home = self.home(rule, now);
         let idle_since = self.idle_since(athlete, rule);
         let until = rule.until.map_or(now, |until| until.min(now));
         let stands = idle_since.is_some_and(|since| until.0 as f64 - since >= STOPPED_AFTER_MS);
-        let over = self.over(rule, now).filter(|_| finish.is_none());
+        let over = self.over(rule, now).filter(|_| home.is_none());
         let fell_short = over.map(|over| self.fell_short(athlete, over));
-        let doing = if finish.is_some() {
+        let doing = if home.is_some() {
             Doing::Finished
         } else if self.has_stopped() || fell_short == Some(Outcome::Stopped) {
             Doing::Stopped
@@ -440,7 +449,7 @@ impl Rower {
     /// what is being lost.
     fn paused(&self, projected: Projected, found: Found, now: At) -> Projected {
         let idle = found.idle_since.map_or(0.0, |since| now.0 as f64 - since);
-        if idle < PAUSE_MS || found.finish.is_some() {
+        if idle < PAUSE_MS || found.doing == Doing::Finished {
             return projected;
         }
         match (projected.low, projected.high) {
@@ -627,8 +636,8 @@ impl Rower {
                 .heading(found.finish)
                 .filter(|_| self.live.is_far_off(&self.course))
                 .map(|heading| heading.projected),
-            done_ms: row.map_or(0.0, |row| row.ms),
-            done_dm: row.map_or(0.0, |row| row.dm),
+            done_ms: row.map_or(0.0, |row| row.ms - row.missed.ms),
+            done_dm: row.map_or(0.0, |row| row.dm - row.missed.dm),
             share: self.share(),
             stretch_start: self.track.stretch_start().filter(|_| self.track.in_work()),
             enough: self.enough,
@@ -642,6 +651,9 @@ impl Rower {
         let is_over = rule.until.is_some();
         if self.finish(rule, now).is_some() {
             return Some(Outcome::Finished);
+        }
+        if self.home(rule, now).is_some() {
+            return Some(Outcome::Unfinished);
         }
         if !self.has_rowed() {
             return is_over.then_some(Outcome::DidNotStart);
@@ -668,11 +680,14 @@ impl Rower {
     ) -> Option<AthleteResult> {
         let finish = self.finish(rule, now);
         let outcome = self.outcome(athlete, rule, now)?;
+        let home = self.home(rule, now);
         let row = self.track.progress();
-        let (ms, dm) = finish.map_or_else(
+        let (ms, dm) = home.map_or_else(
             || row.map_or((0.0, 0.0), |row| (row.ms, row.dm)),
-            |finish| (finish.ms, finish.dm),
+            |home| (home.ms, home.dm),
         );
+        let missed = self.track.missed().unwrap_or_default();
+        let (ms, dm) = (ms - missed.ms, dm - missed.dm);
         let by_distance = matches!(self.course.measure(), Measure::Distance(_));
         let shown = finish.map(|finish| self.shown(finish));
         let mut marks: Vec<Mark> = self.track.marks().collect();
@@ -701,7 +716,7 @@ impl Rower {
             sure_dm: finish.filter(|_| !by_distance).map(|finish| decimetres(finish.sure_dm)),
             shown,
             margin: shown.and_then(|shown| self.margin_of(shown)),
-            splits: self.track.splits(finish),
+            splits: self.track.splits(home),
             strokes: athlete.recording.counts_strokes().then(|| self.track.strokes_milli() / 1_000),
             marks,
         })

@@ -7,13 +7,13 @@ mod start;
 use thole_protocol::{
     spec::{Extent, Repeat, RepeatStart, StartClock},
     standing::{Mark, Split},
-    units::{At, decimetres, millis},
+    units::{At, Decimetres, Millis, decimetres, millis},
 };
 
 use crate::recording::Point;
 use clocks::Clocks;
 use end::{End, FASTEST_DM_PER_MS, Open, Stretch};
-use start::{Around, Known};
+use start::{Around, Known, ONE_STROKE_DM};
 
 /// Points further apart than this are not one stretch of rowing: somebody stopped, or rows are missing.
 const STRETCH_MS: f64 = 4_000.0;
@@ -61,6 +61,17 @@ pub struct Row {
     pub repeat: usize,
     /// Milliseconds since that repeat began.
     pub into_ms: f64,
+    /// What of the work was over before the athlete came, and is in `ms` or `dm` though nobody rowed it.
+    pub missed: Missed,
+}
+
+/// Repeats that an athlete has not rowed because they were over for the class.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Missed {
+    /// Of repeats by time: milliseconds.
+    pub ms: f64,
+    /// Of repeats by distance: decimetres.
+    pub dm: f64,
 }
 
 /// How a piece ended for an athlete.
@@ -100,6 +111,9 @@ pub struct Track {
     /// When it had grown enough to be called rowing, and to what: milliseconds of the session, decimetres of work.
     rowed: Option<(f64, f64)>,
     finish: Option<Finish>,
+    /// Which of the marks are of repeats that were missed, and what they come to in all.
+    missed_repeats: Vec<usize>,
+    missed: Missed,
     /// What the repeats that are done leave open: milliseconds, decimetres.
     open: Open,
     strokes_milli: u32,
@@ -264,8 +278,11 @@ impl Track {
         let mut before = (0.0, 0.0);
         // Who stopped on the way has no splits of the time that went by since.
         let rowed = |mark: &&(f64, f64)| end.is_none_or(|end| mark.0 <= end.0);
-        for &mark in self.marks.iter().filter(rowed).chain(end.iter()) {
-            if mark.0 > before.0 || mark.1 > before.1 {
+        for (no, &mark) in self.marks.iter().filter(rowed).chain(end.iter()).enumerate() {
+            if self.missed_repeats.contains(&no) {
+                splits.push(Split { distance_dm: Decimetres(0), time_ms: Millis(0) });
+                before = mark;
+            } else if mark.0 > before.0 || mark.1 > before.1 {
                 splits.push(Split {
                     distance_dm: decimetres(mark.1) - decimetres(before.1),
                     time_ms: millis(mark.0) - millis(before.0),
@@ -276,6 +293,12 @@ impl Track {
         splits
     }
 
+    /// What of the piece was over before this athlete came; `None` for athletes who have missed no repeat.
+    #[must_use]
+    pub fn missed(&self) -> Option<Missed> {
+        (!self.missed_repeats.is_empty()).then_some(self.missed)
+    }
+
     /// What the reader of the result should know.
     pub fn marks(&self) -> impl Iterator<Item = Mark> {
         [
@@ -284,6 +307,7 @@ impl Track {
             (self.heard_late, Mark::HeardLate),
             (self.clocks.apart_ms.is_some(), Mark::ClocksApart),
             (self.late_start, Mark::LateStart),
+            (!self.missed_repeats.is_empty(), Mark::RepeatsMissed),
         ]
         .into_iter()
         .filter_map(|(is, mark)| is.then_some(mark))
@@ -292,6 +316,7 @@ impl Track {
     fn step(&mut self, around: Around<'_>, rule: Rule<'_>, each: &mut impl FnMut(Row, u32)) {
         // One point can end a repeat and be in the next: each turn takes one of the two.
         while self.finish.is_none() {
+            self.miss(around, rule);
             let Some(repeat) = rule.repeats.get(self.repeat) else { return };
             let Some(stretch) = self.rowing else {
                 let Some(stretch) = self.begin(around, rule) else { return };
@@ -300,6 +325,55 @@ impl Track {
             };
             if !self.row(stretch, repeat, around, rule, each) {
                 return;
+            }
+        }
+    }
+
+    /// Goes by repeats that were over for the class before this athlete rowed in them: whoever comes late rows from the
+    /// current one on.
+    fn miss(&mut self, around: Around<'_>, rule: Rule<'_>) {
+        while let Some(next) = rule.starts.get(self.repeat + 1).map(|next| next.0 as f64)
+            && let Some(repeat) = rule.repeats.get(self.repeat)
+            && rule.repeat_start == RepeatStart::CommonSignal
+            && self.is_missed(around, rule, next)
+        {
+            match repeat.work {
+                Extent::Distance { distance_dm } => self.missed.dm += f64::from(distance_dm.0),
+                Extent::Time { time_ms } => self.missed.ms += f64::from(time_ms.0),
+            }
+            let (ms, dm) = self.marks.last().copied().unwrap_or_default();
+            (self.done_ms, self.done_dm) = match repeat.work {
+                Extent::Distance { distance_dm } => (ms, dm + f64::from(distance_dm.0)),
+                Extent::Time { time_ms } => (ms + f64::from(time_ms.0), dm),
+            };
+            self.missed_repeats.push(self.marks.len());
+            self.marks.push((self.done_ms, self.done_dm));
+            self.clocks = Clocks::of_next(self.clocks);
+            self.rowing = None;
+            self.repeat += 1;
+        }
+    }
+
+    /// Whether nothing was rowed of this repeat when the next one began, at `next`.
+    fn is_missed(&self, around: Around<'_>, rule: Rule<'_>, next: f64) -> bool {
+        let Around { before, point, .. } = around;
+        let rowed = self.rowing.map_or(0.0, |stretch| stretch.dm - stretch.base);
+        if point.heard as f64 <= next || rowed > TREMBLE_DM {
+            return false;
+        }
+        if self.ended.is_some_and(|(ended, _)| ended >= next) {
+            return true;
+        }
+        match before {
+            Some(before) if before.heard as f64 >= next => true,
+            // Who stood still until then has begun with this stroke; more than one was rowed meanwhile, unheard.
+            Some(before) => f64::from(point.dm.saturating_sub(before.dm)) <= ONE_STROKE_DM,
+            // A machine that began in this repeat, by its own clock, tells all of it.
+            None => {
+                let start = rule.starts.get(self.repeat).map_or(0.0, |start| start.0 as f64);
+                let began = point.machine_ms.map(|machine| point.heard as f64 - f64::from(machine));
+                around.base(start, 0.0).known != Known::ByClock
+                    || began.is_none_or(|began| began >= next - AHEAD_MS)
             }
         }
     }
@@ -369,10 +443,12 @@ impl Track {
             dm: self.done_dm + (to - stretch.base),
             repeat: self.repeat,
             into_ms: at - stretch.start,
+            missed: self.missed,
         };
         if to > stretch.dm && end.is_none_or(|end| end.rowed_to) {
             if self.progress.is_none() {
-                let go = rule.starts.first().map_or(stretch.start, |go| go.0 as f64);
+                let go = rule.starts.first().filter(|_| self.missed_repeats.is_empty());
+                let go = go.map_or(stretch.start, |go| go.0 as f64);
                 let began = at - (to - stretch.base) / USUAL_FIRST_DM_PER_MS;
                 self.late_start = began - go > LATE_START_MS;
             }

@@ -90,3 +90,38 @@ fn the_coach_may_signal_the_next_repeat_early() {
             1 ana 2:46.4 ± 2500 ms +0.9 %"#]],
     );
 }
+
+/// Cy comes in the second repeat, Dee lays the handle down after the first and is back for the third; nobody waits longer
+/// for them than for anybody else.
+#[test]
+fn late_comers_row_from_the_current_repeat_on() {
+    check(
+        "3 x 400m / 1:30
+         0:00.0 ana aims 1:45.0 pace
+         0:00.0 dee aims 1:50.0 pace
+         0:00.0 cy aims 1:45.0 pace
+         0:00.0 start
+         0:00.0 ana rows 1:44.0 until 1:30.0
+         0:00.0 dee rows 1:48.0 until 1:35.0
+         2:58.4 ana rows 1:44.0 until 4:30.0
+         3:10.0 cy rows 1:44.0 until 4:40.0
+         4:36.0 show phase
+         4:36.0 show standings
+         6:04.7 ana rows 1:45.0 until 7:35.0
+         6:04.7 dee rows 1:48.0 until 7:40.0
+         6:04.7 cy rows 1:44.0 until 7:35.0
+         7:41.0 show phase
+         7:41.0 show results
+         7:41.0 show splits",
+        expect![[r#"
+            resting, repeat 3 at 6:03.2
+            1 ana -0.1 %, - cy, - dee stopped
+            finished
+            1 ana 4:13.9 ± 3750 ms -0.8 %
+            - dee unfinished at 800.0 m, 2:54.3 [repeats_missed]
+            - cy unfinished at 800.0 m, 3:01.4 [late_start, repeats_missed]
+            ana: 400.0 m in 1:23.2, 400.0 m in 1:25.1, 400.0 m in 1:25.5
+            dee: 400.0 m in 1:26.4, 0.0 m in 0:00.0, 400.0 m in 1:27.9
+            cy: 0.0 m in 0:00.0, 400.0 m in 1:36.7, 400.0 m in 1:24.7"#]],
+    );
+}
