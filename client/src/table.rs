@@ -294,6 +294,7 @@ mod tests {
             doing: Doing::Rowing,
             not_heard: true,
             margin: Some(margin(12_000, 5_400)),
+            against_target: None,
             projected: None,
             done_dm: Decimetres(6_000),
             elapsed_ms: Millis(150_000),

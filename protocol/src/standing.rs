@@ -126,6 +126,9 @@ pub struct Line {
     pub not_heard: bool,
     /// Against the own target; none without a target or a projection.
     pub margin: Option<Margin>,
+    /// The same in one word; `None` without a margin, before 5 % of the piece, and for athletes who have stopped.
+    #[serde(default)]
+    pub against_target: Option<AgainstTarget>,
     /// Where the finish is heading; of one who has finished, the result three times.
     pub projected: Option<Projected>,
     /// Work done.
@@ -134,6 +137,20 @@ pub struct Line {
     pub elapsed_ms: Millis,
     /// Share of the piece done, in thousandths.
     pub share_permille: u16,
+}
+
+/// How an athlete stands against their own target, in one word that stays: made once, for every screen and for whom a call
+/// is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum AgainstTarget {
+    /// The chance of making it is under a quarter, and has not been over 35 % since; of a finish, it was not made.
+    Behind,
+    /// Neither can be said.
+    About,
+    /// The chance is over three quarters, and has not been under 65 % since; of a finish, it was made.
+    Ahead,
 }
 
 /// One team in the standings.
@@ -177,6 +194,10 @@ pub struct Standings {
     /// Focus calls that stand, by their identity.
     #[serde(default)]
     pub calls: Vec<StandingCall>,
+    /// Athletes for whom everybody else waits: to begin the rest before the next repeat, or to finish the piece. The coach can
+    /// go on without them: `next_repeat`, `close`.
+    #[serde(default)]
+    pub waits_for: Vec<AthleteId>,
 }
 
 /// What an athlete sees of their own standing.
@@ -191,6 +212,9 @@ pub struct Own {
     pub place: Option<u32>,
     /// Against the own target.
     pub margin: Option<Margin>,
+    /// The same in one word, as in `Line`.
+    #[serde(default)]
+    pub against_target: Option<AgainstTarget>,
     /// Where the finish is heading.
     pub projected: Option<Projected>,
     /// Work done.

@@ -486,10 +486,7 @@ impl Piece {
         let Some(rest_ms) = self.spec.repeats.get(this).map(|repeat| repeat.rest_ms) else {
             return false;
         };
-        if self.spec.repeat_start == RepeatStart::OwnRest
-            || this + 1 >= self.repeats()
-            || self.starts.len() > this + 1
-        {
+        if !self.waits_in(repeat) {
             return false;
         }
         let keeps_waiting = |id: &AthleteId, rower: &Rower| {
@@ -511,6 +508,14 @@ impl Piece {
         true
     }
 
+    /// Whether the rest behind this repeat begins when the last athlete is done, and has not been signalled.
+    fn waits_in(&self, repeat: u16) -> bool {
+        let next = usize::from(repeat) + 1;
+        self.spec.repeat_start == RepeatStart::CommonSignal
+            && next < self.repeats()
+            && self.starts.len() <= next
+    }
+
     fn is_waited_for(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
         rower.doing(athlete, self.rule(), now) == Doing::Rowing
             && athlete.silent_for(now).is_none_or(|silent| silent.0 < SILENT_MAX_MS)
@@ -525,15 +530,18 @@ impl Piece {
         }
     }
 
+    /// Whether the piece goes on for this athlete, or may unheard.
+    fn is_out(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
+        rower.over(self.rule(), now).is_none()
+            && !rower.has_stopped()
+            && (rower.has_rowed() || self.may_row_unheard(athlete))
+    }
+
     /// Whether everybody who has rowed is home or has said to have stopped, and nobody is away who
     /// may be rowing unheard.
     fn nobody_is_out(&mut self, now: At, roster: &Roster) -> bool {
         let is_out = |id: &AthleteId, rower: &Rower| {
-            roster.get(id).is_some_and(|athlete| {
-                rower.over(self.rule(), now).is_none()
-                    && !rower.has_stopped()
-                    && (rower.has_rowed() || self.may_row_unheard(athlete))
-            })
+            roster.get(id).is_some_and(|athlete| self.is_out(rower, athlete, now))
         };
         if self.still_waits(is_out) {
             return false;

@@ -6,7 +6,8 @@ use thole_protocol::{
     ids::{AthleteId, CallId, PieceNo},
     spec::{Aim, CallText, Extent, PieceSpec, Repeat, SheetCall, Span, Target},
     standing::{
-        AthleteResult, Doing, Line, Margin, Mark, Notice, Outcome, Own, Projected, RunningCall,
+        AgainstTarget, AthleteResult, Doing, Line, Margin, Mark, Notice, Outcome, Own, Projected,
+        RunningCall,
     },
     units::{At, Millis, decimetres, millis},
 };
@@ -33,6 +34,14 @@ const PAUSE_MS: f64 = 6_000.0;
 /// After the start of a later repeat, the pace of the last stretch is that of a standing start for so
 /// long (own choice: a dozen strokes).
 const SETTLES_AFTER_MS: f64 = 30_000.0;
+/// Nobody is called ahead or behind before this share of the piece.
+const SAID_FROM: f64 = 0.05;
+/// Chances of making the target, in thousandths, under and over which that is said, and until which it stays said (own choice,
+/// wide enough that a steady rower is called the same for minutes).
+const BEHIND_UNDER: u16 = 250;
+const BEHIND_UNTIL: u16 = 350;
+const AHEAD_OVER: u16 = 750;
+const AHEAD_UNTIL: u16 = 650;
 /// How long a stretch the pace 'now' is taken over.
 const PACE_OVER_MS: u64 = 10_000;
 
@@ -46,6 +55,8 @@ pub struct Rower {
     /// What the newest row says: reckoned once a row, looked at by many.
     heading: Option<Heading>,
     enough: Option<Millis>,
+    /// The word for it, which stays until it is clearly another.
+    against_target: Option<AgainstTarget>,
     /// What was shown at the marks, to be judged at the finish.
     marks: Marks,
     /// The projection as it stood when the last repeat ended.
@@ -145,6 +156,7 @@ impl Rower {
             aim,
             heading: forecast.estimate(&course, &live).map(|told| Heading::of(&course, told)),
             enough: live.enough_per_500m(&course),
+            against_target: None,
             course,
             live,
             forecast,
@@ -225,6 +237,10 @@ impl Rower {
         let estimate = self.estimate_now().filter(|_| is_whole);
         self.heading = estimate.map(|told| Heading::of(&self.course, told));
         self.enough = self.live.enough_per_500m(&self.course).filter(|_| is_whole);
+        if changed == Changed::Rebuilt {
+            self.against_target = None;
+        }
+        self.against_target = self.in_a_word();
         reached
     }
 
@@ -488,10 +504,34 @@ impl Rower {
         count.add(&self.marks, amount, made)
     }
 
-    /// Whether the projection is behind the target.
+    /// Whether the word for this athlete is 'behind'.
     #[must_use]
     pub fn is_behind(&self, rule: Rule<'_>, now: At) -> bool {
-        self.margin(rule, now).is_some_and(|margin| margin.margin_ppm.0 < 0)
+        self.against_target(self.finish(rule, now)) == Some(AgainstTarget::Behind)
+    }
+
+    /// The word for the projection; of a finish, whether the target was made.
+    fn against_target(&self, finish: Option<Finish>) -> Option<AgainstTarget> {
+        if finish.is_none() {
+            return self.against_target;
+        }
+        let margin = self.heading(finish)?.margin?;
+        let is_made = margin.margin_ppm.0 >= 0;
+        Some(if is_made { AgainstTarget::Ahead } else { AgainstTarget::Behind })
+    }
+
+    /// The word for the projection now, which follows from the one before: a chance that wavers about a limit changes
+    /// nothing. Before `SAID_FROM` what is projected is history and plan, and nobody is called behind by those.
+    fn in_a_word(&self) -> Option<AgainstTarget> {
+        let heading = self.heading.filter(|_| self.share() >= SAID_FROM)?;
+        let chance = heading.projected.chance_permille?;
+        Some(match self.against_target {
+            _ if chance < BEHIND_UNDER => AgainstTarget::Behind,
+            _ if chance > AHEAD_OVER => AgainstTarget::Ahead,
+            Some(AgainstTarget::Behind) if chance <= BEHIND_UNTIL => AgainstTarget::Behind,
+            Some(AgainstTarget::Ahead) if chance >= AHEAD_UNTIL => AgainstTarget::Ahead,
+            Some(_) | None => AgainstTarget::About,
+        })
     }
 
     fn shown(&self, finish: Finish) -> Target {
@@ -544,6 +584,7 @@ impl Rower {
             not_heard: doing != Doing::Finished
                 && athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
             margin: heading.and_then(|heading| heading.margin),
+            against_target: heading.and_then(|_| self.against_target(found.finish)),
             projected: heading.map(|seen| self.paused(seen.projected, found, now)),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
@@ -572,6 +613,7 @@ impl Rower {
             doing,
             place: self.place,
             margin: heading.and_then(|heading| heading.margin),
+            against_target: heading.and_then(|_| self.against_target(found.finish)),
             projected: heading.map(|seen| self.paused(seen.projected, found, now)),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::AthleteId,
     spec::SessionSettings,
-    standing::{Doing, Line, Notice, Standings},
+    standing::{Doing, Line, Notice, Phase, Standings},
     units::{At, Ppm},
 };
 
@@ -80,8 +80,37 @@ impl Piece {
             }
         }
         let (piece, teams, calls) = (self.no, listing.teams, calls::standing(standing));
-        self.standings = Standings { piece, at_ms: now, lines: in_order, teams, calls };
+        let waits_for = self.waits_for(now, roster);
+        self.standings = Standings { piece, at_ms: now, lines: in_order, teams, calls, waits_for };
         look
+    }
+
+    /// Those for whom everybody else waits now: with whom the repeat, or the piece, would be over.
+    fn waits_for(&self, now: At, roster: &Roster) -> Vec<AthleteId> {
+        let all = both(&self.rowers, roster);
+        match self.phase() {
+            Phase::Rowing { repeat, .. } if self.waits_in(repeat) => {
+                let this = usize::from(repeat);
+                if !self.rowers.values().any(|rower| rower.repeat() > this) {
+                    return Vec::new();
+                }
+                let waited = all.filter(|(_, rower, athlete)| {
+                    rower.repeat() <= this && self.is_waited_for(rower, athlete, now)
+                });
+                waited.map(|(id, ..)| *id).collect()
+            }
+            Phase::Closing { .. } => all
+                .filter(|(_, rower, athlete)| self.is_out(rower, athlete, now))
+                .map(|(id, ..)| *id)
+                .collect(),
+            Phase::Gathering
+            | Phase::Armed
+            | Phase::Counting { .. }
+            | Phase::Rowing { .. }
+            | Phase::Resting { .. }
+            | Phase::Finished { .. }
+            | Phase::Stopped { .. } => Vec::new(),
+        }
     }
 
     /// Something about each line of the standings, in their order, from what is known of each rower in the order

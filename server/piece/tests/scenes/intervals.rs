@@ -125,3 +125,30 @@ fn late_comers_row_from_the_current_repeat_on() {
             cy: 0.0 m in 0:00.0, 400.0 m in 1:36.7, 400.0 m in 1:24.7"#]],
     );
 }
+
+#[test]
+fn everybody_can_see_for_whom_they_wait() {
+    check(
+        "2 x 400m / 1:30
+         0:00.0 ana aims 1:45.0 pace
+         0:00.0 bo aims 2:05.0 pace
+         0:00.0 cy aims 2:05.0 pace
+         0:00.0 start
+         0:00.0 ana rows 1:44.0 until 1:30.0
+         0:00.0 bo rows 2:04.0 until 1:45.0
+         0:00.0 cy rows 2:04.0 until 0:50.0
+         1:00.0 show waits
+         1:27.0 show waits
+         1:44.0 show waits
+         3:09.3 ana rows 1:44.0 until 4:40.0
+         3:09.3 bo rows 2:04.0 until 4:55.0
+         4:40.0 show waits
+         4:40.0 show phase",
+        expect![[r#"
+            waits for nobody
+            waits for bo
+            waits for nobody
+            waits for bo, cy
+            closing"#]],
+    );
+}

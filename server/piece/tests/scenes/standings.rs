@@ -156,3 +156,30 @@ fn who_is_not_heard_for_fifteen_seconds_is_out_of_the_ranking_until_heard_again(
             1 ana +0.7 %, 2 bo -1.3 %"#]],
     );
 }
+
+/// One word a person, by the chance of making the target: nobody is called behind by history alone in the first strokes, and
+/// whoever rows about what they want is not called ahead and behind in turns.
+#[test]
+fn one_word_is_said_of_each_once_it_is_clear_and_stays() {
+    check(
+        "1700m
+         0:00.0 ana aims 5:57.0
+         0:00.0 bo aims 5:57.0
+         0:00.0 cy aims 5:57.0
+         0:00.0 start
+         0:00.0 ana rows 1:39.0 until 6:00.0
+         0:00.0 bo rows 1:51.0 until 7:00.0
+         0:00.0 cy rows 1:45.0 until 7:00.0
+         0:14.0 show words
+         0:40.0 show words
+         3:00.0 show words
+         5:20.0 show words
+         6:40.0 show words",
+        expect![[r#"
+            ana -, bo -, cy -
+            ana ahead, cy about, bo about
+            ana ahead, cy about, bo behind
+            ana ahead, cy about, bo behind
+            ana ahead, cy ahead, bo behind"#]],
+    );
+}

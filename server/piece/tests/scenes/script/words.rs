@@ -88,6 +88,24 @@ pub(super) fn view(session: &Session, what: &str, go: u64) -> Vec<String> {
             let words: Vec<String> = lines.map(|l| line(l, name(l.athlete), ranking)).collect();
             vec![words.join(", ")]
         }
+        "words" => {
+            let lines = overview.standings.lines.iter();
+            let words = lines.map(|line| {
+                let word = line.against_target.map_or("-".to_owned(), |word| snake(&word));
+                format!("{} {word}", name(line.athlete))
+            });
+            vec![words.collect::<Vec<_>>().join(", ")]
+        }
+        "waits" => {
+            let waits_for: Vec<&str> =
+                overview.standings.waits_for.iter().map(|id| name(*id)).collect();
+            let none = waits_for.is_empty();
+            vec![if none {
+                "waits for nobody".into()
+            } else {
+                format!("waits for {}", waits_for.join(", "))
+            }]
+        }
         "teams" => {
             let teams = overview.standings.teams.iter().map(|team| {
                 let mean = team.mean_margin.map_or(String::new(), |m| format!(" {m:+}"));
