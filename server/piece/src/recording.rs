@@ -230,7 +230,7 @@ impl Recording {
             self.let_go();
             return Changed::Grown(grown_from);
         }
-        run.mix(fresh);
+        run.mix(id, fresh);
         self.rebuild();
         Changed::Rebuilt
     }
@@ -247,7 +247,8 @@ impl Recording {
             let mut others = self.order.iter().filter(|other| **other != id);
             others.all(|other| self.runs.get(other).is_some_and(|run| run.heard < heard))
         };
-        is_behind && (self.last == Some(id) || is_newest())
+        let is_overtaken = own.is_some_and(|run| run.is_overtaken_by(fresh));
+        is_behind && !is_overtaken && (self.last == Some(id) || is_newest())
     }
 
     /// Keeps no more points at hand than are asked for, once they are twice as many.

@@ -1,6 +1,6 @@
 //! The machine's counters, joined over resets and jumps to one that never runs back.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use thole_protocol::ids::RunId;
 
@@ -17,6 +17,8 @@ const SAME_REPORT_MS: u64 = 200;
 /// The longest delay of a report that is believed (own choice): how far the machine's clock may run ahead of the session's,
 /// in all, since it was joined.
 const LATE_MS: i64 = 2_000;
+/// So long after a machine was heard that was rowed, what an idle one says beside it is not about the athlete (own choice).
+const BESIDE_MS: u64 = 60_000;
 /// A counter that falls by no more than this is a rounding of the machine, not a reset.
 const JITTER_DM: u32 = 20;
 /// Clocks of whole seconds, and reports that were a while on their way.
@@ -60,8 +62,15 @@ pub(super) struct Odometer {
     run: Option<RunId>,
     /// The run by which metres were added last.
     rowed: Option<RunId>,
-    /// Where runs were that another has taken over from: their last sample, and the joined distance.
+    /// The run of the newest point.
+    pushed: Option<RunId>,
+    /// A report at which the parts were joined added nothing and made no point: the next one of this run is told to be joined.
+    owes_joint: bool,
+    /// Where runs were that another has taken over from: their last sample, and the joined distance by it.
     left: BTreeMap<RunId, (Raw, u32)>,
+    /// What each run has told lately, since its counter was joined: from the newest that is at least `SPEED_OVER_MS` old
+    /// on. Its speed is judged by that alone: another device's report in between says nothing of this machine.
+    told: BTreeMap<RunId, VecDeque<Raw>>,
     /// What is added to the machine's own distance.
     offset_dm: i64,
     /// When the counter last fell by more than a rounding.
@@ -105,7 +114,8 @@ impl Odometer {
         let mut raw = *raw;
         let Some(last) = self.last else {
             self.behind = behind(&raw);
-            (self.last, self.run) = (Some(raw), Some(run));
+            (self.last, self.run, self.pushed) = (Some(raw), Some(run), Some(run));
+            self.tell(run, raw);
             let strokes_milli = raw.strokes.map_or(0, |count| count.saturating_mul(1000));
             points.push(point(&raw, raw.dm, strokes_milli, Rates::default()));
             return Step::Taken;
@@ -131,6 +141,7 @@ impl Odometer {
         let joined = reset || jumped;
         let back = self.no_reset_after_all(&raw).filter(|_| goes_on && !joined);
         if let Some(offset_dm) = back {
+            self.told.remove(&run);
             (self.offset_dm, self.before_fall) = (offset_dm, None);
         }
         if joined {
@@ -138,15 +149,16 @@ impl Odometer {
             let may_be_none = goes_on && !jumped && !by_clock;
             self.before_fall = may_be_none.then_some((last, self.offset_dm));
             self.join(&last, &raw, jumped);
+            self.told.remove(&run);
         } else if fell > 0 {
             raw.dm = last.dm;
         }
         let dm = self.joined_dm(&raw);
         // What was rowed while the counter showed less comes at once; that it can have been rowed is known.
-        if !joined && back.is_none() && self.too_fast(points, &raw, dm) {
+        if !joined && back.is_none() && self.too_fast(run, points, &raw, dm) {
             return self.suspect(run, raw);
         }
-        if joined && self.too_fast(points, &raw, dm) {
+        if joined && self.too_fast(run, points, &raw, dm) {
             // Even from zero the new counter is impossible: count from this sample on.
             self.offset_dm = points.last().map_or(0, |p| i64::from(p.dm)) - i64::from(raw.dm);
         }
@@ -170,11 +182,16 @@ impl Odometer {
     ) -> Step {
         let before = points.last().map_or(0, |point| point.dm);
         let dm = before.max(left_dm.saturating_add(raw.dm - left.dm));
-        let is_same_machine = self.joined_dm(&raw).abs_diff(dm) <= JITTER_DM;
-        if self.too_fast(points, &raw, dm) {
+        let by_offset = self.joined_dm(&raw);
+        let is_same_machine = by_offset.abs_diff(dm) <= JITTER_DM;
+        if self.too_fast(run, points, &raw, dm) {
             return self.suspect(run, raw);
         }
-        self.offset_dm = i64::from(dm) - i64::from(raw.dm);
+        // One counter, told in decimetres by one and in whole metres by the other: what is rounded is not added up.
+        let dm = if is_same_machine { before.max(dm.min(by_offset)) } else { dm };
+        if !is_same_machine {
+            self.offset_dm = i64::from(dm) - i64::from(raw.dm);
+        }
         // Clocks and strokes of two machines have nothing in common.
         let last = self.last.filter(|_| is_same_machine);
         if last.is_none() || self.behind.is_none() {
@@ -183,11 +200,13 @@ impl Odometer {
         let strokes_so_far = left.strokes.max(last.and_then(|last| last.strokes)).min(raw.strokes);
         let since = Raw { strokes: strokes_so_far, ..last.unwrap_or(left) };
         let strokes_milli = strokes(&since, &raw, false, points);
-        self.take(run, raw, Joined { dm, strokes_milli, joined: !is_same_machine }, points)
+        let joined = !is_same_machine && self.pushed != Some(run);
+        self.take(run, raw, Joined { dm, strokes_milli, joined }, points)
     }
 
     fn take(&mut self, run: RunId, raw: Raw, made: Joined, points: &mut Vec<Point>) -> Step {
         let Joined { dm, strokes_milli, joined } = made;
+        let joined = joined || (self.owes_joint && self.run == Some(run));
         self.suspects.remove(&run);
         let newest = points.last();
         let before = newest.map_or(dm, |point| point.dm);
@@ -195,6 +214,7 @@ impl Odometer {
             self.left.insert(other, (last, before));
         }
         self.left.remove(&run);
+        self.tell(run, raw);
         let gap = self.last.map_or(0, |last| raw.heard.saturating_sub(last.heard));
         let rows = u64::from(dm - before) * 1000 > gap.saturating_mul(5) && dm > before;
         if rows {
@@ -202,10 +222,18 @@ impl Odometer {
         }
         // The same report once more, by another device, says nothing new; nor does one of a machine that nobody rows.
         let is_same = dm == before && gap < SAME_REPORT_MS;
-        let is_beside = self.rowed.is_some_and(|rowed| rowed != run);
+        let rowed_heard = self.rowed.and_then(|rowed| self.left.get(&rowed));
+        let is_beside = rowed_heard.is_some_and(|(last, _)| raw.heard < last.heard + BESIDE_MS);
         let moving = rows || ((is_same || is_beside) && newest.is_some_and(|point| point.moving));
         let rates = newest.map_or(Rates::default(), |point| point.rates);
-        points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli, rates) });
+        // Nor would it be known how sure a finish is, if what another machine says stood between two samples of the one
+        // that was rowed.
+        let is_kept = !is_beside || dm > before;
+        if is_kept {
+            points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli, rates) });
+            self.pushed = Some(run);
+        }
+        self.owes_joint = joined && !is_kept;
         (self.last, self.run) = (Some(raw), Some(run));
         Step::Taken
     }
@@ -242,24 +270,35 @@ impl Odometer {
         self.offset_dm = so_far - counts_from;
     }
 
-    /// Whether the joined distance `dm` at `raw` is further than anybody rows since the newest point at
-    /// least `SPEED_OVER_MS` before it, or the oldest of those near it.
-    fn too_fast(&self, points: &[Point], raw: &Raw, dm: u32) -> bool {
-        let (heard, elapsed) = (raw.heard, raw.elapsed);
+    /// Whether the machine has counted further than anybody rows since the newest report of this run at least
+    /// `SPEED_OVER_MS` before `raw`, or its oldest; of a run that is new, whether the joined distance `dm` is further than
+    /// anybody is since such a point of the others.
+    fn too_fast(&self, run: RunId, points: &[Point], raw: &Raw, dm: u32) -> bool {
         // The machine's own clock is free of the radio's delays, and of nothing else: however late reports come, it does
         // not run faster than the session's.
         let is_clock =
             behind(raw).zip(self.behind).is_some_and(|(now, then)| now >= then - LATE_MS);
-        let since = |point: &Point| {
-            let by_ear = heard.saturating_sub(point.heard);
+        let since = |heard: u64, elapsed: Option<u32>| {
+            let by_ear = raw.heard.saturating_sub(heard);
             // It may stand still while nobody rows, and then the ear knows better.
-            match (elapsed, point.machine_ms) {
-                (Some(now), Some(then)) if is_clock && now >= then && !point.joined => {
+            match (raw.elapsed, elapsed) {
+                (Some(now), Some(then)) if is_clock && now >= then => {
                     by_ear.max(u64::from(now - then))
                 }
-                (Some(_), _) | (None, _) => by_ear,
+                (Some(_) | None, _) => by_ear,
             }
         };
+        let is_too_far = |gained: u32, since: u64| {
+            let seconds = since.max(SPEED_OVER_MS) as f64 / 1000.0;
+            f64::from(gained) / 10.0 > limits::SPEED_MAX * seconds
+        };
+        if let Some(told) = self.told.get(&run) {
+            let since = |before: &Raw| since(before.heard, before.elapsed);
+            let mut old = told.iter().rev().filter(|before| since(before) >= SPEED_OVER_MS);
+            let Some(reference) = old.next().or(told.front()) else { return false };
+            return is_too_far(raw.dm.saturating_sub(reference.dm), since(reference));
+        }
+        let since = |point: &Point| since(point.heard, point.machine_ms.filter(|_| !point.joined));
         let mut reference: Option<&Point> = None;
         for point in points.iter().rev().take(NEAR) {
             // Before a joint nothing was heard of what comes after it.
@@ -269,9 +308,20 @@ impl Odometer {
             }
             reference = Some(point);
         }
-        let Some(reference) = reference else { return false };
-        let seconds = since(reference).max(SPEED_OVER_MS) as f64 / 1000.0;
-        f64::from(dm.saturating_sub(reference.dm)) / 10.0 > limits::SPEED_MAX * seconds
+        reference
+            .is_some_and(|reference| is_too_far(dm.saturating_sub(reference.dm), since(reference)))
+    }
+
+    /// Notes what a run has told, and lets go of what nothing is judged by any more.
+    fn tell(&mut self, run: RunId, raw: Raw) {
+        let told = self.told.entry(run).or_default();
+        told.push_back(raw);
+        let old = |before: Option<&Raw>| {
+            before.is_some_and(|before| raw.heard.saturating_sub(before.heard) >= SPEED_OVER_MS)
+        };
+        while told.len() > NEAR || old(told.get(1)) {
+            told.pop_front();
+        }
     }
 
     fn suspect(&mut self, run: RunId, raw: Raw) -> Step {

@@ -22,6 +22,8 @@ pub(super) struct Run {
     pub(super) samples: Packed,
     /// When the last of them was heard: not before those with lower numbers, whatever a clock that was set anew says.
     pub(super) heard: u64,
+    /// When the last two say that they were heard.
+    newest: [u64; 2],
     pub(super) skipped: bool,
     /// Samples that were judged, refused ones among them.
     pub(super) taken: u64,
@@ -32,12 +34,37 @@ impl Run {
     pub(super) fn push(&mut self, raw: &Raw) {
         self.samples.push(raw);
         self.heard = self.heard.max(raw.heard);
+        self.newest = [self.newest[1], raw.heard];
+    }
+
+    /// Whether these, which follow, or the last two say that they were heard later than one behind them: which of them is
+    /// wrong shows only now.
+    pub(super) fn is_overtaken_by(&self, fresh: &[Raw]) -> bool {
+        let mut latest = 0;
+        let mut heard = self.newest.into_iter().chain(fresh.iter().map(|raw| raw.heard));
+        heard.any(|heard| {
+            let is_earlier = heard < latest;
+            latest = latest.max(heard);
+            is_earlier
+        })
     }
 
     /// Takes some in between.
-    pub(super) fn mix(&mut self, fresh: &[Raw]) {
+    pub(super) fn mix(&mut self, id: RunId, fresh: &[Raw]) {
         self.samples = Packed::of(self.samples.iter().chain(fresh.iter().copied()).collect());
-        self.heard = fresh.iter().fold(self.heard, |heard, raw| heard.max(raw.heard));
+        (self.heard, self.newest) = (0, [0; 2]);
+        for raw in self.samples.iter() {
+            self.newest = [self.newest[1], raw.heard];
+        }
+        let mut front = Front::of(id, 0, self);
+        let mut heard = 0;
+        while let Some(at) = &mut front {
+            heard = at.heard;
+            if !at.step() {
+                break;
+            }
+        }
+        self.heard = heard;
     }
 }
 
@@ -127,6 +154,8 @@ struct Front<'a> {
     raw: Raw,
     /// When it was heard: not before those with lower numbers, whatever a clock that was set anew says.
     heard: u64,
+    /// The two behind it.
+    then: [Option<Raw>; 2],
     rest: Unpacked<'a>,
 }
 
@@ -134,16 +163,32 @@ impl<'a> Front<'a> {
     fn of(id: RunId, began: usize, run: &'a Run) -> Option<Front<'a>> {
         let mut rest = run.samples.iter();
         let raw = rest.next()?;
-        Some(Front { run: id, began, raw, heard: raw.heard, rest })
+        let then = [rest.next(), rest.next()];
+        let mut front = Front { run: id, began, raw, heard: 0, then, rest };
+        front.hear();
+        Some(front)
     }
 
     /// Goes to the next sample; false behind the last.
     fn step(&mut self) -> bool {
-        let next = self.rest.next();
-        if let Some(raw) = next {
-            (self.raw, self.heard) = (raw, self.heard.max(raw.heard));
+        let [next, after] = self.then;
+        let Some(raw) = next else { return false };
+        self.then = [after, self.rest.next()];
+        self.raw = raw;
+        self.hear();
+        true
+    }
+
+    /// When this sample was heard. One alone that says to have been heard after the next two, which fit to those before it, is
+    /// wrong: all that follow would wait until its time has come, and the piece would be over.
+    fn hear(&mut self) {
+        if let [Some(next), Some(after)] = self.then
+            && next.heard.max(after.heard) < self.raw.heard
+            && next.heard >= self.heard
+        {
+            self.raw.heard = next.heard;
         }
-        next.is_some()
+        self.heard = self.heard.max(self.raw.heard);
     }
 }
 

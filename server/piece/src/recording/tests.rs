@@ -142,6 +142,79 @@ fn two_machines_rowed_at_once_count_once() {
     }
 }
 
+/// Reports of the rowed machine that are seconds apart, with an idle one heard in between, are none too fast; nor does
+/// what is missing of them get lost.
+#[test]
+fn a_machine_that_reports_seldom_is_not_judged_by_the_one_beside() {
+    for (every, idle_every) in [(4_000, 250), (3_500, 1_000), (1_400, 3_000), (2_200, 800)] {
+        let told = |seqs: std::ops::RangeInclusive<i64>, every: i64, speed: i64| -> Vec<Sample> {
+            seqs.map(|nth| Sample {
+                seq: u32::try_from(nth).unwrap(),
+                heard_ms: every * nth,
+                distance_dm: every * nth * speed / 1_000,
+                ..Sample::default()
+            })
+            .collect()
+        };
+        let mut rowing = told(0..=60, every, 50);
+        rowing.drain(30..34);
+        rowing.iter_mut().for_each(|sample| sample.seq += 1);
+        let mut idle = told(1..=60 * every / idle_every, idle_every, 0);
+        idle.iter_mut().for_each(|sample| sample.heard_ms -= 90);
+        let mut alone = Recording::default();
+        alone.add(NOW, run(1), &rowing);
+        let mut both = Recording::default();
+        both.add(NOW, run(1), &rowing);
+        both.add(NOW, run(2), &idle);
+        let rowed = |recording: &Recording| {
+            recording
+                .points()
+                .iter()
+                .map(|p| (p.heard, p.dm))
+                .filter(|p| p.1 > 50)
+                .collect::<Vec<_>>()
+        };
+        // No point of the idle machine stands between two of the rowed one, by which a finish would seem sure.
+        assert_eq!(rowed(&both), rowed(&alone), "every {every} ms beside {idle_every} ms");
+    }
+}
+
+/// One display of whole metres and one of tenths at the same machine.
+#[test]
+fn what_is_rounded_by_one_of_two_devices_is_not_added_up() {
+    let mut recording = Recording::default();
+    recording.add(NOW, run(1), &reports(1..=900, 0, |nth| 83 * nth));
+    recording.add(NOW, run(2), &reports(1..=900, 900, |nth| (83 * nth + 37) / 10 * 10));
+    recording.add(NOW, run(3), &reports(1..=900, 1_300, |nth| (83 * nth + 54) / 10 * 10));
+    let rowed = joined(&recording).last().copied().unwrap();
+    assert!((74_700..=74_760).contains(&rowed), "{rowed} dm");
+}
+
+/// A device tells one report of the future, by whatever mistake.
+#[test]
+fn one_wrong_instant_does_not_take_the_rest_along() {
+    let right = reports(1..=60, 0, |nth| 80 * nth);
+    for (at, by_ms) in [(20, 250_000), (20, 3_000_000), (0, 100_000), (58, 90_000)] {
+        let mut wrong = right.clone();
+        wrong[at].heard_ms += by_ms;
+        let mut one_by_one = Recording::default();
+        for sample in &wrong {
+            one_by_one.add(NOW, run(1), &[*sample]);
+        }
+        let mut at_once = Recording::default();
+        at_once.add(NOW, run(1), &wrong);
+        assert_eq!(all(&one_by_one), all(&at_once));
+        let heard: Vec<u64> = at_once.points().iter().map(|p| p.heard).collect();
+        assert_eq!(joined(&at_once).len(), 60);
+        let late = heard
+            .iter()
+            .zip(&right)
+            .filter(|(heard, said)| **heard > 2_000 + said.heard_ms.unsigned_abs());
+        // The last but one cannot be told from a clock that was set.
+        assert_eq!(late.count(), if at == 58 { 2 } else { 0 }, "sample {at} by {by_ms} ms");
+    }
+}
+
 /// A piece of an hour would be computed again with every stroke, and whoever else rows in it would wait.
 #[test]
 fn two_devices_at_one_machine_that_take_turns_only_add() {
