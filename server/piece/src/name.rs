@@ -28,12 +28,17 @@ pub fn folded(name: &str) -> String {
     plain.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
-/// What names have in common that are taken for each other at a glance, in small letters and in capitals.
+/// What names have in common that are taken for each other at a glance, in small letters, in capitals and as written.
 #[must_use]
-pub fn looks(name: &str) -> [String; 2] {
+pub fn looks(name: &str) -> [String; 3] {
     let small = folded(name);
     let large = small.to_uppercase();
-    [skeleton(&small).collect(), skeleton(&large).chain(['\n']).collect()]
+    let written = name.split_whitespace().collect::<Vec<_>>().join(" ");
+    [
+        skeleton(&small).collect(),
+        skeleton(&large).chain(['\n']).collect(),
+        skeleton(&written).chain(['\n'; 2]).collect(),
+    ]
 }
 
 /// Whether a word of it has letters of scripts that nobody writes together: most likely to look like another name.
@@ -58,6 +63,8 @@ pub fn check(text: &str) -> Result<(), Refusal> {
     let stray = |at: usize, c: char| match c {
         NON_JOINER | JOINER => !joins(letters.get(..at), letters.get(at + 1..)),
         c if is_variation(c) => at == 0,
+        // Separators of lines and paragraphs, and marks of notes between lines, which no field shows.
+        '\u{2028}' | '\u{2029}' | '\u{fff9}'..='\u{fffb}' => true,
         c => is_ignorable(c),
     };
     if letters.iter().enumerate().any(|(at, c)| stray(at, *c)) {
