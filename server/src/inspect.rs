@@ -65,6 +65,25 @@ pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String
     Ok(is_whole)
 }
 
+/// Says what is damaged in a copy that was just made, which has what its journal had; true when nothing is.
+///
+/// # Errors
+/// One sentence: the copy cannot be read.
+pub async fn copied(file: &Path, out: &mut dyn Write) -> Result<bool, String> {
+    // A copy stands alone: what a witness beside the journal has seen since is not missing in it.
+    let copy = SqliteJournal::open_copy(file, file).map_err(|error| format!("{error}."))?;
+    let Checked { is_whole, .. } = wrong(&copy, out).await?;
+    if !is_whole {
+        writeln!(
+            out,
+            "The copy has the damage that stands above, as the journal had it. Keep older copies, and see \
+             `thole-server check` and `salvage`."
+        )
+        .map_err(|error| format!("{error}."))?;
+    }
+    Ok(is_whole)
+}
+
 /// How much of a journal there is.
 struct Checked {
     is_whole: bool,

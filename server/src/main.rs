@@ -109,8 +109,11 @@ fn main() -> ExitCode {
         Task::Check(args) => check(&args),
         Task::Salvage(args) => salvage(&args),
         Task::Journal(args) => journal(&args),
-        Task::Backup(args) => backup::backup(&args).map(told),
-        Task::Restore(args) => backup::restore(&args).map(told),
+        Task::Backup(args) => backup::backup(&args).and_then(|says| copied(&says, &args.file)),
+        Task::Restore(args) => {
+            let restored = backup::restore(&args);
+            restored.and_then(|says| copied(&says, &args.data.join("thole.db")))
+        }
         Task::Man { folder } => {
             manual::pages(Program::command(), &folder).map(|()| ExitCode::SUCCESS)
         }
@@ -142,10 +145,11 @@ async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// What was done, for whoever did it.
-fn told(says: String) -> ExitCode {
+/// What was done, and what is damaged in the copy as it was in the journal: a script is to notice.
+#[tokio::main(flavor = "current_thread")]
+async fn copied(says: &str, file: &Path) -> Result<ExitCode, String> {
     println!("{says}");
-    ExitCode::SUCCESS
+    inspect::copied(file, &mut std::io::stdout().lock()).await.map(code)
 }
 
 /// Whether something is wrong can be told by a script, too.

@@ -50,3 +50,22 @@ async fn rows_that_break_the_tables_rules_are_told_when_they_stay_behind() {
     let (_, told) = program(&["salvage", "--out", &out], folder.path());
     assert!(told.contains("1 of them break the rules of the table"), "{told}");
 }
+
+/// A copy of a damaged journal is damaged, and no script takes it for a good one.
+#[tokio::test]
+async fn a_copy_of_a_damaged_journal_says_so() {
+    let folder = tempfile::tempdir().unwrap();
+    drop(rowed(folder.path()).await);
+    let copies = tempfile::tempdir().unwrap();
+    let path = |name: &str| copies.path().join(name).display().to_string();
+    let (is_done, told) = program(&["backup", &path("whole")], folder.path());
+    assert!(is_done && !told.contains("damage"), "{told}");
+    let change = "UPDATE record SET at_ms = at_ms + 1 WHERE position = 8";
+    Connection::open(folder.path().join("thole.db")).unwrap().execute_batch(change).unwrap();
+    let (is_done, told) = program(&["backup", &path("damaged")], folder.path());
+    assert!(!is_done && told.contains("record 8 is not as it was written"), "{told}");
+    let restored = copies.path().join("restored");
+    let (is_done, told) = program(&["restore", &path("damaged")], &restored);
+    assert!(!is_done && told.contains("record 8 is not as it was written"), "{told}");
+    assert!(restored.join("thole.db").exists(), "what is whole is there all the same");
+}
