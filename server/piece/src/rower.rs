@@ -703,6 +703,11 @@ impl Rower {
         if let Some(over) = self.over(rule, now) {
             return Some(self.fell_short(athlete, over));
         }
+        // Whoever was heard to stand still, and is not heard any more, had stopped all the same.
+        let stood = self.track.newest().filter(|_| self.track.in_work()).zip(self.track.rowed_at());
+        if is_over && stood.is_some_and(|(newest, at)| newest.heard - at >= STOPPED_AFTER_MS) {
+            return Some(Outcome::Stopped);
+        }
         match self.doing(athlete, rule, now) {
             Doing::Stopped if is_over || self.has_stopped() => Some(Outcome::Stopped),
             Doing::Away | Doing::Here | Doing::Rowing | Doing::Stopped | Doing::Finished => {
