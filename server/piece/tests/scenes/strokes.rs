@@ -151,3 +151,20 @@ fn what_was_rowed_before_anything_was_heard_is_given_to_nobody() {
         expect!["1 ana 2:24.0 ± 1250 ms -71.5 % [no_baseline, late_start]"],
     );
 }
+
+/// Ana stands for half a minute and her phone is put away; Bo's falls silent in the middle of a stroke.
+#[test]
+fn who_was_heard_to_stand_still_had_stopped() {
+    check(
+        "1700m
+         0:00.0 start
+         0:00.0 ana rows 1:46.0 until 1:00.0
+         1:00.0 ana stands until 1:30.0
+         1:30.0 ana silent
+         0:00.0 bo rows 1:46.0 until 1:00.0
+         1:00.0 bo silent
+         3:00.0 stop
+         3:00.0 show results",
+        expect![[r#""#]],
+    );
+}
