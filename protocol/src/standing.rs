@@ -1,6 +1,7 @@
 //! What the server computes for people to see: phases, standings, results, notices, calls.
 
 mod calibration;
+mod result;
 
 use std::sync::Arc;
 
@@ -14,6 +15,7 @@ use crate::{
 };
 
 pub use calibration::Calibration;
+pub use result::{AthleteResult, Mark, Outcome, Split};
 
 /// How far a piece is; each phase carries all it needs and nothing else.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -229,96 +231,6 @@ pub struct Own {
     pub enough_per_500m_ms: Option<Millis>,
     /// Strokes left of the focus call that stands, if it counts strokes.
     pub call_strokes_left: Option<u16>,
-}
-
-/// One split of a result.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Split {
-    /// Distance of this stretch.
-    pub distance_dm: Decimetres,
-    /// Time of this stretch.
-    pub time_ms: Millis,
-}
-
-/// Something about a result that its reader should know.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[serde(rename_all = "snake_case")]
-pub enum Mark {
-    /// The mean speed is above what anybody is known to have rowed: the coach should look at it.
-    Implausible,
-    /// The machine was reset in mid-piece and the parts were joined.
-    Joined,
-    /// Samples are missing; totals are right, the curve is coarser.
-    Gaps,
-    /// Where the machine stood at the start is not known: only what was surely rowed since counts.
-    NoBaseline,
-    /// First heard over half a minute after the start; the machine's own clock says that all counts.
-    HeardLate,
-    /// The first stroke came well after the go.
-    LateStart,
-    /// Came, or came back, when repeats were over for the class: they were not rowed, are nought among the splits, and
-    /// the result has no place.
-    RepeatsMissed,
-    /// The session's clock and the machine's own ran apart by over a second: times may be wrong.
-    ClocksApart,
-    /// The server's journal was damaged where it may have been about this: what was lost is not known. Of lost strokes
-    /// alone, until the device has sent them again.
-    Damaged,
-}
-
-/// How a result came about.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-#[serde(rename_all = "snake_case")]
-pub enum Outcome {
-    /// Rowed the whole piece.
-    Finished,
-    /// Stopped before the end; what was rowed is kept.
-    Stopped,
-    /// Was still rowing when the piece was closed or stopped.
-    Unfinished,
-    /// Was not heard to the end of a piece by time: what was rowed after `time_ms` is not known, and turns this
-    /// into another outcome when it comes.
-    Unheard,
-    /// Was in the roster and never rowed in this piece.
-    DidNotStart,
-}
-
-/// What one athlete made of one piece.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct AthleteResult {
-    /// Who.
-    pub athlete: AthleteId,
-    /// How it came about.
-    pub outcome: Outcome,
-    /// Place among those with a target who finished; 1, 2, 2, 4.
-    pub place: Option<u32>,
-    /// Their own target, in the piece's own kind: a finish time, or a distance. `None` for athletes without one.
-    #[serde(default)]
-    pub target: Option<Target>,
-    /// Work time, rests cut out, to the millisecond.
-    pub time_ms: Millis,
-    /// Work distance.
-    pub distance_dm: Decimetres,
-    /// How sure `time_ms` is (pieces by distance): the truth lies no further away. At least half the gap between
-    /// the two samples that the finish lies between; of an interval piece, of all repeats together. `None` for athletes who
-    /// have not rowed to the end, and in a piece by time.
-    pub sure_ms: Option<Millis>,
-    /// The same for `distance_dm` (pieces by time); none in a piece by distance.
-    pub sure_dm: Option<Decimetres>,
-    /// The finish as it is shown and ranked: rounded once, to 0.1 s or to whole metres.
-    pub shown: Option<Target>,
-    /// Against the own target, of the finish as shown.
-    pub margin: Option<Margin>,
-    /// Quarters of a single stretch, repeats of an interval piece.
-    pub splits: Vec<Split>,
-    /// Own strokes in the work, if the machine told.
-    pub strokes: Option<u32>,
-    /// What the reader should know.
-    pub marks: Vec<Mark>,
 }
 
 /// What a notice is about, with the numbers behind it.

@@ -157,6 +157,8 @@ fn what_was_rowed_before_anything_was_heard_is_given_to_nobody() {
 fn who_was_heard_to_stand_still_had_stopped() {
     check(
         "1700m
+         0:00.0 ana aims 6:00.0
+         0:00.0 bo aims 6:00.0
          0:00.0 start
          0:00.0 ana rows 1:46.0 until 1:00.0
          1:00.0 ana stands until 1:30.0
@@ -165,6 +167,8 @@ fn who_was_heard_to_stand_still_had_stopped() {
          1:00.0 bo silent
          3:00.0 stop
          3:00.0 show results",
-        expect![[r#""#]],
+        expect![[r#"
+            - ana stopped at 283.0 m, 1:00.0
+            - bo unfinished at 283.0 m, 1:00.0"#]],
     );
 }

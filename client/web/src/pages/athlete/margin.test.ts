@@ -58,3 +58,10 @@ test('faster than enough lies on the right', () => {
   expect(paceSide(114_000, 120_000)).toBeCloseTo(0.5);
   expect(paceSide(240_000, 120_000)).toBe(-1);
 });
+
+test('is about on target as long as the server says so, whatever the number', () => {
+  const margin = { margin_ppm: 9_000, margin_ms: 4_100, margin_dm: null };
+  expect(calmed(margin, null, 'about')).toBe(0);
+  expect(calmed(margin, 4, 'about')).toBe(0);
+  expect(calmed(margin, 0, 'ahead')).toBe(4);
+});

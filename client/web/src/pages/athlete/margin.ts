@@ -1,6 +1,6 @@
 // The one number of the page, its word, and the bar: projected finish against the own target.
 import { athlete as texts } from '#texts';
-import type { Margin, Own, PieceSpec, Projected } from '../../protocol/decode';
+import type { AgainstTarget, Margin, Own, PieceSpec, Projected } from '../../protocol/decode';
 import { guessOf, type Guess } from '../../ui/chance';
 import { reachOf } from '../../ui/field';
 import { clockText, targetText } from '../../ui/format';
@@ -33,8 +33,12 @@ const SIDE_PPM = 1_500;
 /** A number gives way only to what is this far off it, in its unit. */
 const HOLDS = 0.75;
 
-/** The margin in whole seconds or metres, 0 when it is about nothing; calm: `before` is what was shown last. */
-export function calmed({ margin_ppm, margin_ms, margin_dm }: Margin, before: number | null): number {
+/**
+ * The margin in whole seconds or metres, 0 when it is about nothing, or the server's word for it is that; calm: `before` is
+ * what was shown last.
+ */
+export function calmed({ margin_ppm, margin_ms, margin_dm }: Margin, before: number | null, word: AgainstTarget | null = null): number {
+  if (word === 'about') return 0;
   const amount = margin_dm === null ? (margin_ms ?? 0) / 1_000 : margin_dm / 10;
   const [far, share] = [Math.abs(amount), Math.abs(margin_ppm)];
   const whole = far < 0.5 || share < ABOUT_PPM ? 0 : Math.sign(amount) * Math.floor(far + 0.5);
