@@ -90,7 +90,7 @@ export class Told {
     const lines = this.#nths().map((nth) => ({ ...lineOf(this.id(nth), nth, field, elapsedMs), ...field.line?.(nth) }));
     lines.sort((a, b) => (b.margin?.margin_ppm ?? -Infinity) - (a.margin?.margin_ppm ?? -Infinity));
     lines.forEach((line, nth) => line.place !== null && (line.place = nth + 1));
-    this.#say({ type: 'standings', piece: 0, at_ms: this.#atMs, lines, teams: this.#teams(), calls });
+    this.#say({ type: 'standings', piece: 0, at_ms: this.#atMs, lines, teams: this.#teams(), calls, waits_for: [] });
   }
 
   /** A call goes out to these. */
@@ -245,5 +245,6 @@ function lineOf(athlete: string, nth: number, { margin = usual }: Field, elapsed
     done_dm: 4_000,
     elapsed_ms,
     share_permille: 300,
+    against_target: null,
   };
 }

@@ -520,6 +520,7 @@ export const coach = {
     stopCount: 'Stop the countdown [Esc]',
     falseStart: 'False start [Esc]',
     nextRepeat: 'Next repeat now',
+    goOnWithout: (left: Some) => `Go on without ${some(left)}`,
     closePiece: 'Wait no longer: results now',
     stop: 'Stop everyone',
     allCalls: (calls: number) => `all ${spelled(calls)}`,

@@ -10,7 +10,7 @@ function spec(text: string): PieceSpec {
 }
 
 const OWN: Own = {
-  piece: 0, doing: 'rowing', place: 1, margin: null, projected: null, done_dm: 6_000, elapsed_ms: 150_000, repeat: 0,
+  piece: 0, doing: 'rowing', place: 1, margin: null, against_target: null, projected: null, done_dm: 6_000, elapsed_ms: 150_000, repeat: 0,
   pace_per_500m_ms: null, enough_per_500m_ms: null, call_strokes_left: null,
 };
 

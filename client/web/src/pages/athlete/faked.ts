@@ -15,7 +15,7 @@ export function spec(text: string, change: Partial<PieceSpec> = {}): PieceSpec {
 
 export function own(change: Partial<Own> = {}): Own {
   return {
-    piece: 0, doing: 'rowing', place: null, margin: null, projected: null, done_dm: 0, elapsed_ms: 0, repeat: 0,
+    piece: 0, doing: 'rowing', place: null, margin: null, against_target: null, projected: null, done_dm: 0, elapsed_ms: 0, repeat: 0,
     pace_per_500m_ms: null, enough_per_500m_ms: null, call_strokes_left: null, ...change,
   };
 }

@@ -19,12 +19,13 @@ function rower(athlete: string, margin_ppm: number | null, more: Partial<Line> =
     done_dm: 4_000,
     elapsed_ms: 90_000,
     share_permille: 300,
+    against_target: null,
     ...more,
   };
 }
 
 function moment(at_ms: number, lines: Line[], more: Partial<Moment> = {}, teams: TeamLine[] = []): Moment {
-  const standings: Standings = { piece: 0, at_ms, lines, teams, calls: [] };
+  const standings: Standings = { piece: 0, at_ms, lines, teams, calls: [], waits_for: [] };
   return { standings, ranking: 'share', stage: 'rowing', call: '', speed: 1, ...more };
 }
 

@@ -24,12 +24,12 @@ function session(standings: Standings, phase: Phase = ROWING, more: Partial<Sess
 const line = (athlete: string, place: number | null, ppm: number, elapsed_ms = 60_000, doing: Doing = 'rowing'): Line => {
   const finish = { want: 'finish', finish_ms: 400_000 - Math.round((ppm * 400) / 1_000) } as const;
   return {
-    athlete, doing, place, not_heard: false, done_dm: 2_000, elapsed_ms, share_permille: 200,
+    athlete, doing, place, not_heard: false, done_dm: 2_000, elapsed_ms, share_permille: 200, against_target: null,
     margin: { margin_ppm: ppm, margin_ms: Math.round((ppm * 400) / 1_000), margin_dm: null },
     projected: { finish, low: { want: 'finish', finish_ms: finish.finish_ms - 2_000 }, high: { want: 'finish', finish_ms: finish.finish_ms + 2_000 }, chance_permille: 500 },
   };
 };
-const at = (at_ms: number, ...lines: Line[]): Standings => ({ piece: 0, at_ms, lines, teams: [], calls: [] });
+const at = (at_ms: number, ...lines: Line[]): Standings => ({ piece: 0, at_ms, lines, teams: [], calls: [], waits_for: [] });
 
 test('a picture stands for three seconds of life, and is renewed at once when somebody stops or the piece is over', () => {
   const first = at(50_000, line('ida', 1, 9_000), line('bo', 2, 4_000));

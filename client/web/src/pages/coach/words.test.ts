@@ -2,7 +2,7 @@ import { expect, test } from 'vitest';
 import type { AthleteView, Line, Order } from '../../protocol/decode';
 import { welcome } from '../../session/faked';
 import { NOTHING_YET, reduce, type ListedCall, type Session } from '../../session/reduce';
-import { clockWords, heardText, lostHeardText, sideOf, someOf, standingCalls, unheardText, waiting } from './words';
+import { clockWords, heardText, lostHeardText, sideOf, someOf, standingCalls, unheardText, waiting, waitsFor } from './words';
 
 function session(more: Partial<Session>): Session {
   const { session: made } = reduce(NOTHING_YET, { news: 'welcome', msg: welcome() });
@@ -15,13 +15,13 @@ function session(more: Partial<Session>): Session {
 }
 
 const line = (athlete: string, not_heard: boolean): Line => ({
-  athlete, doing: 'rowing', place: null, not_heard, margin: null, projected: null, done_dm: 0, elapsed_ms: 0, share_permille: 0,
+  athlete, doing: 'rowing', place: null, not_heard, margin: null, projected: null, done_dm: 0, elapsed_ms: 0, share_permille: 0, against_target: null,
 });
 const view = (athlete: string, name: string): AthleteView => ({
   athlete, spec: { name, team: null, heart_limit_bpm: null }, aim: { target: null, plan: { profile: 'even' }, history: [] }, on_board: 'name',
   doing: 'here', cautions_read: true, machine: null, clock_bound_ms: null, heart_rate: false,
 });
-const standings = (lines: Line[], calls: { call: string; athletes: number; strokes_left: null }[] = []) => ({ piece: 0, at_ms: 50_000, lines, teams: [], calls });
+const standings = (lines: Line[], calls: { call: string; athletes: number; strokes_left: null }[] = [], waits_for: string[] = []) => ({ piece: 0, at_ms: 50_000, lines, teams: [], calls, waits_for });
 const sent = (call: string, sent_at_ms: number, over: ListedCall['over'] = null): ListedCall => ({
   call, text: { shown: call, spoken: '' }, span: { until: 'next' }, sent_at_ms, athletes: ['a'], replaced: [], sheet: null, over, effect: null,
 });
@@ -36,7 +36,8 @@ test('who is heard: by name while they are few', () => {
   const closing = (doings: Line['doing'][], ...lost: number[]) => {
     const lines = doings.map((doing, nth) => ({ ...line('abc'[nth] ?? '', lost.includes(nth)), doing }));
     const pieces = session({}).pieces.map((piece) => ({ ...piece, phase: { phase: 'closing', go_at_ms: 1_000 } as const }));
-    return heardText(session({ athletes, pieces, standings: standings(lines) }));
+    const waited = lines.filter(({ doing }) => doing === 'rowing').map(({ athlete }) => athlete);
+    return heardText(session({ athletes, pieces, standings: standings(lines, [], waited) }));
   };
   expect(closing(['finished', 'rowing', 'stopped'])).toBe('Waiting for Bo Quist');
   expect(closing(['rowing', 'rowing', 'finished'], 0)).toBe('Waiting for Ida Fenn and Bo Quist; Ida Fenn not connected');
@@ -90,4 +91,10 @@ test('of every order that waits it is said what becomes of it', () => {
 
 test('while the server is away it is said who was in, not who is heard', () => {
   expect(lostHeardText(session({ standings: standings([line('a', false), line('b', true)]) }))).toBe('2 athletes when the server was last heard');
+});
+
+test('for whom everybody waits is said by name, in a repeat and at the end, as the server tells it', () => {
+  const told = session({ standings: standings([line('a', false), line('b', false)], [], ['b']) });
+  expect(waitsFor(told)).toEqual(someOf(told, ['b']));
+  expect(waitsFor(session({ standings: standings([line('a', false)]) }))).toBeNull();
 });

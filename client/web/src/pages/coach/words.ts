@@ -30,18 +30,24 @@ export function clockWords(piece: PieceView): readonly [string, string] {
   }
 }
 
-/** Who is in, and who of them is not heard; towards the end whom the piece waits for. */
+/** Who is in, and who of them is not heard; at the end of a repeat and of the piece, for whom all others wait. */
 export function heardText(session: Session): string {
   // Before a go the standings are not kept up: there is nothing to stand by.
   const lines = goAt(currentPhase(session)) === null ? null : (session.standings?.lines ?? null);
   const here = (lines ?? session.athletes).filter(({ doing }) => doing !== 'away');
   const lost = (lines ?? []).filter(({ doing, not_heard }) => not_heard && doing !== 'away');
   if (here.length === 0) return texts.field.nobody;
-  const waits = (lines ?? []).filter(({ doing }) => doing === 'rowing');
-  if (currentPhase(session).phase === 'closing' && waits.length > 0) {
-    return lost.length === 0 ? texts.field.waiting(named(session, waits)) : texts.field.waitingNotHeard(named(session, waits), named(session, lost));
+  const waits = waitsFor(session);
+  if (waits !== null) {
+    return lost.length === 0 ? texts.field.waiting(waits) : texts.field.waitingNotHeard(waits, named(session, lost));
   }
   return lost.length === 0 ? texts.field.allHeard(here.length) : texts.field.notHeard(here.length, named(session, lost));
+}
+
+/** Those for whom everybody else waits; null when nobody does. */
+export function waitsFor(session: Session): Some | null {
+  const waits = (session.standings?.lines ?? []).filter((line) => session.standings?.waits_for.includes(line.athlete));
+  return waits.length === 0 ? null : named(session, waits);
 }
 
 /** What cannot be known while the server is away. */
