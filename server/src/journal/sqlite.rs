@@ -334,7 +334,7 @@ impl Journal for SqliteJournal {
             let sql = "SELECT session, code, created_unix_ms, closed_unix_ms FROM session
                        ORDER BY created_unix_ms, session";
             let mut select = connection.prepare(sql).map_err(read)?;
-            let rows = select.query_map([], session_row).map_err(read)?;
+            let rows = select.query_map([], columns::session).map_err(read)?;
             rows.map(|row| row.map_err(read)?).collect()
         })
     }
@@ -440,20 +440,7 @@ fn one(
     key: &dyn rusqlite::ToSql,
 ) -> Result<Option<SessionRow>, JournalError> {
     let mut select = connection.prepare_cached(sql).map_err(read)?;
-    select.query_row([key], session_row).optional().map_err(read)?.transpose()
-}
-
-fn session_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Result<SessionRow, JournalError>> {
-    let code: String = row.get(1)?;
-    let Some(read) = JoinCode::read(&code) else {
-        return Ok(Err(JournalError::Unreadable(format!("{code:?} is no join code"))));
-    };
-    Ok(Ok(SessionRow {
-        session: SessionId(Uuid::from_bytes(row.get(0)?)),
-        code: read,
-        created_unix_ms: row.get::<_, i64>(2)?.cast_unsigned(),
-        closed_unix_ms: row.get::<_, Option<i64>>(3)?.map(i64::cast_unsigned),
-    }))
+    select.query_row([key], columns::session).optional().map_err(read)?.transpose()
 }
 
 /// What every connection that writes is set to; makes the tables of a new journal.
