@@ -193,7 +193,7 @@ test('no word is plain, and none is cut, from the door to the results', async ()
 
   // Rowing, a call, somebody who stops, the rest.
   await board.page.locator('.field ol > li.ahead, .field ol > li.behind').first().waitFor(PATIENCE);
-  await athlete.page.locator('.number small').waitFor(PATIENCE);
+  await athlete.page.locator('.number small, .even').first().waitFor(PATIENCE);
   await inOrderZoomed(athlete, 'athlete-rowing');
   await inOrder(board, 'board-rowing');
   await inOrder(coach, 'coach-rowing');

@@ -109,7 +109,7 @@ test('a bike, a closed list, a refusal: a sentence each, and then it works', asy
   const { page, lists } = await open({ does: 'pick', device: 'Bike 2' }, radio.env);
   await page.goto(`${address}e2e/ble/page.html`);
   await page.click('#rower');
-  await says(page, 'This is not a rowing machine');
+  await says(page, 'This does not report what a rowing machine does');
   lists.will({ does: 'close' });
   await page.click('#rower');
   await says(page, 'Nothing was picked');

@@ -1,5 +1,7 @@
 import { expect, test } from 'vitest';
+import * as english from './en';
 import { pluralOf } from './plural';
+import * as language from './pseudo';
 import { pseudo } from './pseudo';
 
 test('a text in the pseudo-language is longer, and no letter of it is plain', () => {
@@ -18,4 +20,9 @@ test('a count takes the form that its language asks for', () => {
   expect([0, 1, 2].map((count) => pluralOf('en')(count, forms))).toEqual(['calls', 'call', 'calls']);
   // Unicode CLDR: Polish has a form of its own for 2 to 4.
   expect([1, 3, 5].map((count) => pluralOf('pl')(count, forms))).toEqual(['call', 'few', 'calls']);
+});
+
+test('every section of the English texts is there: a page built with fewer would not even build', () => {
+  const sections = Object.keys(english).filter((name) => name !== 'default');
+  expect(Object.keys(language)).toEqual(expect.arrayContaining(sections));
 });
