@@ -54,6 +54,8 @@ export const ui = {
     unheard: 'not heard to the end',
     did_not_start: 'did not start',
   },
+  /** Of whom nothing is projected, and who has no place. */
+  missedRepeats: 'missed repeats',
   pieceTitle: (title: string, piece: string) => `${title}, ${piece}`,
   /** Which of some repeats, pages, strokes. */
   nthOf: (nth: number, of: number) => `${numbers.format(nth)} of ${numbers.format(of)}`,
@@ -443,7 +445,7 @@ export const board = {
   paler: 'paler: less sure',
   hasCall: 'Has the call:',
   /** Where a number would stand. */
-  instead: { settling: 'settling', untargeted: '', unheard: 'not heard', here: 'here', stopped: 'stopped' },
+  instead: { settling: 'settling', missed: 'missed repeats', untargeted: '', unheard: 'not heard', here: 'here', stopped: 'stopped' },
   best: (counted: number) => `best ${numbers.format(counted)}`,
   /** What the screen is set to. */
   settings: 'Screen settings',

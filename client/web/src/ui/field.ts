@@ -1,8 +1,32 @@
 // The field as board and coach draw it: who stands where, in lines that keep their place in the document.
-import type { AthleteView, Line } from '../protocol/decode';
+import type { AthleteView, Line, PieceView } from '../protocol/decode';
 import type { Session } from '../session/reduce';
 import { guessOf, type Guess } from './chance';
 import { marginText, targetText } from './format';
+
+/** In the first strokes the plan says more than the strokes do: so long after their own start nobody has a standing. */
+export const SETTLING_MS = 20_000;
+/** Up to this share of the piece, in thousandths, a margin of exactly nothing is the plan and no projection. */
+const PLAN_UNTIL_PERMILLE = 50;
+
+/** Whether somebody who rows has rowed too little for a standing. */
+export function isSettling({ projected, margin, elapsed_ms, share_permille }: Line): boolean {
+  return projected === null || elapsed_ms < SETTLING_MS || (margin?.margin_ppm === 0 && share_permille < PLAN_UNTIL_PERMILLE);
+}
+
+/**
+ * Who has missed repeats of this piece: the whole of it cannot be made any more, and nothing is projected. The server
+ * marks it in the result; before there is one it is seen by that, when enough is rowed to project and no repeat is owed.
+ */
+export function missedRepeats({ standings }: Pick<Session, 'standings'>, { piece, spec, phase, results }: PieceView): ReadonlySet<string> {
+  const marked = results.filter(({ marks }) => marks.includes('repeats_missed')).map(({ athlete }) => athlete);
+  const first = spec.repeats.length < 2 || (phase.phase === 'rowing' && phase.repeat === 0);
+  if (standings?.piece !== piece || spec.repeat_start !== 'common_signal' || first) return new Set(marked);
+  const seen = standings.lines.filter(({ doing, projected, elapsed_ms }) => {
+    return projected === null && (doing === 'finished' || (doing === 'rowing' && elapsed_ms >= SETTLING_MS));
+  });
+  return new Set([...marked, ...seen.map(({ athlete }) => athlete)]);
+}
 
 /** One athlete of the field. */
 export interface Row {

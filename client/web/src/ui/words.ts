@@ -1,6 +1,6 @@
 // What a phase, and what somebody is doing, is called on every page.
 import { ui } from '#texts';
-import type { Doing, Outcome, Phase, PieceView } from '../protocol/decode';
+import type { AthleteResult, Doing, Phase, PieceView } from '../protocol/decode';
 import { pieceText } from './format';
 
 export function phaseText({ phase }: Phase): string {
@@ -11,8 +11,14 @@ export function doingText(doing: Doing): string {
   return ui.doing[doing];
 }
 
-export function outcomeText(outcome: Outcome): string {
-  return ui.outcome[outcome];
+/**
+ * How a result came about, in the one word that every list has for it. Of who is not home it says why: repeats were over
+ * before they came, the coach stopped everybody, or the piece was closed while they still rowed, and they stopped for nobody.
+ */
+export function outcomeText({ outcome, marks }: Pick<AthleteResult, 'outcome' | 'marks'>, { phase }: Pick<PieceView, 'phase'>): string {
+  if (outcome !== 'unfinished') return ui.outcome[outcome];
+  if (marks.includes('repeats_missed')) return ui.missedRepeats;
+  return phase.phase === 'stopped' ? ui.outcome.stopped : ui.outcome.unfinished;
 }
 
 /** `Seventeen hundred, 1700m`. */

@@ -35,6 +35,8 @@ test('who has not finished reads what came in between, and nothing that is not s
   expect(says('stopped', spec('12min'), { time_ms: 200_000 })).toBe('You stopped after 3:20. What you rowed is kept.');
   expect(says('unfinished', spec('1700m'), { distance_dm: 14_600 })).toBe('Your coach closed the piece 240 m before your finish. What you rowed is kept.');
   expect(says('unfinished', spec('12min'), { time_ms: 680_000 })).toBe('Your coach closed the piece 0:40 before your finish. What you rowed is kept.');
+  // What is missing was over before they came: nobody has closed it.
+  expect(says('unfinished', spec('2x450m/1:00'), { distance_dm: 4_500, marks: ['repeats_missed'] })).toBe('You rowed 450 m.');
   const stopped: Phase = { phase: 'stopped', go_at_ms: 0, stopped_at_ms: 190_000 };
   expect(says('unfinished', spec('1700m'), { distance_dm: 8_120 }, stopped)).toBe('Your coach stopped the piece when you had rowed 812 m. What you rowed is kept.');
   expect(says('unheard', spec('12min'), { time_ms: 500_000 })).toContain('not heard to the end');

@@ -14,6 +14,8 @@ export function became(result: AthleteResult, { spec, phase }: Pick<PieceView, '
     case 'stopped':
       return texts.stoppedAfter(rowed(result, spec));
     case 'unfinished':
+      // What is missing was over before they came, and nobody closed it.
+      if (result.marks.includes('repeats_missed')) return texts.rowed(rowed(result, spec), null);
       return phase.phase === 'stopped' ? texts.stoppedByCoach(rowed(result, spec)) : texts.closedBefore(missed(result, spec));
     case 'unheard':
       return texts.unheard(rowed(result, spec));

@@ -1,6 +1,7 @@
 import { expect, test } from 'vitest';
 import type { Line, Standings, TeamLine } from '../../protocol/decode';
-import { PICTURE_MS, SETTLING_MS, picture, type Moment, type Picture } from './picture';
+import { SETTLING_MS } from '../../ui/field';
+import { PICTURE_MS, picture, type Moment, type Picture } from './picture';
 
 /** Somebody who rows well behind the start, with a margin in millionths. */
 function rower(athlete: string, margin_ppm: number | null, more: Partial<Line> = {}): Line {
@@ -26,7 +27,7 @@ function rower(athlete: string, margin_ppm: number | null, more: Partial<Line> =
 
 function moment(at_ms: number, lines: Line[], more: Partial<Moment> = {}, teams: TeamLine[] = []): Moment {
   const standings: Standings = { piece: 0, at_ms, lines, teams, calls: [], waits_for: [] };
-  return { standings, ranking: 'share', stage: 'rowing', call: '', speed: 1, ...more };
+  return { standings, ranking: 'share', stage: 'rowing', call: '', missed: new Set(), speed: 1, ...more };
 }
 
 /** `1 +2.1 % ana, settling bo`. */
@@ -102,6 +103,14 @@ test('nobody has a place in the first strokes, and who has none stands behind th
   expect(read(picture(null, moment(0, lines)))).toBe(
     '1 +4.0 % ina, 2 0.0 % kim, 3 −0.3 % dan, untargeted hal, settling ana, settling eva, settling jon, unheard gus, here cy, stopped bo',
   );
+});
+
+test('who has missed repeats is told so, rowing or home, and not as settling', () => {
+  const lines = [rower('ana', null, { projected: null }), rower('bo', null, { projected: null, doing: 'finished' }), rower('cy', null, { projected: null }), rower('dan', 3_000)];
+  expect(read(picture(null, moment(0, lines, { missed: new Set(['ana', 'bo']) })))).toBe('1 +0.3 % dan, missed ana, missed bo, settling cy');
+  // Who has stopped is not told what else there is about them.
+  const stopped = rower('ana', null, { projected: null, doing: 'stopped' });
+  expect(read(picture(null, moment(0, [stopped], { missed: new Set(['ana']) })))).toBe('stopped ana');
 });
 
 test('a rehearsal does not go on settling for as long as its picture stands', () => {

@@ -1,21 +1,19 @@
 // What stands on the board at one moment: order, places, numbers and counts of one instant, renewed together. Standings
 // come several times a second and waver by tenths; a board that took each of them as it came would show an order of one
 // instant beside the numbers of another, and nobody could read it.
-import type { Line, Margin, Ranking, Standings, TeamLine } from '../../protocol/decode';
+import type { Line, Ranking, Standings, TeamLine } from '../../protocol/decode';
+import { SETTLING_MS, isSettling } from '../../ui/field';
 import { marginText } from '../../ui/format';
+import { teamMargin } from '../../ui/teams';
 
 /** A picture stands so long, in life, unless something happens that people look up for. */
 export const PICTURE_MS = 5_000;
-/** In the first strokes the plan says more than the strokes do: so long after their own start nobody has a standing. */
-export const SETTLING_MS = 20_000;
-/** Up to this share of the piece, in thousandths, a margin of exactly nothing is the plan and no projection. */
-const PLAN_UNTIL_PERMILLE = 50;
 
 /** On which side of the line somebody stands, by the sign of the margin as it is shown; `0.0 %` is on neither. */
 export type Side = 'ahead' | 'behind' | 'none';
 
 /** Why somebody has no number. */
-export type Instead = 'settling' | 'untargeted' | 'unheard' | 'here' | 'stopped';
+export type Instead = 'settling' | 'missed' | 'untargeted' | 'unheard' | 'here' | 'stopped';
 
 /** Somebody, or a team, with a number: equal as shown is equal in place. */
 export interface Ranked {
@@ -59,6 +57,8 @@ export interface Moment {
   readonly stage: string;
   /** The call that is shown; empty without. */
   readonly call: string;
+  /** Who has missed repeats. */
+  readonly missed: ReadonlySet<string>;
   /** How much faster than life the session runs. */
   readonly speed: number;
 }
@@ -68,19 +68,19 @@ export function picture(was: Picture | null, moment: Moment): Picture {
   return was !== null && stands(was, moment) ? was : drawn(moment);
 }
 
-function stands(was: Picture, { standings, stage, call, speed }: Moment): boolean {
+function stands(was: Picture, { standings, stage, call, missed, speed }: Moment): boolean {
   const age = standings.at_ms - was.atMs;
   if (age < 0 || age >= PICTURE_MS * speed || stage !== was.stage || call !== was.call) return false;
   const before = new Map(was.athletes.map((standing) => [standing.line.athlete, standing]));
   return !standings.lines.some((line) => {
     const then = before.get(line.athlete);
-    return hasJust(then?.line, line) || (speed > 1 && then?.as === 'settling' && hasLongSettled(line));
+    return hasJust(then?.line, line) || (speed > 1 && then?.as === 'settling' && hasLongSettled(line, missed));
   });
 }
 
 /** Of a rehearsal alone: in life a picture that still says so is renewed before. */
-function hasLongSettled(now: Line): boolean {
-  return now.elapsed_ms >= SETTLING_MS + PICTURE_MS && insteadOf(now) !== 'settling';
+function hasLongSettled(now: Line, missed: Moment['missed']): boolean {
+  return now.elapsed_ms >= SETTLING_MS + PICTURE_MS && insteadOf(now, missed) !== 'settling';
 }
 
 /** Somebody is in, has stopped, or is lost: what people look up for. */
@@ -91,14 +91,14 @@ function hasJust(was: Line | undefined, now: Line): boolean {
   return !was.not_heard || (was.place !== null && now.place === null);
 }
 
-function drawn({ standings, ranking, stage, call }: Moment): Picture {
+function drawn({ standings, ranking, stage, call, missed }: Moment): Picture {
   const lines = standings.lines.filter(({ doing }) => doing !== 'away');
-  const standing = lines.map((line) => ({ line, instead: insteadOf(line) }));
+  const standing = lines.map((line) => ({ line, instead: insteadOf(line, missed) }));
   const placed = ranked(
     standing.flatMap(({ line, instead }) => (instead === null && line.margin !== null ? [{ line, margin: marginText(line.margin, ranking) }] : [])),
     ({ line }) => line.athlete,
   );
-  const others = (['untargeted', 'settling', 'unheard', 'here', 'stopped'] as const).flatMap((as) =>
+  const others = (['untargeted', 'missed', 'settling', 'unheard', 'here', 'stopped'] as const).flatMap((as) =>
     standing.flatMap(({ line, instead }) => (instead === as ? [{ line, as }] : [])),
   );
   const byTime = lines.some(({ margin }) => margin !== null && margin.margin_dm !== null);
@@ -113,9 +113,11 @@ function drawn({ standings, ranking, stage, call }: Moment): Picture {
   };
 }
 
-function insteadOf({ doing, not_heard, place, margin, projected, elapsed_ms, share_permille }: Line): Instead | null {
+function insteadOf(line: Line, missed: Moment['missed']): Instead | null {
+  const { athlete, doing, not_heard, place, margin } = line;
   switch (doing) {
     case 'finished':
+      if (missed.has(athlete)) return 'missed';
       return margin === null || place === null ? 'untargeted' : null;
     case 'stopped':
       return 'stopped';
@@ -125,8 +127,8 @@ function insteadOf({ doing, not_heard, place, margin, projected, elapsed_ms, sha
     case 'rowing':
       // Nobody is lost in a moment of silence: the number stays, in muted ink, until the server takes them out.
       if (not_heard && place === null) return 'unheard';
-      if (projected === null || elapsed_ms < SETTLING_MS) return 'settling';
-      if (margin?.margin_ppm === 0 && share_permille < PLAN_UNTIL_PERMILLE) return 'settling';
+      if (missed.has(athlete)) return 'missed';
+      if (isSettling(line)) return 'settling';
       return margin === null || place === null ? 'untargeted' : null;
     default:
       return doing satisfies never;
@@ -140,12 +142,6 @@ function teamsDrawn(lines: readonly TeamLine[], ranking: Ranking, byTime: boolea
   );
   const known = new Set(placed.map(({ one }) => one.line.team));
   return [...placed.map(({ one: { line }, as }) => ({ line, as })), ...lines.filter(({ team }) => !known.has(team)).map((line) => ({ line, as: null }))];
-}
-
-/** A team's mean comes in the unit that the session ranks by. */
-export function teamMargin(mean: number, ranking: Ranking, byTime: boolean): Margin {
-  if (ranking === 'share') return { margin_ppm: mean, margin_ms: null, margin_dm: null };
-  return { margin_ppm: 0, margin_ms: byTime ? null : mean, margin_dm: byTime ? mean : null };
 }
 
 /** Best first as it is shown; equals share a place (1, 2, 2, 4) and stand by their keys, so that they do not change about. */

@@ -1,6 +1,6 @@
 import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
-import { decode } from '../../protocol/decode';
+import { decode, type PieceView } from '../../protocol/decode';
 import { NOTHING_YET, currentPiece, reduce, type Session } from '../../session/reduce';
 import { picture, type Picture } from './picture';
 import { fieldRows, momentOf, reachOf, resultRows, teamResults, teamRows } from './rows';
@@ -80,28 +80,45 @@ test('results by place, who did not finish behind them, and who has stopped at t
   expect(rows[0]?.guess?.sd).toBe(0);
 });
 
-test('results are written as closely as their places are apart', () => {
+test('results that read the same share a place: more decimals tell the others apart', () => {
   const session = shown('welcome-coach.json', 'events-results.json');
   const piece = currentPiece(session);
   const [one] = piece?.results ?? [];
   if (piece === null || one === undefined) throw new Error('no result');
-  const margins = (...all: readonly (readonly [number, number])[]) => {
-    const results = all.map(([place, margin_ppm]) => ({ ...one, athlete: String(place), place, margin: { margin_ppm, margin_ms: null, margin_dm: null } }));
-    return resultRows(session, { ...piece, results }).map(({ margin }) => margin);
-  };
-  expect(margins([1, 6_200], [2, 5_400], [2, 5_400])).toEqual(['+0.6 %', '+0.5 %', '+0.5 %']);
-  expect(margins([1, 6_200], [2, 5_800], [3, -40])).toEqual(['+0.62 %', '+0.58 %', '0.00 %']);
-  expect(margins([1, 6_210], [2, 6_180], [3, -46_000])).toEqual(['+0.621 %', '+0.618 %', '−4.600 %']);
+  const results = ([[1, 6_200], [2, 5_800], [3, -40], [3, -40]] as const).map(([place, margin_ppm], nth) => ({
+    ...one, athlete: String(nth), place, target: null, margin: { margin_ppm, margin_ms: null, margin_dm: null },
+  }));
+  expect(resultRows(session, { ...piece, results }).map(({ place, margin, side }) => `${place} ${margin} ${side}`)).toEqual([
+    '1 +0.62 % ahead', '2 +0.58 % ahead', '3 0.0 % none', '3 0.0 % none',
+  ]);
 });
 
-test('teams when it is over have the places that count', () => {
+test('who was cut off, who was stopped with everybody and who missed repeats are told by different words', () => {
+  const session = shown('welcome-coach.json', 'events-results.json');
+  const piece = currentPiece(session);
+  const [one] = piece?.results ?? [];
+  if (piece === null || one === undefined) throw new Error('no result');
+  const cut = { ...one, athlete: 'cut', outcome: 'unfinished' as const, place: null, shown: null, margin: null, marks: [] };
+  const words = (phase: PieceView['phase']) =>
+    resultRows(session, { ...piece, phase, results: [cut, { ...cut, athlete: 'late', marks: ['repeats_missed'] }] }).map(({ margin }) => margin);
+  expect(words({ phase: 'finished', go_at_ms: 0 })).toEqual(['unfinished', 'missed repeats']);
+  expect(words({ phase: 'stopped', go_at_ms: 0, stopped_at_ms: 1 })).toEqual(['stopped', 'missed repeats']);
+});
+
+test('teams when it is over have the places that count, told by the server or by their results', () => {
   const session = shown('welcome-coach.json', 'standings.json');
   const { standings } = session;
-  if (standings === null) throw new Error('no standings');
+  const piece = currentPiece(session);
+  if (standings === null || piece === null) throw new Error('no standings');
   const teams = [6_040, 5_960].map((mean_margin, nth) => ({ team: `Team ${nth}`, place: nth + 1, mean_margin, counted: 12 }));
   const over = { ...session, standings: { ...standings, teams } };
   expect(teamRows(over, pictured(over)).map(({ place, margin }) => `${place} ${margin}`)).toEqual(['1 +0.6 %', '1 +0.6 %']);
-  expect(teamResults(over, pictured(over)).map(({ place, margin }) => `${place} ${margin}`)).toEqual(['1 +0.604 %', '2 +0.596 %']);
+  expect(teamResults(over, piece).map(({ place, margin }) => `${place} ${margin}`)).toEqual(['1 +0.604 %', '2 +0.596 %']);
+  // A board that is opened after the end has heard no standings.
+  const done = shown('welcome-coach.json', 'events-results.json');
+  const rowed = currentPiece(done);
+  if (rowed === null) throw new Error('no piece');
+  expect(teamResults({ ...done, standings: null }, rowed).some(({ margin }) => margin !== '')).toBe(true);
 });
 
 test('a call that begins or ends renews the picture, and so does another part of the piece', () => {

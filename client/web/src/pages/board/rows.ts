@@ -1,12 +1,15 @@
 // The rows of the board: everybody against their own target, while it is rowed and when it is over.
 import { board } from '#texts';
-import type { AthleteResult, AthleteView, Extent, Margin, PieceView, Ranking, Target, TeamLine } from '../../protocol/decode';
+import type { AthleteResult, AthleteView, Extent, PieceView, Ranking, Target, TeamLine } from '../../protocol/decode';
 import { currentPiece, type Session } from '../../session/reduce';
 import { guessOf, type Guess } from '../../ui/chance';
-import { clockText, distanceText, marginText, targetText } from '../../ui/format';
+import { missedRepeats } from '../../ui/field';
+import { clockText, distanceText, targetText } from '../../ui/format';
+import { marginsTold } from '../../ui/margins';
+import { teamMargin, teamsOfPiece } from '../../ui/teams';
 import { outcomeText } from '../../ui/words';
 import { drawn, shownCall } from './call';
-import { sideOf, teamMargin, type Moment, type Picture, type Side } from './picture';
+import { sideOf, type Moment, type Picture, type Side } from './picture';
 
 const REACH_PERCENT = 5;
 
@@ -45,6 +48,7 @@ export function momentOf(session: Session): Moment | null {
     ranking: settings.ranking,
     stage: `${piece.piece} ${phase.phase} ${part}`,
     call: call?.is === 'running' ? call.call.call : '',
+    missed: missedRepeats(session, piece),
     speed,
   };
 }
@@ -72,11 +76,12 @@ export function fieldRows(session: Session, { athletes }: Picture, called: Reado
 }
 
 /** When it is over: the results, places first; who has stopped stands at the end without a number. */
-export function resultRows(session: Session, { spec, results }: PieceView): readonly BoardRow[] {
+export function resultRows(session: Session, piece: PieceView): readonly BoardRow[] {
   const names = new Map(session.athletes.map(({ athlete, spec: { name } }: AthleteView) => [athlete, name]));
+  const { spec, results } = piece;
   const byTime = spec.repeats[0]?.work.by === 'time';
   const { ranking } = session.settings;
-  const told = toldApart(results, ranking);
+  const told = marginsTold(results, ranking);
   const last = ({ place, outcome }: AthleteResult) => (place !== null ? place : outcome === 'finished' ? 1e6 : outcome === 'stopped' ? 3e6 : 2e6);
   return [...results]
     .filter(({ outcome }) => outcome !== 'did_not_start')
@@ -84,7 +89,7 @@ export function resultRows(session: Session, { spec, results }: PieceView): read
     .map((result): BoardRow => {
       const { athlete, margin, outcome, place, shown } = result;
       const settled = outcome === 'finished' && margin !== null;
-      const text = settled ? told(margin) : outcome === 'finished' ? '' : outcomeText(outcome);
+      const text = settled ? told(result) : outcome === 'finished' ? '' : outcomeText(result, piece);
       return {
         key: athlete,
         name: names.get(athlete) ?? '?',
@@ -108,11 +113,11 @@ export function teamRows({ settings: { ranking } }: Session, { teams, athletes }
 }
 
 /** Teams when it is over: in the places that count. */
-export function teamResults({ settings: { ranking }, standings }: Session, { athletes }: Picture): readonly BoardRow[] {
-  const byTime = isByTime(athletes);
-  const teams = (standings?.teams ?? []).map((line) => ({ line, place: line.place, margin: line.mean_margin === null ? null : teamMargin(line.mean_margin, ranking, byTime) }));
-  const told = toldApart(teams, ranking);
-  return teams.map(({ line, place, margin }) => teamRow(line, place === null ? '' : String(place), margin === null ? '' : told(margin), ranking, byTime));
+export function teamResults(session: Session, piece: PieceView): readonly BoardRow[] {
+  const { ranking } = session.settings;
+  const teams = teamsOfPiece(session, piece);
+  const told = marginsTold(teams, ranking);
+  return teams.map((team) => teamRow(team, team.place === null ? '' : String(team.place), told(team), ranking, piece.spec.repeats[0]?.work.by === 'time'));
 }
 
 function teamRow({ team, mean_margin, counted }: TeamLine, place: string, margin: string, ranking: Ranking, byTime: boolean): BoardRow {
@@ -129,27 +134,6 @@ function teamRow({ team, mean_margin, counted }: TeamLine, place: string, margin
     called: false,
     home: false,
   };
-}
-
-/** Margins of results are written as closely as it takes: nobody stands behind somebody with the same number. */
-function toldApart(all: readonly { readonly place: number | null; readonly margin: Margin | null }[], ranking: Ranking): (margin: Margin) => string {
-  const ways = ranking === 'share' ? [(margin: Margin) => marginText(margin, ranking), ...[100, 10].map((ppm) => (margin: Margin) => finer(margin, ppm))] : [];
-  const way = ways.find((told) => {
-    const places = new Map<string, number>();
-    return all.every(({ place, margin }) => {
-      if (place === null || margin === null) return true;
-      const other = places.get(told(margin)) ?? place;
-      places.set(told(margin), place);
-      return other === place;
-    });
-  });
-  return way ?? ((margin) => marginText(margin, ranking));
-}
-
-/** `+0.62 %` by hundreds of millionths, `+0.618 %` by tens. */
-function finer({ margin_ppm }: Margin, unit: number): string {
-  const text = ((Math.round(Math.abs(margin_ppm) / unit) * unit) / 10_000).toFixed(unit === 100 ? 2 : 3);
-  return `${!/[1-9]/.test(text) ? '' : margin_ppm < 0 ? '−' : '+'}${text} %`;
 }
 
 function isByTime(athletes: Picture['athletes']): boolean {

@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest';
 import type { AthleteResult, AthleteView, PieceView } from '../../protocol/decode';
-import { calibrationText, cell, csvOf, endText, fileName, inOrder, marginsTold, remarksText, resultText, splitsShown } from './results';
+import { calibrationText, cell, csvOf, fileName, inOrder, remarksText, resultText, splitsShown } from './results';
 
 const base: AthleteResult = {
   athlete: 'ida', outcome: 'finished', place: 1, target: { want: 'finish', finish_ms: 306_000 }, time_ms: 305_412, distance_dm: 17_000, sure_ms: 300, sure_dm: null,
@@ -58,25 +58,32 @@ test('a split that was not rowed to its end says how much of it was', () => {
   expect(splitsShown({ ...stopped, splits: [{ distance_dm: 7_204, time_ms: 180_000 }, { distance_dm: 1_800, time_ms: 45_000 }] }, byTime)).toEqual(['720m', '180m in 0:45.0']);
 });
 
-test('one word for all who did not row to the end, and a demo rower is named', () => {
-  expect(['stopped', 'unfinished', 'did_not_start'].map((outcome) => endText(outcome === 'stopped' ? 'stopped' : outcome === 'unfinished' ? 'unfinished' : 'did_not_start'))).toEqual(['stopped', 'stopped', 'did not start']);
+test('the table has the same word as the screen for who did not row to the end, and it says why', () => {
+  const stopped: PieceView = { ...piece, phase: { phase: 'stopped', go_at_ms: 0, stopped_at_ms: 90_000 } };
+  const told = (result: AthleteResult, of: PieceView): string[] => {
+    const [, row = ''] = csvOf([{ ...of, results: [result] }], [view('bo', 'Bo', null)]).split('\r\n');
+    return [remarksText(result, of, view('bo', 'Bo', null)), row.split(',')[5] ?? '', row.split(',').at(-1) ?? ''];
+  };
+  expect(told(bo, piece)).toEqual(['stopped', 'stopped', '']);
+  expect(told({ ...bo, outcome: 'unfinished' }, stopped)).toEqual(['stopped', 'stopped', '']);
+  // Closed while they rowed: they have not stopped.
+  expect(told({ ...bo, outcome: 'unfinished' }, piece)).toEqual(['unfinished', 'unfinished', '']);
+  expect(told({ ...bo, outcome: 'unfinished', marks: ['gaps', 'repeats_missed'] }, piece)).toEqual([
+    'missed repeats; some samples are missing; the totals are right', 'missed repeats', 'some samples are missing; the totals are right',
+  ]);
+  expect(told({ ...bo, outcome: 'stopped', marks: ['repeats_missed'] }, piece)).toEqual(['stopped; not all repeats rowed', 'stopped', 'not all repeats rowed']);
+});
+
+test('a demo rower is named', () => {
   const ida = view('ida', 'Ida', null);
-  expect(remarksText({ ...base, marks: [] }, ida)).toBe('');
-  for (const machine of ['simulated', 'simulated, at home', 'demo rower (made up)']) expect(remarksText({ ...base, marks: [] }, { ...ida, machine }), machine).toBe('made up by a demo rower');
-  expect(remarksText({ ...base, marks: [] }, { ...ida, machine: 'Rower 12' })).toBe('');
-  expect(remarksText({ ...bo, outcome: 'unfinished' }, { ...ida, machine: 'simulated' })).toBe('stopped; made up by a demo rower');
+  expect(remarksText({ ...base, marks: [] }, piece, ida)).toBe('');
+  for (const machine of ['simulated', 'simulated, at home', 'demo rower (made up)']) expect(remarksText({ ...base, marks: [] }, piece, { ...ida, machine }), machine).toBe('made up by a demo rower');
+  expect(remarksText({ ...base, marks: [] }, piece, { ...ida, machine: 'Rower 12' })).toBe('');
+  expect(remarksText(bo, piece, { ...ida, machine: 'simulated' })).toBe('stopped; made up by a demo rower');
 });
 
 test('how far projections can be trusted is said from thirty finishes on', () => {
   const known = { model: 'm', finishes: 29, intervals: 87, held: 70, chances: 0, made: 0, chance_permille: 0, width_permille: 1_000, says: 'Of 87 ranges …' };
   expect(calibrationText(known)).toBe('');
   expect(calibrationText({ ...known, finishes: 30, intervals: 90, held: 75 })).toBe('Of 30 finishes so far, 83% came within the range that was shown on the way; 80% are meant to.');
-});
-
-test('margins are told as closely as their places are apart', () => {
-  const at = (place: number, margin_ppm: number): AthleteResult => ({ ...base, place, margin: { margin_ppm, margin_ms: 0, margin_dm: null } });
-  const told = (...results: AthleteResult[]) => results.map(({ margin }) => margin && marginsTold(results, 'share')(margin));
-  expect(told(at(1, 13_900), at(2, -4_600), at(2, -4_700))).toEqual(['+1.4 %', '−0.5 %', '−0.5 %']);
-  expect(told(at(1, 13_900), at(2, -4_600), at(3, -5_400))).toEqual(['+1.39 %', '−0.46 %', '−0.54 %']);
-  expect(told(at(1, -4_610), at(2, -4_620), at(3, 0))).toEqual(['−0.461 %', '−0.462 %', '0.000 %']);
 });

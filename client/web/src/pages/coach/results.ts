@@ -1,6 +1,6 @@
 // Results as a table to keep: a file that any spreadsheet reads, one line an athlete and piece.
 import { coachResults as texts } from '#texts';
-import type { AthleteResult, AthleteView, Calibration, Extent, Margin, Outcome, PieceView, Ranking } from '../../protocol/decode';
+import type { AthleteResult, AthleteView, Calibration, Extent, PieceView } from '../../protocol/decode';
 import { distanceText, marginText, pieceText, targetText, timeText } from '../../ui/format';
 import { outcomeText } from '../../ui/words';
 
@@ -44,37 +44,16 @@ function part(work: Extent | undefined): Extent | undefined {
   return work?.by === 'distance' ? { ...work, distance_dm: work.distance_dm / QUARTERS } : work?.by === 'time' ? { ...work, time_ms: work.time_ms / QUARTERS } : undefined;
 }
 
-/** Margins as closely as it takes: nobody stands behind somebody with the same number. */
-export function marginsTold(results: readonly AthleteResult[], ranking: Ranking): (margin: Margin) => string {
-  const hundredths = (margin: Margin) => percentText(margin, 2);
-  const ways = ranking === 'share' ? [(margin: Margin) => marginText(margin, ranking), hundredths] : [(margin: Margin) => marginText(margin, ranking)];
-  const apart = (way: (margin: Margin) => string) => {
-    const places = new Map<string, number>();
-    return results.every(({ place, margin }) => {
-      if (place === null || margin === null) return true;
-      const known = places.get(way(margin)) ?? place;
-      places.set(way(margin), place);
-      return known === place;
-    });
-  };
-  const closest = (margin: Margin) => percentText(margin, 3);
-  return ways.find(apart) ?? (ranking === 'share' ? closest : (margin) => marginText(margin, ranking));
-}
-
-function percentText({ margin_ppm }: Margin, digits: number): string {
-  const text = (Math.abs(margin_ppm) / 10_000).toFixed(digits);
-  return `${/[1-9]/.test(text) ? (margin_ppm < 0 ? '−' : '+') : ''}${text} %`;
-}
-
-/** How it came about, in one word for all who did not row to the end, whoever stopped them. */
-export function endText(outcome: Outcome): string {
-  return outcomeText(outcome === 'unfinished' ? 'stopped' : outcome);
-}
-
 /** What is told beside a result; a rower that nobody rowed is named. */
-export function remarksText({ outcome, marks }: AthleteResult, view: AthleteView | undefined): string {
+export function remarksText(result: AthleteResult, piece: PieceView, view: AthleteView | undefined): string {
+  const end = result.outcome === 'finished' ? [] : [outcomeText(result, piece)];
   const made = isMadeUp(view?.machine ?? null) ? [texts.madeUp] : [];
-  return texts.allRemarks([...(outcome === 'finished' ? [] : [endText(outcome)]), ...made, ...marks.map((mark) => texts.marks[mark])]);
+  return texts.allRemarks([...end, ...made, ...marksTold(result)]);
+}
+
+/** Repeats that were missed are told by how it ended already. */
+function marksTold({ outcome, marks }: AthleteResult): readonly string[] {
+  return marks.filter((mark) => mark !== 'repeats_missed' || outcome !== 'unfinished').map((mark) => texts.marks[mark]);
 }
 
 /** As the page's own demo rower names itself, the one of the command line, and those of a rehearsal. */
@@ -106,7 +85,7 @@ export function csvOf(pieces: readonly PieceView[], athletes: readonly AthleteVi
         result.place ?? '',
         view?.spec.name ?? '',
         view?.spec.team ?? '',
-        outcomeText(result.outcome),
+        outcomeText(result, piece),
         resultText(result),
         result.time_ms,
         result.distance_dm,
@@ -115,7 +94,7 @@ export function csvOf(pieces: readonly PieceView[], athletes: readonly AthleteVi
         result.margin?.margin_ppm ?? '',
         result.strokes ?? '',
         splitsText(result, piece).join(' '),
-        texts.allRemarks(result.marks.map((mark) => texts.marks[mark])),
+        texts.allRemarks(marksTold(result)),
       ];
     }),
   );

@@ -58,6 +58,27 @@ test('when it is over, places are those of the results', () => {
   expect(rows.map(({ name, margin, order, place }) => [name, margin, order, place])).toEqual([['ada', '+0.5 %', 1, 2], ['bo', '+0.5 %', 0, 1]]);
 });
 
+test('results that read the same share a place: more decimals tell the others apart', () => {
+  const standings = at(60_000, line('bo', 1, 5_400), line('ada', 2, 4_600), line('cy', 3, -20_000));
+  const over = session(standings, { phase: 'finished', go_at_ms: 1_000 });
+  const results = standings.lines.map(({ athlete, place, margin }) => ({ athlete, place, margin, marks: [] }) as unknown as Session['pieces'][number]['results'][number]);
+  const rows = rowsOf({ ...over, pieces: over.pieces.map((piece) => ({ ...piece, results })) }, standings);
+  expect(rows.map(({ name, margin, place }) => [name, margin, place])).toEqual([['ada', '+0.46 %', 2], ['bo', '+0.54 %', 1], ['cy', '−2.0 %', 3]]);
+});
+
+test('who has missed repeats is not settling, and has no place', () => {
+  const missed = { ...line('late', null, 0), margin: null, projected: null };
+  const standings = at(60_000, line('ida', 1, 5_400), missed, { ...missed, athlete: 'home', doing: 'finished' }, { ...missed, athlete: 'stood', doing: 'stopped' });
+  const second = session(standings, { phase: 'rowing', go_at_ms: 1_000, repeat: 1, repeat_at_ms: 90_000 });
+  const work = { by: 'distance', distance_dm: 4_000 } as const;
+  const repeats = [{ work, rest_ms: 60_000 }, { work, rest_ms: 0 }];
+  const pieces = second.pieces.map((piece) => ({ ...piece, spec: { ...piece.spec, repeats } }));
+  const rows = rowsOf({ ...second, pieces }, standings);
+  expect(rows.map(({ name, missed, settling, place }) => [name, missed, settling, place])).toEqual([
+    ['home', true, false, null], ['ida', false, false, 1], ['late', true, false, null], ['stood', false, false, null],
+  ]);
+});
+
 test('nobody stands above a better margin', () => {
   // The server lets two change places only when it is sure.
   const standings = at(60_000, line('ida', 1, 12_000), line('sam', 2, -8_000), line('ife', 3, -6_000), line('away', null, 99_000));

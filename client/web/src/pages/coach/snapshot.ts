@@ -1,8 +1,9 @@
 // The field as the coach's list shows it: order, places and numbers of one instant, renewed together, so that nobody
 // reads a number of now beside a place of before.
 import type { Doing, Line, Ranking, Standings } from '../../protocol/decode';
-import { currentPhase, isOver, type Session } from '../../session/reduce';
-import { field, hasSide, type Row } from '../../ui/field';
+import { currentPhase, currentPiece, isOver, type Session } from '../../session/reduce';
+import { field, hasSide, isSettling as hasRowedLittle, missedRepeats, type Row } from '../../ui/field';
+import { marginsTold } from '../../ui/margins';
 
 /** A row of the list. */
 export interface ShownRow extends Row {
@@ -10,14 +11,12 @@ export interface ShownRow extends Row {
   readonly place: number | null;
   /** Has rowed too little to be ranked. */
   readonly settling: boolean;
+  /** Repeats of the piece were over before they came: never ranked. */
+  readonly missed: boolean;
 }
 
 /** A picture stands so long; a list that moves at every stroke cannot be read. In life. */
 const STANDS_MS = 3_000;
-/** In the first strokes the plan says more than the strokes do: so long nobody has a standing, on the board neither. */
-const SETTLED_MS = 20_000;
-/** Up to this share of the piece, in thousandths, a margin of exactly nothing is the plan and no projection. */
-const PLAN_UNTIL_PERMILLE = 50;
 /** Half of what a bar draws, in per cent of the target. One who is far off must not flatten the bars of all others. */
 const REACH_PERCENT = 5;
 
@@ -40,20 +39,27 @@ export function isSettling(session: Session, { lines }: Standings): boolean {
 }
 
 /** Whether somebody has rowed too little for a standing. */
-function settles({ doing, not_heard, place, projected, margin, elapsed_ms, share_permille }: Line): boolean {
-  if (doing !== 'rowing' || (not_heard && place === null)) return false;
-  return projected === null || elapsed_ms < SETTLED_MS || (margin?.margin_ppm === 0 && share_permille < PLAN_UNTIL_PERMILLE);
+function settles(line: Line): boolean {
+  return line.doing === 'rowing' && !(line.not_heard && line.place === null) && hasRowedLittle(line);
 }
 
 /** The rows of a picture; who is settling has no place, no margin and no bar. */
 export function rowsOf(session: Session, standings: Standings | null): readonly ShownRow[] {
   if (standings === null) return [];
+  const piece = currentPiece(session);
+  const who = piece === null ? new Set<string>() : missedRepeats({ standings }, piece);
   const lines = field({ ...session, standings }).map((row): ShownRow => {
-    const settling = settles(row.line);
-    return settling ? { ...row, settling, place: null, guess: null, margin: '', finish: '', line: { ...row.line, place: null, projected: null } } : { ...row, settling, guess: onItsSide(row), place: row.line.place };
+    const missed = who.has(row.athlete) && row.line.doing !== 'stopped';
+    const settling = !missed && settles(row.line);
+    const without = { place: null, guess: null, margin: '', finish: '', line: { ...row.line, place: null, projected: null } };
+    return settling || missed ? { ...row, ...without, settling, missed } : { ...row, settling, missed, guess: onItsSide(row), place: row.line.place };
   });
   // Results are placed to the tenth of a second: the list says what they say.
-  if (isOver(currentPhase(session))) return lines;
+  if (piece !== null && isOver(piece.phase)) {
+    const told = marginsTold(piece.results, session.settings.ranking);
+    const margins = new Map(piece.results.map((result) => [result.athlete, told(result)]));
+    return lines.map((row) => ({ ...row, margin: row.margin === '' ? '' : (margins.get(row.athlete) ?? row.margin) }));
+  }
   const rows = byMargin(lines);
   const places = placesOf(rows);
   return rows.map((row) => ({ ...row, place: places.get(row.athlete) ?? null }));
