@@ -5,6 +5,7 @@ import type { Unanswered } from '../../session/live.svelte';
 import { athlete, callsOfPiece, currentPhase, goAt, type ListedCall, type Session } from '../../session/reduce';
 import { pieceText } from '../../ui/format';
 import { phaseText, repeatText } from '../../ui/words';
+import { closingText } from './closing';
 
 /** Names in one breath; beyond, a number. */
 const NAMES_MAX = 2;
@@ -37,6 +38,8 @@ export function heardText(session: Session): string {
   const here = (lines ?? session.athletes).filter(({ doing }) => doing !== 'away');
   const lost = (lines ?? []).filter(({ doing, not_heard }) => not_heard && doing !== 'away');
   if (here.length === 0) return texts.field.nobody;
+  const closing = currentPhase(session).phase === 'closing' ? closingText(session) : '';
+  if (closing !== '') return closing;
   const waits = waitsFor(session);
   if (waits !== null) {
     return lost.length === 0 ? texts.field.waiting(waits) : texts.field.waitingNotHeard(waits, named(session, lost));

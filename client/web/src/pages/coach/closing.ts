@@ -1,0 +1,48 @@
+// The end of a piece: whom closing it cuts off, and how long each of them would need.
+import { coach as texts } from '#texts';
+import type { Line, PieceSpec } from '../../protocol/decode';
+import { athlete, currentPiece, type Session } from '../../session/reduce';
+import { clockText } from '../../ui/format';
+
+/** More names are no sentence. */
+const NAMES_MAX = 3;
+/** A projection is no stopwatch. */
+const STEP_MS = 5_000;
+
+/** For whom all wait, soonest home first: `Waiting for Ida Fenn (about 0:40) and Bo Quist (not heard)`. Empty when for nobody. */
+export function closingText(session: Session): string {
+  const piece = currentPiece(session);
+  const lines = (session.standings?.lines ?? []).filter((line) => session.standings?.waits_for.includes(line.athlete));
+  if (piece === null || lines.length === 0) return '';
+  const out = lines
+    .map((line) => ({ line, leftMs: leftMs(line, piece.spec) }))
+    .sort((a, b) => (a.leftMs ?? Infinity) - (b.leftMs ?? Infinity) || 0);
+  const { waitingEach, needs, needsUnheard } = texts.field;
+  const each = out.slice(0, NAMES_MAX).map(({ line, leftMs }) => {
+    const name = athlete(session, line.athlete)?.spec.name ?? '?';
+    if (line.not_heard) return needsUnheard(name);
+    return leftMs === null ? name : needs(name, clockText(Math.max(1, Math.ceil(leftMs / STEP_MS)) * (STEP_MS / 1_000)));
+  });
+  return waitingEach(each, out.length - each.length);
+}
+
+/** How long somebody would need to the end, by the projection; null while that is not known. */
+export function leftMs({ projected, done_dm, elapsed_ms, not_heard }: Line, spec: PieceSpec): number | null {
+  const finish = projected?.finish;
+  if (finish === undefined || not_heard) return null;
+  const work = spec.repeats.reduce((all, { work }) => all + (work.by === 'time' ? work.time_ms : 0), 0);
+  const whole = finish.want === 'finish' ? finish.finish_ms : work;
+  return Math.max(0, whole - elapsed_ms) + restsAhead(spec, done_dm, elapsed_ms);
+}
+
+/** Where each has rests of their own, those after repeats that are not rowed yet; on a common signal all of them are over. */
+function restsAhead({ repeats, repeat_start }: PieceSpec, done_dm: number, elapsed_ms: number): number {
+  if (repeat_start === 'common_signal') return 0;
+  let [dm, ms, rests] = [0, 0, 0];
+  for (const { work, rest_ms } of repeats.slice(0, -1)) {
+    if (work.by === 'distance') dm += work.distance_dm;
+    else ms += work.time_ms;
+    rests += (work.by === 'distance' ? done_dm < dm : elapsed_ms < ms) ? rest_ms : 0;
+  }
+  return rests;
+}
