@@ -22,6 +22,8 @@ export default defineConfig({
           env: { RUST_LOG: process.env['RUST_LOG'] ?? 'warn' },
         },
       },
+      // The pictures of the README.
+      { extends: true, test: { name: 'pictures', environment: 'node', include: ['e2e/**/*.shoot.ts'] } },
       // Runs for as long as it is told to; not part of the gate.
       { extends: true, test: { name: 'long', environment: 'node', include: ['e2e/**/*.long.ts'] } },
     ],
