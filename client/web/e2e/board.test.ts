@@ -199,12 +199,12 @@ test('the server gone and back, a false start, a stop: the board says so and goe
   here.say('start');
   await page.waitForFunction(() => document.querySelectorAll('.field svg').length === 4, null, PATIENCE);
   await here.killServer();
-  await page.getByText('The server is away.').waitFor(PATIENCE);
+  await page.getByText('The server is out of reach.').waitFor(PATIENCE);
   await inOrder(page, 'away');
   expect((await shownRows(page)).length).toBe(4);
   const before = await page.evaluate(() => performance.timeOrigin);
   await here.startServer();
-  await page.getByText('The server is away.').waitFor({ state: 'detached', timeout: 30_000 });
+  await page.getByText('The server is out of reach.').waitFor({ state: 'detached', timeout: 30_000 });
   // By itself, without a reload; and the numbers move again.
   expect(await page.evaluate(() => performance.timeOrigin)).toBe(before);
   const then = JSON.stringify(await shownRows(page));

@@ -28,7 +28,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   await page.getByText('Line 4: Sef Duric: 1:15 for all 900m would be 0:41.7 for 500 m, faster than anyone rows.').waitFor();
   expect(await page.locator('.marks i').evaluateAll((all) => all.map((one) => one.classList.contains('bad')))).toEqual([false, true, false, true]);
   await sound(page, 'prepare');
-  await page.getByRole('button', { name: 'Add 2, keep 2 to mend' }).click();
+  await page.getByRole('button', { name: 'Add 2, keep 2 to fix' }).click();
   await page.getByRole('heading', { name: '2 on the roster' }).first().waitFor();
   await expect.poll(() => roster.inputValue()).toBe('Kit Moor, Otter, 3.51\nSef Duric, Otter, 1:15');
   await page.getByRole('button', { name: '3:51 for 900 m?' }).click();

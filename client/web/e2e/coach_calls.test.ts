@@ -172,8 +172,8 @@ test('while the server is away nothing is claimed, and a call that is pressed th
   await start(page, 'The one athlete here is ready.');
   await page.locator('.list .place').getByText('1', { exact: true }).waitFor();
   hall.silence();
-  await page.getByText('The server is away.', { exact: true }).waitFor();
-  await page.getByText('1 athlete when the server was last heard').waitFor();
+  await page.getByText('The server is out of reach.', { exact: true }).waitFor();
+  await page.getByText('1 athlete when the server was last reached').waitFor();
   await page.getByText('Whether a call is active is not known').waitFor();
   expect(await page.getByText('all connected').count()).toBe(0);
   expect(await page.getByText('No call is active').count()).toBe(0);
@@ -186,7 +186,7 @@ test('while the server is away nothing is claimed, and a call that is pressed th
   await page.keyboard.press('Escape');
   await page.getByText(`‘${REACH}’ goes out`).waitFor({ state: 'detached' });
   hall.hearAgain();
-  await page.getByText('The server is away.', { exact: true }).waitFor({ state: 'detached' });
+  await page.getByText('The server is out of reach.', { exact: true }).waitFor({ state: 'detached' });
   await expect.poll(() => has(told, SIT), SOON).toBe(true);
   await page.locator('.running').getByText(SIT).waitFor();
   expect(has(told, REACH)).toBe(false);

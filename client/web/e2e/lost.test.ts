@@ -23,7 +23,7 @@ test('when the server has lost its disk the phone keeps what was rowed, says wha
   await hall.killServer();
   await hall.loseDisk();
   await hall.startServer();
-  await page.getByRole('heading', { name: 'Not connected any more' }).waitFor(PATIENCE);
+  await page.getByRole('heading', { name: 'No longer connected' }).waitFor(PATIENCE);
   const kept = page.getByRole('heading', { name: /\d+ m that you rowed are kept on this device/ });
   await kept.waitFor();
   const metres = Number(/\d+/.exec(await kept.innerText())?.[0]);
@@ -70,13 +70,13 @@ test('what is lost right after it was said is said again; what is refused is sho
   await page.getByRole('button', { name: 'I have read this' }).click();
   await ready(page);
 
-  const plan = page.getByRole('radio', { name: /^Quick first/ });
+  const plan = page.getByRole('radio', { name: /^Fast start/ });
   loses = 'aim';
   await plan.check();
   await until(() => reached.includes('aim'), 'the plan to be said again');
   await until(() => plan.isChecked(), 'the plan that was chosen to be shown');
   refuses = 'aim';
-  await page.getByRole('radio', { name: /^Slower first/ }).click();
+  await page.getByRole('radio', { name: /^Faster finish/ }).click();
   await page.getByText('Too much was asked for').waitFor();
   await until(() => plan.isChecked(), 'the plan that stands to be shown');
   refuses = 'consent';

@@ -65,6 +65,6 @@ test('when the server is gone the page says so, and what stood last stays', asyn
   const { page } = await open(browser, near(own.board), TV);
   await page.locator('li svg').nth(11).waitFor({ state: 'attached' });
   await own.stop();
-  await page.getByText('The server is away.').waitFor();
+  await page.getByText('The server is out of reach.').waitFor();
   expect(await page.locator('ol[aria-label="The field"] > li').count()).toBe(ROWERS);
 });

@@ -45,14 +45,14 @@ test('a plan is chosen by thumb or by keys, the usual one is chosen before, and 
   expect(await plans.getByRole('radio', { name: 'Even' }).isChecked()).toBe(true);
   expect(await plans.innerText()).toContain('The usual choice');
   expect(await plans.getByRole('radio').count()).toBe(3);
-  await plans.getByRole('radio', { name: 'Slower first' }).check();
+  await plans.getByRole('radio', { name: 'Faster finish' }).check();
   // It is the server that says so: loaded anew, the page knows it from there.
   await page.reload();
-  await until(() => plans.getByRole('radio', { name: 'Slower first' }).isChecked(), 'the plan to be known');
-  await plans.getByRole('radio', { name: 'Slower first' }).focus();
+  await until(() => plans.getByRole('radio', { name: 'Faster finish' }).isChecked(), 'the plan to be known');
+  await plans.getByRole('radio', { name: 'Faster finish' }).focus();
   await page.keyboard.press('ArrowUp');
   await page.reload();
-  await until(() => plans.getByRole('radio', { name: 'Quick first' }).isChecked(), 'the plan chosen by keys to be known');
+  await until(() => plans.getByRole('radio', { name: 'Fast start' }).isChecked(), 'the plan chosen by keys to be known');
   // The target has stayed what it was.
   await page.getByText('4:00.0').waitFor();
   await inOrder(page, 'plan');
@@ -105,7 +105,7 @@ test('a strap: nothing of it leaves the device before consent, then to the serve
   expect(boardHeard.length).toBeGreaterThan(0);
   await inOrder(page, 'strap');
   await page.getByLabel('Pass my heart rate on.').uncheck();
-  await page.getByRole('button', { name: 'Let it go' }).waitFor({ state: 'detached' });
+  await page.getByRole('button', { name: 'Unlink it' }).waitFor({ state: 'detached' });
   const before = beats().length;
   await radio.notify('belt', '16 8c bf03');
   await page.waitForTimeout(500);

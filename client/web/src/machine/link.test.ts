@@ -127,7 +127,7 @@ test('a silent machine at rest is told again once a second, for the baseline at 
 
 test('a machine that tells no distance says so in words', () => {
   const mute = Array.from({ length: 5 }, (_, nth) => said(2, { strokes: nth }, nth * 1_000));
-  expect(words(scene('rower', ...toLinked, ...mute.slice(1)).state).short).toBe('linked, nothing heard yet');
+  expect(words(scene('rower', ...toLinked, ...mute.slice(1)).state).short).toBe('linked, no data yet');
   expect(words(scene('rower', ...toLinked, ...mute).state).short).toBe('linked, no distance');
 });
 

@@ -116,7 +116,7 @@ test('notifications before and after a drop are one recording on the session’s
   ]);
   expect(machine.connects).toBe(4);
   expect(shown.filter((words, nth) => words !== shown[nth - 1])).toEqual(
-    ['choosing', 'linking', 'linked, nothing heard yet', 'linked', 'link lost, reconnecting', 'linked'],
+    ['choosing', 'linking', 'linked, no data yet', 'linked', 'link lost, reconnecting', 'linked'],
   );
 });
 

@@ -39,14 +39,14 @@ test('who has not finished reads what came in between, and nothing that is not s
   expect(says('unfinished', spec('2x450m/1:00'), { distance_dm: 4_500, marks: ['repeats_missed'] })).toBe('You rowed 450 m.');
   const stopped: Phase = { phase: 'stopped', go_at_ms: 0, stopped_at_ms: 190_000 };
   expect(says('unfinished', spec('1700m'), { distance_dm: 8_120 }, stopped)).toBe('Your coach stopped the piece when you had rowed 812 m. What you rowed is kept.');
-  expect(says('unheard', spec('12min'), { time_ms: 500_000 })).toContain('not heard to the end');
+  expect(says('unheard', spec('12min'), { time_ms: 500_000 })).toContain('The signal was lost before the end');
   expect(says('did_not_start', spec('1700m'))).toBe('You did not row this piece.');
 });
 
 test('what comes next is said as it is: others row, the next piece, the end', () => {
   const piece: PieceView = { piece: 0, spec: spec('1700m'), phase: CLOSING, results: [] };
   const next: PieceView = { piece: 1, spec: spec('2x500m/1:00'), phase: { phase: 'gathering' }, results: [] };
-  expect(nextText({ closed: false, pieces: [piece, next] }, piece)).toBe('Others are still rowing. Let the handle go and breathe; this page goes on when your coach does.');
+  expect(nextText({ closed: false, pieces: [piece, next] }, piece)).toBe('Others are still rowing. Put the handle down and breathe; this page goes on when your coach does.');
   const over = { ...piece, phase: OVER };
   expect(nextText({ closed: false, pieces: [over, next] }, over)).toBe('Next comes 2x500m/1min. This page goes on by itself when your coach does.');
   expect(nextText({ closed: false, pieces: [over] }, over)).toBe('No other piece is set. If your coach sets one, it comes up here by itself.');

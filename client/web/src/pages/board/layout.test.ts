@@ -76,7 +76,7 @@ test('a screen that is too small for the distance shows letters as large as it c
 });
 
 test('how much room words need: figures of a row beside each other, a word in place of all of them', () => {
-  const rows = [row('Ana Quill', 0), { ...row('Bo Ek', 1), finish: '', margin: 'not heard', guess: null }, { ...row('Cy', 2), margin: '−10.2 %' }];
-  expect(wordsOf(rows, 'field', width)).toMatchObject({ finish: width('10:05'), margin: width('−10.2 %'), instead: width('not heard'), name: width('Ana Q.') });
+  const rows = [row('Ana Quill', 0), { ...row('Bo Ek', 1), finish: '', margin: 'no signal', guess: null }, { ...row('Cy', 2), margin: '−10.2 %' }];
+  expect(wordsOf(rows, 'field', width)).toMatchObject({ finish: width('10:05'), margin: width('−10.2 %'), instead: width('no signal'), name: width('Ana Q.') });
   expect(wordsOf(rows, 'teams', width)).toMatchObject({ name: width('Ana Quill'), dot: 0 });
 });

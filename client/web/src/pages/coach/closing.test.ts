@@ -32,7 +32,7 @@ test('whom closing cuts off is named, soonest home first, with how long each wou
   const lines = [line('Ida', heads(401_200)), line('Bo', heads(368_000)), line('Uma'), line('Cy', { ...heads(340_000), not_heard: true }), line('Dan', heads(331_000))];
   expect(told(lines.slice(0, 2), ['Ida', 'Bo'])).toBe('Waiting for Bo (about 0:40) and Ida (about 1:15)');
   expect(told(lines.slice(0, 3), ['Ida', 'Uma'])).toBe('Waiting for Ida (about 1:15) and Uma');
-  expect(told(lines.slice(3), ['Cy'])).toBe('Waiting for Cy (not heard)');
+  expect(told(lines.slice(3), ['Cy'])).toBe('Waiting for Cy (no signal)');
   expect(told(lines, ['Ida', 'Bo', 'Uma', 'Cy', 'Dan'])).toBe('Waiting for Dan (about 0:05), Bo (about 0:40), Ida (about 1:15) and 2 more');
   expect(told(lines, [])).toBe('');
 });

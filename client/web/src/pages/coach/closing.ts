@@ -9,7 +9,7 @@ const NAMES_MAX = 3;
 /** A projection is no stopwatch. */
 const STEP_MS = 5_000;
 
-/** For whom all wait, soonest home first: `Waiting for Ida Fenn (about 0:40) and Bo Quist (not heard)`. Empty when for nobody. */
+/** For whom all wait, soonest home first: `Waiting for Ida Fenn (about 0:40) and Bo Quist (no signal)`. Empty when for nobody. */
 export function closingText(session: Session): string {
   const piece = currentPiece(session);
   const lines = (session.standings?.lines ?? []).filter((line) => session.standings?.waits_for.includes(line.athlete));

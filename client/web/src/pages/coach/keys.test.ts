@@ -60,7 +60,7 @@ test('a clash is said in words, and changes nothing', () => {
   expect(refused({}, 'call 1', 'KeyF')).toBe('F is already the key for calls to those behind. Choose another one, or change that first.');
   expect(refused({}, 'all', 'Numpad7')).toContain('Pad 7 is already the key for the first call.');
   expect(refused({ behind: 'KeyJ' }, 'all', 'KeyJ')).toContain('J is already the key for calls to those behind');
-  expect(refused({}, 'all', 'NumpadDecimal')).toBe('Pad . takes back already. Choose another key.');
+  expect(refused({}, 'all', 'NumpadDecimal')).toBe('Pad . already takes back. Choose another key.');
   for (const code of ['Tab', 'Enter', 'Escape', 'ArrowDown', 'F5', 'ShiftLeft']) expect(given({}, 'all', code), code).toMatchObject({ ok: false });
   expect(refused({}, 'all', 'Escape')).toBe('Esc cannot be used: choose a letter, a digit or a punctuation mark.');
 });

@@ -13,7 +13,7 @@ test('every notice has a few words and the numbers behind it', () => {
   expect(need({ about: 'rate_no_faster', rate_half_spm: 63, before_half_spm: 58, now_per_500m_ms: 118_400, before_per_500m_ms: 118_300 })).toMatchObject({
     says: 'rate 31.5, was 29', more: 'But no faster: 1:58.4, was 1:58.3.',
   });
-  expect(need({ about: 'not_heard', since_ms: 40_000 })).toMatchObject({ urgency: 'fault', says: 'not heard for 14 s' });
+  expect(need({ about: 'not_heard', since_ms: 40_000 })).toMatchObject({ urgency: 'fault', says: 'no signal for 14 s' });
   expect(need({ about: 'target_far_off', target: { want: 'finish', finish_ms: 306_000 }, heading: { want: 'finish', finish_ms: 430_500 } })).toMatchObject({
     urgency: 'fault', says: 'heading for 7:10.5', more: 'Far from the target of 5:06.0. Is the target right?',
   });

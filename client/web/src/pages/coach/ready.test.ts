@@ -13,7 +13,7 @@ test('what is missing before a start, most hindering first', () => {
   expect(missingOf({ ...ready, cautions_read: false, machine: null, aim: { ...ready.aim, target: null }, clock_bound_ms: null })).toEqual([
     'has not accepted the cautions', 'no machine linked', 'no target: not ranked', 'clock not set yet',
   ]);
-  expect(missingOf({ ...ready, clock_bound_ms: 340 })).toEqual(['clock right to 0.3 s only']);
+  expect(missingOf({ ...ready, clock_bound_ms: 340 })).toEqual(['clock only right to 0.3 s']);
   expect(missingOf({ ...ready, spec: { ...ready.spec, heart_limit_bpm: 178 } })).toEqual(['heart limit 178, but no heart rate arrives']);
   expect(missingOf({ ...ready, spec: { ...ready.spec, heart_limit_bpm: 178 }, heart_rate: true })).toEqual([]);
 });

@@ -40,7 +40,7 @@ test('who is heard: by name while they are few', () => {
     return heardText(session({ athletes, pieces, standings: standings(lines, [], waited) }));
   };
   expect(closing(['finished', 'rowing', 'stopped'])).toBe('Waiting for Bo Quist');
-  expect(closing(['rowing', 'rowing', 'finished'], 0)).toBe('Waiting for Ida Fenn (not heard) and Bo Quist');
+  expect(closing(['rowing', 'rowing', 'finished'], 0)).toBe('Waiting for Ida Fenn (no signal) and Bo Quist');
   expect(closing(['finished', 'finished', 'stopped'])).toBe('3 athletes, all connected');
   expect(someOf(session({ athletes }), ['b'])).toEqual(['Bo Quist']);
   expect(someOf(session({ athletes }), ['a', 'b', 'c'])).toBe(3);
@@ -81,7 +81,7 @@ test('of every order that waits it is said what becomes of it', () => {
   const asked = (order: Order, said: boolean) => ({ msg: { type: 'command', command: 'x', order } as const, said, asked_at_ms: 1_000 });
   const says = (order: Order, said: boolean, away: boolean, nowMs: number) => waiting([asked(order, said)], away, nowMs, 1).map((one) => one.says);
   expect(says(call, false, true, 1_000)).toEqual(['‘Catch together’ goes out when the server is back, as long as this page stays open.']);
-  expect(says(call, true, true, 1_000)).toEqual(['‘Catch together’ was on its way when the server went away: whether it arrived is known when the server is back.']);
+  expect(says(call, true, true, 1_000)).toEqual(['‘Catch together’ was on its way when the server was lost: whether it arrived is known when the server is back.']);
   expect(says({ do: 'stop' }, false, true, 1_000)).toEqual(['The stop is sent when the server is back, as long as this page stays open.']);
   // While the server is there, only what takes long is worth a word.
   expect(says(call, true, false, 2_000)).toEqual([]);
@@ -90,7 +90,7 @@ test('of every order that waits it is said what becomes of it', () => {
 });
 
 test('while the server is away it is said who was in, not who is heard', () => {
-  expect(lostHeardText(session({ standings: standings([line('a', false), line('b', true)]) }))).toBe('2 athletes when the server was last heard');
+  expect(lostHeardText(session({ standings: standings([line('a', false), line('b', true)]) }))).toBe('2 athletes when the server was last reached');
 });
 
 test('for whom everybody waits is said by name, in a repeat and at the end, as the server tells it', () => {
