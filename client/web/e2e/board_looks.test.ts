@@ -6,7 +6,7 @@ import { launch, violations } from './stage';
 import { Told, site, type Field } from './told';
 
 const TV = { width: 1920, height: 1080 };
-const SIZES = [TV, { width: 3840, height: 2160 }, { width: 1280, height: 720 }];
+const SIZES = [TV, { width: 3840, height: 2160 }, { width: 1280, height: 800 }, { width: 1024, height: 768 }];
 const SHOTS = process.env['THOLE_SHOTS'];
 const TEAMS = ['Coot', 'Heron', 'Otter', 'Grebe'];
 

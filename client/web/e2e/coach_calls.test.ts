@@ -174,7 +174,7 @@ test('while the server is away nothing is claimed, and a call that is pressed th
   hall.silence();
   await page.getByText('The server is out of reach.', { exact: true }).waitFor();
   await page.getByText('1 athlete when the server was last reached').waitFor();
-  await page.getByText('Whether a call is active is not known').waitFor();
+  await page.getByText('it is not known whether a call is active').waitFor();
   expect(await page.getByText('all connected').count()).toBe(0);
   expect(await page.getByText('No call is active').count()).toBe(0);
   await page.keyboard.press('KeyQ');

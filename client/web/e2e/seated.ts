@@ -8,7 +8,7 @@ import { Hall, type HallConfig } from './hall';
 import { open, violations, type Opened } from './stage';
 
 export const PHONE = { width: 390, height: 844 };
-const SIZES = [PHONE, { width: 844, height: 390 }, { width: 820, height: 1180 }, { width: 1180, height: 820 }];
+const SIZES = [PHONE, { width: 360, height: 640 }, { width: 844, height: 390 }, { width: 820, height: 1180 }, { width: 1180, height: 820 }];
 /** The same at a zoom of 200 %: to the page, half as wide and half as high. */
 const ZOOMED = SIZES.map(({ width, height }) => ({ width: width / 2, height: height / 2 }));
 const ARGS = ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'];

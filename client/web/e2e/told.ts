@@ -5,7 +5,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import type { Page, WebSocketRoute } from 'playwright-core';
 import { build, preview, type PreviewServer } from 'vite';
-import type { AthleteResult, Event, Happening, Line, Phase, ServerMsg, ServerWelcome, SentCall, TeamLine } from '../src/protocol/decode';
+import type { AthleteResult, AthleteView, Event, Happening, Line, Notice, Phase, PieceSpec, ServerMsg, ServerWelcome, SentCall, TeamLine } from '../src/protocol/decode';
 
 const GO_MS = 100_000;
 export const CALL = 'd94a2c07-6e1b-4f83-b5c9-72a0e3f816bd';
@@ -26,6 +26,17 @@ export interface Field {
   readonly margin?: (nth: number) => number | null;
   readonly elapsedMs?: number;
   readonly line?: (nth: number) => Partial<Line>;
+  /** What the page is: a board, if nothing else is said. */
+  readonly role?: 'board' | 'coach';
+  readonly spec?: Partial<PieceSpec>;
+  /** What is known of the nth before the start. */
+  readonly athlete?: (nth: number) => Partial<AthleteView>;
+  /** More for the welcome. */
+  readonly welcome?: Partial<ServerWelcome>;
+  /** What the coach should see of the nth now. */
+  readonly notices?: readonly (readonly [number, Notice['about']])[];
+  /** For whom all wait. */
+  readonly waitsFor?: readonly number[];
 }
 
 /** The pages as they are now, and where they are. */
@@ -50,6 +61,9 @@ export class Told {
   #atMs: number;
   #phase: Phase = { phase: 'gathering' };
   #calls: Event[] = [];
+  #gone = false;
+  #results: AthleteResult[] = [];
+  #called: ReadonlySet<string> = new Set();
 
   constructor(field: Field) {
     this.field = field;
@@ -59,6 +73,7 @@ export class Told {
   /** Opens a page, which hears of this session and no server. */
   async open(page: Page, address: string): Promise<void> {
     await page.routeWebSocket(/\/ws$/, (socket) => {
+      if (this.#gone) return void socket.close();
       this.#socket = socket;
       socket.onMessage((said) => {
         if (String(said).includes('"hello"')) socket.send(JSON.stringify(this.#welcome()));
@@ -76,9 +91,34 @@ export class Told {
     return nth < NAMES.length ? one : `${other.split(' ')[0]} ${one.split(' ')[1]}`;
   }
 
+  /** The server is gone, and does not come back. */
+  goes(): void {
+    this.#gone = true;
+    void this.#socket?.close();
+  }
+
+  /** The piece comes into this phase. */
+  turns(phase: 'gathering' | 'armed' | 'counting' | 'resting' | 'closing' | 'stopped'): void {
+    const go_at_ms = phase === 'counting' ? this.#atMs + 60_000 : GO_MS;
+    switch (phase) {
+      case 'gathering':
+      case 'armed':
+        return this.#turns({ phase });
+      case 'counting':
+      case 'closing':
+        return this.#turns({ phase, go_at_ms });
+      case 'resting':
+        return this.#turns({ phase, go_at_ms, next_repeat: 1, next_at_ms: this.#atMs + 60_000 });
+      case 'stopped':
+        return this.#turns({ phase, go_at_ms, stopped_at_ms: this.#atMs });
+      default:
+        return phase satisfies never;
+    }
+  }
+
   /** Everybody rows, since so long. */
-  rows(): void {
-    this.#turns({ phase: 'rowing', go_at_ms: GO_MS, repeat: 0, repeat_at_ms: GO_MS });
+  rows(repeat = 0): void {
+    this.#turns({ phase: 'rowing', go_at_ms: GO_MS, repeat, repeat_at_ms: GO_MS });
     this.stands(this.field.elapsedMs ?? 90_000);
   }
 
@@ -90,7 +130,15 @@ export class Told {
     const lines = this.#nths().map((nth) => ({ ...lineOf(this.id(nth), nth, field, elapsedMs), ...field.line?.(nth) }));
     lines.sort((a, b) => (b.margin?.margin_ppm ?? -Infinity) - (a.margin?.margin_ppm ?? -Infinity));
     lines.forEach((line, nth) => line.place !== null && (line.place = nth + 1));
-    this.#say({ type: 'standings', piece: 0, at_ms: this.#atMs, lines, teams: this.#teams(), calls, waits_for: [] });
+    const waits_for = (field.waitsFor ?? []).map((nth) => this.id(nth));
+    const standings = { piece: 0, at_ms: this.#atMs, lines, teams: this.#teams(), calls, waits_for };
+    if (field.role !== 'coach') return this.#say({ type: 'standings', ...standings });
+    const details = lines.map(({ athlete }) => ({
+      athlete, pace_per_500m_ms: 118_000, plan_per_500m_ms: 117_000, rate_half_spm: 54, heart_bpm: 158,
+      call: this.#called.has(athlete) ? CALL : null, call_strokes_left: this.#called.has(athlete) ? 6 : null,
+    }));
+    const notices = (field.notices ?? []).map(([nth, about]): Notice => ({ athlete: this.id(nth), since_ms: this.#atMs - 20_000, about }));
+    this.#say({ type: 'overview', standings, details, notices });
   }
 
   /** A call goes out to these. */
@@ -104,16 +152,22 @@ export class Told {
       replaced: [],
       sheet: null,
     };
+    this.#called = new Set(call.athletes);
     this.#calls = [this.#happens({ kind: 'call_sent', ...call })];
   }
 
+  /** One waits out its grace. */
+  arms(shown: string): void {
+    this.#calls = [this.#happens({ kind: 'call_armed', call: CALL, text: { shown, spoken: '' }, sends_at_ms: this.#atMs + 60_000 })];
+  }
+
   callEnds(): void {
-    this.#calls = [];
+    [this.#calls, this.#called] = [[], new Set()];
     this.#happens({ kind: 'call_ended', call: CALL });
   }
 
   /** It is over, with the results as the margins are. */
-  finishes(outcome: (nth: number) => AthleteResult['outcome'] = () => 'finished'): void {
+  finishes(outcome: (nth: number) => AthleteResult['outcome'] = () => 'finished', more: (nth: number) => Partial<AthleteResult> = () => ({})): void {
     this.#turns({ phase: 'closing', go_at_ms: GO_MS });
     const margin = (nth: number) => this.field.margin?.(nth) ?? usual(nth);
     const done = this.#nths().filter((nth) => outcome(nth) === 'finished').sort((a, b) => margin(b) - margin(a));
@@ -135,8 +189,10 @@ export class Told {
         splits: [],
         strokes: 200,
         marks: [],
+        ...more(nth),
       };
     });
+    this.#results = results;
     this.#happens({ kind: 'results', piece: 0, results });
     this.#turns({ phase: 'finished', go_at_ms: GO_MS });
   }
@@ -167,7 +223,7 @@ export class Told {
   }
 
   #welcome(): ServerWelcome {
-    const { title = 'Tuesday at the weir', speed = 1, teams = [] } = this.field;
+    const { title = 'Tuesday at the weir', speed = 1, teams = [], role = 'board' } = this.field;
     return {
       type: 'welcome',
       version: 1,
@@ -179,9 +235,9 @@ export class Told {
       settings: { ranking: 'share', team_best: 0, grace_ms: 2_000, joining: 'guests' },
       at_ms: this.#atMs,
       speed,
-      role: 'board',
+      role,
       you: null,
-      in_command: false,
+      in_command: role === 'coach',
       last_event: this.#events,
       durable: null,
       closed: false,
@@ -195,9 +251,10 @@ export class Told {
             repeat_start: 'common_signal',
             count_ms: 10_000,
             call_sheet: [],
+            ...this.field.spec,
           },
           phase: this.#phase,
-          results: [],
+          results: this.#results,
         },
       ],
       current: 0,
@@ -212,6 +269,7 @@ export class Told {
         heart_rate: false,
         on_board: 'name',
         question: null,
+        ...this.field.athlete?.(nth),
       })),
       prepared: [],
       calibration: null,
@@ -220,6 +278,7 @@ export class Told {
       own: null,
       requests: [],
       damage: [],
+      ...this.field.welcome,
     };
   }
 }
