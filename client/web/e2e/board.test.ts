@@ -246,8 +246,11 @@ test('a screen is set once and remembered; the cursor is hidden; who wants less 
   await page.getByRole('alert').getByText('Enter a number from 0.5 to 30.').waitFor(PATIENCE);
   await page.getByLabel('Farthest reader in metres').fill('4');
   await page.getByLabel('Farthest reader in metres').press('Tab');
-  await shot(page, 'settings');
-  expect(await violations(page)).toEqual([]);
+  for (const theme of ['light', 'dark']) {
+    await page.evaluate((theme) => (document.documentElement.dataset['theme'] = theme), theme);
+    await shot(page, `settings-${theme}`);
+    expect(await violations(page), theme).toEqual([]);
+  }
   await page.keyboard.press('Escape');
   await page.reload();
   await says(page, /4 not here yet/);

@@ -77,7 +77,39 @@ function faults(page: Page): Promise<string[]> {
   });
 }
 
+const work = { by: 'distance', distance_dm: 4_500 } as const;
+const INTERVALS = { repeats: [{ work, rest_ms: 70_000 }, { work, rest_ms: 70_000 }, { work, rest_ms: 0 }] };
+/** Machines are linked, or not, or nobody is there. */
+const ready = (nth: number) => (nth % 3 === 0 ? { doing: 'away' as const, machine: null } : nth % 4 === 1 ? { machine: null } : {});
+
 const SCENES: Readonly<Record<string, Scene>> = {
+  'before the start': { field: { count: 12, athlete: ready }, act: () => undefined, until: '.people li:nth-child(12)' },
+  'nobody yet': { field: { count: 0 }, act: () => undefined, until: 'text=Nobody is here yet.' },
+  'no piece yet': { field: { count: 12, welcome: { pieces: [] } }, act: () => undefined, until: 'text=No piece is set yet' },
+  armed: { field: { count: 12 }, act: (told) => told.turns('armed'), until: 'text=Ready to start' },
+  counting: { field: { count: 12 }, act: (told) => told.turns('counting'), until: '.counting .number' },
+  'missed repeats': {
+    field: { count: 12, spec: INTERVALS, line: (nth) => (nth === 3 || nth === 8 ? { place: null, margin: null, projected: null } : {}) },
+    act: (told) => told.rows(1),
+    until: 'text=missed repeats',
+  },
+  resting: { field: { count: 12, spec: INTERVALS }, act: (told) => (told.rows(), told.turns('resting')), until: 'h1:text("Rest")' },
+  closing: { field: { count: 12, line: (nth) => (nth < 5 ? { doing: 'finished' } : {}) }, act: (told) => (told.rows(), told.turns('closing')), until: 'text=5 of 12 finished' },
+  'stopped by the coach': {
+    field: { count: 12 },
+    act: (told) => (told.rows(), told.finishes((nth) => (nth < 3 ? 'stopped' : 'unfinished')), told.turns('stopped')),
+    until: 'text=What was rowed is kept.',
+  },
+  'close results': {
+    field: { count: 12, teams: TEAMS, margin: (nth) => (nth < 4 ? 6_400 - nth * 10 : 20_000 - 4_000 * nth) },
+    act: (told) => (
+      told.rows(),
+      told.finishes(
+        (nth) => (nth === 5 || nth === 7 ? 'unfinished' : nth === 9 ? 'did_not_start' : nth === 11 ? 'unheard' : 'finished'),
+        (nth) => (nth === 7 ? { marks: ['repeats_missed'] } : {}),
+      )
+    ),
+  },
   ...Object.fromEntries([4, 12, 30, 60].map((count) => [`rowing ${count}`, { field: { count }, act: (told) => told.rows() } satisfies Scene])),
   ...Object.fromEntries(
     [12, 30, 60].map((count) => [
@@ -115,12 +147,12 @@ const SCENES: Readonly<Record<string, Scene>> = {
 test.each(Object.entries(SCENES))('%s: nothing is cut or over something else, in all sizes and both colours', async (name, scene) => {
   for (const size of SIZES) {
     const { page, wrong } = await board(scene, size);
-    await expect.poll(() => faults(page), { message: `${name} at ${size.width}`, timeout: 5_000 }).toEqual([]);
     for (const theme of ['light', 'dark']) {
       await page.evaluate((theme) => (document.documentElement.dataset['theme'] = theme), theme);
       if (SHOTS !== undefined) await page.screenshot({ path: `${SHOTS}/${name.replaceAll(' ', '-')}-${size.width}-${theme}.png` });
       if (size === TV) expect(await violations(page), `${name}, ${theme}`).toEqual([]);
     }
+    await expect.poll(() => faults(page), { message: `${name} at ${size.width}`, timeout: 5_000 }).toEqual([]);
     expect(wrong).toEqual([]);
     await page.close();
   }
@@ -170,3 +202,19 @@ test('the page of who has the call comes with it', async () => {
   expect(await names(page)).toContain(told.name(away));
   await page.close();
 }, 60_000);
+
+test.each([
+  ['without its secret', '/board/KAMURETA', 'This link is incomplete'],
+  ['while it connects', '/board/KAMURETA#secret', 'Connecting'],
+])('the page %s is in order in both themes', async (_, path, heading) => {
+  const page = await browser.newPage({ viewport: TV });
+  // Somebody answers, and says nothing.
+  await page.routeWebSocket(/\/ws$/, () => undefined);
+  await page.goto(`${pages.origin}${path}`);
+  await page.getByRole('heading', { name: heading }).waitFor();
+  for (const theme of ['light', 'dark']) {
+    await page.evaluate((theme) => (document.documentElement.dataset['theme'] = theme), theme);
+    expect(await violations(page), theme).toEqual([]);
+  }
+  await page.close();
+});

@@ -51,7 +51,7 @@ export const ui = {
     finished: 'finished',
     stopped: 'stopped',
     unfinished: 'unfinished',
-    unheard: 'signal lost before the end',
+    unheard: 'signal lost',
     did_not_start: 'did not start',
   },
   /** Of whom nothing is projected, and who has no place. */

@@ -74,13 +74,15 @@ const ALIKE = 1e-6;
 export function wordsOf(rows: readonly BoardRow[], of: 'field' | 'results' | 'teams', width: Width = widthOf): Words {
   const widest = (texts: readonly string[]) => texts.reduce((most, text) => Math.max(most, width(text)), 0);
   const names = rows.map(({ name }) => name);
-  const numbered = rows.filter(({ finish }) => finish !== '');
+  const finish = widest(rows.map((row) => row.finish));
+  const [numbers, others] = [rows.filter(({ guess }) => guess !== null), rows.filter(({ guess }) => guess === null)];
   return {
     place: String(rows.length).length * 0.6 + GAP_EMS,
-    finish: widest(numbered.map(({ finish }) => finish)),
+    finish,
     // As soon as there are numbers they need so much room.
-    margin: widest(['+0.0 %', ...numbered.map(({ margin }) => margin)]),
-    instead: widest(rows.filter(({ finish }) => finish === '').map(({ margin }) => margin)),
+    margin: widest(['+0.0 %', ...numbers.map(({ margin }) => margin)]),
+    // A result that is none has what was rowed before the word.
+    instead: Math.max(0, ...others.map((row) => width(row.margin) + (row.finish === '' ? 0 : finish + GAP_EMS))),
     name: widest(of === 'teams' ? names : shortened(names, 0, width)),
     dot: of === 'field' ? DOT_EMS : 0,
     whole: of === 'teams',
