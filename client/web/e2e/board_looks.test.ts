@@ -3,7 +3,7 @@
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, expect, test } from 'vitest';
 import { launch, violations } from './stage';
-import { Told, site, type Field } from './told';
+import { Told, resultOf, site, type Field } from './told';
 
 const TV = { width: 1920, height: 1080 };
 const SIZES = [TV, { width: 3840, height: 2160 }, { width: 1280, height: 800 }, { width: 1024, height: 768 }];
@@ -84,6 +84,24 @@ const ready = (nth: number) => (nth % 3 === 0 ? { doing: 'away' as const, machin
 
 const SCENES: Readonly<Record<string, Scene>> = {
   'before the start': { field: { count: 12, athlete: ready }, act: () => undefined, until: '.people li:nth-child(12)' },
+  'between two pieces': {
+    field: {
+      count: 12,
+      teams: TEAMS,
+      athlete: ready,
+      welcome: {
+        current: 1,
+        pieces: [0, 1].map((piece) => ({
+          piece,
+          spec: { title: '', ...INTERVALS, clock: 'common_go', repeat_start: 'common_signal', count_ms: 10_000, call_sheet: [] },
+          phase: piece === 0 ? { phase: 'finished', go_at_ms: 0 } : { phase: 'gathering' },
+          results: piece === 0 ? [...Array(12).keys()].map((nth) => resultOf(nth, 12_000 - 2_500 * nth)) : [],
+        })),
+      },
+    },
+    act: () => undefined,
+    until: '.teams li:nth-child(4)',
+  },
   'nobody yet': { field: { count: 0 }, act: () => undefined, until: 'text=Nobody is here yet.' },
   'no piece yet': { field: { count: 12, welcome: { pieces: [] } }, act: () => undefined, until: 'text=No piece is set yet' },
   armed: { field: { count: 12 }, act: (told) => told.turns('armed'), until: 'text=Ready to start' },

@@ -108,6 +108,18 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   const table = readFileSync(await download.path(), 'utf8');
   expect(table.split('\r\n').length).toBe(6);
   expect(table).toMatch(/900m,,1,[A-Z][a-z]+ [A-Z][a-z]+,(Heron|Otter),finished,\d:\d\d\.\d,/);
+  // What the page makes of the teams of an earlier piece is what the server has told of them.
+  const teams = await page.locator('.teams').innerText();
+  expect(teams).toMatch(/1 (Heron|Otter) [+−]?\d/);
+  await page.getByRole('button', { name: 'Prepare another piece' }).click();
+  await setPiece(page, '600m');
+  await page.getByRole('button', { name: 'Results', exact: true }).click();
+  await page.getByRole('button', { name: 'On to the next piece: 600m' }).click();
+  await page.getByRole('heading', { name: '600m', exact: true }).waitFor();
+  await page.reload();
+  await page.getByRole('button', { name: 'Results', exact: true }).click();
+  await page.getByRole('button', { name: '1: 900m' }).click();
+  await expect.poll(() => page.locator('.teams').innerText()).toBe(teams);
   await page.getByRole('button', { name: 'Close the session' }).focus();
   await hold(page, 'Space');
   await page.getByText('This session is closed.').waitFor();

@@ -83,7 +83,7 @@ export class Told {
   }
 
   id(nth: number): string {
-    return `01994c1f-0b12-7e80-9a3c-${String(nth).padStart(12, '0')}`;
+    return idOf(nth);
   }
 
   name(nth: number): string {
@@ -172,25 +172,9 @@ export class Told {
     const margin = (nth: number) => this.field.margin?.(nth) ?? usual(nth);
     const done = this.#nths().filter((nth) => outcome(nth) === 'finished').sort((a, b) => margin(b) - margin(a));
     const results = this.#nths().map((nth): AthleteResult => {
-      const finished = outcome(nth) === 'finished';
-      const target = 360_000 + nth * 7_000;
-      const time_ms = Math.round(target * (1 - margin(nth) / 1_000_000));
-      return {
-        athlete: this.id(nth),
-        outcome: outcome(nth),
-        place: finished ? done.indexOf(nth) + 1 : null,
-        target: { want: 'finish', finish_ms: target },
-        time_ms,
-        distance_dm: finished ? 17_000 : 8_047,
-        sure_ms: 1_000,
-        sure_dm: null,
-        shown: finished ? { want: 'finish', finish_ms: time_ms } : null,
-        margin: finished ? { margin_ppm: margin(nth), margin_ms: target - time_ms, margin_dm: null } : null,
-        splits: [],
-        strokes: 200,
-        marks: [],
-        ...more(nth),
-      };
+      const home = resultOf(nth, margin(nth));
+      if (outcome(nth) === 'finished') return { ...home, place: done.indexOf(nth) + 1, ...more(nth) };
+      return { ...home, outcome: outcome(nth), distance_dm: 8_047, shown: null, margin: null, ...more(nth) };
     });
     this.#results = results;
     this.#happens({ kind: 'results', piece: 0, results });
@@ -281,6 +265,31 @@ export class Told {
       ...this.field.welcome,
     };
   }
+}
+
+/** The nth has finished so many millionths ahead of the target. */
+export function resultOf(nth: number, margin_ppm: number): AthleteResult {
+  const target = 360_000 + nth * 7_000;
+  const time_ms = Math.round(target * (1 - margin_ppm / 1_000_000));
+  return {
+    athlete: idOf(nth),
+    outcome: 'finished',
+    place: null,
+    target: { want: 'finish', finish_ms: target },
+    time_ms,
+    distance_dm: 17_000,
+    sure_ms: 1_000,
+    sure_dm: null,
+    shown: { want: 'finish', finish_ms: time_ms },
+    margin: { margin_ppm, margin_ms: target - time_ms, margin_dm: null },
+    splits: [],
+    strokes: 200,
+    marks: [],
+  };
+}
+
+function idOf(nth: number): string {
+  return `01994c1f-0b12-7e80-9a3c-${String(nth).padStart(12, '0')}`;
 }
 
 /** From 2.3 % ahead to as much behind, in no order. */

@@ -428,6 +428,8 @@ export const board = {
     `${numbers.format(home)} of ${numbers.format(rowing)} finished`,
   kept: 'What was rowed is kept.',
   teams: 'Teams',
+  /** Between two pieces. */
+  teamsOf: (piece: string) => `Teams, ${piece}`,
   stage: (repeat: string, work: string) => `${repeat} × ${work}`,
   /** The focus call; the number stands beside it, large. */
   call: 'Focus call',
