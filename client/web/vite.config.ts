@@ -1,5 +1,5 @@
 // Three pages without a router; while you work, `/ws` is passed on to a server that runs beside.
-import { readFile } from 'node:fs/promises';
+import { existsSync } from 'node:fs';
 import { svelte } from '@sveltejs/vite-plugin-svelte';
 import { defineConfig, type Connect, type Plugin } from 'vite';
 
@@ -57,13 +57,14 @@ function keeper(): Plugin {
   };
 }
 
-// A build speaks one language; `#texts` is its file.
+// A build speaks one language; `#texts` is the index of its folder.
 const language = process.env['THOLE_LANGUAGE'] ?? 'en';
-const TEXTS = new URL(`src/texts/${language}.ts`, import.meta.url).pathname;
+const TEXTS = new URL(`src/texts/${language}/`, import.meta.url).pathname;
 
 /**
- * All texts of a language stand in one file, but a page loads its own alone, and those of a seldom needed part with that
- * part: whoever imports a section gets a module with nothing else in it.
+ * A page loads its own texts alone, and those of a seldom needed part come with that part: whoever imports a section gets
+ * the file of its name, and not the index, through which each would have all. A language without such files has it all in
+ * its index.
  */
 function sections(): Plugin {
   return {
@@ -71,15 +72,18 @@ function sections(): Plugin {
     apply: 'build',
     resolveId: {
       order: 'pre',
-      handler: (source) => (source.startsWith('#texts?') ? { id: source.replace('#texts', TEXTS), moduleSideEffects: false } : null),
+      handler: (source) => {
+        if (!source.startsWith('#texts/')) return null;
+        const file = `${TEXTS}${source.slice('#texts/'.length)}.ts`;
+        return { id: existsSync(file) ? file : `${TEXTS}index.ts`, moduleSideEffects: false };
+      },
     },
-    load: { handler: (id) => (id.startsWith(`${TEXTS}?`) ? readFile(TEXTS, 'utf8') : null) },
     transform: {
       order: 'post',
       handler: (code) => {
         if (!code.includes('#texts')) return null;
         const split = code.replaceAll(/import\s*\{([^}]*)\}\s*from\s*['"]#texts['"];?/g, (_, named: string) =>
-          named.split(',').map((one) => one.trim()).filter((one) => one !== '').map((one) => `import { ${one} } from '#texts?${one.split(' ')[0]}';`).join(''),
+          named.split(',').map((one) => one.trim()).filter((one) => one !== '').map((one) => `import { ${one} } from '#texts/${one.split(' ')[0]}';`).join(''),
         );
         return { code: split, map: null };
       },
@@ -89,7 +93,7 @@ function sections(): Plugin {
 
 export default defineConfig({
   plugins: [svelte(), addresses(), keeper(), sections()],
-  resolve: { alias: { '#texts': TEXTS } },
+  resolve: { alias: [{ find: /^#texts$/, replacement: `${TEXTS}index.ts` }] },
   build: {
     target: 'es2022',
     outDir: 'dist',

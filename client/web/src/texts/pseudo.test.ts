@@ -1,8 +1,8 @@
 import { expect, test } from 'vitest';
-import * as english from './en';
+import * as english from './en/index';
 import { pluralOf } from './plural';
-import * as language from './pseudo';
-import { pseudo } from './pseudo';
+import * as language from './pseudo/index';
+import { pseudo } from './pseudo/index';
 
 test('a text in the pseudo-language is longer, and no letter of it is plain', () => {
   const text = 'Hold Start for one second';

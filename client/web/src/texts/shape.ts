@@ -1,5 +1,5 @@
 // What another language has to say: the same texts as the English one, in its own words.
-import type * as english from './en';
+import type * as english from './en/index';
 
 type Said<T> = T extends string
   ? string

@@ -1,8 +1,8 @@
 // A language nobody speaks, made from the English texts: letters with accents, two fifths longer, right to left, in
 // brackets. What stays plain on a page built with it was not taken from `#texts`; what is cut or out of place would be in a
 // long language too. For tests alone: `THOLE_LANGUAGE=pseudo npm run build`.
-import * as english from './en';
-import type { Texts } from './shape';
+import * as english from '../en/index';
+import type { Texts } from '../shape';
 
 const PLAIN = 'abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ';
 const ACCENTED = 'àƀçđéƒǧħîĵķłɱñöþɋŕšŧüṽŵẋýžÀƁÇĐÉƑǦĦÎĴĶŁṀÑÖÞɊŔŠŦÜṼŴẊÝŽ';

@@ -1,0 +1,43 @@
+// What became of the piece, for the athlete: a part that comes with its texts.
+import { numbers, tenths } from './language';
+
+export const athleteResult = {
+  finishedIn: (time: string, against: string | null) => `You finished in ${time}${against === null ? '' : `, ${against}`}.`,
+  finishedAbout: (time: string, against: string | null) => `You finished in about ${time}${against === null ? '' : `, ${against}`}.`,
+  rowed: (metres: string, against: string | null) => `You rowed ${metres}${against === null ? '' : `, ${against}`}.`,
+  aheadBy: (amount: string) => `${amount} ahead of your target`,
+  behindBy: (amount: string) => `${amount} behind your target`,
+  onTarget: 'exactly on your target',
+  aboutOnTarget: 'about on target',
+  stoppedAfter: (rowed: string) => `You stopped after ${rowed}. What you rowed is kept.`,
+  stoppedByCoach: (rowed: string) => `Your coach stopped the piece when you had rowed ${rowed}. What you rowed is kept.`,
+  closedBefore: (left: string) => `Your coach closed the piece ${left} before your finish. What you rowed is kept.`,
+  unheard: (rowed: string) => `The signal was lost before the end: ${rowed} have come in. What you have rowed since counts as soon as it arrives.`,
+  didNotStart: 'You did not row this piece.',
+  calledOff: 'Your coach has stopped the piece. Put the handle down.',
+  over: 'The piece is over. You did not row this one.',
+  next: {
+    others: 'Others are still rowing. Put the handle down and breathe; this page goes on when your coach does.',
+    piece: (piece: string) => `Next comes ${piece}. This page goes on by itself when your coach does.`,
+    none: 'No other piece is set. If your coach sets one, it comes up here by itself.',
+    closed: 'The session is closed. You can close this page.',
+  },
+  result: { rowed: 'Rowed', time: 'Time', pace: 'Pace, 500 m', strokes: 'Strokes', parts: 'Splits', part: 'Split', distance: 'Distance', per500: '500 m' },
+  marks: {
+    implausible: 'This is faster than anybody is known to have rowed: your coach will have a look at it.',
+    joined: 'The machine was reset on the way; its parts were joined.',
+    gaps: 'Some strokes are missing in between. The totals are right.',
+    no_baseline: 'It is not known where the machine stood at the start, so some of the first metres may be missing.',
+    heard_late: 'The first strokes came in late; the machine’s own clock shows that all of it counts.',
+    repeats_missed: 'You came when some repeats were over: the ones that you rowed count, without a place.',
+    clocks_apart: 'Your machine’s clock and the session’s ran apart on the way: the time may be wrong by that much.',
+    damaged: 'The server’s record of this piece was damaged. Strokes that this device still has are sent again by themselves.',
+    late_start: 'Your first stroke came well after the go.',
+  },
+  sureSeconds: (seconds: number) => `Right to within ${tenths.format(seconds)} s: that is how often your machine reports.`,
+  sureMetres: (metres: number) => `Right to within ${numbers.format(metres)} m: that is how often your machine reports.`,
+  apartSeconds: (seconds: number) => `Right to within ${tenths.format(seconds)} s: the reports around the end are that far apart.`,
+  apartMetres: (metres: number) => `Right to within ${numbers.format(metres)} m: the reports around the end are that far apart.`,
+  hereAlone: 'Some of what you rowed is on this device alone. Keep this page open until the server is back.',
+  ifNotBack: 'If the server does not come back, save the recording and give it to your coach.',
+} as const;
