@@ -307,3 +307,32 @@ test('a part that could not be loaded says so, and is there after a reload', asy
   await page.getByRole('button', { name: 'Reload this page' }).click();
   await page.getByRole('button', { name: 'I have read this' }).waitFor(PATIENCE);
 });
+
+test('who waits to be let in, who sits armed, and whose session is closed: each face is in order', { timeout: 120_000 }, async () => {
+  const hall = await opened({ title: 'Evening at the mill', piece: '850m', speed: 1, athletes: [{ name: 'Bo Ek', target: '4:00' }] });
+  hall.say('joining asked');
+  const { page, wrong } = await open(await launched(), hall.join, PHONE);
+  await page.getByLabel('Your name').fill('Uma Vantongeren');
+  await page.getByRole('button', { name: 'Join' }).click();
+  await page.getByRole('heading', { name: 'Waiting for your coach' }).waitFor(PATIENCE);
+  await inOrder(page, 'waiting');
+  hall.say('let-in "Uma Vantongeren"');
+  await page.getByRole('button', { name: 'I have read this' }).click(PATIENCE);
+  // What was wrong is no longer said once it is typed anew.
+  await page.getByLabel('In what time do you want to finish?').fill('4.11');
+  await page.keyboard.press('Enter');
+  await page.getByRole('alert').filter({ hasText: 'is not a target' }).waitFor();
+  await page.getByLabel('In what time do you want to finish?').fill('4:11');
+  expect(await page.getByRole('alert').count()).toBe(0);
+  await page.keyboard.press('Enter');
+  await page.getByRole('button', { name: 'demo rower' }).click();
+  await page.getByText('You are ready.').waitFor(PATIENCE);
+  hall.say('arm');
+  await page.getByText('the count may come at any moment').waitFor(PATIENCE);
+  await inOrder(page, 'armed');
+  hall.say('disarm');
+  hall.say('close-session');
+  await page.getByText('The session is closed.').first().waitFor(PATIENCE);
+  await inOrder(page, 'closed');
+  expect(wrong).toEqual([]);
+});

@@ -104,6 +104,7 @@ const SCENES: Readonly<Record<string, Scene>> = {
   },
   'nobody yet': { field: { count: 0 }, act: () => undefined, until: 'text=Nobody is here yet.' },
   'no piece yet': { field: { count: 12, welcome: { pieces: [] } }, act: () => undefined, until: 'text=No piece is set yet' },
+  closed: { field: { count: 12, welcome: { closed: true } }, act: () => undefined, until: 'h1:text("This session is closed.")' },
   armed: { field: { count: 12 }, act: (told) => told.turns('armed'), until: 'text=Ready to start' },
   counting: { field: { count: 12 }, act: (told) => told.turns('counting'), until: '.counting .number' },
   'missed repeats': {

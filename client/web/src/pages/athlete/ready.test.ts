@@ -42,6 +42,9 @@ test('ready is who the coach sees ready, whatever was pressed here', () => {
   expect(readiness(at(GATHERING, { ...READY, machine: null }), ALL)).toEqual({ is: 'telling' });
   expect(readiness(at(GATHERING, { ...READY, clock_bound_ms: null }), ALL)).toEqual({ is: 'clock' });
   expect(readiness(at(GATHERING, { ...READY, clock_bound_ms: 300 }), ALL)).toEqual({ is: 'clock' });
+  // Nobody starts anybody any more.
+  expect(readiness({ ...at(GATHERING, READY), closed: true }, ALL)).toEqual({ is: 'closed' });
+  expect(readiness({ ...at(GATHERING, view()), closed: true }, NOTHING)).toEqual({ is: 'closed' });
   const watched = { ...READY, spec: { ...READY.spec, heart_limit_bpm: 150 } };
   expect(readiness(at(GATHERING, watched), ALL)).toEqual({ is: 'heart', bpm: 150 });
   expect(readiness(at(GATHERING, { ...watched, heart_rate: true }), ALL)).toEqual({ is: 'ready' });

@@ -32,6 +32,8 @@ export function toDoText(what: readonly ToDo[]): string {
 
 /** Ready is who the coach sees ready (`pages/coach/needs.ts`); else what is missing, the first of it. */
 export type Readiness =
+  /** Nothing is rowed any more, whatever is done. */
+  | { readonly is: 'closed' }
   | { readonly is: 'to_do'; readonly what: readonly ToDo[] }
   /** Done here, and the server has not said so yet. */
   | { readonly is: 'telling' }
@@ -51,6 +53,7 @@ export function fitsByNow(toldMs: number | null, nowMs: number | null): boolean 
 }
 
 export function readiness(session: Session, done: Done): Readiness {
+  if (session.closed) return { is: 'closed' };
   const what = toDo(session, done);
   if (what.length > 0) return { is: 'to_do', what };
   const you = session.you === null ? null : athlete(session, session.you);

@@ -5,6 +5,7 @@ export const athletePrepare = {
   before: (became: string) => `*Last piece:* ${became}`,
   where: (session: string, code: string) => `${session}, ${code}`,
   whereTeam: (session: string, code: string, team: string) => `${session}, ${code}, ${team}`,
+  closed: '*The session is closed.* You can close this page.',
   calledBack: '*Called back.* Everybody starts again together. Sit still until the next countdown.',
   begun: '*The piece has begun.* You can still row.',
   begunByClock: '*The piece has begun.* You can still row; the clock has been running since the start.',
