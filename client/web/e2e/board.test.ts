@@ -222,7 +222,8 @@ test('the server gone and back, a false start, a stop: the board says so and goe
   expect(await page.locator('.bar.unheard').count()).toBeLessThanOrEqual(1);
   here.say('stop');
   await page.getByRole('heading', { name: 'Stopped by the coach' }).waitFor(PATIENCE);
-  await says(page, 'unfinished');
+  // One word for all who were rowing, and no number beside it is a result.
+  await expect.poll(() => page.locator('.field .margin').allInnerTexts()).toEqual(['stopped', 'stopped', 'stopped', 'stopped']);
   await inOrder(page, 'stopped');
   // What a browser says of a socket that cannot be opened is all that went wrong.
   expect(wrong.filter((text) => !text.includes('WebSocket connection to'))).toEqual([]);
