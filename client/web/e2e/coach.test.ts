@@ -112,7 +112,10 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   const teams = await page.locator('.teams').innerText();
   expect(teams).toMatch(/1 (Heron|Otter) [+−]?\d/);
   await page.getByRole('button', { name: 'Prepare another piece' }).click();
-  await setPiece(page, '600m');
+  await openStep(page, 'pieces');
+  await page.getByLabel('What is rowed').fill('600m');
+  await page.getByRole('button', { name: 'Set the pieces' }).click();
+  await page.getByText('The piece is set.').waitFor();
   await page.getByRole('button', { name: 'Results', exact: true }).click();
   await page.getByRole('button', { name: 'On to the next piece: 600m' }).click();
   await page.getByRole('heading', { name: '600m', exact: true }).waitFor();
