@@ -15,7 +15,6 @@ const LONG: [(&str, &str); 6] = [
     ("client/src/course.rs", "one athlete's way through a piece, with its tests"),
     ("client/src/rower.rs", "the one simulated rower, with its tests"),
     ("server/piece/src/piece.rs", "the phases of a piece; each is short"),
-    ("server/piece/src/rower.rs", "one athlete in one piece: all that is known of them meets here"),
     ("server/piece/src/standings.rs", "places, ties, teams and the dead band, with their tests"),
     ("server/piece/src/track.rs", "what of a recording is work, with its tests"),
 ];

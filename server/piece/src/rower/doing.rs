@@ -1,0 +1,189 @@
+//! What an athlete is doing, and how the piece turns out for them.
+
+use thole_protocol::{
+    spec::{Extent, Repeat},
+    standing::{Doing, Outcome},
+    units::{At, Millis},
+};
+
+use super::{Rower, STOPPED_AFTER_MS};
+use crate::{
+    roster::{Athlete, Contact},
+    track::{Finish, Rule},
+};
+
+/// Whoever is here begins within this after the go, or is not called; common practice, no source.
+const FIRST_STROKE_WITHIN: Millis = Millis(5_000);
+
+/// How a rower is found at one instant.
+#[derive(Clone, Copy)]
+pub(super) struct Found {
+    pub(super) finish: Option<Finish>,
+    pub(super) doing: Doing,
+    /// Since when the athlete should be rowing, is heard, and does not move; none in a rest.
+    pub(super) idle_since: Option<f64>,
+}
+
+impl Rower {
+    /// Where the athlete was when the piece was over for them: the distance rowed, or the time gone, whether they
+    /// rowed to the end of it or not; `None` while it goes on.
+    #[must_use]
+    pub fn over(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
+        self.track.finish(rule, now)
+    }
+
+    /// How the athlete finished the piece, as known at `now`; `None` for athletes who have not rowed all of it to its end.
+    #[must_use]
+    pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
+        self.home(rule, now).filter(|_| self.track.missed().is_none())
+    }
+
+    /// The same, whether or not earlier repeats were missed.
+    pub(super) fn home(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
+        self.over(rule, now).filter(|over| self.has_rowed_to(*over, rule))
+    }
+
+    /// Whether the athlete has rowed to where the piece was over for them. Distance is rowed by whoever has it;
+    /// time goes by for those, too, who have stopped or are not heard.
+    pub(super) fn has_rowed_to(&self, over: Finish, rule: Rule<'_>) -> bool {
+        let Some(Repeat { work: Extent::Time { time_ms }, .. }) = rule.repeats.last() else {
+            return true;
+        };
+        let Some((progress, rowed_at)) = self.track.progress().zip(self.track.rowed_at()) else {
+            return false;
+        };
+        let idle_max = STOPPED_AFTER_MS.min(f64::from(time_ms.0) / 2.0);
+        let by_word = self.stopped_at.is_some_and(|said| {
+            // A machine runs on a little; who rows on has not stopped, whatever was said.
+            rowed_at <= said.0 as f64 + STOPPED_AFTER_MS
+        });
+        progress.repeat + 1 == rule.repeats.len() && over.at - rowed_at < idle_max && !by_word
+    }
+
+    /// How the piece turned out for one for whom it is over, and who has not rowed to its end: stopped, if that is
+    /// what was heard; else it is not known what was rowed since.
+    pub(super) fn fell_short(&self, athlete: &Athlete, over: Finish) -> Outcome {
+        let Some(rowed_at) = self.track.rowed_at() else { return Outcome::DidNotStart };
+        let heard_by_device = match self.contact_at_end.unwrap_or(athlete.contact) {
+            Contact::Never => None,
+            Contact::Heard { since } => (since.0 as f64 <= over.at).then_some((since, over.at)),
+            Contact::Silent { since } => Some((At(0), over.at.min(since.0 as f64))),
+        };
+        let still = |from: f64, to: f64| to - from.max(rowed_at) >= STOPPED_AFTER_MS;
+        let newest = self.track.newest().map_or(rowed_at, |newest| newest.heard);
+        let stood = still(rowed_at, newest)
+            || heard_by_device.is_some_and(|(since, until)| still(since.0 as f64, until));
+        if self.has_stopped() || stood || self.heard_out {
+            Outcome::Stopped
+        } else {
+            Outcome::Unheard
+        }
+    }
+
+    /// From when on the athlete is home if nothing more is heard; none while that cannot be said.
+    #[must_use]
+    pub fn home_at(&self, rule: Rule<'_>) -> Option<At> {
+        self.track.home_at(rule)
+    }
+
+    /// What the athlete is doing.
+    #[must_use]
+    pub fn doing(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Doing {
+        self.found(athlete, rule, now).doing
+    }
+
+    /// Whether a call of the coach goes to this athlete: to who rows, and just after the go to who is here, whose first
+    /// stroke cannot have been heard yet.
+    #[must_use]
+    pub fn is_called(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> bool {
+        match self.doing(athlete, rule, now) {
+            Doing::Rowing => true,
+            Doing::Here => rule.starts.first().is_some_and(|go| now < *go + FIRST_STROKE_WITHIN),
+            Doing::Away | Doing::Stopped | Doing::Finished => false,
+        }
+    }
+
+    /// Whether a call that stands is over for this athlete, who does this: nobody is pushed who stands still, or who has
+    /// not begun when others would be found to have stopped.
+    #[must_use]
+    pub fn is_left_in_peace(&self, doing: Doing, rule: Rule<'_>, now: At) -> bool {
+        let has_had_time = |go: &At| now.0.saturating_sub(go.0) as f64 >= STOPPED_AFTER_MS;
+        match doing {
+            Doing::Stopped => true,
+            Doing::Here => rule.starts.first().is_some_and(has_had_time),
+            Doing::Away | Doing::Rowing | Doing::Finished => false,
+        }
+    }
+
+    pub(super) fn found(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Found {
+        let finish = self.finish(rule, now);
+        let home = self.home(rule, now);
+        let idle_since = self.idle_since(athlete, rule);
+        let until = rule.until.map_or(now, |until| until.min(now));
+        let stands = idle_since.is_some_and(|since| until.0 as f64 - since >= STOPPED_AFTER_MS);
+        let over = self.over(rule, now).filter(|_| home.is_none());
+        let fell_short = over.map(|over| self.fell_short(athlete, over));
+        let doing = if home.is_some() {
+            Doing::Finished
+        } else if self.has_stopped() || fell_short == Some(Outcome::Stopped) {
+            Doing::Stopped
+        } else if !self.has_rowed() {
+            waiting(athlete)
+        } else if stands {
+            Doing::Stopped
+        } else {
+            Doing::Rowing
+        };
+        Found { finish, doing, idle_since }
+    }
+
+    /// Since when the athlete should be rowing, is heard, and does not move; none in a rest.
+    pub(super) fn idle_since(&self, athlete: &Athlete, rule: Rule<'_>) -> Option<f64> {
+        let contact = self.contact_at_end.unwrap_or(athlete.contact);
+        let Contact::Heard { since } = contact else { return None };
+        let signalled = rule.starts.get(self.track.repeat()).map(|start| start.0 as f64);
+        let due = if self.track.in_work() { self.track.stretch_start() } else { signalled }?;
+        // What was rowed while nothing was heard is still on its way just after a reconnect.
+        Some(self.track.rowed_at()?.max(due).max(since.0 as f64))
+    }
+
+    /// How the piece turned out; none while it goes on.
+    pub(super) fn outcome(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Option<Outcome> {
+        let is_over = rule.until.is_some();
+        if self.finish(rule, now).is_some() {
+            return Some(Outcome::Finished);
+        }
+        if self.home(rule, now).is_some() {
+            return Some(Outcome::Unfinished);
+        }
+        if !self.has_rowed() {
+            return is_over.then_some(Outcome::DidNotStart);
+        }
+        if let Some(over) = self.over(rule, now) {
+            return Some(self.fell_short(athlete, over));
+        }
+        // Whoever was heard to stand still, and is not heard any more, had stopped all the same.
+        let stood = self.track.newest().filter(|_| self.track.in_work()).zip(self.track.rowed_at());
+        if is_over && stood.is_some_and(|(newest, at)| newest.heard - at >= STOPPED_AFTER_MS) {
+            return Some(Outcome::Stopped);
+        }
+        match self.doing(athlete, rule, now) {
+            Doing::Stopped if is_over || self.has_stopped() => Some(Outcome::Stopped),
+            Doing::Away | Doing::Here | Doing::Rowing | Doing::Stopped | Doing::Finished => {
+                is_over.then_some(Outcome::Unfinished)
+            }
+        }
+    }
+}
+
+/// What people see somebody doing: when the piece is over, nobody rows it any more.
+pub(super) fn seen_doing(found: Found, rule: Rule<'_>) -> Doing {
+    let doing = found.doing;
+    if doing == Doing::Rowing && rule.until.is_some() { Doing::Stopped } else { doing }
+}
+
+/// What somebody does who has not rowed in this piece.
+#[must_use]
+pub fn waiting(athlete: &Athlete) -> Doing {
+    if athlete.is_heard() { Doing::Here } else { Doing::Away }
+}

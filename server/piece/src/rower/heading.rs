@@ -1,0 +1,175 @@
+//! Where an athlete is heading, and what that is against their own target.
+
+use thole_protocol::{
+    spec::Target,
+    standing::{AgainstTarget, Doing, Margin, Projected},
+    units::{At, decimetres, millis},
+};
+
+use super::{Rower, doing::Found};
+use crate::{
+    limits::Measure,
+    plan::Course,
+    projection::{Count, Estimate},
+    standings,
+    track::{Finish, Rule},
+};
+
+/// No stroke for so long is a pause: two of the slowest usual strokes, and a second.
+const PAUSE_MS: f64 = 6_000.0;
+/// After the start of a later repeat, the pace of the last stretch is that of a standing start for so
+/// long (own choice: a dozen strokes).
+const SETTLES_AFTER_MS: f64 = 30_000.0;
+/// Nobody is called ahead or behind before this share of the piece.
+const SAID_FROM: f64 = 0.05;
+/// Chances of making the target, in thousandths, under and over which that is said, and until which it stays said (own choice,
+/// wide enough that a steady rower is called the same for minutes).
+const BEHIND_UNDER: u16 = 250;
+const BEHIND_UNTIL: u16 = 350;
+const AHEAD_OVER: u16 = 750;
+const AHEAD_UNTIL: u16 = 650;
+
+/// Where somebody is heading, and what that is against the own target.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Heading {
+    pub(super) projected: Projected,
+    pub(super) margin: Option<Margin>,
+}
+
+impl Heading {
+    pub(super) fn of(course: &Course, estimate: Estimate) -> Heading {
+        let Estimate { finish, low, high, chance } = estimate;
+        let cost = |amount| cost(course.measure(), amount);
+        let projected = Projected {
+            finish: cost(finish),
+            low: cost(low),
+            high: cost(high),
+            chance_permille: chance.map(permille),
+        };
+        Heading { projected, margin: course.margin(finish) }
+    }
+}
+
+impl Rower {
+    /// Where the finish is heading; of an athlete who has finished, the result. `None` until something was rowed.
+    #[must_use]
+    pub fn projected(&self, rule: Rule<'_>, now: At) -> Option<Projected> {
+        self.heading(self.finish(rule, now)).map(|heading| heading.projected)
+    }
+
+    /// Against the own target: of the projection, or of the finish as shown.
+    #[must_use]
+    pub fn margin(&self, rule: Rule<'_>, now: At) -> Option<Margin> {
+        self.heading(self.finish(rule, now))?.margin
+    }
+
+    /// Projection and margin; of a finish, how it is shown.
+    pub(super) fn heading(&self, finish: Option<Finish>) -> Option<Heading> {
+        let Some(finish) = finish else { return self.heading };
+        let shown = self.shown(finish);
+        let margin = self.margin_of(shown);
+        let chance_permille = margin.map(|m| 1_000 * u16::from(m.margin_ppm.0 >= 0));
+        let projected = Projected { finish: shown, low: shown, high: shown, chance_permille };
+        Some(Heading { projected, margin })
+    }
+
+    /// While somebody who is heard makes no stroke, the range reaches further on the slower side, by
+    /// what is being lost.
+    pub(super) fn paused(&self, projected: Projected, found: Found, now: At) -> Projected {
+        let idle = found.idle_since.map_or(0.0, |since| now.0 as f64 - since);
+        if idle < PAUSE_MS || found.doing == Doing::Finished {
+            return projected;
+        }
+        match (projected.low, projected.high) {
+            (_, Target::Finish { finish_ms }) => {
+                let high = Target::Finish { finish_ms: finish_ms + millis(idle) };
+                Projected { high, ..projected }
+            }
+            (Target::Distance { distance_dm }, _) => {
+                let row = self.track.newest();
+                let lost = row.map_or(0.0, |row| idle * row.dm / row.ms.max(1.0));
+                let distance_dm = decimetres((f64::from(distance_dm.0) - lost).max(0.0));
+                Projected { low: Target::Distance { distance_dm }, ..projected }
+            }
+            (Target::Finish { .. } | Target::Pace { .. }, _) => projected,
+        }
+    }
+
+    /// Where the finish is heading. The first strokes of a repeat, from a standstill, say nothing about
+    /// it that was not known before the rest.
+    pub(super) fn estimate_now(&self) -> Option<Estimate> {
+        let settling = self.track.newest().is_some_and(|row| {
+            row.repeat > 0 && self.track.in_work() && row.into_ms < SETTLES_AFTER_MS
+        });
+        self.forecast.estimate(&self.course, if settling { &self.rested } else { &self.live })
+    }
+
+    /// Holds the finish against what was shown on the way; the share of intervals that missed it (0 to 1),
+    /// if any were shown. None of somebody who has not finished.
+    pub fn judged(&self, rule: Rule<'_>, now: At, count: &mut Count) -> Option<f64> {
+        let finish = self.finish(rule, now)?;
+        let amount = match self.course.measure() {
+            Measure::Distance(_) => finish.ms / 1e3,
+            Measure::Time(_) => finish.dm / 1e1,
+        };
+        let made = self.margin(rule, now).is_some_and(|margin| margin.margin_ppm.0 >= 0);
+        count.add(&self.marks, amount, made)
+    }
+
+    /// Whether the word for this athlete is 'behind'.
+    #[must_use]
+    pub fn is_behind(&self, rule: Rule<'_>, now: At) -> bool {
+        self.against_target(self.finish(rule, now)) == Some(AgainstTarget::Behind)
+    }
+
+    /// The word for the projection; of a finish, whether the target was made.
+    pub(super) fn against_target(&self, finish: Option<Finish>) -> Option<AgainstTarget> {
+        if finish.is_none() {
+            return self.against_target;
+        }
+        let margin = self.heading(finish)?.margin?;
+        let is_made = margin.margin_ppm.0 >= 0;
+        Some(if is_made { AgainstTarget::Ahead } else { AgainstTarget::Behind })
+    }
+
+    /// The word for the projection now, which follows from the one before: a chance that wavers about a limit changes
+    /// nothing. Before `SAID_FROM` what is projected is history and plan, and nobody is called behind by those.
+    pub(super) fn in_a_word(&self) -> Option<AgainstTarget> {
+        let heading = self.heading.filter(|_| self.share() >= SAID_FROM)?;
+        let chance = heading.projected.chance_permille?;
+        Some(match self.against_target {
+            _ if chance < BEHIND_UNDER => AgainstTarget::Behind,
+            _ if chance > AHEAD_OVER => AgainstTarget::Ahead,
+            Some(AgainstTarget::Behind) if chance <= BEHIND_UNTIL => AgainstTarget::Behind,
+            Some(AgainstTarget::Ahead) if chance >= AHEAD_UNTIL => AgainstTarget::Ahead,
+            Some(_) | None => AgainstTarget::About,
+        })
+    }
+
+    pub(super) fn shown(&self, finish: Finish) -> Target {
+        standings::as_shown(match self.course.measure() {
+            Measure::Distance(_) => Target::Finish { finish_ms: millis(finish.ms) },
+            Measure::Time(_) => Target::Distance { distance_dm: decimetres(finish.dm) },
+        })
+    }
+
+    pub(super) fn margin_of(&self, shown: Target) -> Option<Margin> {
+        self.course.margin(match shown {
+            Target::Finish { finish_ms } => f64::from(finish_ms.0) / 1e3,
+            Target::Distance { distance_dm } => f64::from(distance_dm.0) / 1e1,
+            Target::Pace { .. } => return None,
+        })
+    }
+}
+
+fn cost(measure: Measure, amount: f64) -> Target {
+    match measure {
+        Measure::Distance(_) => Target::Finish { finish_ms: millis(amount * 1e3) },
+        Measure::Time(_) => Target::Distance { distance_dm: decimetres(amount * 1e1) },
+    }
+}
+
+/// Thousandths of a share between 0 and 1.
+pub(super) fn permille(share: f64) -> u16 {
+    u16::try_from(millis(share.clamp(0.0, 1.0) * 1e3).0).unwrap_or(1_000)
+}

@@ -1,0 +1,208 @@
+//! What is said of an athlete: the line in the standings, their own numbers, notices, the result.
+
+use thole_protocol::{
+    ids::{AthleteId, PieceNo},
+    spec::Target,
+    standing::{AthleteResult, Doing, Line, Mark, Notice, Own},
+    units::{At, Millis, decimetres, millis},
+};
+
+use super::{
+    Rower,
+    doing::{Found, seen_doing},
+    heading::permille,
+};
+use crate::{
+    limits::{self, Measure},
+    notice::Seen,
+    plan::pace_per_500m,
+    recording::Point,
+    roster::Athlete,
+    track::{Row, Rule},
+};
+
+/// How long a stretch the pace 'now' is taken over.
+const PACE_OVER_MS: u64 = 10_000;
+
+impl Rower {
+    /// The line in the standings, and the notices about this athlete if they are asked for.
+    pub fn published(
+        &mut self,
+        id: AthleteId,
+        athlete: &Athlete,
+        rule: Rule<'_>,
+        now: At,
+        with_notices: bool,
+    ) -> (Line, Vec<Notice>) {
+        let found = self.found(athlete, rule, now);
+        let notices = if with_notices { self.notices(id, athlete, found, now) } else { Vec::new() };
+        (self.line(id, athlete, rule, found, now), notices)
+    }
+
+    fn line(
+        &self,
+        id: AthleteId,
+        athlete: &Athlete,
+        rule: Rule<'_>,
+        found: Found,
+        now: At,
+    ) -> Line {
+        /// 'Not heard' (design: 6 s of silence).
+        const NOT_HEARD_MS: u32 = 6_000;
+        let doing = seen_doing(found, rule);
+        let row = self.row(doing);
+        let heading = self.heading(found.finish).filter(|_| doing != Doing::Stopped);
+        Line {
+            athlete: id,
+            place: self.place,
+            doing,
+            // Who is home may put the phone away.
+            not_heard: doing != Doing::Finished
+                && athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
+            margin: heading.and_then(|heading| heading.margin),
+            against_target: heading.and_then(|_| self.against_target(found.finish)),
+            projected: heading.map(|seen| self.paused(seen.projected, found, now)),
+            done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
+            elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
+            share_permille: permille(self.share()),
+        }
+    }
+
+    /// How far the athlete is: of one who has stopped, when the last stroke was made.
+    fn row(&self, doing: Doing) -> Option<Row> {
+        match doing {
+            Doing::Stopped => self.track.progress(),
+            Doing::Away | Doing::Here | Doing::Rowing | Doing::Finished => self.track.newest(),
+        }
+    }
+
+    /// What the athlete sees.
+    #[must_use]
+    pub fn own(&self, piece: PieceNo, athlete: &Athlete, rule: Rule<'_>, now: At) -> Own {
+        let found = self.found(athlete, rule, now);
+        let doing = seen_doing(found, rule);
+        let row = self.row(doing);
+        let heading = self.heading(found.finish).filter(|_| doing != Doing::Stopped);
+        let recording = &athlete.recording;
+        Own {
+            piece,
+            doing,
+            place: self.place,
+            margin: heading.and_then(|heading| heading.margin),
+            against_target: heading.and_then(|_| self.against_target(found.finish)),
+            projected: heading.map(|seen| self.paused(seen.projected, found, now)),
+            done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
+            elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
+            repeat: u16::try_from(self.track.repeat()).unwrap_or(u16::MAX),
+            pace_per_500m_ms: pace_now(recording.recent()),
+            enough_per_500m_ms: self.enough,
+            call_strokes_left: self.strokes_left(recording),
+        }
+    }
+
+    /// The pace that the own plan has here; none without a target.
+    #[must_use]
+    pub fn planned_pace(&self) -> Option<Millis> {
+        self.course.planned_pace(self.share())
+    }
+
+    /// The notices about this athlete now.
+    fn notices(&mut self, id: AthleteId, athlete: &Athlete, found: Found, now: At) -> Vec<Notice> {
+        let row = self.track.newest();
+        let seen = Seen {
+            athlete,
+            doing: found.doing,
+            stopped_since: self.stopped_at.or(found.idle_since.map(millis_at)),
+            stopped_by_word: self.stopped_at.is_some(),
+            course: &self.course,
+            far_off: self
+                .heading(found.finish)
+                .filter(|_| self.live.is_far_off(&self.course))
+                .map(|heading| heading.projected),
+            done_ms: row.map_or(0.0, |row| row.ms - row.missed.ms),
+            done_dm: row.map_or(0.0, |row| row.dm - row.missed.dm),
+            share: self.share(),
+            stretch_start: self.track.stretch_start().filter(|_| self.track.in_work()),
+            enough: self.enough,
+            last_call: self.last_call,
+        };
+        self.watch.judge(id, now, &seen)
+    }
+
+    /// What the athlete has made of the piece so far, without a place; none while it goes on.
+    #[must_use]
+    pub fn result(
+        &self,
+        id: AthleteId,
+        athlete: &Athlete,
+        rule: Rule<'_>,
+        now: At,
+    ) -> Option<AthleteResult> {
+        let finish = self.finish(rule, now);
+        let outcome = self.outcome(athlete, rule, now)?;
+        let home = self.home(rule, now);
+        let row = self.track.progress();
+        let (ms, dm) = home.map_or_else(
+            || row.map_or((0.0, 0.0), |row| (row.ms, row.dm)),
+            |home| (home.ms, home.dm),
+        );
+        let missed = self.track.missed().unwrap_or_default();
+        let (ms, dm) = (ms - missed.ms, dm - missed.dm);
+        let by_distance = matches!(self.course.measure(), Measure::Distance(_));
+        let shown = finish.map(|finish| self.shown(finish));
+        let mut marks: Vec<Mark> = self.track.marks().collect();
+        if self.clock_was_set {
+            marks.push(Mark::ClocksApart);
+        }
+        if athlete.recording.has_gaps() {
+            marks.push(Mark::Gaps);
+        }
+        if self.is_damaged || self.lacks_strokes {
+            marks.push(Mark::Damaged);
+        }
+        if finish.is_some() && limits::implausible_mean(dm / 1e1, ms / 1e3) {
+            marks.push(Mark::Implausible);
+        }
+        marks.sort_unstable();
+        marks.dedup();
+        Some(AthleteResult {
+            athlete: id,
+            outcome,
+            place: None,
+            target: self.target(),
+            time_ms: millis(ms),
+            distance_dm: decimetres(dm),
+            sure_ms: finish.filter(|_| by_distance).map(|finish| millis(finish.sure_ms)),
+            sure_dm: finish.filter(|_| !by_distance).map(|finish| decimetres(finish.sure_dm)),
+            shown,
+            margin: shown.and_then(|shown| self.margin_of(shown)),
+            splits: self.track.splits(home),
+            strokes: athlete.recording.counts_strokes().then(|| self.track.strokes_milli() / 1_000),
+            marks,
+        })
+    }
+
+    /// The target in the piece's own kind.
+    #[must_use]
+    pub fn target(&self) -> Option<Target> {
+        self.course.target().map(limits::Cost::target)
+    }
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "an instant of the session, never below zero; `as` from f64 saturates"
+)]
+fn millis_at(ms: f64) -> At {
+    At(ms as u64)
+}
+
+/// Pace over the last stretch that was heard, from the newest points.
+pub(crate) fn pace_now(points: &[Point]) -> Option<Millis> {
+    let last = points.last()?;
+    let recent = points.iter().rev().take_while(|point| point.heard + PACE_OVER_MS >= last.heard);
+    let first = recent.last()?;
+    let metres = f64::from(last.dm - first.dm) / 1e1;
+    pace_per_500m(metres, last.heard.saturating_sub(first.heard) as f64 / 1e3)
+}
