@@ -161,6 +161,10 @@ pub fn notice_text(notice: &Notice, names: &BTreeMap<AthleteId, String>) -> Stri
     let rate = |half: thole_protocol::units::HalfSpm| f64::from(half.0) / 2.0;
     let about = match notice.about {
         About::Stopped { done_dm } => format!("has stopped after {} m", done_dm.0 / 10),
+        About::StoppedUnheard { done_dm, .. } => format!(
+            "stopped after {} m and has not been heard for a minute; look after them, or have somebody call",
+            done_dm.0 / 10
+        ),
         About::NotHeard { .. } => "is not heard".into(),
         About::HeartRate { heart_bpm, limit_bpm } => {
             format!("has a heart rate of {heart_bpm}, over the limit of {limit_bpm}")

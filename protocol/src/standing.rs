@@ -243,6 +243,14 @@ pub enum About {
         /// Work done by then.
         done_dm: Decimetres,
     },
+    /// Had stopped rowing, and the device has not been heard for a minute since: somebody may be alone. Told in place of
+    /// `stopped` and `not_heard`.
+    StoppedUnheard {
+        /// Work done by then.
+        done_dm: Decimetres,
+        /// When the device was heard last.
+        silent_since_ms: At,
+    },
     /// Nothing is heard from the device.
     NotHeard {
         /// Since when.

@@ -11,7 +11,7 @@ use crate::{
     limits::Measure,
     plan::Course,
     recording::{Point, count_before},
-    roster::Athlete,
+    roster::{Athlete, Contact},
 };
 
 /// A condition is shown once it has lasted so long (own choice; IEC 60601-1-8 asks to keep false
@@ -43,7 +43,9 @@ const WINDOW_MS: u64 = 30_000;
 const PARTS: usize = 20;
 
 /// The kinds of notices, most urgent first: what may be about somebody's health, then contact, then pace.
-const KINDS: usize = 9;
+const KINDS: usize = 10;
+/// Whoever has stopped and is not heard for so long may be alone and need somebody (own choice).
+const ALONE_MS: u32 = 60_000;
 
 /// What a judgement needs to know of one athlete.
 pub struct Seen<'a> {
@@ -116,6 +118,7 @@ impl Watch {
         let apart = apart.map(|(at, apart_ms)| (at, About::ClocksApart { apart_ms }));
         let [
             of_heart,
+            of_being_alone,
             of_stop,
             of_contact,
             of_fading,
@@ -132,16 +135,22 @@ impl Watch {
                 return;
             };
             let since_ms = *since.get_or_insert(from);
-            let at_once = matches!(about, About::MachineReset { .. } | About::ClocksApart { .. })
-                || (matches!(about, About::Stopped { .. }) && seen.stopped_by_word);
+            let at_once = matches!(
+                about,
+                About::MachineReset { .. } | About::ClocksApart { .. } | About::StoppedUnheard { .. }
+            ) || (matches!(about, About::Stopped { .. }) && seen.stopped_by_word);
             if at_once || now.since(since_ms).0 >= LASTS_MS {
                 notices.push(Notice { athlete: id, since_ms, about });
             }
         };
         let from_now = |about| (now, about);
         note(of_heart, heart(seen, now));
-        note(of_stop, stopped(seen, now));
-        note(of_contact, not_heard(seen));
+        // One card for each athlete who has stopped and is gone, not three.
+        let alone = alone(seen, now);
+        let is_told = alone.is_some();
+        note(of_being_alone, alone);
+        note(of_stop, stopped(seen, now).filter(|_| !is_told));
+        note(of_contact, not_heard(seen).filter(|_| !is_told));
         note(of_fading, fading.map(from_now));
         note(of_haste, if paced { too_fast(seen).map(from_now) } else { None });
         note(of_rate, if paced { rate_no_faster(seen, now).map(from_now) } else { None });
@@ -169,14 +178,15 @@ impl Watch {
 pub fn urgency(about: &About) -> u8 {
     match about {
         About::HeartRate { .. } => 0,
-        About::Stopped { .. } => 1,
-        About::NotHeard { .. } => 2,
-        About::Fading { .. } => 3,
-        About::TooFast { .. } => 4,
-        About::RateNoFaster { .. } => 5,
-        About::TargetFarOff { .. } => 6,
-        About::MachineReset { .. } => 7,
-        About::ClocksApart { .. } => 8,
+        About::StoppedUnheard { .. } => 1,
+        About::Stopped { .. } => 2,
+        About::NotHeard { .. } => 3,
+        About::Fading { .. } => 4,
+        About::TooFast { .. } => 5,
+        About::RateNoFaster { .. } => 6,
+        About::TargetFarOff { .. } => 7,
+        About::MachineReset { .. } => 8,
+        About::ClocksApart { .. } => 9,
     }
 }
 
@@ -192,8 +202,15 @@ fn stopped(seen: &Seen<'_>, now: At) -> Option<(At, About)> {
     })
 }
 
+fn alone(seen: &Seen<'_>, now: At) -> Option<(At, About)> {
+    let Contact::Silent { since, .. } = seen.athlete.contact else { return None };
+    let is_alone = seen.doing == Doing::Stopped && now.since(since).0 >= ALONE_MS;
+    let done_dm = decimetres(seen.done_dm);
+    is_alone.then_some((since, About::StoppedUnheard { done_dm, silent_since_ms: since }))
+}
+
 fn not_heard(seen: &Seen<'_>) -> Option<(At, About)> {
-    let crate::roster::Contact::Silent { since } = seen.athlete.contact else { return None };
+    let Contact::Silent { since, .. } = seen.athlete.contact else { return None };
     let expected = matches!(seen.doing, Doing::Rowing | Doing::Stopped);
     expected.then_some((since, About::NotHeard { since_ms: since }))
 }

@@ -525,7 +525,7 @@ impl Piece {
     fn may_row_unheard(&self, athlete: &Athlete) -> bool {
         let Some(go) = self.starts.first() else { return false };
         match athlete.contact {
-            Contact::Silent { since } => since + self.spec.count_ms >= *go,
+            Contact::Silent { since, .. } => since + self.spec.count_ms >= *go,
             Contact::Never | Contact::Heard { .. } => false,
         }
     }

@@ -30,6 +30,8 @@ pub enum Contact {
     Silent {
         /// When it was heard last.
         since: At,
+        /// Since when it had been heard by then.
+        heard_from: At,
     },
 }
 
@@ -124,10 +126,16 @@ impl Athlete {
         true
     }
 
-    /// The device is heard.
+    /// A device comes, or is heard again. What is known of the machine begins anew: it may be another one, which has to be
+    /// linked first.
     pub fn hear(&mut self, now: At) {
-        if !matches!(self.contact, Contact::Heard { .. }) {
-            self.contact = Contact::Heard { since: now };
+        self.contact = Contact::Heard { since: now };
+    }
+
+    /// Nothing is heard any more, since this instant.
+    pub fn lose(&mut self, since: At) {
+        if let Contact::Heard { since: heard_from } = self.contact {
+            self.contact = Contact::Silent { since, heard_from };
         }
     }
 
@@ -141,7 +149,7 @@ impl Athlete {
     #[must_use]
     pub fn silent_for(&self, now: At) -> Option<Millis> {
         match self.contact {
-            Contact::Silent { since } => Some(now.since(since)),
+            Contact::Silent { since, .. } => Some(now.since(since)),
             Contact::Never | Contact::Heard { .. } => None,
         }
     }

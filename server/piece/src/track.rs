@@ -249,6 +249,33 @@ impl Track {
         self.clocks.apart_ms
     }
 
+    /// Since when there is something to row at `now`, milliseconds of the session (later than `now` in a rest whose end is
+    /// known); `None` in a rest that ends by a signal.
+    #[must_use]
+    pub fn due(&self, rule: Rule<'_>, now: f64) -> Option<f64> {
+        let signalled = |repeat| rule.starts.get(repeat).map(|start: &At| start.0 as f64);
+        let rested = |repeat: usize, ended: f64| match rule.repeat_start {
+            RepeatStart::CommonSignal => signalled(repeat + 1),
+            RepeatStart::OwnRest => Some(ended + f64::from(rule.repeats.get(repeat)?.rest_ms.0)),
+        };
+        let Some(stretch) = self.rowing else {
+            return match (self.ended, self.repeat.checked_sub(1)) {
+                (Some((ended, _)), Some(before)) => rested(before, ended),
+                _ => signalled(self.repeat),
+            };
+        };
+        // A machine that tells strokes alone says nothing when a repeat by time is over.
+        match rule.repeats.get(self.repeat)?.work {
+            Extent::Time { time_ms }
+                if self.repeat + 1 < rule.repeats.len()
+                    && now >= stretch.start + f64::from(time_ms.0) =>
+            {
+                rested(self.repeat, stretch.start + f64::from(time_ms.0))
+            }
+            Extent::Time { .. } | Extent::Distance { .. } => Some(stretch.start),
+        }
+    }
+
     /// When the repeat that is being rowed began, milliseconds of the session; none in a rest.
     #[must_use]
     pub fn stretch_start(&self) -> Option<f64> {

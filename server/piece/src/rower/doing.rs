@@ -15,13 +15,36 @@ use crate::{
 /// Whoever is here begins within this after the go, or is not called; common practice, no source.
 const FIRST_STROKE_WITHIN: Millis = Millis(5_000);
 
+/// A device that has just come has to find its machine first: a silence as long as this is no linking any more (own choice).
+const UNLINKED_MS: f64 = 60_000.0;
+
 /// How a rower is found at one instant.
 #[derive(Clone, Copy)]
 pub(super) struct Found {
     pub(super) finish: Option<Finish>,
     pub(super) doing: Doing,
-    /// Since when the athlete should be rowing, is heard, and does not move; none in a rest.
-    pub(super) idle_since: Option<f64>,
+    pub(super) idle: Option<Idle>,
+}
+
+/// An athlete who should be rowing and does not move, as far as was heard; instants of the session in milliseconds.
+#[derive(Clone, Copy)]
+pub(super) struct Idle {
+    pub(super) since: f64,
+    /// Now, or when the device was heard last.
+    pub(super) to: f64,
+    /// Whether the machine has been heard since the device came (back).
+    is_shown: bool,
+}
+
+impl Idle {
+    /// Below nothing before the repeat begins.
+    pub(super) fn ms(self) -> f64 {
+        self.to - self.since
+    }
+
+    fn has_stopped(self) -> bool {
+        self.ms() >= if self.is_shown { STOPPED_AFTER_MS } else { UNLINKED_MS }
+    }
 }
 
 impl Rower {
@@ -67,7 +90,7 @@ impl Rower {
         let heard_by_device = match self.contact_at_end.unwrap_or(athlete.contact) {
             Contact::Never => None,
             Contact::Heard { since } => (since.0 as f64 <= over.at).then_some((since, over.at)),
-            Contact::Silent { since } => Some((At(0), over.at.min(since.0 as f64))),
+            Contact::Silent { since, .. } => Some((At(0), over.at.min(since.0 as f64))),
         };
         let still = |from: f64, to: f64| to - from.max(rowed_at) >= STOPPED_AFTER_MS;
         let newest = self.track.newest().map_or(rowed_at, |newest| newest.heard);
@@ -118,9 +141,7 @@ impl Rower {
     pub(super) fn found(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Found {
         let finish = self.finish(rule, now);
         let home = self.home(rule, now);
-        let idle_since = self.idle_since(athlete, rule);
-        let until = rule.until.map_or(now, |until| until.min(now));
-        let stands = idle_since.is_some_and(|since| until.0 as f64 - since >= STOPPED_AFTER_MS);
+        let idle = self.idle(athlete, rule, now);
         let over = self.over(rule, now).filter(|_| home.is_none());
         let fell_short = over.map(|over| self.fell_short(athlete, over));
         let doing = if home.is_some() {
@@ -129,22 +150,28 @@ impl Rower {
             Doing::Stopped
         } else if !self.has_rowed() {
             waiting(athlete)
-        } else if stands {
+        } else if idle.is_some_and(Idle::has_stopped) {
             Doing::Stopped
         } else {
             Doing::Rowing
         };
-        Found { finish, doing, idle_since }
+        Found { finish, doing, idle }
     }
 
-    /// Since when the athlete should be rowing, is heard, and does not move; none in a rest.
-    pub(super) fn idle_since(&self, athlete: &Athlete, rule: Rule<'_>) -> Option<f64> {
-        let contact = self.contact_at_end.unwrap_or(athlete.contact);
-        let Contact::Heard { since } = contact else { return None };
-        let signalled = rule.starts.get(self.track.repeat()).map(|start| start.0 as f64);
-        let due = if self.track.in_work() { self.track.stretch_start() } else { signalled }?;
+    /// For how long the athlete should have been rowing, and was not; `None` in a rest, and when nobody can say.
+    fn idle(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Option<Idle> {
+        let until = rule.until.map_or(now, |until| until.min(now));
+        let (heard_from, to) = match self.contact_at_end.unwrap_or(athlete.contact) {
+            Contact::Never => return None,
+            Contact::Heard { since } => (since, until),
+            Contact::Silent { since, heard_from } => (heard_from, since.min(until)),
+        };
+        let due = self.track.due(rule, to.0 as f64)?;
         // What was rowed while nothing was heard is still on its way just after a reconnect.
-        Some(self.track.rowed_at()?.max(due).max(since.0 as f64))
+        let since = self.track.rowed_at()?.max(due).max(heard_from.0 as f64);
+        let newest = athlete.recording.recent().last();
+        let is_shown = newest.is_some_and(|newest| newest.heard >= heard_from.0);
+        Some(Idle { since, to: to.0 as f64, is_shown })
     }
 
     /// How the piece turned out; none while it goes on.

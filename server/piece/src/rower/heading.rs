@@ -6,7 +6,7 @@ use thole_protocol::{
     units::{At, decimetres, millis},
 };
 
-use super::{Rower, doing::Found};
+use super::{Rower, doing::{Found, Idle}};
 use crate::{
     limits::Measure,
     plan::Course,
@@ -75,8 +75,8 @@ impl Rower {
 
     /// While somebody who is heard makes no stroke, the range reaches further on the slower side, by
     /// what is being lost.
-    pub(super) fn paused(&self, projected: Projected, found: Found, now: At) -> Projected {
-        let idle = found.idle_since.map_or(0.0, |since| now.0 as f64 - since);
+    pub(super) fn paused(&self, projected: Projected, found: Found) -> Projected {
+        let idle = found.idle.map_or(0.0, Idle::ms);
         if idle < PAUSE_MS || found.doing == Doing::Finished {
             return projected;
         }

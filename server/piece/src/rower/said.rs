@@ -61,7 +61,7 @@ impl Rower {
                 && athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
             margin: heading.and_then(|heading| heading.margin),
             against_target: heading.and_then(|_| self.against_target(found.finish)),
-            projected: heading.map(|seen| self.paused(seen.projected, found, now)),
+            projected: heading.map(|seen| self.paused(seen.projected, found)),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             share_permille: permille(self.share()),
@@ -90,7 +90,7 @@ impl Rower {
             place: self.place,
             margin: heading.and_then(|heading| heading.margin),
             against_target: heading.and_then(|_| self.against_target(found.finish)),
-            projected: heading.map(|seen| self.paused(seen.projected, found, now)),
+            projected: heading.map(|seen| self.paused(seen.projected, found)),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             repeat: u16::try_from(self.track.repeat()).unwrap_or(u16::MAX),
@@ -112,7 +112,7 @@ impl Rower {
         let seen = Seen {
             athlete,
             doing: found.doing,
-            stopped_since: self.stopped_at.or(found.idle_since.map(millis_at)),
+            stopped_since: self.stopped_at.or(found.idle.map(|idle| millis_at(idle.since))),
             stopped_by_word: self.stopped_at.is_some(),
             course: &self.course,
             far_off: self

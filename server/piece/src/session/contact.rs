@@ -36,11 +36,7 @@ impl Session {
     }
 
     pub(super) fn lose(&mut self, id: AthleteId, since: At) {
-        self.change(id, |athlete| {
-            if athlete.is_heard() {
-                athlete.contact = Contact::Silent { since };
-            }
-        });
+        self.change(id, |athlete| athlete.lose(since));
     }
 
     pub(super) fn lose_all(&mut self) {

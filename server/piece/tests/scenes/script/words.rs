@@ -202,6 +202,9 @@ fn notice(notice: &Notice, name: &str, go: u64) -> String {
     let pace = |ms: Millis| length(u64::from(ms.0));
     let about = match notice.about {
         About::Stopped { done_dm } => format!("stopped at {} m", done_dm.0 / 10),
+        About::StoppedUnheard { done_dm, .. } => {
+            format!("stopped at {} m and not heard since", done_dm.0 / 10)
+        }
         About::NotHeard { .. } => "not heard".to_owned(),
         About::HeartRate { heart_bpm, limit_bpm } => format!("heart {heart_bpm} over {limit_bpm}"),
         About::Fading { now_per_500m_ms, before_per_500m_ms, .. } => {

@@ -1,0 +1,169 @@
+//! Who is said to have stopped: athletes who should be rowing, and whose machine shows that they are not.
+
+use thole_piece::Input;
+use thole_protocol::{
+    order::Order,
+    spec::{Extent, PieceSpec, Repeat, RepeatStart},
+    standing::{About, Doing},
+    units::{At, Millis},
+};
+
+use super::gym::{GO, Gym, finish, metres, piece, seconds};
+
+fn repeats(work: Extent, rest_s: u32) -> PieceSpec {
+    let repeat = Repeat { work, rest_ms: Millis(1_000 * rest_s) };
+    PieceSpec::of(vec![repeat; 3])
+}
+
+/// What is said of the first athlete: on the coach's list, and whether a card tells of a stop.
+fn said(gym: &Gym) -> (Doing, bool) {
+    let stopped =
+        |about: &About| matches!(about, About::Stopped { .. } | About::StoppedUnheard { .. });
+    (gym.line(0).doing, gym.notices().iter().any(|notice| stopped(&notice.about)))
+}
+
+/// Every second up to one is looked at; the first at which a stop is said, seconds after the go.
+fn stop_is_said(gym: &mut Gym, seconds: std::ops::RangeInclusive<u64>) -> Option<u64> {
+    seconds.into_iter().find(|second| {
+        gym.until(GO + 1_000 * second);
+        said(gym) != (Doing::Rowing, false)
+    })
+}
+
+#[test]
+fn who_rests_between_repeats_by_time_has_not_stopped() {
+    let mut gym = Gym::new(vec![repeats(seconds(60), 40)]);
+    gym.joins("Ana", None);
+    gym.goes();
+    // The machine tells strokes alone, and the last one begins before the end of the repeat.
+    gym.row(1..=56, &[80]);
+    assert_eq!(stop_is_said(&mut gym, 57..=111), None);
+    assert_eq!(stop_is_said(&mut gym, 112..=140), Some(112), "the next began at 100 s");
+}
+
+#[test]
+fn who_stops_before_the_end_of_a_repeat_has_stopped_until_the_rest_begins() {
+    let mut gym = Gym::new(vec![repeats(seconds(60), 40)]);
+    gym.joins("Ana", None);
+    gym.goes();
+    gym.row(1..=30, &[80]);
+    assert_eq!(stop_is_said(&mut gym, 31..=59), Some(42));
+    gym.until(GO + 61_000);
+    assert_eq!(said(&gym), (Doing::Rowing, false), "everybody rests now");
+}
+
+#[test]
+fn who_rests_on_an_own_clock_has_not_stopped() {
+    let mut spec = repeats(metres(200), 40);
+    spec.repeat_start = RepeatStart::OwnRest;
+    let mut gym = Gym::new(vec![spec]);
+    gym.joins("Ana", None);
+    gym.goes();
+    gym.row(1..=50, &[80]);
+    // Her rest ends at 90 s.
+    assert_eq!(stop_is_said(&mut gym, 51..=101), None);
+    assert_eq!(stop_is_said(&mut gym, 102..=120), Some(102));
+}
+
+#[test]
+fn whose_device_was_changed_has_not_stopped_while_the_machine_is_being_linked() {
+    let mut gym = Gym::new(vec![piece(metres(1_000))]);
+    let athlete = gym.joins("Ana", Some(finish(250)));
+    gym.goes();
+    gym.row(1..=40, &[80]);
+    gym.until(GO + 45_000);
+    gym.say(0, &Input::SecondDevice { athlete });
+    gym.say(0, &Input::Heard { athlete });
+    assert_eq!(stop_is_said(&mut gym, 46..=75), None);
+    // The machine is linked, and shows that nobody rows.
+    gym.stroke(0, GO + 76_000, 0);
+    gym.until(GO + 77_000);
+    assert_eq!(said(&gym).0, Doing::Stopped);
+    gym.stroke(0, GO + 78_000, 80);
+    gym.until(GO + 79_000);
+    assert_eq!(said(&gym), (Doing::Rowing, false));
+}
+
+#[test]
+fn after_an_outage_nobody_has_stopped_until_a_machine_shows_it_or_a_minute_is_over() {
+    let mut gym = Gym::new(vec![piece(metres(1_000))]);
+    let athlete = gym.joins("Ana", Some(finish(250)));
+    gym.goes();
+    gym.row(1..=40, &[80]);
+    gym.until(GO + 100_000);
+    gym.say(0, &Input::Reopened);
+    gym.say(0, &Input::Heard { athlete });
+    assert_eq!(stop_is_said(&mut gym, 101..=159), None);
+    assert_eq!(stop_is_said(&mut gym, 160..=180), Some(160));
+}
+
+#[test]
+fn who_comes_back_and_whose_machine_stands_has_stopped_after_twelve_seconds() {
+    let mut gym = Gym::new(vec![piece(metres(1_000))]);
+    let athlete = gym.joins("Ana", Some(finish(250)));
+    gym.goes();
+    gym.row(1..=40, &[80]);
+    gym.say(0, &Input::NotHeard { athlete, since: At(GO + 41_000) });
+    gym.until(GO + 60_000);
+    gym.say(0, &Input::Heard { athlete });
+    gym.stroke(0, GO + 61_000, 0);
+    assert_eq!(stop_is_said(&mut gym, 61..=90), Some(72));
+}
+
+#[test]
+fn who_stopped_and_is_then_not_heard_for_a_minute_is_the_most_urgent() {
+    let mut gym = Gym::new(vec![piece(metres(1_000))]);
+    let athlete = gym.joins("Ana", Some(finish(250)));
+    gym.goes();
+    gym.row(1..=40, &[80]);
+    gym.until(GO + 60_000);
+    assert_eq!(said(&gym), (Doing::Stopped, true));
+    gym.say(0, &Input::NotHeard { athlete, since: At(GO + 60_000) });
+    let alone = |gym: &Gym| gym.notices().first().map(|notice| notice.about.clone());
+    gym.until(GO + 119_000);
+    assert!(matches!(alone(&gym), Some(About::Stopped { .. })), "{:?}", alone(&gym));
+    gym.until(GO + 121_000);
+    let told = alone(&gym);
+    assert!(
+        matches!(told, Some(About::StoppedUnheard { silent_since_ms: At(at), .. }) if at == GO + 60_000),
+        "{told:?}"
+    );
+    gym.say(0, &Input::Heard { athlete });
+    gym.until(GO + 123_000);
+    assert!(!matches!(alone(&gym), Some(About::StoppedUnheard { .. })));
+}
+
+#[test]
+fn who_was_not_heard_while_rowing_is_not_said_to_have_stopped() {
+    let mut gym = Gym::new(vec![piece(metres(1_000))]);
+    let athlete = gym.joins("Ana", Some(finish(250)));
+    gym.goes();
+    gym.row(1..=40, &[80]);
+    gym.say(0, &Input::NotHeard { athlete, since: At(GO + 41_000) });
+    gym.until(GO + 200_000);
+    assert_eq!(said(&gym), (Doing::Rowing, false));
+    // A short link in between, over which nothing came, shows nothing.
+    gym.say(0, &Input::Heard { athlete });
+    gym.until(GO + 230_000);
+    gym.say(0, &Input::NotHeard { athlete, since: At(GO + 230_000) });
+    gym.until(GO + 300_000);
+    assert_eq!(said(&gym), (Doing::Rowing, false));
+}
+
+#[test]
+fn who_said_to_have_stopped_and_is_gone_is_urgent_until_the_piece_is_over() {
+    let mut gym = Gym::new(vec![piece(metres(1_000))]);
+    let athlete = gym.joins("Ana", Some(finish(250)));
+    gym.goes();
+    gym.row(1..=40, &[80]);
+    gym.say(0, &Input::StopRowing { athlete });
+    gym.say(0, &Input::NotHeard { athlete, since: At(GO + 40_000) });
+    gym.until(GO + 102_000);
+    let told = |gym: &Gym| {
+        gym.notices().iter().any(|notice| matches!(notice.about, About::StoppedUnheard { .. }))
+    };
+    assert!(told(&gym));
+    gym.order(Order::Stop).unwrap();
+    gym.until(GO + 110_000);
+    assert!(!told(&gym));
+}
