@@ -41,6 +41,8 @@ pub struct AthleteConfig {
     pub dial: Dial,
     /// The athlete's secret.
     pub secret: String,
+    /// Takes the seat though another device is heard in it.
+    pub take_seat: bool,
     /// How fast the session is taken to run until the server has said so.
     pub speed: u32,
     /// The cautions were read and accepted.
@@ -113,6 +115,7 @@ impl Athlete {
             secret: config.secret.clone(),
             run: Some(run),
             device: Some(DeviceId(Uuid::new_v4())),
+            take_seat: config.take_seat,
             speed: config.speed,
             seed: config.seed,
         });

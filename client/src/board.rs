@@ -44,7 +44,7 @@ impl Board {
     #[must_use]
     pub fn open(dial: Dial, secret: String, seed: u64) -> Board {
         let config =
-            LinkConfig { dial, role: Role::Board, secret, run: None, device: None, speed: 1, seed };
+            LinkConfig { dial, role: Role::Board, secret, run: None, device: None, take_seat: false, speed: 1, seed };
         Board { link: Link::open(config), mirror: None, told: VecDeque::new() }
     }
 

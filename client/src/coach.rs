@@ -84,6 +84,7 @@ impl Coach {
             secret,
             run: None,
             device: Some(DeviceId(Uuid::new_v4())),
+            take_seat: false,
             speed: 1,
             seed,
         };

@@ -58,6 +58,9 @@ pub struct LinkConfig {
     pub run: Option<RunId>,
     /// Which device this is; none for a board.
     pub device: Option<DeviceId>,
+    /// Takes an athlete's seat though another device is heard in it. Once it is welcome it has the seat: should another one
+    /// take that over, this one does not take it back by itself.
+    pub take_seat: bool,
     /// How fast the session is taken to run until the server has said so.
     pub speed: u32,
     /// Seed of the jitter.
@@ -276,6 +279,7 @@ impl Keeper {
             at_ms: SessionClock::new(self.local, self.reckoning.subscribe()).now(),
             unacked_seq: self.config.run.map(|_| self.acked + 1),
             device: self.config.device,
+            take_seat: self.config.take_seat,
             last_event: self.last_event,
         });
         socket.send(&hello).await?;
@@ -321,6 +325,7 @@ impl Keeper {
     /// was started again, with a clock that was set back.
     async fn begin(&mut self, welcome: Box<Welcome>) -> Result<Due, NobodyHolds> {
         self.connection += 1;
+        self.config.take_seat = false;
         self.filter.clear();
         if self.epoch.as_ref().is_some_and(|known| *known != welcome.epoch) {
             // Another journal: its events are numbered from the start.

@@ -129,6 +129,7 @@ pub(crate) fn greeting(secret: String) -> ClientMsg {
         at_ms: None,
         unacked_seq: None,
         device: None,
+        take_seat: false,
         last_event: EventNo(0),
     })
 }

@@ -52,6 +52,10 @@ pub struct Hello {
     /// its connection finds the command again, and an athlete who comes back is not taken for somebody else.
     #[serde(default)]
     pub device: Option<DeviceId>,
+    /// Takes an athlete's seat though another device is heard in it: said after close code 4507, once the person has
+    /// chosen so.
+    #[serde(default)]
+    pub take_seat: bool,
     /// The last event that this client has; missing ones are sent again, marked late.
     #[serde(default)]
     pub last_event: EventNo,

@@ -40,6 +40,8 @@ pub enum Close {
     WrongTooOften = 4505,
     /// What is kept of the session cannot be read.
     Unreadable = 4506,
+    /// Another device is heard in the athlete's seat; the person decides which of the two rows.
+    SeatTaken = 4507,
 }
 
 /// What a client does when its connection was closed.
@@ -87,6 +89,9 @@ impl Close {
             }
             Close::SessionClosed => "This session is closed.",
             Close::TooOld => "This program is too old for the server; install the newest one.",
+            Close::SeatTaken => {
+                "Another device is connected in this seat; take the seat with this one, or go on with the other."
+            }
             Close::RoleFull => {
                 "All places for this kind of device are taken; close one of the others."
             }

@@ -73,6 +73,9 @@ pub(crate) struct RowArgs {
     /// Passes heart rate on to the coach
     #[arg(long)]
     share_heart_rate: bool,
+    /// Takes the seat though another device is connected in it, which leaves
+    #[arg(long)]
+    take_seat: bool,
     /// Leaves after so many pieces
     #[arg(long, value_name = "N", conflicts_with = "stay")]
     pieces: Option<u32>,
@@ -160,6 +163,7 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
     let config = AthleteConfig {
         dial: common.dial(link.address.clone())?,
         secret: link.secret.clone(),
+        take_seat: args.take_seat,
         speed: args.speed,
         cautions_read: args.cautions_read,
         machine: Some(args.machine_words()),

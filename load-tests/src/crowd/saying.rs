@@ -70,6 +70,7 @@ impl Crowd {
                 unacked_seq: None,
                 // By which a coach who comes back is in command again.
                 device: (role == Role::Coach).then(|| DeviceId(Uuid::from_u128(1 + place as u128))),
+                take_seat: false,
                 last_event: EventNo(link.last_event),
             }),
             (None, Role::Athlete) => {

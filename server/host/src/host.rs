@@ -156,6 +156,9 @@ impl Host {
             Said::Hello(greeting) if !self.may_come(now, greeting.holder) => {
                 out.tell(greeting.conn, Delivery::Close(Close::TooSlow));
             }
+            Said::Hello(greeting) if self.seat_is_taken(&greeting, batch) => {
+                out.tell(greeting.conn, Delivery::Close(Close::SeatTaken));
+            }
             Said::Hello(greeting) => {
                 self.comes(now, &greeting, batch, out);
                 if self.has(Fault::WelcomedEarly) {

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use thole_piece::{Input, Output, input::Whose, name::folded, session::Way};
 use thole_protocol::{
     ServerMsg,
-    client_msg::{AddAthletes, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TurnAway},
+    client_msg::{AddAthletes, Hello, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TurnAway},
     ids::{AthleteId, CommandId, DeviceId, RequestId},
     refusal::{Refusal, Why},
     server_msg::{BoardLink, CoachLink, Joined, Links},
@@ -71,14 +71,32 @@ impl Host {
         }
     }
 
+    /// Whether this device has to ask the person first: another one is heard in the seat. Devices without a name cannot be told
+    /// apart, and one that comes back must not be kept out.
+    pub(crate) fn seat_is_taken(&self, greeting: &Greeting, batch: &Batch) -> bool {
+        let Holder::Athlete(athlete) = greeting.holder else { return false };
+        let Hello { device: Some(device), take_seat: false, .. } = greeting.hello else {
+            return false;
+        };
+        // Whoever has no key to the seat any more is told of that, and not who sits there.
+        !self.members.was_sent_away(greeting.holder, greeting.asked)
+            && self.heard_device(athlete, batch).flatten().is_some_and(|heard| heard != device)
+    }
+
     /// Whether another device than the one that comes is heard in this seat. Of devices without a name nobody can say
     /// that they are the same.
     fn is_second(&self, athlete: AthleteId, device: Option<DeviceId>, batch: &Batch) -> bool {
-        let before = match batch.coming.get(&athlete) {
-            Some(before) => Some(*before),
-            None => self.members.device_of(athlete).filter(|_| self.core.hears(athlete)),
-        };
+        let before = self.heard_device(athlete, batch);
         before.is_some_and(|before| before.is_none() || before != device)
+    }
+
+    /// The device that is heard in a seat, or comes into it with this batch; `None` when none is, and `None` in that when it has
+    /// no name.
+    fn heard_device(&self, athlete: AthleteId, batch: &Batch) -> Option<Option<DeviceId>> {
+        match batch.coming.get(&athlete) {
+            Some(coming) => Some(*coming),
+            None => self.members.device_of(athlete).filter(|_| self.core.hears(athlete)),
+        }
     }
 
     pub(crate) fn add(

@@ -129,6 +129,7 @@ impl Athlete {
         AthleteConfig {
             dial,
             secret,
+            take_seat: false,
             speed,
             cautions_read: true,
             machine: Some(format!("simulated, {at}")),

@@ -132,6 +132,7 @@ impl Dial {
             at_ms: None,
             unacked_seq: None,
             device: Some(self.who.device()),
+            take_seat: false,
             last_event,
         });
         Letter { conn: self.again(), said }

@@ -32,7 +32,7 @@ fn table(heading: &str) -> Vec<Vec<String>> {
     rows
 }
 
-const CLOSES: [Close; 18] = [
+const CLOSES: [Close; 19] = [
     Close::GoingAway,
     Close::BrokenFrame,
     Close::NotText,
@@ -51,6 +51,7 @@ const CLOSES: [Close; 18] = [
     Close::RoleFull,
     Close::WrongTooOften,
     Close::Unreadable,
+    Close::SeatTaken,
 ];
 
 #[test]

@@ -50,6 +50,7 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
         let config = AthleteConfig {
             dial: common.dial(link.address.clone())?,
             secret: link.secret,
+            take_seat: args.take_seat,
             speed: 1,
             cautions_read: args.cautions_read,
             machine: None,

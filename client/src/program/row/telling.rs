@@ -210,6 +210,9 @@ impl<'a> Telling<'a> {
                 .tell(json!({"event": "session_closed"}), || Some("The session is closed.".into()));
             return Ok(());
         }
+        if ended.code == Some(Close::SeatTaken.code()) {
+            return Err(format!("{} To take the seat, add --take-seat.", ended.says));
+        }
         Err(ended.says.clone())
     }
 

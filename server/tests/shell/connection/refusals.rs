@@ -5,7 +5,7 @@ use thole_protocol::ids::SessionId;
 use super::*;
 
 /// Bytes of this kind that the journal has kept of the session.
-async fn kept(gym: &Gym, kind: &str) -> (usize, usize) {
+pub(super) async fn kept(gym: &Gym, kind: &str) -> (usize, usize) {
     let session = SessionId(gym.created["session"].as_str().unwrap().parse().unwrap());
     let records = gym.server.journal.read(session, 0).await.unwrap();
     let inputs = records.records.iter().map(|(_, record)| &record.input);
