@@ -3,6 +3,7 @@
 mod clocks;
 mod end;
 mod start;
+mod wholes;
 
 use thole_protocol::{
     spec::{Extent, Repeat, RepeatStart, StartClock},
@@ -14,6 +15,7 @@ use crate::recording::Point;
 use clocks::Clocks;
 use end::{End, FASTEST_DM_PER_MS, Open, Stretch};
 use start::{Around, Known, ONE_STROKE_DM};
+use wholes::{CUT_OFF_DM, Wholes};
 
 /// Points further apart than this are not one stretch of rowing: somebody stopped, or rows are missing.
 const STRETCH_MS: f64 = 4_000.0;
@@ -117,6 +119,7 @@ pub struct Track {
     /// What the repeats that are done leave open: milliseconds, decimetres.
     open: Open,
     strokes_milli: u32,
+    wholes: Wholes,
     /// Of the stretch that is being rowed.
     clocks: Clocks,
     joined: bool,
@@ -169,16 +172,24 @@ impl Track {
         let settled = rule.until.is_some_and(|until| until.0 as f64 >= end);
         (settled || now.0 as f64 >= end + SETTLE_MS).then(|| {
             // What was rowed between the last sample and the end is in none: it may be as much as anybody rows.
-            let unheard = (FASTEST_DM_PER_MS * (end - stretch.heard)).max(0.0);
+            let most = (FASTEST_DM_PER_MS * (end - stretch.heard)).max(0.0);
+            let carried = stretch.carried(end);
+            let cut_off = if carried > 0.0 { self.cut_off(stretch) } else { 0.0 };
+            let unheard = carried.max(most - carried) + cut_off;
             let open = self.open.and(Open { ms: 0.0, dm: unheard + stretch.start_open_dm() });
             Finish {
                 ms: self.done_ms + time_ms,
-                dm: self.done_dm + (stretch.dm - stretch.base),
+                dm: self.done_dm + (stretch.dm - stretch.base) + carried + cut_off,
                 sure_ms: open.ms,
                 sure_dm: open.dm,
                 at: end,
             }
         })
+    }
+
+    /// How much further than it says a machine has come on average that counts whole metres from nothing; nothing for others.
+    fn cut_off(&self, stretch: Stretch) -> f64 {
+        if stretch.from_zero && self.wholes.are_cut_off() { CUT_OFF_DM } else { 0.0 }
     }
 
     /// The last repeat of a time piece while it is rowed, and its length. A machine that reports strokes
@@ -441,7 +452,9 @@ impl Track {
         self.no_baseline |= base.known == Known::No;
         self.heard_late |= base.known == Known::ByClock && heard - start > HEARD_LATE_MS;
         let dm = base.dm.max(done_dm);
-        Some(Stretch { start, start_open, base: dm, heard: start, dm, speed: 0.0 })
+        let from_zero = base.is_zero && dm <= base.dm;
+        let (took, speed) = (0.0, 0.0);
+        Some(Stretch { start, start_open, base: dm, from_zero, heard: start, dm, took, speed })
     }
 
     /// Rows one stretch to this point; true when the repeat ended before it.
@@ -456,7 +469,8 @@ impl Track {
         let point = around.point;
         let (heard, dm) = (point.heard as f64, f64::from(point.dm).max(stretch.dm));
         let (took, gained) = (heard - stretch.heard, dm - stretch.dm);
-        let end = stretch.end(repeat.work, heard, dm);
+        self.wholes.hear(gained);
+        let end = stretch.end(repeat.work, heard, dm, self.cut_off(stretch));
         let before = around.before;
         self.joined |=
             point.joined && before.is_some_and(|before| before.heard as f64 >= stretch.start);
@@ -464,10 +478,11 @@ impl Track {
         let strokes_before = before.map_or(0, |before| before.strokes_milli);
         self.strokes_milli += point.strokes_milli.saturating_sub(strokes_before);
         let (at, to) = end.map_or((heard, dm), |end| (end.at, end.dm));
+        let cut_off = end.map_or(0.0, |end| end.cut_off);
         let row = Row {
             heard: at,
             ms: self.done_ms + (at - stretch.start),
-            dm: self.done_dm + (to - stretch.base),
+            dm: self.done_dm + (to - stretch.base) + cut_off,
             repeat: self.repeat,
             into_ms: at - stretch.start,
             missed: self.missed,
@@ -489,7 +504,7 @@ impl Track {
         each(row, self.strokes_milli);
         let Some(end) = end else {
             let speed = if took > 0.0 { gained / took } else { stretch.speed };
-            self.rowing = Some(Stretch { heard, dm, speed, ..stretch });
+            self.rowing = Some(Stretch { heard, dm, took, speed, ..stretch });
             return false;
         };
         self.end(row, end, rule.repeats.len());

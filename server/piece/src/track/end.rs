@@ -8,6 +8,9 @@ use crate::{limits, rower::STOPPED_AFTER_MS};
 /// The fastest that is believed, decimetres a millisecond.
 pub(super) const FASTEST_DM_PER_MS: f64 = limits::SPEED_MAX / 1e2;
 
+/// A stroke this much faster or slower than those before it is not a usual one (own choice).
+const UNUSUAL_SHARE: f64 = 0.25;
+
 /// How far from the truth an end, or several of them together, may lie.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Open {
@@ -28,10 +31,13 @@ pub(super) struct Stretch {
     /// How far from the truth the start may lie, milliseconds: nothing where a signal is the start.
     pub(super) start_open: f64,
     pub(super) base: f64,
+    /// Whether the machine stood at nothing there, which it does not cut off.
+    pub(super) from_zero: bool,
     /// The newest position in it.
     pub(super) heard: f64,
     pub(super) dm: f64,
-    /// Speed of the last step, decimetres a millisecond.
+    /// The last step: how long it took, and its speed in decimetres a millisecond.
+    pub(super) took: f64,
     pub(super) speed: f64,
 }
 
@@ -42,27 +48,33 @@ pub(super) struct End {
     pub(super) at: f64,
     /// Where, joined decimetres.
     pub(super) dm: f64,
+    /// What was rowed besides, and cut off by a machine of whole metres.
+    pub(super) cut_off: f64,
     pub(super) open: Open,
     /// Whether it was rowed to: who stood still in the gap that the end lies in has not.
     pub(super) rowed_to: bool,
 }
 
 impl Stretch {
-    /// The end of the repeat, if it lies before this point.
-    pub(super) fn end(&self, work: Extent, heard: f64, dm: f64) -> Option<End> {
+    /// The end of the repeat, if it lies before this point. A machine that cuts its metres off has on average come `cut_off`
+    /// further than it says.
+    pub(super) fn end(&self, work: Extent, heard: f64, dm: f64, cut_off: f64) -> Option<End> {
         let (took, gained) = (heard - self.heard, dm - self.dm);
         match work {
             Extent::Distance { distance_dm } => {
                 let end = self.base + f64::from(distance_dm.0);
                 (dm >= end).then(|| {
-                    let share = if gained > 0.0 { (end - self.dm) / gained } else { 0.0 };
+                    let to = (end - cut_off - self.dm).max(0.0);
+                    let share = if gained > 0.0 { to / gained } else { 0.0 };
                     let at = share * took;
-                    // Nobody came there sooner, nor from there to the next sample, than the fastest.
-                    let soonest = ((end - self.dm) / FASTEST_DM_PER_MS).min(at);
+                    // Nobody came there sooner, nor from there to the next sample, than the fastest; and the machine may have
+                    // cut off all but a metre.
+                    let least = (end - 2.0 * cut_off - self.dm).max(0.0);
+                    let soonest = (least / FASTEST_DM_PER_MS).min(at);
                     let latest = (took - (dm - end) / FASTEST_DM_PER_MS).max(at);
                     let ms = (took / 2.0).max(at - soonest).max(latest - at) + self.start_open;
                     let open = Open { ms, dm: gained / 2.0 };
-                    End { at: self.heard + at, dm: end, open, rowed_to: true }
+                    End { at: self.heard + at, dm: end, cut_off: 0.0, open, rowed_to: true }
                 })
             }
             Extent::Time { time_ms } => {
@@ -71,13 +83,19 @@ impl Stretch {
                     let to = self.at_time(end, heard, dm);
                     let most = (FASTEST_DM_PER_MS * (end - self.heard)).clamp(to, gained.max(to));
                     let least = (gained - FASTEST_DM_PER_MS * (heard - end)).clamp(0.0, to);
-                    let dm = (gained / 2.0).max(most - to).max(to - least) + self.start_open_dm();
+                    let rowed_to = self.rowed_through(took, gained);
+                    // Who has stopped before the end is given no part of a metre for it.
+                    let cut_off = if rowed_to && gained > 0.0 { cut_off } else { 0.0 };
+                    let dm = (gained / 2.0).max(most - to).max(to - least)
+                        + cut_off
+                        + self.start_open_dm();
                     let open = Open { ms: took / 2.0, dm };
                     End {
                         at: end,
                         dm: self.dm + to,
+                        cut_off,
                         open,
-                        rowed_to: self.rowed_through(took, gained),
+                        rowed_to,
                     }
                 })
             }
@@ -94,6 +112,21 @@ impl Stretch {
         // Who rows to the end and rests is heard again much later: of what came since, as much was rowed
         // before the end as the pace before gives, rather than a share that the rest has thinned.
         (share * gained).max(gained.min(self.speed * until))
+    }
+
+    /// What was rowed since the newest position up to `end`, of which nothing was heard: somebody who rowed as usual has rowed on
+    /// through a stroke that is not reported until it is done. A gap of more than one stroke was not rowed through for all
+    /// anybody knows.
+    pub(super) fn carried(&self, end: f64) -> f64 {
+        let (unheard, rowed_ms) = (end - self.heard, self.heard - self.start);
+        let mean = if rowed_ms > 0.0 { (self.dm - self.base) / rowed_ms } else { 0.0 };
+        let usual = (1.0 - UNUSUAL_SHARE) * mean..=(1.0 + UNUSUAL_SHARE) * mean;
+        let is_one_stroke = unheard <= self.took.min(STRETCH_MS);
+        if is_one_stroke && mean > 0.0 && usual.contains(&self.speed) {
+            self.speed * unheard.max(0.0)
+        } else {
+            0.0
+        }
     }
 
     /// Whether a gap, in which so much was gained, was rowed through: who is heard again at less than half the

@@ -26,6 +26,8 @@ pub(super) struct Around<'a> {
 pub(super) struct Base {
     pub(super) dm: f64,
     pub(super) known: Known,
+    /// Whether the machine stood at nothing, which it does not cut off.
+    pub(super) is_zero: bool,
     /// For how long before the start something may have been rowed that is counted, milliseconds.
     pub(super) open_ms: f64,
 }
@@ -55,9 +57,13 @@ impl Around<'_> {
         let (ago, gained) = (start - before.heard as f64, (dm - stood).max(0.0));
         // However it was, nobody has rowed further since the start than the fastest do.
         let most = since * FASTEST_DM_PER_MS;
-        let heard = |at: f64| Base { dm: at.max(dm - most), known: Known::Heard, open_ms: 0.0 };
+        let heard = |at: f64| {
+            let base = at.max(dm - most);
+            let is_zero = before.machine_dm == 0 && base <= f64::from(before.dm);
+            Base { dm: base, known: Known::Heard, is_zero, open_ms: 0.0 }
+        };
         if self.is_joined_unclocked() {
-            return Base { dm, known: Known::No, open_ms: 0.0 };
+            return Base { dm, known: Known::No, is_zero: false, open_ms: 0.0 };
         }
         if gap <= STRETCH_MS {
             let rowing = before.moving
@@ -101,7 +107,7 @@ impl Around<'_> {
         let Point { dm, machine_dm, machine_ms, .. } = *self.point;
         let dm = f64::from(dm);
         if machine_dm == 0 {
-            return Base { dm, known: Known::Heard, open_ms: 0.0 };
+            return Base { dm, known: Known::Heard, is_zero: true, open_ms: 0.0 };
         }
         match machine_ms {
             // A clock says when the machine began; that it counted no further than anybody rows since then says that it is one.
@@ -110,9 +116,10 @@ impl Around<'_> {
                     && f64::from(machine_dm)
                         <= (f64::from(elapsed) + CLOCK_SLACK_MS) * FASTEST_DM_PER_MS =>
             {
-                Base { dm: dm - f64::from(machine_dm), known: Known::ByClock, open_ms: 0.0 }
+                let dm = dm - f64::from(machine_dm);
+                Base { dm, known: Known::ByClock, is_zero: true, open_ms: 0.0 }
             }
-            Some(_) | None => Base { dm, known: Known::No, open_ms: 0.0 },
+            Some(_) | None => Base { dm, known: Known::No, is_zero: false, open_ms: 0.0 },
         }
     }
 
@@ -120,7 +127,8 @@ impl Around<'_> {
     pub(super) fn own_base(self, go: f64) -> Base {
         match self.before {
             Some(before) if before.heard as f64 >= go && !self.is_joined_unclocked() => {
-                Base { dm: f64::from(before.dm), known: Known::Heard, open_ms: 0.0 }
+                let is_zero = before.machine_dm == 0;
+                Base { dm: f64::from(before.dm), known: Known::Heard, is_zero, open_ms: 0.0 }
             }
             Some(_) | None => self.base(go, 0.0),
         }
