@@ -1,4 +1,7 @@
-//! Pieces as people write them: `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`.
+//! Pieces as people write them: `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`; `6x350/1:15` is in
+//! metres.
+
+use std::borrow::Cow;
 
 use thole_protocol::{
     limits,
@@ -55,7 +58,7 @@ fn group(part: &str, typed: &str) -> Result<Vec<Repeat>, String> {
     let head = slashes.next().ok_or_else(wrong)?;
     let rests: Vec<Millis> = slashes.map(duration).collect::<Result<_, _>>()?;
     let mut factors: Vec<&str> = head.split(['x', '×']).map(str::trim).collect();
-    let work = extent(factors.pop().ok_or_else(wrong)?).map_err(|_| wrong())?;
+    let work = extent(&in_metres(factors.pop().ok_or_else(wrong)?)).map_err(|_| wrong())?;
     let mut counts = Vec::new();
     for factor in factors {
         let count: usize = factor.parse().map_err(|_| wrong())?;
@@ -90,6 +93,12 @@ fn group(part: &str, typed: &str) -> Result<Vec<Repeat>, String> {
     Ok((0..sets * each)
         .map(|nth| Repeat { work, rest_ms: if (nth + 1) % each == 0 { between } else { inside } })
         .collect())
+}
+
+/// A stretch without a unit is in metres, from three figures on: nobody means so many minutes.
+fn in_metres(typed: &str) -> Cow<'_, str> {
+    let is_bare = typed.len() >= 3 && typed.bytes().all(|byte| byte.is_ascii_digit());
+    if is_bare { format!("{typed}m").into() } else { typed.into() }
 }
 
 /// Reads how long one stretch is: `350m` or `4min`.
