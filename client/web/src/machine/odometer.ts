@@ -34,6 +34,8 @@ const SPEED_MAX_DM_A_MS = LIMITS.speed_max_dm_a_second / 1_000;
 const FROM_ZERO_SLACK_MS = 2_000;
 /** A counter that falls again within this time trembles: nobody resets a machine twice so soon. */
 const FALLS_APART_MS = 10_000;
+/** Counters of sixteen bits begin again behind these, in decimetres and in metres. */
+const TOPS_DM = [2 ** 16, 10 * 2 ** 16] as const;
 /** Points that a speed is judged against, at most: more than a device may record at once. */
 const NEAR = 512;
 /** The longest delay of a report that is believed: how far the machine's clock may run ahead of this one, in all. */
@@ -83,7 +85,8 @@ export class Odometer<R extends Report> {
     }
     // A clock that was set anew must not make a later stroke earlier.
     const ms = Math.max(report.ms, last.ms);
-    const fell = Math.max(0, last.distance_dm - report.distance_dm);
+    const top = jumped ? null : topBetween(last, report, ms - last.ms);
+    const fell = top === null ? Math.max(0, last.distance_dm - report.distance_dm) : 0;
     const clockFell = last.elapsed_ms != null && report.elapsed_ms != null && report.elapsed_ms < last.elapsed_ms;
     const byClock = clockFromZero(report, ms - last.ms);
     const trembles = fell > JITTER_DM && this.#fallsAgain(ms);
@@ -95,7 +98,8 @@ export class Odometer<R extends Report> {
     const back = joined ? null : this.#noResetAfterAll(report, ms);
     if (back !== null) [this.#offsetDm, this.#beforeFall] = [back, null];
     if (joined) this.#beforeFall = byClock || jumped ? null : { ms: last.ms, distanceDm: last.distance_dm, offsetDm: offsetBefore };
-    if (joined) this.#offsetDm = last.distance_dm + this.#offsetDm - countsFrom(report, ms - last.ms, jumped);
+    if (joined) this.#offsetDm = last.distance_dm + this.#offsetDm - countsFrom(last, report, ms - last.ms, jumped);
+    this.#offsetDm += top ?? 0;
     const shown = !joined && fell > 0 ? last.distance_dm : report.distance_dm;
     const soFar = this.#near.at(-1)?.dm ?? 0;
     // What was rowed while the counter showed less comes at once; that it can have been rowed is known.
@@ -164,9 +168,25 @@ export class Odometer<R extends Report> {
   }
 }
 
-/** What of the new counter was there when it was joined: nothing, when by its own clock the machine began at zero since. */
-function countsFrom(report: Report, gapMs: number, jumped: boolean): number {
-  return jumped || !clockFromZero(report, gapMs) ? report.distance_dm : 0;
+/**
+ * What of the new counter was there when it was joined: nothing, when by its own clock the machine began at zero since, or
+ * that clock has run on and shows that it is the same machine.
+ */
+function countsFrom(last: Report, report: Report, gapMs: number, jumped: boolean): number {
+  return jumped || !(clockFromZero(report, gapMs) || clockRanOn(last, report, gapMs)) ? report.distance_dm : 0;
+}
+
+/** Whether the machine's own clock ran on between these two reports, as far as this device's did. */
+function clockRanOn(last: Report, report: Report, gapMs: number): boolean {
+  if (last.elapsed_ms == null || report.elapsed_ms == null || report.elapsed_ms < last.elapsed_ms) return false;
+  return Math.abs(report.elapsed_ms - last.elapsed_ms - gapMs) <= FROM_ZERO_SLACK_MS;
+}
+
+/** Behind what a counter of sixteen bits has begun again between these two reports, if one has, and no further than anybody rows; else null. */
+function topBetween(last: Report, report: Report, gapMs: number): number | null {
+  if (report.distance_dm >= last.distance_dm) return null;
+  const mostDm = SPEED_MAX_DM_A_MS * Math.max(gapMs, SPEED_OVER_MS);
+  return TOPS_DM.find((top) => top > last.distance_dm && top - last.distance_dm + report.distance_dm <= mostDm) ?? null;
 }
 
 /** Whether the machine can have begun at zero within this time: by its own clock, or because nobody rows further than what it shows. */

@@ -26,6 +26,8 @@ const FROM_ZERO_SLACK_MS: u64 = 2_000;
 /// A counter that falls again within this time trembles (own choice): nobody resets a machine twice so soon, and what is
 /// rowed after a second reset is joined up all the same, once three reports agree.
 const FALLS_APART_MS: u64 = 10_000;
+/// Counters of sixteen bits begin again behind these, in decimetres and in metres.
+const TOPS_DM: [u32; 2] = [1 << 16, 10 << 16];
 /// So many samples in a row that are impossible only against the one before them, and possible among
 /// themselves, mean that the machine's counter has jumped: they are joined up like a reset.
 const JUMP_AFTER: u8 = 3;
@@ -123,13 +125,14 @@ impl Odometer {
         // A clock that was set anew must not make a later stroke earlier.
         raw.heard = raw.heard.max(last.heard);
         let jumped = self.jumps.contains(&(run, raw.seq));
+        let goes_on = self.run == Some(run);
+        let top_dm = top(&last, &raw).filter(|_| goes_on && !jumped);
         let left = self.left.get(&run).copied();
         if let Some(left) = left.filter(|(left, _)| !jumped && left.dm <= raw.dm) {
             return self.come_back(run, left, raw, points);
         }
-        let fell = last.dm.saturating_sub(raw.dm);
+        let fell = top_dm.map_or(last.dm.saturating_sub(raw.dm), |_| 0);
         let clock_fell = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if b < a);
-        let goes_on = self.run == Some(run);
         let trembles = goes_on && fell > JITTER_DM && self.falls_again(&raw);
         let reset = began_at_zero(&last, &raw)
             && (fell > JITTER_DM || (clock_fell && fell > 0))
@@ -144,6 +147,8 @@ impl Odometer {
             self.told.remove(&run);
             (self.offset_dm, self.before_fall) = (offset_dm, None);
         }
+        let before_top = (self.offset_dm, top_dm.and_then(|_| self.told.remove(&run)));
+        self.offset_dm += i64::from(top_dm.unwrap_or(0));
         if joined {
             let by_clock = clock_from_zero(&raw, raw.heard - last.heard);
             let may_be_none = goes_on && !jumped && !by_clock;
@@ -156,6 +161,10 @@ impl Odometer {
         let dm = self.joined_dm(&raw);
         // What was rowed while the counter showed less comes at once; that it can have been rowed is known.
         if !joined && back.is_none() && self.too_fast(run, points, &raw, dm) {
+            if top_dm.is_some() {
+                self.offset_dm = before_top.0;
+                self.told.extend(before_top.1.map(|told| (run, told)));
+            }
             return self.suspect(run, raw);
         }
         if joined && self.too_fast(run, points, &raw, dm) {
@@ -262,10 +271,10 @@ impl Odometer {
     fn join(&mut self, last: &Raw, raw: &Raw, jumped: bool) {
         let so_far = i64::from(last.dm) + self.offset_dm;
         let gap = raw.heard.saturating_sub(last.heard);
-        // A machine that began at zero after the last sample, by its own clock: all that it counted was rowed in
-        // the gap. Without a clock nothing tells how much was counted before it was heard again, so metres count
-        // from there: that somebody could have rowed them in the gap proves nothing.
-        let from_zero = clock_from_zero(raw, gap);
+        // A machine that began at zero after the last sample, by its own clock, or whose clock has run on and shows that it
+        // is the same one: all that it counted was rowed in the gap. Without a clock nothing tells how much was counted before
+        // it was heard again, so metres count from there: that somebody could have rowed them in the gap proves nothing.
+        let from_zero = clock_from_zero(raw, gap) || clock_ran_on(last, raw);
         let counts_from = if jumped || !from_zero { i64::from(raw.dm) } else { 0 };
         self.offset_dm = so_far - counts_from;
     }
@@ -350,6 +359,24 @@ fn began_at_zero(last: &Raw, raw: &Raw) -> bool {
 /// Whether the machine's own clock says that it began at zero within this time.
 fn clock_from_zero(raw: &Raw, gap: u64) -> bool {
     raw.elapsed.is_some_and(|elapsed| u64::from(elapsed) <= gap + FROM_ZERO_SLACK_MS)
+}
+
+/// Whether the machine's own clock ran on between these two samples, as far as the session's did.
+fn clock_ran_on(last: &Raw, raw: &Raw) -> bool {
+    let gap = raw.heard.saturating_sub(last.heard);
+    let ran = raw.elapsed.zip(last.elapsed).and_then(|(now, then)| now.checked_sub(then));
+    ran.is_some_and(|ran| u64::from(ran).abs_diff(gap) <= FROM_ZERO_SLACK_MS)
+}
+
+/// Behind what a counter of sixteen bits has begun again between these two samples, if one has, and no further than anybody rows.
+fn top(last: &Raw, raw: &Raw) -> Option<u32> {
+    let seconds = raw.heard.saturating_sub(last.heard).max(SPEED_OVER_MS) as f64 / 1_000.0;
+    let is_rowed = |gained: u32| f64::from(gained) / 10.0 <= limits::SPEED_MAX * seconds;
+    let fits = |top: &u32| {
+        let left = top.checked_sub(last.dm).filter(|_| raw.dm < last.dm);
+        left.is_some_and(|left| left > 0 && is_rowed(left.saturating_add(raw.dm)))
+    };
+    TOPS_DM.into_iter().find(fits)
 }
 
 /// How much the machine's clock is behind the session's; `None` without one.
