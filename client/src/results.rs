@@ -102,6 +102,7 @@ mod tests {
             sure_dm: None,
             shown: None,
             margin: None,
+            estimate: None,
             splits: Vec::new(),
             strokes: None,
             marks: Vec::new(),

@@ -121,11 +121,15 @@ pub fn result_text(
     let outcome = match result.outcome {
         Outcome::Finished => "",
         Outcome::Stopped => "stopped",
-        Outcome::Unfinished => "unfinished",
+        // Who was cut off has stopped with everybody else.
+        Outcome::Unfinished => "stopped",
         Outcome::Unheard => "not heard to the end",
         Outcome::DidNotStart => "did not start",
     };
+    let heading =
+        result.estimate.map(|heading| format!("was heading for {}", target_text(heading)));
     let says: Vec<&str> = std::iter::once(outcome)
+        .chain(heading.as_deref())
         .chain(result.marks.iter().map(|mark| mark_text(*mark)))
         .filter(|says| !says.is_empty())
         .collect();

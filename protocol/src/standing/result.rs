@@ -89,8 +89,12 @@ pub struct AthleteResult {
     pub sure_dm: Option<Decimetres>,
     /// The finish as it is shown and ranked: rounded once, to 0.1 s or to whole metres.
     pub shown: Option<Target>,
-    /// Against the own target, of the finish as shown.
+    /// Against their own target, of the finish as shown.
     pub margin: Option<Margin>,
+    /// Where an athlete whom the end of the piece cut off was heading, rounded like `shown`: an estimate, and no result. `None`
+    /// for all others, and before a twentieth of the piece.
+    #[serde(default)]
+    pub estimate: Option<Target>,
     /// Quarters of a single stretch, repeats of an interval piece.
     pub splits: Vec<Split>,
     /// Own strokes in the work, if the machine told.

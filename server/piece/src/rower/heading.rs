@@ -2,11 +2,14 @@
 
 use thole_protocol::{
     spec::Target,
-    standing::{AgainstTarget, Doing, Margin, Projected},
+    standing::{AgainstTarget, Doing, Margin, Outcome, Projected},
     units::{At, decimetres, millis},
 };
 
-use super::{Rower, doing::{Found, Idle}};
+use super::{
+    Rower,
+    doing::{Found, Idle},
+};
 use crate::{
     limits::Measure,
     plan::Course,
@@ -144,6 +147,12 @@ impl Rower {
             Some(AgainstTarget::Ahead) if chance >= AHEAD_UNTIL => AgainstTarget::Ahead,
             Some(_) | None => AgainstTarget::About,
         })
+    }
+
+    /// Where somebody whom the end of the piece cut off was heading.
+    pub(super) fn heading_when_cut_off(&self, outcome: Outcome) -> Option<Target> {
+        let told = self.heading.filter(|_| self.share() >= SAID_FROM)?;
+        (outcome == Outcome::Unfinished).then(|| standings::as_shown(told.projected.finish))
     }
 
     pub(super) fn shown(&self, finish: Finish) -> Target {

@@ -176,6 +176,7 @@ impl Rower {
             sure_dm: finish.filter(|_| !by_distance).map(|finish| decimetres(finish.sure_dm)),
             shown,
             margin: shown.and_then(|shown| self.margin_of(shown)),
+            estimate: self.heading_when_cut_off(outcome),
             splits: self.track.splits(home),
             strokes: athlete.recording.counts_strokes().then(|| self.track.strokes_milli() / 1_000),
             marks,

@@ -3,8 +3,9 @@
 use thole_piece::standings::{Board, Entry, Finish, final_places};
 use thole_protocol::{
     ids::AthleteId,
+    order::Order,
     spec::{Ranking, Target},
-    standing::Margin,
+    standing::{Margin, Outcome},
     units::{At, Decimetres, Ppm},
 };
 
@@ -133,4 +134,30 @@ fn results_by_time_are_placed_by_the_metres_beyond_the_own_target() {
     assert_eq!(final_places(Ranking::Share, &results), [Some(3), Some(1), Some(2)]);
     let results = [result(10_000, 9_500), result(2_000, 1_800)];
     assert_eq!(final_places(Ranking::Share, &results), [Some(2), Some(1)]);
+}
+
+#[test]
+fn whom_the_end_cut_off_keeps_what_they_rowed_and_where_they_were_heading() {
+    let mut gym = Gym::new(vec![piece(metres(400))]);
+    for name in ["Ana", "Bo", "Cy"] {
+        gym.joins(name, Some(finish(110)));
+    }
+    gym.goes();
+    // Cy has only just begun when all is over.
+    gym.row(1..=100, &[80, 60, 0]);
+    gym.row(101..=102, &[0, 60, 40]);
+    gym.until(GO + 103_000);
+    assert_eq!(gym.result(1), None, "the piece waits for Bo");
+    gym.order(Order::Close).unwrap();
+    let [ana, bo, cy] = [0, 1, 2].map(|number| gym.result(number).unwrap());
+    assert_eq!((ana.outcome, ana.estimate), (Outcome::Finished, None));
+    assert_eq!((bo.outcome, bo.shown, bo.place), (Outcome::Unfinished, None, None));
+    assert_eq!((bo.distance_dm.0, bo.time_ms.0), (3_060, 102_000));
+    let Some(Target::Finish { finish_ms }) = bo.estimate else { panic!("{bo:?}") };
+    assert!((130_000..=137_000).contains(&finish_ms.0), "3 m/s: {finish_ms:?}");
+    assert!(finish_ms.0.is_multiple_of(100), "as all results are shown");
+    assert_eq!((cy.outcome, cy.estimate), (Outcome::Unfinished, None));
+    // What comes later of what was rowed later changes nothing.
+    gym.row(104..=110, &[0, 60, 40]);
+    assert_eq!(gym.result(1), Some(bo));
 }
