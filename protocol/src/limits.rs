@@ -57,6 +57,10 @@ pub const STOPPED_AFTER: Millis = Millis(12_000);
 
 /// Faster than anybody rows, decimetres a second.
 pub const SPEED_MAX_DM_A_SECOND: u32 = 90;
+/// Fastest mean over 500 m and more, decimetres a second; the 500 m mark (1:10.5, World Rowing, 12 March 2021) has 70.9.
+pub const SPEED_OVER_500M_MAX_DM_A_SECOND: u32 = 75;
+/// Fastest mean over 2000 m and more; the 2000 m mark (5:35.8, World Rowing 2018) has 59.6.
+pub const SPEED_OVER_2000M_MAX_DM_A_SECOND: u32 = 63;
 /// Samples of one athlete that are taken for each second of the recording's own time, in the long run.
 pub const SAMPLES_A_SECOND: u32 = 4;
 /// Samples that a client has on their way, not acknowledged.

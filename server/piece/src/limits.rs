@@ -11,17 +11,18 @@ pub use thole_protocol::limits::{
     CALL_SHEET_MAX, CALL_SHOWN_MAX, CALL_SPOKEN_MAX, CALL_STROKES, CALL_TIME, CALL_WORDS_MAX,
     COUNT, DAY, DISTANCE, FALSE_START_MAX, GRACE_MAX, HEART_BELIEVED_BPM, HEART_LIMIT_BPM,
     HISTORY_MAX, LEGS, NAME_MAX, PIECES_MAX, POWER_MAX_W, PREPARED_MAX, RATE_MAX_HALF_SPM, REPEATS,
-    REST, SAMPLES_A_SECOND, SPEED_MAX_DM_A_SECOND, SPEEDS, STOPPED_AFTER, STROKE_NUMBER_MAX,
-    STROKES_MAX, TIME, TITLE_MAX,
+    REST, SAMPLES_A_SECOND, SPEED_MAX_DM_A_SECOND, SPEED_OVER_500M_MAX_DM_A_SECOND,
+    SPEED_OVER_2000M_MAX_DM_A_SECOND, SPEEDS, STOPPED_AFTER, STROKE_NUMBER_MAX, STROKES_MAX, TIME,
+    TITLE_MAX,
 };
 
 /// Fastest stroke of a machine that is believed, m/s: 2,041 W by the cubic law, twice the power of the
 /// 500 m mark (1:10.5, World Rowing, 12 March 2021).
 pub const SPEED_MAX: f64 = SPEED_MAX_DM_A_SECOND as f64 / 10.0;
-/// Fastest mean over 500 m and more, m/s; the 500 m mark has 7.09.
-pub const SPEED_OVER_500M_MAX: f64 = 7.5;
-/// Fastest mean over 2000 m and more, m/s; the 2000 m mark (5:35.8, World Rowing 2018) has 5.96.
-pub const SPEED_OVER_2000M_MAX: f64 = 6.3;
+/// Fastest mean over 500 m and more, m/s.
+pub const SPEED_OVER_500M_MAX: f64 = SPEED_OVER_500M_MAX_DM_A_SECOND as f64 / 10.0;
+/// Fastest mean over 2000 m and more, m/s.
+pub const SPEED_OVER_2000M_MAX: f64 = SPEED_OVER_2000M_MAX_DM_A_SECOND as f64 / 10.0;
 /// Fastest mean over an hour and more, m/s; the hour mark (18,602 m, World Rowing 2023) has 5.17.
 pub const SPEED_OVER_HOUR_MAX: f64 = 5.5;
 /// What is covered in an hour at that speed.

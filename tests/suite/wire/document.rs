@@ -79,6 +79,8 @@ fn known_limits() -> Value {
         "heart_limit_min_bpm": limits::HEART_LIMIT_BPM.start(),
         "heart_limit_max_bpm": limits::HEART_LIMIT_BPM.end(),
         "speed_max_dm_a_second": limits::SPEED_MAX_DM_A_SECOND,
+        "speed_over_500m_max_dm_a_second": limits::SPEED_OVER_500M_MAX_DM_A_SECOND,
+        "speed_over_2000m_max_dm_a_second": limits::SPEED_OVER_2000M_MAX_DM_A_SECOND,
         "stopped_after_ms": limits::STOPPED_AFTER,
         "false_start_max_ms": limits::FALSE_START_MAX,
         "heartbeat_ms": limits::HEARTBEAT,
