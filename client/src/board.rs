@@ -43,8 +43,16 @@ impl Board {
     /// Begins to connect.
     #[must_use]
     pub fn open(dial: Dial, secret: String, seed: u64) -> Board {
-        let config =
-            LinkConfig { dial, role: Role::Board, secret, run: None, device: None, take_seat: false, speed: 1, seed };
+        let config = LinkConfig {
+            dial,
+            role: Role::Board,
+            secret,
+            run: None,
+            device: None,
+            take_seat: false,
+            speed: 1,
+            seed,
+        };
         Board { link: Link::open(config), mirror: None, told: VecDeque::new() }
     }
 

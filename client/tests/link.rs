@@ -125,6 +125,7 @@ fn link(dial: Dial) -> Link {
         secret: "sesame".into(),
         run: None,
         device: None,
+        take_seat: false,
         speed: 1,
         seed: 5,
     })
@@ -251,6 +252,7 @@ fn config(dial: Dial) -> AthleteConfig {
     AthleteConfig {
         dial,
         secret: "sesame".into(),
+        take_seat: false,
         speed: 1,
         cautions_read: true,
         machine: None,

@@ -137,7 +137,9 @@ impl Watch {
             let since_ms = *since.get_or_insert(from);
             let at_once = matches!(
                 about,
-                About::MachineReset { .. } | About::ClocksApart { .. } | About::StoppedUnheard { .. }
+                About::MachineReset { .. }
+                    | About::ClocksApart { .. }
+                    | About::StoppedUnheard { .. }
             ) || (matches!(about, About::Stopped { .. }) && seen.stopped_by_word);
             if at_once || now.since(since_ms).0 >= LASTS_MS {
                 notices.push(Notice { athlete: id, since_ms, about });

@@ -90,13 +90,7 @@ impl Stretch {
                         + cut_off
                         + self.start_open_dm();
                     let open = Open { ms: took / 2.0, dm };
-                    End {
-                        at: end,
-                        dm: self.dm + to,
-                        cut_off,
-                        open,
-                        rowed_to,
-                    }
+                    End { at: end, dm: self.dm + to, cut_off, open, rowed_to }
                 })
             }
         }
