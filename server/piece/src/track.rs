@@ -651,7 +651,8 @@ mod tests {
         let (track, _) = track(&recording(&samples), rule(&repeats, &starts));
         assert_eq!(track.finish(rule(&repeats, &starts), At(17_000)), None);
         let finish = track.finish(rule(&repeats, &starts), At(21_000)).unwrap();
-        assert_eq!(finish.dm, 630.0);
+        // Half of the stroke that the end cuts short, which nobody reports.
+        assert_eq!(finish.dm, 675.0);
     }
 
     #[test]

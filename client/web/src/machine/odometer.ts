@@ -113,7 +113,7 @@ export class Odometer<R extends Report> {
     }
     this.#suspects = [];
     this.#strokes = this.#strokesAt(last, report, reset);
-    return this.#counts(report, { ...report, ms, distance_dm: shown }, Math.max(0, shown + this.#offsetDm, soFar), joined || back !== null);
+    return this.#counts(report, { ...report, ms, distance_dm: shown }, Math.max(0, shown + this.#offsetDm, soFar), joined || back !== null || top !== null);
   }
 
   /** Whether the counter has fallen a short while ago, too; notes this fall. */

@@ -172,7 +172,7 @@ impl Odometer {
             self.offset_dm = points.last().map_or(0, |p| i64::from(p.dm)) - i64::from(raw.dm);
         }
         let dm = self.joined_dm(&raw).max(points.last().map_or(0, |point| point.dm));
-        if joined || self.behind.is_none() {
+        if joined || top_dm.is_some() || self.behind.is_none() {
             self.behind = behind(&raw);
         }
         let strokes_milli = strokes(&last, &raw, reset, points);
