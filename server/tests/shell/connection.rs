@@ -8,6 +8,7 @@ mod guesses;
 mod refusals;
 mod restart;
 mod seats;
+mod second;
 mod waiting;
 
 use std::{sync::Arc, time::Duration};
