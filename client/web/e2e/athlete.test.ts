@@ -273,6 +273,11 @@ test('a code that opens nothing, and a seat taken on another device, say what to
   await again.getByRole('alert').filter({ hasText: 'not a whole link' }).waitFor();
   await again.getByLabel('Tap the link').fill(`Row with us: ${page.url()}#${secret}`);
   await again.getByRole('button', { name: 'Open it' }).click();
+  // The new one asks first; the other one goes on until then.
+  await again.getByRole('heading', { name: 'Row here?' }).waitFor(PATIENCE);
+  await inOrder(again, 'seat-taken');
+  expect(await page.getByText('Still to do').isVisible()).toBe(true);
+  await again.getByRole('button', { name: 'Row here instead' }).click();
   await again.getByText('Still to do').waitFor(PATIENCE);
   await page.getByText('connected from another device').waitFor(PATIENCE);
   await page.getByRole('button', { name: 'Row here instead' }).click();

@@ -53,12 +53,12 @@ export class Live {
   }
 
   /** Opens a place in a session. Whoever must hear everything, such as a recorder, gives `alsoTell`. */
-  enter(role: Role, entry: Entry, run: RunId | null = null, alsoTell?: (news: News) => void): Link {
+  enter(role: Role, entry: Entry, run: RunId | null = null, alsoTell?: (news: News) => void, takeSeat = false): Link {
     this.leave();
     this.#state = NOTHING_YET;
     if (alsoTell !== undefined) this.#alsoTell.push(alsoTell);
     const device = role === 'board' ? null : ownDevice(sessionStorage);
-    this.#link = new Link({ role, entry, run, device }, this.#world, (news) => this.#hear(news));
+    this.#link = new Link({ role, entry, run, device, takeSeat }, this.#world, (news) => this.#hear(news));
     this.#tick();
     return this.#link;
   }

@@ -39,10 +39,26 @@ function answerClock({ world }: Scene, ahead: number): number {
 
 test('a secret is said in hello, and nowhere else', () => {
   const { world, news } = inSession();
-  expect(world.heard()[0]).toEqual({ type: 'hello', version_min: 1, version_max: 1, role: 'board', secret: 's3cret', run: null, at_ms: null, unacked_seq: null, device: null, last_event: 0 });
+  expect(world.heard()[0]).toEqual({ type: 'hello', version_min: 1, version_max: 1, role: 'board', secret: 's3cret', run: null, at_ms: null, unacked_seq: null, device: null, take_seat: false, last_event: 0 });
   expect(news.map((one) => one.news)).toEqual(['welcome']);
   world.pass(20_000);
   expect(JSON.stringify(world.heard())).not.toContain('s3cret');
+});
+
+test('a seat is taken once: whoever has lost it to another device does not take it back by itself', () => {
+  const { world } = scene({ role: 'athlete', takeSeat: true });
+  world.accept();
+  expect(world.heard()).toMatchObject([{ type: 'hello', take_seat: true }]);
+  // Not yet welcome: it still means to.
+  world.end(1012);
+  world.pass(1_000);
+  world.accept();
+  expect(world.heard()).toMatchObject([{ type: 'hello', take_seat: true }]);
+  world.say(welcome());
+  world.end(null);
+  world.pass(1_000);
+  world.accept();
+  expect(world.heard()).toMatchObject([{ type: 'hello', take_seat: false }]);
 });
 
 test.each<[Entry, ServerMsg, string]>([

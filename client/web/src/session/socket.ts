@@ -53,6 +53,8 @@ export interface LinkConfig {
   readonly run: RunId | null;
   /** Which device this is; null for a board. */
   readonly device?: string | null;
+  /** Takes an athlete's seat though another device is heard in it. Once welcome, it does not take it back by itself. */
+  readonly takeSeat?: boolean;
 }
 
 /** What a link tells. Of messages about clock and heartbeat nobody is told. */
@@ -89,6 +91,7 @@ export class Link {
   #connection: Connection | null = null;
   #callOff: () => void = () => undefined;
   #failures = 0;
+  #wasWelcome = false;
   #ended = false;
   #speed = 1;
   #estimate: Estimate | null = null;
@@ -187,6 +190,7 @@ export class Link {
         at_ms: this.#sessionMs(),
         unacked_seq: this.#config.run === null ? null : this.#acked + 1,
         device: this.#config.device ?? null,
+        take_seat: this.#config.takeSeat === true && !this.#wasWelcome,
         last_event: this.#lastEvent,
       });
     } else if ('type' in this.#config.entry) {
@@ -238,6 +242,7 @@ export class Link {
     const nowMs = this.#ownMs();
     // The session was at least there when this was written, so it is never taken to be ahead.
     this.#estimate = { offsetUs: (msg.at_ms - nowMs) * 1_000, boundUs: 0 };
+    this.#wasWelcome = true;
     Object.assign(connection, { welcomed: true, heardMs: nowMs, sentMs: nowMs, questionMs: nowMs });
     this.#tell({ news: 'welcome', msg });
     this.#pulse();

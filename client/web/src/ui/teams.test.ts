@@ -5,7 +5,7 @@ import { NOTHING_YET, reduce, type Session } from '../session/reduce';
 import { teamLines, teamsOfPiece } from './teams';
 
 const result = (athlete: string, margin_ppm: number | null, outcome: AthleteResult['outcome'] = 'finished'): AthleteResult => ({
-  athlete, outcome, place: null, target: null, time_ms: 300_000, distance_dm: 17_000, sure_ms: null, sure_dm: null, shown: null,
+  athlete, outcome, place: null, target: null, time_ms: 300_000, distance_dm: 17_000, sure_ms: null, sure_dm: null, shown: null, estimate: null,
   margin: margin_ppm === null ? null : { margin_ppm, margin_ms: margin_ppm / 2, margin_dm: null }, splits: [], strokes: null, marks: [],
 });
 const TEAMS = new Map<string, string | null>([['h1', 'Heron'], ['h2', 'Heron'], ['h3', 'Heron'], ['o1', 'Otter'], ['o2', 'Otter'], ['guest', null]]);

@@ -1,5 +1,6 @@
 // How far the athlete is, on own numbers: where the server last placed them, and what the own machine has
 // counted since. So the page goes on while the server is away.
+import { LIMITS } from '../../../generated/known';
 import type { Own, Phase, PieceSpec, Target } from '../../protocol/decode';
 import { goAt } from '../../session/reduce';
 import { workOf } from './work';
@@ -87,11 +88,8 @@ export function paceOf(target: Target | null, spec: PieceSpec): number | null {
   return Math.round(work.by === 'distance' ? (all * 500) / work.m : (work.ms * 5_000) / all);
 }
 
-/**
- * Faster than anybody is known to have rowed so far, m/s, as the server marks results (`SPEED_OVER_…_MAX` of
- * `server/piece/src/limits.rs`); below 500 m too, for here some of the piece is rowed already.
- */
-const FASTEST = { over_2000m: 6.3, else: 7.5 } as const;
+/** Faster than anybody is known to have rowed so far, m/s; below 500 m too, for here some of the piece is rowed already. */
+const FASTEST = { over_2000m: LIMITS.speed_over_2000m_max_dm_a_second / 10, else: LIMITS.speed_over_500m_max_dm_a_second / 10 } as const;
 
 /** The pace that is enough from here on; null without a target, when it is reached or missed, and when nobody can row so fast. */
 export function enough(target: Target | null, spec: PieceSpec, { left, done_dm, elapsed_ms }: Way): number | null {

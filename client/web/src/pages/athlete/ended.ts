@@ -4,6 +4,8 @@ import { WRONG_SECRET } from '../../session/close';
 
 /** The same person has come in on another device. */
 export const REPLACED = 4501;
+/** Another device is heard in the seat: the person says which of the two rows. */
+export const SEAT_TAKEN = 4507;
 export const CLOSED = 4502;
 const OLD = 4503;
 const FULL = 4504;
@@ -23,6 +25,8 @@ export function endedText(code: number | null, says: string): string {
       return texts.why.wrong;
     case REPLACED:
       return texts.why.replaced;
+    case SEAT_TAKEN:
+      return texts.why.seatTaken;
     case CLOSED:
       return texts.why.closed;
     case OLD:
@@ -40,5 +44,5 @@ export function endedText(code: number | null, says: string): string {
 
 /** A page that is loaded anew may find what this one did not. */
 export function reloadHelps(code: number | null): boolean {
-  return code !== WRONG_SECRET && code !== REPLACED && code !== CLOSED;
+  return code !== WRONG_SECRET && code !== REPLACED && code !== SEAT_TAKEN && code !== CLOSED;
 }

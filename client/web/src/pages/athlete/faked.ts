@@ -23,7 +23,7 @@ export function own(change: Partial<Own> = {}): Own {
 export function result(outcome: AthleteResult['outcome']): AthleteResult {
   return {
     athlete: ANA, outcome, place: null, target: null, time_ms: 391_000, distance_dm: 17_000, sure_ms: null, sure_dm: null,
-    shown: null, margin: null, splits: [], strokes: null, marks: [],
+    shown: null, estimate: null, margin: null, splits: [], strokes: null, marks: [],
   };
 }
 

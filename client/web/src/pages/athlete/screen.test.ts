@@ -17,6 +17,9 @@ test('the door, until there is a place; a place refused leads back to it with th
   expect(shown(null, { connected: { is: 'connecting' } }).is).toBe('connecting');
   expect(shown(null, { connected: { is: 'lost', says: '', code: null } }).is).toBe('away');
   expect(shown(session(ROWING), { connected: { is: 'ended', says: 'Elsewhere.', code: 4501 } }).is).toBe('ended');
+  // Asked before there was a welcome: there is a choice to make, and nothing to type.
+  expect(shown(null, { connected: { is: 'ended', says: 'Taken.', code: 4507 } }).is).toBe('ended');
+  expect(shown(null, { connected: { is: 'ended', says: 'Wrong.', code: 4500 } }).is).toBe('entrance');
 });
 
 test('the count goes over into rowing at the go, also while the server is away', () => {

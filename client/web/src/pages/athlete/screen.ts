@@ -2,6 +2,7 @@
 import type { AthleteResult, Own, Phase, PieceSpec, PieceView } from '../../protocol/decode';
 import type { Connected, Session } from '../../session/reduce';
 import { currentPiece } from '../../session/reduce';
+import { SEAT_TAKEN } from './ended';
 import { resultOf } from './results';
 
 export type Screen =
@@ -45,7 +46,7 @@ export interface Known {
 
 export function screen(known: Known): Screen {
   const { connected, session, nowMs } = known;
-  if (connected.is === 'ended' && (connected.code === null || session === null)) {
+  if (connected.is === 'ended' && (connected.code === null || (session === null && connected.code !== SEAT_TAKEN))) {
     return { is: 'entrance', says: connected.says };
   }
   if (!known.entered) return { is: 'entrance', says: '' };

@@ -238,7 +238,7 @@ export class Seat {
   // ——— coming and going ———
 
   /** Takes the place of a personal link, or the one that this device remembers; false when there is none. */
-  async comeBack(code: string, secret: string): Promise<boolean> {
+  async comeBack(code: string, secret: string, takeSeat = false): Promise<boolean> {
     const known = recall(localStorage, PAGE, code);
     const opens = secret === '' ? (known?.secret ?? '') : secret;
     if (opens === '') return false;
@@ -248,7 +248,7 @@ export class Seat {
     const whose = run === null ? null : (known?.athlete ?? null);
     const place = { secret: opens, run: run ?? newId(), athlete: whose };
     remember(localStorage, PAGE, code, place);
-    await this.#enter(code, place.run, { secret: opens }, whose);
+    await this.#enter(code, place.run, { secret: opens }, whose, takeSeat);
     return true;
   }
 
@@ -269,7 +269,7 @@ export class Seat {
   }
 
   /** Takes a place; if the recording is somebody else's, with a new one. */
-  async #enter(code: string, run: RunId, entry: Parameters<Live['enter']>[1], whose: AthleteId | null = null): Promise<void> {
+  async #enter(code: string, run: RunId, entry: Parameters<Live['enter']>[1], whose: AthleteId | null = null, takeSeat = false): Promise<void> {
     this.#recorder?.stop();
     this.#code = code;
     this.equipment.recordsAs(run);
@@ -294,14 +294,14 @@ export class Seat {
           const theirs = goesOn ? run : (known ?? newId());
           remember(localStorage, PAGE, code, { secret: entry.secret, run: theirs, athlete: you });
           if (you !== null) rememberRecording(localStorage, code, you, theirs);
-          if (theirs !== run) return void this.#enter(code, theirs, entry, you);
+          if (theirs !== run) return void this.#enter(code, theirs, entry, you, takeSeat);
         }
         this.#putInFront(before);
       }
       recorder.hear(news);
       this.#told(news);
     };
-    this.#link = this.live.enter('athlete', entry, run, hear);
+    this.#link = this.live.enter('athlete', entry, run, hear, takeSeat);
     recorder.over(this.#link);
   }
 

@@ -12,7 +12,7 @@ function spec(text: string): PieceSpec {
 function piece(text: string, result: Partial<AthleteResult> | null = null): PieceView {
   const whole: AthleteResult = {
     athlete: 'a', outcome: 'finished', place: null, target: null, time_ms: 0, distance_dm: 0, sure_ms: null, sure_dm: null,
-    shown: null, margin: null, splits: [], strokes: null, marks: [],
+    shown: null, estimate: null, margin: null, splits: [], strokes: null, marks: [],
   };
   return { piece: 0, spec: spec(text), phase: { phase: 'gathering' }, results: result === null ? [] : [{ ...whole, ...result }] };
 }

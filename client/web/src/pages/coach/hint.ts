@@ -21,6 +21,7 @@ export function hintFor({ about }: About, pad: readonly CallText[]): Hint | null
     case 'heart_rate':
       return found(pad, texts.hints.ease, texts.hints.pushes);
     case 'stopped':
+    case 'stopped_unheard':
     case 'not_heard':
     case 'machine_reset':
     case 'clocks_apart':

@@ -6,6 +6,9 @@ const need = (about: About) => needOf({ athlete: 'ida', since_ms: 40_000, about 
 
 test('every notice has a few words and the numbers behind it', () => {
   expect(need({ about: 'stopped', done_dm: 8_537 })).toEqual({ urgency: 'now', says: 'stopped after 853m', more: 'Check that all is well. No calls go there.' });
+  expect(need({ about: 'stopped_unheard', done_dm: 8_537, silent_since_ms: 40_000 })).toEqual({
+    urgency: 'now', says: 'stopped after 853m, and not connected for a minute', more: 'They may be alone: go and look, or have somebody call.',
+  });
   expect(need({ about: 'heart_rate', heart_bpm: 183, limit_bpm: 178 })).toMatchObject({ urgency: 'now', says: 'heart rate 183', more: 'The limit is 178.' });
   expect(need({ about: 'fading', now_per_500m_ms: 118_400, before_per_500m_ms: 113_900, enough_per_500m_ms: 115_000 })).toMatchObject({
     urgency: 'soon', says: 'fading: 1:58.4 now', more: 'Was 1:53.9; needs 1:55.0.',

@@ -25,6 +25,7 @@ export function needOf({ about, since_ms }: Notice, nowMs: number | null): Need 
 function urgencyOf(about: About): Urgency {
   switch (about.about) {
     case 'stopped':
+    case 'stopped_unheard':
     case 'heart_rate':
       return 'now';
     case 'fading':
@@ -46,6 +47,8 @@ function wordsOf(about: About, sinceMs: number | null): { readonly says: string;
   switch (about.about) {
     case 'stopped':
       return { says: needs.stopped(metres(about.done_dm)), more: needs.stoppedMore };
+    case 'stopped_unheard':
+      return { says: needs.alone(metres(about.done_dm)), more: needs.aloneMore };
     case 'heart_rate':
       return { says: needs.heartRate(about.heart_bpm), more: needs.heartRateMore(about.limit_bpm) };
     case 'fading':

@@ -4,7 +4,7 @@ import { calibrationText, cell, csvOf, fileName, inOrder, remarksText, resultTex
 
 const base: AthleteResult = {
   athlete: 'ida', outcome: 'finished', place: 1, target: { want: 'finish', finish_ms: 306_000 }, time_ms: 305_412, distance_dm: 17_000, sure_ms: 300, sure_dm: null,
-  shown: { want: 'finish', finish_ms: 305_400 }, margin: { margin_ppm: 1_961, margin_ms: 600, margin_dm: null },
+  shown: { want: 'finish', finish_ms: 305_400 }, margin: { margin_ppm: 1_961, margin_ms: 600, margin_dm: null }, estimate: null,
   splits: [{ distance_dm: 4_250, time_ms: 76_000 }, { distance_dm: 4_250, time_ms: 76_900 }], strokes: 141, marks: ['gaps'],
 };
 const bo: AthleteResult = {
@@ -46,6 +46,12 @@ test('a name is never a formula, a number stays one', () => {
 test('the file has a name that every system takes', () => {
   expect(fileName('Wednesday at Lántern Quay!', 'results')).toBe('wednesday-at-la-ntern-quay-results.csv');
   expect(fileName('???', 'links')).toBe('session-links.csv');
+});
+
+test('of who was cut off it is told where they were heading', () => {
+  const cut: AthleteResult = { ...bo, outcome: 'unfinished', estimate: { want: 'finish', finish_ms: 370_200 } };
+  expect(remarksText(cut, piece, undefined)).toContain('was heading for 6:10.2');
+  expect(remarksText(bo, piece, undefined)).not.toContain('heading');
 });
 
 test('a split that was not rowed to its end says how much of it was', () => {

@@ -48,7 +48,8 @@ function part(work: Extent | undefined): Extent | undefined {
 export function remarksText(result: AthleteResult, piece: PieceView, view: AthleteView | undefined): string {
   const end = result.outcome === 'finished' ? [] : [outcomeText(result, piece)];
   const made = isMadeUp(view?.machine ?? null) ? [texts.madeUp] : [];
-  return texts.allRemarks([...end, ...made, ...marksTold(result)]);
+  const heading = result.estimate === null ? [] : [texts.wasHeading(targetText(result.estimate))];
+  return texts.allRemarks([...end, ...heading, ...made, ...marksTold(result)]);
 }
 
 /** Repeats that were missed are told by how it ended already. */

@@ -76,6 +76,8 @@ export const coach = {
     others: (rowing: number) => plural(rowing, { one: 'One more is rowing.', other: `${capital(spelled(rowing))} more are rowing.` }),
     couldHelp: 'Could help:',
     stopped: (after: string) => `stopped after ${after}`,
+    alone: (after: string) => `stopped after ${after}, and not connected for a minute`,
+    aloneMore: 'They may be alone: go and look, or have somebody call.',
     stoppedMore: 'Check that all is well. No calls go there.',
     heartRate: (bpm: number) => `heart rate ${bpm}`,
     heartRateMore: (limit: number) => `The limit is ${limit}.`,

@@ -9,6 +9,7 @@ export const coachResults = {
   table: (title: string) => `Results of ${title}`,
   teams: 'Teams',
   bestOf: (counted: number) => `best ${numbers.format(counted)}`,
+  wasHeading: (finish: string) => `was heading for ${finish}`,
   madeUp: 'made up by a demo rower',
   calibrated: (finishes: number, held: number) => `Of ${numbers.format(finishes)} finishes so far, ${percent.format(held)} came within the range that was shown on the way; ${percent.format(0.8)} are meant to.`,
   noPiece: 'No piece is set yet.',
