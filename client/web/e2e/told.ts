@@ -282,7 +282,7 @@ export function resultOf(nth: number, margin_ppm: number): AthleteResult {
     sure_dm: null,
     shown: { want: 'finish', finish_ms: time_ms },
     margin: { margin_ppm, margin_ms: target - time_ms, margin_dm: null },
-    splits: [],
+    estimate: null, splits: [],
     strokes: 200,
     marks: [],
   };

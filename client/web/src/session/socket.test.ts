@@ -58,7 +58,7 @@ test('a seat is taken once: whoever has lost it to another device does not take 
   world.end(null);
   world.pass(1_000);
   world.accept();
-  expect(world.heard()).toMatchObject([{ type: 'hello', take_seat: false }]);
+  expect(world.heard().filter(({ type }) => type === 'hello')).toMatchObject([{ take_seat: false }]);
 });
 
 test.each<[Entry, ServerMsg, string]>([
