@@ -198,7 +198,7 @@ fn a_pause_makes_the_range_reach_further() {
     let mut class = rowed(&[member]);
     let last = class.session.now().0;
     let mut range = |after: u64| {
-        class.at(last + after, &Input::Heard { athlete: athlete(0) });
+        class.at(last + after, &Input::Deadline);
         class.session.overview().standings.lines[0].projected.map(|seen| (seen.low, seen.high))
     };
     let (Some(rowing), Some(pausing), stopped) = (range(2_500), range(10_500), range(20_000))

@@ -34,12 +34,19 @@ pub(super) struct Idle {
     pub(super) to: f64,
     /// Whether the machine has been heard since the device came (back).
     is_shown: bool,
+    /// Whether the device is heard now.
+    is_heard: bool,
 }
 
 impl Idle {
     /// Below nothing before the repeat begins.
     pub(super) fn ms(self) -> f64 {
         self.to - self.since
+    }
+
+    /// Whether somebody who is heard has stood still for long enough to have stopped, wherever the machine is.
+    fn has_stood(self) -> bool {
+        self.is_heard && self.ms() >= STOPPED_AFTER_MS
     }
 
     fn has_stopped(self) -> bool {
@@ -161,17 +168,17 @@ impl Rower {
     /// For how long the athlete should have been rowing, and was not; `None` in a rest, and when nobody can say.
     fn idle(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Option<Idle> {
         let until = rule.until.map_or(now, |until| until.min(now));
-        let (heard_from, to) = match self.contact_at_end.unwrap_or(athlete.contact) {
+        let (heard_from, to, is_heard) = match self.contact_at_end.unwrap_or(athlete.contact) {
             Contact::Never => return None,
-            Contact::Heard { since } => (since, until),
-            Contact::Silent { since, heard_from } => (heard_from, since.min(until)),
+            Contact::Heard { since } => (since, until, true),
+            Contact::Silent { since, heard_from } => (heard_from, since.min(until), false),
         };
         let due = self.track.due(rule, to.0 as f64)?;
         // What was rowed while nothing was heard is still on its way just after a reconnect.
         let since = self.track.rowed_at()?.max(due).max(heard_from.0 as f64);
         let newest = athlete.recording.recent().last();
         let is_shown = newest.is_some_and(|newest| newest.heard >= heard_from.0);
-        Some(Idle { since, to: to.0 as f64, is_shown })
+        Some(Idle { since, to: to.0 as f64, is_shown, is_heard })
     }
 
     /// How the piece turned out; none while it goes on.
@@ -194,12 +201,12 @@ impl Rower {
         if is_over && stood.is_some_and(|(newest, at)| newest.heard - at >= STOPPED_AFTER_MS) {
             return Some(Outcome::Stopped);
         }
-        match self.doing(athlete, rule, now) {
-            Doing::Stopped if is_over || self.has_stopped() => Some(Outcome::Stopped),
-            Doing::Away | Doing::Here | Doing::Rowing | Doing::Stopped | Doing::Finished => {
-                is_over.then_some(Outcome::Unfinished)
-            }
+        // By what was heard alone: a connection that was lost and came back makes no other result.
+        let stood = self.idle(athlete, rule, now).is_some_and(Idle::has_stood);
+        if self.has_stopped() || (is_over && stood) {
+            return Some(Outcome::Stopped);
         }
+        is_over.then_some(Outcome::Unfinished)
     }
 }
 

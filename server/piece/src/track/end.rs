@@ -64,6 +64,8 @@ impl Stretch {
             Extent::Distance { distance_dm } => {
                 let end = self.base + f64::from(distance_dm.0);
                 (dm >= end).then(|| {
+                    // A machine that is set to this distance stops at it, and tells that moment exactly.
+                    let cut_off = if dm > end { cut_off } else { 0.0 };
                     let to = (end - cut_off - self.dm).max(0.0);
                     let share = if gained > 0.0 { to / gained } else { 0.0 };
                     let at = share * took;
@@ -84,8 +86,10 @@ impl Stretch {
                     let most = (FASTEST_DM_PER_MS * (end - self.heard)).clamp(to, gained.max(to));
                     let least = (gained - FASTEST_DM_PER_MS * (heard - end)).clamp(0.0, to);
                     let rowed_to = self.rowed_through(took, gained);
-                    // Who has stopped before the end is given no part of a metre for it.
-                    let cut_off = if rowed_to && gained > 0.0 { cut_off } else { 0.0 };
+                    // Who has stopped before the end is given no part of a metre for it, and what is told of the very moment is
+                    // the machine's own count.
+                    let is_cut_off = rowed_to && gained > 0.0 && heard > end;
+                    let cut_off = if is_cut_off { cut_off } else { 0.0 };
                     let dm = (gained / 2.0).max(most - to).max(to - least)
                         + cut_off
                         + self.start_open_dm();

@@ -40,8 +40,21 @@ fn a_machine_of_whole_metres_is_on_average_no_later_than_one_of_tenths() {
         off_ms
     };
     let off_ms = mean((0..20).map(off));
-    // Half a metre at these speeds is 115 ms.
-    assert!(off_ms.abs() < 20.0, "{off_ms} ms");
+    // Half a metre at these speeds is 115 ms; a report of 500 m itself, which one in four is, may be that of a machine that
+    // was set to it.
+    assert!((0.0..50.0).contains(&off_ms), "{off_ms} ms");
+}
+
+#[test]
+fn a_machine_that_is_set_to_the_distance_tells_the_finish_itself() {
+    let mut gym = Gym::new(vec![piece(metres(500))]);
+    gym.joins("Ana", None);
+    gym.goes();
+    steady(&mut gym, 4.15, each_second(120, 3), true);
+    let shown = (4.15 * 120.291) as i64 * 10;
+    gym.stroke(0, GO + 120_482, 5_000 - shown);
+    gym.until(GO + 140_000);
+    assert_eq!(gym.result(0).unwrap().time_ms.0, 120_482);
 }
 
 #[test]
