@@ -6,6 +6,7 @@ use std::{
 };
 
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
 use thole_piece::{
     Input,
     projection::{Count, Model, ModelFile, Width},
@@ -17,11 +18,14 @@ use thole_study::model;
 pub const NOTE: &str = "calibration";
 
 /// What is known of the projections' worth, as the journal keeps it.
-#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 struct Known {
     /// Misses that the intervals aim at, in millionths.
     aim_ppm: u32,
     count: Count,
+    /// Hash of the model whose worth it is; empty in notes from before it was kept.
+    #[serde(default)]
+    of: String,
 }
 
 /// The model in force, and what is known of its worth.
@@ -38,9 +42,15 @@ impl Default for Forecasts {
 }
 
 impl Known {
-    fn nothing() -> Known {
-        Known { aim_ppm: Width::default().aim_ppm(), count: Count::default() }
+    fn nothing(of: String) -> Known {
+        Known { aim_ppm: Width::default().aim_ppm(), count: Count::default(), of }
     }
+}
+
+/// By what a model is known again: a club may call each of its own the same.
+fn hash(file: &ModelFile) -> String {
+    let text = serde_json::json!(file).to_string();
+    Sha256::digest(text).iter().take(8).map(|byte| format!("{byte:02x}")).collect()
 }
 
 impl Forecasts {
@@ -50,14 +60,20 @@ impl Forecasts {
     /// One sentence: the file cannot be read or is no model, and what to do.
     pub fn by(model: Option<&Path>) -> Result<Forecasts, String> {
         let (file, model) = model::named(model)?;
-        Ok(Forecasts { file, model, known: Mutex::new(Known::nothing()) })
+        let known = Mutex::new(Known::nothing(hash(&file)));
+        Ok(Forecasts { file, model, known })
     }
 
     /// Takes up what was known when the server was stopped. A note that cannot be understood is left
-    /// out: counting begins anew.
+    /// out: counting begins anew. On which side finishes come out is told of the model in force alone.
     pub fn take_up(&self, note: &str) {
-        match serde_json::from_str(note) {
-            Ok(known) => *self.known.lock().unwrap_or_else(PoisonError::into_inner) = known,
+        match serde_json::from_str::<Known>(note) {
+            Ok(note) => {
+                let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+                known.count =
+                    if note.of == known.of { note.count } else { note.count.by_another_model() };
+                known.aim_ppm = note.aim_ppm;
+            }
             Err(error) => tracing::warn!(%error, "how projections turned out is counted anew"),
         }
     }
@@ -65,7 +81,7 @@ impl Forecasts {
     /// For a session to begin or to go on with.
     #[must_use]
     pub fn input(&self) -> Input {
-        let Known { aim_ppm, count } = self.known();
+        let Known { aim_ppm, count, .. } = self.known();
         Input::Projecting { model: Box::new(self.file.clone()), aim_ppm, so_far: count }
     }
 
@@ -79,18 +95,50 @@ impl Forecasts {
     #[must_use]
     pub fn count(&self, count: Count, width: Width) -> String {
         let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
-        *known = Known { aim_ppm: width.aim_ppm(), count: known.count.and(count) };
+        (known.aim_ppm, known.count) = (width.aim_ppm(), known.count.and(count));
         serde_json::json!(*known).to_string()
     }
 
     /// How projections have turned out on this server.
     #[must_use]
     pub fn told(&self) -> Calibration {
-        let Known { aim_ppm, count } = self.known();
+        let Known { aim_ppm, count, .. } = self.known();
         count.told(Width::of(aim_ppm), self.model.name())
     }
 
     fn known(&self) -> Known {
-        *self.known.lock().unwrap_or_else(PoisonError::into_inner)
+        self.known.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A server that begins again with another model does not blame it for the one before.
+    #[test]
+    fn a_new_model_is_not_told_to_be_off_for_the_one_before() {
+        let count = Count {
+            finishes: 80,
+            intervals: 240,
+            held: 150,
+            slower: 75,
+            faster: 5,
+            ..Count::default()
+        };
+        let before = Forecasts::default();
+        let note = before.count(count, Width::default());
+        let again = Forecasts::default();
+        again.take_up(&note);
+        assert!(
+            again.told().says.contains("75 of 80 finishes were slower"),
+            "{}",
+            again.told().says
+        );
+        let mut other = Forecasts::default();
+        other.known = Mutex::new(Known::nothing("another".to_owned()));
+        other.take_up(&note);
+        assert!(!other.told().says.contains("slower"), "{}", other.told().says);
+        assert_eq!(other.told().finishes, 80);
     }
 }

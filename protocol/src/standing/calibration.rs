@@ -22,6 +22,6 @@ pub struct Calibration {
     pub chance_permille: u32,
     /// How wide intervals are drawn now against the model's own, in thousandths.
     pub width_permille: u32,
-    /// All of it in one sentence for the coach.
+    /// All of it in words for the coach, and what to do when finishes come out on one side for long.
     pub says: String,
 }

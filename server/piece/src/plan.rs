@@ -2,14 +2,14 @@
 
 use thole_protocol::{
     refusal::{Refusal, Why},
-    spec::{Aim, Extent, Leg, PieceSpec, Plan},
+    spec::{Aim, Extent, Leg, PieceSpec, Plan, Target},
     standing::Margin,
-    units::{Decimetres, Millis, millis, nearest, ppm},
+    units::{Decimetres, Millis, decimetres, millis, nearest, ppm},
 };
 
 use crate::{
     limits::{Cost, LEGS, Measure, SPEED_MAX, SPEEDS, clock, metres, out_of_range, target_cost},
-    projection::{Ground, Known, Past},
+    projection::{Believed, Ground, Known, Past},
 };
 
 /// Watts at 1 m/s on an air-braked machine, W s³/m³: common practice, no source.
@@ -71,7 +71,8 @@ impl Course {
             return Err(out_of_range("A piece needs some work.".to_owned()));
         }
         check_plan(measure, &aim.plan)?;
-        let target = aim.target.as_ref().map(|target| target_cost(measure, target)).transpose()?;
+        let target = aim.target.or_else(|| of_legs(measure, &aim.plan));
+        let target = target.map(|target| target_cost(measure, &target)).transpose()?;
         let knots = knots(measure, &aim.plan);
         let mut at_bins = [0.0; BINS + 1];
         for (bin, at) in (0_u8..).zip(&mut at_bins) {
@@ -133,6 +134,19 @@ impl Course {
     #[must_use]
     pub fn known(&self) -> &Known {
         &self.known
+    }
+
+    /// The same, of as much of it as is believed.
+    pub(crate) fn known_by(&self, believed: Believed) -> Known {
+        let (target, past) = match believed {
+            Believed::All => return self.known,
+            Believed::Target => (self.target, None),
+            Believed::Past => (None, self.past),
+            Believed::Nothing => (None, None),
+        };
+        let Course { measure, repeats, work, ref at_bins, .. } = *self;
+        let target = target.map(Cost::amount);
+        Known::of(Ground { measure, repeats, work, target, past, at_bins })
     }
 
     /// Share of the cost that the plan has spent when the share `x` of the work is done.
@@ -260,6 +274,26 @@ fn check_legs(measure: Measure, legs: &[Leg]) -> Result<(), Refusal> {
     Err(out_of_range(format!(
         "The legs add up to {sum} and the piece has {whole}: change a leg so that they are equal."
     )))
+}
+
+/// What the legs of a plan come to when each is rowed as it says; none of another plan, or of legs that do not fit.
+#[must_use]
+pub fn of_legs(measure: Measure, plan: &Plan) -> Option<Target> {
+    let Plan::Legs { legs } = plan else { return None };
+    check_legs(measure, legs).ok()?;
+    let amount = |leg: &Leg| {
+        let (length, pace_ms) = (f64::from(length(leg.length)), f64::from(leg.per_500m_ms.0));
+        match measure {
+            // Decimetres of a leg at so many milliseconds for 5,000 of them.
+            Measure::Distance(_) => length * pace_ms / 5e3,
+            Measure::Time(_) => length * 5e3 / pace_ms,
+        }
+    };
+    let sum: f64 = legs.iter().map(amount).sum();
+    Some(match measure {
+        Measure::Distance(_) => Target::Finish { finish_ms: millis(sum) },
+        Measure::Time(_) => Target::Distance { distance_dm: decimetres(sum) },
+    })
 }
 
 /// To the decimetre, so that two unequal sums never look equal.

@@ -12,10 +12,13 @@ mod width;
 
 use std::sync::Arc;
 
-use crate::{limits::Measure, plan::Course};
+use crate::{
+    limits::{Measure, SPEED_MAX},
+    plan::Course,
+};
 
-pub(crate) use known::Ground;
 pub use known::{Basis, Class, FIXED, Known, Past};
+pub(crate) use known::{Believed, Ground};
 pub use live::{Asked, Done, INPUTS, Live};
 pub use model::{
     ANSWERS, Answer, BeforeFile, FIRST, FORMAT, KNOTS, LayerFile, Model, ModelFile, SCALE, SECOND,
@@ -23,22 +26,18 @@ pub use model::{
 };
 pub use width::{Count, MARKS, Marks, Width};
 
-/// Before this share of the piece only what was known before it counts: the first strokes mislead.
-pub const PRIOR_UNTIL: f64 = 0.05;
+/// Until this share of the piece only what was known before it counts, since the first strokes mislead …
+pub const PRIOR_UNTIL: f64 = 0.04;
+/// … and from this one on only the model.
+const MODEL_FROM: f64 = 0.1;
 /// Who rows so unlike the target (slack) has a target that means nothing.
 pub const FAR_OFF: f64 = 0.08;
-/// From here (slack) on nobody was seen to row whom the model was fitted to …
-const UNUSUAL: f64 = 0.16;
-/// … and from here on the model means nothing.
-const UNHEARD_OF: f64 = 0.32;
-/// Who is far off has an interval this much wider.
-const FAR_OFF_WIDER: f64 = 1.5;
-/// Slack of a stretch is kept within this: a factor of three, beyond which nothing is shown.
-const SLACK_MAX: f64 = 1.1;
+/// What stands for the slack of a stretch without a metre: a factor of three.
+const NOTHING_MOVED: f64 = 1.1;
+/// Slack of a stretch is kept within this: a factor of 400, which no slip of a target comes to.
+const SLACK_MAX: f64 = 6.0;
 /// The 90 % point of the normal distribution: half-width of the 80 % interval in standard deviations.
 pub const Z_90: f64 = 1.281_551_565_544_6;
-/// Projections outside these multiples of the target are not shown.
-const SHOWN: std::ops::RangeInclusive<f64> = 0.3..=3.0;
 
 /// Where the finish of one athlete is heading.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -77,21 +76,50 @@ impl Forecast {
 }
 
 /// Slack of what is still to be rowed: the best guess, and how far it may be faster or slower.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Ahead {
     slack: f64,
     faster: f64,
     slower: f64,
 }
 
-/// What is spent, and what the plan gives the rest, seconds or metres.
+impl Ahead {
+    /// This one, and as much of another.
+    fn and(self, weight: f64, other: Ahead) -> Ahead {
+        Ahead {
+            slack: self.slack + weight * other.slack,
+            faster: self.faster + weight * other.faster,
+            slower: self.slower + weight * other.slower,
+        }
+    }
+}
+
+/// What is spent, and what the plan gives the rest at the reference, seconds or metres.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Spent {
+    measure: Measure,
     cost: f64,
     rest: f64,
-    reference: f64,
-    /// Slack of the rest that ends exactly on the target; none when it is spent.
-    need: Option<f64>,
+}
+
+impl Spent {
+    /// The finish when the rest has this slack.
+    fn finish(self, slack: f64) -> f64 {
+        let slack = match self.measure {
+            Measure::Distance(_) => slack,
+            Measure::Time(_) => -slack,
+        };
+        self.cost + self.rest * libm::exp(slack)
+    }
+
+    /// Slack of the rest that ends with this; none when it is spent.
+    fn slack(self, finish: f64) -> Option<f64> {
+        let left = finish - self.cost;
+        (left > 0.0 && self.rest > 0.0).then(|| match self.measure {
+            Measure::Distance(_) => libm::log(left / self.rest),
+            Measure::Time(_) => libm::log(self.rest / left),
+        })
+    }
 }
 
 impl Live {
@@ -99,44 +127,64 @@ impl Live {
     /// nothing to go by, or when it is absurd.
     #[must_use]
     pub fn projected(&self, course: &Course, model: &Model, width: Width) -> Option<Estimate> {
+        let measure = course.measure();
         if let Some(finish) = self.finished() {
-            let chance = course.target_amount().map(|target| match course.measure() {
+            let chance = course.target_amount().map(|target| match measure {
                 Measure::Distance(_) => f64::from(u8::from(finish <= target)),
                 Measure::Time(_) => f64::from(u8::from(finish >= target)),
             });
             return Some(Estimate { finish, low: finish, high: finish, chance });
         }
-        let x = self.newest(course).work / course.work();
-        if x < PRIOR_UNTIL {
-            let known = course.known();
-            let reference = known.reference;
-            let spent = Spent { cost: 0.0, rest: reference, reference, need: Some(0.0) };
-            return estimate(course, spent, prior(known, model)?, width);
+        let now = self.newest(course);
+        let x = (now.work / course.work()).clamp(0.0, 1.0);
+        let rest = course.known().reference * (1.0 - course.share(x)).max(0.0);
+        let spent = Spent { measure, cost: now.cost, rest };
+        let mut ahead = Ahead::default();
+        for (believed, weight) in self.believed(course) {
+            if weight > 0.0 {
+                let known = course.known_by(believed);
+                ahead = ahead.and(weight, self.ahead(course, &known, x, spent, model)?);
+            }
         }
-        let asked = self.asked(course);
-        if asked.cost <= 0.0 && course.known().basis == Basis::Nothing {
+        estimate(course, spent, ahead, width)
+    }
+
+    /// Of the rest, by what is believed: what was known before gives way to the model.
+    fn ahead(
+        &self,
+        course: &Course,
+        known: &Known,
+        x: f64,
+        spent: Spent,
+        model: &Model,
+    ) -> Option<Ahead> {
+        if known.basis == Basis::Nothing && spent.cost <= 0.0 {
             return None;
         }
+        let has_prior = x < MODEL_FROM;
+        let prior = has_prior.then(|| prior(course, known, spent, model)).flatten();
+        let weight = match prior {
+            Some(_) => ((x - PRIOR_UNTIL) / (MODEL_FROM - PRIOR_UNTIL)).clamp(0.0, 1.0),
+            None if x <= PRIOR_UNTIL && course.known().basis == Basis::Nothing => return None,
+            None => 1.0,
+        };
+        if weight <= 0.0 {
+            return prior;
+        }
+        let asked = self.asked_by(course, known);
         let Answer { over_base, faster, slower } = model.answer(asked.x, &asked.inputs);
-        let wider = if self.is_far_off(course) { FAR_OFF_WIDER } else { 1.0 };
-        // Nobody whom the model was fitted to rows so: what was rowed is believed, and not the model.
-        let doubt = match course.known().basis {
-            Basis::Target | Basis::Past => (asked.median.abs() - UNUSUAL) / (UNHEARD_OF - UNUSUAL),
-            Basis::Nothing => 0.0,
+        let by_model = Ahead {
+            slack: asked.base + asked.weight * over_base + asked.shift,
+            faster: asked.wider * asked.stopped * faster,
+            slower: asked.wider * asked.stopped * slower,
         };
-        let ahead = Ahead {
-            slack: asked.base + over_base * (1.0 - doubt.clamp(0.0, 1.0)),
-            faster: wider * faster,
-            slower: wider * slower,
-        };
-        let rest = asked.reference * (1.0 - asked.share).max(0.0);
-        let Asked { cost, reference, need, .. } = asked;
-        estimate(course, Spent { cost, rest, reference, need }, ahead, width)
+        let before = prior.unwrap_or_default();
+        Some(Ahead::default().and(1.0 - weight, before).and(weight, by_model))
     }
 }
 
-/// Of the whole piece, before it; none when nothing is known.
-fn prior(known: &Known, model: &Model) -> Option<Ahead> {
+/// Of the rest, by what was known before the piece; none when nothing was, or when all of it is spent.
+fn prior(course: &Course, known: &Known, spent: Spent, model: &Model) -> Option<Ahead> {
     let before = model.before();
     let [has_past, ..] = known.fixed;
     let (slack, [faster, slower]) = match known.basis {
@@ -146,29 +194,27 @@ fn prior(known: &Known, model: &Model) -> Option<Ahead> {
         }
         Basis::Past | Basis::Target => (before.target_middle, before.with_target),
     };
-    Some(Ahead { slack, faster, slower })
+    let whole = Spent { measure: course.measure(), cost: 0.0, rest: known.reference };
+    let at = |slack: f64| spent.slack(whole.finish(slack));
+    let (middle, fast, slow) = (at(slack)?, at(slack - faster)?, at(slack + slower)?);
+    Some(Ahead { slack: middle, faster: middle - fast, slower: slow - middle })
 }
 
 fn estimate(course: &Course, spent: Spent, ahead: Ahead, width: Width) -> Option<Estimate> {
     let measure = course.measure();
-    let Spent { cost, rest, reference, need } = spent;
-    let finish_at = |slack: f64| {
-        cost + rest
-            * match measure {
-                Measure::Distance(_) => libm::exp(slack),
-                Measure::Time(_) => libm::exp(-slack),
-            }
+    let finish = spent.finish(ahead.slack);
+    let (metres, seconds) = match measure {
+        Measure::Distance(_) => (course.work(), finish),
+        Measure::Time(_) => (finish, course.work()),
     };
-    let finish = finish_at(ahead.slack);
-    let known = course.known();
-    let absurd = known.basis != Basis::Nothing && !SHOWN.contains(&(finish / reference));
-    if absurd || !finish.is_finite() {
+    // Faster than a machine is believed, or than any number.
+    if !finish.is_finite() || metres > seconds * SPEED_MAX {
         return None;
     }
     let wider = width.factor();
     let (faster, slower) = (wider * ahead.faster, wider * ahead.slower);
-    let (one, other) = (finish_at(ahead.slack - faster), finish_at(ahead.slack + slower));
-    let chance = course.target().map(|_| match (need, measure) {
+    let (one, other) = (spent.finish(ahead.slack - faster), spent.finish(ahead.slack + slower));
+    let chance = course.target_amount().map(|target| match (spent.slack(target), measure) {
         (None, Measure::Distance(_)) => 0.0,
         (None, Measure::Time(_)) => 1.0,
         (Some(need), _) => {
@@ -183,8 +229,8 @@ fn estimate(course: &Course, spent: Spent, ahead: Ahead, width: Width) -> Option
 pub(crate) fn slack(measure: Measure, cost: f64, planned: f64) -> f64 {
     if cost <= 0.0 || planned <= 0.0 {
         return match measure {
-            Measure::Distance(_) => -SLACK_MAX,
-            Measure::Time(_) => SLACK_MAX,
+            Measure::Distance(_) => -NOTHING_MOVED,
+            Measure::Time(_) => NOTHING_MOVED,
         };
     }
     let slack = match measure {

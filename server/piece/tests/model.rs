@@ -4,6 +4,7 @@
 
 use serde::Deserialize;
 use thole_piece::{
+    Input, Session,
     limits::Measure,
     plan::Course,
     projection::{
@@ -12,7 +13,7 @@ use thole_piece::{
 };
 use thole_protocol::{
     spec::{Aim, PastResult, Plan, Target},
-    units::{decimetres, millis},
+    units::{At, Decimetres, Millis, decimetres, millis},
 };
 
 /// One invented athlete, and what numpy makes of the first rows.
@@ -67,7 +68,7 @@ fn course(case: &Case) -> Course {
     Course::new(measure, case.repeats, &aim).unwrap()
 }
 
-/// Each of the 28 inputs, for pieces by distance and by time, with and without target and past results,
+/// Each of the 30 inputs, for pieces by distance and by time, with and without target and past results,
 /// early and late: as numpy computes them from the description (fixtures/features.py).
 #[test]
 fn the_inputs_are_those_that_numpy_computes() {
@@ -125,12 +126,12 @@ fn a_model_file_that_is_none_is_refused_with_what_to_do() {
         Model::of(&file).unwrap_err()
     };
     for (says, of) in [
-        (wrong(&|file| file.format = 2), "format 2"),
+        (wrong(&|file| file.format = 1), "format 1"),
         (wrong(&|file| file.name.clear()), "a name of 1 to 80"),
-        (wrong(&|file| file.mean.truncate(27)), "mean holds 27 numbers, not 28"),
+        (wrong(&|file| file.mean.truncate(29)), "mean holds 29 numbers, not 30"),
         (wrong(&|file| file.deviation[3] = 0), "not above 0"),
         (wrong(&|file| drop(file.layers.pop())), "number of layers"),
-        (wrong(&|file| file.layers[0].weights.push(1)), "needs 672 weights"),
+        (wrong(&|file| file.layers[0].weights.push(1)), "needs 1440 weights"),
         (wrong(&|file| file.layers[1].biases[0] = i32::MIN), "beyond 1,000"),
         (wrong(&|file| file.widening[6] = -1), "not above 0"),
     ] {
@@ -151,10 +152,11 @@ fn marks() -> Marks {
 #[test]
 fn finishes_are_held_against_what_was_shown() {
     let mut count = Count::default();
-    assert_eq!(count.add(&marks(), 305.0, true), Some(0.0));
-    assert_eq!(count.add(&marks(), 311.0, false), Some(1.0));
+    let by_distance = Measure::Distance(Decimetres(20_000));
+    assert_eq!(count.add(by_distance, &marks(), 305.0, true), Some(0.0));
+    assert_eq!(count.add(by_distance, &marks(), 311.0, false), Some(1.0));
     // Of whom nothing was shown, nothing is counted.
-    assert_eq!(count.add(&Marks::default(), 305.0, true), None);
+    assert_eq!(count.add(by_distance, &Marks::default(), 305.0, true), None);
     let told = count.told(Width::default(), "own pieces");
     assert_eq!((told.finishes, told.intervals, told.held), (2, 6, 3));
     assert_eq!((told.chances, told.made, told.chance_permille), (6, 3, 1_500));
@@ -162,6 +164,37 @@ fn finishes_are_held_against_what_was_shown() {
         told.says,
         "Of 6 ranges projected for 2 finishes here, 3 held the result; 8 of 10 are meant to."
     );
+}
+
+/// Sixty finishes, of which seven in ten come out on one side of what was shown, are more than chance; which side is
+/// slower is another one in metres than in seconds.
+#[test]
+fn who_is_projected_wrong_on_one_side_for_long_is_told_to_fit_a_model() {
+    let says = |measure, off: u32, finishes: u32| {
+        let mut count = Count::default();
+        for finish in 0..finishes {
+            count.add(measure, &marks(), if finish < off { 304.0 } else { 296.0 }, true);
+        }
+        count.told(Width::default(), "own pieces").says
+    };
+    let by_distance = Measure::Distance(Decimetres(20_000));
+    let by_time = Measure::Time(Millis(300_000));
+    let told = "of 60 finishes were slower than projected: fit a model of your own, with `thole-server fit`.";
+    let usual =
+        "Of 180 ranges projected for 60 finishes here, 180 held the result; 8 of 10 are meant to.";
+    assert_eq!(says(by_distance, 42, 60), format!("{usual} 42 {told}"));
+    assert_eq!(says(by_time, 18, 60), format!("{usual} 42 {told}"));
+    assert_eq!(says(by_time, 60, 60), format!("{usual} 60 {}", told.replace("slower", "faster")));
+    assert_eq!(says(by_distance, 41, 60), usual);
+    assert_eq!(says(by_distance, 30, 60), usual);
+    assert!(!says(by_distance, 59, 59).contains("fit"), "not for long yet");
+    let before = Count { slower: 60, finishes: 60, intervals: 180, held: 180, ..Count::default() };
+    assert_eq!(before.by_another_model().told(Width::default(), "").says, usual);
+    // A note from before the sides were counted.
+    let note =
+        r#"{"finishes":1,"intervals":3,"held":2,"chances":3,"chance_permille":900,"made":0}"#;
+    let note: Count = serde_json::from_str(note).unwrap();
+    assert_eq!(note.and(before).slower, 60);
 }
 
 /// Adaptive conformal inference (Gibbs and Candès 2021): whatever the people, the share of misses comes
@@ -257,4 +290,22 @@ fn a_stop_costs_its_time_and_makes_the_range_wider() {
         let width = |estimate: Estimate| estimate.high - estimate.low;
         assert!(width(stopped) > width(steady), "at {until} s: {steady:?}, {stopped:?}");
     }
+}
+
+/// A journal holds the model of its day; one that this program cannot ask any more leaves the one that is there.
+#[test]
+fn a_journal_with_an_older_model_is_replayed_by_the_model_that_is_there() {
+    let mut older: ModelFile = serde_json::from_str(Model::shipped_text()).unwrap();
+    older.format = 1;
+    older.name = "of its day".to_owned();
+    let so_far = Count { finishes: 3, intervals: 9, held: 7, ..Count::default() };
+    let mut session = Session::new();
+    session.apply(At(0), &Input::Projecting { model: Box::new(older), aim_ppm: 100_000, so_far });
+    assert_eq!(session.model(), &*Model::shipped());
+    assert_eq!(session.calibration().finishes, 3);
+    assert_eq!(
+        session.calibration().width_permille,
+        1_000,
+        "how wide the older one was drawn says nothing"
+    );
 }

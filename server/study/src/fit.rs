@@ -12,6 +12,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use thole_piece::projection::Model;
 
 pub use judge::{AtShare, Figures, figures, tau_b};
+use net::NETS;
 pub use network::{Effort, fitted};
 pub use past::{Past, of_session, read};
 pub use rivals::{Rival, SHARES};
@@ -37,7 +38,7 @@ pub struct FitArgs {
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
     /// How often all pieces are gone through
-    #[arg(long, default_value_t = 60, value_parser = clap::value_parser!(u32).range(1..=1_000))]
+    #[arg(long, default_value_t = 100, value_parser = clap::value_parser!(u32).range(1..=1_000))]
     pub rounds: u32,
     /// Replace the model even by one that is worse on groups that were left out of the fit
     #[arg(long)]
@@ -87,7 +88,7 @@ pub fn run(args: &FitArgs, of_journal: Vec<Past>, out: &mut dyn Write) -> Result
         divided.judge.len()
     )
     .map_err(told)?;
-    let bar = ProgressBar::new(u64::from(args.rounds)).with_style(style());
+    let bar = ProgressBar::new(u64::from(args.rounds) * NETS as u64).with_style(style());
     let effort = Effort { rounds: args.rounds, ..Effort::default() };
     let file = network::fitted(&divided, &args.name, args.seed, effort, |round, loss| {
         bar.set_position(u64::from(round));

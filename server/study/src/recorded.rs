@@ -152,7 +152,7 @@ pub(crate) fn aim(recorded: &Recorded) -> Result<Aim, String> {
     })
 }
 
-/// A declared plan by its speeds, else by its name.
+/// A declared plan by its speeds, else by its name: the same athlete has the same plan with the one and with the other.
 fn plan(recorded: &Recorded) -> Result<Plan, String> {
     if let Some(speeds) = &recorded.plan_speed {
         let speeds_ppm = speeds.iter().map(|speed| millis(speed * 1e6).0).collect();
@@ -160,13 +160,27 @@ fn plan(recorded: &Recorded) -> Result<Plan, String> {
     }
     match recorded.plan.as_deref() {
         None | Some("even") => Ok(Plan::Even),
-        Some("fast_start" | "start-settle-lift") => Ok(Plan::FastStart),
-        Some("negative_split" | "negative") => Ok(Plan::NegativeSplit),
+        Some("fast_start") => Ok(Plan::FastStart),
+        Some("negative_split") => Ok(Plan::NegativeSplit),
+        Some("start-settle-lift") => Ok(Plan::Speeds { speeds_ppm: START_SETTLE_LIFT.to_vec() }),
+        Some("negative") => Ok(Plan::Speeds { speeds_ppm: (0..20).map(negative).collect() }),
         Some(other) => {
             let known = "even, fast_start or negative_split";
             Err(format!("the plan {other} is unknown: give {known}, or 20 relative speeds."))
         }
     }
+}
+
+/// What the rehearsal pieces mean by `start-settle-lift`.
+const START_SETTLE_LIFT: [u32; 20] = [
+    1_030_000, 1_014_000, 1_008_000, 1_004_000, 1_001_000, 999_000, 997_000, 996_000, 995_000,
+    994_000, 993_000, 992_000, 991_000, 991_000, 992_000, 994_000, 997_000, 1_000_000, 1_004_000,
+    1_012_000,
+];
+
+/// What they mean by `negative`: 3 % from the slowest to the fastest, in equal steps.
+fn negative(twentieth: u32) -> u32 {
+    985_000 + 30_000 * (2 * twentieth + 1) / 40
 }
 
 /// The rows of one line, in their order of arrival.

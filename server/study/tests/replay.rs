@@ -160,11 +160,11 @@ fn a_class_is_ranked_by_everybodys_own_target() {
     ];
     let lines = replayed(&file(&class), &["0.50"]).unwrap();
     expect![[r#"
-        {"group":"club","athlete":"ana","piece":"1700m","share":0.5,"projected":309.792,"low":306.602,"high":313.108,"chance":0.063,"rank":2}
+        {"group":"club","athlete":"ana","piece":"1700m","share":0.5,"projected":309.495,"low":305.632,"high":313.633,"chance":0.123,"rank":2}
         {"group":"club","athlete":"ana","piece":"1700m","share":1,"result":309.0,"rank":2}
-        {"group":"club","athlete":"bo","piece":"1700m","share":0.5,"projected":444.23,"low":438.822,"high":450.482,"chance":0.999,"rank":1}
+        {"group":"club","athlete":"bo","piece":"1700m","share":0.5,"projected":444.853,"low":438.136,"high":453.217,"chance":0.984,"rank":1}
         {"group":"club","athlete":"bo","piece":"1700m","share":1,"result":447.5,"rank":1}
-        {"group":"club","athlete":"cy","piece":"1700m","share":0.5,"projected":339.17,"low":335.457,"high":343.337,"chance":null,"rank":null}
+        {"group":"club","athlete":"cy","piece":"1700m","share":0.5,"projected":338.306,"low":333.236,"high":343.77,"chance":null,"rank":null}
         {"group":"club","athlete":"cy","piece":"1700m","share":1,"result":340.0,"rank":null}
     "#]]
     .assert_eq(&text(&lines));
@@ -181,6 +181,29 @@ fn rows_that_are_late_or_come_twice_change_nothing_in_the_end() {
     let all = ["0.25", "0.5", "1"];
     let (orderly, messy) = (replayed(&file(&[orderly]), &all), replayed(&file(&[messy]), &all));
     assert_eq!(text(&orderly.unwrap()), text(&messy.unwrap()));
+}
+
+/// A plan that has a name in one file and twenty speeds in the other is the same plan.
+#[test]
+fn a_plan_is_the_same_by_its_name_and_by_its_speeds() {
+    let (_, recorded) = rehearsal();
+    for name in ["even", "start-settle-lift", "negative"] {
+        let own = recorded.values().find(|own| own["plan"] == json!(name)).unwrap();
+        let mut named = rowed("ana", Some(306.0), 309.0);
+        named["plan"] = json!(name);
+        let mut by_speeds = named.clone();
+        by_speeds["plan_speed"] = own["plan_speed"].clone();
+        let all = ["0.05", "0.25", "0.5", "0.75", "0.97"];
+        let [named, by_speeds] =
+            [named, by_speeds].map(|one| seen(&replayed(&file(&[one]), &all).unwrap()));
+        for (named, by_speeds) in named.iter().zip(&by_speeds).take(all.len()) {
+            for field in ["projected", "low", "high"] {
+                let [one, other] = [named, by_speeds].map(|line| line[field].as_f64().unwrap());
+                // The speeds of the file are rounded.
+                assert!((one - other).abs() < 0.02, "{name}: {named} and {by_speeds}");
+            }
+        }
+    }
 }
 
 /// With `cuts`, only the rows that had arrived count, and the moment is the one that is told.
@@ -358,11 +381,11 @@ fn a_session_is_told_from_its_journal() {
     let session::SessionReplay { lines, differs, effects } = session::replay(evening(), &asked);
     assert_eq!(differs, []);
     expect![[r#"
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":310.627,"low":305.807,"high":315.875,"chance":0.109,"rank":2}
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":309.888,"low":306.697,"high":313.2,"chance":0.059,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":310.313,"low":305.704,"high":315.834,"chance":0.115,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":309.581,"low":306.374,"high":312.993,"chance":0.076,"rank":2}
         {"group":"KAMURETA","athlete":"Ana","piece":"0","share":1,"result":309.091,"rank":2}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.25,"projected":445.063,"low":434.726,"high":457.205,"chance":0.929,"rank":1}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.5,"projected":444.07,"low":438.684,"high":450.3,"chance":0.999,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.25,"projected":448.005,"low":439.415,"high":459.769,"chance":0.885,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.5,"projected":444.693,"low":439.205,"high":451.483,"chance":0.996,"rank":1}
         {"group":"KAMURETA","athlete":"Bo","piece":"0","share":1,"result":447.368,"rank":1}
     "#]]
     .assert_eq(&text(&lines));

@@ -10,14 +10,17 @@ use crate::{
 
 /// Inputs of the model that do not change while the piece is rowed.
 pub const FIXED: usize = 14;
-/// A plan whose first half takes this much more or less than half of the cost is not even.
-const UNEVEN: f64 = 0.002;
+/// A plan's first half and last quarter count within these as inputs, in slack: the plans of past pieces go no further.
+const FIRST_HALF: (f64, f64) = (-0.004, 0.008);
+const LAST_QUARTER: (f64, f64) = (-0.0115, 0.0);
 /// Watts that power is told against: a middling athlete of the rehearsal data.
 const MIDDLING_WATTS: f64 = 170.0;
 /// Seconds that the length of a piece is told against.
 const MIDDLING_SECONDS: f64 = 500.0;
-/// The best past result counts this far as an input, in slack.
+/// The best past result counts this far as an input, in slack …
 const BEST_MAX: f64 = 0.08;
+/// … and the others against it.
+const OTHERS_MAX: f64 = 0.12;
 
 /// What slack is told against, and what past results say.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -90,6 +93,19 @@ pub enum Basis {
     Nothing,
 }
 
+/// Which of the target and the past results are believed: what is far from the way somebody rows says nothing of them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Believed {
+    /// All that there is.
+    All,
+    /// The target alone.
+    Target,
+    /// Past results alone.
+    Past,
+    /// The own pace alone.
+    Nothing,
+}
+
 /// All of a course that is needed to know it.
 #[derive(Clone, Copy)]
 pub(crate) struct Ground<'a> {
@@ -115,22 +131,18 @@ impl Known {
         let (best, mean, newest) = past.map_or((0.0, 0.0, 0.0), |past| {
             (of_past(past.best), of_past(past.mean), of_past(past.newest))
         });
-        let first_half = at_bins.get(BINS / 2).copied().unwrap_or(0.5) - 0.5;
-        let slow_first = match measure {
-            Measure::Distance(_) => first_half,
-            Measure::Time(_) => -first_half,
-        };
+        let (slow_first, slow_last) = uneven(measure, at_bins);
         let class = Class::of(measure, repeats, work, reference);
         let (watts, seconds) = size(measure, work, reference);
         let flag = |is: bool| f64::from(u8::from(is));
         let fixed = [
             flag(past.is_some()),
             best.clamp(-BEST_MAX, BEST_MAX),
-            mean - best,
-            newest - best,
+            (mean - best).clamp(-OTHERS_MAX, OTHERS_MAX),
+            (newest - best).clamp(-OTHERS_MAX, OTHERS_MAX),
             flag(past.is_some_and(|past| past.results > 1)),
-            flag(slow_first.abs() <= UNEVEN),
-            flag(slow_first > UNEVEN),
+            slow_first,
+            slow_last,
             flag(class == Class::Short),
             flag(class == Class::Long),
             flag(class == Class::Repeats),
@@ -150,6 +162,17 @@ impl Known {
     pub(crate) fn size_at(measure: Measure, work: f64, reference: f64) -> (f64, f64) {
         size(measure, work, reference)
     }
+}
+
+/// What a plan is told by: how much slower than the whole its first half and its last quarter are, in slack.
+fn uneven(measure: Measure, at_bins: &[f64; BINS + 1]) -> (f64, f64) {
+    let at = |bin: usize| at_bins.get(bin).copied().unwrap_or(0.0);
+    let (half, three_quarters) = (at(BINS / 2), at(BINS * 3 / 4));
+    let clip = |slack: f64, (least, most): (f64, f64)| slack.clamp(least, most);
+    (
+        clip(slack(measure, half, 0.5), FIRST_HALF),
+        clip(slack(measure, 1.0 - three_quarters, 0.25), LAST_QUARTER),
+    )
 }
 
 /// Power at the reference and length of the piece, as logarithms.

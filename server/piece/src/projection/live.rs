@@ -1,31 +1,23 @@
 //! What the projection keeps of one athlete who rows, and what it makes of it.
 
+mod asked;
+
 use thole_protocol::units::Millis;
 
-use super::{Basis, Known, known::FIXED, slack};
+use super::{Basis, slack};
 use crate::{
     limits::{Measure, SPEED_MAX},
     plan::{BINS, Course, pace_per_500m},
 };
 
-/// Inputs of the model.
-pub const INPUTS: usize = MOVING + FIXED;
-/// Those that move with every row.
-const MOVING: usize = 14;
-/// Slack of one bin is kept within this, so that one stop does not count for ever.
-const BIN_SLACK_MAX: f64 = 0.5;
+pub use asked::{Asked, INPUTS};
+
 /// So many rows in whole metres, and no other: the machine cuts its metres off …
 const WHOLE_ROWS: u8 = 16;
 /// … and has on average come half a metre further than it says.
 const CUT_OFF: f64 = 0.5;
-/// Before this share of the piece there is no slack of the own to speak of.
-const NOTHING_YET: f64 = 0.004;
-/// From this share on, what was rowed is believed alone as the starting point.
-const BELIEVED_FROM: f64 = 0.25;
 /// Spread of the slack from bin to bin before three of them tell it: a usual one.
 const USUAL_UNREST: f64 = 0.04;
-/// The pace that is enough is reckoned for at least this share of the piece.
-const REST_LEAST: f64 = 0.005;
 
 /// All that the projection keeps of one athlete who rows: a plain value of fixed size.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -33,6 +25,8 @@ pub struct Live {
     /// The newest row: milliseconds and decimetres of work.
     ms: u32,
     dm: u32,
+    /// Rows so far; none of a piece that is told by its edges.
+    rows: u32,
     /// Bins that are passed.
     passed: u8,
     /// Rows in whole metres so far; none once another one has come.
@@ -69,27 +63,6 @@ pub struct Done {
     pub cost: f64,
 }
 
-/// All that the model is asked by, at one instant.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Asked {
-    /// Share of the work that is done.
-    pub x: f64,
-    /// Share of the cost that the plan has spent by then.
-    pub share: f64,
-    /// What is spent, seconds or metres.
-    pub cost: f64,
-    /// Seconds or metres that slack is told against.
-    pub reference: f64,
-    /// Slack at which the model's answer begins.
-    pub base: f64,
-    /// Slack of what was rowed: the median.
-    pub median: f64,
-    /// Slack of the rest that ends exactly on the target (or the reference); none when it is spent.
-    pub need: Option<f64>,
-    /// The inputs of the model.
-    pub inputs: [f32; INPUTS],
-}
-
 impl Default for Live {
     fn default() -> Live {
         Live::new()
@@ -104,6 +77,7 @@ impl Live {
         Live {
             ms: 0,
             dm: 0,
+            rows: 0,
             passed: 0,
             whole: Some(0),
             edges: [0.0; BINS + 1],
@@ -119,6 +93,7 @@ impl Live {
         }
         let before = self.newest(course);
         (self.ms, self.dm) = (work_ms, self.dm.max(work_dm));
+        self.rows = self.rows.saturating_add(1);
         let whole_metres = self.dm.is_multiple_of(10);
         self.whole = self.whole.filter(|_| whole_metres).map(|rows| rows.saturating_add(1));
         let now = self.newest(course);
@@ -207,87 +182,6 @@ impl Live {
             && self.shape.median.abs() > super::FAR_OFF
     }
 
-    /// What the model is asked by now.
-    #[must_use]
-    pub fn asked(&self, course: &Course) -> Asked {
-        let (known, measure, now) = (course.known(), course.measure(), self.newest(course));
-        let x = (now.work / course.work()).clamp(0.0, 1.0);
-        let share = course.share(x);
-        let rest = (1.0 - share).max(REST_LEAST);
-        let passed = usize::from(self.passed);
-        let so_far = slack(measure, now.cost, known.reference * share);
-        // Where nothing is known, all is told against the own pace so far.
-        let (own, reference) = match known.basis {
-            Basis::Nothing if x > 0.0 && now.cost > 0.0 => (so_far, now.cost / share.max(1e-9)),
-            Basis::Target | Basis::Past | Basis::Nothing => (0.0, known.reference),
-        };
-        let a = so_far - own;
-        let (mut median, mut first) = (self.shape.median - own, self.shape.first - own);
-        if passed == 0 {
-            median = if x < NOTHING_YET { known.best } else { a };
-            first = median;
-        }
-        let since = |bins: usize| {
-            let from = passed.saturating_sub(bins);
-            let spent = course.share_at_bins().get(from).copied().unwrap_or(0.0);
-            let cost = now.cost - self.edge(from);
-            let no_time = cost <= 0.0 && matches!(measure, Measure::Distance(_));
-            if passed == 0 || share - spent <= 1e-9 || no_time {
-                return a;
-            }
-            slack(measure, cost, known.reference * (share - spent)) - own
-        };
-        let (two, four, eight) = (since(2), since(4), since(8));
-        let left = reference - now.cost;
-        let unfloored = need_of(measure, left, reference * (1.0 - share));
-        // But for the very end, the two are the same.
-        let need =
-            if rest > 1.0 - share { need_of(measure, left, reference * rest) } else { unfloored };
-        let need = need.unwrap_or_else(|| spent(measure));
-        let best = known.best;
-        let trust = (x / BELIEVED_FROM).min(1.0);
-        let base = trust * median + (1.0 - trust) * best;
-        let [has, ..] = known.fixed;
-        let has = f64::from(has);
-        let clip = |value: f64, most: f64| value.clamp(-most, most);
-        let moving = [
-            x,
-            libm::sqrt(1.0 - x),
-            clip(a - median, 0.25),
-            clip(four - median, 0.25),
-            clip(two - four, 0.25),
-            clip(eight - four, 0.25),
-            clip(median, 0.08),
-            clip(first - median, 0.25),
-            clip(self.shape.slope, 0.2),
-            self.shape.unrest.min(0.15),
-            self.shape.worst.min(0.5),
-            clip(need - four, 0.12),
-            has * clip(best - median, 0.12),
-            if has > 0.0 {
-                has * clip(left_at_best_power(best, a, share, rest) - four, 0.15)
-            } else {
-                0.0
-            },
-        ];
-        let mut inputs = [0.0; INPUTS];
-        #[expect(clippy::cast_possible_truncation, reason = "the model reckons in 32 bits")]
-        for (input, value) in inputs.iter_mut().zip(moving) {
-            *input = value as f32;
-        }
-        for (input, value) in inputs.iter_mut().skip(MOVING).zip(known.fixed) {
-            *input = value;
-        }
-        if known.basis == Basis::Nothing && now.cost > 0.0 {
-            let (watts, seconds) = Known::size_at(measure, course.work(), reference);
-            #[expect(clippy::cast_possible_truncation, reason = "the model reckons in 32 bits")]
-            for (input, value) in inputs.iter_mut().skip(MOVING + 11).zip([watts, seconds]) {
-                *input = value as f32;
-            }
-        }
-        Asked { x, share, cost: now.cost, reference, base, median, need: unfloored, inputs }
-    }
-
     fn edge(&self, number: usize) -> f64 {
         self.edges.get(number).copied().unwrap_or(0.0)
     }
@@ -299,8 +193,7 @@ impl Live {
         let ends = self.edges.windows(2).zip(course.share_at_bins().windows(2));
         for ((cost, share), bin) in ends.zip(&mut self.bins).take(passed).skip(before) {
             let (&[cost_from, cost_to], &[share_from, share_to]) = (cost, share) else { continue };
-            let slack = slack(measure, cost_to - cost_from, reference * (share_to - share_from));
-            *bin = slack.clamp(-BIN_SLACK_MAX, BIN_SLACK_MAX);
+            *bin = slack(measure, cost_to - cost_from, reference * (share_to - share_from));
         }
         let first = if passed > 2 { 1 } else { 0 };
         let Some(bins) = self.bins.get(first..passed).filter(|bins| !bins.is_empty()) else {
@@ -324,34 +217,6 @@ impl Live {
             first: early,
         };
     }
-}
-
-/// What stands for the slack of the rest that ends exactly on the reference when it is spent: as slow or fast as
-/// can be.
-fn spent(measure: Measure) -> f64 {
-    match measure {
-        Measure::Distance(_) => -1.0,
-        Measure::Time(_) => 1.0,
-    }
-}
-
-/// Slack of the rest that ends exactly on the reference; none when it is spent.
-fn need_of(measure: Measure, left: f64, planned: f64) -> Option<f64> {
-    (left > 0.0 && planned > 0.0).then(|| match measure {
-        Measure::Distance(_) => libm::log(left / planned),
-        Measure::Time(_) => libm::log(planned / left),
-    })
-}
-
-/// Slack of the rest if the whole piece is to have the mean power of the best past result: power
-/// goes with the third power of speed.
-fn left_at_best_power(best: f64, so_far: f64, share: f64, rest: f64) -> f64 {
-    /// Less power than a third of the plan's is not looked at.
-    const POWER_LEAST: f64 = 0.35;
-    /// Nor is anything slower.
-    const SLOWEST: f64 = 0.3;
-    let power = (libm::exp(-3.0 * best) - share * libm::exp(-3.0 * so_far)) / rest;
-    (-libm::log(power.max(POWER_LEAST)) / 3.0).min(SLOWEST)
 }
 
 fn median(bins: &[f64]) -> f64 {

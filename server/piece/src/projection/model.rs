@@ -1,4 +1,4 @@
-//! The model behind the projection: a small network, fitted to past pieces by `thole-server fit`.
+//! The model behind the projection: two small networks side by side, fitted to past pieces by `thole-server fit`.
 
 use std::sync::{Arc, LazyLock};
 
@@ -7,15 +7,15 @@ use serde::{Deserialize, Serialize};
 use super::live::INPUTS;
 
 /// Cells of the two inner layers.
-pub const FIRST: usize = 24;
+pub const FIRST: usize = 48;
 /// Cells of the second inner layer.
-pub const SECOND: usize = 12;
+pub const SECOND: usize = 24;
 /// Answers: the median, and the spreads on the faster and the slower side.
 pub const ANSWERS: usize = 3;
 /// Shares of the piece between which the widening is drawn straight.
 pub const KNOTS: [f64; 7] = [0.03, 0.1, 0.25, 0.5, 0.75, 0.9, 0.97];
 /// Version of the file's format.
-pub const FORMAT: u16 = 1;
+pub const FORMAT: u16 = 2;
 /// The file's numbers are whole: hundred-thousandths.
 pub const SCALE: f64 = 1e5;
 /// A weight beyond this is a mistake.

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use thole_protocol::standing::Calibration;
 
 use super::{Estimate, Z_90, normal};
+use crate::limits::Measure;
 
 /// An 80 % interval is to miss one finish in five.
 const MISSES: f64 = 0.2;
@@ -15,6 +16,10 @@ const MISSES: f64 = 0.2;
 const STEP: f64 = 0.01;
 /// The aim stays within these: intervals from 0.66 to 1.82 times as wide.
 const AIM: (f64, f64) = (0.02, 0.4);
+/// Fewer finishes than these do not tell on which side they come out: half a dozen evenings of a class (own choice) …
+const ONE_SIDED_FROM: u32 = 60;
+/// … and of whom the model fits, so large a share on one side is seen once in some thousand times.
+const ONE_SIDED: f64 = 0.7;
 /// Shares of the piece at which it is kept what was shown, to be judged at the finish.
 pub const MARKS: [f64; 3] = [0.25, 0.5, 0.75];
 
@@ -85,6 +90,7 @@ fn normal_point(share: f64) -> f64 {
 /// What was shown at one mark.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Shown {
+    finish: f64,
     low: f64,
     high: f64,
     chance: Option<f64>,
@@ -107,7 +113,12 @@ impl Marks {
     /// The next mark is passed while this is shown.
     pub fn pass(&mut self, estimate: Option<Estimate>) {
         if let Some(mark) = self.shown.get_mut(self.passed) {
-            *mark = estimate.map(|Estimate { low, high, chance, .. }| Shown { low, high, chance });
+            *mark = estimate.map(|Estimate { finish, low, high, chance }| Shown {
+                finish,
+                low,
+                high,
+                chance,
+            });
             self.passed += 1;
         }
     }
@@ -128,15 +139,23 @@ pub struct Count {
     pub chance_permille: u32,
     /// Those whose target was made.
     pub made: u32,
+    /// Finishes that were slower than most of what was shown on the way …
+    #[serde(default)]
+    pub slower: u32,
+    /// … and those that were faster.
+    #[serde(default)]
+    pub faster: u32,
 }
 
 impl Count {
     /// Counts one finish (seconds or metres) against what was shown on the way; how often its intervals
     /// missed (0 to 1), if any were shown.
-    pub fn add(&mut self, marks: &Marks, finish: f64, made: bool) -> Option<f64> {
-        let (mut seen, mut missed) = (0_u32, 0_u32);
+    pub fn add(&mut self, measure: Measure, marks: &Marks, finish: f64, made: bool) -> Option<f64> {
+        let (mut seen, mut missed, mut higher, mut lower) = (0_u32, 0_u32, 0, 0);
         for shown in marks.shown.iter().flatten() {
             seen += 1;
+            higher += u32::from(finish > shown.finish);
+            lower += u32::from(finish < shown.finish);
             missed += u32::from(!(shown.low..=shown.high).contains(&finish));
             if let Some(chance) = shown.chance {
                 self.chances += 1;
@@ -147,6 +166,12 @@ impl Count {
         if seen == 0 {
             return None;
         }
+        let (slower, faster) = match measure {
+            Measure::Distance(_) => (higher, lower),
+            Measure::Time(_) => (lower, higher),
+        };
+        self.slower += u32::from(slower > faster);
+        self.faster += u32::from(faster > slower);
         self.finishes += 1;
         self.intervals += seen;
         self.held += seen - missed;
@@ -163,7 +188,27 @@ impl Count {
             chances: self.chances.saturating_add(other.chances),
             chance_permille: self.chance_permille.saturating_add(other.chance_permille),
             made: self.made.saturating_add(other.made),
+            slower: self.slower.saturating_add(other.slower),
+            faster: self.faster.saturating_add(other.faster),
         }
+    }
+
+    /// The same by another model: on which side finishes came out of the one before says nothing of it.
+    #[must_use]
+    pub fn by_another_model(self) -> Count {
+        Count { slower: 0, faster: 0, ..self }
+    }
+
+    /// Which way finishes come out, and of how many, when they have done so for long.
+    fn one_sided(&self) -> Option<(&'static str, u32, u32)> {
+        let sided = self.slower.saturating_add(self.faster);
+        let (way, many) = if self.slower > self.faster {
+            ("slower", self.slower)
+        } else {
+            ("faster", self.faster)
+        };
+        let is_off = f64::from(many) >= ONE_SIDED * f64::from(sided);
+        (sided >= ONE_SIDED_FROM && is_off).then_some((way, many, sided))
     }
 
     /// What the coach is told.
@@ -182,8 +227,20 @@ impl Count {
         }
     }
 
-    /// One sentence for the coach.
+    /// For the coach: how many ranges held, and what to do when all is off on one side.
     fn says(&self, width: Width) -> String {
+        let held = self.says_held(width);
+        match self.one_sided() {
+            Some((way, many, sided)) => format!(
+                "{held} {many} of {sided} finishes were {way} than projected: fit a model of your own, \
+                 with `thole-server fit`."
+            ),
+            None => held,
+        }
+    }
+
+    /// One sentence.
+    fn says_held(&self, width: Width) -> String {
         if self.intervals == 0 {
             return "Projections show where 8 of 10 finishes are expected; none has been checked \
                     against a finish here yet."

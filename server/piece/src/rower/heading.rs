@@ -116,7 +116,7 @@ impl Rower {
             Measure::Time(_) => finish.dm / 1e1,
         };
         let made = self.margin(rule, now).is_some_and(|margin| margin.margin_ppm.0 >= 0);
-        count.add(&self.marks, amount, made)
+        count.add(self.course.measure(), &self.marks, amount, made)
     }
 
     /// Whether the word for this athlete is 'behind'.

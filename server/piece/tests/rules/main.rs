@@ -26,3 +26,4 @@ mod screens;
 mod seats;
 mod stopped;
 mod unheard;
+mod unlike;

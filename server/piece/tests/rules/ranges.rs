@@ -76,8 +76,7 @@ fn the_chance_of_a_target_is_the_one_that_its_place_in_the_range_tells() {
                 let live = rowed(&course, millis(work).0, speed);
                 let seen = Forecast::default().estimate(&course, &live).unwrap();
                 assert!(seen.low < seen.finish && seen.finish < seen.high, "{seen:?}");
-                // Before a twentieth only what was known before counts: nothing is spent.
-                let spent = if share < 5 { 0.0 } else { live.newest(&course).cost };
+                let spent = live.newest(&course).cost;
                 let (told, odds) = (seen.chance.unwrap(), odds(measure, seen, own, spent));
                 assert!((told - odds).abs() < 1e-6, "{share} %: {told} for {odds} in {seen:?}");
                 seen_on_both_sides[usize::from(told > 0.5)] += 1;
@@ -188,9 +187,20 @@ fn the_coach_is_told_how_often_ranges_held_and_how_wide_they_are_drawn() {
         chances: 5,
         chance_permille: 70,
         made: 6,
+        slower: 2,
+        faster: 1,
     });
     assert_eq!(
         both,
-        Count { finishes: 3, intervals: 7, held: 3, chances: 5, chance_permille: 70, made: 6 }
+        Count {
+            finishes: 3,
+            intervals: 7,
+            held: 3,
+            chances: 5,
+            chance_permille: 70,
+            made: 6,
+            slower: 2,
+            faster: 1,
+        }
     );
 }

@@ -115,7 +115,7 @@ fn late_comers_row_from_the_current_repeat_on() {
          7:41.0 show splits",
         expect![[r#"
             resting, repeat 3 at 6:03.2
-            1 ana -0.1 %, - cy, - dee stopped
+            1 ana -0.4 %, - cy, - dee stopped
             finished
             1 ana 4:13.9 ± 3750 ms -0.8 %
             - dee unfinished at 800.0 m, 2:54.3 [repeats_missed]

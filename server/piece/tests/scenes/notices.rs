@@ -42,7 +42,7 @@ fn who_says_to_have_stopped_is_shown_at_once_and_keeps_what_was_rowed() {
          1:02.0 show results",
         expect![[r#"
             ana stopped at 285 m since 1:00.0
-            1 bo -0.4 %, - ana stopped
+            1 bo -0.6 %, - ana stopped
             - ana stopped at 285.7 m, 1:00.0"#]],
     );
 }

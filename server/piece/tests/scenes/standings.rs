@@ -13,7 +13,7 @@ fn a_slower_rower_ahead_of_her_own_target_leads() {
          0:00.0 ana rows 1:31.0 until 1:30.0
          0:00.0 bo  rows 2:12.0 until 1:30.0
          1:31.0 show standings",
-        expect!["1 bo +2.2 %, 2 ana -1.6 %"],
+        expect!["1 bo +1.5 %, 2 ana -1.5 %"],
     );
 }
 
@@ -70,7 +70,7 @@ fn who_has_no_target_is_listed_and_not_ranked() {
          0:00.0 ana rows 1:45.0 until 1:00.0
          0:00.0 cy  rows 1:40.0 until 1:00.0
          1:01.0 show standings",
-        expect!["1 ana -0.4 %, - cy"],
+        expect!["1 ana -0.6 %, - cy"],
     );
 }
 
@@ -93,9 +93,9 @@ fn teams_are_placed_by_the_mean_margin_of_as_many_as_the_smallest_has() {
          2:02.0 best 2 of a team
          2:03.0 show teams",
         expect![[r#"
-            1 bo +3.1 %, 2 ana +1.2 %, 3 cy -2.9 %
-            1 Otters +31161 (1), 2 Herons +12322 (1)
-            1 Otters +1385 (2), - Herons (0)"#]],
+            1 bo +2.6 %, 2 ana +1.0 %, 3 cy -3.3 %
+            1 Otters +26525 (1), 2 Herons +10802 (1)
+            1 Otters -3107 (2), - Herons (0)"#]],
     );
 }
 
@@ -112,7 +112,7 @@ fn a_piece_by_time_is_about_metres() {
          4:21.0 show phase
          4:21.0 show results",
         expect![[r#"
-            1 ana +1.8 %, 2 bo -1.1 %
+            1 ana +2.2 %, 2 bo -0.6 %
             finished
             1 ana 1168 m ± 59 dm +1.5 %
             2 bo 1068 m ± 54 dm -0.9 %"#]],
@@ -130,7 +130,7 @@ fn a_target_that_nobody_can_row_is_refused_and_the_athlete_stays() {
          1:01.0 show standings",
         expect![[r#"
             -0:20.0 ana refused: ana: Nobody rows 1,700 m in 3:30.0: set a target of 3:46.7 or slower.
-            1 ana -0.4 %"#]],
+            1 ana -0.5 %"#]],
     );
 }
 
@@ -150,10 +150,10 @@ fn who_is_not_heard_for_fifteen_seconds_is_out_of_the_ranking_until_heard_again(
          1:05.0 ana delivers
          1:07.0 show standings",
         expect![[r#"
-            1 ana +0.2 %, 2 bo -1.4 %
-            1 ana +0.2 % (not heard), 2 bo -1.4 %
-            1 bo -1.4 %, - ana +0.2 % (not heard)
-            1 ana +0.7 %, 2 bo -1.3 %"#]],
+            1 ana +0.1 %, 2 bo -1.4 %
+            1 ana +0.1 % (not heard), 2 bo -1.5 %
+            1 bo -1.5 %, - ana +0.1 % (not heard)
+            1 ana +0.4 %, 2 bo -1.5 %"#]],
     );
 }
 
@@ -177,7 +177,7 @@ fn one_word_is_said_of_each_once_it_is_clear_and_stays() {
          6:40.0 show words",
         expect![[r#"
             ana -, bo -, cy -
-            ana ahead, cy about, bo about
+            ana ahead, cy about, bo behind
             ana ahead, cy about, bo behind
             ana ahead, cy about, bo behind
             ana ahead, cy ahead, bo behind"#]],

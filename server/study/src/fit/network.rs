@@ -17,7 +17,7 @@ use thole_protocol::spec::{Aim, Plan};
 
 use super::{
     Divided,
-    net::{Adam, Net},
+    net::{Adam, NETS, Net},
     past::{Past, passed},
 };
 
@@ -32,7 +32,7 @@ pub struct Effort {
 
 impl Default for Effort {
     fn default() -> Effort {
-        Effort { rounds: 60, moments: 26 }
+        Effort { rounds: 100, moments: 26 }
     }
 }
 
@@ -58,6 +58,10 @@ pub(super) struct Example {
     pub(super) inputs: [f32; INPUTS],
     /// How much slower than the base the rest was, in slack.
     pub(super) truth: f32,
+    /// The weight of the model's answer.
+    pub(super) weight: f32,
+    /// How many times as wide the range is drawn as the model says.
+    pub(super) wider: f32,
 }
 
 /// Fits a model; tells after each round how large the loss was.
@@ -78,13 +82,40 @@ pub fn fitted(
             *input = (*input - mean) / deviation;
         }
     }
-    let mut net = Net::begun(&mut chance);
+    let nets: [Net; NETS] = std::array::from_fn(|number| {
+        let before = u32::try_from(number).unwrap_or(0) * effort.rounds;
+        learnt(&examples, effort, &mut chance, |round, loss| told(before + round, loss))
+    });
+    let mut file = ModelFile {
+        format: FORMAT,
+        name: name.to_owned(),
+        mean: mean.iter().map(|number| kept(f64::from(*number))).collect(),
+        deviation: deviation.iter().map(|number| kept(f64::from(*number)).max(1)).collect(),
+        layers: Net::kept(&nets),
+        widening: vec![kept(1.0); KNOTS.len()],
+        before: before(&divided.fit),
+    };
+    let seen = self::examples(&divided.widen, effort.moments, &mut chance);
+    if let Ok(model) = Model::of(&file) {
+        file.widening = widening(&model, &seen);
+    }
+    file
+}
+
+/// One network, after all rounds.
+fn learnt(
+    examples: &[Example],
+    effort: Effort,
+    chance: &mut ChaCha8Rng,
+    mut told: impl FnMut(u32, f64),
+) -> Net {
+    let mut net = Net::begun(chance);
     let mut adam = Adam::default();
     let mut order: Vec<usize> = (0..examples.len()).collect();
     let steps = (examples.len().div_ceil(BATCH) * effort.rounds as usize).max(1);
     let mut step = 0_usize;
     for round in 1..=effort.rounds {
-        mix(&mut order, &mut chance);
+        mix(&mut order, chance);
         let mut loss = 0.0;
         for batch in order.chunks(BATCH) {
             let mut slope = Net::zero();
@@ -101,20 +132,7 @@ pub fn fitted(
         }
         told(round, loss / examples.len().max(1) as f64);
     }
-    let mut file = ModelFile {
-        format: FORMAT,
-        name: name.to_owned(),
-        mean: mean.iter().map(|number| kept(f64::from(*number))).collect(),
-        deviation: deviation.iter().map(|number| kept(f64::from(*number)).max(1)).collect(),
-        layers: net.kept(),
-        widening: vec![kept(1.0); KNOTS.len()],
-        before: before(&divided.fit),
-    };
-    let seen = self::examples(&divided.widen, effort.moments, &mut chance);
-    if let Ok(model) = Model::of(&file) {
-        file.widening = widening(&model, &seen);
-    }
-    file
+    net
 }
 
 /// Puts names into an order that the seed alone decides.
@@ -168,7 +186,7 @@ fn examples(pieces: &[Past], moments: usize, chance: &mut ChaCha8Rng) -> Vec<Exa
             let blurred = happens(chance, WHOLE_METRES);
             let seen = if blurred { blur(past, chance) } else { past.clone() };
             for _ in 0..moments {
-                let x = 0.02 + 0.965 * even(chance);
+                let x = 0.02 + 0.97 * even(chance);
                 let cost = seen.cost(x) + wander(past, x, chance);
                 all.extend(example(&course, past, &seen, x, cost));
             }
@@ -239,8 +257,10 @@ fn example(course: &Course, past: &Past, seen: &Past, x: f64, cost: f64) -> Opti
         Measure::Time(_) => libm::log(rest / left),
     };
     #[expect(clippy::cast_possible_truncation, reason = "the net reckons in 32 bits")]
-    let truth = (slack - asked.base).clamp(-TRUTH_MAX, TRUTH_MAX) as f32;
-    Some(Example { x, inputs: asked.inputs, truth })
+    let of_asked = |number: f64| number as f32;
+    let truth = of_asked((slack - asked.base).clamp(-TRUTH_MAX, TRUTH_MAX));
+    let (weight, wider) = (of_asked(asked.weight), of_asked(asked.wider));
+    Some(Example { x, inputs: asked.inputs, truth, weight, wider })
 }
 
 /// Mean and standard deviation of each input.
@@ -331,13 +351,12 @@ fn widening(model: &Model, seen: &[Example]) -> Vec<i32> {
     const NEAR: f64 = 0.6;
     /// Fewer moments tell nothing.
     const LEAST: usize = 50;
-    /// Eight of ten, and a little more: live rows are a stroke old, and some never come …
-    const HELD: f64 = 0.82;
-    /// … and late in a piece a stroke is much of what is left.
-    const HELD_LATE: f64 = 0.84;
-    const LATE: f64 = 0.8;
+    /// Eight of ten, near enough: early, what was known before makes the guess better than the model's own; live rows are
+    /// a stroke old, which is much of what is left at nine tenths; and the last ones tell where between two edges somebody
+    /// is, which past pieces do not.
+    const HELD: [f64; KNOTS.len()] = [0.79, 0.76, 0.79, 0.79, 0.79, 0.82, 0.74];
     let mut factors = Vec::with_capacity(KNOTS.len());
-    for (at, knot) in KNOTS.iter().enumerate() {
+    for (at, (knot, held)) in KNOTS.iter().zip(HELD).enumerate() {
         let other = |at: Option<usize>| at.and_then(|at| KNOTS.get(at)).copied();
         let low = other(at.checked_sub(1)).unwrap_or(0.0);
         let high = other(at.checked_add(1)).unwrap_or(1.0);
@@ -346,15 +365,12 @@ fn widening(model: &Model, seen: &[Example]) -> Vec<i32> {
         let ratios: Vec<f64> = near
             .map(|example| {
                 let answer = model.answer(example.x, &example.inputs);
-                let off = f64::from(example.truth) - answer.over_base;
-                off.abs() / if off > 0.0 { answer.slower } else { answer.faster }
+                let off = f64::from(example.truth) - f64::from(example.weight) * answer.over_base;
+                let spread = if off > 0.0 { answer.slower } else { answer.faster };
+                off.abs() / (f64::from(example.wider) * spread)
             })
             .collect();
-        let factor = if ratios.len() < LEAST {
-            1.0
-        } else {
-            point_of(&ratios, if *knot > LATE { HELD_LATE } else { HELD })
-        };
+        let factor = if ratios.len() < LEAST { 1.0 } else { point_of(&ratios, held) };
         factors.push(kept(factor.clamp(0.3, 5.0)));
     }
     factors
