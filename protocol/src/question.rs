@@ -13,6 +13,8 @@ pub enum Odd {
     UnlikePast,
     /// Far from what the others in this session aim at.
     UnlikeOthers,
+    /// Not what the legs of the plan come to: all of them are scaled.
+    UnlikeLegs,
     /// A target of an earlier piece, or of what this piece was before, that nobody can row here: it was left out.
     LeftOut,
 }

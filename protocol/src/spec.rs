@@ -148,7 +148,8 @@ pub enum Target {
 pub struct Leg {
     /// How much of the work; the legs together are all of it.
     pub length: Extent,
-    /// Milliseconds for 500 m; all legs are scaled together so that they add up to the target exactly.
+    /// Milliseconds for 500 m. Without a target the legs make it; beside one that they do not come to they are scaled
+    /// together so that they add up to it exactly, and the coach is asked (`question`).
     pub per_500m_ms: Millis,
 }
 

@@ -2,10 +2,13 @@
 
 use thole_protocol::{
     refusal::Refusal,
-    spec::{Aim, Plan},
+    spec::{Aim, PieceSpec, Plan},
 };
 
-use crate::limits::{HISTORY_MAX, LEGS, out_of_range};
+use crate::{
+    limits::{HISTORY_MAX, LEGS, Measure, out_of_range},
+    plan,
+};
 
 /// Whether an aim is no longer than anybody needs, whatever it says. A longer one is refused unread and unwritten.
 ///
@@ -24,4 +27,11 @@ pub fn check_length(aim: &Aim) -> Result<(), Refusal> {
         return Err(out_of_range(format!("Send at most {HISTORY_MAX} past results.")));
     }
     Ok(())
+}
+
+/// The same aim; legs without a target make the target, so that every screen has it.
+#[must_use]
+pub(crate) fn with_target(piece: &PieceSpec, aim: &Aim) -> Aim {
+    let legs = || plan::of_legs(Measure::of(piece)?, &aim.plan);
+    Aim { target: aim.target.or_else(legs), ..aim.clone() }
 }

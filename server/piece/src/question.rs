@@ -6,7 +6,10 @@ use thole_protocol::{
     units::{Decimetres, Millis, decimetres, millis},
 };
 
-use crate::limits::{Cost, Measure, clock, metres, target_cost};
+use crate::{
+    limits::{Cost, Measure, clock, metres, target_cost},
+    plan::of_legs,
+};
 
 /// Slower than this nobody is known to row a piece, seconds for 500 m: the slowest published 2000 m, by a woman of 96,
 /// is at 3:36 (14:23.1, World Rowing 2018).
@@ -20,6 +23,8 @@ const PAST_SHARE: f64 = 0.16;
 const OTHERS_SHARE: f64 = 0.5;
 /// A middle of fewer targets than these says nothing (own choice).
 const OTHERS_MIN: usize = 4;
+/// Legs come to the target within this share: their paces are typed to the tenth of a second (own choice).
+const LEGS_SHARE: f64 = 0.001;
 /// Distances that are rowed often, most usual first (common practice, no source), metres.
 const OFTEN_M: [u32; 12] =
     [2_000, 5_000, 500, 1_000, 6_000, 10_000, 3_000, 1_500, 4_000, 250, 100, 21_097];
@@ -64,6 +69,9 @@ pub fn question(
     let measure = Measure::of(piece)?;
     let target = aim.target?;
     let pace = pace_s(measure, &target)?;
+    let legs = of_legs(measure, &aim.plan);
+    let legs = legs.and_then(|legs| Some((legs, pace_s(measure, &legs)? / pace)));
+    let legs = legs.filter(|(_, ratio)| (ratio - 1.0).abs() > LEGS_SHARE);
     let past = aim.history.iter().filter_map(|past| pace_s(measure, &past.result));
     let past = median(past.collect(), 1);
     let (why, reference) = match (past, middle.0) {
@@ -76,16 +84,41 @@ pub fn question(
         None => (USUAL_S.0..=USUAL_S.1).contains(&pace),
     };
     let of_it = of_it(measure, &target);
-    let (why, odd) = if pace > SLOWEST_S && past.is_none() {
-        (Odd::TooSlow, format!("{of_it} is slower than anybody is known to row."))
+    let odd = if pace > SLOWEST_S && past.is_none() {
+        Some((Odd::TooSlow, format!("{of_it} is slower than anybody is known to row.")))
     } else {
-        let (reference, _) = reference.filter(|_| !is_usual(pace))?;
-        let than = if why == Odd::UnlikePast { "their past results" } else { "most others here" };
-        (why, format!("{of_it} is {} than {than}.", by_how_much(pace / reference)))
+        reference.filter(|_| !is_usual(pace)).map(|(reference, _)| {
+            let than =
+                if why == Odd::UnlikePast { "their past results" } else { "most others here" };
+            (why, format!("{of_it} is {} than {than}.", by_how_much(pace / reference)))
+        })
     };
-    let cause =
-        cause(measure, &target, is_usual, others).map_or(String::new(), |c| format!(" {c}"));
+    let (why, odd, cause) = match (odd, legs) {
+        (Some((why, odd)), Some((legs, _))) => {
+            (why, odd, Some(format!("The legs come to {}.", amount(legs))))
+        }
+        (Some((why, odd)), None) => (why, odd, cause(measure, &target, is_usual, others)),
+        (None, Some((legs, ratio))) => {
+            let says = format!(
+                "The legs come to {}, and the target is {}: all of them are planned {} than they say.",
+                amount(legs),
+                amount(target_cost(measure, &target).ok()?.target()),
+                by_how_much(1.0 / ratio)
+            );
+            (Odd::UnlikeLegs, says, None)
+        }
+        (None, None) => return None,
+    };
+    let cause = cause.map_or(String::new(), |cause| format!(" {cause}"));
     Some(Question { why, says: format!("{odd}{cause} Is it right?") })
+}
+
+/// `8:00.0`, `4,800 m`.
+fn amount(target: Target) -> String {
+    match target {
+        Target::Finish { finish_ms } | Target::Pace { per_500m_ms: finish_ms } => clock(finish_ms),
+        Target::Distance { distance_dm } => metres(distance_dm),
+    }
 }
 
 /// What is asked of a target that was to be taken along to a piece, and is faster than anybody rows it.
@@ -114,7 +147,11 @@ fn of_it(measure: Measure, target: &Target) -> String {
 /// `23 % slower`, `four times slower`.
 fn by_how_much(ratio: f64) -> String {
     let percent = |share: f64| millis(share * 1e2).0;
-    if ratio >= 1.0 {
+    let tenths = |share: f64| f64::from(millis(share * 1e3).0) / 1e1;
+    if (ratio - 1.0).abs() < 0.0095 {
+        let way = if ratio >= 1.0 { "slower" } else { "faster" };
+        format!("{} % {way}", tenths((ratio - 1.0).abs()))
+    } else if ratio >= 1.0 {
         format!("{} % slower", percent(ratio - 1.0))
     } else {
         format!("{} % faster", percent(1.0 - ratio))

@@ -10,7 +10,7 @@ use thole_protocol::{
     units::{At, Bpm, Millis},
 };
 
-use crate::{limits, plan::Course, recording::Recording, session::Loss, settled::SeatNo};
+use crate::{aim, limits, plan::Course, recording::Recording, session::Loss, settled::SeatNo};
 
 /// A heart-rate reading older than this says nothing about now.
 const HEART_FRESH_MS: u64 = 10_000;
@@ -76,8 +76,16 @@ impl Athlete {
         Athlete { spec, aims: numbers.zip(aims).collect(), ..Athlete::default() }
     }
 
+    /// Legs that were said without a target make the target.
+    pub fn take_targets(&mut self, no: PieceNo, piece: &PieceSpec) {
+        if let Some(aim) = self.aims.get_mut(&no) {
+            *aim = aim::with_target(piece, aim);
+        }
+    }
+
     /// What was said of a piece before there was one may not fit it: then it is left out. True when it was.
     pub fn fit_new_piece(&mut self, no: PieceNo, piece: &PieceSpec) -> bool {
+        self.take_targets(no, piece);
         let fits = |aim: &Aim| Course::of(piece, aim).is_ok();
         let Some(aim) = self.aims.get(&no).filter(|aim| !fits(aim)) else { return false };
         let too_fast = aim.target.filter(|target| limits::is_unrowable(piece, target));
@@ -99,6 +107,7 @@ impl Athlete {
         if Course::of(piece, aim).is_err() {
             aim.plan = Plan::default();
         }
+        *aim = aim::with_target(piece, aim);
         *aim != before
     }
 

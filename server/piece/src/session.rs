@@ -30,6 +30,7 @@ use thole_protocol::{
 };
 
 use crate::{
+    aim,
     calls::Calls,
     input::Input,
     limits,
@@ -428,7 +429,7 @@ impl Session {
             }
             planned.rowers.remove(&id);
         }
-        athlete.aims.insert(piece, aim.clone());
+        athlete.aims.insert(piece, aim::with_target(&planned.spec, aim));
         athlete.left_out.remove(&piece);
         planned.admit(id, athlete);
         if has_begun {

@@ -10,8 +10,8 @@ use thole_protocol::{
     ids::{AthleteId, CommandId, PieceNo},
     order::Order,
     spec::{
-        Aim, AthleteSpec, Extent, PastResult, PieceSpec, Repeat, RosterEntry, SessionSettings,
-        Target,
+        Aim, AthleteSpec, Extent, Leg, PastResult, PieceSpec, Plan, Repeat, RosterEntry,
+        SessionSettings, Target,
     },
     units::{At, Decimetres, Millis},
 };
@@ -100,6 +100,57 @@ fn what_somebody_rowed_before_tells_better_than_what_others_aim_at() {
         nothing
         7:00.0 for 2,000 m is 19 % faster than their past results. 7:00.0 fits 1,500 m. Is it right?
         nothing"#]].assert_eq(&cases.join("\n"));
+}
+
+fn legs(paces: [u32; 2], target: Option<Target>) -> Aim {
+    let leg = |pace_ms: u32| Leg {
+        length: Extent::Distance { distance_dm: Decimetres(10_000) },
+        per_500m_ms: Millis(pace_ms),
+    };
+    Aim { target, plan: Plan::Legs { legs: paces.map(leg).into() }, ..Aim::default() }
+}
+
+#[test]
+fn legs_that_do_not_come_to_the_target_are_asked_about() {
+    let none = Middle::default();
+    let piece = metres(2_000);
+    let finish_ms = |ms: u32| Some(Target::Finish { finish_ms: Millis(ms) });
+    let cases = [
+        asked(&piece, &legs([115_000, 113_000], Some(finish(440))), &[], none),
+        asked(&piece, &legs([115_000, 113_000], finish_ms(455_000)), &[], none),
+        asked(&piece, &legs([115_000, 113_000], Some(pace(110))), &[], none),
+        asked(&piece, &legs([115_000, 113_000], Some(finish(1_200))), &[], none),
+        // 7:36.0, and paces as they are typed.
+        asked(&piece, &legs([115_000, 113_000], finish_ms(456_300)), &[], none),
+        asked(&piece, &legs([115_000, 113_000], Some(finish(456))), &[], none),
+        asked(&piece, &legs([115_000, 113_000], None), &[], none),
+    ];
+    expect![[r#"
+        The legs come to 7:36.0, and the target is 7:20.0: all of them are planned 4 % faster than they say. Is it right?
+        The legs come to 7:36.0, and the target is 7:35.0: all of them are planned 0.2 % faster than they say. Is it right?
+        The legs come to 7:36.0, and the target is 7:20.0: all of them are planned 4 % faster than they say. Is it right?
+        20:00.0 for 2,000 m is slower than anybody is known to row. The legs come to 7:36.0. Is it right?
+        nothing
+        nothing
+        nothing"#]]
+    .assert_eq(&cases.join("\n"));
+}
+
+#[test]
+fn legs_without_a_target_make_one_that_everybody_sees() {
+    let mut gym = Gym::new(vec![metres(2_000)]);
+    let (ana, _) = gym.add("Ana", vec![legs([115_000, 113_000], None)]);
+    assert_eq!(gym.target(ana), Some(finish(456)));
+    let (bo, _) = gym.add("Bo", Vec::new());
+    let aim = legs([100_000, 102_000], None);
+    gym.apply(&Input::Aimed { athlete: bo, piece: PieceNo(0), aim });
+    assert_eq!(gym.target(bo), Some(finish(404)));
+    // Said before there was a piece.
+    let mut gym = Gym::new(Vec::new());
+    let (ana, _) = gym.add("Ana", vec![legs([115_000, 113_000], None)]);
+    assert_eq!(gym.target(ana), None);
+    gym.order(Order::SetPieces { pieces: vec![metres(2_000)] });
+    assert_eq!(gym.target(ana), Some(finish(456)));
 }
 
 struct Gym {

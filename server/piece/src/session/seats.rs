@@ -222,7 +222,10 @@ impl Session {
         }
         let first = PieceNo(u16::try_from(self.current).unwrap_or(u16::MAX));
         for (id, entry) in athletes {
-            let athlete = Athlete::new(entry.spec.clone(), entry.aims.clone(), first);
+            let mut athlete = Athlete::new(entry.spec.clone(), entry.aims.clone(), first);
+            for piece in &self.pieces {
+                athlete.take_targets(piece.no, &piece.spec);
+            }
             self.admit(*id, athlete);
             self.look(*id, out);
         }

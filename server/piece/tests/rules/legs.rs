@@ -1,7 +1,7 @@
 //! Plans in legs and in repeats, and what they come to on the way.
 
 use thole_piece::{
-    limits::Measure,
+    limits::{Cost, Measure},
     plan::{Course, check_plan, pace_per_500m},
     projection::{Class, Forecast, Live},
 };
@@ -39,6 +39,35 @@ fn legs_by_time_are_rowed_at_their_own_paces() {
     assert_eq!(course.planned_pace(0.8), Some(Millis(100_000)));
     assert_eq!(course.planned_pace(1.0), Some(Millis(100_000)));
     assert_eq!(course.planned_pace(0.0), Some(Millis(125_000)));
+}
+
+/// 800 m at 2:00.0 and 900 m at 1:55.0 are 6:39.0; a minute at 2:05.0 and half of one at 1:40.0 are 390 m.
+#[test]
+fn legs_without_a_target_make_it() {
+    let metres = |metres: u32| Extent::Distance { distance_dm: Decimetres(10 * metres) };
+    let seventeen_hundred = Measure::Distance(Decimetres(17_000));
+    let by_distance = vec![leg(metres(800), 120_000), leg(metres(900), 115_000)];
+    let by_time = vec![leg(seconds(60_000), 125_000), leg(seconds(30_000), 100_000)];
+    for (measure, legs, target, share) in [
+        (seventeen_hundred, by_distance, Cost::Time(Millis(399_000)), 192.0 / 399.0),
+        (MINUTE_AND_A_HALF, by_time, Cost::Distance(Decimetres(3_900)), 240.0 / 390.0),
+    ] {
+        let aim = Aim { plan: Plan::Legs { legs }, ..Aim::default() };
+        let course = Course::new(measure, 1, &aim).unwrap();
+        assert_eq!(course.target(), Some(target));
+        let first = if measure == seventeen_hundred { 800.0 / 1_700.0 } else { 60.0 / 90.0 };
+        assert!((course.share(first) - share).abs() < 1e-9);
+        let aim = Aim { target: Some(Target::Pace { per_500m_ms: Millis(123_000) }), ..aim };
+        let course = Course::new(measure, 1, &aim).unwrap();
+        assert_ne!(course.target(), Some(target), "a target that was typed stands");
+    }
+    let even = Course::new(seventeen_hundred, 1, &Aim::default()).unwrap();
+    assert_eq!(even.target(), None);
+    // Each leg could be rowed, and all together nobody rows.
+    let legs = vec![leg(metres(1_700), 60_000)];
+    let aim = Aim { plan: Plan::Legs { legs }, ..Aim::default() };
+    let says = Course::new(seventeen_hundred, 1, &aim).unwrap_err().says;
+    assert!(says.starts_with("Nobody rows 1,700 m in 3:24.0"), "{says}");
 }
 
 #[test]
