@@ -135,8 +135,8 @@ mod tests {
             "{}",
             again.told().says
         );
-        let mut other = Forecasts::default();
-        other.known = Mutex::new(Known::nothing("another".to_owned()));
+        let known = Mutex::new(Known::nothing("another".to_owned()));
+        let other = Forecasts { known, ..Forecasts::default() };
         other.take_up(&note);
         assert!(!other.told().says.contains("slower"), "{}", other.told().says);
         assert_eq!(other.told().finishes, 80);

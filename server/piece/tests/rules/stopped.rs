@@ -119,7 +119,7 @@ fn who_stopped_and_is_then_not_heard_for_a_minute_is_the_most_urgent() {
     gym.until(GO + 60_000);
     assert_eq!(said(&gym), (Doing::Stopped, true));
     gym.say(0, &Input::NotHeard { athlete, since: At(GO + 60_000) });
-    let alone = |gym: &Gym| gym.notices().first().map(|notice| notice.about.clone());
+    let alone = |gym: &Gym| gym.notices().first().map(|notice| notice.about);
     gym.until(GO + 119_000);
     assert!(matches!(alone(&gym), Some(About::Stopped { .. })), "{:?}", alone(&gym));
     gym.until(GO + 121_000);
