@@ -150,7 +150,7 @@ impl Athlete {
         }
     }
 
-    /// Says what is linked now, in words; none while nothing is.
+    /// Says what is linked now, in words; `None` while nothing is.
     pub fn link_machine(&mut self, machine: Option<String>) {
         if self.config.machine != machine {
             self.config.machine = machine;
@@ -195,7 +195,7 @@ impl Athlete {
         }
     }
 
-    /// Sends what is due and waits for what is told; none after `Told::Ended`. Nothing is lost when
+    /// Sends what is due and waits for what is told; `None` after `Told::Ended`. Nothing is lost when
     /// the wait is given up.
     pub async fn next(&mut self) -> Option<Told> {
         loop {

@@ -56,7 +56,7 @@ impl Board {
         Board { link: Link::open(config), mirror: None, told: VecDeque::new() }
     }
 
-    /// The session as known here; none before the first welcome.
+    /// The session as known here; `None` before the first welcome.
     #[must_use]
     pub fn mirror(&self) -> Option<&Mirror> {
         self.mirror.as_ref()
@@ -68,7 +68,7 @@ impl Board {
         self.link.clock()
     }
 
-    /// Waits for what is told; none after `Told::Ended`. Nothing is lost when the wait is given up.
+    /// Waits for what is told; `None` after `Told::Ended`. Nothing is lost when the wait is given up.
     pub async fn next(&mut self) -> Option<Told> {
         loop {
             if let Some(told) = self.told.pop_front() {

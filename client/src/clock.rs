@@ -61,7 +61,7 @@ impl Exchange {
         }
     }
 
-    /// What to add to the own clock to get the session's: ((T2 - T1) + (T3 - T4)) / 2.
+    /// What to add to this device's own clock to get the session's: ((T2 - T1) + (T3 - T4)) / 2.
     #[must_use]
     pub fn offset_us(&self) -> i64 {
         (apart(self.heard_us, self.asked_us) + apart(self.answered_us, self.back_us)) / 2
@@ -78,7 +78,7 @@ impl Exchange {
 /// What the session's clock is taken to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Estimate {
-    /// What to add to the own clock.
+    /// What to add to this device's own clock.
     pub offset_us: i64,
     /// It is right within this much, whatever the two ways of the connection are like.
     pub bound_us: u64,
@@ -147,7 +147,7 @@ impl SessionClock {
         SessionClock { local, reckoning }
     }
 
-    /// The session's time now; none before the server was heard for the first time.
+    /// The session's time now; `None` before the server was heard for the first time.
     #[must_use]
     pub fn now(&self) -> Option<At> {
         let Reckoning { speed, estimate } = *self.reckoning.borrow();
@@ -211,7 +211,7 @@ mod tests {
     use super::*;
 
     /// An exchange over a connection that is known, with clocks that are known: the session's is
-    /// `offset_us` ahead of the own one.
+    /// `offset_us` ahead of this device's.
     fn exchange(asked: u64, offset: i64, there: u64, thinking: u64, back: u64) -> Exchange {
         let session = |own: u64| u64::try_from(i64::try_from(own).unwrap() + offset).unwrap();
         Exchange {

@@ -140,13 +140,13 @@ impl Coach {
         self.say(|command| ClientMsg::TakeCommand(TakeCommand { command }))
     }
 
-    /// The session as known here; none before the first welcome.
+    /// The session as known here; `None` before the first welcome.
     #[must_use]
     pub fn mirror(&self) -> Option<&Mirror> {
         self.mirror.as_ref()
     }
 
-    /// Who stands where, as last heard; none before the first time.
+    /// Who stands where, as last heard; `None` before the first time.
     #[must_use]
     pub fn overview(&self) -> Option<&Overview> {
         self.overview.as_ref()
@@ -170,7 +170,7 @@ impl Coach {
         self.link.clock()
     }
 
-    /// Waits for what is told; none after `Told::Ended`. Nothing is lost when the wait is given up.
+    /// Waits for what is told; `None` after `Told::Ended`. Nothing is lost when the wait is given up.
     pub async fn next(&mut self) -> Option<Told> {
         loop {
             if let Some(told) = self.told.pop_front() {

@@ -123,7 +123,7 @@ impl Course {
         }
     }
 
-    /// Takes in how far a piece is; `at` is when it came to that, `target` and `plan` are the own ones.
+    /// Takes in how far a piece is; `at` is when it came to that, `target` and `plan` are their own.
     pub fn see(
         &mut self,
         piece: PieceNo,
@@ -157,7 +157,7 @@ impl Course {
         }
     }
 
-    /// When the next sample is due; none while there is nothing to row.
+    /// When the next sample is due; `None` while there is nothing to row.
     pub fn due(&mut self) -> Option<At> {
         let next = match (self.easy.front(), self.stage) {
             (Some(easy), _) => easy.at,
@@ -363,7 +363,7 @@ impl Course {
     }
 }
 
-/// Makes an invented athlete good for the own target, to within what `build` strays from it by itself.
+/// Makes an invented athlete good for their own target, to within what `build` strays from it by itself.
 fn aim_at(build: &mut Build, spec: &PieceSpec, (target, plan): (Option<Target>, &Plan)) {
     match plan {
         Plan::FastStart => build.profile = Profile::FastStart,
@@ -378,7 +378,7 @@ fn aim_at(build: &mut Build, spec: &PieceSpec, (target, plan): (Option<Target>, 
     }
 }
 
-/// The mean pace that a target of this piece is; none when they do not fit together.
+/// The mean pace that a target of this piece is; `None` when they do not fit together.
 #[must_use]
 pub fn pace_of(target: Target, spec: &PieceSpec) -> Option<Millis> {
     use thole_protocol::{spec::Extent, units::millis};

@@ -56,7 +56,7 @@ pub struct LinkConfig {
     pub secret: String,
     /// An athlete's recording.
     pub run: Option<RunId>,
-    /// Which device this is; none for a board.
+    /// Which device this is; `None` for a board.
     pub device: Option<DeviceId>,
     /// Takes an athlete's seat though another device is heard in it. Once it is welcome it has the seat: should another one
     /// take that over, this one does not take it back by itself.
@@ -163,7 +163,7 @@ impl Link {
         self.outgoing.try_send(Outgoing::Secret(secret)).map_err(|_| NotNow)
     }
 
-    /// Waits for the next news; none after `Ended`. Nothing is lost when the wait is given up.
+    /// Waits for the next news; `None` after `Ended`. Nothing is lost when the wait is given up.
     pub async fn next(&mut self) -> Option<News> {
         self.news.recv().await
     }
@@ -214,7 +214,7 @@ struct Keeper {
     connection: u64,
 }
 
-/// When what is due on one connection, on the own clock.
+/// When what is due on one connection, on this device's own clock.
 struct Due {
     heard_us: u64,
     sent_us: u64,

@@ -1,4 +1,4 @@
-//! What an athlete says of the own target, and for which pieces it holds.
+//! What an athlete says of their own target, and for which pieces it holds.
 
 use thole_protocol::{
     client_msg::AimAt,
@@ -61,7 +61,7 @@ impl Aiming {
         self.works.extend(pieces.map(|piece| piece.repeats.clone()));
     }
 
-    /// For this piece, of which so much is known to be set already; none when that is all there is to say.
+    /// For this piece, of which so much is known to be set already; `None` when that is all there is to say.
     fn aim(&mut self, piece: PieceNo, set: Option<&Aim>) -> Option<AimAt> {
         let work = self.works.get(usize::from(piece.0))?;
         if self.said == Some(piece) || self.own == OwnAim::default() {

@@ -138,7 +138,7 @@ pub(crate) fn failed(common: &Common, why: &Failed) -> ExitCode {
     ExitCode::from(code)
 }
 
-/// Lines of standard input, read beside everything else; none after its end.
+/// Lines of standard input, read beside everything else; `None` after its end.
 pub(crate) fn lines_of_stdin() -> mpsc::Receiver<Result<String, String>> {
     let (tell, lines) = mpsc::channel(LINES_MAX);
     std::thread::spawn(move || {

@@ -239,7 +239,7 @@ impl Cut {
     }
 }
 
-/// Where between two numbers a third one is passed, as a share of the way; none while it is not.
+/// Where between two numbers a third one is passed, as a share of the way; `None` while it is not.
 fn share(from: f64, to: f64, end: f64) -> Option<f64> {
     (to >= end).then(|| if to > from { ((end - from) / (to - from)).clamp(0.0, 1.0) } else { 1.0 })
 }

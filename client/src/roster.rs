@@ -162,7 +162,7 @@ fn separator(line: &str) -> char {
     best
 }
 
-/// The columns that a heading names; none when the line is somebody.
+/// The columns that a heading names; `None` when the line is somebody.
 fn heading(cells: &[String]) -> Option<Vec<String>> {
     let plain = |cell: &String| cell.to_lowercase().replace([' ', '-'], "_");
     let names: Vec<String> = cells.iter().map(plain).collect();

@@ -45,7 +45,7 @@ pub struct Saved {
     samples: Vec<(f64, f64, Option<f64>, Option<f64>)>,
 }
 
-/// The recording as a line; none when nothing was rowed.
+/// The recording as a line; `None` when nothing was rowed.
 #[must_use]
 pub fn saved<'a>(whose: &Whose, samples: impl Iterator<Item = &'a Sample>) -> Option<Saved> {
     let rows = joined(samples);

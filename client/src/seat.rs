@@ -70,7 +70,7 @@ impl Seat {
         &self.athlete
     }
 
-    /// The session as known here; none before the first welcome.
+    /// The session as known here; `None` before the first welcome.
     #[must_use]
     pub fn mirror(&self) -> Option<&Mirror> {
         self.mirror.as_ref()
@@ -81,7 +81,7 @@ impl Seat {
         self.course.due().is_none() && self.athlete.pending() == 0
     }
 
-    /// Rows on and waits for what is told; none after `Told::Ended`. Nothing is lost when the wait is
+    /// Rows on and waits for what is told; `None` after `Told::Ended`. Nothing is lost when the wait is
     /// given up.
     pub async fn next(&mut self) -> Option<Told> {
         loop {

@@ -38,7 +38,7 @@ pub(crate) struct Stroke {
 pub(crate) struct Next {
     /// On the session's clock.
     pub(crate) at_ms: u64,
-    /// What the machine will show; none = the counters at rest, before a start.
+    /// What the machine will show; `None`: the counters at rest, before a start.
     row: Option<Row>,
 }
 
@@ -122,7 +122,7 @@ impl Athlete {
         self.rows = Some(rows);
     }
 
-    /// Which repeat has to be signalled before anything more is due; none when something is due
+    /// Which repeat has to be signalled before anything more is due; `None` when something is due
     /// already, or nothing ever will be.
     pub(crate) fn waits_for(&self) -> Option<usize> {
         if self.next.is_some() { None } else { self.row.map(|row| usize::from(row.repeat)) }

@@ -57,7 +57,7 @@ pub(crate) fn sweep(settings: &Settings, server: &Tried, cores: &Cores) -> Resul
 /// The search for one server's number: doubles until it is too many, then halves the gap.
 struct Climb {
     most: u32,
-    /// Tried next; none when the number is known.
+    /// Tried next; `None` when the number is known.
     next: Option<u32>,
     /// The largest number that was fast enough.
     good: u32,

@@ -149,7 +149,7 @@ impl Wire {
         }
     }
 
-    /// The next thing in what was read, a text in `into`; none when there is no whole one.
+    /// The next thing in what was read, a text in `into`; `None` when there is no whole one.
     pub(crate) fn next(
         &mut self,
         into: &mut Vec<u8>,

@@ -182,7 +182,7 @@ pub struct Ready {
     /// Half the round trip of the best clock answer: how well the count-down fits, at worst.
     #[serde(default)]
     pub clock_bound_ms: Option<Millis>,
-    /// How the own name stands on boards; absent: as before.
+    /// How their own name stands on boards; absent: as before.
     #[serde(default)]
     pub on_board: Option<OnBoard>,
     /// Answered by `done` or `refused` when there is one.

@@ -19,9 +19,9 @@ pub struct CallEffect {
     pub against: u16,
     /// Speed as a share of their own before; plus is faster. None when `of` is 0.
     pub speed: Option<Shift>,
-    /// Strokes a minute; none for fewer than two athletes whose machines tell their rate.
+    /// Strokes a minute; `None` for fewer than two athletes whose machines tell their rate.
     pub rate: Option<RateShift>,
-    /// Metres a stroke as a share of their own before; none as for the rate.
+    /// Metres a stroke as a share of their own before; `None` as for the rate.
     pub stroke: Option<Shift>,
 }
 

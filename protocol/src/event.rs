@@ -87,7 +87,7 @@ pub enum Happening {
     LooksLike {
         /// Whose.
         athlete: AthleteId,
-        /// Whose name it looks like; none when it is only written as if.
+        /// Whose name it looks like; `None` when it is only written as if.
         like: Option<AthleteId>,
     },
     /// The server came back on a machine that had been switched off, in the middle of a piece, and its clock was checked by
@@ -124,7 +124,7 @@ pub enum Happening {
     },
     /// A focus call went out (coach, board).
     CallSent(SentCall),
-    /// A focus call is over: for an athlete when the own strokes or the time are done, for coach and
+    /// A focus call is over: for an athlete when their own strokes or the time are done, for coach and
     /// boards when it is over for the last of its athletes.
     CallEnded {
         /// Which.

@@ -58,7 +58,7 @@ pub struct JoinRequest {
     pub request: RequestId,
     /// As typed.
     pub name: String,
-    /// The seat of the roster that would be theirs; none for a new one.
+    /// The seat of the roster that would be theirs; `None` for a new one.
     pub athlete: Option<AthleteId>,
     /// When they asked first.
     pub asked_at_ms: At,

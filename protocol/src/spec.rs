@@ -184,7 +184,7 @@ pub enum Plan {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum Ranking {
-    /// Margin as a share of the own target: a nine-minute rower can lead.
+    /// Margin as a share of their own target: a nine-minute rower can lead.
     #[default]
     Share,
     /// Margin in seconds (pieces by distance) or metres (pieces by time).

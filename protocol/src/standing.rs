@@ -96,11 +96,11 @@ pub struct Projected {
     pub low: Target,
     /// Higher number of the 80 % interval, same unit.
     pub high: Target,
-    /// Chance of making the own target, in thousandths; none without a target.
+    /// Chance of making their own target, in thousandths; `None` without a target.
     pub chance_permille: Option<u16>,
 }
 
-/// Projected or final result against the own target; plus is ahead.
+/// Projected or final result against their own target; plus is ahead.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Margin {
@@ -120,18 +120,18 @@ pub struct Margin {
 pub struct Line {
     /// Who.
     pub athlete: AthleteId,
-    /// 1, 2, 2, 4; none while not ranked.
+    /// 1, 2, 2, 4; `None` while not ranked.
     pub place: Option<u32>,
     /// What they are doing.
     pub doing: Doing,
     /// Whether the numbers are old: nothing was heard for a while.
     pub not_heard: bool,
-    /// Against the own target; none without a target or a projection.
+    /// Against their own target; `None` without a target or a projection.
     pub margin: Option<Margin>,
     /// The same in one word; `None` without a margin, before 5 % of the piece, and for athletes who have stopped.
     #[serde(default)]
     pub against_target: Option<AgainstTarget>,
-    /// Where the finish is heading; of one who has finished, the result three times.
+    /// Where the finish is heading; for athletes who have finished, the result three times.
     pub projected: Option<Projected>,
     /// Work done.
     pub done_dm: Decimetres,
@@ -161,7 +161,7 @@ pub enum AgainstTarget {
 pub struct TeamLine {
     /// Its name.
     pub team: String,
-    /// 1, 2, 2, 4; none while too few of its members are ranked.
+    /// 1, 2, 2, 4; `None` while too few of its members are ranked.
     pub place: Option<u32>,
     /// Mean of the best members' margins, in the unit that the session ranks by (millionths, ms or dm).
     pub mean_margin: Option<i64>,
@@ -212,7 +212,7 @@ pub struct Own {
     pub doing: Doing,
     /// Place as last published.
     pub place: Option<u32>,
-    /// Against the own target.
+    /// Against their own target.
     pub margin: Option<Margin>,
     /// The same in one word, as in `Line`.
     #[serde(default)]
@@ -227,7 +227,7 @@ pub struct Own {
     pub repeat: u16,
     /// Pace of the stretch just rowed, milliseconds for 500 m.
     pub pace_per_500m_ms: Option<Millis>,
-    /// The pace that is enough from here on, milliseconds for 500 m; none without a target.
+    /// The pace that is enough from here on, milliseconds for 500 m; `None` without a target.
     pub enough_per_500m_ms: Option<Millis>,
     /// Strokes left of the focus call that stands, if it counts strokes.
     pub call_strokes_left: Option<u16>,
@@ -272,7 +272,7 @@ pub enum About {
         /// What is enough from here on.
         enough_per_500m_ms: Millis,
     },
-    /// Well ahead of the own plan early in the piece.
+    /// Well ahead of their own plan early in the piece.
     TooFast {
         /// Pace so far, milliseconds for 500 m.
         now_per_500m_ms: Millis,
@@ -408,7 +408,7 @@ pub struct Detail {
     pub athlete: AthleteId,
     /// Pace of the stretch just rowed, milliseconds for 500 m.
     pub pace_per_500m_ms: Option<Millis>,
-    /// Pace that the own plan has here; none without a target.
+    /// Pace that their own plan has here; `None` without a target.
     #[serde(default)]
     pub plan_per_500m_ms: Option<Millis>,
     /// Rate.

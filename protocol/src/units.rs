@@ -41,7 +41,7 @@ unit! {
     Bpm(u16)
 }
 unit! {
-    /// Millionths of the own target; plus is ahead.
+    /// Millionths of their own target; plus is ahead.
     Ppm(i32)
 }
 

@@ -95,7 +95,7 @@ impl Beats {
         self.every() / u32::try_from(HEARTBEAT_STEPS).unwrap_or(u32::MAX)
     }
 
-    /// When the next step begins that somebody is due in; none when nobody is left.
+    /// When the next step begins that somebody is due in; `None` when nobody is left.
     fn next(&self) -> Option<Instant> {
         let mut kept = self.kept();
         let Some(steps) = kept.steps_to_next() else {

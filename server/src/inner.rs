@@ -40,7 +40,7 @@ pub enum InnerListen {
     Off,
 }
 
-/// Listens at the inner address; none when there is not to be one.
+/// Listens at the inner address; `None` when there is not to be one.
 ///
 /// # Errors
 /// An address that was asked for by name cannot be listened on; says which.

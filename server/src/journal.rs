@@ -182,7 +182,7 @@ pub trait Journal: Send + Sync + 'static {
     /// The note that was kept under a name.
     fn kept(&self, name: &'static str) -> Answer<Option<String>>;
 
-    /// What a secret opens; none for one that is unknown or revoked.
+    /// What a secret opens; `None` for one that is unknown or revoked.
     fn held(&self, hash: SecretHash) -> Answer<Option<Held>>;
 
     /// Whether a link that opens nothing may have been a good one: its row is damaged, or the store has lost something

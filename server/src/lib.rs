@@ -152,7 +152,7 @@ impl Server {
         ConnId(self.next_conn.fetch_add(1, Ordering::Relaxed))
     }
 
-    /// How long somebody waits for a turn to join; none when that would be too long.
+    /// How long somebody waits for a turn to join; `None` when that would be too long.
     pub fn turn_to_join(&self) -> Option<Duration> {
         let mut joins = self.joins.lock().unwrap_or_else(PoisonError::into_inner);
         joins.book(self.clock.instant(), JOIN_WAIT)
@@ -287,7 +287,7 @@ pub struct Running {
     pub address: SocketAddr,
     /// What its tasks share.
     pub server: Arc<Server>,
-    /// Where `/metrics` and `/readyz` answer; none when nowhere.
+    /// Where `/metrics` and `/readyz` answer; `None` when nowhere.
     pub inner: Option<SocketAddr>,
     accepting: JoinHandle<()>,
     answering: Option<JoinHandle<()>>,

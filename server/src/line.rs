@@ -89,7 +89,7 @@ impl Line {
     }
 }
 
-/// Writes the header of a text of this length, and says how long it is; none if it cannot be written, which cannot
+/// Writes the header of a text of this length, and says how long it is; `None` if it cannot be written, which cannot
 /// be.
 fn header_of(length: usize, room: &mut [u8]) -> Option<usize> {
     let header = FrameHeader { opcode: OpCode::Data(Data::Text), ..FrameHeader::default() };

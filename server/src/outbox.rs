@@ -239,7 +239,7 @@ impl Drop for Outgoing {
 pub struct Pulse(Arc<Shared>);
 
 impl Pulse {
-    /// When something was last said; none when the connection is over.
+    /// When something was last said; `None` when the connection is over.
     #[must_use]
     pub fn said(&self) -> Option<Instant> {
         let waiting = self.0.waiting();

@@ -245,7 +245,7 @@ impl Bytes<'_> {
         begun
     }
 
-    /// How much later the next thing happens; none at the end.
+    /// How much later the next thing happens; `None` at the end.
     fn step(&mut self) -> Option<(u64, Option<Input>)> {
         let later = [0, 1, 250, 1_000, 2_500, 2_500, 10_000, 60_000];
         let later = later.get(usize::try_from(self.byte()? % 8).ok()?).copied()?;

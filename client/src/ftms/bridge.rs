@@ -344,7 +344,7 @@ pub struct Bridge {
 }
 
 impl Bridge {
-    /// Waits for what the machine says, stamped by the session's clock; none after `Failed`. Nothing is lost
+    /// Waits for what the machine says, stamped by the session's clock; `None` after `Failed`. Nothing is lost
     /// when the wait is given up.
     pub async fn next(&mut self, clock: &SessionClock) -> Option<Vec<Heard>> {
         loop {

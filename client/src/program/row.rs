@@ -352,7 +352,7 @@ impl RowArgs {
         Ok(link)
     }
 
-    /// What rows; none for standard input.
+    /// What rows; `None` for standard input.
     fn source(&self) -> Result<Option<Source>, String> {
         match self.from.as_str() {
             "-" => Ok(None),

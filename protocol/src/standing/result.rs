@@ -85,7 +85,7 @@ pub struct AthleteResult {
     /// the two samples that the finish lies between; of an interval piece, of all repeats together. `None` for athletes who
     /// have not rowed to the end, and in a piece by time.
     pub sure_ms: Option<Millis>,
-    /// The same for `distance_dm` (pieces by time); none in a piece by distance.
+    /// The same for `distance_dm` (pieces by time); `None` in a piece by distance.
     pub sure_dm: Option<Decimetres>,
     /// The finish as it is shown and ranked: rounded once, to 0.1 s or to whole metres.
     pub shown: Option<Target>,

@@ -30,7 +30,7 @@ pub(crate) struct Asking {
     /// By what they will be known, by id and name.
     pub(crate) known_by: String,
     pub(crate) name: String,
-    /// Which seat of the roster; none for a new one.
+    /// Which seat of the roster; `None` for a new one.
     pub(crate) athlete: Option<AthleteId>,
     /// What their device calls itself.
     pub(crate) from: Option<String>,
@@ -41,7 +41,7 @@ pub(crate) struct Asking {
 struct Request {
     request: RequestId,
     asking: Asking,
-    /// Whoever waits for the answer; none while their connection is lost.
+    /// Whoever waits for the answer; `None` while their connection is lost.
     waits: Option<ConnId>,
 }
 
@@ -57,7 +57,7 @@ pub(crate) struct Requests {
     list: Vec<Request>,
     /// Ids of those who were turned away last: they are not asked about again.
     turned_away: VecDeque<SecretHash>,
-    /// When the list is to be told; none while it is as it was told.
+    /// When the list is to be told; `None` while it is as it was told.
     due: Option<Moment>,
     /// Something has changed since the list was told.
     changed: bool,
@@ -177,7 +177,7 @@ impl Requests {
         self.list.iter().any(|known| known.waits.is_some())
     }
 
-    /// When the list is to be told; none while it is as it was told.
+    /// When the list is to be told; `None` while it is as it was told.
     pub(crate) fn due(&self) -> Option<Moment> {
         self.due
     }

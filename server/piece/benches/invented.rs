@@ -109,7 +109,7 @@ pub(crate) fn rowing(athletes: u32, metres: u32, strokes: u32) -> Session {
     session
 }
 
-/// Everybody rows one stroke, and each gets the own standing as in an acknowledgement.
+/// Everybody rows one stroke, and each gets their own standing as in an acknowledgement.
 pub(crate) fn row(session: &mut Session, athletes: u32, count: u32) {
     for number in 0..athletes {
         let at = At(heard(number, count));

@@ -52,7 +52,7 @@ pub enum Input {
         athlete: AthleteId,
         /// As typed.
         name: String,
-        /// By what their device is known when it says the same again, as a hash; none of one that said nothing.
+        /// By what their device is known when it says the same again, as a hash; `None` for one that said nothing.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         join: Option<String>,
     },
@@ -141,7 +141,7 @@ pub enum Input {
         machine: Option<String>,
         /// How well the count-down fits, at worst.
         clock_bound_ms: Option<Millis>,
-        /// How the own name stands on boards; none: as before.
+        /// How their own name stands on boards; `None`: as before.
         #[serde(default)]
         on_board: Option<OnBoard>,
     },
@@ -249,7 +249,7 @@ pub enum Whose {
 }
 
 impl Input {
-    /// Whose input it is, so that one person's records can be found; none for those of the session.
+    /// Whose input it is, so that one person's records can be found; `None` for those of the session.
     #[must_use]
     pub fn athlete(&self) -> Option<AthleteId> {
         match self {

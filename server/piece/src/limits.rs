@@ -50,7 +50,7 @@ pub enum Cost {
 }
 
 impl Measure {
-    /// All the work of a piece; none for a piece without repeats, or with repeats of both kinds.
+    /// All the work of a piece; `None` for a piece without repeats, or with repeats of both kinds.
     #[must_use]
     pub fn of(piece: &PieceSpec) -> Option<Measure> {
         let mut whole: Option<Measure> = None;

@@ -65,7 +65,7 @@ pub struct Seen<'a> {
     pub done_dm: f64,
     /// Share of the piece done, 0 to 1.
     pub share: f64,
-    /// Start of the stretch of work that is being rowed; none in a rest.
+    /// Start of the stretch of work that is being rowed; `None` in a rest.
     pub stretch_start: Option<f64>,
     /// Where the finish is heading, of one whose target tells nothing.
     pub far_off: Option<Projected>,
@@ -278,7 +278,7 @@ impl<'a> HalfMinute<'a> {
         Some(HalfMinute { first: points.first()?, last: points.last()? })
     }
 
-    /// Mean rate, half strokes a minute; none from fewer than three that were told.
+    /// Mean rate, half strokes a minute; `None` from fewer than three that were told.
     fn rate(self) -> Option<f64> {
         let HalfMinute { first, last } = self;
         let told = last.rates.told - first.rates.told + u32::from(first.rate > 0);
@@ -286,14 +286,14 @@ impl<'a> HalfMinute<'a> {
         (told >= 3).then(|| f64::from(sum) / f64::from(told))
     }
 
-    /// Pace, milliseconds for 500 m; none without distance.
+    /// Pace, milliseconds for 500 m; `None` without distance.
     fn pace(self) -> Option<f64> {
         let HalfMinute { first, last } = self;
         per_500m(last.heard.saturating_sub(first.heard) as f64, f64::from(last.dm - first.dm))
     }
 }
 
-/// Milliseconds for 500 m; none without distance.
+/// Milliseconds for 500 m; `None` without distance.
 fn per_500m(ms: f64, dm: f64) -> Option<f64> {
     (dm > 0.0 && ms > 0.0).then(|| ms * 5_000.0 / dm)
 }

@@ -362,7 +362,7 @@ impl Piece {
         (count.finishes > 0).then_some((count, width))
     }
 
-    /// When the phase changes by itself; none when it waits for people.
+    /// When the phase changes by itself; `None` when it waits for people.
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
         match self.phase {

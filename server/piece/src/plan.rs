@@ -161,14 +161,14 @@ impl Course {
         &self.at_bins
     }
 
-    /// What the plan has spent, in seconds or metres, when the share `x` of the work is done; none
+    /// What the plan has spent, in seconds or metres, when the share `x` of the work is done; `None`
     /// without a target.
     #[must_use]
     pub fn planned(&self, x: f64) -> Option<f64> {
         self.target_amount().map(|target| target * self.share(x))
     }
 
-    /// The pace that the plan has around the share `x` of the work (2.5 % of it), milliseconds for 500 m; none
+    /// The pace that the plan has around the share `x` of the work (2.5 % of it), milliseconds for 500 m; `None`
     /// without a target.
     #[must_use]
     pub fn planned_pace(&self, x: f64) -> Option<Millis> {
@@ -182,7 +182,7 @@ impl Course {
         }
     }
 
-    /// A finish (seconds or metres) against the own target, plus = ahead; none without a target.
+    /// A finish (seconds or metres) against their own target, plus = ahead; `None` without a target.
     #[must_use]
     pub fn margin(&self, finish: f64) -> Option<Margin> {
         let target = self.target?;
@@ -276,7 +276,7 @@ fn check_legs(measure: Measure, legs: &[Leg]) -> Result<(), Refusal> {
     )))
 }
 
-/// What the legs of a plan come to when each is rowed as it says; none of another plan, or of legs that do not fit.
+/// What the legs of a plan come to when each is rowed as it says; `None` for another plan, or of legs that do not fit.
 #[must_use]
 pub fn of_legs(measure: Measure, plan: &Plan) -> Option<Target> {
     let Plan::Legs { legs } = plan else { return None };
@@ -391,7 +391,7 @@ fn between(knots: &[(f64, f64)], at: f64, seen: impl Fn((f64, f64)) -> (f64, f64
     }
 }
 
-/// Pace of a stretch, milliseconds for 500 m; none when nothing was covered, or so little that the
+/// Pace of a stretch, milliseconds for 500 m; `None` when nothing was covered, or so little that the
 /// pace is more than an hour.
 ///
 /// ```

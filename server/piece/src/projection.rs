@@ -48,7 +48,7 @@ pub struct Estimate {
     pub low: f64,
     /// Higher number of the 80 % interval.
     pub high: f64,
-    /// Chance of making the own target; none without one.
+    /// Chance of making their own target; `None` without one.
     pub chance: Option<f64>,
 }
 
@@ -68,7 +68,7 @@ impl Default for Forecast {
 }
 
 impl Forecast {
-    /// Where an athlete's finish is heading; none while there is nothing to go by, or when it is absurd.
+    /// Where an athlete's finish is heading; `None` while there is nothing to go by, or when it is absurd.
     #[must_use]
     pub fn estimate(&self, course: &Course, live: &Live) -> Option<Estimate> {
         live.projected(course, &self.model, self.width)
@@ -112,7 +112,7 @@ impl Spent {
         self.cost + self.rest * libm::exp(slack)
     }
 
-    /// Slack of the rest that ends with this; none when it is spent.
+    /// Slack of the rest that ends with this; `None` when it is spent.
     fn slack(self, finish: f64) -> Option<f64> {
         let left = finish - self.cost;
         (left > 0.0 && self.rest > 0.0).then(|| match self.measure {
@@ -123,7 +123,7 @@ impl Spent {
 }
 
 impl Live {
-    /// Where the finish is heading, by this model and with intervals of this width; none while there is
+    /// Where the finish is heading, by this model and with intervals of this width; `None` while there is
     /// nothing to go by, or when it is absurd.
     #[must_use]
     pub fn projected(&self, course: &Course, model: &Model, width: Width) -> Option<Estimate> {
@@ -183,7 +183,7 @@ impl Live {
     }
 }
 
-/// Of the rest, by what was known before the piece; none when nothing was, or when all of it is spent.
+/// Of the rest, by what was known before the piece; `None` when nothing was, or when all of it is spent.
 fn prior(course: &Course, known: &Known, spent: Spent, model: &Model) -> Option<Ahead> {
     let before = model.before();
     let [has_past, ..] = known.fixed;

@@ -205,7 +205,7 @@ fn cause(
     }
 }
 
-/// Mean pace of a target, seconds for 500 m; none when nobody can row it, or it is of the wrong kind.
+/// Mean pace of a target, seconds for 500 m; `None` when nobody can row it, or it is of the wrong kind.
 fn pace_s(measure: Measure, target: &Target) -> Option<f64> {
     let (seconds, metres) = match (measure, target_cost(measure, target).ok()?) {
         (Measure::Distance(distance), Cost::Time(time)) => {

@@ -154,7 +154,7 @@ impl Athlete {
         matches!(self.contact, Contact::Heard { .. })
     }
 
-    /// How long nothing has been heard; none for one who is heard or never was.
+    /// How long nothing has been heard; `None` for athletes who are heard or never were.
     #[must_use]
     pub fn silent_for(&self, now: At) -> Option<Millis> {
         match self.contact {
@@ -189,7 +189,7 @@ impl Athlete {
         }
     }
 
-    /// Heart rate now; none without consent or a fresh reading.
+    /// Heart rate now; `None` without consent or a fresh reading.
     #[must_use]
     pub fn heart(&self, now: At) -> Option<Bpm> {
         self.heart.filter(|(at, _)| at.0 + HEART_FRESH_MS >= now.0).map(|(_, bpm)| bpm)

@@ -248,7 +248,7 @@ impl Session {
         &self.forecast.model
     }
 
-    /// When the shell is to come back with `Input::Deadline`; none = only when something happens.
+    /// When the shell is to come back with `Input::Deadline`; `None`: only when something happens.
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
         let piece = self.piece().and_then(Piece::deadline);
@@ -313,7 +313,7 @@ impl Session {
         self.roster.get(&athlete).map_or_else(nothing, |athlete| athlete.recording.durable(run))
     }
 
-    /// An athlete's own standing in the current piece; none before it has begun, or for a stranger.
+    /// An athlete's own standing in the current piece; `None` before it has begun, or for a stranger.
     #[must_use]
     pub fn own(&self, athlete: AthleteId) -> Option<Own> {
         let piece = self.piece()?;

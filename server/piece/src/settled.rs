@@ -48,7 +48,7 @@ pub struct Settled {
     pub starts_at_ms: Vec<At>,
     /// The phases from the count-down on, each with the instant at which it began.
     pub phases: Vec<Passed>,
-    /// When the first finisher was home; none when nobody finished.
+    /// When the first finisher was home; `None` when nobody finished.
     pub first_home_at_ms: Option<At>,
     /// Teams, best first; their names stand here alone.
     pub teams: Vec<SettledTeam>,
@@ -76,7 +76,7 @@ pub struct Passed {
 pub struct SettledTeam {
     /// As the coach calls it.
     pub name: String,
-    /// 1, 2, 2, 4; none while too few of its members were ranked.
+    /// 1, 2, 2, 4; `None` while too few of its members were ranked.
     pub place: Option<u32>,
     /// Mean of the best members' margins, in the unit that the session ranks by (millionths, ms or dm).
     pub mean_margin: Option<i64>,
@@ -111,7 +111,7 @@ pub struct SettledSeat {
     pub plan: Plan,
     /// The same target in the kind of the piece: a finish or a distance.
     pub target: Option<Target>,
-    /// Against the own target, of the finish as shown.
+    /// Against their own target, of the finish as shown.
     pub margin: Option<Margin>,
     /// Quarters of a single stretch, repeats of an interval piece.
     pub splits: Vec<Split>,
@@ -119,7 +119,7 @@ pub struct SettledSeat {
     pub strokes: Option<u32>,
     /// What the reader should know.
     pub marks: Vec<Mark>,
-    /// When this athlete was home; none for who did not finish.
+    /// When this athlete was home; `None` for athletes who did not finish.
     pub home_at_ms: Option<At>,
 }
 
@@ -128,7 +128,7 @@ pub struct SettledSeat {
 pub struct SettledCall {
     /// Which.
     pub call: CallId,
-    /// The words; none of a call that the coach said to people by name: they stand in the records of those people, under
+    /// The words; `None` for a call that the coach said to people by name: they stand in the records of those people, under
     /// the call's identity, and go with them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub text: Option<CallText>,
@@ -136,7 +136,7 @@ pub struct SettledCall {
     pub span: Span,
     /// When it first went out.
     pub sent_at_ms: At,
-    /// When it was over for the last of those who got it, or was taken back; none when it ended unsaid.
+    /// When it was over for the last of those who got it, or was taken back; `None` when it ended unsaid.
     pub ended_at_ms: Option<At>,
     /// Number of the call-sheet entry that it came from, counted from 0.
     pub sheet: Option<u16>,
@@ -149,7 +149,7 @@ pub struct SettledCall {
 }
 
 impl Settled {
-    /// What of this record another build would have made otherwise, in words; none when they are the same.
+    /// What of this record another build would have made otherwise, in words; `None` when they are the same.
     #[must_use]
     pub fn difference(&self, other: &Settled) -> Option<String> {
         let mut parts: Vec<String> = [

@@ -25,7 +25,7 @@ pub struct Entry<'a> {
     pub name: &'a str,
     /// Team, if any.
     pub team: Option<&'a str>,
-    /// Projected or final result against the own target; none without a target or a projection.
+    /// Projected or final result against their own target; `None` without a target or a projection.
     pub margin: Option<Margin>,
     /// Whether they take part in the ranking: heard, not stopped, with a target.
     pub rankable: bool,
@@ -42,7 +42,7 @@ pub struct Placed {
     pub athlete: AthleteId,
     /// Position of this athlete among the entries that were given.
     pub entry: usize,
-    /// 1, 2, 2, 4; none while not ranked.
+    /// 1, 2, 2, 4; `None` while not ranked.
     pub place: Option<u32>,
 }
 
@@ -213,7 +213,7 @@ fn together(team: &str, counted: &[&Contender<AthleteId>], unit: i64) -> Contend
     }
 }
 
-/// Millionths of the own target that one unit of the score stands for.
+/// Millionths of their own target that one unit of the score stands for.
 fn worth(margin: Margin, ranking: Ranking) -> Option<f64> {
     match ranking {
         Ranking::Share => Some(1.0),

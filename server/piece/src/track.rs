@@ -84,7 +84,7 @@ pub struct Finish {
     /// Work distance in decimetres.
     pub dm: f64,
     /// The truth lies no further away than this, milliseconds: what the samples around the ends of repeats
-    /// (and the own start, where the clock begins there) leave open, and at least half the gap between them.
+    /// (and their own start, where the clock begins there) leave open, and at least half the gap between them.
     pub sure_ms: f64,
     /// The same in decimetres.
     pub sure_dm: f64,
@@ -161,7 +161,7 @@ impl Track {
         }
     }
 
-    /// How the piece ended, as known at `now`; none while it has not.
+    /// How the piece ended, as known at `now`; `None` while it has not.
     #[must_use]
     pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
         if self.finish.is_some() {
@@ -201,7 +201,7 @@ impl Track {
         Some((stretch, f64::from(time_ms.0)))
     }
 
-    /// From when on `finish` is known while the piece goes on, if nothing more is heard; none while that
+    /// From when on `finish` is known while the piece goes on, if nothing more is heard; `None` while that
     /// cannot be said.
     #[must_use]
     #[expect(
@@ -217,7 +217,7 @@ impl Track {
         Some(At((stretch.start + time_ms + SETTLE_MS).ceil() as u64))
     }
 
-    /// The newest row of work; none before the first.
+    /// The newest row of work; `None` before the first.
     #[must_use]
     pub fn newest(&self) -> Option<Row> {
         self.newest
@@ -229,7 +229,7 @@ impl Track {
         self.rowed.map(|(at, _)| at)
     }
 
-    /// The newest row of work in which the distance grew; none before the first stroke.
+    /// The newest row of work in which the distance grew; `None` before the first stroke.
     #[must_use]
     pub fn progress(&self) -> Option<Row> {
         self.progress
@@ -287,7 +287,7 @@ impl Track {
         }
     }
 
-    /// When the repeat that is being rowed began, milliseconds of the session; none in a rest.
+    /// When the repeat that is being rowed began, milliseconds of the session; `None` in a rest.
     #[must_use]
     pub fn stretch_start(&self) -> Option<f64> {
         self.rowing.map(|stretch| stretch.start)

@@ -182,7 +182,7 @@ fn ranking() {
     let times =
         [77.4, 83.4, 83.4, 83.5, 83.6, 83.9].map(|time| Some(-i64::from(millis(time * 1e3).0)));
     assert_eq!(places(&times), [1, 2, 2, 4, 5, 6].map(Some), "K1");
-    // By arithmetic: the order by share of the own target, and by seconds.
+    // By arithmetic: the order by share of their own target, and by seconds.
     let k2 = [(356.0, 360.0), (535.5, 540.0), (417.9, 420.0), (481.2, 480.0)];
     assert_eq!(final_places(Ranking::Share, &finishes(&k2)), [1, 2, 3, 4].map(Some), "K2");
     for ((finish, target), expected) in k2.into_iter().zip([1.11, 0.83, 0.50, -0.25]) {

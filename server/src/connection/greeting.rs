@@ -151,7 +151,7 @@ fn may_be_guess(msg: &Result<(ClientMsg, u32), Misread>) -> Option<Why> {
     }
 }
 
-/// What is said next; none when it was nothing, or the coach has decided and it was told. Who keeps the server waiting
+/// What is said next; `None` when it was nothing, or the coach has decided and it was told. Who keeps the server waiting
 /// may have to give way to others, who waits for the coach has given a code that is right.
 async fn hear_or_decide<S>(
     socket: &mut Socket<S>,

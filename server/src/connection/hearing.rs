@@ -106,7 +106,7 @@ impl Connection {
         socket.say(&ServerMsg::Refused { command, refusal }).await
     }
 
-    /// What the session is told; none when there is nothing to tell.
+    /// What the session is told; `None` when there is nothing to tell.
     fn event(&mut self, msg: ClientMsg, bytes: usize) -> Result<Option<Event>, Refusal> {
         let conn = self.conn;
         // Orders of the coach are answered by the core.

@@ -59,7 +59,7 @@ pub(crate) struct Row {
     pub(crate) metres: f64,
     pub(crate) half_spm: Option<i64>,
     pub(crate) watts: Option<i64>,
-    /// Number in the order in which the rows were rowed; none for one that a later row of the same
+    /// Number in the order in which the rows were rowed; `None` for one that a later row of the same
     /// instant stands for.
     pub(crate) seq: Option<u32>,
 }

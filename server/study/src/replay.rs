@@ -92,7 +92,7 @@ pub struct Line {
     share: Share,
     #[serde(flatten)]
     seen: Seen,
-    /// Place within the group at the same share; none for who is not ranked.
+    /// Place within the group at the same share; `None` for athletes who are not ranked.
     rank: Option<u32>,
 }
 
@@ -108,7 +108,7 @@ pub enum Seen {
         low: Option<f64>,
         /// Higher number of the 80 % interval.
         high: Option<f64>,
-        /// Chance of making the own target.
+        /// Chance of making their own target.
         chance: Option<f64>,
     },
     /// The result, seconds or metres; nothing for who did not finish.

@@ -42,7 +42,7 @@ pub(crate) struct CreateArgs {
     pieces: Vec<String>,
     #[command(flatten)]
     settings: PieceArgs,
-    /// What standings go by: the margin as a share of the own target, or its seconds or metres
+    /// What standings go by: the margin as a share of their own target, or its seconds or metres
     #[arg(long, value_enum, default_value_t = RankBy::Share)]
     ranking: RankBy,
     /// How many of each team count; 0 = as many as the smallest team has
@@ -75,7 +75,7 @@ fn is_own(host: &str) -> bool {
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub(crate) enum RankBy {
-    /// Margin as a share of the own target
+    /// Margin as a share of their own target
     Share,
     /// Margin in seconds or metres
     Amount,

@@ -24,7 +24,7 @@ const HEART_EVERY: Millis = Millis(3_000);
 /// Who rows on which machine.
 #[derive(Debug)]
 struct Pair {
-    /// Name or address; none for the only machine in the room.
+    /// Name or address; `None` for the only machine in the room.
     machine: Option<String>,
     link: Link,
 }

@@ -89,7 +89,7 @@ pub enum Basis {
     Target,
     /// No target: the best past result stands for it.
     Past,
-    /// Neither: the own pace so far stands for it, and says nothing about the reference.
+    /// Neither: their own pace so far stands for it, and says nothing about the reference.
     Nothing,
 }
 
@@ -156,7 +156,7 @@ impl Known {
         Known { basis, reference, best, fixed }
     }
 
-    /// Without a target and past results, what the own pace so far says of the size of the piece:
+    /// Without a target and past results, what their own pace so far says of the size of the piece:
     /// how strong (against a middling athlete) and how long, as the model takes them.
     #[must_use]
     pub(crate) fn size_at(measure: Measure, work: f64, reference: f64) -> (f64, f64) {

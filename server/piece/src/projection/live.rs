@@ -25,11 +25,11 @@ pub struct Live {
     /// The newest row: milliseconds and decimetres of work.
     ms: u32,
     dm: u32,
-    /// Rows so far; none of a piece that is told by its edges.
+    /// Rows so far; `None` for a piece that is told by its edges.
     rows: u32,
     /// Bins that are passed.
     passed: u8,
-    /// Rows in whole metres so far; none once another one has come.
+    /// Rows in whole metres so far; `None` once another one has come.
     whole: Option<u8>,
     /// Cost at each edge of the bins that are passed, seconds or metres.
     edges: [f64; BINS + 1],
@@ -158,7 +158,7 @@ impl Live {
         (usize::from(self.passed) == BINS).then(|| self.edge(BINS))
     }
 
-    /// The pace that is enough from here on, milliseconds for 500 m; none without a target, when the
+    /// The pace that is enough from here on, milliseconds for 500 m; `None` without a target, when the
     /// target is reached or missed already, or when nobody can row so fast.
     #[must_use]
     pub fn enough_per_500m(&self, course: &Course) -> Option<Millis> {

@@ -104,7 +104,7 @@ pub struct Marks {
 }
 
 impl Marks {
-    /// The share of the piece at which the next mark is; none after the last.
+    /// The share of the piece at which the next mark is; `None` after the last.
     #[must_use]
     pub fn next(&self) -> Option<f64> {
         MARKS.get(self.passed).copied()

@@ -110,7 +110,7 @@ impl Rower {
         }
     }
 
-    /// From when on the athlete is home if nothing more is heard; none while that cannot be said.
+    /// From when on the athlete is home if nothing more is heard; `None` while that cannot be said.
     #[must_use]
     pub fn home_at(&self, rule: Rule<'_>) -> Option<At> {
         self.track.home_at(rule)
@@ -181,7 +181,7 @@ impl Rower {
         Some(Idle { since, to: to.0 as f64, is_shown, is_heard })
     }
 
-    /// How the piece turned out; none while it goes on.
+    /// How the piece turned out; `None` while it goes on.
     pub(super) fn outcome(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Option<Outcome> {
         let is_over = rule.until.is_some();
         if self.finish(rule, now).is_some() {

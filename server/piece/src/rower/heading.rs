@@ -32,7 +32,7 @@ const BEHIND_UNTIL: u16 = 350;
 const AHEAD_OVER: u16 = 750;
 const AHEAD_UNTIL: u16 = 650;
 
-/// Where somebody is heading, and what that is against the own target.
+/// Where somebody is heading, and what that is against their own target.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Heading {
     pub(super) projected: Projected,
@@ -60,7 +60,7 @@ impl Rower {
         self.heading(self.finish(rule, now)).map(|heading| heading.projected)
     }
 
-    /// Against the own target: of the projection, or of the finish as shown.
+    /// Against their own target: of the projection, or of the finish as shown.
     #[must_use]
     pub fn margin(&self, rule: Rule<'_>, now: At) -> Option<Margin> {
         self.heading(self.finish(rule, now))?.margin

@@ -68,7 +68,7 @@ impl Rower {
         }
     }
 
-    /// How far the athlete is: of one who has stopped, when the last stroke was made.
+    /// How far the athlete is: for athletes who have stopped, when the last stroke was made.
     fn row(&self, doing: Doing) -> Option<Row> {
         match doing {
             Doing::Stopped => self.track.progress(),
@@ -100,7 +100,7 @@ impl Rower {
         }
     }
 
-    /// The pace that the own plan has here; none without a target.
+    /// The pace that their own plan has here; `None` without a target.
     #[must_use]
     pub fn planned_pace(&self) -> Option<Millis> {
         self.course.planned_pace(self.share())
@@ -129,7 +129,7 @@ impl Rower {
         self.watch.judge(id, now, &seen)
     }
 
-    /// What the athlete has made of the piece so far, without a place; none while it goes on.
+    /// What the athlete has made of the piece so far, without a place; `None` while it goes on.
     #[must_use]
     pub fn result(
         &self,

@@ -79,7 +79,7 @@ impl Session {
     }
 
     /// What a screen was told of focus calls since the count-down of the current piece, marked late; nothing
-    /// for an athlete, who has the own call alone.
+    /// for an athlete, who has their own call alone.
     pub(super) fn calls_told(&self, viewer: Viewer) -> Vec<Event> {
         if matches!(viewer, Viewer::Athlete(_)) {
             return Vec::new();

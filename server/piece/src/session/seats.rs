@@ -100,7 +100,7 @@ impl Session {
         }
     }
 
-    /// Whose seat a device came to before, by what it is known by; none when it is nobody's any more.
+    /// Whose seat a device came to before, by what it is known by; `None` when it is nobody's any more.
     #[must_use]
     pub fn joined_by(&self, join: &str) -> Option<AthleteId> {
         self.seats.joins.get(join).copied().filter(|athlete| self.knows(*athlete))
@@ -113,7 +113,7 @@ impl Session {
         added.copied().filter(|athlete| self.knows(*athlete)).collect()
     }
 
-    /// The coach's newest secret; none while the one that was made with the session opens it.
+    /// The coach's newest secret; `None` while the one that was made with the session opens it.
     #[must_use]
     pub fn coach_link(&self) -> Option<&CoachLink> {
         self.seats.coach_link.as_ref()

@@ -24,7 +24,7 @@ const SETTLES_AGAIN_AFTER: Millis = Millis(5_000);
 const DOUBLINGS_MAX: u32 = 7;
 
 impl Session {
-    /// The next record that the journal is to keep, as `Input::Settled`, before anything else is taken; none when
+    /// The next record that the journal is to keep, as `Input::Settled`, before anything else is taken; `None` when
     /// all that is over is kept. It stays the same until that input comes: a crash in between loses nothing, and
     /// keeps nothing twice.
     #[must_use]
@@ -148,7 +148,7 @@ impl Session {
         settling.kept = Some(Box::new(record));
     }
 
-    /// What this build makes of a piece now; none when there is nothing to settle.
+    /// What this build makes of a piece now; `None` when there is nothing to settle.
     fn made(&self, at: usize) -> Option<Settled> {
         let piece = self.pieces.get(at).filter(|piece| piece.is_to_settle())?;
         let kept = piece.settling.kept.as_ref();

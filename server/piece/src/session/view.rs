@@ -118,7 +118,7 @@ impl Session {
         Overview { standings, details: self.details(), notices: self.notices.clone() }
     }
 
-    /// The standings of the current piece as last published; none without a piece.
+    /// The standings of the current piece as last published; `None` without a piece.
     #[must_use]
     pub fn standings(&self) -> Option<&Standings> {
         self.piece().map(|piece| &piece.standings)

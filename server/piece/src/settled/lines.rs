@@ -44,7 +44,7 @@ pub struct RankedSeat {
     pub seat: SeatNo,
     /// 1, 2, 2, 4.
     pub place: u32,
-    /// Projected against the own target; plus is ahead.
+    /// Projected against their own target; plus is ahead.
     pub margin_ppm: Ppm,
     /// Work done.
     pub done_dm: Decimetres,
@@ -250,7 +250,7 @@ mod tests {
         }
     }
 
-    /// Half an hour of a class, each around the own steady speed, the margin wandering as projections do.
+    /// Half an hour of a class, each around a steady speed of their own, the margin wandering as projections do.
     fn half_an_hour(athletes: u32) -> Recorder {
         let mut recorder = Recorder::default();
         for line in 1..=360u32 {

@@ -80,7 +80,7 @@ struct Seen<'a, Id> {
     contender: &'a Contender<Id>,
     /// Position among the contenders that were given.
     at: usize,
-    /// Position in the published order; none for who is new.
+    /// Position in the published order; `None` for athletes who are new.
     was: Option<usize>,
 }
 
@@ -247,7 +247,7 @@ impl Group {
         Group { place, best: seen, worst: seen }
     }
 
-    /// The group with one more; none when that one is too far from its best or its worst.
+    /// The group with one more; `None` when that one is too far from its best or its worst.
     fn with<Id>(self, contender: &Contender<Id>) -> Option<Group> {
         let seen = (contender.score, contender.half_band);
         let best = if seen.0 > self.best.0 { seen } else { self.best };

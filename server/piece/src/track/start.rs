@@ -94,7 +94,7 @@ impl Around<'_> {
         self.point.joined && self.point.machine_ms.is_none() && self.point.machine_dm > 0
     }
 
-    /// For how long the machine has counted since the point before; none without a clock of its own.
+    /// For how long the machine has counted since the point before; `None` without a clock of its own.
     fn clock_gained(self, before: &Point) -> Option<f64> {
         let now = self.point.machine_ms?;
         let then = if self.point.joined { 0 } else { before.machine_ms? };
@@ -123,7 +123,7 @@ impl Around<'_> {
         }
     }
 
-    /// Where the machine stood at the own first stroke: as it was heard last, which may be after the go.
+    /// Where the machine stood at their own first stroke: as it was heard last, which may be after the go.
     pub(super) fn own_base(self, go: f64) -> Base {
         match self.before {
             Some(before) if before.heard as f64 >= go && !self.is_joined_unclocked() => {

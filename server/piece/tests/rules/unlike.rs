@@ -1,4 +1,4 @@
-//! Who rows unlike the own target or past results, how a piece begins and ends, and pieces unlike those of the fit.
+//! Who rows unlike their own target or past results, how a piece begins and ends, and pieces unlike those of the fit.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use thole_piece::{

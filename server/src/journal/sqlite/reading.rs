@@ -379,7 +379,7 @@ fn ends(rows: &[Stored]) -> (u64, u64) {
     (rows.first().map_or(0, position), rows.last().map_or(0, position))
 }
 
-/// The hash of a row's content, or what erasing has left of it; none when its key is not known.
+/// The hash of a row's content, or what erasing has left of it; `None` when its key is not known.
 fn hash(seats: &Seats, position: u64, at: u64, row: &Row) -> Option<Hash> {
     if row.kind < 0 {
         return Hash::try_from(row.payload.as_slice()).ok();

@@ -38,7 +38,7 @@ pub(super) struct Seats {
 }
 
 impl Seats {
-    /// The session as its rows have it; none when there is no such session.
+    /// The session as its rows have it; `None` when there is no such session.
     pub(super) fn of(
         connection: &Connection,
         session: SessionId,
@@ -133,7 +133,7 @@ impl Seats {
         self.numbers.athletes.get(self.owners.get(&recording)?)
     }
 
-    /// The key of a record: its person's, or the session's; none of somebody who was erased or whose row is damaged.
+    /// The key of a record: its person's, or the session's; `None` for somebody who was erased or whose row is damaged.
     pub(super) fn key(&self, person: Option<u64>) -> Option<&Key> {
         person.map_or(Some(&self.key), |person| self.keys.get(&person))
     }

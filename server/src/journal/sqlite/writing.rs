@@ -265,7 +265,7 @@ fn is_taken(error: &rusqlite::Error) -> bool {
     })
 }
 
-/// Where the records of a session end; none when there is no such session.
+/// Where the records of a session end; `None` when there is no such session.
 /// Positions that the witness knows and the file has lost are not used again.
 fn end(
     savepoint: &Savepoint<'_>,

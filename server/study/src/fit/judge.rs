@@ -145,7 +145,7 @@ fn tau(cases: &[Case<'_>]) -> f64 {
     mean(groups.values().filter_map(|pairs| tau_b(pairs)))
 }
 
-/// Kendall's tau-b; none where one side is all alike.
+/// Kendall's tau-b; `None` where one side is all alike.
 ///
 /// ```
 /// use thole_study::fit::tau_b;
@@ -216,7 +216,7 @@ fn correlation(pairs: &[(f64, f64)]) -> f64 {
 }
 
 impl Figures {
-    /// In what it is worse than another, beyond this factor; none when in nothing.
+    /// In what it is worse than another, beyond this factor; `None` when in nothing.
     #[must_use]
     pub fn worse_than(&self, other: &Figures, factor: f64) -> Option<String> {
         let mut worse = Vec::new();

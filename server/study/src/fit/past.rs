@@ -32,7 +32,7 @@ pub struct Past {
 }
 
 impl Past {
-    /// A past piece; none when its edges do not rise.
+    /// A past piece; `None` when its edges do not rise.
     #[must_use]
     pub fn of(
         group: String,
@@ -138,7 +138,7 @@ fn of_recorded(recorded: Recorded) -> Result<Option<Past>, String> {
     Ok(Past::of(recorded.group, recorded.piece, spec, aim, edges))
 }
 
-/// Cost at each 2.5 % of the work, from rows in any order; none when they end before the finish.
+/// Cost at each 2.5 % of the work, from rows in any order; `None` when they end before the finish.
 fn edges(rows: &[Row], kind: Kind, whole: f64) -> Option<[f64; BINS + 1]> {
     let mut rows: Vec<&Row> = rows.iter().filter(|row| row.seq.is_some()).collect();
     rows.sort_by_key(|row| row.seq);

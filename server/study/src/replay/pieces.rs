@@ -146,7 +146,7 @@ impl Athlete {
         Line { group, athlete, piece, share, seen, rank: None }
     }
 
-    /// The rows that had arrived when this share was passed, and when that was; none for who never
+    /// The rows that had arrived when this share was passed, and when that was; `None` for athletes who never
     /// came so far.
     fn moment(&self, share: f64) -> Option<(Vec<&Row>, f64)> {
         let cut = self.recorded.cuts.iter().find(|(fraction, ..)| (fraction - share).abs() < SAME);

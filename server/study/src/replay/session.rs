@@ -167,7 +167,7 @@ fn score(margin: Margin, ranking: Ranking) -> Option<i64> {
     }
 }
 
-/// The result in seconds or metres; none for who did not finish.
+/// The result in seconds or metres; `None` for athletes who did not finish.
 fn amount(measure: Option<Measure>, result: &AthleteResult) -> Option<f64> {
     if result.outcome != Outcome::Finished {
         return None;

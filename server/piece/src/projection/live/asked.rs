@@ -17,7 +17,7 @@ use crate::{
 pub const INPUTS: usize = MOVING + FIXED;
 /// Those that move with every row.
 const MOVING: usize = 16;
-/// Before this share of the piece there is no slack of the own to speak of.
+/// Before this share of the piece there is no slack of their own to speak of.
 const NOTHING_YET: f64 = 0.004;
 /// From this share on, what was rowed is believed alone as the starting point.
 const BELIEVED_FROM: f64 = 0.25;
@@ -68,13 +68,13 @@ pub struct Asked {
     /// How many times as wide the range is as the model's own: pieces unlike those of the fit, machines that are heard
     /// seldom.
     pub wider: f64,
-    /// How many times as wide it is besides of one who has stopped, which too few of the fit have.
+    /// How many times as wide it is besides for athletes who have stopped, too few of whom are in the fit.
     pub stopped: f64,
     /// Slack of what was rowed: the median.
     pub median: f64,
     /// Slack of the reference against that of all that is known: all slack here is told from it.
     pub shift: f64,
-    /// Slack of the rest that ends exactly on the reference; none when it is spent.
+    /// Slack of the rest that ends exactly on the reference; `None` when it is spent.
     pub need: Option<f64>,
     /// The inputs of the model.
     pub inputs: [f32; INPUTS],
@@ -149,7 +149,7 @@ impl Live {
         let rest = (1.0 - share).max(REST_LEAST);
         let passed = usize::from(self.passed);
         let so_far = slack(measure, now.cost, whole * share);
-        // Where nothing is known, all is told against the own pace so far.
+        // Where nothing is known, all is told against their own pace so far.
         let (shift, reference) = match known.basis {
             Basis::Nothing if x > 0.0 && now.cost > 0.0 => (so_far, now.cost / share.max(1e-9)),
             Basis::Target | Basis::Past | Basis::Nothing => {
@@ -291,7 +291,7 @@ fn spent(measure: Measure) -> f64 {
     }
 }
 
-/// Slack of the rest that ends exactly on the reference; none when it is spent.
+/// Slack of the rest that ends exactly on the reference; `None` when it is spent.
 fn need_of(measure: Measure, left: f64, planned: f64) -> Option<f64> {
     (left > 0.0 && planned > 0.0).then(|| match measure {
         Measure::Distance(_) => libm::log(left / planned),
