@@ -65,7 +65,7 @@ pub(crate) struct PieceArgs {
     /// In intervals, each athlete goes on when their own rest is over
     #[arg(long)]
     own_rest: bool,
-    /// Entry of the call sheet ("850m: Sit tall for 10 strokes"); may be given again
+    /// Entry of the call sheet ("850m: Sit tall for 10 strokes", "each last 50m: Legs first"); may be given again
     #[arg(long = "sheet", value_name = "POINT: CALL")]
     sheet: Vec<String>,
     /// File with one entry of the call sheet a line
@@ -96,8 +96,9 @@ impl PieceArgs {
                 .map_err(|e| format!("The call sheet {} cannot be read: {e}.", file.display()))?;
             entries.extend(text.lines().filter(|l| !l.trim().is_empty()).map(str::to_owned));
         }
-        piece.call_sheet =
-            entries.iter().map(|entry| wording::sheet_call(entry)).collect::<Result<_, _>>()?;
+        for entry in &entries {
+            piece.call_sheet.extend(wording::sheet_calls(entry, &piece.repeats)?);
+        }
         Ok(piece)
     }
 }

@@ -1,6 +1,9 @@
 //! Focus calls as people write them: `850m: Sit tall / Tall at the catch, and breathe for 10 strokes`.
 
-use thole_protocol::spec::{Audience, CallText, Point, SheetCall, Span};
+use thole_protocol::{
+    spec::{Audience, CallText, Extent, Point, Repeat, SheetCall, Span},
+    units::{Decimetres, Millis},
+};
 
 use super::length::{distance, duration};
 
@@ -27,6 +30,54 @@ pub fn sheet_call(typed: &str) -> Result<SheetCall, String> {
     let at = point_of(point.trim()).ok_or_else(wrong)?;
     let (text, span) = call(rest)?;
     Ok(SheetCall { at, text, audience: Audience::All, span })
+}
+
+/// Reads one line of a call sheet for a piece of these repeats: an entry as `sheet_call` reads it, or behind `each` one for
+/// the same point of every repeat that is long enough: `each 100m: Sit tall`, `each last 50m: Legs first`.
+///
+/// # Errors
+/// A sentence that says what to type.
+pub fn sheet_calls(typed: &str, repeats: &[Repeat]) -> Result<Vec<SheetCall>, String> {
+    let Some(of) = typed.trim().strip_prefix("each ") else { return Ok(vec![sheet_call(typed)?]) };
+    let call = sheet_call(of)?;
+    let mut before = 0;
+    let calls: Vec<SheetCall> = repeats
+        .iter()
+        .filter_map(|repeat| {
+            let (start, length) = (before, length_of(repeat.work));
+            before += length;
+            let into = match (repeat.work, call.at) {
+                (Extent::Distance { .. }, Point::DistanceDone { distance_dm }) => distance_dm.0,
+                (Extent::Distance { .. }, Point::DistanceToGo { distance_dm }) => {
+                    length.checked_sub(distance_dm.0)?
+                }
+                (Extent::Time { .. }, Point::Elapsed { time_ms }) => time_ms.0,
+                (Extent::Distance { .. } | Extent::Time { .. }, _) => return None,
+            };
+            let at = match repeat.work {
+                Extent::Distance { .. } => {
+                    Point::DistanceDone { distance_dm: Decimetres(start + into) }
+                }
+                Extent::Time { .. } => Point::Elapsed { time_ms: Millis(start + into) },
+            };
+            (into > 0 && into < length).then(|| SheetCall { at, ..call.clone() })
+        })
+        .collect();
+    if calls.is_empty() {
+        return Err(format!(
+            "\"{}\" lies in none of the repeats; type one like \"each 100m: Sit tall\" or \"each last 50m: Legs first\".",
+            typed.trim()
+        ));
+    }
+    Ok(calls)
+}
+
+/// Decimetres or milliseconds.
+fn length_of(work: Extent) -> u32 {
+    match work {
+        Extent::Distance { distance_dm } => distance_dm.0,
+        Extent::Time { time_ms } => time_ms.0,
+    }
 }
 
 fn point_of(typed: &str) -> Option<Point> {
@@ -74,9 +125,44 @@ fn span(typed: &str) -> Option<Span> {
 
 #[cfg(test)]
 mod tests {
-    use thole_protocol::units::{Decimetres, Millis};
-
     use super::*;
+    use crate::wording::repeats;
+
+    /// The page reads the same lines in its tests.
+    #[test]
+    fn a_call_in_each_repeat_is_one_at_the_same_point_of_every_repeat_that_is_long_enough() {
+        let points = |typed: &str, piece: &str| {
+            let calls = sheet_calls(typed, &repeats(piece).unwrap())?;
+            Ok::<_, String>(calls.into_iter().map(|call| call.at).collect::<Vec<_>>())
+        };
+        let metres = |all: &[u32]| {
+            let at = |m: &u32| Point::DistanceDone { distance_dm: Decimetres(10 * m) };
+            all.iter().map(at).collect::<Vec<_>>()
+        };
+        let seconds = |all: &[u32]| {
+            let at = |s: &u32| Point::Elapsed { time_ms: Millis(1_000 * s) };
+            all.iter().map(at).collect::<Vec<_>>()
+        };
+        assert_eq!(
+            points("each 100m: Sit tall for 5 strokes", "3x350m/1:00"),
+            Ok(metres(&[100, 450, 800]))
+        );
+        assert_eq!(points("each last 50m: Legs first", "2x350m/1:00"), Ok(metres(&[300, 650])));
+        assert_eq!(
+            points("each 0:30: Sit tall", "2min/1:00+20s/1:00+1min"),
+            Ok(seconds(&[30, 170]))
+        );
+        assert_eq!(points("100m: Sit tall", "3x350m/1:00"), Ok(metres(&[100])));
+        for typed in [
+            "each 400m: Sit tall",
+            "each 350m: Sit tall",
+            "each 0:30: Sit tall",
+            "each stroke 5: Sit tall",
+        ] {
+            let says = points(typed, "3x350m/1:00").expect_err(typed);
+            assert!(says.contains("each last 50m"), "{says}");
+        }
+    }
 
     #[test]
     fn every_kind_of_point_and_length() {

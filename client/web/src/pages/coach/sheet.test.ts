@@ -2,7 +2,7 @@ import { expect, test } from 'vitest';
 import type { Line, SentCall } from '../../protocol/decode';
 import { readPiece } from '../../ui/parse';
 import { planText, readPlan } from './plan';
-import { callText, nextOfSheet, readCall, readLines, readSheetCall, shareOf, sheetText } from './sheet';
+import { callText, nextOfSheet, readCall, readLines, readSheet, readSheetCall, shareOf, sheetText } from './sheet';
 
 // The same lines as the program for the command line is tested with.
 test('every kind of point and length is read, and written as it was typed', () => {
@@ -27,6 +27,21 @@ test('a line that cannot be used is named, the others stay', () => {
     { line: 4, says: '"One two three four" is too long to be read from a machine: at most 3 words and 18 characters.' },
     { line: 5, says: 'A call needs words to show.' },
   ]);
+});
+
+// The same lines as the program for the command line is tested with.
+test('a call in each repeat is one call at the same point of every repeat that is long enough', () => {
+  const read = (text: string, piece: string) => {
+    const repeats = readPiece(piece);
+    const { values, troubles } = readSheet(text, repeats.ok ? repeats.value : []);
+    return [...values.map(sheetText), ...troubles.map(({ says }) => says)];
+  };
+  expect(read('each 100m: Sit tall for 5 strokes', '3x350m/1:00')).toEqual(['100m: Sit tall for 5 strokes', '450m: Sit tall for 5 strokes', '800m: Sit tall for 5 strokes']);
+  expect(read('each last 50m: Legs first\nlast 200m: Long reach', '2x350m/1:00')).toEqual(['300m: Legs first', '650m: Legs first', 'last 200m: Long reach']);
+  expect(read('each 0:30: Sit tall', '2min/1:00+20s/1:00+1min')).toEqual(['0:30: Sit tall', '2:50: Sit tall']);
+  for (const [line, piece] of [['each 400m: Sit tall', '3x350m/1:00'], ['each 350m: Sit tall', '3x350m/1:00'], ['each 0:30: Sit tall', '3x350m/1:00'], ['each stroke 5: Sit tall', '3x350m/1:00'], ['each 100m: Sit tall', 'boat']] as const) {
+    expect(read(line, piece)).toEqual([`"${line}" lies in none of the repeats; type one like "each 100m: Sit tall" or "each last 50m: Legs first".`]);
+  }
 });
 
 test('a prepared call keeps what is spoken', () => {

@@ -2,7 +2,7 @@
 // the call sheet is still to come.
 import { coach as texts } from '#texts';
 import { LIMITS } from '../../../generated/known';
-import type { CallText, Line, PieceSpec, Point, SentCall, SheetCall, Span } from '../../protocol/decode';
+import type { CallText, Line, PieceSpec, Point, Repeat, SentCall, SheetCall, Span } from '../../protocol/decode';
 import { distanceText, durationText } from '../../ui/format';
 import { readDistance, readTime, type Read } from '../../ui/parse';
 import type { Trouble } from './roster';
@@ -35,6 +35,43 @@ export function readSheetCall(typed: string): Read<SheetCall> {
   if (at === null) return no(texts.typed.noPoint(typed.trim()));
   const call = readCall(typed.slice(cut + 2));
   return call.ok ? { ok: true, value: { at, audience: { whom: 'all' }, ...call.value } } : call;
+}
+
+/** A call sheet, a call a line; `each last 50m: Legs first` stands for one call in every repeat. */
+export function readSheet(text: string, repeats: readonly Repeat[]): { readonly values: readonly SheetCall[]; readonly troubles: readonly Trouble[] } {
+  const { values, troubles } = readLines(text, (line) => readInEach(line, repeats));
+  return { values: values.flat(), troubles };
+}
+
+function readInEach(line: string, repeats: readonly Repeat[]): Read<readonly SheetCall[]> {
+  const of = /^each (.*)$/.exec(line.trim())?.[1];
+  const call = readSheetCall(of ?? line);
+  if (!call.ok) return call;
+  if (of === undefined) return { ok: true, value: [call.value] };
+  const points = inEach(call.value.at, repeats);
+  return points.length === 0 ? no(texts.typed.noRepeat(line.trim())) : { ok: true, value: points.map((at) => ({ ...call.value, at })) };
+}
+
+/** The point in every repeat that is long enough for it, from the start of the piece. */
+function inEach(at: Point, repeats: readonly Repeat[]): readonly Point[] {
+  let before = 0;
+  return repeats.flatMap(({ work }): Point[] => {
+    const length = work.by === 'distance' ? work.distance_dm : work.time_ms;
+    const start = before;
+    before += length;
+    const into =
+      work.by === 'distance'
+        ? at.point === 'distance_done'
+          ? at.distance_dm
+          : at.point === 'distance_to_go'
+            ? length - at.distance_dm
+            : null
+        : at.point === 'elapsed'
+          ? at.time_ms
+          : null;
+    if (into === null || into <= 0 || into >= length) return [];
+    return [work.by === 'distance' ? { point: 'distance_done', distance_dm: start + into } : { point: 'elapsed', time_ms: start + into }];
+  });
 }
 
 /** Every line that is not empty, each by itself. */

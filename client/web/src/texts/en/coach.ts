@@ -177,6 +177,7 @@ export const coach = {
     noWords: 'A call needs words to show.',
     longCall: (shown: string, words: number, characters: number) => `"${shown}" is too long to be read from a machine: at most ${words} words and ${characters} characters.`,
     longSpoken: (shown: string, characters: number) => `"${shown}": what is spoken has at most ${characters} characters.`,
+    noRepeat: (typed: string) => `"${typed}" lies in none of the repeats; type one like "each 100m: Sit tall" or "each last 50m: Legs first".`,
     noPoint: (typed: string) => `"${typed}" has no point; begin like "850m: Sit tall", or with last 200m, 4:00 or stroke 40.`,
   },
   /** What stands on keys of the keyboard that type no letter. */

@@ -14,7 +14,7 @@ export const coachPrepare = {
     count: 'Countdown, s',
     more: 'Call sheet and clock',
     sheet: 'Call sheet, one call a line; each athlete gets a call when they reach its point',
-    sheetExample: '850m: Sit tall for 10 strokes\nlast 200m: Long reach',
+    sheetExample: '850m: Sit tall for 10 strokes\nlast 200m: Long reach\neach last 50m: Legs first',
     ownClock: 'Each athlete’s clock starts at their own first stroke',
     ownRest: 'After a repeat, each athlete goes on when their own rest is over',
     remove: (number: number) => `Remove piece ${number}`,
