@@ -46,7 +46,7 @@ pub enum Source {
 
 /// A sample that is due.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Due {
+pub struct DueSample {
     /// When the machine reports it.
     pub at: At,
     /// What; numbered when it is recorded.
@@ -57,7 +57,7 @@ pub struct Due {
 
 /// The machine's own counters.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-struct Counters {
+struct MachineCounters {
     elapsed_ms: i64,
     distance_dm: i64,
     strokes: i64,
@@ -93,11 +93,11 @@ struct Attempt {
 /// One athlete's course.
 pub struct Course {
     source: Source,
-    machine: Counters,
+    machine: MachineCounters,
     /// When the machine's counters were as they are.
     machine_at: Option<At>,
     /// The counters at the start of the repeat.
-    base: Counters,
+    base: MachineCounters,
     attempt: Option<Attempt>,
     stage: Stage,
     easy: VecDeque<Easy>,
@@ -112,9 +112,9 @@ impl Course {
     pub fn new(source: Source) -> Course {
         Course {
             source,
-            machine: Counters::default(),
+            machine: MachineCounters::default(),
             machine_at: None,
-            base: Counters::default(),
+            base: MachineCounters::default(),
             attempt: None,
             stage: Stage::Idle,
             easy: VecDeque::new(),
@@ -172,7 +172,7 @@ impl Course {
     }
 
     /// The next sample, whether its instant has come or not.
-    pub fn take(&mut self) -> Option<Due> {
+    pub fn take(&mut self) -> Option<DueSample> {
         self.due()?;
         if let Some(easy) = self.easy.pop_front() {
             return Some(self.report_easy(easy));
@@ -219,7 +219,7 @@ impl Course {
                 Box::new(build.row(spec))
             }
             Source::Recorded(recording) => {
-                self.machine = Counters::default();
+                self.machine = MachineCounters::default();
                 Box::new(recording.rows(&spec.repeats).into_iter())
             }
         };
@@ -298,7 +298,7 @@ impl Course {
         self.until = None;
     }
 
-    fn report_easy(&mut self, easy: Easy) -> Due {
+    fn report_easy(&mut self, easy: Easy) -> DueSample {
         if let Source::Simulated { .. } = self.source {
             let gone = self.machine_at.map_or(Millis(0), |then| easy.at.since(then));
             self.machine.elapsed_ms += i64::from(gone.0);
@@ -322,13 +322,13 @@ impl Course {
         )
     }
 
-    fn report(&mut self, row: Row, at: At) -> Due {
+    fn report(&mut self, row: Row, at: At) -> DueSample {
         if row.reset {
             self.base.elapsed_ms -= self.machine.elapsed_ms;
             self.base.distance_dm -= self.machine.distance_dm;
             self.base.strokes -= self.machine.strokes;
         }
-        self.machine = Counters {
+        self.machine = MachineCounters {
             elapsed_ms: self.base.elapsed_ms + i64::from(row.t_ms),
             distance_dm: self.base.distance_dm + i64::from(row.d_dm),
             strokes: self.base.strokes + i64::from(row.strokes.unwrap_or(0)),
@@ -348,7 +348,7 @@ impl Course {
         rate_half_spm: Option<i64>,
         power_w: Option<i64>,
         heart_bpm: Option<u16>,
-    ) -> Due {
+    ) -> DueSample {
         let counts_strokes = matches!(self.source, Source::Simulated { .. });
         let sample = Sample {
             seq: 0,
@@ -359,7 +359,7 @@ impl Course {
             rate_half_spm,
             power_w,
         };
-        Due { at, sample, heart_bpm }
+        DueSample { at, sample, heart_bpm }
     }
 }
 
@@ -441,12 +441,12 @@ mod tests {
         Phase::Rowing { go_at_ms: GO, repeat, repeat_at_ms: At(at) }
     }
 
-    fn all(course: &mut Course) -> Vec<Due> {
+    fn all(course: &mut Course) -> Vec<DueSample> {
         std::iter::from_fn(|| course.take()).collect()
     }
 
     /// (heard, the machine's clock, the machine's distance)
-    fn told(dues: &[Due]) -> Vec<(i64, i64, i64)> {
+    fn told(dues: &[DueSample]) -> Vec<(i64, i64, i64)> {
         dues.iter()
             .map(|d| (d.sample.heard_ms, d.sample.elapsed_ms.unwrap(), d.sample.distance_dm))
             .collect()

@@ -98,7 +98,7 @@ pub enum News {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct NotNow;
 
-enum Outgoing {
+enum Letter {
     Say(u64, ClientMsg),
     Leave(Duration),
     /// From the next connection on.
@@ -108,7 +108,7 @@ enum Outgoing {
 /// A link that holds. Dropping it says good-bye.
 #[derive(Debug)]
 pub struct Link {
-    outgoing: mpsc::Sender<Outgoing>,
+    outgoing: mpsc::Sender<Letter>,
     news: mpsc::Receiver<News>,
     clock: SessionClock,
 }
@@ -144,7 +144,7 @@ impl Link {
     /// # Errors
     /// `NotNow` when too much is waiting; say it again later.
     pub fn say(&self, connection: u64, msg: ClientMsg) -> Result<(), NotNow> {
-        self.outgoing.try_send(Outgoing::Say(connection, msg)).map_err(|_| NotNow)
+        self.outgoing.try_send(Letter::Say(connection, msg)).map_err(|_| NotNow)
     }
 
     /// Gives the connection up for so long, as a telephone in a lift does: for rehearsal.
@@ -152,7 +152,7 @@ impl Link {
     /// # Errors
     /// `NotNow` when too much is waiting.
     pub fn leave(&self, life: Duration) -> Result<(), NotNow> {
-        self.outgoing.try_send(Outgoing::Leave(life)).map_err(|_| NotNow)
+        self.outgoing.try_send(Letter::Leave(life)).map_err(|_| NotNow)
     }
 
     /// Comes by another secret from the next connection on.
@@ -160,7 +160,7 @@ impl Link {
     /// # Errors
     /// `NotNow` when too much is waiting.
     pub fn comes_by(&self, secret: String) -> Result<(), NotNow> {
-        self.outgoing.try_send(Outgoing::Secret(secret)).map_err(|_| NotNow)
+        self.outgoing.try_send(Letter::Secret(secret)).map_err(|_| NotNow)
     }
 
     /// Waits for the next news; `None` after `Ended`. Nothing is lost when the wait is given up.
@@ -201,7 +201,7 @@ impl From<NobodyHolds> for Over {
 /// Owns the connection of a link.
 struct Keeper {
     config: LinkConfig,
-    said: mpsc::Receiver<Outgoing>,
+    said: mpsc::Receiver<Letter>,
     tell: mpsc::Sender<News>,
     local: LocalClock,
     reckoning: watch::Sender<Reckoning>,
@@ -261,8 +261,8 @@ impl Keeper {
                 () = &mut wait => return Ok(()),
                 out = self.said.recv() => match out {
                     None => return Err(NobodyHolds),
-                    Some(Outgoing::Secret(secret)) => self.config.secret = secret,
-                    Some(Outgoing::Say(..) | Outgoing::Leave(_)) => {}
+                    Some(Letter::Secret(secret)) => self.config.secret = secret,
+                    Some(Letter::Say(..) | Letter::Leave(_)) => {}
                 },
             }
         }
@@ -363,7 +363,7 @@ impl Keeper {
     ) -> Result<std::convert::Infallible, Over> {
         enum Came {
             Heard(Result<Heard, Ended>),
-            Out(Option<Outgoing>),
+            Out(Option<Letter>),
             Due,
         }
         loop {
@@ -376,9 +376,9 @@ impl Keeper {
             match came {
                 Came::Heard(heard) => self.heard(heard?, due).await?,
                 Came::Out(None) => return Err(Over::Nobody),
-                Came::Out(Some(Outgoing::Secret(secret))) => self.config.secret = secret,
-                Came::Out(Some(Outgoing::Leave(life))) => return Err(Over::Left(life)),
-                Came::Out(Some(Outgoing::Say(connection, msg))) => {
+                Came::Out(Some(Letter::Secret(secret))) => self.config.secret = secret,
+                Came::Out(Some(Letter::Leave(life))) => return Err(Over::Left(life)),
+                Came::Out(Some(Letter::Say(connection, msg))) => {
                     if connection == self.connection {
                         socket.send(&msg).await?;
                         due.sent_us = self.now_us();

@@ -15,7 +15,7 @@ use tokio::time::sleep;
 use crate::{
     athlete::{Athlete, AthleteConfig, Told},
     clock::in_life,
-    course::{Course, Due, Source},
+    course::{Course, DueSample, Source},
     mirror::Mirror,
 };
 
@@ -114,7 +114,7 @@ impl Seat {
             .fold(LOOK_EVERY, Duration::min)
     }
 
-    fn record(&mut self, due: Due) {
+    fn record(&mut self, due: DueSample) {
         self.athlete.record(due.sample);
         if let Some(heart_bpm) = due.heart_bpm
             && due.at >= self.heart_at

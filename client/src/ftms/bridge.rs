@@ -43,7 +43,7 @@ const STANDING_EVERY: Duration = Duration::from_secs(1);
 
 /// What a bridge tells.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Heard {
+pub enum FromMachine {
     /// The machine is linked.
     Linked {
         /// What it calls itself.
@@ -248,7 +248,7 @@ struct Linked {
 }
 
 /// What the task of a link tells.
-enum News {
+enum RadioNews {
     Linked(String),
     Lost(String),
     Value(Vec<u8>),
@@ -256,7 +256,7 @@ enum News {
 }
 
 /// Links, listens, comes back; ends when nobody hears it any more.
-async fn keep(radio: Radio, wanted: Option<String>, tell: mpsc::Sender<News>) {
+async fn keep(radio: Radio, wanted: Option<String>, tell: mpsc::Sender<RadioNews>) {
     let mut known: Option<Peripheral> = None;
     let mut failures = 0;
     loop {
@@ -264,7 +264,7 @@ async fn keep(radio: Radio, wanted: Option<String>, tell: mpsc::Sender<News>) {
             Ok(linked) => {
                 failures = 0;
                 known = Some(linked.machine.clone());
-                if tell.send(News::Linked(linked.name.clone())).await.is_err() {
+                if tell.send(RadioNews::Linked(linked.name.clone())).await.is_err() {
                     return hang_up(&linked.machine).await;
                 }
                 let machine = linked.machine.clone();
@@ -275,7 +275,7 @@ async fn keep(radio: Radio, wanted: Option<String>, tell: mpsc::Sender<News>) {
             }
             Err(No::Never(says)) if known.is_none() => {
                 // Nobody listening any more is as good an end as being heard.
-                drop(tell.send(News::Failed(says)).await);
+                drop(tell.send(RadioNews::Failed(says)).await);
                 return;
             }
             Err(No::Never(says) | No::Yet(says)) => {
@@ -283,7 +283,7 @@ async fn keep(radio: Radio, wanted: Option<String>, tell: mpsc::Sender<News>) {
                 says
             }
         };
-        if tell.send(News::Lost(says)).await.is_err() {
+        if tell.send(RadioNews::Lost(says)).await.is_err() {
             return;
         }
         sleep(wait(failures)).await;
@@ -299,13 +299,13 @@ fn wait(failures: u32) -> Duration {
 ///
 /// # Errors
 /// Nobody hears it any more.
-async fn listen(mut linked: Linked, tell: &mpsc::Sender<News>) -> Result<(), ()> {
+async fn listen(mut linked: Linked, tell: &mpsc::Sender<RadioNews>) -> Result<(), ()> {
     let id = linked.machine.id();
     loop {
         tokio::select! {
             value = linked.values.next() => match value {
                 Some(value) if value.uuid == long(ROWER_DATA) => {
-                    tell.send(News::Value(value.value)).await.map_err(|_| ())?;
+                    tell.send(RadioNews::Value(value.value)).await.map_err(|_| ())?;
                 }
                 Some(_) => {}
                 None => return Ok(()),
@@ -337,7 +337,7 @@ fn long(number: u16) -> Uuid {
 
 /// A machine's link, and its counters.
 pub struct Bridge {
-    news: mpsc::Receiver<News>,
+    news: mpsc::Receiver<RadioNews>,
     standing: Interval,
     joiner: Joiner,
     counters: Counters,
@@ -346,13 +346,13 @@ pub struct Bridge {
 impl Bridge {
     /// Waits for what the machine says, stamped by the session's clock; `None` after `Failed`. Nothing is lost
     /// when the wait is given up.
-    pub async fn next(&mut self, clock: &SessionClock) -> Option<Vec<Heard>> {
+    pub async fn next(&mut self, clock: &SessionClock) -> Option<Vec<FromMachine>> {
         loop {
             let heard = tokio::select! {
                 news = self.news.recv() => self.heard(news?, clock),
                 _ = self.standing.tick() => {
                     let shown = clock.now().and_then(|now| self.counters.standing(now));
-                    shown.map(Heard::Sample).into_iter().collect()
+                    shown.map(FromMachine::Sample).into_iter().collect()
                 }
             };
             if !heard.is_empty() {
@@ -361,26 +361,26 @@ impl Bridge {
         }
     }
 
-    fn heard(&mut self, news: News, clock: &SessionClock) -> Vec<Heard> {
+    fn heard(&mut self, news: RadioNews, clock: &SessionClock) -> Vec<FromMachine> {
         match news {
-            News::Linked(name) => vec![Heard::Linked { name }],
-            News::Lost(says) => {
+            RadioNews::Linked(name) => vec![FromMachine::Linked { name }],
+            RadioNews::Lost(says) => {
                 self.joiner = Joiner::default();
                 self.counters.lost();
-                vec![Heard::Lost { says }]
+                vec![FromMachine::Lost { says }]
             }
-            News::Failed(says) => vec![Heard::Failed { says }],
-            News::Value(value) => self.value(&value, clock),
+            RadioNews::Failed(says) => vec![FromMachine::Failed { says }],
+            RadioNews::Value(value) => self.value(&value, clock),
         }
     }
 
-    fn value(&mut self, value: &[u8], clock: &SessionClock) -> Vec<Heard> {
+    fn value(&mut self, value: &[u8], clock: &SessionClock) -> Vec<FromMachine> {
         let Some(now) = clock.now() else { return Vec::new() };
         let Some(record) = read_part(value).ok().and_then(|part| self.joiner.take(part)) else {
             return Vec::new();
         };
         let heart = record.get(&Field::HeartBpm).filter(|bpm| **bpm > 0);
-        let sample = self.counters.take(&record, now).map(Heard::Sample);
-        sample.into_iter().chain(heart.map(|bpm| Heard::Heart(*bpm))).collect()
+        let sample = self.counters.take(&record, now).map(FromMachine::Sample);
+        sample.into_iter().chain(heart.map(|bpm| FromMachine::Heart(*bpm))).collect()
     }
 }

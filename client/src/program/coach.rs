@@ -37,11 +37,11 @@ pub(crate) struct CoachArgs {
     #[arg(long, global = true)]
     take_command: bool,
     #[command(subcommand)]
-    task: Task,
+    task: CoachTask,
 }
 
 #[derive(Subcommand)]
-enum Task {
+enum CoachTask {
     /// Makes a session and prints its code and links
     Create(Box<create::CreateArgs>),
     /// Shows standings and notices as they change, until the session closes. It is one of the coach's three devices;
@@ -105,8 +105,8 @@ impl PieceArgs {
 
 pub(crate) async fn run(common: &Common, args: CoachArgs) -> Result<(), Failed> {
     let task = match args.task {
-        Task::Create(create) => return create::run(common, &create).await,
-        task @ (Task::Watch | Task::Lead | Task::One(_)) => task,
+        CoachTask::Create(create) => return create::run(common, &create).await,
+        task @ (CoachTask::Watch | CoachTask::Lead | CoachTask::One(_)) => task,
     };
     let typed =
         args.link.ok_or_else(|| usage("Name the session with --link and the coach's link."))?;
@@ -120,10 +120,10 @@ pub(crate) async fn run(common: &Common, args: CoachArgs) -> Result<(), Failed> 
         answer(&mut coach, command, Answer::Done).await?;
     }
     match task {
-        Task::Create(_) => Ok(()),
-        Task::Watch => Ok(lead::watch(&place, &mut coach).await?),
-        Task::Lead => Ok(lead::lead(&place, &mut coach).await?),
-        Task::One(action) => action::one(&place, &mut coach, *action).await,
+        CoachTask::Create(_) => Ok(()),
+        CoachTask::Watch => Ok(lead::watch(&place, &mut coach).await?),
+        CoachTask::Lead => Ok(lead::lead(&place, &mut coach).await?),
+        CoachTask::One(action) => action::one(&place, &mut coach, *action).await,
     }
 }
 

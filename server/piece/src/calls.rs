@@ -42,12 +42,12 @@ struct Out {
     /// When it ends for all, if it stands for a time.
     ends_at: Option<At>,
     /// Of a call of the sheet, which each athlete gets and ends at a moment of their own: what screens know.
-    sheet: Option<Shown>,
+    sheet: Option<SheetTold>,
 }
 
 /// What screens know of a call of the sheet.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Shown {
+enum SheetTold {
     /// Nothing, or that it is over.
     Over,
     /// That it stands for somebody.
@@ -56,7 +56,7 @@ enum Shown {
 
 /// What a call is doing.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Known {
+pub enum CallWas {
     /// It waited out its grace, and was taken back just now.
     Armed,
     /// It went out and stands for somebody.
@@ -110,21 +110,21 @@ impl Calls {
 
     /// Screens are told that a call of the sheet went out.
     pub fn sheet_told(&mut self, call: CallId) {
-        self.of_sheet(call).sheet = Some(Shown::Running);
+        self.of_sheet(call).sheet = Some(SheetTold::Running);
     }
 
     fn of_sheet(&mut self, call: CallId) -> &mut Out {
-        let new = Out { running: 0, ends_at: None, sheet: Some(Shown::Over) };
+        let new = Out { running: 0, ends_at: None, sheet: Some(SheetTold::Over) };
         self.out.entry(call).or_insert(new)
     }
 
     /// Calls of the sheet that stand for nobody any more and that screens do not know to be over; from now
     /// on they do.
     pub fn sheet_over(&mut self) -> Vec<CallId> {
-        let over = |out: &Out| out.running == 0 && out.sheet == Some(Shown::Running);
+        let over = |out: &Out| out.running == 0 && out.sheet == Some(SheetTold::Running);
         let over = self.out.iter_mut().filter(|(_, out)| over(out));
         over.map(|(call, out)| {
-            out.sheet = Some(Shown::Over);
+            out.sheet = Some(SheetTold::Over);
             *call
         })
         .collect()
@@ -136,7 +136,7 @@ impl Calls {
         running
             .map(|(call, out)| {
                 out.running = 0;
-                out.sheet = out.sheet.map(|_| Shown::Over);
+                out.sheet = out.sheet.map(|_| SheetTold::Over);
                 *call
             })
             .collect()
@@ -159,21 +159,21 @@ impl Calls {
     }
 
     /// Takes a call back: before it went out, or for all for whom it stands.
-    pub fn take_back(&mut self, call: CallId) -> Known {
+    pub fn take_back(&mut self, call: CallId) -> CallWas {
         if let Some(at) = self.armed.iter().position(|armed| armed.spec.call == call) {
             self.armed.remove(at);
             // Remembered, so that the same call sent again after a lost connection stays taken back.
             self.out.insert(call, Out { running: 0, ends_at: None, sheet: None });
-            return Known::Armed;
+            return CallWas::Armed;
         }
         match self.out.get_mut(&call) {
             Some(out) if out.running > 0 => {
                 out.running = 0;
-                out.sheet = out.sheet.map(|_| Shown::Over);
-                Known::Running
+                out.sheet = out.sheet.map(|_| SheetTold::Over);
+                CallWas::Running
             }
-            Some(_) => Known::Over,
-            None => Known::No,
+            Some(_) => CallWas::Over,
+            None => CallWas::No,
         }
     }
 

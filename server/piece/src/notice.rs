@@ -48,7 +48,7 @@ const KINDS: usize = 10;
 const ALONE_MS: u32 = 60_000;
 
 /// What a judgement needs to know of one athlete.
-pub struct Seen<'a> {
+pub struct Sight<'a> {
     /// Who, and whether heard.
     pub athlete: &'a Athlete,
     /// What they are doing.
@@ -106,7 +106,7 @@ impl Watch {
     }
 
     /// The notices that are to be shown now, most urgent first.
-    pub fn judge(&mut self, id: AthleteId, now: At, seen: &Seen<'_>) -> Vec<Notice> {
+    pub fn judge(&mut self, id: AthleteId, now: At, seen: &Sight<'_>) -> Vec<Notice> {
         let rowing = seen.doing == Doing::Rowing;
         let quiet = seen.last_call.is_some_and(|at| now.since(at).0 < QUIET_AFTER_CALL_MS);
         let paced = rowing && seen.athlete.is_heard() && !quiet && seen.stretch_start.is_some();
@@ -162,7 +162,7 @@ impl Watch {
         notices
     }
 
-    fn fading(&self, seen: &Seen<'_>) -> Option<About> {
+    fn fading(&self, seen: &Sight<'_>) -> Option<About> {
         let enough = seen.enough?;
         let (now, before) = self.parts.last_tenth_and_before(seen.done_ms, seen.done_dm)?;
         let fading = now > before * (1.0 + FADING_SHARE)
@@ -192,37 +192,37 @@ pub fn urgency(about: &About) -> u8 {
     }
 }
 
-fn far_off(seen: &Seen<'_>) -> Option<About> {
+fn far_off(seen: &Sight<'_>) -> Option<About> {
     let (target, heading) = (seen.course.target()?.target(), seen.far_off?.finish);
     (seen.doing == Doing::Rowing).then_some(About::TargetFarOff { target, heading })
 }
 
-fn stopped(seen: &Seen<'_>, now: At) -> Option<(At, About)> {
+fn stopped(seen: &Sight<'_>, now: At) -> Option<(At, About)> {
     (seen.doing == Doing::Stopped).then(|| {
         let done_dm = decimetres(seen.done_dm);
         (seen.stopped_since.unwrap_or(now), About::Stopped { done_dm })
     })
 }
 
-fn alone(seen: &Seen<'_>, now: At) -> Option<(At, About)> {
+fn alone(seen: &Sight<'_>, now: At) -> Option<(At, About)> {
     let Contact::Silent { since, .. } = seen.athlete.contact else { return None };
     let is_alone = seen.doing == Doing::Stopped && now.since(since).0 >= ALONE_MS;
     let done_dm = decimetres(seen.done_dm);
     is_alone.then_some((since, About::StoppedUnheard { done_dm, silent_since_ms: since }))
 }
 
-fn not_heard(seen: &Seen<'_>) -> Option<(At, About)> {
+fn not_heard(seen: &Sight<'_>) -> Option<(At, About)> {
     let Contact::Silent { since, .. } = seen.athlete.contact else { return None };
     let expected = matches!(seen.doing, Doing::Rowing | Doing::Stopped);
     expected.then_some((since, About::NotHeard { since_ms: since }))
 }
 
-fn heart(seen: &Seen<'_>, now: At) -> Option<(At, About)> {
+fn heart(seen: &Sight<'_>, now: At) -> Option<(At, About)> {
     let (Bpm(heart_bpm), Bpm(limit_bpm)) = (seen.athlete.heart(now)?, seen.athlete.heart_limit()?);
     (heart_bpm > limit_bpm).then_some((now, About::HeartRate { heart_bpm, limit_bpm }))
 }
 
-fn too_fast(seen: &Seen<'_>) -> Option<About> {
+fn too_fast(seen: &Sight<'_>) -> Option<About> {
     if !(TOO_FAST_FROM..=TOO_FAST_TO).contains(&seen.share) {
         return None;
     }
@@ -236,7 +236,7 @@ fn too_fast(seen: &Seen<'_>) -> Option<About> {
         .then(|| About::TooFast { now_per_500m_ms: millis(now), plan_per_500m_ms: millis(plan) })
 }
 
-fn rate_no_faster(seen: &Seen<'_>, now: At) -> Option<About> {
+fn rate_no_faster(seen: &Sight<'_>, now: At) -> Option<About> {
     let points = seen.athlete.recording.recent();
     let newest = points.last()?.heard.min(now.0);
     let middle = newest.checked_sub(WINDOW_MS)?;
@@ -312,12 +312,12 @@ fn half_spm(rate: f64) -> HalfSpm {
 struct Parts {
     ends: [(f64, f64); PARTS],
     passed: usize,
-    before: Option<Before>,
+    before: Option<PartsBefore>,
 }
 
 /// The parts before the last tenth and more.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Before {
+struct PartsBefore {
     /// Their end.
     ms: f64,
     dm: f64,
@@ -350,7 +350,7 @@ impl Parts {
         Some((per_500m(ms - before.ms, dm - before.dm)?, before.median))
     }
 
-    fn before(&self) -> Option<Before> {
+    fn before(&self) -> Option<PartsBefore> {
         // A median of three parts is the least that is worth the name.
         let old = self.passed.checked_sub(2).filter(|old| *old >= 3)?;
         let mut paces = [0.0; PARTS];
@@ -361,6 +361,6 @@ impl Parts {
         }
         let paces = paces.get_mut(..old)?;
         paces.sort_unstable_by(f64::total_cmp);
-        Some(Before { ms: last.0, dm: last.1, median: *paces.get(old / 2)? })
+        Some(PartsBefore { ms: last.0, dm: last.1, median: *paces.get(old / 2)? })
     }
 }

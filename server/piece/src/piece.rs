@@ -596,7 +596,8 @@ impl Piece {
             .zip(targets)
             .map(|(result, target)| {
                 let (shown, target) = (result.shown?, target?);
-                (result.outcome == Outcome::Finished).then_some(standings::Finish { shown, target })
+                (result.outcome == Outcome::Finished)
+                    .then_some(standings::RankedFinish { shown, target })
             })
             .collect();
         let places = standings::final_places(settings.ranking, &finishes);

@@ -281,7 +281,7 @@ pub fn places(scores: &[Option<i64>]) -> Vec<Option<u32>> {
 
 /// One result with its target, as it is shown.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Finish {
+pub struct RankedFinish {
     /// The finish as shown (`as_shown`).
     pub shown: Target,
     /// The own target in the same kind.
@@ -304,7 +304,7 @@ pub fn as_shown(finish: Target) -> Target {
 
 /// Places of results, one for each entry; none in, none out.
 #[must_use]
-pub fn final_places(ranking: Ranking, results: &[Option<Finish>]) -> Vec<Option<u32>> {
+pub fn final_places(ranking: Ranking, results: &[Option<RankedFinish>]) -> Vec<Option<u32>> {
     let mut order: Vec<(usize, Lead)> = results
         .iter()
         .enumerate()
@@ -337,7 +337,7 @@ struct Lead {
 }
 
 impl Lead {
-    fn of(result: Finish) -> Option<Lead> {
+    fn of(result: RankedFinish) -> Option<Lead> {
         let (ahead, target) = match (result.shown, result.target) {
             (Target::Finish { finish_ms: shown }, Target::Finish { finish_ms: target }) => {
                 (i128::from(target.0) - i128::from(shown.0), target.0)
@@ -490,7 +490,7 @@ mod tests {
     fn results_are_ranked_as_shown_by_exact_shares() {
         let finish = |shown, target| {
             let of = |ms| Target::Finish { finish_ms: Millis(ms) };
-            Some(Finish { shown: of(shown), target: of(target) })
+            Some(RankedFinish { shown: of(shown), target: of(target) })
         };
         // 3 s of 300 and 4 s of 400 are the same share; 3.1 s of 300 is more.
         let results =

@@ -14,7 +14,7 @@ use thole_protocol::{
 use crate::recording::Point;
 use clocks::Clocks;
 use end::{End, FASTEST_DM_PER_MS, Open, Stretch};
-use start::{Around, Known, ONE_STROKE_DM};
+use start::{Around, KnownBy, ONE_STROKE_DM};
 use wholes::{CUT_OFF_DM, Wholes};
 
 /// Points further apart than this are not one stretch of rowing: somebody stopped, or rows are missing.
@@ -410,7 +410,7 @@ impl Track {
             None => {
                 let start = rule.starts.get(self.repeat).map_or(0.0, |start| start.0 as f64);
                 let began = point.machine_ms.map(|machine| point.heard as f64 - f64::from(machine));
-                around.base(start, 0.0).known != Known::ByClock
+                around.base(start, 0.0).known != KnownBy::ByClock
                     || began.is_none_or(|began| began >= next - AHEAD_MS)
             }
         }
@@ -426,7 +426,7 @@ impl Track {
                 (0, StartClock::OwnFirstStroke, _, _) => {
                     let go = rule.starts.first()?.0 as f64;
                     let base = Some(around.own_base(go)).filter(|_| heard > go)?;
-                    if base.known == Known::No {
+                    if base.known == KnownBy::No {
                         // Metres and clock both begin with what is heard from here on.
                         self.no_baseline = true;
                         return None;
@@ -449,8 +449,8 @@ impl Track {
         if heard <= start {
             return None;
         }
-        self.no_baseline |= base.known == Known::No;
-        self.heard_late |= base.known == Known::ByClock && heard - start > HEARD_LATE_MS;
+        self.no_baseline |= base.known == KnownBy::No;
+        self.heard_late |= base.known == KnownBy::ByClock && heard - start > HEARD_LATE_MS;
         let dm = base.dm.max(done_dm);
         let from_zero = base.is_zero && dm <= base.dm;
         let (took, speed) = (0.0, 0.0);

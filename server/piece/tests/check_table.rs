@@ -10,7 +10,7 @@ use thole_piece::{
     plan::{Course, pace_per_500m},
     projection::{Estimate, Forecast, Live},
     recording::Recording,
-    standings::{Finish, as_shown, final_places, places},
+    standings::{RankedFinish, as_shown, final_places, places},
 };
 use thole_protocol::{
     ids::RunId,
@@ -169,10 +169,11 @@ fn limits_stand_above_the_marks() {
     assert_eq!(judged(2_000.0, 310.0), (true, Err(Why::Unrowable)), "L5");
 }
 
-fn finishes(rows: &[(f64, f64)]) -> Vec<Option<Finish>> {
+fn finishes(rows: &[(f64, f64)]) -> Vec<Option<RankedFinish>> {
     let target = |seconds: f64| Target::Finish { finish_ms: millis(seconds * 1e3) };
-    let finish =
-        |(shown, own): &(f64, f64)| Some(Finish { shown: target(*shown), target: target(*own) });
+    let finish = |(shown, own): &(f64, f64)| {
+        Some(RankedFinish { shown: target(*shown), target: target(*own) })
+    };
     rows.iter().map(finish).collect()
 }
 

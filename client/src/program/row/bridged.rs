@@ -7,7 +7,7 @@ use serde_json::json;
 use thole::{
     address::Link,
     athlete::{Athlete, AthleteConfig, Told},
-    ftms::bridge::{Bridge, Heard, Radio},
+    ftms::bridge::{Bridge, FromMachine, Radio},
     thin::Thin,
 };
 use thole_protocol::{client_msg::Role, sample::Reading, units::Millis};
@@ -155,15 +155,20 @@ struct Passing {
 }
 
 impl Passing {
-    fn pass(&mut self, common: &Common, athlete: &mut Athlete, heard: Heard) -> Result<(), Failed> {
+    fn pass(
+        &mut self,
+        common: &Common,
+        athlete: &mut Athlete,
+        heard: FromMachine,
+    ) -> Result<(), Failed> {
         match heard {
-            Heard::Linked { name } => {
+            FromMachine::Linked { name } => {
                 self.lost_told = false;
                 let line = json!({"event": "linked", "name": name});
                 common.tell(line, || Some(format!("{name} is linked.")));
                 athlete.link_machine(Some(name));
             }
-            Heard::Lost { says } => {
+            FromMachine::Lost { says } => {
                 if !std::mem::replace(&mut self.lost_told, true) {
                     common.tell(json!({"event": "machine_lost", "says": says}), || {
                         Some(format!("{says} It is tried again by itself."))
@@ -171,13 +176,13 @@ impl Passing {
                 }
                 athlete.link_machine(None);
             }
-            Heard::Sample(sample) => {
+            FromMachine::Sample(sample) => {
                 self.newest_ms = sample.heard_ms;
                 if self.thin.lets(sample.heard_ms) {
                     athlete.record(sample);
                 }
             }
-            Heard::Heart(heart_bpm) => {
+            FromMachine::Heart(heart_bpm) => {
                 let due = |before: i64| self.newest_ms - before >= i64::from(HEART_EVERY.0);
                 if self.heart_ms.is_none_or(due) {
                     self.heart_ms = Some(self.newest_ms);
@@ -185,7 +190,7 @@ impl Passing {
                     athlete.record_heart(Reading { heard_ms, heart_bpm });
                 }
             }
-            Heard::Failed { says } => return Err(says.into()),
+            FromMachine::Failed { says } => return Err(says.into()),
         }
         Ok(())
     }

@@ -13,13 +13,13 @@ const HAS_STROKES: u64 = 2;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Packed {
     bytes: Vec<u8>,
-    before: Before,
+    before: LastSample,
     last: Option<Raw>,
 }
 
 /// What the next sample is told against.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Before {
+struct LastSample {
     seq: u64,
     heard: i64,
     dm: i64,
@@ -42,8 +42,8 @@ impl Packed {
     /// Takes one more; its number is above those of all others.
     pub(super) fn push(&mut self, raw: &Raw) {
         debug_assert!(self.last.is_none_or(|last| last.seq < raw.seq), "numbers rise");
-        let Before { seq, heard, dm, elapsed, strokes, rate } = self.before;
-        let now = Before {
+        let LastSample { seq, heard, dm, elapsed, strokes, rate } = self.before;
+        let now = LastSample {
             seq: u64::from(raw.seq),
             heard: i64::try_from(raw.heard).unwrap_or(i64::MAX),
             dm: i64::from(raw.dm),
@@ -79,7 +79,7 @@ impl Packed {
 
     /// All of them in their order.
     pub(super) fn iter(&self) -> Unpacked<'_> {
-        Unpacked { bytes: &self.bytes, before: Before::default() }
+        Unpacked { bytes: &self.bytes, before: LastSample::default() }
     }
 }
 
@@ -101,7 +101,7 @@ impl Sample {
 #[derive(Clone)]
 pub(super) struct Unpacked<'a> {
     bytes: &'a [u8],
-    before: Before,
+    before: LastSample,
 }
 
 impl Unpacked<'_> {

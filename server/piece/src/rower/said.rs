@@ -14,7 +14,7 @@ use super::{
 };
 use crate::{
     limits::{self, Measure},
-    notice::Seen,
+    notice::Sight,
     plan::pace_per_500m,
     recording::Point,
     roster::Athlete,
@@ -109,7 +109,7 @@ impl Rower {
     /// The notices about this athlete now.
     fn notices(&mut self, id: AthleteId, athlete: &Athlete, found: Found, now: At) -> Vec<Notice> {
         let row = self.track.newest();
-        let seen = Seen {
+        let seen = Sight {
             athlete,
             doing: found.doing,
             stopped_since: self.stopped_at.or(found.idle.map(|idle| millis_at(idle.since))),

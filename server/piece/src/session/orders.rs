@@ -13,7 +13,7 @@ use thole_protocol::{
 
 use super::{Session, refused, unknown};
 use crate::{
-    calls::Known,
+    calls::CallWas,
     limits, name,
     output::{Athletes, Output, To},
     piece::Piece,
@@ -55,16 +55,16 @@ impl Session {
             Order::CloseSession => self.close_session(out),
             Order::Call { call } => self.arm_call(call, out),
             Order::TakeBack { call } => match self.calls.take_back(*call) {
-                Known::Armed => {
+                CallWas::Armed => {
                     self.emit(To::COACH, Happening::CallTakenBack { call: *call }, out);
                     Ok(())
                 }
-                Known::Running => {
+                CallWas::Running => {
                     self.take_back_running(*call, out);
                     Ok(())
                 }
-                Known::Over => refused(Why::NotNow, "This call is over already."),
-                Known::No => unknown("call"),
+                CallWas::Over => refused(Why::NotNow, "This call is over already."),
+                CallWas::No => unknown("call"),
             },
         }
     }

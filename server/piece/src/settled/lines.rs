@@ -58,27 +58,27 @@ pub struct Recorder {
     /// The instant of the last line.
     at: u64,
     /// By seat.
-    before: Vec<Before>,
+    before: Vec<LastRank>,
 }
 
 /// What the next line of a seat is told against.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Before {
+struct LastRank {
     place: u32,
     margin_ppm: i32,
     done_dm: u32,
     step_dm: i32,
 }
 
-impl Before {
+impl LastRank {
     /// What is expected to be done a line later.
     fn ahead(self) -> i64 {
         i64::from(self.done_dm) + i64::from(self.step_dm)
     }
 
-    fn after(self, ranked: &RankedSeat) -> Before {
+    fn after(self, ranked: &RankedSeat) -> LastRank {
         let step = i64::from(ranked.done_dm.0) - i64::from(self.done_dm);
-        Before {
+        LastRank {
             place: ranked.place,
             margin_ppm: ranked.margin_ppm.0,
             done_dm: ranked.done_dm.0,
@@ -99,7 +99,7 @@ impl Recorder {
         ranked.sort_unstable_by_key(|ranked| ranked.seat);
         let highest = ranked.last().and_then(|ranked| usize::try_from(ranked.seat.0).ok());
         let seats = highest.map_or(0, |seat| seat + 1).max(self.before.len());
-        self.before.resize(seats, Before::default());
+        self.before.resize(seats, LastRank::default());
         let start = self.packed.len();
         put(&mut self.packed, now.0.saturating_sub(self.at));
         put(&mut self.packed, seats as u64);
@@ -134,32 +134,32 @@ impl Lines {
     /// Line by line; ends where what is kept cannot be read.
     #[must_use]
     pub fn read(&self) -> Vec<StandingsLine> {
-        let mut unpacked = Unpacked { bytes: &self.packed, at: 0, before: Vec::new() };
+        let mut unpacked = ReadLines { bytes: &self.packed, at: 0, before: Vec::new() };
         std::iter::from_fn(|| unpacked.line()).collect()
     }
 }
 
-struct Unpacked<'a> {
+struct ReadLines<'a> {
     bytes: &'a [u8],
     at: u64,
-    before: Vec<Before>,
+    before: Vec<LastRank>,
 }
 
-impl Unpacked<'_> {
+impl ReadLines<'_> {
     fn line(&mut self) -> Option<StandingsLine> {
         let since: u64 = self.take()?;
         self.at = self.at.checked_add(since)?;
         let seats: u64 = self.take()?;
         // Each seat takes a byte at least: more of them than bytes is damage, and no memory is made for it.
         let seats = usize::try_from(seats).ok().filter(|seats| *seats <= self.bytes.len())?;
-        self.before.resize(seats.max(self.before.len()), Before::default());
+        self.before.resize(seats.max(self.before.len()), LastRank::default());
         let mut ranked = Vec::new();
         for (seat, at) in (0..).zip(0..seats) {
             let before = *self.before.get(at)?;
             let place = i64::from(before.place).checked_add(self.take()?)?;
             let place = u32::try_from(place).ok()?;
             let after = if place == 0 {
-                Before { place, ..before }
+                LastRank { place, ..before }
             } else {
                 let margin = i64::from(before.margin_ppm).checked_add(self.take()?)?;
                 let done = before.ahead().checked_add(self.take()?)?;

@@ -76,7 +76,7 @@ impl<Id> Default for Order<Id> {
 
 /// One contender on the way into the new order.
 #[derive(Debug)]
-struct Seen<'a, Id> {
+struct Recognised<'a, Id> {
     contender: &'a Contender<Id>,
     /// Position among the contenders that were given.
     at: usize,
@@ -123,7 +123,7 @@ impl<Id: Ord + Clone> Order<Id> {
     }
 
     /// The contenders, each with the position in the published order.
-    fn recognised<'a>(&self, contenders: &'a [Contender<Id>]) -> Vec<Seen<'a, Id>> {
+    fn recognised<'a>(&self, contenders: &'a [Contender<Id>]) -> Vec<Recognised<'a, Id>> {
         let mut next = 0;
         let seen = contenders.iter().enumerate().map(|(at, contender)| {
             // Mostly the same people in the same order as before.
@@ -134,13 +134,13 @@ impl<Id: Ord + Clone> Order<Id> {
             };
             next = found.map_or(next, |found| found + 1);
             let was = found.and_then(|found| Some(self.by_id.get(found)?.1));
-            Seen { contender, at, was }
+            Recognised { contender, at, was }
         });
         seen.collect()
     }
 
     /// Those who were published before, at their positions.
-    fn known<'a, 'b>(&self, seen: &'b [Seen<'a, Id>]) -> Vec<Option<&'b Seen<'a, Id>>> {
+    fn known<'a, 'b>(&self, seen: &'b [Recognised<'a, Id>]) -> Vec<Option<&'b Recognised<'a, Id>>> {
         let mut known = vec![None; self.held.len()];
         for seen in seen {
             if let Some(slot) = seen.was.and_then(|was| known.get_mut(was)) {
@@ -152,7 +152,7 @@ impl<Id: Ord + Clone> Order<Id> {
 
     /// The order as it was published. Who has left it leaves a place free, and who is new waits: else
     /// everybody behind them would change place now, and perhaps once more in a moment.
-    fn unchanged(&self, seen: &[Seen<'_, Id>]) -> Vec<Listed<Id>> {
+    fn unchanged(&self, seen: &[Recognised<'_, Id>]) -> Vec<Listed<Id>> {
         let known = self.known(seen);
         let listed = known.iter().zip(&self.held);
         listed.filter_map(|(seen, held)| Some(held.listed((*seen)?.at))).collect()
@@ -163,15 +163,15 @@ impl<Id: Ord + Clone> Order<Id> {
     /// Everybody known is given a key within half a band of the score, as close to those below as it
     /// goes; so the key falls along the published order until somebody's lead over one above is more
     /// than both halves. Whoever passes is truly better at that moment. Newcomers stand by their score.
-    fn sorted<'a, 'b>(&self, seen: &'b [Seen<'a, Id>]) -> Vec<&'b Seen<'a, Id>> {
-        let mut new: Vec<&'b Seen<'a, Id>> =
+    fn sorted<'a, 'b>(&self, seen: &'b [Recognised<'a, Id>]) -> Vec<&'b Recognised<'a, Id>> {
+        let mut new: Vec<&'b Recognised<'a, Id>> =
             seen.iter().filter(|seen| seen.was.is_none()).collect();
         new.sort_unstable_by(|one, other| {
             let (one, other) = (one.contender, other.contender);
             other.score.cmp(&one.score).then_with(|| one.id.cmp(&other.id))
         });
         let mut highest_below = f64::NEG_INFINITY;
-        let mut keyed: Vec<(f64, &'b Seen<'a, Id>)> = Vec::with_capacity(seen.len());
+        let mut keyed: Vec<(f64, &'b Recognised<'a, Id>)> = Vec::with_capacity(seen.len());
         for seen in self.known(seen).into_iter().flatten().rev() {
             let (score, half) = (seen.contender.score as f64, seen.contender.half_band);
             let key = highest_below.clamp(score - half, score + half);
@@ -186,10 +186,13 @@ impl<Id: Ord + Clone> Order<Id> {
     }
 
     /// Places for a new order, ties shared.
-    fn placed<'a, 'b>(&self, sorted: &[&'b Seen<'a, Id>]) -> Vec<(&'b Seen<'a, Id>, Held<Id>)> {
+    fn placed<'a, 'b>(
+        &self,
+        sorted: &[&'b Recognised<'a, Id>],
+    ) -> Vec<(&'b Recognised<'a, Id>, Held<Id>)> {
         let mut placed = Vec::with_capacity(sorted.len());
         let mut group: Option<Group> = None;
-        let mut above: Option<&Seen<'_, Id>> = None;
+        let mut above: Option<&Recognised<'_, Id>> = None;
         for (place, &seen) in (1..).zip(sorted) {
             let contender = seen.contender;
             let gap = above.map_or(Gap::Apart, |above| self.gap(above, seen));
@@ -203,7 +206,7 @@ impl<Id: Ord + Clone> Order<Id> {
         placed
     }
 
-    fn gap(&self, above: &Seen<'_, Id>, seen: &Seen<'_, Id>) -> Gap {
+    fn gap(&self, above: &Recognised<'_, Id>, seen: &Recognised<'_, Id>) -> Gap {
         let (one, other) = (above.contender, seen.contender);
         let equal = one.shown == other.shown && one.finished == other.finished;
         let band = one.half_band + other.half_band;
@@ -260,7 +263,7 @@ impl Group {
 }
 
 /// Who come in together and tied are listed by id; a published order stands also within a tie.
-fn list_new_ties_by_id<Id: Ord>(placed: &mut [(&Seen<'_, Id>, Held<Id>)]) {
+fn list_new_ties_by_id<Id: Ord>(placed: &mut [(&Recognised<'_, Id>, Held<Id>)]) {
     let mut rest = placed;
     while let Some((place, gap)) = rest.first().map(|(_, first)| (first.place, first.gap)) {
         let length = rest.iter().take_while(|(_, held)| held.place == place).count();

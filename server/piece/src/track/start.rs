@@ -25,7 +25,7 @@ pub(super) struct Around<'a> {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Base {
     pub(super) dm: f64,
-    pub(super) known: Known,
+    pub(super) known: KnownBy,
     /// Whether the machine stood at nothing, which it does not cut off.
     pub(super) is_zero: bool,
     /// For how long before the start something may have been rowed that is counted, milliseconds.
@@ -34,7 +34,7 @@ pub(super) struct Base {
 
 /// How it is known where the machine stood at the start.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Known {
+pub(super) enum KnownBy {
     /// It was heard before the start.
     Heard,
     /// The machine's own clock shows that it began after the start.
@@ -60,10 +60,10 @@ impl Around<'_> {
         let heard = |at: f64| {
             let base = at.max(dm - most);
             let is_zero = before.machine_dm == 0 && base <= f64::from(before.dm);
-            Base { dm: base, known: Known::Heard, is_zero, open_ms: 0.0 }
+            Base { dm: base, known: KnownBy::Heard, is_zero, open_ms: 0.0 }
         };
         if self.is_joined_unclocked() {
-            return Base { dm, known: Known::No, is_zero: false, open_ms: 0.0 };
+            return Base { dm, known: KnownBy::No, is_zero: false, open_ms: 0.0 };
         }
         if gap <= STRETCH_MS {
             let rowing = before.moving
@@ -78,7 +78,7 @@ impl Around<'_> {
             return heard(stood);
         }
         if self.clock_gained(before).is_some_and(|gained| gained <= since + CLOCK_SLACK_MS) {
-            return Base { known: Known::ByClock, ..heard(stood) };
+            return Base { known: KnownBy::ByClock, ..heard(stood) };
         }
         if !before.moving && ago <= STOOD_READY_MS {
             // Whoever sat ready has rowed all of it since; whoever rowed on the quiet has not, and nothing tells which.
@@ -86,7 +86,7 @@ impl Around<'_> {
             return Base { open_ms, ..heard(stood) };
         }
         let before_start = (ago * FASTEST_DM_PER_MS).clamp(0.0, gained);
-        Base { known: Known::No, ..heard(stood + before_start) }
+        Base { known: KnownBy::No, ..heard(stood + before_start) }
     }
 
     /// Whether the machine was reset just before this point, and no clock of its own says when.
@@ -107,7 +107,7 @@ impl Around<'_> {
         let Point { dm, machine_dm, machine_ms, .. } = *self.point;
         let dm = f64::from(dm);
         if machine_dm == 0 {
-            return Base { dm, known: Known::Heard, is_zero: true, open_ms: 0.0 };
+            return Base { dm, known: KnownBy::Heard, is_zero: true, open_ms: 0.0 };
         }
         match machine_ms {
             // A clock says when the machine began; that it counted no further than anybody rows since then says that it is one.
@@ -117,9 +117,9 @@ impl Around<'_> {
                         <= (f64::from(elapsed) + CLOCK_SLACK_MS) * FASTEST_DM_PER_MS =>
             {
                 let dm = dm - f64::from(machine_dm);
-                Base { dm, known: Known::ByClock, is_zero: true, open_ms: 0.0 }
+                Base { dm, known: KnownBy::ByClock, is_zero: true, open_ms: 0.0 }
             }
-            Some(_) | None => Base { dm, known: Known::No, is_zero: false, open_ms: 0.0 },
+            Some(_) | None => Base { dm, known: KnownBy::No, is_zero: false, open_ms: 0.0 },
         }
     }
 
@@ -128,7 +128,7 @@ impl Around<'_> {
         match self.before {
             Some(before) if before.heard as f64 >= go && !self.is_joined_unclocked() => {
                 let is_zero = before.machine_dm == 0;
-                Base { dm: f64::from(before.dm), known: Known::Heard, is_zero, open_ms: 0.0 }
+                Base { dm: f64::from(before.dm), known: KnownBy::Heard, is_zero, open_ms: 0.0 }
             }
             Some(_) | None => self.base(go, 0.0),
         }

@@ -1,6 +1,6 @@
 //! Who shares a place, who waits for one, and whose line is whose.
 
-use thole_piece::standings::{Board, Entry, Finish, final_places};
+use thole_piece::standings::{Board, Entry, RankedFinish, final_places};
 use thole_protocol::{
     ids::AthleteId,
     order::Order,
@@ -128,7 +128,7 @@ fn teams_that_are_equal_as_shown_share_the_place() {
 #[test]
 fn results_by_time_are_placed_by_the_metres_beyond_the_own_target() {
     let of = |dm| Target::Distance { distance_dm: Decimetres(dm) };
-    let result = |shown, target| Some(Finish { shown: of(shown), target: of(target) });
+    let result = |shown, target| Some(RankedFinish { shown: of(shown), target: of(target) });
     let results = [result(10_000, 10_100), result(9_000, 8_500), result(2_000, 1_900)];
     assert_eq!(final_places(Ranking::Amount, &results), [Some(3), Some(1), Some(2)]);
     assert_eq!(final_places(Ranking::Share, &results), [Some(3), Some(1), Some(2)]);

@@ -7,7 +7,7 @@ use thole_piece::{
     projection::Forecast,
     recording::{Changed, Recording},
     rower::Rower,
-    standings::{self, Finish},
+    standings::{self, RankedFinish},
     track::Rule,
 };
 use thole_protocol::{
@@ -45,7 +45,7 @@ struct Athlete {
 struct Replayed {
     lines: Vec<(Line, Option<i64>)>,
     ended: Line,
-    finish: Option<Finish>,
+    finish: Option<RankedFinish>,
 }
 
 /// Replays every line of a file: by group (and piece) and athlete as they first stand there, then by
@@ -81,7 +81,7 @@ pub fn replay_by(
 
 /// The lines of those who rowed a piece together, ranked.
 fn listed(members: Vec<Replayed>) -> Vec<Line> {
-    let finishes: Vec<Option<Finish>> = members.iter().map(|member| member.finish).collect();
+    let finishes: Vec<Option<RankedFinish>> = members.iter().map(|member| member.finish).collect();
     let places = standings::final_places(Ranking::Share, &finishes);
     let mut lines = Vec::new();
     let mut ends = Vec::with_capacity(members.len());
@@ -136,7 +136,8 @@ impl Athlete {
                 Kind::Time => Target::Distance { distance_dm: decimetres(end.dm) },
             })
         });
-        let finish = shown.zip(rower.target()).map(|(shown, target)| Finish { shown, target });
+        let finish =
+            shown.zip(rower.target()).map(|(shown, target)| RankedFinish { shown, target });
         Ok(Replayed { lines, ended: self.line(Share::whole(), Seen::Ended { result }), finish })
     }
 
