@@ -35,6 +35,10 @@ test('whom closing cuts off is named, soonest home first, with how long each wou
   expect(told(lines.slice(3), ['Cy'])).toBe('Waiting for Cy (no signal)');
   expect(told(lines, ['Ida', 'Bo', 'Uma', 'Cy', 'Dan'])).toBe('Waiting for Dan (about 0:05), Bo (about 0:40), Ida (about 1:15) and 2 more');
   expect(told(lines, [])).toBe('');
+  // Who has stopped needs no time; when nobody else is out, nobody is waited for.
+  const [ida, gus] = [line('Ida', heads(401_200)), line('Gus', { doing: 'stopped' })];
+  expect(told([ida, gus], ['Ida', 'Gus'])).toBe('Waiting for Ida (about 1:15) and Gus (stopped)');
+  expect(told([ida, gus], ['Gus'])).toBe('All others are in. Stopped: Gus');
 });
 
 test('time that is left is left whatever the projection; rests of their own are still to come', () => {

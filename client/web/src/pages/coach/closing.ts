@@ -17,13 +17,17 @@ export function closingText(session: Session): string {
   const out = lines
     .map((line) => ({ line, leftMs: leftMs(line, piece.spec) }))
     .sort((a, b) => (a.leftMs ?? Infinity) - (b.leftMs ?? Infinity) || 0);
-  const { waitingEach, needs, needsUnheard } = texts.field;
+  const { waitingEach, allOthersIn, needs, needsUnheard, needsStopped } = texts.field;
   const each = out.slice(0, NAMES_MAX).map(({ line, leftMs }) => {
     const name = athlete(session, line.athlete)?.spec.name ?? '?';
     if (line.not_heard) return needsUnheard(name);
+    if (line.doing === 'stopped') return needsStopped(name);
     return leftMs === null ? name : needs(name, clockText(Math.max(1, Math.ceil(leftMs / STEP_MS)) * (STEP_MS / 1_000)));
   });
-  return waitingEach(each, out.length - each.length);
+  const more = out.length - each.length;
+  // Nobody rows any more: the piece is over as soon as the coach says so.
+  if (lines.every(({ doing }) => doing === 'stopped')) return allOthersIn(out.map(({ line }) => athlete(session, line.athlete)?.spec.name ?? '?').slice(0, NAMES_MAX), more);
+  return waitingEach(each, more);
 }
 
 /** How long somebody would need to the end, by the projection; null while that is not known. */

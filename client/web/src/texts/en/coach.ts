@@ -37,6 +37,9 @@ export const coach = {
     /** At the end: each with how long they would need. */
     waitingEach: (each: readonly string[], more: number) => `Waiting for ${conjunction.format(more > 0 ? [...each, `${numbers.format(more)} more`] : each)}`,
     needs: (name: string, time: string) => `${name} (about ${time})`,
+    needsStopped: (name: string) => `${name} (stopped)`,
+    allOthersIn: (stopped: readonly string[], more: number) =>
+      `All others are in. Stopped: ${conjunction.format(more > 0 ? [...stopped, `${numbers.format(more)} more`] : stopped)}`,
     needsUnheard: (name: string) => `${name} (no signal)`,
     waitingNotHeard: (left: Some, lost: Some) => `Waiting for ${some(left)}; ${some(lost)} not connected`,
     lastHeard: (here: number) => `${some(here)} when the server was last reached`,
