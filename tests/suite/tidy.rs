@@ -16,7 +16,7 @@ const LONG: [(&str, &str); 5] = [
     ("client/src/rower.rs", "the one simulated rower, with its tests"),
     ("server/piece/src/piece.rs", "the phases of a piece; each is short"),
     ("server/piece/src/standings.rs", "places, ties, teams and the dead band, with their tests"),
-    ("server/piece/src/track.rs", "what of a recording is work, with its tests"),
+    ("server/piece/src/track.rs", "what of a recording is work, step by step"),
 ];
 
 /// Tests that wait for real processes, sockets or clocks, which have no time of their own to move.

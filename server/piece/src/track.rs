@@ -2,13 +2,15 @@
 
 mod clocks;
 mod end;
+mod result;
 mod start;
+#[cfg(test)]
+mod tests;
 mod wholes;
 
 use thole_protocol::{
     spec::{Extent, Repeat, RepeatStart, StartClock},
-    standing::{Mark, Split},
-    units::{At, Decimetres, Millis, decimetres, millis},
+    units::At,
 };
 
 use crate::recording::Point;
@@ -305,52 +307,6 @@ impl Track {
         self.strokes_milli
     }
 
-    /// Quarters of one stretch, repeats of an interval piece; times and distances add up to those of
-    /// `finish` (or of what was rowed) exactly, since each is rounded from its own end.
-    #[must_use]
-    pub fn splits(&self, finish: Option<Finish>) -> Vec<Split> {
-        let end = finish
-            .map(|finish| (finish.ms, finish.dm))
-            .or(self.progress.map(|row| (row.ms, row.dm)));
-        let mut splits = Vec::with_capacity(self.marks.len() + 1);
-        let mut before = (0.0, 0.0);
-        // Who stopped on the way has no splits of the time that went by since.
-        let rowed = |mark: &&(f64, f64)| end.is_none_or(|end| mark.0 <= end.0);
-        for (no, &mark) in self.marks.iter().filter(rowed).chain(end.iter()).enumerate() {
-            if self.missed_repeats.contains(&no) {
-                splits.push(Split { distance_dm: Decimetres(0), time_ms: Millis(0) });
-                before = mark;
-            } else if mark.0 > before.0 || mark.1 > before.1 {
-                splits.push(Split {
-                    distance_dm: decimetres(mark.1) - decimetres(before.1),
-                    time_ms: millis(mark.0) - millis(before.0),
-                });
-                before = mark;
-            }
-        }
-        splits
-    }
-
-    /// What of the piece was over before this athlete came; `None` for athletes who have missed no repeat.
-    #[must_use]
-    pub fn missed(&self) -> Option<Missed> {
-        (!self.missed_repeats.is_empty()).then_some(self.missed)
-    }
-
-    /// What the reader of the result should know.
-    pub fn marks(&self) -> impl Iterator<Item = Mark> {
-        [
-            (self.joined, Mark::Joined),
-            (self.no_baseline, Mark::NoBaseline),
-            (self.heard_late, Mark::HeardLate),
-            (self.clocks.apart_ms.is_some(), Mark::ClocksApart),
-            (self.late_start, Mark::LateStart),
-            (!self.missed_repeats.is_empty(), Mark::RepeatsMissed),
-        ]
-        .into_iter()
-        .filter_map(|(is, mark)| is.then_some(mark))
-    }
-
     fn step(&mut self, around: Around<'_>, rule: Rule<'_>, each: &mut impl FnMut(Row, u32)) {
         // One point can end a repeat and be in the next: each turn takes one of the two.
         while self.finish.is_none() {
@@ -542,165 +498,6 @@ impl Track {
                 return;
             }
             self.marks.push((ms + share * (row.ms - ms), dm + share * (row.dm - dm)));
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use proptest::prelude::*;
-    use thole_protocol::{ids::RunId, sample::Sample, units::Millis};
-    use uuid::Uuid;
-
-    use super::*;
-    use crate::recording::{Changed, Recording};
-
-    fn distance(dm: u32, rest: u32) -> Repeat {
-        let work = Extent::Distance { distance_dm: thole_protocol::units::Decimetres(dm) };
-        Repeat { work, rest_ms: Millis(rest) }
-    }
-
-    fn time(ms: u32, rest: u32) -> Repeat {
-        Repeat { work: Extent::Time { time_ms: Millis(ms) }, rest_ms: Millis(rest) }
-    }
-
-    fn rule<'a>(repeats: &'a [Repeat], starts: &'a [At]) -> Rule<'a> {
-        let (clock, repeat_start) = (StartClock::CommonGo, RepeatStart::CommonSignal);
-        Rule { repeats, clock, repeat_start, starts, until: None }
-    }
-
-    /// (heard, distance) as a machine tells it that does not tell its own clock.
-    fn recording(samples: &[(i64, i64)]) -> Recording {
-        let mut recording = Recording::default();
-        for (seq, (heard_ms, distance_dm)) in (1..).zip(samples) {
-            let (heard_ms, distance_dm) = (*heard_ms, *distance_dm);
-            let sample = Sample { seq, heard_ms, distance_dm, ..Sample::default() };
-            recording.add(At(1_000_000), RunId(Uuid::nil()), &[sample]);
-        }
-        recording
-    }
-
-    fn track(recording: &Recording, rule: Rule<'_>) -> (Track, Vec<Row>) {
-        let (mut track, mut rows) = (Track::default(), Vec::new());
-        track.advance(0, &recording.points(), rule, |row, _| rows.push(row));
-        (track, rows)
-    }
-
-    const LATER: At = At(10_000_000);
-
-    #[test]
-    fn the_crossing_lies_between_two_strokes_and_says_how_sure_it_is() {
-        let repeats = [distance(1_700, 0)];
-        let starts = [At(10_000)];
-        // 8 m a stroke from the machine's own 3,000 dm; the 170 m lie a quarter into the last stroke.
-        let mut samples = vec![(9_000, 3_000)];
-        samples.extend((1..=22).map(|stroke| (10_000 + stroke * 2_000, 3_000 + stroke * 80)));
-        let recording = recording(&samples);
-        let (track, _) = track(&recording, rule(&repeats, &starts));
-        let finish = track.finish(rule(&repeats, &starts), LATER).unwrap();
-        assert_eq!((finish.ms, finish.dm, finish.sure_ms), (42_500.0, 1_700.0, 1_000.0));
-        let splits = track.splits(Some(finish));
-        assert_eq!(splits.iter().map(|split| split.time_ms.0).sum::<u32>(), 42_500);
-        assert_eq!(splits.iter().map(|split| split.distance_dm.0).sum::<u32>(), 1_700);
-        assert_eq!(splits.len(), 4);
-    }
-
-    #[test]
-    fn metres_before_the_go_count_for_nothing() {
-        let repeats = [distance(1_000, 0)];
-        let starts = [At(10_000)];
-        // Paddling at 4 m/s across the go: half of the stroke from 9 s to 11 s lies behind it.
-        let samples: Vec<_> = (0..30).map(|stroke| (5_000 + stroke * 2_000, stroke * 80)).collect();
-        let (track, rows) = track(&recording(&samples), rule(&repeats, &starts));
-        assert_eq!(rows.first().map(|row| (row.ms, row.dm)), Some((1_000.0, 40.0)));
-        let finish = track.finish(rule(&repeats, &starts), LATER).unwrap();
-        assert_eq!(finish.ms, 25_000.0);
-    }
-
-    #[test]
-    fn rests_are_cut_out_whatever_the_machine_counts_in_them() {
-        let repeats = [distance(400, 30_000), distance(400, 0)];
-        let starts = [At(0), At(40_000)];
-        let mut samples = vec![(0, 0)];
-        samples.extend((1..=5).map(|stroke| (stroke * 2_000, stroke * 80)));
-        // The rest: 10 m of paddling, then the second repeat from a standstill.
-        samples.extend([(20_000, 450), (30_000, 500), (39_500, 500)]);
-        samples.extend((1..=5).map(|stroke| (40_000 + stroke * 2_000, 500 + stroke * 80)));
-        let (track, _) = track(&recording(&samples), rule(&repeats, &starts));
-        let finish = track.finish(rule(&repeats, &starts), LATER).unwrap();
-        assert_eq!((finish.ms, finish.dm), (20_000.0, 800.0));
-    }
-
-    #[test]
-    fn a_time_piece_ends_between_two_strokes() {
-        let repeats = [time(15_000, 0)];
-        let starts = [At(1_000)];
-        let mut samples = vec![(500, 0)];
-        samples.extend((1..=9).map(|stroke| (1_000 + stroke * 2_000, stroke * 90)));
-        let (track, _) = track(&recording(&samples), rule(&repeats, &starts));
-        let finish = track.finish(rule(&repeats, &starts), LATER).unwrap();
-        assert_eq!((finish.ms, finish.dm, finish.sure_dm), (15_000.0, 675.0, 45.0));
-    }
-
-    #[test]
-    fn who_makes_no_stroke_after_the_end_of_a_time_piece_has_finished_all_the_same() {
-        let repeats = [time(15_000, 0)];
-        let starts = [At(1_000)];
-        let mut samples = vec![(500, 0)];
-        samples.extend((1..=7).map(|stroke| (1_000 + stroke * 2_000, stroke * 90)));
-        let (track, _) = track(&recording(&samples), rule(&repeats, &starts));
-        assert_eq!(track.finish(rule(&repeats, &starts), At(17_000)), None);
-        let finish = track.finish(rule(&repeats, &starts), At(21_000)).unwrap();
-        // Half of the stroke that the end cuts short, which nobody reports.
-        assert_eq!(finish.dm, 675.0);
-    }
-
-    #[test]
-    fn the_own_clock_begins_with_the_own_first_stroke() {
-        let repeats = [distance(800, 0)];
-        let starts = [At(10_000)];
-        let mut samples = vec![(9_000, 0), (17_000, 0)];
-        samples.extend((1..=10).map(|stroke| (17_000 + stroke * 2_000, stroke * 80)));
-        let own = Rule { clock: StartClock::OwnFirstStroke, ..rule(&repeats, &starts) };
-        let recording = recording(&samples);
-        let (mine, _) = track(&recording, own);
-        assert_eq!(mine.finish(own, LATER).unwrap().ms, 20_000.0);
-        let (common, _) = track(&recording, rule(&repeats, &starts));
-        assert_eq!(common.finish(rule(&repeats, &starts), LATER).unwrap().ms, 27_000.0);
-    }
-
-    proptest! {
-        /// However the samples are cut into batches, and whatever the recording lets go of in between.
-        #[test]
-        fn what_comes_bit_by_bit_is_what_comes_at_once(
-            steps in prop::collection::vec((200i64..4_000, 0i64..130), 30..300),
-            cuts in prop::collection::vec(1usize..90, 30),
-            until in prop::option::of(0u64..400_000),
-        ) {
-            let repeats = [distance(2_000, 30_000), distance(2_000, 0)];
-            let starts = [At(20_000), At(120_000)];
-            let rule = Rule { until: until.map(At), ..rule(&repeats, &starts) };
-            let (mut heard, mut dm, mut samples) = (1_000, 0, Vec::new());
-            for (seq, (gap, gain)) in (1..).zip(steps) {
-                (heard, dm) = (heard + gap, dm + gain);
-                samples.push(Sample { seq, heard_ms: heard, distance_dm: dm, ..Sample::default() });
-            }
-            let mut recording = Recording::default();
-            let (mut bit_by_bit, mut rows) = (Track::default(), Vec::new());
-            let mut left = &samples[..];
-            for cut in cuts {
-                let (some, rest) = left.split_at(cut.min(left.len()));
-                left = rest;
-                if recording.add(At(10_000_000), RunId(Uuid::nil()), some).points == Changed::Rebuilt {
-                    (bit_by_bit, rows) = (Track::default(), Vec::new());
-                }
-                let (first, points) = recording.points_from(bit_by_bit.needs(rule));
-                bit_by_bit.advance(first, &points, rule, |row, _| rows.push(row));
-            }
-            let (mut at_once, mut all_rows) = (Track::default(), Vec::new());
-            at_once.advance(0, &recording.points(), rule, |row, _| all_rows.push(row));
-            prop_assert_eq!(rows, all_rows);
-            prop_assert_eq!(bit_by_bit, at_once);
         }
     }
 }
