@@ -34,6 +34,8 @@ pub(super) struct Idle {
     pub(super) to: f64,
     /// Whether the machine has been heard since the device came (back).
     is_shown: bool,
+    /// Whether the machine itself has shown for long enough that nothing is rowed.
+    has_shown: bool,
     /// Whether the device is heard now.
     is_heard: bool,
 }
@@ -50,7 +52,7 @@ impl Idle {
     }
 
     fn has_stopped(self) -> bool {
-        self.ms() >= if self.is_shown { STOPPED_AFTER_MS } else { UNLINKED_MS }
+        self.has_shown || self.ms() >= if self.is_shown { STOPPED_AFTER_MS } else { UNLINKED_MS }
     }
 }
 
@@ -178,7 +180,11 @@ impl Rower {
         let since = self.track.rowed_at()?.max(due).max(heard_from.0 as f64);
         let newest = athlete.recording.recent().last();
         let is_shown = newest.is_some_and(|newest| newest.heard >= heard_from.0);
-        Some(Idle { since, to: to.0 as f64, is_shown, is_heard })
+        // A machine that has shown for so long that nobody rows has shown it, however often its device comes anew.
+        let idle_from = self.track.rowed_at()?.max(due);
+        let shown_ms = newest.map_or(0.0, |newest| newest.heard.min(to.0) as f64 - idle_from);
+        let has_shown = shown_ms >= STOPPED_AFTER_MS;
+        Some(Idle { since, to: to.0 as f64, is_shown, has_shown, is_heard })
     }
 
     /// How the piece turned out; `None` while it goes on.

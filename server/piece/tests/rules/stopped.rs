@@ -98,7 +98,7 @@ fn after_an_outage_nobody_has_stopped_until_a_machine_shows_it_or_a_minute_is_ov
 }
 
 #[test]
-fn who_comes_back_and_whose_machine_stands_has_stopped_after_twelve_seconds() {
+fn who_comes_back_has_stopped_as_soon_as_the_machine_shows_it() {
     let mut gym = Gym::new(vec![piece(metres(1_000))]);
     let athlete = gym.joins("Ana", Some(finish(250)));
     gym.goes();
@@ -107,7 +107,8 @@ fn who_comes_back_and_whose_machine_stands_has_stopped_after_twelve_seconds() {
     gym.until(GO + 60_000);
     gym.say(0, &Input::Heard { athlete });
     gym.stroke(0, GO + 61_000, 0);
-    assert_eq!(stop_is_said(&mut gym, 61..=90), Some(72));
+    // Its counter stands where it stood 21 seconds ago: nothing was rowed unheard.
+    assert_eq!(stop_is_said(&mut gym, 61..=90), Some(62));
 }
 
 #[test]
@@ -166,4 +167,21 @@ fn who_said_to_have_stopped_and_is_gone_is_urgent_until_the_piece_is_over() {
     gym.order(Order::Stop).unwrap();
     gym.until(GO + 110_000);
     assert!(!told(&gym));
+}
+
+#[test]
+fn who_stopped_has_stopped_however_often_the_device_comes_anew() {
+    let mut gym = Gym::new(vec![piece(metres(1_000))]);
+    let athlete = gym.joins("Ana", Some(finish(250)));
+    gym.goes();
+    gym.row(1..=40, &[80]);
+    // Its connection breaks every ten seconds; the machine shows all the while that nobody rows.
+    for second in 41..=160 {
+        if second % 10 == 0 {
+            gym.say(GO + 1_000 * second, &Input::Heard { athlete });
+        }
+        gym.stroke(0, GO + 1_000 * second, 0);
+    }
+    gym.until(GO + 161_000);
+    assert_eq!(said(&gym), (Doing::Stopped, true));
 }
