@@ -50,6 +50,7 @@ impl Mirror {
                     spec: spec.clone(),
                     phase: Phase::Gathering,
                     results: Vec::new(),
+                    teams: Vec::new(),
                 }));
             }
             Happening::SettingsChanged { settings } => self.now.settings = *settings,
@@ -70,8 +71,11 @@ impl Mirror {
             }
             Happening::Damaged(damage) => self.now.damage.push(damage.clone()),
             Happening::CallsPrepared { calls } => self.now.prepared.clone_from(calls),
-            Happening::Results { piece, results } => {
+            Happening::Results { piece, results, teams } => {
                 if let Some(view) = self.piece_mut(*piece) {
+                    if !teams.is_empty() {
+                        view.teams.clone_from(teams);
+                    }
                     for result in results {
                         put_result(&mut view.results, result);
                     }

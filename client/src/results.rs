@@ -26,7 +26,7 @@ impl ResultsTold {
                 let list = mirror.piece(*piece).map(|view| view.results.clone());
                 (*piece, list.unwrap_or_default())
             }
-            Happening::Results { piece, results } => {
+            Happening::Results { piece, results, .. } => {
                 let new = |result: &&AthleteResult| {
                     self.told.get(&(*piece, result.athlete)) != Some(*result)
                 };
@@ -124,6 +124,7 @@ mod tests {
                 spec: PieceSpec::of(wording::repeats("1700m").unwrap()),
                 phase: Phase::Closing { go_at_ms: At(60_000) },
                 results: Vec::new(),
+                teams: Vec::new(),
             };
             let event = welcome.last_event.0;
             let mirror = Mirror::of(Welcome { pieces: vec![view], current: PIECE, ..welcome });
@@ -144,7 +145,7 @@ mod tests {
     }
 
     fn results(results: &[AthleteResult]) -> Happening {
-        Happening::Results { piece: PIECE, results: results.to_vec() }
+        Happening::Results { piece: PIECE, results: results.to_vec(), teams: Vec::new() }
     }
 
     fn finished() -> Happening {

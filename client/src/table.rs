@@ -6,7 +6,8 @@ use thole_protocol::{
     ids::AthleteId,
     spec::{Ranking, Target},
     standing::{
-        AthleteResult, Doing, Line, Margin, Mark, Notice, Outcome, Projected, Standings, TeamLine,
+        AthleteResult, Doing, Instead, Line, Margin, Mark, Notice, Outcome, Projected, Standings,
+        TeamLine,
     },
     units::Millis,
 };
@@ -39,10 +40,17 @@ fn line_text(line: &Line, names: &BTreeMap<AthleteId, String>, ranking: Ranking)
     let place = line.place.map_or("-".into(), |place| place.to_string());
     let margin = line.margin.map_or(String::new(), |margin| margin_text(margin, ranking));
     let projected = line.projected.map_or(String::new(), projected_text);
+    let why = match line.instead {
+        Some(Instead::Settling) => ", settling",
+        Some(Instead::Missed) => ", missed repeats",
+        Some(Instead::Untargeted) => ", no target",
+        // What they do says it.
+        Some(Instead::Unheard | Instead::Here | Instead::Away | Instead::Stopped) | None => "",
+    };
     let not_heard = if line.not_heard { ", not heard" } else { "" };
     let done = u64::from(line.share_permille) / 10;
     format!(
-        "{place:>3}  {:<NAME_WIDTH$} {margin:>9}  {projected:<20} {done:>3} %  {}{not_heard}",
+        "{place:>3}  {:<NAME_WIDTH$} {margin:>9}  {projected:<20} {done:>3} %  {}{why}{not_heard}",
         short(name_of(line.athlete, names)),
         doing_text(line.doing),
     )
@@ -299,6 +307,7 @@ mod tests {
         let line = Line {
             athlete: ida,
             place: Some(2),
+            instead: None,
             doing: Doing::Rowing,
             not_heard: true,
             margin: Some(margin(12_000, 5_400)),

@@ -6,7 +6,7 @@ use crate::{
     effect::CallEffect,
     ids::{AthleteId, CallId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings, Span},
-    standing::{AthleteResult, AthleteView, Calibration, Phase, SentCall},
+    standing::{AthleteResult, AthleteView, Calibration, Phase, SentCall, TeamLine},
     units::At,
 };
 
@@ -145,6 +145,9 @@ pub enum Happening {
         piece: PieceNo,
         /// The results.
         results: Vec<AthleteResult>,
+        /// What the teams made of the piece with them, once it is over: with the last of several events (coach, boards).
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        teams: Vec<TeamLine>,
     },
     /// A piece is over, and its finishes were held against what was projected (coach).
     Calibrated {

@@ -120,13 +120,17 @@ pub struct Margin {
 pub struct Line {
     /// Who.
     pub athlete: AthleteId,
-    /// 1, 2, 2, 4; `None` while not ranked.
+    /// 1, 2, 2, 4, by the margins as they are given; `None` while not ranked.
     pub place: Option<u32>,
+    /// Why there is no place and no margin; `None` for athletes who have both.
+    #[serde(default)]
+    pub instead: Option<Instead>,
     /// What they are doing.
     pub doing: Doing,
     /// Whether the numbers are old: nothing was heard for a while.
     pub not_heard: bool,
-    /// Against their own target; `None` without a target or a projection.
+    /// Against their own target, to 0.1 % of it, 0.1 s or 1 m until the piece is over: nobody is behind somebody whose
+    /// number reads the same.
     pub margin: Option<Margin>,
     /// The same in one word; `None` without a margin, before 5 % of the piece, and for athletes who have stopped.
     #[serde(default)]
@@ -139,6 +143,27 @@ pub struct Line {
     pub elapsed_ms: Millis,
     /// Share of the piece done, in thousandths.
     pub share_permille: u16,
+}
+
+/// Why somebody has no place; in this order they stand behind those who have one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Instead {
+    /// There is no target.
+    Untargeted,
+    /// Repeats of the piece were over before they came: the whole of it cannot be made any more.
+    Missed,
+    /// Has rowed too little: in the first strokes the plan says more than they do.
+    Settling,
+    /// Nothing has been heard for so long that they are not ranked.
+    Unheard,
+    /// Has not begun to row.
+    Here,
+    /// Has stopped.
+    Stopped,
+    /// Is not connected, and has not rowed.
+    Away,
 }
 
 /// How an athlete stands against their own target, in one word that stays: made once, for every screen and for whom a call
@@ -163,7 +188,8 @@ pub struct TeamLine {
     pub team: String,
     /// 1, 2, 2, 4; `None` while too few of its members are ranked.
     pub place: Option<u32>,
-    /// Mean of the best members' margins, in the unit that the session ranks by (millionths, ms or dm).
+    /// Mean of the best members' margins, in the unit that the session ranks by (millionths, ms or dm), rounded as
+    /// theirs are.
     pub mean_margin: Option<i64>,
     /// How many counted.
     pub counted: u16,
@@ -187,11 +213,15 @@ pub struct StandingCall {
 pub struct Standings {
     /// Of which piece.
     pub piece: PieceNo,
-    /// When they were computed.
+    /// When calls and whom all wait for were looked at.
     pub at_ms: At,
-    /// Ranked athletes first by place, then the others by name.
+    /// When order, places and numbers of `lines` and `teams` were taken, all at once. They stand for eight seconds of life, so that
+    /// they can be read; sooner come those in which somebody has begun, finished, stopped or is not heard any more.
+    #[serde(default)]
+    pub drawn_at_ms: At,
+    /// Ranked athletes first by place, equals by their ids; then the others by why they are not, and by name.
     pub lines: Vec<Line>,
-    /// Teams, best first; empty without teams.
+    /// Teams, best first, equals by name; empty without teams.
     pub teams: Vec<TeamLine>,
     /// Focus calls that stand, by their identity.
     #[serde(default)]
@@ -200,6 +230,10 @@ pub struct Standings {
     /// go on without them: `next_repeat`, `close`.
     #[serde(default)]
     pub waits_for: Vec<AthleteId>,
+    /// While the piece waits for its end and nobody rows any more: since when. Its clock stands still there, and the coach
+    /// may close it. `None` while somebody does, or may unheard.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub nobody_rows_since_ms: Option<At>,
 }
 
 /// What an athlete sees of their own standing.
@@ -382,6 +416,9 @@ pub struct PieceView {
     pub phase: Phase,
     /// Results so far: of an athlete only their own.
     pub results: Vec<AthleteResult>,
+    /// What the teams made of it, best first; empty until it is over, without teams, and for athletes.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub teams: Vec<TeamLine>,
 }
 
 /// A focus call that one athlete has running.

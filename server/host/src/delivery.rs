@@ -6,6 +6,7 @@ use serde::Serialize;
 use thole_piece::{
     Output, Session as Core,
     output::{Athletes, To},
+    picture::Picture,
     session::Viewer,
 };
 use thole_protocol::{
@@ -14,7 +15,7 @@ use thole_protocol::{
     ids::{AthleteId, EventNo},
     sample::{Durable, RefusedSample},
     server_msg::Ack,
-    standing::{Detail, Notice, Standings},
+    standing::{Detail, Notice, Overview, Standings},
 };
 use tungstenite::{Bytes, Utf8Bytes};
 
@@ -34,16 +35,17 @@ enum ForAthlete {
     Own,
 }
 
-/// What the screens were told last: when all of them have it, its memory is written over.
+/// What the screens show, and were told last: when all of them have it, its memory is written over.
 #[derive(Debug, Default)]
 pub(crate) struct Screens {
+    picture: Picture,
     standings: Bytes,
     overview: Bytes,
 }
 
 /// Delivers what one commit has brought.
 pub(crate) fn deliver(
-    core: &Core,
+    (core, speed): (&Core, u32),
     members: &Members,
     screens: &mut Screens,
     outputs: Vec<Output>,
@@ -93,13 +95,14 @@ pub(crate) fn deliver(
     let for_board = written.messages(|to| to.board);
     members.boards().for_each(|conn| tell_all(out, conn, &for_board));
     if published {
-        publish(core, members, screens, out);
+        publish((core, speed), members, screens, out);
     }
 }
 
 /// What a connection has missed since `last`.
 pub(crate) fn missed(
-    core: &Core,
+    (core, speed): (&Core, u32),
+    screens: &mut Screens,
     conn: ConnId,
     last: EventNo,
     viewer: Viewer,
@@ -112,13 +115,18 @@ pub(crate) fn missed(
             missed.into_iter().map(|event| (To::EVERYBODY, event)).collect();
         out.tell(conn, Delivery::Missed(&Written::of(&missed).messages(|_| true)));
     }
+    // A screen that comes shows what stands on the others.
     match viewer {
         Viewer::Coach => {
-            let overview = text(&ServerMsg::Overview(core.overview()));
-            out.tell(conn, Delivery::State(overview));
+            core.show(&mut screens.picture, speed);
+            let standings = screens.picture.standings().clone();
+            let details = core.details(&standings.lines);
+            let overview = Overview { standings, details, notices: core.notices().to_vec() };
+            out.tell(conn, Delivery::State(text(&ServerMsg::Overview(overview))));
         }
         Viewer::Board => {
-            let standings = core.standings().cloned().unwrap_or_default();
+            core.show(&mut screens.picture, speed);
+            let standings = screens.picture.standings().clone();
             out.tell(conn, Delivery::State(text(&ServerMsg::Standings(standings))));
         }
         Viewer::Athlete(_) => {}
@@ -127,15 +135,25 @@ pub(crate) fn missed(
 
 /// What is published goes to boards as standings and to the coach within the overview; thousands of lines
 /// are written once.
-fn publish(core: &Core, members: &Members, screens: &mut Screens, out: &mut dyn Outbound) {
+fn publish(
+    (core, speed): (&Core, u32),
+    members: &Members,
+    screens: &mut Screens,
+    out: &mut dyn Outbound,
+) {
     if members.coaches().len() == 0 && members.boards().len() == 0 {
         return;
     }
-    let Some(standings) = core.standings() else { return };
-    let standings = standings_text(standings, again(&mut screens.standings));
+    if core.standings().is_none() {
+        return;
+    }
+    core.show(&mut screens.picture, speed);
+    let shown = screens.picture.standings();
+    let standings = standings_text(shown, again(&mut screens.standings));
     if members.coaches().len() > 0 {
         let place = again(&mut screens.overview);
-        let overview = overview_text(&standings, &core.details(), core.notices(), place);
+        let overview =
+            overview_text(&standings, &core.details(&shown.lines), core.notices(), place);
         screens.overview = Bytes::from(overview.clone());
         members.coaches().for_each(|conn| out.tell(conn, Delivery::State(overview.clone())));
     }

@@ -356,7 +356,13 @@ impl Host {
                 Output::Ack { .. } | Output::Published | Output::OwnChanged { .. } => {}
             }
         }
-        delivery::deliver(&self.core, &self.members, &mut self.screens, outputs, out);
+        delivery::deliver(
+            (&self.core, self.settings.speed),
+            &self.members,
+            &mut self.screens,
+            outputs,
+            out,
+        );
     }
 
     /// Draws the host's own conclusions from what has happened.
@@ -453,7 +459,14 @@ impl Host {
             damage: view.damage,
         };
         out.tell(conn, Delivery::Welcome(text(&ServerMsg::Welcome(Box::new(welcome)))));
-        delivery::missed(&self.core, conn, hello.last_event, viewer, out);
+        delivery::missed(
+            (&self.core, self.settings.speed),
+            &mut self.screens,
+            conn,
+            hello.last_event,
+            viewer,
+            out,
+        );
     }
 }
 

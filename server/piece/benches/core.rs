@@ -15,7 +15,7 @@ use thole_piece::{
     limits::Measure,
     plan::Course,
     projection::{Forecast, Live},
-    standings::Board,
+    standings::{Digits, listed},
 };
 use thole_protocol::{
     spec::{Aim, Ranking, Target},
@@ -89,11 +89,10 @@ fn standings(criterion: &mut Criterion) {
         let rounds = [entries(athletes, 0), entries(athletes, 1)];
         group.throughput(Throughput::Elements(u64::from(athletes)));
         group.bench_function(BenchmarkId::from_parameter(athletes), |bench| {
-            let (mut board, mut at) = (Board::new(), 0);
+            let mut next = 0;
             bench.iter(|| {
-                at += 1_000;
-                let round = &rounds[usize::from(at % 2_000 == 0)];
-                board.publish(At(at), Ranking::Share, 0, round)
+                next = 1 - next;
+                listed(Ranking::Share, 0, Digits::Shown, &rounds[next])
             });
         });
     }
@@ -112,7 +111,7 @@ fn published(criterion: &mut Criterion) {
                 || session.clone(),
                 |session| {
                     session.apply(at, &Input::Deadline);
-                    session.details()
+                    session.overview()
                 },
                 BatchSize::PerIteration,
             );

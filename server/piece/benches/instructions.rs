@@ -12,7 +12,11 @@ mod invented;
 
 use std::{collections::BTreeMap, fs, path::Path, process::Command};
 
-use thole_piece::{Session, session::Viewer, standings::Board};
+use thole_piece::{
+    Session,
+    session::Viewer,
+    standings::{Digits, listed},
+};
 use thole_protocol::{spec::Ranking, units::At};
 
 use invented::{athlete, entries, row, rowing, start, stroke};
@@ -46,11 +50,9 @@ fn late(times: u32) {
 
 fn standings(times: u32) {
     let rounds = [entries(1_000, 0), entries(1_000, 1)];
-    let mut board = Board::new();
     for time in 0..times {
         let round = &rounds[usize::from(time % 2 == 0)];
-        let listed = board.publish(At(u64::from(time) * 1_000), Ranking::Share, 0, round);
-        std::hint::black_box(listed);
+        std::hint::black_box(listed(Ranking::Share, 0, Digits::Shown, round));
     }
 }
 
@@ -58,7 +60,7 @@ fn published(times: u32) {
     let mut session = rowing(1_000, 23_000, 20);
     for time in 0..times {
         row(&mut session, 1_000, 21 + time);
-        std::hint::black_box(session.details());
+        std::hint::black_box(session.overview());
     }
 }
 

@@ -128,9 +128,8 @@ pub(crate) fn entries(athletes: u32, round: u32) -> Vec<Entry<'static>> {
             name: "Rower",
             team: Some(["Herons", "Otters", "Newts"][number as usize % 3]),
             margin: Some(Margin { margin_ppm: Ppm(ppm), margin_ms: None, margin_dm: None }),
-            rankable: true,
-            share: 0.4,
-            finished: false,
+            was: None,
+            instead: None,
         }
     };
     (0..athletes).map(entry).collect()

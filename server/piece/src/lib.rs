@@ -12,6 +12,7 @@ pub mod limits;
 pub mod name;
 pub mod notice;
 pub mod output;
+pub mod picture;
 pub mod piece;
 pub mod plan;
 pub mod projection;

@@ -19,7 +19,7 @@ use crate::{
     roster::{Athlete, Contact},
     rower::Rower,
     settled::{Lines, Recorder, Settled},
-    standings::{self, Board},
+    standings,
     track::Rule,
 };
 use lookout::Lookout;
@@ -47,11 +47,8 @@ pub struct Piece {
     lookout: Lookout,
     /// Those who can row it: made at the start, and when somebody joins later.
     pub rowers: BTreeMap<AthleteId, Rower>,
-    board: Board,
     /// As last published.
     pub standings: Standings,
-    /// Of each line of it, which of the rowers it is about, in the order of their ids.
-    listed: Vec<usize>,
     /// By what finishes are projected.
     pub forecast: Forecast,
     /// Whether its finishes were held against what was shown on the way.
@@ -97,9 +94,7 @@ impl Piece {
             until: None,
             lookout: Lookout::default(),
             rowers: BTreeMap::new(),
-            board: Board::new(),
             standings: Standings { piece: no, ..Standings::default() },
-            listed: Vec::new(),
             forecast: Forecast::default(),
             counted: false,
             fresh_results: BTreeSet::new(),
@@ -171,9 +166,7 @@ impl Piece {
     pub fn forget(&mut self, id: AthleteId) {
         self.rowers.remove(&id);
         self.fresh_results.remove(&id);
-        // The lines left stand where they stood among the rowers until they are made anew.
         self.standings.lines.retain(|line| line.athlete != id);
-        self.listed.clear();
     }
 
     /// From gathering to armed.
@@ -219,7 +212,6 @@ impl Piece {
         self.lookout = Lookout::default();
         self.go_to(Phase::Counting { go_at_ms });
         self.rowers.clear();
-        self.board = Board::new();
         self.forecast = forecast.clone();
         for (id, athlete) in roster {
             self.admit(*id, athlete);
@@ -268,8 +260,8 @@ impl Piece {
         self.fresh_sheet.clear();
         self.sheet_reached.clear();
         self.recorder = Recorder::default();
-        self.standings = Standings { piece: self.no, at_ms: now, ..Standings::default() };
-        self.listed.clear();
+        self.standings =
+            Standings { piece: self.no, at_ms: now, drawn_at_ms: now, ..Standings::default() };
         self.go_to(Phase::Armed);
         Ok(())
     }
@@ -624,7 +616,7 @@ fn rule<'a>(spec: &'a PieceSpec, starts: &'a [At], until: Option<At>) -> Rule<'a
     clippy::cast_sign_loss,
     reason = "an instant of the session, never below zero; `as` from f64 saturates"
 )]
-fn ceil(ms: f64) -> u64 {
+pub(crate) fn ceil(ms: f64) -> u64 {
     ms.ceil() as u64
 }
 

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use thole_protocol::{
     ids::CallId,
     spec::{Aim, CallText, PieceSpec, SheetCall, Span},
-    standing::{AgainstTarget, AthleteResult, Outcome, RunningCall},
+    standing::{AgainstTarget, AthleteResult, Margin, Outcome, RunningCall},
     units::{At, Millis, decimetres, millis},
 };
 
@@ -68,6 +68,8 @@ pub struct Rower {
     pub told: Option<AthleteResult>,
     /// Place as last published.
     pub place: Option<u32>,
+    /// Margin as it was shown last; `None` while not ranked.
+    pub margin_shown: Option<Margin>,
 }
 
 /// The focus call that stands for one athlete.
@@ -132,6 +134,7 @@ impl Rower {
             lacks_strokes: false,
             told: None,
             place: None,
+            margin_shown: None,
         })
     }
 

@@ -384,7 +384,7 @@ impl<'a> Telling<'a> {
                 self.words(&format!("{late}{}{stands}{spoken}", text.shown));
             }
             Happening::CallTakenBack { .. } => self.words("The call was taken back."),
-            Happening::Results { piece, results } => {
+            Happening::Results { piece, results, .. } => {
                 let you = self.mirror.as_ref().and_then(|mirror| mirror.now().you);
                 if let Some(result) = results.iter().find(|r| Some(r.athlete) == you) {
                     let names = self.mirror.as_ref().map(Mirror::names).unwrap_or_default();

@@ -9,8 +9,14 @@ use thole_protocol::{
     units::{At, Ppm},
 };
 
-use super::{Piece, Roster, SILENT_MAX_MS, rule};
-use crate::{calls, roster::Athlete, rower::Rower, settled::RankedSeat, standings::Entry};
+use super::{Piece, Roster, rule};
+use crate::{
+    calls, picture,
+    roster::Athlete,
+    rower::Rower,
+    settled::RankedSeat,
+    standings::{Digits, Entry, listed},
+};
 
 /// What was seen of everybody when the standings were published.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -32,10 +38,10 @@ impl Piece {
         let mut standing = Vec::new();
         let mut lines = Vec::with_capacity(self.rowers.len());
         let mut entries = Vec::with_capacity(self.rowers.len());
+        let mut ends = Vec::new();
         for (id, rower, athlete) in both_mut(&mut self.rowers, roster) {
             let (line, notices) = rower.published(*id, athlete, rule, now, is_rowed);
             look.notices.extend(notices);
-            let finished = line.doing == Doing::Finished;
             let is_over = rower.has_rowed() && rower.over(rule, now).is_some();
             if is_over && rower.told.is_none() {
                 look.home.push(*id);
@@ -47,41 +53,56 @@ impl Piece {
                     standing.push((call.call, rower.strokes_left(&athlete.recording)));
                 }
             }
-            let silent = athlete.silent_for(now).is_some_and(|s| s.0 >= SILENT_MAX_MS);
+            if rower.has_rowed() {
+                ends.push(rower.stands_still_since(athlete, rule, now));
+            }
             entries.push(Entry {
                 athlete: *id,
                 name: &athlete.spec.name,
                 team: athlete.spec.team.as_deref(),
                 margin: line.margin,
-                rankable: finished || (line.doing == Doing::Rowing && !silent && !over),
-                share: rower.share(),
-                finished,
+                was: rower.margin_shown.filter(|_| line.doing != Doing::Finished),
+                instead: line.instead,
             });
             lines.push(line);
         }
-        let listing = self.board.publish(now, settings.ranking, settings.team_best, &entries);
-        let mut in_order = Vec::with_capacity(lines.len());
-        self.listed.clear();
+        let digits = if over { Digits::All } else { Digits::Shown };
+        let listing = listed(settings.ranking, settings.team_best, digits, &entries);
+        let mut shown = vec![None; lines.len()];
         for placed in &listing.athletes {
-            let Some(line) = lines.get_mut(placed.entry) else { continue };
-            line.place = placed.place;
-            in_order.push(line.clone());
-            self.listed.push(placed.entry);
+            if let (Some(line), Some(shown)) =
+                (lines.get_mut(placed.entry), shown.get_mut(placed.entry))
+            {
+                (line.place, *shown) = (placed.place, placed.margin);
+            }
         }
         if is_rowed && self.recorder.is_due(now) {
             self.recorder.line(now, ranked(&lines, roster));
         }
-        let mut lines = lines.iter();
+        let mut in_order = Vec::with_capacity(lines.len());
+        for placed in &listing.athletes {
+            let line = lines.get(placed.entry).cloned();
+            in_order.extend(line.map(|line| Line { margin: placed.margin, ..line }));
+        }
+        let mut lines = lines.iter().zip(shown).peekable();
         for (id, rower) in &mut self.rowers {
             // A line for each of them, in the same order; who has none keeps the place.
-            if let Some(line) = lines.as_slice().first().filter(|line| line.athlete == *id) {
-                rower.place = line.place;
-                lines.next();
+            if let Some((line, shown)) = lines.next_if(|(line, _)| line.athlete == *id) {
+                (rower.place, rower.margin_shown) = (line.place, shown);
             }
         }
         let (piece, teams, calls) = (self.no, listing.teams, calls::standing(standing));
         let waits_for = self.waits_for(now, roster);
-        self.standings = Standings { piece, at_ms: now, lines: in_order, teams, calls, waits_for };
+        self.standings = Standings {
+            piece,
+            at_ms: now,
+            drawn_at_ms: now,
+            lines: in_order,
+            teams,
+            calls,
+            waits_for,
+            nobody_rows_since_ms: picture::stood_still_since(self.phase, ends.into_iter()),
+        };
         look
     }
 
@@ -111,19 +132,6 @@ impl Piece {
             | Phase::Finished { .. }
             | Phase::Stopped { .. } => Vec::new(),
         }
-    }
-
-    /// Something about each line of the standings, in their order, from what is known of each rower in the order
-    /// of the ids.
-    pub fn by_line<T: Clone>(&self, known: &[T], of: impl Fn(&T) -> AthleteId) -> Vec<T> {
-        let lines = self.standings.lines.iter().enumerate();
-        let found = lines.filter_map(|(at, line)| {
-            let here = self.listed.get(at).and_then(|entry| known.get(*entry));
-            // Somebody may have come since.
-            let here = here.filter(|known| of(known) == line.athlete);
-            here.or_else(|| known.get(known.binary_search_by_key(&line.athlete, &of).ok()?))
-        });
-        found.cloned().collect()
     }
 }
 

@@ -8,6 +8,7 @@ use thole_protocol::{
 
 use super::{Rower, STOPPED_AFTER_MS};
 use crate::{
+    piece::ceil,
     roster::{Athlete, Contact},
     track::{Finish, Rule},
 };
@@ -165,6 +166,16 @@ impl Rower {
             Doing::Rowing
         };
         Found { finish, doing, idle }
+    }
+
+    /// Since when they row no more: home, or stopped; `None` while they row, or may unheard.
+    #[must_use]
+    pub fn stands_still_since(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Option<At> {
+        if let Some(home) = self.home(rule, now) {
+            return Some(At(ceil(home.at)));
+        }
+        (self.found(athlete, rule, now).doing == Doing::Stopped)
+            .then(|| self.track.rowed_at().map(|at| At(ceil(at))))?
     }
 
     /// For how long the athlete should have been rowing, and was not; `None` in a rest, and when nobody can say.

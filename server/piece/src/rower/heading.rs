@@ -24,7 +24,7 @@ const PAUSE_MS: f64 = 6_000.0;
 /// long (own choice: a dozen strokes).
 const SETTLES_AFTER_MS: f64 = 30_000.0;
 /// Nobody is called ahead or behind before this share of the piece.
-const SAID_FROM: f64 = 0.05;
+pub(super) const SAID_FROM: f64 = 0.05;
 /// Chances of making the target, in thousandths, under and over which that is said, and until which it stays said (own choice,
 /// wide enough that a steady rower is called the same for minutes).
 const BEHIND_UNDER: u16 = 250;

@@ -3,18 +3,20 @@
 use thole_protocol::{
     ids::{AthleteId, PieceNo},
     spec::Target,
-    standing::{AthleteResult, Doing, Line, Mark, Notice, Own},
-    units::{At, Millis, decimetres, millis},
+    standing::{AthleteResult, Doing, Instead, Line, Margin, Mark, Notice, Own},
+    units::{At, Millis, Ppm, decimetres, millis},
 };
 
 use super::{
     Rower,
     doing::{Found, seen_doing},
-    heading::permille,
+    heading::{Heading, SAID_FROM, permille},
 };
 use crate::{
     limits::{self, Measure},
     notice::Sight,
+    picture,
+    piece::SILENT_MAX_MS,
     plan::pace_per_500m,
     recording::Point,
     roster::Athlete,
@@ -52,20 +54,65 @@ impl Rower {
         let doing = seen_doing(found, rule);
         let row = self.row(doing);
         let heading = self.heading(found.finish).filter(|_| doing != Doing::Stopped);
+        let instead = self.instead(doing, heading, athlete, now);
+        // Where nobody knows yet, or any more, there is nothing to be read: what is expected would be taken for rowed.
+        let shows = match instead {
+            None | Some(Instead::Untargeted | Instead::Unheard) => heading,
+            Some(
+                Instead::Missed
+                | Instead::Settling
+                | Instead::Here
+                | Instead::Away
+                | Instead::Stopped,
+            ) => None,
+        };
         Line {
             athlete: id,
             place: self.place,
+            instead,
             doing,
             // Who is home may put the phone away.
             not_heard: doing != Doing::Finished
                 && athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
-            margin: heading.and_then(|heading| heading.margin),
+            margin: heading.and_then(|heading| heading.margin).filter(|_| instead.is_none()),
             against_target: heading.and_then(|_| self.against_target(found.finish)),
-            projected: heading.map(|seen| self.paused(seen.projected, found)),
+            projected: shows.map(|seen| self.paused(seen.projected, found)),
             done_dm: decimetres(row.map_or(0.0, |row| row.dm)),
             elapsed_ms: millis(row.map_or(0.0, |row| row.ms)),
             share_permille: permille(self.share()),
         }
+    }
+
+    /// Why there is no place for an athlete who does this; `None` for athletes who are ranked.
+    fn instead(
+        &self,
+        doing: Doing,
+        heading: Option<Heading>,
+        athlete: &Athlete,
+        now: At,
+    ) -> Option<Instead> {
+        let margin = heading.and_then(|heading| heading.margin);
+        let has_missed = self.track.missed().is_some();
+        let is_silent = || athlete.silent_for(now).is_some_and(|silent| silent.0 >= SILENT_MAX_MS);
+        match doing {
+            Doing::Away => Some(Instead::Away),
+            Doing::Here => Some(Instead::Here),
+            Doing::Stopped => Some(Instead::Stopped),
+            // Nobody is lost in a moment of silence: until then the numbers stay.
+            Doing::Rowing if is_silent() => Some(Instead::Unheard),
+            Doing::Rowing | Doing::Finished if has_missed => Some(Instead::Missed),
+            Doing::Rowing if heading.is_none() || self.is_settling(margin) => {
+                Some(Instead::Settling)
+            }
+            Doing::Rowing | Doing::Finished => margin.is_none().then_some(Instead::Untargeted),
+        }
+    }
+
+    /// Whether too little is rowed for a standing. A margin of exactly nothing early on is the plan, and no projection.
+    fn is_settling(&self, margin: Option<Margin>) -> bool {
+        let elapsed = millis(self.track.newest().map_or(0.0, |row| row.ms));
+        let is_plan = margin.is_some_and(|margin| margin.margin_ppm == Ppm(0));
+        elapsed < picture::SETTLING || (is_plan && self.share() < SAID_FROM)
     }
 
     /// How far the athlete is: for athletes who have stopped, when the last stroke was made.

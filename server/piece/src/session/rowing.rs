@@ -387,7 +387,7 @@ impl Session {
             fresh.iter().filter_map(|id| piece.rowers.get(id)?.told.clone()).collect();
         if !results.is_empty() {
             let to = To::SCREENS;
-            self.emit(to, Happening::Results { piece: no, results }, out);
+            self.emit(to, Happening::Results { piece: no, results, teams: Vec::new() }, out);
         }
     }
 
@@ -444,15 +444,19 @@ impl Session {
         for result in own {
             self.emit_results(no, Athletes::These(Arc::new([result.athlete])), vec![result], out);
         }
-        for some in all.chunks(super::ATHLETES_AN_EVENT) {
-            self.emit(To::SCREENS, Happening::Results { piece: no, results: some.to_vec() }, out);
-        }
         if at == self.current {
             self.publish_at = Some(self.now);
             self.publish(out);
         } else if let Some(piece) = self.pieces.get_mut(at) {
             // Nobody is shown the standings of an earlier piece, but its teams are settled by them.
             piece.publish(self.now, &self.settings, &self.roster);
+        }
+        let teams = self.pieces.get(at).map_or_else(Vec::new, |p| p.standings.teams.clone());
+        let mut some = all.chunks(super::ATHLETES_AN_EVENT).peekable();
+        while let Some(results) = some.next() {
+            let teams = if some.peek().is_none() { teams.clone() } else { Vec::new() };
+            let what = Happening::Results { piece: no, results: results.to_vec(), teams };
+            self.emit(To::SCREENS, what, out);
         }
     }
 
@@ -465,7 +469,7 @@ impl Session {
     ) {
         if !results.is_empty() {
             let to = To { coach: false, board: false, athletes };
-            self.emit(to, Happening::Results { piece, results }, out);
+            self.emit(to, Happening::Results { piece, results, teams: Vec::new() }, out);
         }
     }
 }

@@ -5,13 +5,15 @@ use thole_protocol::{
     ids::{AthleteId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings},
     standing::{
-        AthleteView, Calibration, Detail, Notice, Overview, Own, PieceView, RunningCall, Standings,
+        AthleteView, Calibration, Detail, Line, Notice, Overview, Own, PieceView, RunningCall,
+        Standings,
     },
 };
 
 use super::Session;
 use crate::{
     output::To,
+    picture::Picture,
     piece::{Piece, both},
     roster::Athlete,
     rower::{Rower, pace_now, waiting},
@@ -115,13 +117,21 @@ impl Session {
     #[must_use]
     pub fn overview(&self) -> Overview {
         let standings = self.standings().cloned().unwrap_or_default();
-        Overview { standings, details: self.details(), notices: self.notices.clone() }
+        let details = self.details(&standings.lines);
+        Overview { standings, details, notices: self.notices.clone() }
     }
 
     /// The standings of the current piece as last published; `None` without a piece.
     #[must_use]
     pub fn standings(&self) -> Option<&Standings> {
         self.piece().map(|piece| &piece.standings)
+    }
+
+    /// Renews what screens show of the current piece, if it is time; `speed` is that of the session.
+    pub fn show(&self, picture: &mut Picture, speed: u32) {
+        if let Some(piece) = self.piece() {
+            picture.renew(&piece.standings, piece.phase(), speed);
+        }
     }
 
     /// Who needs a word, as last published, most urgent first.
@@ -163,22 +173,30 @@ impl Session {
             }
             Viewer::Coach | Viewer::Board => piece.results(self.now, &self.settings, &self.roster),
         };
+        let teams = match viewer {
+            Viewer::Coach | Viewer::Board if piece.is_over() => piece.standings.teams.clone(),
+            Viewer::Coach | Viewer::Board | Viewer::Athlete(_) => Vec::new(),
+        };
         let mut spec = piece.spec.clone();
         if viewer != Viewer::Coach {
             // The sheet is the coach's: a call is to be new when it comes.
             spec = PieceSpec { call_sheet: Vec::new(), ..spec };
         }
-        PieceView { piece: piece.no, spec, phase: piece.phase(), results }
+        PieceView { piece: piece.no, spec, phase: piece.phase(), results, teams }
     }
 
-    /// What else is known of each, in the order of the lines of the standings.
+    /// What else is known of each, in the order of these lines of the current piece.
     #[must_use]
-    pub fn details(&self) -> Vec<Detail> {
+    pub fn details(&self, lines: &[Line]) -> Vec<Detail> {
         let Some(piece) = self.piece() else { return Vec::new() };
         let known = both(&piece.rowers, &self.roster);
         let known: Vec<Detail> =
             known.map(|(id, rower, athlete)| self.detail(*id, rower, athlete)).collect();
-        piece.by_line(&known, |detail| detail.athlete)
+        let of = |line: &Line| {
+            let at = known.binary_search_by_key(&line.athlete, |known| known.athlete).ok()?;
+            known.get(at).cloned()
+        };
+        lines.iter().filter_map(of).collect()
     }
 
     fn detail(&self, id: AthleteId, rower: &Rower, athlete: &Athlete) -> Detail {

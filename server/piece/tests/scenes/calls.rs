@@ -125,7 +125,7 @@ fn who_has_stopped_gets_no_call() {
          1:10.0 call 'quick catch' to all, for 10 strokes
          1:30.0 show calls",
         expect![[r#"
-            1 ana -2.2 %, - bo stopped
+            1 ana -2.1 %, - bo stopped
             0:20.0 'long and loose' waits
             0:22.0 ana, bo hears 'long and loose'
             0:42.0 bo: 'long and loose' is over

@@ -96,7 +96,7 @@ fn a_late_finisher_is_waited_for_until_the_coach_closes() {
         expect![[r#"
             closing
             closing
-            1 ana +1.0 % finished, 2 bo +0.0 % finished, 3 cy -0.3 %
+            1 ana +1.0 % finished, 2 bo +0.0 % finished, 3 cy -0.2 %
             finished
             1 ana 4:17.4 ± 1250 ms +1.0 %
             2 bo 5:12.0 ± 1250 ms +0.0 %

@@ -97,7 +97,7 @@ fn an_impossible_value_is_refused_with_its_reason_and_the_athlete_stays() {
         expect![[r#"
             0:12.5 ana's sample refused: impossible
             0:17.5 ana's sample refused: impossible
-            1 ana -0.1 %"#]],
+            1 ana +0.0 %"#]],
     );
 }
 

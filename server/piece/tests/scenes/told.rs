@@ -95,6 +95,6 @@ fn after_a_restart_who_does_not_come_back_is_not_heard_and_gives_the_place_up() 
         expect![[r#"
             1 ana +2.1 %, 2 bo -0.4 %
             ana not heard since 1:41.0
-            1 bo -0.2 %, - ana +2.1 % (not heard)"#]],
+            1 bo -0.2 %, - ana (not heard)"#]],
     );
 }
