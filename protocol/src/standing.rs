@@ -443,6 +443,12 @@ pub struct RunningCall {
 pub struct Detail {
     /// Who.
     pub athlete: AthleteId,
+    /// Work done by now; the lines of the standings stand for a while.
+    #[serde(default)]
+    pub done_dm: Decimetres,
+    /// Work time gone by now.
+    #[serde(default)]
+    pub elapsed_ms: Millis,
     /// Pace of the stretch just rowed, milliseconds for 500 m.
     pub pace_per_500m_ms: Option<Millis>,
     /// Pace that their own plan has here; `None` without a target.

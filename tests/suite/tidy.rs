@@ -15,7 +15,7 @@ const LONG: [(&str, &str); 5] = [
     ("client/src/course.rs", "one athlete's way through a piece, with its tests"),
     ("client/src/rower.rs", "the one simulated rower, with its tests"),
     ("server/piece/src/piece.rs", "the phases of a piece; each is short"),
-    ("server/piece/src/standings.rs", "places, ties, teams and the dead band, with their tests"),
+    ("server/piece/src/standings.rs", "places, ties and teams, with their tests"),
     ("server/piece/src/track.rs", "what of a recording is work, step by step"),
 ];
 

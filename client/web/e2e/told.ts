@@ -128,13 +128,12 @@ export class Told {
     const field = { ...this.field, ...change };
     const calls = this.#calls.length > 0 ? [{ call: CALL, athletes: 1, strokes_left: 6 }] : [];
     const lines = this.#nths().map((nth) => ({ ...lineOf(this.id(nth), nth, field, elapsedMs), ...field.line?.(nth) }));
-    lines.sort((a, b) => (b.margin?.margin_ppm ?? -Infinity) - (a.margin?.margin_ppm ?? -Infinity));
-    lines.forEach((line, nth) => line.place !== null && (line.place = nth + 1));
+    listAsShown(lines);
     const waits_for = (field.waitsFor ?? []).map((nth) => this.id(nth));
-    const standings = { piece: 0, at_ms: this.#atMs, lines, teams: this.#teams(), calls, waits_for };
+    const standings = { piece: 0, at_ms: this.#atMs, drawn_at_ms: this.#atMs, lines, teams: this.#teams(), calls, waits_for };
     if (field.role !== 'coach') return this.#say({ type: 'standings', ...standings });
     const details = lines.map(({ athlete }) => ({
-      athlete, pace_per_500m_ms: 118_000, plan_per_500m_ms: 117_000, rate_half_spm: 54, heart_bpm: 158,
+      athlete, done_dm: 4_000, elapsed_ms: elapsedMs, pace_per_500m_ms: 118_000, plan_per_500m_ms: 117_000, rate_half_spm: 54, heart_bpm: 158,
       call: this.#called.has(athlete) ? CALL : null, call_strokes_left: this.#called.has(athlete) ? 6 : null,
     }));
     const notices = (field.notices ?? []).map(([nth, about]): Notice => ({ athlete: this.id(nth), since_ms: this.#atMs - 20_000, about }));
@@ -267,6 +266,31 @@ export class Told {
   }
 }
 
+/** As the server lists them: by the margins as they are shown, equals sharing a place, then who has none and why. */
+function listAsShown(lines: Line[]): void {
+  const whys = ['untargeted', 'missed', 'settling', 'unheard', 'here', 'stopped', 'away'] as const;
+  for (const line of lines) {
+    line.instead ??= insteadOf(line);
+    const { margin, instead } = line;
+    line.margin = margin === null || instead !== null ? null : { ...margin, margin_ppm: Math.sign(margin.margin_ppm) * Math.floor((Math.abs(margin.margin_ppm) + 500) / 1_000) * 1_000 };
+    if (instead !== null && instead !== 'untargeted' && instead !== 'unheard') line.projected = null;
+    line.place = null;
+  }
+  const shown = ({ margin, instead }: Line) => margin?.margin_ppm ?? -1e9 - (instead === null ? 0 : whys.indexOf(instead));
+  lines.sort((a, b) => shown(b) - shown(a) || (a.athlete < b.athlete ? -1 : 1));
+  for (const [nth, line] of lines.entries()) {
+    const above = lines[nth - 1];
+    if (line.margin !== null) line.place = above !== undefined && shown(above) === shown(line) ? above.place : nth + 1;
+  }
+}
+
+function insteadOf({ doing, not_heard, place, margin, projected, elapsed_ms }: Line): Line['instead'] {
+  if (doing === 'here' || doing === 'away' || doing === 'stopped') return doing;
+  if (doing === 'rowing' && not_heard && place === null) return 'unheard';
+  if (doing === 'rowing' && (projected === null || elapsed_ms < 20_000)) return 'settling';
+  return margin === null ? 'untargeted' : null;
+}
+
 /** The nth has finished so many millionths ahead of the target. */
 export function resultOf(nth: number, margin_ppm: number): AthleteResult {
   const target = 360_000 + nth * 7_000;
@@ -313,6 +337,6 @@ function lineOf(athlete: string, nth: number, { margin = usual }: Field, elapsed
     done_dm: 4_000,
     elapsed_ms,
     share_permille: 300,
-    against_target: null,
+    against_target: null, instead: null,
   };
 }

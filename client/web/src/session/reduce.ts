@@ -350,6 +350,7 @@ function changed(session: Session, atMs: number, what: Happening): Session {
         spec,
         phase: { phase: 'gathering' },
         results: [],
+        teams: [],
       }));
       return { ...session, pieces: [...session.pieces.filter(({ piece }) => piece < what.first), ...fresh] };
     }
@@ -391,7 +392,7 @@ function changed(session: Session, atMs: number, what: Happening): Session {
       return session;
     case 'results': {
       const put = (view: PieceView): PieceView =>
-        view.piece === what.piece ? { ...view, results: replaced(view.results, what.results, byAthlete) } : view;
+        view.piece === what.piece ? { ...view, results: replaced(view.results, what.results, byAthlete), teams: what.teams ?? view.teams ?? [] } : view;
       return { ...session, pieces: session.pieces.map(put) };
     }
     case 'damaged': {

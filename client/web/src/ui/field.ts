@@ -1,32 +1,9 @@
-// The field as board and coach draw it: who stands where, in lines that keep their place in the document.
-import type { AthleteView, Line, PieceView } from '../protocol/decode';
+// The field as board and coach draw it: order, places and numbers as the server gives them, in lines that keep their place in
+// the document.
+import type { AthleteView, Line } from '../protocol/decode';
 import type { Session } from '../session/reduce';
 import { guessOf, type Guess } from './chance';
 import { marginText, targetText } from './format';
-
-/** In the first strokes the plan says more than the strokes do: so long after their own start nobody has a standing. */
-export const SETTLING_MS = 20_000;
-/** Up to this share of the piece, in thousandths, a margin of exactly nothing is the plan and no projection. */
-const PLAN_UNTIL_PERMILLE = 50;
-
-/** Whether somebody who rows has rowed too little for a standing. */
-export function isSettling({ projected, margin, elapsed_ms, share_permille }: Line): boolean {
-  return projected === null || elapsed_ms < SETTLING_MS || (margin?.margin_ppm === 0 && share_permille < PLAN_UNTIL_PERMILLE);
-}
-
-/**
- * Who has missed repeats of this piece: the whole of it cannot be made any more, and nothing is projected. The server
- * marks it in the result; before there is one it is seen by that, when enough is rowed to project and no repeat is owed.
- */
-export function missedRepeats({ standings }: Pick<Session, 'standings'>, { piece, spec, phase, results }: PieceView): ReadonlySet<string> {
-  const marked = results.filter(({ marks }) => marks.includes('repeats_missed')).map(({ athlete }) => athlete);
-  const first = spec.repeats.length < 2 || (phase.phase === 'rowing' && phase.repeat === 0);
-  if (standings?.piece !== piece || spec.repeat_start !== 'common_signal' || first) return new Set(marked);
-  const seen = standings.lines.filter(({ doing, projected, elapsed_ms }) => {
-    return projected === null && (doing === 'finished' || (doing === 'rowing' && elapsed_ms >= SETTLING_MS));
-  });
-  return new Set([...marked, ...seen.map(({ athlete }) => athlete)]);
-}
 
 /** One athlete of the field. */
 export interface Row {
@@ -47,9 +24,7 @@ export interface Row {
 export function field(session: Session): Row[] {
   const names = new Map(session.athletes.map((view: AthleteView) => [view.athlete, view.spec.name]));
   const rows = (session.standings?.lines ?? []).map((line, order): Row => {
-    // Who is not rowing has no way yet: what is expected of them would be drawn as if they were on target.
-    const waits = line.doing === 'away' || line.doing === 'here';
-    const [margin, projected] = waits ? [null, null] : [line.margin, line.projected];
+    const { margin, projected } = line;
     return {
       athlete: line.athlete,
       name: names.get(line.athlete) ?? '?',
@@ -63,9 +38,13 @@ export function field(session: Session): Row[] {
   return rows.sort((a, b) => (a.athlete < b.athlete ? -1 : 1));
 }
 
-/** Whether a margin, as it is written, is ahead or behind: `0.0 %` is neither. */
-export function hasSide(margin: string): boolean {
-  return /[1-9]/.test(margin);
+/** On which side of the line somebody stands, by the sign of the margin as it is shown; `0.0 %` is on neither. */
+export type Side = 'ahead' | 'behind' | 'none';
+
+/** The side that a margin tells, as it is written. */
+export function sideOf(margin: string): Side {
+  if (!/[1-9]/.test(margin)) return 'none';
+  return margin.startsWith('−') ? 'behind' : 'ahead';
 }
 
 /** Half of what is drawn, round, so that everybody's best guess is in it; it grows and shrinks in steps. */

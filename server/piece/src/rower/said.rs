@@ -4,7 +4,7 @@ use thole_protocol::{
     ids::{AthleteId, PieceNo},
     spec::Target,
     standing::{AthleteResult, Doing, Instead, Line, Margin, Mark, Notice, Own},
-    units::{At, Millis, Ppm, decimetres, millis},
+    units::{At, Decimetres, Millis, Ppm, decimetres, millis},
 };
 
 use super::{
@@ -121,6 +121,13 @@ impl Rower {
             Doing::Stopped => self.track.progress(),
             Doing::Away | Doing::Here | Doing::Rowing | Doing::Finished => self.track.newest(),
         }
+    }
+
+    /// Work done, and work time gone, as far as it was heard.
+    #[must_use]
+    pub fn done(&self) -> (Decimetres, Millis) {
+        let row = self.track.newest();
+        row.map_or((Decimetres(0), Millis(0)), |row| (decimetres(row.dm), millis(row.ms)))
     }
 
     /// What the athlete sees.

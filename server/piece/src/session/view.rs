@@ -202,8 +202,11 @@ impl Session {
     fn detail(&self, id: AthleteId, rower: &Rower, athlete: &Athlete) -> Detail {
         let points = athlete.recording.recent();
         let rate = points.last().map(|point| point.rate).filter(|rate| *rate > 0);
+        let (done_dm, elapsed_ms) = rower.done();
         Detail {
             athlete: id,
+            done_dm,
+            elapsed_ms,
             pace_per_500m_ms: pace_now(points),
             plan_per_500m_ms: rower.planned_pace(),
             rate_half_spm: rate.map(thole_protocol::units::HalfSpm),

@@ -62,3 +62,38 @@ fn who_passed_a_point_of_the_sheet_unheard_gets_no_call_once_the_piece_is_over_o
         assert!(gym.result(1).unwrap().distance_dm.0 > 2_000, "and yet it counts");
     }
 }
+
+/// The clock of the piece stands still with the last stroke, and goes on when somebody rows on.
+#[test]
+fn once_nobody_rows_and_the_end_is_waited_for_it_is_said_since_when() {
+    let mut gym = Gym::new(vec![piece(metres(400))]);
+    for name in ["Ana", "Bo", "Cy"] {
+        gym.joins(name, None);
+    }
+    // On the roster, and never there: nobody waits for them.
+    gym.lists("Dee", None).unwrap();
+    let since = |gym: &Gym| {
+        let standings = gym.session.overview().standings;
+        standings.nobody_rows_since_ms.map(|at| at.0 - GO)
+    };
+    gym.goes();
+    gym.row(1..=60, &[80, 80, 80]);
+    gym.row(61..=90, &[80, 80, 0]);
+    assert_eq!(since(&gym), None, "Cy alone has stopped");
+    gym.row(91..=100, &[80, 0, 0]);
+    gym.until(GO + 101_000);
+    assert!(matches!(
+        gym.session.view(thole_piece::session::Viewer::Coach).pieces[0].phase,
+        thole_protocol::standing::Phase::Closing { .. }
+    ));
+    assert_eq!(since(&gym), None, "Bo may row on");
+    gym.until(GO + 104_000);
+    assert_eq!(since(&gym), Some(100_000), "when Ana was home");
+    gym.row(105..=106, &[0, 80, 0]);
+    gym.until(GO + 107_000);
+    assert_eq!(since(&gym), None, "Bo rows on");
+    gym.until(GO + 130_000);
+    assert_eq!(since(&gym), Some(106_000));
+    gym.order(Order::Close).unwrap();
+    assert_eq!(since(&gym), None, "it is over");
+}

@@ -2,8 +2,7 @@ import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
 import { decode, type PieceView } from '../../protocol/decode';
 import { NOTHING_YET, currentPiece, reduce, type Session } from '../../session/reduce';
-import { picture, type Picture } from './picture';
-import { fieldRows, momentOf, reachOf, resultRows, teamResults, teamRows } from './rows';
+import { fieldRows, reachOf, resultRows, teamResults, teamRows } from './rows';
 
 function shown(...files: string[]): Session {
   const state = files.reduce((before, file) => {
@@ -15,19 +14,9 @@ function shown(...files: string[]): Session {
   return state.session;
 }
 
-/** What the board shows of these sessions, heard one after the other. */
-function pictured(...heard: readonly Session[]): Picture {
-  const seen = heard.reduce<Picture | null>((was, session) => {
-    const moment = momentOf(session);
-    return moment === null ? null : picture(was, moment);
-  }, null);
-  if (seen === null) throw new Error('no standings');
-  return seen;
-}
-
 test('those who are there, with no more digits than are known', () => {
   const session = shown('welcome-coach.json', 'standings.json');
-  const rows = fieldRows(session, pictured(session), new Set());
+  const rows = fieldRows(session, new Set());
   expect(rows.slice(0, 2).map(({ place, name, finish, margin, side }) => [place, name, finish, margin, side])).toEqual([
     ['1', 'Ilse Tarn', '7:36', '+0.7 %', 'ahead'],
     ['2', 'Bo Quillan', '5:59', '−0.6 %', 'behind'],
@@ -38,23 +27,22 @@ test('those who are there, with no more digits than are known', () => {
   expect(rows).toHaveLength((session.standings?.lines.length ?? 0) - away);
 });
 
-test('whoever has stopped stands at the end without a number, and who has just begun is settling', () => {
-  const session = shown('welcome-coach.json', 'standings.json');
-  const { standings } = session;
-  if (standings === null) throw new Error('no standings');
-  const [first, second, ...others] = standings.lines;
-  if (first === undefined || second === undefined) throw new Error('nobody rows');
-  const changed = { ...standings, lines: [{ ...first, doing: 'stopped' as const, place: null }, { ...second, not_heard: false, done_dm: 0, elapsed_ms: 0 }, ...others] };
-  const now = { ...session, standings: changed };
-  const rows = fieldRows(now, pictured(session, now), new Set());
-  expect(rows[0]).toMatchObject({ margin: 'settling', place: '', finish: '', side: 'none', guess: null });
-  expect(rows.slice(-2).map(({ margin }) => margin)).toEqual(['stopped', 'stopped']);
-  expect(rows.at(-2)).toMatchObject({ name: 'Ilse Tarn', margin: 'stopped', place: '', finish: '', side: 'none', guess: null, quiet: true });
+test('whoever has no place stands as the server lists them, with the reason in its place', () => {
+  const session = shown('welcome-coach.json', 'standings-not-ranked.json');
+  const rows = fieldRows(session, new Set());
+  expect(rows.map(({ place, margin, finish, side, quiet, heard, guess }) => [place, margin, finish, side, quiet, heard, guess])).toEqual([
+    ['', '', '7:11', 'none', true, true, null],
+    ['', 'missed repeats', '', 'none', true, true, null],
+    ['', 'settling', '', 'none', true, true, null],
+    ['', 'no signal', '', 'none', true, false, null],
+  ]);
+  const stopped = fieldRows(shown('welcome-coach.json', 'standings.json'), new Set()).at(-1);
+  expect(stopped).toMatchObject({ margin: 'stopped', place: '', finish: '', side: 'none', guess: null, quiet: true });
 });
 
 test('teams with the mean of their members', () => {
   const session = shown('welcome-coach.json', 'standings.json');
-  expect(teamRows(session, pictured(session)).map(({ place, name, margin, side }) => [place, name, margin, side])).toEqual([
+  expect(teamRows(session).map(({ place, name, margin, side }) => [place, name, margin, side])).toEqual([
     ['1', 'Herons', '+0.7 %', 'ahead'],
     ['2', 'Otters', '−0.6 %', 'behind'],
   ]);
@@ -105,29 +93,18 @@ test('who was cut off, who was stopped with everybody and who missed repeats are
   expect(words({ phase: 'stopped', go_at_ms: 0, stopped_at_ms: 1 })).toEqual(['stopped', 'missed repeats']);
 });
 
-test('teams when it is over have the places that count, told by the server or by their results', () => {
+test('teams when it is over have the places that count, told with the results or by the standings', () => {
   const session = shown('welcome-coach.json', 'standings.json');
   const { standings } = session;
   const piece = currentPiece(session);
   if (standings === null || piece === null) throw new Error('no standings');
   const teams = [6_040, 5_960].map((mean_margin, nth) => ({ team: `Team ${nth}`, place: nth + 1, mean_margin, counted: 12 }));
-  const over = { ...session, standings: { ...standings, teams } };
-  expect(teamRows(over, pictured(over)).map(({ place, margin }) => `${place} ${margin}`)).toEqual(['1 +0.6 %', '1 +0.6 %']);
-  expect(teamResults(over, piece).map(({ place, margin }) => `${place} ${margin}`)).toEqual(['1 +0.604 %', '2 +0.596 %']);
-  // A board that is opened after the end has heard no standings.
-  const done = shown('welcome-coach.json', 'events-results.json');
-  const rowed = currentPiece(done);
-  if (rowed === null) throw new Error('no piece');
-  expect(teamResults({ ...done, standings: null }, rowed).some(({ margin }) => margin !== '')).toBe(true);
-});
-
-test('a call that begins or ends renews the picture, and so does another part of the piece', () => {
-  const session = shown('welcome-coach.json', 'standings.json');
-  const moment = momentOf(session);
-  expect(moment?.call).not.toBe('');
-  expect(momentOf({ ...session, calls: [] })).toEqual({ ...moment, call: '' });
-  const resting = session.pieces.map((piece) => ({ ...piece, phase: { phase: 'resting', go_at_ms: 912_000, next_repeat: 1, next_at_ms: 1_050_000 } as const }));
-  expect(momentOf({ ...session, pieces: resting })?.stage).not.toBe(moment?.stage);
+  const told = ['1 +0.604 %', '2 +0.596 %'];
+  const read = (heard: typeof session, of: PieceView) => teamResults(heard, of).map(({ place, margin }) => `${place} ${margin}`);
+  expect(read({ ...session, standings: { ...standings, teams } }, piece)).toEqual(told);
+  // A board that is opened after the end has heard no standings; those of another piece say nothing of this one.
+  expect(read({ ...session, standings: null }, { ...piece, teams })).toEqual(told);
+  expect(read({ ...session, standings: { ...standings, piece: 7, teams: [] } }, { ...piece, teams })).toEqual(told);
 });
 
 test('bars reach 5 % whoever is how far out; by seconds as many as that is of a usual target', () => {

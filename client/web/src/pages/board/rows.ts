@@ -1,15 +1,14 @@
 // The rows of the board: everybody against their own target, while it is rowed and when it is over.
 import { board } from '#texts';
 import type { AthleteResult, AthleteView, Extent, PieceView, Ranking, Target, TeamLine } from '../../protocol/decode';
-import { currentPiece, type Session } from '../../session/reduce';
-import { guessOf, type Guess } from '../../ui/chance';
-import { missedRepeats } from '../../ui/field';
-import { clockText, distanceText, targetText } from '../../ui/format';
+import type { Session } from '../../session/reduce';
+import type { Guess } from '../../ui/chance';
+import { field, sideOf, type Row, type Side } from '../../ui/field';
+import { clockText, distanceText, marginText, targetText } from '../../ui/format';
 import { marginsTold } from '../../ui/margins';
 import { teamMargin, teamsOfPiece } from '../../ui/teams';
 import { outcomeText } from '../../ui/words';
-import { drawn, shownCall } from './call';
-import { sideOf, type Moment, type Picture, type Side } from './picture';
+import { drawn } from './call';
 
 const REACH_PERCENT = 5;
 
@@ -35,44 +34,27 @@ export interface BoardRow {
   readonly home: boolean;
 }
 
-/** What the picture is made of now; none before there are standings. */
-export function momentOf(session: Session): Moment | null {
-  const { standings, speed, settings } = session;
-  const piece = currentPiece(session);
-  if (standings === null || piece === null) return null;
-  const { phase } = piece;
-  const part = phase.phase === 'rowing' ? phase.repeat : phase.phase === 'resting' ? phase.next_repeat : 0;
-  const call = shownCall(session, standings.at_ms, speed);
-  return {
-    standings,
-    ranking: settings.ranking,
-    stage: `${piece.piece} ${phase.phase} ${part}`,
-    call: call?.is === 'running' ? call.call.call : '',
-    missed: missedRepeats(session, piece),
-    speed,
-  };
+/** While it is rowed: all who are there, as the server has listed them. */
+export function fieldRows(session: Session, called: ReadonlySet<string>): readonly BoardRow[] {
+  return ordered(session)
+    .filter(({ line }) => line.doing !== 'away')
+    .map(({ athlete, name, line, margin, guess }) => ({
+      key: athlete,
+      name,
+      place: line.place === null ? '' : String(line.place),
+      side: sideOf(margin),
+      finish: line.projected !== null && line.instead !== 'unheard' ? finishText(line.projected.finish, line.doing === 'finished') : '',
+      margin: line.instead === null ? margin : board.instead[line.instead],
+      guess,
+      quiet: line.place === null || line.not_heard,
+      heard: !line.not_heard,
+      called: called.has(athlete),
+      home: line.doing === 'finished',
+    }));
 }
 
-/** While it is rowed: all who are there, as the picture has them. */
-export function fieldRows(session: Session, { athletes }: Picture, called: ReadonlySet<string>): readonly BoardRow[] {
-  const names = new Map(session.athletes.map(({ athlete, spec: { name } }: AthleteView) => [athlete, name]));
-  return athletes.map(({ line, as }) => {
-    const ranked = typeof as === 'string' ? null : as;
-    const { margin, projected } = line;
-    return {
-      key: line.athlete,
-      name: names.get(line.athlete) ?? '?',
-      place: ranked === null ? '' : String(ranked.place),
-      side: ranked?.side ?? 'none',
-      finish: projected !== null && (ranked !== null || as === 'untargeted') ? finishText(projected.finish, line.doing === 'finished') : '',
-      margin: typeof as === 'string' ? board.instead[as] : as.margin,
-      guess: ranked === null || margin === null || projected === null ? null : guessOf(margin, projected, session.settings.ranking),
-      quiet: ranked === null || line.not_heard,
-      heard: !line.not_heard,
-      called: called.has(line.athlete),
-      home: line.doing === 'finished',
-    };
-  });
+function ordered(session: Session): readonly Row[] {
+  return field(session).sort((a, b) => a.order - b.order);
 }
 
 /** When it is over: the results, places first; who has stopped stands at the end without a number. */
@@ -107,9 +89,12 @@ export function resultRows(session: Session, piece: PieceView): readonly BoardRo
 }
 
 /** Teams as rows of their own. */
-export function teamRows({ settings: { ranking } }: Session, { teams, athletes }: Picture): readonly BoardRow[] {
-  const byTime = isByTime(athletes);
-  return teams.map(({ line, as }) => teamRow(line, as === null ? '' : String(as.place), as?.margin ?? '', ranking, byTime));
+export function teamRows({ settings: { ranking }, standings }: Session): readonly BoardRow[] {
+  const byTime = standings?.lines.some(({ margin }) => margin !== null && margin.margin_dm !== null) ?? false;
+  return (standings?.teams ?? []).map((line) => {
+    const { place, mean_margin } = line;
+    return teamRow(line, place === null ? '' : String(place), mean_margin === null ? '' : marginText(teamMargin(mean_margin, ranking, byTime), ranking), ranking, byTime);
+  });
 }
 
 /** Teams when it is over: in the places that count. */
@@ -134,10 +119,6 @@ function teamRow({ team, mean_margin, counted }: TeamLine, place: string, margin
     called: false,
     home: false,
   };
-}
-
-function isByTime(athletes: Picture['athletes']): boolean {
-  return athletes.some(({ line: { margin } }) => margin !== null && margin.margin_dm !== null);
 }
 
 /**

@@ -9,7 +9,7 @@ const spec = (more: Partial<PieceSpec> = {}): PieceSpec => ({
   title: '', repeats: [metres(17_000)], clock: 'common_go', repeat_start: 'common_signal', count_ms: 10_000, call_sheet: [], ...more,
 });
 const line = (athlete: string, more: Partial<Line> = {}): Line => ({
-  athlete, doing: 'rowing', place: null, not_heard: false, margin: null, projected: null, done_dm: 14_000, elapsed_ms: 330_000, share_permille: 800, against_target: null, ...more,
+  athlete, doing: 'rowing', place: null, not_heard: false, margin: null, projected: null, done_dm: 14_000, elapsed_ms: 330_000, share_permille: 800, against_target: null, instead: null, ...more,
 });
 const heads = (finish_ms: number): Pick<Line, 'projected'> => {
   const finish = { want: 'finish', finish_ms } as const;
@@ -23,7 +23,7 @@ function told(lines: readonly Line[], waits_for: readonly string[]): string {
     athlete, spec: { name: athlete, team: null, heart_limit_bpm: null }, aim: { target: null, plan: { profile: 'even' }, history: [] }, on_board: 'name',
     doing: 'rowing', cautions_read: true, machine: null, clock_bound_ms: null, heart_rate: false,
   }));
-  const standings = { piece: 0, at_ms: 0, lines: [...lines], teams: [], calls: [], waits_for: [...waits_for] };
+  const standings = { piece: 0, at_ms: 0, drawn_at_ms: 0, lines: [...lines], teams: [], calls: [], waits_for: [...waits_for] };
   const pieces: Session['pieces'] = [{ piece: 0, results: [], phase: { phase: 'closing', go_at_ms: 0 }, spec: spec() }];
   return closingText({ ...made, current: 0, pieces, athletes, standings });
 }

@@ -11,7 +11,6 @@ import { remembered, type History } from './history';
 import { packed, unpacked } from './kept';
 import { dropSession, keepHabits, keepKey, keepSession, keptHabits, keptKey, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
-import { renewed } from './snapshot';
 import { seenFor, withTargets, type Seen } from './targets';
 import { standingCalls, waiting, type Waiting } from './words';
 
@@ -48,7 +47,6 @@ export class Desk {
   /** By what link this page came, until it has let in: a wrong one takes the place of none that is known. */
   #opens: KeptSession | null = null;
   /** What the list of the field shows. */
-  picture = $state.raw<Standings | null>(null);
   /** Whether what calls did is shown, over the list. */
   effectsShown = $state(false);
   #history = $state.raw<History>(new Map());
@@ -350,7 +348,6 @@ export class Desk {
   #see(): void {
     const session = this.session;
     if (session === null) return;
-    this.picture = renewed(this.picture, session);
     this.#keepTargets(session);
     const go = goAt(currentPhase(session));
     if (go !== null && go !== this.#goMs) {

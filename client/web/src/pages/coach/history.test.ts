@@ -5,9 +5,9 @@ import { marginAgo, metresPerStroke, remembered, type History } from './history'
 function at(at_ms: number, margin_ms: number): Standings {
   const finish = { want: 'finish', finish_ms: 306_000 - margin_ms } as const;
   return {
-    piece: 0, at_ms, teams: [], calls: [], waits_for: [],
+    piece: 0, at_ms, drawn_at_ms: at_ms, teams: [], calls: [], waits_for: [],
     lines: [{
-      athlete: 'ida', place: 1, doing: 'rowing', not_heard: false, done_dm: at_ms / 250, elapsed_ms: at_ms, share_permille: 100, against_target: null,
+      athlete: 'ida', place: 1, doing: 'rowing', not_heard: false, done_dm: at_ms / 250, elapsed_ms: at_ms, share_permille: 100, against_target: null, instead: null,
       margin: { margin_ppm: Math.round((margin_ms / 306_000) * 1e6), margin_ms, margin_dm: null },
       projected: { finish, low: finish, high: finish, chance_permille: 500 },
     }],

@@ -41,12 +41,13 @@ export function remembered(history: History, { standings, details }: Sight, rank
     const before = history.get(line.athlete) ?? [];
     const last = before.at(-1);
     if (last !== undefined && standings.at_ms <= last.at_ms) continue;
+    // Lines stand for a while; how far somebody is by now is among the details.
     const detail = more.get(line.athlete);
     const { margin, projected } = line;
     const seen: Seen = {
       at_ms: standings.at_ms,
-      elapsed_ms: line.elapsed_ms,
-      done_dm: line.done_dm,
+      elapsed_ms: detail?.elapsed_ms ?? line.elapsed_ms,
+      done_dm: detail?.done_dm ?? line.done_dm,
       pace_per_500m_ms: detail?.pace_per_500m_ms ?? null,
       plan_per_500m_ms: detail?.plan_per_500m_ms ?? null,
       rate_half_spm: detail?.rate_half_spm ?? null,

@@ -64,7 +64,7 @@ test('the sheet says what comes next for those who row, and how many have had it
   const sheet = readLines('400m: Sit tall\n1200m: Long reach for 10 strokes', readSheetCall).values;
   const spec = { title: '', repeats: piece.ok ? piece.value : [], clock: 'common_go', repeat_start: 'common_signal', count_ms: 10_000, call_sheet: [...sheet] } as const;
   const line = (athlete: string, doing: Line['doing']): Line => ({
-    athlete, doing, place: null, not_heard: false, margin: null, projected: null, done_dm: 0, elapsed_ms: 0, share_permille: 0, against_target: null,
+    athlete, doing, place: null, not_heard: false, margin: null, projected: null, done_dm: 0, elapsed_ms: 0, share_permille: 0, against_target: null, instead: null,
   });
   const sent = (entry: number, athletes: string[]): SentCall => ({
     call: String(entry), text: { shown: '', spoken: '' }, span: { until: 'next' }, sent_at_ms: 0, athletes, replaced: [], sheet: entry,

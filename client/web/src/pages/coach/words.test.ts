@@ -2,7 +2,7 @@ import { expect, test } from 'vitest';
 import type { AthleteView, Line, Order } from '../../protocol/decode';
 import { welcome } from '../../session/faked';
 import { NOTHING_YET, reduce, type ListedCall, type Session } from '../../session/reduce';
-import { clockWords, heardText, lostHeardText, sideOf, someOf, standingCalls, unheardText, waiting, waitsFor } from './words';
+import { clockWords, heardText, lostHeardText, someOf, standingCalls, unheardText, waiting, waitsFor } from './words';
 
 function session(more: Partial<Session>): Session {
   const { session: made } = reduce(NOTHING_YET, { news: 'welcome', msg: welcome() });
@@ -15,13 +15,13 @@ function session(more: Partial<Session>): Session {
 }
 
 const line = (athlete: string, not_heard: boolean): Line => ({
-  athlete, doing: 'rowing', place: null, not_heard, margin: null, projected: null, done_dm: 0, elapsed_ms: 0, share_permille: 0, against_target: null,
+  athlete, doing: 'rowing', place: null, not_heard, margin: null, projected: null, done_dm: 0, elapsed_ms: 0, share_permille: 0, against_target: null, instead: null,
 });
 const view = (athlete: string, name: string): AthleteView => ({
   athlete, spec: { name, team: null, heart_limit_bpm: null }, aim: { target: null, plan: { profile: 'even' }, history: [] }, on_board: 'name',
   doing: 'here', cautions_read: true, machine: null, clock_bound_ms: null, heart_rate: false,
 });
-const standings = (lines: Line[], calls: { call: string; athletes: number; strokes_left: null }[] = [], waits_for: string[] = []) => ({ piece: 0, at_ms: 50_000, lines, teams: [], calls, waits_for });
+const standings = (lines: Line[], calls: { call: string; athletes: number; strokes_left: null }[] = [], waits_for: string[] = []) => ({ piece: 0, at_ms: 50_000, drawn_at_ms: 0, lines, teams: [], calls, waits_for });
 const sent = (call: string, sent_at_ms: number, over: ListedCall['over'] = null): ListedCall => ({
   call, text: { shown: call, spoken: '' }, span: { until: 'next' }, sent_at_ms, athletes: ['a'], replaced: [], sheet: null, over, effect: null,
 });
@@ -55,10 +55,6 @@ test('what the clock tells, in words that can be read behind its figure', () => 
   expect(words({ phase: 'rowing', go_at_ms: 9_000, repeat: 1, repeat_at_ms: 9_000 })).toEqual(['Rowing', 'repeat 2 of 3, 3x350m/1:15']);
   expect(words({ phase: 'resting', go_at_ms: 9_000, next_repeat: 2, next_at_ms: 90_000 })).toEqual(['rest left', 'then repeat 3 of 3']);
   expect(words({ phase: 'rowing', go_at_ms: 9_000, repeat: 0, repeat_at_ms: 9_000 }, [{ ...rest, rest_ms: 0 }])).toEqual(['Rowing', '350m']);
-});
-
-test('a margin of nothing is on neither side', () => {
-  expect(['+1.2 %', '−0.4 s', '0.0 %', ''].map(sideOf)).toEqual(['ahead', 'behind', '', '']);
 });
 
 test('a call is active while the standings name it, and from the moment it went out', () => {

@@ -162,11 +162,6 @@ export function unheardText(session: Session, nowMs: number | null): string {
   return texts.calls.unheard(last.text.shown);
 }
 
-/** On which side of their own target a margin lies, by its words; 0.0 is on neither. */
-export function sideOf(margin: string): 'ahead' | 'behind' | '' {
-  return margin.includes('−') ? 'behind' : margin.includes('+') ? 'ahead' : '';
-}
-
 /** Teams of the roster, by name. */
 export function teamsOf(session: Session): readonly string[] {
   return [...new Set(session.athletes.flatMap(({ spec }) => spec.team ?? []))].sort((a, b) => a.localeCompare(b));
