@@ -11,6 +11,7 @@ mod questions;
 mod rowing;
 mod seats;
 mod settling;
+mod timers;
 mod view;
 
 use std::{
@@ -50,6 +51,7 @@ use kept::Kept;
 use lists::Lists;
 use seats::Seats;
 pub use seats::{CoachLink, Way};
+use timers::{Timers, When};
 pub use view::{View, Viewer};
 
 /// Standings, details and notices are published so often while a piece is rowed.
@@ -91,22 +93,17 @@ pub struct Session {
     /// Whom events were for, each list once.
     lists: Lists,
     notices: Vec<Notice>,
-    publish_at: Option<At>,
+    timers: Timers,
     /// By what the next piece is projected.
     forecast: Forecast,
     /// How projections have turned out on this server.
     count: Count,
-    /// Athletes whose entry in the roster is new to the screens, and when they are told.
+    /// Athletes whose entry in the roster is new to the screens.
     fresh_roster: BTreeSet<AthleteId>,
-    tell_roster_at: Option<At>,
-    /// When results are looked at again that wait for what was rowed while nothing was heard.
-    hear_out_at: Option<At>,
     /// What the coach is asked about targets of the current piece, as last told.
     questions: BTreeMap<AthleteId, Question>,
     /// The seat of whoever comes next.
     next_seat: SeatNo,
-    /// When the next piece is due to be settled, of those that are over.
-    settle_at: Option<At>,
     /// What the journal has lost.
     damage: Vec<damage::Lost>,
 }
@@ -251,17 +248,10 @@ impl Session {
     /// When the shell is to come back with `Input::Deadline`; `None`: only when something happens.
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
-        let piece = self.piece().and_then(Piece::deadline);
-        let others = [
-            piece,
-            self.calls.deadline(),
-            self.watch.deadline(),
-            self.publish_at,
-            self.tell_roster_at,
-            self.hear_out_at,
-            self.settle_at,
-        ];
-        others.into_iter().flatten().min()
+        let phase_turns = self.piece().and_then(Piece::deadline);
+        let call_goes = self.calls.deadline();
+        let effect_is_told = self.watch.deadline();
+        [phase_turns, call_goes, effect_is_told, self.timers.next()].into_iter().flatten().min()
     }
 
     /// The instant of the last input.
@@ -355,8 +345,7 @@ impl Session {
             let (piece, phase) = (piece.no, piece.phase());
             self.emit(To::EVERYBODY, Happening::PhaseChanged { piece, phase }, out);
         }
-        self.publish_at = Some(self.now);
-        self.publish(out);
+        self.publish_now(out);
     }
 
     /// Everything whose time has come.
@@ -368,25 +357,20 @@ impl Session {
         self.pass_calls(out);
         self.tell_effects(out);
         self.hear_out(out);
-        if self.tell_roster_at.is_some_and(|at| at <= now) {
+        if self.timers.take_due(When::TellRoster, now) {
             self.tell_roster(out);
         }
-        self.publish(out);
+        if self.timers.take_due(When::Publish, now) {
+            self.publish_now(out);
+        }
     }
 
-    /// Publishes standings, details and notices if it is time, and what else screens are told together.
-    fn publish(&mut self, out: &mut Vec<Output>) {
-        if self.publish_at.is_none_or(|at| at > self.now) {
-            return;
-        }
-        let Session { roster, pieces, current, settings, now, .. } = self;
-        let Some(piece) = pieces.get_mut(*current) else {
-            // A deadline that nothing meets would come again and again, and each is a record.
-            self.publish_at = None;
-            return;
-        };
+    /// Publishes standings, details and notices, and what else screens are told together.
+    fn publish_now(&mut self, out: &mut Vec<Output>) {
+        let Session { roster, pieces, current, settings, now, timers, .. } = self;
+        let Some(piece) = pieces.get_mut(*current) else { return };
         let Look { mut notices, home, past_call } = piece.publish(*now, settings, roster);
-        self.publish_at = piece.is_rowed().then(|| *now + PUBLISH_EVERY);
+        timers.set(When::Publish, piece.is_rowed().then(|| *now + PUBLISH_EVERY));
         notices.sort_by_key(|notice| (urgency(&notice.about), notice.since_ms, notice.athlete));
         self.notices = notices;
         out.push(Output::Published);
@@ -447,7 +431,7 @@ impl Session {
 
     fn roster_changed(&mut self, id: AthleteId) {
         self.fresh_roster.insert(id);
-        self.tell_roster_at.get_or_insert(self.now + ROSTER_TOLD_AFTER);
+        self.timers.set_by(When::TellRoster, self.now + ROSTER_TOLD_AFTER);
     }
 }
 

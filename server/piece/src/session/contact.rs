@@ -6,7 +6,7 @@ use thole_protocol::{
     units::{At, Millis},
 };
 
-use super::Session;
+use super::{Session, timers::When};
 use crate::{
     output::{Output, To},
     roster::Contact,
@@ -63,15 +63,14 @@ impl Session {
 
     /// Somebody whose result waits is heard, or a result waits of somebody who is.
     pub(super) fn hear_out_soon(&mut self) {
-        self.hear_out_at.get_or_insert(self.now + ALL_HAS_COME_AFTER);
+        self.timers.set_by(When::HearOut, self.now + ALL_HAS_COME_AFTER);
     }
 
     /// Whoever has been heard for a while and had nothing more to send has rowed nothing more.
     pub(super) fn hear_out(&mut self, out: &mut Vec<Output>) {
-        if self.hear_out_at.is_none_or(|at| at > self.now) {
+        if !self.timers.take_due(When::HearOut, self.now) {
             return;
         }
-        self.hear_out_at = None;
         let (now, mut next): (At, Option<At>) = (self.now, None);
         let mut heard: Vec<(usize, AthleteId)> = Vec::new();
         for (at, piece) in self.pieces.iter_mut().enumerate() {
@@ -87,7 +86,7 @@ impl Session {
                 }
             }
         }
-        self.hear_out_at = next;
+        self.timers.set(When::HearOut, next);
         for (at, id) in heard {
             self.tell_result(at, id, out);
         }

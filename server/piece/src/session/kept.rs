@@ -24,7 +24,6 @@ pub(super) enum Kept {
 impl Session {
     /// Tells the coach, and the boards without what is private, who is new or different.
     pub(super) fn tell_roster(&mut self, out: &mut Vec<Output>) {
-        self.tell_roster_at = None;
         self.look_at_targets();
         let fresh: Vec<AthleteId> = std::mem::take(&mut self.fresh_roster).into_iter().collect();
         for some in fresh.chunks(ATHLETES_AN_EVENT) {

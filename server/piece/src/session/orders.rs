@@ -11,7 +11,7 @@ use thole_protocol::{
     units::Millis,
 };
 
-use super::{Session, refused, unknown};
+use super::{Session, refused, timers::When, unknown};
 use crate::{
     calls::CallWas,
     limits, name,
@@ -80,8 +80,7 @@ impl Session {
         self.settle_all_again();
         let settings = *settings;
         self.emit(To::EVERYBODY, Happening::SettingsChanged { settings }, out);
-        self.publish_at = Some(self.now);
-        self.publish(out);
+        self.publish_now(out);
         Ok(())
     }
 
@@ -136,8 +135,7 @@ impl Session {
         // Who rowed nothing and is gone stands in no result of before either.
         self.settle_all_again();
         self.emit(To::SCREENS, Happening::AthletesRemoved { athletes: vec![id] }, out);
-        self.publish_at = Some(self.now);
-        self.publish(out);
+        self.publish_now(out);
         Ok(())
     }
 
@@ -206,7 +204,7 @@ impl Session {
             self.carry_paces();
         }
         // Targets that fitted another piece of the session may fit none now: what is asked is looked at again.
-        self.tell_roster_at.get_or_insert(self.now + super::ROSTER_TOLD_AFTER);
+        self.timers.set_by(When::TellRoster, self.now + super::ROSTER_TOLD_AFTER);
     }
 
     /// A pace is a target for any piece: who has no target for the current one rows it by the last pace that was

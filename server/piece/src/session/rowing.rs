@@ -12,7 +12,7 @@ use thole_protocol::{
     units::At,
 };
 
-use super::{Kept, Session, follows::follows};
+use super::{Kept, Session, follows::follows, timers::When};
 use crate::{
     output::{Athletes, Output, To},
     piece::{Piece, both_mut},
@@ -121,8 +121,7 @@ impl Session {
         self.end_call_of(id, out);
         self.tell_result(self.current, id, out);
         out.push(Output::OwnChanged { athlete: id });
-        self.publish_at = Some(now);
-        self.publish(out);
+        self.publish_now(out);
     }
 
     pub(super) fn row_on(&mut self, id: AthleteId, out: &mut Vec<Output>) {
@@ -359,7 +358,7 @@ impl Session {
         self.end_call_of(id, out);
         self.emit_results(no, Athletes::These(Arc::new([id])), result.into_iter().collect(), out);
         // A finish is worth a look at the standings within the second that it is told in.
-        self.publish_at.get_or_insert(self.now);
+        self.timers.set_if_none(When::Publish, self.now);
     }
 
     /// Whether what an athlete has made of a piece that is over is not what was told.
@@ -445,8 +444,7 @@ impl Session {
             self.emit_results(no, Athletes::These(Arc::new([result.athlete])), vec![result], out);
         }
         if at == self.current {
-            self.publish_at = Some(self.now);
-            self.publish(out);
+            self.publish_now(out);
         } else if let Some(piece) = self.pieces.get_mut(at) {
             // Nobody is shown the standings of an earlier piece, but its teams are settled by them.
             piece.publish(self.now, &self.settings, &self.roster);

@@ -10,7 +10,7 @@ use thole_protocol::{
     units::{At, Millis},
 };
 
-use super::{Kept, Session, rowing::at_of};
+use super::{Kept, Session, rowing::at_of, timers::When};
 use crate::{
     output::Output,
     piece::Piece,
@@ -41,7 +41,7 @@ impl Session {
     /// Whether something that is over is not kept yet, or may have to be kept again.
     #[must_use]
     pub fn is_settling(&self) -> bool {
-        self.settle_at.is_some() || self.to_settle().is_some()
+        self.timers.is_set(When::Settle) || self.to_settle().is_some()
     }
 
     /// The seat of an athlete of the roster.
@@ -60,7 +60,7 @@ impl Session {
         };
         // Somebody who was not heard may come back with the rest of what was rowed just now.
         self.closed
-            && self.hear_out_at.is_none()
+            && !self.timers.is_set(When::HearOut)
             && self.pieces.iter().filter(|piece| piece.is_to_settle()).all(is_settled)
     }
 
@@ -89,12 +89,12 @@ impl Session {
         // Results that change while a piece comes to its end do not put its record off.
         let due = piece.settling.due.map_or(due, |before| before.min(due));
         piece.settling.due = Some(due);
-        self.settle_at = Some(self.settle_at.map_or(due, |at| at.min(due)));
+        self.timers.set_by(When::Settle, due);
     }
 
     /// Makes the records whose time has come.
     pub(super) fn settle(&mut self) {
-        if self.settle_at.is_none_or(|at| at > self.now) {
+        if !self.timers.take_due(When::Settle, self.now) {
             return;
         }
         for at in 0..self.pieces.len() {
@@ -113,7 +113,8 @@ impl Session {
                 piece.settling.made = made.map(Box::new);
             }
         }
-        self.settle_at = self.pieces.iter().filter_map(|piece| piece.settling.due).min();
+        let next = self.pieces.iter().filter_map(|piece| piece.settling.due).min();
+        self.timers.set(When::Settle, next);
     }
 
     /// A record is in the journal. It stands, whatever this build makes of the strokes; a difference is told.
