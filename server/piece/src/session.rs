@@ -7,6 +7,7 @@ mod follows;
 mod kept;
 mod lists;
 mod orders;
+mod programme;
 mod questions;
 mod rowing;
 mod seats;
@@ -49,6 +50,7 @@ pub use damage::Loss;
 use effects::CallWatch;
 use kept::Kept;
 use lists::Lists;
+use programme::Programme;
 use seats::Seats;
 pub use seats::{CoachLink, Way};
 use timers::{Timers, When};
@@ -76,8 +78,7 @@ pub struct Session {
     /// Names are compared by what is seen of them, and so are these.
     by_sight: bool,
     looks: BTreeMap<String, BTreeSet<AthleteId>>,
-    pieces: Vec<Piece>,
-    current: usize,
+    programme: Programme,
     prepared: Vec<CallText>,
     calls: Calls,
     /// Calls whose effect is not told yet.
@@ -224,8 +225,8 @@ impl Session {
 
     /// Learns from a piece that is over how wide intervals should have been.
     fn count_finishes(&mut self, out: &mut Vec<Output>) {
-        let Session { pieces, current, now, forecast, count, .. } = self;
-        let Some(piece) = pieces.get_mut(*current) else { return };
+        let Session { programme, now, forecast, count, .. } = self;
+        let Some(piece) = programme.current_mut() else { return };
         let Some((of_piece, width)) = piece.count_finishes(*now, forecast.width) else { return };
         forecast.width = width;
         *count = count.and(of_piece);
@@ -312,11 +313,11 @@ impl Session {
     }
 
     fn piece(&self) -> Option<&Piece> {
-        self.pieces.get(self.current)
+        self.programme.current()
     }
 
     fn piece_mut(&mut self) -> Option<&mut Piece> {
-        self.pieces.get_mut(self.current)
+        self.programme.current_mut()
     }
 
     fn answer(&mut self, command: CommandId, done: Result<(), Refusal>, out: &mut Vec<Output>) {
@@ -367,8 +368,8 @@ impl Session {
 
     /// Publishes standings, details and notices, and what else screens are told together.
     fn publish_now(&mut self, out: &mut Vec<Output>) {
-        let Session { roster, pieces, current, settings, now, timers, .. } = self;
-        let Some(piece) = pieces.get_mut(*current) else { return };
+        let Session { roster, programme, settings, now, timers, .. } = self;
+        let Some(piece) = programme.current_mut() else { return };
         let Look { mut notices, home, past_call } = piece.publish(*now, settings, roster);
         timers.set(When::Publish, piece.is_rowed().then(|| *now + PUBLISH_EVERY));
         notices.sort_by_key(|notice| (urgency(&notice.about), notice.since_ms, notice.athlete));
@@ -379,8 +380,8 @@ impl Session {
     }
 
     fn follow_rowers(&mut self, out: &mut Vec<Output>) {
-        let Session { roster, pieces, current, now, .. } = self;
-        let Some(piece) = pieces.get_mut(*current) else { return };
+        let Session { roster, programme, now, .. } = self;
+        let Some(piece) = programme.current_mut() else { return };
         if piece.follow_rowers(*now, roster) {
             let over = piece.is_over();
             self.emit_phase(out);
@@ -399,7 +400,7 @@ impl Session {
 
     fn aim(&mut self, id: AthleteId, piece: PieceNo, aim: &Aim) -> Result<(), Refusal> {
         let Some(athlete) = self.roster.get_mut(&id) else { return unknown("athlete") };
-        let Some(planned) = self.pieces.get_mut(usize::from(piece.0)) else {
+        let Some(planned) = self.programme.get_mut(usize::from(piece.0)) else {
             return unknown("piece");
         };
         Course::of(&planned.spec, aim)

@@ -30,7 +30,12 @@ impl Session {
             athlete.claimed = true;
             athlete.hear(now);
         });
-        if self.pieces.iter().any(|piece| piece.rowers.get(&id).is_some_and(Rower::is_unheard)) {
+        if self
+            .programme
+            .all()
+            .iter()
+            .any(|piece| piece.rowers.get(&id).is_some_and(Rower::is_unheard))
+        {
             self.hear_out_soon();
         }
     }
@@ -73,7 +78,7 @@ impl Session {
         }
         let (now, mut next): (At, Option<At>) = (self.now, None);
         let mut heard: Vec<(usize, AthleteId)> = Vec::new();
-        for (at, piece) in self.pieces.iter_mut().enumerate() {
+        for (at, piece) in self.programme.all_mut().iter_mut().enumerate() {
             for (id, rower) in piece.rowers.iter_mut().filter(|(_, rower)| rower.is_unheard()) {
                 let contact = self.roster.get(id).map(|athlete| athlete.contact);
                 let Some(Contact::Heard { since }) = contact else { continue };

@@ -95,7 +95,9 @@ impl Session {
                 self.may_lack(*id, Loss { pieces, through: None, until: *until_ms });
                 continue;
             }
-            for piece in self.pieces.iter_mut().filter(|piece| pieces.contains(&piece.no)) {
+            for piece in
+                self.programme.all_mut().iter_mut().filter(|piece| pieces.contains(&piece.no))
+            {
                 if let Some(rower) = piece.rowers.get_mut(id) {
                     rower.is_damaged = true;
                 }
@@ -175,8 +177,8 @@ impl Session {
         let Some(athlete) = self.roster.get(&id) else { return };
         let lacking: BTreeSet<PieceNo> =
             athlete.losses.iter().flat_map(|loss| loss.pieces.iter().copied()).collect();
-        for at in 0..self.pieces.len() {
-            let Some(piece) = self.pieces.get_mut(at) else { continue };
+        for at in 0..self.programme.all().len() {
+            let Some(piece) = self.programme.get_mut(at) else { continue };
             let lacks = lacking.contains(&piece.no);
             let Some(rower) = piece.rowers.get_mut(&id) else { continue };
             rower.lacks_strokes = lacks;
@@ -196,7 +198,7 @@ impl Session {
             // Targets and people are of before the start.
             is_before_end && (!only_strokes || *go <= until + BASELINE_MS)
         };
-        self.pieces.iter().filter(is_touched).map(|piece| piece.no).collect()
+        self.programme.all().iter().filter(is_touched).map(|piece| piece.no).collect()
     }
 
     fn tell_damage(&mut self, records: Option<Damaged>, told: Damage, out: &mut Vec<Output>) {

@@ -96,9 +96,9 @@ impl CallWatch {
 impl Session {
     /// A call went out to these.
     pub(super) fn watch_call(&mut self, call: CallId, athletes: &[AthleteId]) {
-        let Session { roster, pieces, current, now, watch, .. } = self;
-        let Some(piece) = pieces.get(*current) else { return };
-        let mut watched = Watched::of(*current);
+        let Session { roster, programme, now, watch, .. } = self;
+        let Some(piece) = programme.current() else { return };
+        let mut watched = Watched::of(programme.current_at());
         for id in piece.rowers.keys() {
             let Some(begun) = begun(piece, roster, *id, *now) else { continue };
             let side = if athletes.contains(id) { &mut watched.got } else { &mut watched.others };
@@ -112,8 +112,8 @@ impl Session {
 
     /// An athlete has come to a point of the sheet.
     pub(super) fn watch_sheet_call(&mut self, call: CallId, at: usize, id: AthleteId, from: At) {
-        let Session { roster, pieces, watch, .. } = self;
-        let Some(piece) = pieces.get(at) else { return };
+        let Session { roster, programme, watch, .. } = self;
+        let Some(piece) = programme.get(at) else { return };
         let Some(begun) = begun(piece, roster, id, from) else { return };
         let watched = watch.calls.entry(call).or_insert_with(|| Watched::of(at));
         watched.got.insert(id, begun);
@@ -122,14 +122,14 @@ impl Session {
 
     /// Tells what changed after calls whose last stroke is in.
     pub(super) fn tell_effects(&mut self, out: &mut Vec<Output>) {
-        let Session { roster, pieces, now, watch, .. } = self;
+        let Session { roster, programme, now, watch, .. } = self;
         let mut told = Vec::new();
         for (call, watched) in &mut watch.calls {
             if watched.due.is_none_or(|due| due > *now) {
                 continue;
             }
             watched.due = None;
-            let Some(piece) = pieces.get(watched.piece) else { continue };
+            let Some(piece) = programme.get(watched.piece) else { continue };
             let until = watched.got.values().map(Begun::until).max();
             let changes = |of: &BTreeMap<AthleteId, Begun>| -> Vec<OwnChange> {
                 of.iter()
@@ -141,9 +141,9 @@ impl Session {
         for effect in told {
             self.emit(To::COACH, Happening::CallEffect(effect), out);
         }
-        let Session { pieces, watch, .. } = self;
+        let Session { programme, watch, .. } = self;
         let goes_on = |watched: &Watched| {
-            let is_over = pieces.get(watched.piece).is_none_or(Piece::is_over);
+            let is_over = programme.get(watched.piece).is_none_or(Piece::is_over);
             watched.due.is_some() || (watched.others.is_empty() && !is_over)
         };
         watch.calls.retain(|_, watched| goes_on(watched));

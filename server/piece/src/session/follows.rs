@@ -4,8 +4,8 @@ use std::ops::RangeInclusive;
 
 use thole_protocol::{ids::AthleteId, units::At};
 
-use super::Session;
-use crate::{output::Output, piece::Piece, recording::Changed, roster::Athlete, rower::Reached};
+use super::{Session, programme::Programme};
+use crate::{output::Output, recording::Changed, roster::Athlete, rower::Reached};
 
 /// What follows in one piece, beside where the finish is heading now.
 pub(super) struct Follows {
@@ -22,21 +22,21 @@ pub(super) struct Follows {
 impl Session {
     /// Computes all pieces so far again for one athlete.
     pub(super) fn advance_again(&mut self, id: AthleteId, out: &mut Vec<Output>) {
-        self.advance(0..=self.current, id, out);
+        self.advance(0..=self.programme.current_at(), id, out);
     }
 
     /// Computes the current piece again for everybody.
     pub(super) fn advance_all(&mut self, out: &mut Vec<Output>) {
         let all: Vec<AthleteId> = self.roster.keys().copied().collect();
         for id in all {
-            self.advance(self.current..=self.current, id, out);
+            self.advance(self.programme.current_at()..=self.programme.current_at(), id, out);
         }
     }
 
     fn advance(&mut self, which: RangeInclusive<usize>, id: AthleteId, out: &mut Vec<Output>) {
-        let Session { roster, pieces, now, .. } = self;
+        let Session { roster, programme, now, .. } = self;
         let Some(athlete) = roster.get(&id) else { return };
-        let follows = follows(pieces, which, (id, athlete), *now, Changed::Rebuilt);
+        let follows = follows(programme, which, (id, athlete), *now, Changed::Rebuilt);
         self.follow(id, follows, out);
     }
 
@@ -58,14 +58,16 @@ impl Session {
 
 /// Takes what is new in an athlete's recording into these pieces. Of the usual stroke nothing follows.
 pub(super) fn follows(
-    pieces: &mut [Piece],
+    programme: &mut Programme,
     which: RangeInclusive<usize>,
     (id, athlete): (AthleteId, &Athlete),
     now: At,
     changed: Changed,
 ) -> Vec<Follows> {
     let mut follows = Vec::new();
-    for (at, piece) in pieces.iter_mut().enumerate().filter(|(at, _)| which.contains(at)) {
+    for (at, piece) in
+        programme.all_mut().iter_mut().enumerate().filter(|(at, _)| which.contains(at))
+    {
         let sheet = std::mem::take(&mut piece.spec.call_sheet);
         let (rule, rowers) = piece.rule_and_rowers();
         let mut home_at = None;

@@ -83,7 +83,7 @@ impl Session {
         if matches!(viewer, Viewer::Athlete(_)) {
             return Vec::new();
         }
-        let current = self.current_no();
+        let current = self.programme.current_no();
         let said = self.events.iter().rev().filter_map(|kept| match kept {
             Kept::Said(to, event) => Some((to, event)),
             Kept::Roster(..) => None,

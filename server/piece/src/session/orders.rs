@@ -8,6 +8,7 @@ use thole_protocol::{
     order::Order,
     refusal::{Refusal, Why},
     spec::{AthleteSpec, Audience, CallSpec, CallText, PieceSpec, SessionSettings},
+    standing::Phase,
     units::Millis,
 };
 
@@ -113,7 +114,7 @@ impl Session {
     fn remove_athlete(&mut self, id: AthleteId, out: &mut Vec<Output>) -> Result<(), Refusal> {
         let Some(name) = self.name(id).map(str::to_owned) else { return unknown("athlete") };
         let has_rowed = |piece: &Piece| piece.rowers.get(&id).is_some_and(Rower::has_rowed);
-        if self.pieces.iter().any(has_rowed) {
+        if self.programme.all().iter().any(has_rowed) {
             let says = format!(
                 "{name} has rowed in this session: what was rowed stays, and so does who rowed it."
             );
@@ -129,7 +130,7 @@ impl Session {
         self.names.remove(&folded);
         self.overlook(id, &name);
         self.fresh_roster.remove(&id);
-        for piece in &mut self.pieces {
+        for piece in self.programme.all_mut() {
             piece.forget(id);
         }
         // Who rowed nothing and is gone stands in no result of before either.
@@ -140,12 +141,9 @@ impl Session {
     }
 
     fn set_pieces(&mut self, pieces: &[PieceSpec], out: &mut Vec<Output>) -> Result<(), Refusal> {
-        let begun = self.pieces.iter().take_while(|piece| piece.has_begun()).count();
-        if self
-            .pieces
-            .get(begun)
-            .is_some_and(|piece| piece.phase() != thole_protocol::standing::Phase::Gathering)
-        {
+        let begun = self.programme.begun();
+        let is_armed = |piece: &Piece| piece.phase() == Phase::Armed;
+        if self.programme.get(begun).is_some_and(is_armed) {
             return refused(Why::NotNow, "The piece is armed: disarm it first, then change it.");
         }
         if begun + pieces.len() > limits::PIECES_MAX {
@@ -157,10 +155,7 @@ impl Session {
         for spec in pieces {
             limits::check_piece(spec)?;
         }
-        let before: Vec<PieceSpec> = self.pieces.drain(begun..).map(|piece| piece.spec).collect();
-        let numbers = (0..=u16::MAX).map(PieceNo).skip(begun);
-        let new = numbers.zip(pieces).map(|(no, spec)| Piece::new(no, spec.clone()));
-        self.pieces.extend(new);
+        let before = self.programme.replace_from(begun, pieces);
         self.fit_aims(begun, &before, pieces);
         let first = PieceNo(u16::try_from(begun).unwrap_or(u16::MAX));
         let without_sheet = |spec: &PieceSpec| PieceSpec { call_sheet: Vec::new(), ..spec.clone() };
@@ -199,7 +194,8 @@ impl Session {
         for id in others {
             self.roster_changed(id);
         }
-        let is_current = |(no, _): &(PieceNo, &PieceSpec)| usize::from(no.0) == self.current;
+        let is_current =
+            |(no, _): &(PieceNo, &PieceSpec)| usize::from(no.0) == self.programme.current_at();
         if changed.iter().any(is_current) {
             self.carry_paces();
         }
@@ -210,7 +206,7 @@ impl Session {
     /// A pace is a target for any piece: who has no target for the current one rows it by the last pace that was
     /// theirs.
     fn carry_paces(&mut self) {
-        let Some(piece) = self.pieces.get(self.current) else { return };
+        let Some(piece) = self.programme.current() else { return };
         let carries = |(id, athlete): (&AthleteId, &mut Athlete)| {
             athlete.carry_pace(piece.no, &piece.spec).then_some(*id)
         };
@@ -247,8 +243,8 @@ impl Session {
     }
 
     fn start(&mut self, out: &mut Vec<Output>) -> Result<(), Refusal> {
-        let Session { roster, pieces, current, now, forecast, .. } = self;
-        let Some(piece) = pieces.get_mut(*current) else {
+        let Session { roster, programme, now, forecast, .. } = self;
+        let Some(piece) = programme.current_mut() else {
             return refused(Why::NotNow, "There is no piece yet: set one first.");
         };
         if roster.is_empty() {
@@ -270,7 +266,7 @@ impl Session {
         for call in self.calls.end_all() {
             self.emit(To::SCREENS, Happening::CallEnded { call }, out);
         }
-        self.watch.forget_piece(self.current);
+        self.watch.forget_piece(self.programme.current_at());
         self.emit(To::EVERYBODY, Happening::FalseStart { piece }, out);
         self.emit_phase(out);
         Ok(())
@@ -287,10 +283,9 @@ impl Session {
         if !self.piece().is_some_and(Piece::is_over) {
             return refused(Why::NotNow, "The current piece is not over: close or stop it first.");
         }
-        if self.current + 1 >= self.pieces.len() {
+        if !self.programme.advance() {
             return refused(Why::NotNow, "There is no further piece: set one first.");
         }
-        self.current += 1;
         self.carry_paces();
         let all: Vec<AthleteId> = self.roster.keys().copied().collect();
         for id in all {

@@ -48,6 +48,6 @@ impl Session {
 
     fn others(&self, piece: &Piece) -> impl Iterator<Item = &PieceSpec> {
         let no = piece.no;
-        self.pieces.iter().filter(move |other| other.no != no).map(|other| &other.spec)
+        self.programme.all().iter().filter(move |other| other.no != no).map(|other| &other.spec)
     }
 }

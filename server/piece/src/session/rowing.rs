@@ -32,7 +32,7 @@ impl Session {
         samples: &[Sample],
         out: &mut Vec<Output>,
     ) {
-        let Session { roster, pieces, current, now, .. } = self;
+        let Session { roster, programme, now, .. } = self;
         let Some(athlete) = roster.get_mut(&id) else { return };
         if !athlete.is_heard() {
             self.hear(id);
@@ -48,7 +48,8 @@ impl Session {
             }
             return;
         }
-        let follows = follows(pieces, 0..=*current, (id, athlete), *now, change.points);
+        let follows =
+            follows(programme, 0..=programme.current_at(), (id, athlete), *now, change.points);
         self.follow(id, follows, out);
         if may_heal {
             self.heal(id, out);
@@ -119,7 +120,7 @@ impl Session {
         };
         rower.stop(now);
         self.end_call_of(id, out);
-        self.tell_result(self.current, id, out);
+        self.tell_result(self.programme.current_at(), id, out);
         out.push(Output::OwnChanged { athlete: id });
         self.publish_now(out);
     }
@@ -172,8 +173,8 @@ impl Session {
     }
 
     fn send_call(&mut self, spec: &CallSpec, out: &mut Vec<Output>) {
-        let Session { roster, pieces, current, now, .. } = self;
-        let Some(piece) = pieces.get_mut(*current) else { return };
+        let Session { roster, programme, now, .. } = self;
+        let Some(piece) = programme.current_mut() else { return };
         let (rule, rowers) = piece.rule_and_rowers();
         let (mut athletes, mut ended) = (Vec::new(), Vec::new());
         let text = Arc::new(spec.text.clone());
@@ -246,13 +247,14 @@ impl Session {
         reached: Reached,
         out: &mut Vec<Output>,
     ) {
-        let Session { roster, pieces, now, .. } = self;
-        let (Some(athlete), Some(piece)) = (roster.get(&id), pieces.get_mut(at)) else { return };
+        let Session { roster, programme, now, .. } = self;
+        let is_current = at == programme.current_at();
+        let (Some(athlete), Some(piece)) = (roster.get(&id), programme.get_mut(at)) else { return };
         let Some(entry) = piece.spec.call_sheet.get(reached.entry).cloned() else { return };
         let SheetCall { text, audience, span, .. } = entry;
         let number = u16::try_from(reached.entry).unwrap_or(u16::MAX);
         let call = CallId::of_sheet(piece.no, number);
-        let is_now = at == self.current && piece.is_rowed();
+        let is_now = is_current && piece.is_rowed();
         let (rule, rowers) = piece.rule_and_rowers();
         let Some(rower) = rowers.get_mut(&id) else { return };
         let meant = match &audience {
@@ -333,15 +335,15 @@ impl Session {
 
     /// Tells an athlete's result, at once to the athlete, with others of the second to the screens.
     pub(super) fn tell_result(&mut self, at: usize, id: AthleteId, out: &mut Vec<Output>) {
-        if self.pieces.get(at).is_some_and(Piece::is_over) {
+        if self.programme.get(at).is_some_and(Piece::is_over) {
             // One result alone can move the places of all.
             if self.is_result_new(at, id) {
                 self.tell_results(at, out);
             }
             return;
         }
-        let Session { roster, pieces, now, .. } = self;
-        let (Some(athlete), Some(piece)) = (roster.get(&id), pieces.get_mut(at)) else { return };
+        let Session { roster, programme, now, .. } = self;
+        let (Some(athlete), Some(piece)) = (roster.get(&id), programme.get_mut(at)) else { return };
         let (rule, rowers) = piece.rule_and_rowers();
         let Some(rower) = rowers.get_mut(&id) else { return };
         let result = rower.result(id, athlete, rule, *now);
@@ -363,7 +365,7 @@ impl Session {
 
     /// Whether what an athlete has made of a piece that is over is not what was told.
     fn is_result_new(&self, at: usize, id: AthleteId) -> bool {
-        let (Some(athlete), Some(piece)) = (self.roster.get(&id), self.pieces.get(at)) else {
+        let (Some(athlete), Some(piece)) = (self.roster.get(&id), self.programme.get(at)) else {
             return false;
         };
         let Some(rower) = piece.rowers.get(&id) else { return false };
@@ -376,7 +378,7 @@ impl Session {
     /// the end.
     pub(super) fn tell_finishes(&mut self, home: &[AthleteId], out: &mut Vec<Output>) {
         for id in home {
-            self.tell_result(self.current, *id, out);
+            self.tell_result(self.programme.current_at(), *id, out);
         }
         // Of a piece that is over, the results with places are told all together.
         let Some(piece) = self.piece_mut().filter(|piece| !piece.is_over()) else { return };
@@ -400,22 +402,22 @@ impl Session {
             self.end_call_of(id, out);
         }
         self.tell_sheet(&[], out);
-        let Session { roster, pieces, current, .. } = self;
-        let rowers = pieces.get_mut(*current).map(|piece| &mut piece.rowers);
+        let Session { roster, programme, .. } = self;
+        let rowers = programme.current_mut().map(|piece| &mut piece.rowers);
         for (id, rower) in rowers.into_iter().flatten() {
             if let Some(athlete) = roster.get(id) {
                 rower.end(athlete);
             }
         }
         self.advance_all(out);
-        self.tell_results(self.current, out);
-        self.settle_now(self.current);
+        self.tell_results(self.programme.current_at(), out);
+        self.settle_now(self.programme.current_at());
     }
 
     /// Tells what is new in the results of a piece that is over.
     fn tell_results(&mut self, at: usize, out: &mut Vec<Output>) {
-        let Session { roster, pieces, settings, now, .. } = self;
-        let Some(piece) = pieces.get_mut(at) else { return };
+        let Session { roster, programme, settings, now, .. } = self;
+        let Some(piece) = programme.get_mut(at) else { return };
         // Told to their athletes, and not to the screens yet: the piece was over within the second.
         let waiting = std::mem::take(&mut piece.fresh_results);
         let (mut own, mut all, mut waits) = (Vec::new(), Vec::new(), false);
@@ -443,13 +445,13 @@ impl Session {
         for result in own {
             self.emit_results(no, Athletes::These(Arc::new([result.athlete])), vec![result], out);
         }
-        if at == self.current {
+        if at == self.programme.current_at() {
             self.publish_now(out);
-        } else if let Some(piece) = self.pieces.get_mut(at) {
+        } else if let Some(piece) = self.programme.get_mut(at) {
             // Nobody is shown the standings of an earlier piece, but its teams are settled by them.
             piece.publish(self.now, &self.settings, &self.roster);
         }
-        let teams = self.pieces.get(at).map_or_else(Vec::new, |p| p.standings.teams.clone());
+        let teams = self.programme.get(at).map_or_else(Vec::new, |p| p.standings.teams.clone());
         let mut some = all.chunks(super::ATHLETES_AN_EVENT).peekable();
         while let Some(results) = some.next() {
             let teams = if some.peek().is_none() { teams.clone() } else { Vec::new() };

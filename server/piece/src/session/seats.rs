@@ -212,18 +212,20 @@ impl Session {
                     format!("{name} is in the roster already: add an initial to tell them apart.");
                 return refused(Why::NameTaken, &says);
             }
-            for (piece, aim) in self.pieces.iter().skip(self.current).zip(&entry.aims) {
-                let whose = match self.pieces.len() {
+            for (piece, aim) in
+                self.programme.all().iter().skip(self.programme.current_at()).zip(&entry.aims)
+            {
+                let whose = match self.programme.all().len() {
                     1 => name.clone(),
                     _ => format!("{name}, piece {}", u32::from(piece.no.0) + 1),
                 };
                 Course::of(&piece.spec, aim).map_err(|refusal| of_athlete(&whose, refusal))?;
             }
         }
-        let first = PieceNo(u16::try_from(self.current).unwrap_or(u16::MAX));
+        let first = self.programme.current_no();
         for (id, entry) in athletes {
             let mut athlete = Athlete::new(entry.spec.clone(), entry.aims.clone(), first);
-            for piece in &self.pieces {
+            for piece in self.programme.all() {
                 athlete.take_targets(piece.no, &piece.spec);
             }
             self.admit(*id, athlete);

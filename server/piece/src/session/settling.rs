@@ -29,13 +29,13 @@ impl Session {
     /// keeps nothing twice.
     #[must_use]
     pub fn to_settle(&self) -> Option<&Settled> {
-        self.pieces.iter().find_map(|piece| piece.settling.made.as_deref())
+        self.programme.all().iter().find_map(|piece| piece.settling.made.as_deref())
     }
 
     /// The newest record of a piece that the journal holds.
     #[must_use]
     pub fn settled(&self, piece: PieceNo) -> Option<&Settled> {
-        self.pieces.get(usize::from(piece.0))?.settling.kept.as_deref()
+        self.programme.get(usize::from(piece.0))?.settling.kept.as_deref()
     }
 
     /// Whether something that is over is not kept yet, or may have to be kept again.
@@ -61,7 +61,7 @@ impl Session {
         // Somebody who was not heard may come back with the rest of what was rowed just now.
         self.closed
             && !self.timers.is_set(When::HearOut)
-            && self.pieces.iter().filter(|piece| piece.is_to_settle()).all(is_settled)
+            && self.programme.all().iter().filter(|piece| piece.is_to_settle()).all(is_settled)
     }
 
     /// A piece is over.
@@ -71,19 +71,19 @@ impl Session {
 
     /// Results of a piece that was over have changed.
     pub(super) fn settle_again(&mut self, at: usize) {
-        let kept = self.pieces.get(at).and_then(|piece| piece.settling.kept.as_ref());
+        let kept = self.programme.get(at).and_then(|piece| piece.settling.kept.as_ref());
         let doublings = kept.map_or(0, |kept| (kept.revision - 1).min(DOUBLINGS_MAX));
         self.settle_after(at, Millis(SETTLES_AGAIN_AFTER.0 << doublings));
     }
 
     /// Something has changed by which the results of any piece may be others.
     pub(super) fn settle_all_again(&mut self) {
-        (0..self.pieces.len()).for_each(|at| self.settle_again(at));
+        (0..self.programme.all().len()).for_each(|at| self.settle_again(at));
     }
 
     fn settle_after(&mut self, at: usize, wait: Millis) {
         let due = self.now + wait;
-        let Some(piece) = self.pieces.get_mut(at).filter(|piece| piece.is_to_settle()) else {
+        let Some(piece) = self.programme.get_mut(at).filter(|piece| piece.is_to_settle()) else {
             return;
         };
         // Results that change while a piece comes to its end do not put its record off.
@@ -97,13 +97,13 @@ impl Session {
         if !self.timers.take_due(When::Settle, self.now) {
             return;
         }
-        for at in 0..self.pieces.len() {
-            let Some(piece) = self.pieces.get_mut(at) else { continue };
+        for at in 0..self.programme.all().len() {
+            let Some(piece) = self.programme.get_mut(at) else { continue };
             if piece.settling.due.take_if(|due| *due <= self.now).is_none() {
                 continue;
             }
             let made = self.made(at);
-            let Some(piece) = self.pieces.get_mut(at) else { continue };
+            let Some(piece) = self.programme.get_mut(at) else { continue };
             let same = match (&made, &piece.settling.kept) {
                 (Some(made), Some(kept)) => made.says_the_same(kept),
                 (None, _) => true,
@@ -113,7 +113,7 @@ impl Session {
                 piece.settling.made = made.map(Box::new);
             }
         }
-        let next = self.pieces.iter().filter_map(|piece| piece.settling.due).min();
+        let next = self.programme.all().iter().filter_map(|piece| piece.settling.due).min();
         self.timers.set(When::Settle, next);
     }
 
@@ -123,7 +123,7 @@ impl Session {
         let (piece, revision) = (record.piece, record.revision);
         let mut differs = |what: String| out.push(Output::SettledDiffers { piece, revision, what });
         let now = self.made(at);
-        let Some(piece) = self.pieces.get_mut(at) else {
+        let Some(piece) = self.programme.get_mut(at) else {
             return differs("there is no such piece".to_owned());
         };
         let settling = &mut piece.settling;
@@ -151,7 +151,7 @@ impl Session {
 
     /// What this build makes of a piece now; `None` when there is nothing to settle.
     fn made(&self, at: usize) -> Option<Settled> {
-        let piece = self.pieces.get(at).filter(|piece| piece.is_to_settle())?;
+        let piece = self.programme.get(at).filter(|piece| piece.is_to_settle())?;
         let kept = piece.settling.kept.as_ref();
         let results = piece.results(self.now, &self.settings, &self.roster);
         let teams = settled_teams(piece);

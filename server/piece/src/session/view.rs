@@ -89,8 +89,13 @@ impl Session {
             settings: self.settings,
             closed: self.closed,
             last_event: EventNo(self.events.len() as u64),
-            pieces: self.pieces.iter().map(|piece| self.piece_view(piece, viewer)).collect(),
-            current: self.current_no(),
+            pieces: self
+                .programme
+                .all()
+                .iter()
+                .map(|piece| self.piece_view(piece, viewer))
+                .collect(),
+            current: self.programme.current_no(),
             athletes,
             prepared: if viewer == Viewer::Coach { self.prepared.clone() } else { Vec::new() },
             calibration: (viewer == Viewer::Coach).then(|| self.calibration()),
@@ -106,7 +111,7 @@ impl Session {
 
     /// All who have finished a piece, with what they rowed it by and their way: for fitting a model.
     pub fn finishes(&self) -> impl Iterator<Item = (&Piece, &Rower)> {
-        let pieces = self.pieces.iter().filter(|piece| piece.is_over());
+        let pieces = self.programme.all().iter().filter(|piece| piece.is_over());
         pieces.flat_map(|piece| {
             let home = |rower: &&Rower| rower.finish(piece.rule(), self.now).is_some();
             piece.rowers.values().filter(home).map(move |rower| (piece, rower))
@@ -149,7 +154,7 @@ impl Session {
             Some((piece, rower)) => rower.doing(athlete, piece.rule(), self.now),
             None => waiting(athlete),
         };
-        let current = self.current_no();
+        let current = self.programme.current_no();
         Some(match viewer {
             Viewer::Coach => {
                 let is_asked = piece.is_some_and(|piece| !piece.has_begun());
@@ -159,10 +164,6 @@ impl Session {
             Viewer::Athlete(_) => athlete.view(id, current, doing),
             Viewer::Board => athlete.public_view(id, current, doing),
         })
-    }
-
-    pub(super) fn current_no(&self) -> PieceNo {
-        PieceNo(u16::try_from(self.current).unwrap_or(u16::MAX))
     }
 
     fn piece_view(&self, piece: &Piece, viewer: Viewer) -> PieceView {
