@@ -7,6 +7,7 @@ mod follows;
 mod kept;
 mod lists;
 mod orders;
+mod people;
 mod programme;
 mod questions;
 mod rowing;
@@ -38,18 +39,18 @@ use crate::{
     limits,
     notice::urgency,
     output::{Output, To},
-    piece::{Look, Piece, Roster},
+    piece::{Look, Piece},
     plan::Course,
     projection::{Count, Forecast, Model, Width},
     roster::Athlete,
     rower::Rower,
-    settled::SeatNo,
 };
 
 pub use damage::Loss;
 use effects::CallWatch;
 use kept::Kept;
 use lists::Lists;
+use people::People;
 use programme::Programme;
 use seats::Seats;
 pub use seats::{CoachLink, Way};
@@ -72,12 +73,7 @@ pub struct Session {
     settings: SessionSettings,
     closed: bool,
     now: At,
-    roster: Roster,
-    /// Athletes by folded name.
-    names: BTreeMap<String, AthleteId>,
-    /// Names are compared by what is seen of them, and so are these.
-    by_sight: bool,
-    looks: BTreeMap<String, BTreeSet<AthleteId>>,
+    people: People,
     programme: Programme,
     prepared: Vec<CallText>,
     calls: Calls,
@@ -103,8 +99,6 @@ pub struct Session {
     fresh_roster: BTreeSet<AthleteId>,
     /// What the coach is asked about targets of the current piece, as last told.
     questions: BTreeMap<AthleteId, Question>,
-    /// The seat of whoever comes next.
-    next_seat: SeatNo,
     /// What the journal has lost.
     damage: Vec<damage::Lost>,
 }
@@ -130,7 +124,7 @@ impl Session {
                 self.title.clone_from(title);
                 self.settings = *settings;
             }
-            Input::NamesBySight => self.by_sight = true,
+            Input::NamesBySight => self.people.go_by_sight(),
             Input::Projecting { model, aim_ppm, so_far } => {
                 // The shell has read this model; one that is none leaves the one before in force.
                 if let Ok(model) = Model::of(model) {
@@ -282,33 +276,33 @@ impl Session {
     /// Whether this athlete is in the roster.
     #[must_use]
     pub fn knows(&self, athlete: AthleteId) -> bool {
-        self.roster.contains_key(&athlete)
+        self.people.roster().contains_key(&athlete)
     }
 
     /// The name of an athlete of the roster.
     #[must_use]
     pub fn name(&self, athlete: AthleteId) -> Option<&str> {
-        self.roster.get(&athlete).map(|athlete| athlete.spec.name.as_str())
+        self.people.get(athlete).map(|athlete| athlete.spec.name.as_str())
     }
 
     /// How many athletes the roster has.
     #[must_use]
     pub fn athletes(&self) -> usize {
-        self.roster.len()
+        self.people.roster().len()
     }
 
     /// How far a recording is durable.
     #[must_use]
     pub fn durable(&self, athlete: AthleteId, run: RunId) -> Durable {
         let nothing = || Durable { run, through_seq: 0, beyond: Vec::new() };
-        self.roster.get(&athlete).map_or_else(nothing, |athlete| athlete.recording.durable(run))
+        self.people.get(athlete).map_or_else(nothing, |athlete| athlete.recording.durable(run))
     }
 
     /// An athlete's own standing in the current piece; `None` before it has begun, or for a stranger.
     #[must_use]
     pub fn own(&self, athlete: AthleteId) -> Option<Own> {
         let piece = self.piece()?;
-        let known = self.roster.get(&athlete)?;
+        let known = self.people.get(athlete)?;
         Some(piece.rowers.get(&athlete)?.own(piece.no, known, piece.rule(), self.now))
     }
 
@@ -368,9 +362,9 @@ impl Session {
 
     /// Publishes standings, details and notices, and what else screens are told together.
     fn publish_now(&mut self, out: &mut Vec<Output>) {
-        let Session { roster, programme, settings, now, timers, .. } = self;
+        let Session { people, programme, settings, now, timers, .. } = self;
         let Some(piece) = programme.current_mut() else { return };
-        let Look { mut notices, home, past_call } = piece.publish(*now, settings, roster);
+        let Look { mut notices, home, past_call } = piece.publish(*now, settings, people.roster());
         timers.set(When::Publish, piece.is_rowed().then(|| *now + PUBLISH_EVERY));
         notices.sort_by_key(|notice| (urgency(&notice.about), notice.since_ms, notice.athlete));
         self.notices = notices;
@@ -380,9 +374,9 @@ impl Session {
     }
 
     fn follow_rowers(&mut self, out: &mut Vec<Output>) {
-        let Session { roster, programme, now, .. } = self;
+        let Session { people, programme, now, .. } = self;
         let Some(piece) = programme.current_mut() else { return };
-        if piece.follow_rowers(*now, roster) {
+        if piece.follow_rowers(*now, people.roster()) {
             let over = piece.is_over();
             self.emit_phase(out);
             if over {
@@ -392,14 +386,14 @@ impl Session {
     }
 
     fn change(&mut self, id: AthleteId, change: impl FnOnce(&mut Athlete)) {
-        if let Some(athlete) = self.roster.get_mut(&id) {
+        if let Some(athlete) = self.people.get_mut(id) {
             change(athlete);
             self.roster_changed(id);
         }
     }
 
     fn aim(&mut self, id: AthleteId, piece: PieceNo, aim: &Aim) -> Result<(), Refusal> {
-        let Some(athlete) = self.roster.get_mut(&id) else { return unknown("athlete") };
+        let Some(athlete) = self.people.get_mut(id) else { return unknown("athlete") };
         let Some(planned) = self.programme.get_mut(usize::from(piece.0)) else {
             return unknown("piece");
         };
@@ -426,7 +420,7 @@ impl Session {
 
     /// What is known of the past of an athlete in a piece.
     fn history(&self, id: AthleteId, piece: PieceNo) -> Vec<PastResult> {
-        let aim = self.roster.get(&id).and_then(|athlete| athlete.aims.get(&piece));
+        let aim = self.people.get(id).and_then(|athlete| athlete.aims.get(&piece));
         aim.map_or_else(Vec::new, |aim| aim.history.clone())
     }
 

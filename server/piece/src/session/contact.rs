@@ -46,7 +46,7 @@ impl Session {
 
     pub(super) fn lose_all(&mut self) {
         let heard: Vec<AthleteId> =
-            self.roster.iter().filter(|(_, a)| a.is_heard()).map(|(id, _)| *id).collect();
+            self.people.roster().iter().filter(|(_, a)| a.is_heard()).map(|(id, _)| *id).collect();
         for id in heard {
             self.lose(id, self.now);
         }
@@ -80,7 +80,7 @@ impl Session {
         let mut heard: Vec<(usize, AthleteId)> = Vec::new();
         for (at, piece) in self.programme.all_mut().iter_mut().enumerate() {
             for (id, rower) in piece.rowers.iter_mut().filter(|(_, rower)| rower.is_unheard()) {
-                let contact = self.roster.get(id).map(|athlete| athlete.contact);
+                let contact = self.people.get(*id).map(|athlete| athlete.contact);
                 let Some(Contact::Heard { since }) = contact else { continue };
                 let due = since + ALL_HAS_COME_AFTER;
                 if due > now {

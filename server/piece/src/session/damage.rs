@@ -70,7 +70,7 @@ impl Session {
     /// Whether strokes of an athlete may be lost.
     #[must_use]
     pub fn may_miss(&self, athlete: AthleteId) -> bool {
-        self.roster.get(&athlete).is_some_and(|athlete| !athlete.losses.is_empty())
+        self.people.get(athlete).is_some_and(|athlete| !athlete.losses.is_empty())
     }
 
     /// What was lost, as the coach is told.
@@ -85,7 +85,7 @@ impl Session {
         }
         let Damaged { since_ms, until_ms, whose, only_strokes, .. } = damaged;
         let whose: Vec<AthleteId> = match whose.as_slice() {
-            [] => self.roster.keys().copied().collect(),
+            [] => self.people.ids(),
             whose => whose.iter().copied().filter(|id| self.knows(*id)).collect(),
         };
         let pieces = self.touched(*since_ms, *until_ms, *only_strokes);
@@ -119,10 +119,10 @@ impl Session {
         through_seq: u32,
         out: &mut Vec<Output>,
     ) {
-        let Some(athlete) = self.roster.get(&id) else { return };
+        let Some(athlete) = self.people.get(id) else { return };
         let last = athlete.recording.recent().last().map_or(At(0), |last| At(last.heard));
         let mut pieces = self.touched(last, self.now, true);
-        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        let Some(athlete) = self.people.get_mut(id) else { return };
         let known = athlete.losses.iter().filter(|loss| loss.through.is_some());
         if known.count() >= RECORDINGS_MAX {
             return;
@@ -157,7 +157,7 @@ impl Session {
 
     /// After strokes came: losses that have ended are none any more.
     pub(super) fn heal(&mut self, id: AthleteId, out: &mut Vec<Output>) {
-        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        let Some(athlete) = self.people.get_mut(id) else { return };
         let before = athlete.losses.len();
         athlete.losses.retain(|loss| loss.is_open(&athlete.recording));
         if athlete.losses.len() < before {
@@ -166,7 +166,7 @@ impl Session {
     }
 
     fn may_lack(&mut self, id: AthleteId, loss: Loss) {
-        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        let Some(athlete) = self.people.get_mut(id) else { return };
         if loss.is_open(&athlete.recording) {
             athlete.losses.push(loss);
         }
@@ -174,7 +174,7 @@ impl Session {
 
     /// The marks of an athlete's results are as their losses are.
     fn mark_lacking(&mut self, id: AthleteId, out: &mut Vec<Output>) {
-        let Some(athlete) = self.roster.get(&id) else { return };
+        let Some(athlete) = self.people.get(id) else { return };
         let lacking: BTreeSet<PieceNo> =
             athlete.losses.iter().flat_map(|loss| loss.pieces.iter().copied()).collect();
         for at in 0..self.programme.all().len() {

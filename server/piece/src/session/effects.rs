@@ -96,11 +96,11 @@ impl CallWatch {
 impl Session {
     /// A call went out to these.
     pub(super) fn watch_call(&mut self, call: CallId, athletes: &[AthleteId]) {
-        let Session { roster, programme, now, watch, .. } = self;
+        let Session { people, programme, now, watch, .. } = self;
         let Some(piece) = programme.current() else { return };
         let mut watched = Watched::of(programme.current_at());
         for id in piece.rowers.keys() {
-            let Some(begun) = begun(piece, roster, *id, *now) else { continue };
+            let Some(begun) = begun(piece, people.roster(), *id, *now) else { continue };
             let side = if athletes.contains(id) { &mut watched.got } else { &mut watched.others };
             side.insert(*id, begun);
         }
@@ -112,9 +112,9 @@ impl Session {
 
     /// An athlete has come to a point of the sheet.
     pub(super) fn watch_sheet_call(&mut self, call: CallId, at: usize, id: AthleteId, from: At) {
-        let Session { roster, programme, watch, .. } = self;
+        let Session { people, programme, watch, .. } = self;
         let Some(piece) = programme.get(at) else { return };
-        let Some(begun) = begun(piece, roster, id, from) else { return };
+        let Some(begun) = begun(piece, people.roster(), id, from) else { return };
         let watched = watch.calls.entry(call).or_insert_with(|| Watched::of(at));
         watched.got.insert(id, begun);
         watched.set_due();
@@ -122,7 +122,7 @@ impl Session {
 
     /// Tells what changed after calls whose last stroke is in.
     pub(super) fn tell_effects(&mut self, out: &mut Vec<Output>) {
-        let Session { roster, programme, now, watch, .. } = self;
+        let Session { people, programme, now, watch, .. } = self;
         let mut told = Vec::new();
         for (call, watched) in &mut watch.calls {
             if watched.due.is_none_or(|due| due > *now) {
@@ -133,7 +133,7 @@ impl Session {
             let until = watched.got.values().map(Begun::until).max();
             let changes = |of: &BTreeMap<AthleteId, Begun>| -> Vec<OwnChange> {
                 of.iter()
-                    .filter_map(|(id, begun)| changed(piece, roster, *id, begun, until))
+                    .filter_map(|(id, begun)| changed(piece, people.roster(), *id, begun, until))
                     .collect()
             };
             told.push(effect(*call, &changes(&watched.got), &changes(&watched.others)));

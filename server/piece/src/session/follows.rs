@@ -27,15 +27,15 @@ impl Session {
 
     /// Computes the current piece again for everybody.
     pub(super) fn advance_all(&mut self, out: &mut Vec<Output>) {
-        let all: Vec<AthleteId> = self.roster.keys().copied().collect();
+        let all: Vec<AthleteId> = self.people.ids();
         for id in all {
             self.advance(self.programme.current_at()..=self.programme.current_at(), id, out);
         }
     }
 
     fn advance(&mut self, which: RangeInclusive<usize>, id: AthleteId, out: &mut Vec<Output>) {
-        let Session { roster, programme, now, .. } = self;
-        let Some(athlete) = roster.get(&id) else { return };
+        let Session { people, programme, now, .. } = self;
+        let Some(athlete) = people.get(id) else { return };
         let follows = follows(programme, which, (id, athlete), *now, Changed::Rebuilt);
         self.follow(id, follows, out);
     }

@@ -15,7 +15,7 @@ use thole_protocol::{
 use super::{Session, refused, timers::When, unknown};
 use crate::{
     calls::CallWas,
-    limits, name,
+    limits,
     output::{Athletes, Output, To},
     piece::Piece,
     roster::Athlete,
@@ -27,9 +27,7 @@ impl Session {
         if self.closed {
             return refused(Why::NotNow, "This session is closed; make a new one.");
         }
-        if self.by_sight {
-            name::check_order(order)?;
-        }
+        self.people.check_order(order)?;
         match order {
             Order::Settings { settings } => self.change_settings(settings, out),
             Order::ChangeAthlete { athlete, spec } => self.change_athlete(*athlete, spec, out),
@@ -92,18 +90,12 @@ impl Session {
         out: &mut Vec<Output>,
     ) -> Result<(), Refusal> {
         limits::check_athlete(spec)?;
-        if self.names.get(&self.folded(&spec.name)).is_some_and(|other| *other != id) {
+        if self.people.named(&spec.name).is_some_and(|other| other != id) {
             return refused(Why::NameTaken, "Somebody else has this name: add an initial.");
         }
         let Some(before) = self.name(id).map(str::to_owned) else { return unknown("athlete") };
-        let (old, new) = (self.folded(&before), self.folded(&spec.name));
-        self.names.remove(&old);
-        self.names.insert(new, id);
-        if let Some(athlete) = self.roster.get_mut(&id) {
-            athlete.spec = spec.clone();
-        }
+        self.people.rename(id, spec);
         if before != spec.name {
-            self.overlook(id, &before);
             self.look(id, out);
         }
         self.roster_changed(id);
@@ -125,10 +117,7 @@ impl Session {
                 format!("A piece is on its way: take {name} off the roster when it is over.");
             return refused(Why::NotNow, &says);
         }
-        self.roster.remove(&id);
-        let folded = self.folded(&name);
-        self.names.remove(&folded);
-        self.overlook(id, &name);
+        self.people.remove(id);
         self.fresh_roster.remove(&id);
         for piece in self.programme.all_mut() {
             piece.forget(id);
@@ -179,7 +168,7 @@ impl Session {
         let new: Vec<(PieceNo, &PieceSpec)> =
             numbers.clone().zip(pieces).skip(before.len()).collect();
         let mut others = BTreeSet::new();
-        for (id, athlete) in &mut self.roster {
+        for (id, athlete) in self.people.each_mut() {
             if let Some(gone) = gone {
                 athlete.aims.split_off(&gone);
                 athlete.left_out.split_off(&gone);
@@ -210,7 +199,7 @@ impl Session {
         let carries = |(id, athlete): (&AthleteId, &mut Athlete)| {
             athlete.carry_pace(piece.no, &piece.spec).then_some(*id)
         };
-        let carried: Vec<AthleteId> = self.roster.iter_mut().filter_map(carries).collect();
+        let carried: Vec<AthleteId> = self.people.each_mut().filter_map(carries).collect();
         for id in carried {
             self.roster_changed(id);
         }
@@ -243,14 +232,14 @@ impl Session {
     }
 
     fn start(&mut self, out: &mut Vec<Output>) -> Result<(), Refusal> {
-        let Session { roster, programme, now, forecast, .. } = self;
+        let Session { people, programme, now, forecast, .. } = self;
         let Some(piece) = programme.current_mut() else {
             return refused(Why::NotNow, "There is no piece yet: set one first.");
         };
-        if roster.is_empty() {
+        if people.roster().is_empty() {
             return refused(Why::NotNow, "Nobody is in the roster yet: let athletes join first.");
         }
-        piece.start(*now, roster, forecast)?;
+        piece.start(*now, people.roster(), forecast)?;
         self.emit_phase(out);
         Ok(())
     }
@@ -287,7 +276,7 @@ impl Session {
             return refused(Why::NotNow, "There is no further piece: set one first.");
         }
         self.carry_paces();
-        let all: Vec<AthleteId> = self.roster.keys().copied().collect();
+        let all: Vec<AthleteId> = self.people.ids();
         for id in all {
             self.roster_changed(id);
         }
@@ -310,7 +299,8 @@ impl Session {
             Audience::All | Audience::Behind => Ok(()),
             Audience::Team { team } => {
                 let teams: BTreeSet<&str> = self
-                    .roster
+                    .people
+                    .roster()
                     .values()
                     .filter_map(|athlete| athlete.spec.team.as_deref())
                     .collect();

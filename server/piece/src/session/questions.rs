@@ -21,7 +21,8 @@ impl Session {
         let differs = |id: &&AthleteId| now.get(id) != self.questions.get(id);
         let changed: Vec<AthleteId> =
             now.keys().chain(self.questions.keys()).filter(differs).copied().collect();
-        self.fresh_roster.extend(changed.into_iter().filter(|id| self.roster.contains_key(id)));
+        self.fresh_roster
+            .extend(changed.into_iter().filter(|id| self.people.roster().contains_key(id)));
         self.questions = now;
     }
 
@@ -31,11 +32,11 @@ impl Session {
             return BTreeMap::new();
         };
         let no = piece.no;
-        let aims = self.roster.values().filter_map(|athlete| athlete.aims.get(&no));
+        let aims = self.people.roster().values().filter_map(|athlete| athlete.aims.get(&no));
         let middle = Middle::of(&piece.spec, aims);
         let others: Vec<&PieceSpec> = self.others(piece).collect();
         let ask = |aim: &Aim| question::question(&piece.spec, aim, middle, &others);
-        let asked = self.roster.iter().filter_map(|(id, athlete)| {
+        let asked = self.people.roster().iter().filter_map(|(id, athlete)| {
             let left_out = athlete.left_out.get(&no);
             let question = match left_out {
                 Some(target) => question::left_out(&piece.spec, target),

@@ -32,8 +32,8 @@ impl Session {
         samples: &[Sample],
         out: &mut Vec<Output>,
     ) {
-        let Session { roster, programme, now, .. } = self;
-        let Some(athlete) = roster.get_mut(&id) else { return };
+        let Session { people, programme, now, .. } = self;
+        let Some(athlete) = people.get_mut(id) else { return };
         if !athlete.is_heard() {
             self.hear(id);
             return self.samples(id, run, samples, out);
@@ -59,7 +59,7 @@ impl Session {
     /// What of a batch is new, and whether it can have been rowed: told before it is written.
     #[must_use]
     pub fn weigh(&self, now: At, id: AthleteId, run: RunId, samples: Vec<Sample>) -> Weighed {
-        match self.roster.get(&id) {
+        match self.people.get(id) {
             Some(athlete) => athlete.recording.weigh(now, run, samples),
             None => Weighed::New(samples),
         }
@@ -68,7 +68,7 @@ impl Session {
     /// The same of samples that a device has given up, by their first and last number.
     #[must_use]
     pub fn weigh_skip(&self, id: AthleteId, run: RunId, skipped: (u32, u32)) -> Weighed {
-        let athlete = self.roster.get(&id);
+        let athlete = self.people.get(id);
         athlete.map_or(Weighed::New(Vec::new()), |of| of.recording.weigh_skip(run, skipped))
     }
 
@@ -80,7 +80,7 @@ impl Session {
         to_seq: u32,
         out: &mut Vec<Output>,
     ) {
-        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        let Some(athlete) = self.people.get_mut(id) else { return };
         if from_seq == 0 || from_seq > to_seq {
             let says =
                 "Samples that are given up are named by their first and last number.".to_owned();
@@ -96,7 +96,7 @@ impl Session {
     }
 
     pub(super) fn feel(&mut self, id: AthleteId, readings: &[Reading], out: &mut Vec<Output>) {
-        let Some(athlete) = self.roster.get_mut(&id) else { return };
+        let Some(athlete) = self.people.get_mut(id) else { return };
         if !athlete.heart_consent {
             let says = "Heart rate is passed on only after consent; it was left out.".to_owned();
             out.push(Output::Refused { athlete: id, refusal: Refusal { why: Why::NotNow, says } });
@@ -138,7 +138,7 @@ impl Session {
     pub(super) fn count_strokes(&mut self, id: AthleteId, out: &mut Vec<Output>) {
         let left = self
             .piece()
-            .zip(self.roster.get(&id))
+            .zip(self.people.get(id))
             .and_then(|(piece, athlete)| piece.rowers.get(&id)?.strokes_left(&athlete.recording));
         if left == Some(0) {
             self.end_call_of(id, out);
@@ -173,12 +173,12 @@ impl Session {
     }
 
     fn send_call(&mut self, spec: &CallSpec, out: &mut Vec<Output>) {
-        let Session { roster, programme, now, .. } = self;
+        let Session { people, programme, now, .. } = self;
         let Some(piece) = programme.current_mut() else { return };
         let (rule, rowers) = piece.rule_and_rowers();
         let (mut athletes, mut ended) = (Vec::new(), Vec::new());
         let text = Arc::new(spec.text.clone());
-        for (id, rower, athlete) in both_mut(rowers, roster) {
+        for (id, rower, athlete) in both_mut(rowers, people.roster()) {
             let meant = match &spec.audience {
                 Audience::All => true,
                 Audience::Team { team } => athlete.spec.team.as_ref() == Some(team),
@@ -247,9 +247,9 @@ impl Session {
         reached: Reached,
         out: &mut Vec<Output>,
     ) {
-        let Session { roster, programme, now, .. } = self;
+        let Session { people, programme, now, .. } = self;
         let is_current = at == programme.current_at();
-        let (Some(athlete), Some(piece)) = (roster.get(&id), programme.get_mut(at)) else { return };
+        let (Some(athlete), Some(piece)) = (people.get(id), programme.get_mut(at)) else { return };
         let Some(entry) = piece.spec.call_sheet.get(reached.entry).cloned() else { return };
         let SheetCall { text, audience, span, .. } = entry;
         let number = u16::try_from(reached.entry).unwrap_or(u16::MAX);
@@ -342,8 +342,8 @@ impl Session {
             }
             return;
         }
-        let Session { roster, programme, now, .. } = self;
-        let (Some(athlete), Some(piece)) = (roster.get(&id), programme.get_mut(at)) else { return };
+        let Session { people, programme, now, .. } = self;
+        let (Some(athlete), Some(piece)) = (people.get(id), programme.get_mut(at)) else { return };
         let (rule, rowers) = piece.rule_and_rowers();
         let Some(rower) = rowers.get_mut(&id) else { return };
         let result = rower.result(id, athlete, rule, *now);
@@ -365,7 +365,7 @@ impl Session {
 
     /// Whether what an athlete has made of a piece that is over is not what was told.
     fn is_result_new(&self, at: usize, id: AthleteId) -> bool {
-        let (Some(athlete), Some(piece)) = (self.roster.get(&id), self.programme.get(at)) else {
+        let (Some(athlete), Some(piece)) = (self.people.get(id), self.programme.get(at)) else {
             return false;
         };
         let Some(rower) = piece.rowers.get(&id) else { return false };
@@ -397,15 +397,15 @@ impl Session {
         for call in self.calls.disarm() {
             self.emit(To::COACH, Happening::CallTakenBack { call }, out);
         }
-        let all: Vec<AthleteId> = self.roster.keys().copied().collect();
+        let all: Vec<AthleteId> = self.people.ids();
         for id in all {
             self.end_call_of(id, out);
         }
         self.tell_sheet(&[], out);
-        let Session { roster, programme, .. } = self;
+        let Session { people, programme, .. } = self;
         let rowers = programme.current_mut().map(|piece| &mut piece.rowers);
         for (id, rower) in rowers.into_iter().flatten() {
-            if let Some(athlete) = roster.get(id) {
+            if let Some(athlete) = people.get(*id) {
                 rower.end(athlete);
             }
         }
@@ -416,12 +416,12 @@ impl Session {
 
     /// Tells what is new in the results of a piece that is over.
     fn tell_results(&mut self, at: usize, out: &mut Vec<Output>) {
-        let Session { roster, programme, settings, now, .. } = self;
+        let Session { people, programme, settings, now, .. } = self;
         let Some(piece) = programme.get_mut(at) else { return };
         // Told to their athletes, and not to the screens yet: the piece was over within the second.
         let waiting = std::mem::take(&mut piece.fresh_results);
         let (mut own, mut all, mut waits) = (Vec::new(), Vec::new(), false);
-        for result in piece.results(*now, settings, roster) {
+        for result in piece.results(*now, settings, people.roster()) {
             let Some(rower) = piece.rowers.get_mut(&result.athlete) else { continue };
             let is_new = rower.told.as_ref() != Some(&result);
             rower.told = Some(result.clone());
@@ -449,7 +449,7 @@ impl Session {
             self.publish_now(out);
         } else if let Some(piece) = self.programme.get_mut(at) {
             // Nobody is shown the standings of an earlier piece, but its teams are settled by them.
-            piece.publish(self.now, &self.settings, &self.roster);
+            piece.publish(self.now, &self.settings, self.people.roster());
         }
         let teams = self.programme.get(at).map_or_else(Vec::new, |p| p.standings.teams.clone());
         let mut some = all.chunks(super::ATHLETES_AN_EVENT).peekable();

@@ -9,10 +9,9 @@ use thole_protocol::{
     spec::{AthleteSpec, Joining, RosterEntry},
 };
 
-use super::{Session, folded, of_athlete, refused};
+use super::{Session, of_athlete, refused};
 use crate::{
     input::Whose,
-    limits, name,
     output::{Output, To},
     plan::Course,
     roster::Athlete,
@@ -77,18 +76,15 @@ impl Session {
     /// # Errors
     /// The name is no name, is taken, or the session is closed.
     pub fn way_in(&self, name: &str) -> Result<Way, Refusal> {
-        limits::check_name(name)?;
-        if self.by_sight {
-            name::check(name)?;
-        }
+        self.people.check_name(name)?;
         if self.closed {
             return refused(
                 Why::NotNow,
                 "This session is closed; ask your coach for the next one.",
             );
         }
-        let known = self.names.get(&self.folded(name));
-        match (known.and_then(|id| Some((*id, self.roster.get(id)?))), self.settings.joining) {
+        let known = self.people.named(name);
+        match (known.and_then(|id| Some((id, self.people.get(id)?))), self.settings.joining) {
             (None, Joining::Guests | Joining::Trusted) => Ok(Way::New),
             (None, Joining::Asked) => Ok(Way::Ask(None)),
             (Some((_, athlete)), _) if athlete.claimed => refused(
@@ -122,19 +118,15 @@ impl Session {
     /// Whether an athlete's device is heard now.
     #[must_use]
     pub fn hears(&self, athlete: AthleteId) -> bool {
-        self.roster.get(&athlete).is_some_and(Athlete::is_heard)
+        self.people.get(athlete).is_some_and(Athlete::is_heard)
     }
 
     /// Gives somebody new a seat, in the roster and in the piece.
-    pub(super) fn admit(&mut self, id: AthleteId, mut athlete: Athlete) {
-        athlete.seat = self.next_seat;
-        self.next_seat.0 += 1;
+    pub(super) fn admit(&mut self, id: AthleteId, athlete: Athlete) {
         if let Some(piece) = self.piece_mut() {
             piece.admit(id, &athlete);
         }
-        let folded = self.folded(&athlete.spec.name);
-        self.names.insert(folded, id);
-        self.roster.insert(id, athlete);
+        self.people.seat(id, athlete);
         self.roster_changed(id);
     }
 
@@ -148,7 +140,7 @@ impl Session {
         if let Some(join) = join {
             self.seats.joins.insert(join.to_owned(), id);
         }
-        if let Some(athlete) = self.roster.get_mut(&id) {
+        if let Some(athlete) = self.people.get_mut(id) {
             athlete.claimed = true;
             self.roster_changed(id);
             return;
@@ -160,34 +152,10 @@ impl Session {
         self.look(id, out);
     }
 
-    /// A name without what does not tell people apart, by the rule that this session was made under.
-    pub(super) fn folded(&self, name: &str) -> String {
-        if self.by_sight { name::folded(name) } else { folded(name) }
-    }
-
     /// The coach is told of a new name that looks like another one, or is written so that it could.
     pub(super) fn look(&mut self, id: AthleteId, out: &mut Vec<Output>) {
-        let Some(name) = self.name(id).filter(|_| self.by_sight).map(str::to_owned) else { return };
-        let mut like = None;
-        for look in name::looks(&name) {
-            let alike = self.looks.entry(look).or_default();
-            like = like.or(alike.iter().find(|other| **other != id).copied());
-            alike.insert(id);
-        }
-        if like.is_some() || name::is_mixed(&name) {
+        if let Some(like) = self.people.look(id) {
             self.emit(To::COACH, Happening::LooksLike { athlete: id, like }, out);
-        }
-    }
-
-    /// A name is nobody's any more.
-    pub(super) fn overlook(&mut self, id: AthleteId, name: &str) {
-        for look in name::looks(name) {
-            if let Some(alike) = self.looks.get_mut(&look) {
-                alike.remove(&id);
-                if alike.is_empty() {
-                    self.looks.remove(&look);
-                }
-            }
         }
     }
 
@@ -201,13 +169,9 @@ impl Session {
         }
         let mut names = BTreeSet::new();
         for (_, entry) in athletes {
-            limits::check_athlete(&entry.spec)?;
-            if self.by_sight {
-                name::check_athlete(&entry.spec)?;
-            }
+            self.people.check_athlete(&entry.spec)?;
             let name = &entry.spec.name;
-            let folded = self.folded(name);
-            if self.names.contains_key(&folded) || !names.insert(folded) {
+            if self.people.named(name).is_some() || !names.insert(self.people.folded(name)) {
                 let says =
                     format!("{name} is in the roster already: add an initial to tell them apart.");
                 return refused(Why::NameTaken, &says);

@@ -47,7 +47,7 @@ impl Session {
     /// The seat of an athlete of the roster.
     #[must_use]
     pub fn seat(&self, athlete: AthleteId) -> Option<SeatNo> {
-        self.roster.get(&athlete).map(|athlete| athlete.seat)
+        self.people.get(athlete).map(|athlete| athlete.seat)
     }
 
     /// Whether the session is closed, and everything that was rowed in it is in records that no stroke changes
@@ -153,7 +153,7 @@ impl Session {
     fn made(&self, at: usize) -> Option<Settled> {
         let piece = self.programme.get(at).filter(|piece| piece.is_to_settle())?;
         let kept = piece.settling.kept.as_ref();
-        let results = piece.results(self.now, &self.settings, &self.roster);
+        let results = piece.results(self.now, &self.settings, self.people.roster());
         let teams = settled_teams(piece);
         let mut seats: Vec<SettledSeat> = results
             .into_iter()
@@ -183,7 +183,7 @@ impl Session {
         result: AthleteResult,
         teams: &[SettledTeam],
     ) -> Option<SettledSeat> {
-        let athlete = self.roster.get(&result.athlete)?;
+        let athlete = self.people.get(result.athlete)?;
         let rower = piece.rowers.get(&result.athlete)?;
         let team = athlete.spec.team.as_ref();
         let team = team.and_then(|name| teams.iter().position(|team| team.name == *name));
@@ -273,7 +273,7 @@ impl Session {
     fn sheet_calls(&self, piece: &Piece) -> Vec<SettledCall> {
         let mut reached: BTreeMap<u16, Vec<(SeatNo, At)>> = BTreeMap::new();
         for (entry, id, at) in &piece.sheet_reached {
-            let seat = self.roster.get(id).map(|athlete| (athlete.seat, *at));
+            let seat = self.people.get(*id).map(|athlete| (athlete.seat, *at));
             reached.entry(*entry).or_default().extend(seat);
         }
         let calls = reached.into_iter().filter_map(|(entry, mut reached)| {
@@ -296,7 +296,7 @@ impl Session {
     }
 
     fn seats_of<'a>(&'a self, athletes: &'a [AthleteId]) -> impl Iterator<Item = SeatNo> + 'a {
-        athletes.iter().filter_map(|id| self.roster.get(id).map(|athlete| athlete.seat))
+        athletes.iter().filter_map(|id| self.people.get(*id).map(|athlete| athlete.seat))
     }
 }
 

@@ -82,7 +82,12 @@ impl Session {
         };
         let athletes = match you {
             Some(you) => self.athlete_view(you, viewer).into_iter().collect(),
-            None => self.roster.keys().filter_map(|id| self.athlete_view(*id, viewer)).collect(),
+            None => self
+                .people
+                .roster()
+                .keys()
+                .filter_map(|id| self.athlete_view(*id, viewer))
+                .collect(),
         };
         View {
             title: self.title.clone(),
@@ -101,7 +106,7 @@ impl Session {
             calibration: (viewer == Viewer::Coach).then(|| self.calibration()),
             calls: self.calls_told(viewer),
             call: you.and_then(|you| {
-                let recording = &self.roster.get(&you)?.recording;
+                let recording = &self.people.get(you)?.recording;
                 self.piece()?.rowers.get(&you)?.running_view(recording)
             }),
             own: you.and_then(|you| self.own(you)),
@@ -147,7 +152,7 @@ impl Session {
 
     /// One athlete as this viewer may see them.
     pub(super) fn athlete_view(&self, id: AthleteId, viewer: Viewer) -> Option<AthleteView> {
-        let athlete = self.roster.get(&id)?;
+        let athlete = self.people.get(id)?;
         let piece = self.piece();
         let rower = piece.and_then(|piece| Some((piece, piece.rowers.get(&id)?)));
         let doing = match rower {
@@ -170,9 +175,11 @@ impl Session {
         let results = match viewer {
             // Thousands may come back at once: each looks at the own result alone.
             Viewer::Athlete(you) => {
-                piece.result_of(you, self.now, &self.roster).into_iter().collect()
+                piece.result_of(you, self.now, self.people.roster()).into_iter().collect()
             }
-            Viewer::Coach | Viewer::Board => piece.results(self.now, &self.settings, &self.roster),
+            Viewer::Coach | Viewer::Board => {
+                piece.results(self.now, &self.settings, self.people.roster())
+            }
         };
         let teams = match viewer {
             Viewer::Coach | Viewer::Board if piece.is_over() => piece.standings.teams.clone(),
@@ -190,7 +197,7 @@ impl Session {
     #[must_use]
     pub fn details(&self, lines: &[Line]) -> Vec<Detail> {
         let Some(piece) = self.piece() else { return Vec::new() };
-        let known = both(&piece.rowers, &self.roster);
+        let known = both(&piece.rowers, self.people.roster());
         let known: Vec<Detail> =
             known.map(|(id, rower, athlete)| self.detail(*id, rower, athlete)).collect();
         let of = |line: &Line| {
