@@ -6,6 +6,7 @@ mod effects;
 mod follows;
 mod kept;
 mod lists;
+mod news;
 mod orders;
 mod people;
 mod programme;
@@ -22,8 +23,8 @@ use std::{
 };
 
 use thole_protocol::{
-    event::{Event, Happening},
-    ids::{AthleteId, CommandId, DeviceId, EventNo, PieceNo, RunId},
+    event::Happening,
+    ids::{AthleteId, CommandId, DeviceId, PieceNo, RunId},
     question::Question,
     refusal::{Refusal, Why},
     sample::Durable,
@@ -48,8 +49,7 @@ use crate::{
 
 pub use damage::Loss;
 use effects::CallWatch;
-use kept::Kept;
-use lists::Lists;
+use news::{Kept, News};
 use people::People;
 use programme::Programme;
 use seats::Seats;
@@ -85,18 +85,13 @@ pub struct Session {
     seats: Seats,
     /// The coach's device that led last.
     leader: Option<DeviceId>,
-    /// Event number 1 comes first.
-    events: Vec<Kept>,
-    /// Whom events were for, each list once.
-    lists: Lists,
+    news: News,
     notices: Vec<Notice>,
     timers: Timers,
     /// By what the next piece is projected.
     forecast: Forecast,
     /// How projections have turned out on this server.
     count: Count,
-    /// Athletes whose entry in the roster is new to the screens.
-    fresh_roster: BTreeSet<AthleteId>,
     /// What the coach is asked about targets of the current piece, as last told.
     questions: BTreeMap<AthleteId, Question>,
     /// What the journal has lost.
@@ -325,14 +320,13 @@ impl Session {
     }
 
     fn emit(&mut self, to: To, what: Happening, out: &mut Vec<Output>) {
-        let event = self.next_event();
-        let event = Event { event, at_ms: self.now, late: false, what };
-        self.events.push(Kept::Said(to.clone(), event.clone()));
-        out.push(Output::Event { to, event });
+        self.emit_late(to, false, what, out);
     }
 
-    fn next_event(&self) -> EventNo {
-        EventNo(self.events.len() as u64 + 1)
+    /// The same, of something that was heard too late to be news.
+    fn emit_late(&mut self, to: To, late: bool, what: Happening, out: &mut Vec<Output>) {
+        let event = self.news.say(to.clone(), self.now, late, what);
+        out.push(Output::Event { to, event });
     }
 
     fn emit_phase(&mut self, out: &mut Vec<Output>) {
@@ -425,7 +419,7 @@ impl Session {
     }
 
     fn roster_changed(&mut self, id: AthleteId) {
-        self.fresh_roster.insert(id);
+        self.news.there_is([id]);
         self.timers.set_by(When::TellRoster, self.now + ROSTER_TOLD_AFTER);
     }
 }

@@ -422,8 +422,11 @@ fn untold(movement: &[(f64, f64)], hearing: &Hearing, heard: &[Heard]) -> f64 {
     let after = heard.iter().position(|(at, ..)| *at >= 0.0);
     let Some(&(since, metres, clock)) = after.and_then(|at| heard.get(at)) else { return 0.0 };
     let before = after.and_then(|at| heard.get(at.checked_sub(1)?));
-    // Metres are heard in whole decimetres. A reset is seen by metres that fall: one that is not seen moves nothing.
-    let reset = before.is_some_and(|(_, before, _)| metres < before - 2.0);
+    // Metres are heard in whole decimetres. A reset is seen by metres that fall, by a little where the clock falls, too: one
+    // that is not seen moves nothing.
+    let reset = before.is_some_and(|(_, before, ran)| {
+        metres < before - 2.0 || (metres < *before && clock < *ran)
+    });
     let before = before.filter(|_| !reset);
     let from = before.map_or(0.0, |(_, metres, _)| *metres);
     let unheard = shown(movement, hearing, 0.0).1 - from;

@@ -6,29 +6,19 @@ use thole_protocol::{
     event::{Event, Happening},
     ids::{AthleteId, EventNo},
     standing::Phase,
-    units::At,
 };
 
-use super::{ATHLETES_AN_EVENT, Session, Viewer};
+use super::{ATHLETES_AN_EVENT, Session, Viewer, news::Kept};
 use crate::output::{Athletes, Output, To};
-
-/// A numbered event as it is kept for those who come back.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) enum Kept {
-    /// As it was said.
-    Said(To, Event),
-    /// These changed in the roster: told to coach, boards and themselves, each what they may see, as it is now.
-    Roster(At, Arc<[AthleteId]>),
-}
 
 impl Session {
     /// Tells the coach, and the boards without what is private, who is new or different.
     pub(super) fn tell_roster(&mut self, out: &mut Vec<Output>) {
         self.look_at_targets();
-        let fresh: Vec<AthleteId> = std::mem::take(&mut self.fresh_roster).into_iter().collect();
+        let fresh = self.news.take_fresh();
         for some in fresh.chunks(ATHLETES_AN_EVENT) {
-            let (event, at_ms) = (self.next_event(), self.now);
-            self.events.push(Kept::Roster(at_ms, some.into()));
+            let at_ms = self.now;
+            let event = self.news.tell_of(at_ms, some);
             let board = To { coach: false, board: true, athletes: Athletes::None };
             let own = |id: &AthleteId| To {
                 coach: false,
@@ -48,9 +38,8 @@ impl Session {
     /// The events after `last` that concern this viewer, marked late.
     #[must_use]
     pub fn events_after(&self, last: EventNo, viewer: Viewer) -> Vec<Event> {
-        let from = usize::try_from(last.0).unwrap_or(usize::MAX);
-        let missed = (last.0.saturating_add(1)..).zip(self.events.get(from..).unwrap_or(&[]));
-        missed.filter_map(|(number, kept)| self.again(EventNo(number), kept, viewer)).collect()
+        let missed = self.news.after(last);
+        missed.filter_map(|(number, kept)| self.again(number, kept, viewer)).collect()
     }
 
     /// A kept event once more, marked late, if it concerns this viewer.
@@ -84,7 +73,7 @@ impl Session {
             return Vec::new();
         }
         let current = self.programme.current_no();
-        let said = self.events.iter().rev().filter_map(|kept| match kept {
+        let said = self.news.all().iter().rev().filter_map(|kept| match kept {
             Kept::Said(to, event) => Some((to, event)),
             Kept::Roster(..) => None,
         });

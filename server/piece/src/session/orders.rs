@@ -118,7 +118,7 @@ impl Session {
             return refused(Why::NotNow, &says);
         }
         self.people.remove(id);
-        self.fresh_roster.remove(&id);
+        self.news.forget(id);
         for piece in self.programme.all_mut() {
             piece.forget(id);
         }

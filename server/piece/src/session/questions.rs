@@ -21,8 +21,8 @@ impl Session {
         let differs = |id: &&AthleteId| now.get(id) != self.questions.get(id);
         let changed: Vec<AthleteId> =
             now.keys().chain(self.questions.keys()).filter(differs).copied().collect();
-        self.fresh_roster
-            .extend(changed.into_iter().filter(|id| self.people.roster().contains_key(id)));
+        let people = self.people.roster();
+        self.news.there_is(changed.into_iter().filter(|id| people.contains_key(id)));
         self.questions = now;
     }
 

@@ -3,7 +3,7 @@
 use std::{collections::BTreeMap, sync::Arc};
 
 use thole_protocol::{
-    event::{Event, Happening},
+    event::Happening,
     ids::{AthleteId, CallId, PieceNo, RunId},
     refusal::{Refusal, Why},
     sample::{Reading, Sample},
@@ -12,7 +12,7 @@ use thole_protocol::{
     units::At,
 };
 
-use super::{Kept, Session, follows::follows, timers::When};
+use super::{Session, follows::follows, timers::When};
 use crate::{
     output::{Athletes, Output, To},
     piece::{Piece, both_mut},
@@ -198,7 +198,7 @@ impl Session {
             piece.named_calls.insert(spec.call);
         }
         let sent_at_ms = *now;
-        let athletes = self.lists.shared(athletes);
+        let athletes = self.news.shared(athletes);
         for (id, old) in &ended {
             self.watch.over_for(*old, *id, sent_at_ms);
         }
@@ -209,7 +209,7 @@ impl Session {
             let to = To { coach: false, board: false, athletes: Athletes::These(athletes.clone()) };
             self.emit(to, Happening::Call { call, text: text.clone(), span }, out);
         }
-        let replaced = self.lists.shared(ended.iter().map(|(id, _)| *id).collect());
+        let replaced = self.news.shared(ended.iter().map(|(id, _)| *id).collect());
         let sent = SentCall { call, text, span, sent_at_ms, athletes, replaced, sheet: None };
         self.emit(To::SCREENS, Happening::CallSent(sent), out);
         for (_, old) in ended {
@@ -236,7 +236,7 @@ impl Session {
         for id in &athletes {
             self.watch.over_for(call, *id, self.now);
         }
-        self.lists.shared(athletes)
+        self.news.shared(athletes)
     }
 
     /// An athlete has come to a point of the call sheet.
@@ -296,16 +296,6 @@ impl Session {
         }
     }
 
-    fn emit_late(&mut self, to: To, late: bool, what: Happening, out: &mut Vec<Output>) {
-        self.emit(to, what, out);
-        if late {
-            mark_late(out.last_mut());
-            if let Some(Kept::Said(_, event)) = self.events.last_mut() {
-                event.late = true;
-            }
-        }
-    }
-
     /// Tells the screens who got calls of the sheet since they were told last. Those that stand for a time end
     /// for each athlete at an instant of their own: for `past_call` just now.
     pub(super) fn tell_sheet(&mut self, past_call: &[AthleteId], out: &mut Vec<Output>) {
@@ -320,7 +310,7 @@ impl Session {
             };
             let call = CallId::of_sheet(no, entry);
             let (replaced, sheet) = (Arc::default(), Some(entry));
-            let athletes = self.lists.shared(athletes);
+            let athletes = self.news.shared(athletes);
             let sent = SentCall { call, text, span, sent_at_ms: now, athletes, replaced, sheet };
             self.emit(To::SCREENS, Happening::CallSent(sent), out);
             self.calls.sheet_told(call);
@@ -471,12 +461,6 @@ impl Session {
             let to = To { coach: false, board: false, athletes };
             self.emit(to, Happening::Results { piece, results, teams: Vec::new() }, out);
         }
-    }
-}
-
-fn mark_late(output: Option<&mut Output>) {
-    if let Some(Output::Event { event: Event { late, .. }, .. }) = output {
-        *late = true;
     }
 }
 

@@ -220,11 +220,11 @@ impl Session {
             Kept::Roster(..) => None,
         };
         let counted = |kept: &Kept| matches!(told(kept), Some(Phase::Counting { .. }));
-        let from = self.events.iter().rposition(counted).unwrap_or(self.events.len());
+        let from = self.news.all().iter().rposition(counted).unwrap_or(self.news.all().len());
         let mut phases = Vec::new();
         let mut calls: Vec<SettledCall> = Vec::new();
         let mut ended: BTreeMap<CallId, At> = BTreeMap::new();
-        for kept in self.events.iter().skip(from) {
+        for kept in self.news.all().iter().skip(from) {
             let Kept::Said(to, event) = kept else { continue };
             if let Some(phase) = told(kept) {
                 phases.push(Passed { at_ms: event.at_ms, phase });

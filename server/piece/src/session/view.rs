@@ -93,7 +93,7 @@ impl Session {
             title: self.title.clone(),
             settings: self.settings,
             closed: self.closed,
-            last_event: EventNo(self.events.len() as u64),
+            last_event: self.news.last(),
             pieces: self
                 .programme
                 .all()
