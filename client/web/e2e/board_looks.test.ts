@@ -96,6 +96,7 @@ const SCENES: Readonly<Record<string, Scene>> = {
           spec: { title: '', ...INTERVALS, clock: 'common_go', repeat_start: 'common_signal', count_ms: 10_000, call_sheet: [] },
           phase: piece === 0 ? { phase: 'finished', go_at_ms: 0 } : { phase: 'gathering' },
           results: piece === 0 ? [...Array(12).keys()].map((nth) => resultOf(nth, 12_000 - 2_500 * nth)) : [],
+          teams: piece === 0 ? TEAMS.map((team, nth) => ({ team, place: nth + 1, mean_margin: 6_400 - 900 * nth, counted: 3 })) : [],
         })),
       },
     },
@@ -108,7 +109,7 @@ const SCENES: Readonly<Record<string, Scene>> = {
   armed: { field: { count: 12 }, act: (told) => told.turns('armed'), until: 'text=Ready to start' },
   counting: { field: { count: 12 }, act: (told) => told.turns('counting'), until: '.counting .number' },
   'missed repeats': {
-    field: { count: 12, spec: INTERVALS, line: (nth) => (nth === 3 || nth === 8 ? { place: null, margin: null, projected: null } : {}) },
+    field: { count: 12, spec: INTERVALS, line: (nth) => (nth === 3 || nth === 8 ? { instead: 'missed' } : {}) },
     act: (told) => told.rows(1),
     until: 'text=missed repeats',
   },

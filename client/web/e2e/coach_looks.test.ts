@@ -73,7 +73,7 @@ const SCENES: Readonly<Record<string, Scene>> = {
   'a call that waits': { field: { count: 12 }, act: (told) => (told.rows(), told.arms('Sit tall')), until: '.armed' },
   'a call that is active': { field: { count: 12 }, act: (told) => (told.rows(), told.calls('Press and hang', [1, 4, 6]), told.stands(91_000)), until: '.running' },
   'missed repeats': {
-    field: { count: 12, spec: INTERVALS, line: (nth) => (nth === 3 ? { place: null, margin: null, projected: null } : nth === 4 ? { doing: 'here', place: null, margin: null, projected: null } : {}) },
+    field: { count: 12, spec: INTERVALS, line: (nth) => (nth === 3 ? { instead: 'missed' } : nth === 4 ? { doing: 'here', place: null, margin: null, projected: null } : {}) },
     act: (told) => told.rows(1),
     until: 'text=missed repeats',
   },

@@ -176,7 +176,7 @@ export class Told {
       return { ...home, outcome: outcome(nth), distance_dm: 8_047, shown: null, margin: null, ...more(nth) };
     });
     this.#results = results;
-    this.#happens({ kind: 'results', piece: 0, results });
+    this.#happens({ kind: 'results', piece: 0, results, teams: this.#teams() });
     this.#turns({ phase: 'finished', go_at_ms: GO_MS });
   }
 
@@ -238,6 +238,7 @@ export class Told {
           },
           phase: this.#phase,
           results: this.#results,
+          teams: this.#results.length > 0 ? this.#teams() : [],
         },
       ],
       current: 0,
