@@ -16,16 +16,16 @@ const heads = (finish_ms: number): Pick<Line, 'projected'> => {
   return { projected: { finish, low: finish, high: finish, chance_permille: null } };
 };
 
-function told(lines: readonly Line[], waits_for: readonly string[]): string {
+function told(lines: readonly Line[], waits_for: readonly string[], more: Partial<Session['standings']> = {}, details: Session['details'] = []): string {
   const { session: made } = reduce(NOTHING_YET, { news: 'welcome', msg: welcome() });
   if (made === null) throw new Error('no session');
   const athletes = lines.map(({ athlete }): AthleteView => ({
     athlete, spec: { name: athlete, team: null, heart_limit_bpm: null }, aim: { target: null, plan: { profile: 'even' }, history: [] }, on_board: 'name',
     doing: 'rowing', cautions_read: true, machine: null, clock_bound_ms: null, heart_rate: false,
   }));
-  const standings = { piece: 0, at_ms: 0, drawn_at_ms: 0, lines: [...lines], teams: [], calls: [], waits_for: [...waits_for] };
+  const standings = { piece: 0, at_ms: 0, drawn_at_ms: 0, lines: [...lines], teams: [], calls: [], waits_for: [...waits_for], ...more };
   const pieces: Session['pieces'] = [{ piece: 0, results: [], phase: { phase: 'closing', go_at_ms: 0 }, spec: spec() }];
-  return closingText({ ...made, current: 0, pieces, athletes, standings });
+  return closingText({ ...made, current: 0, pieces, athletes, standings, details });
 }
 
 test('whom closing cuts off is named, soonest home first, with how long each would need where that is known', () => {
@@ -38,7 +38,10 @@ test('whom closing cuts off is named, soonest home first, with how long each wou
   // Who has stopped needs no time; when nobody else is out, nobody is waited for.
   const [ida, gus] = [line('Ida', heads(401_200)), line('Gus', { doing: 'stopped' })];
   expect(told([ida, gus], ['Ida', 'Gus'])).toBe('Waiting for Ida (about 1:15) and Gus (stopped)');
-  expect(told([ida, gus], ['Gus'])).toBe('All others are in. Stopped: Gus');
+  expect(told([ida, gus], ['Gus'], { nobody_rows_since_ms: 400_000 })).toBe('All others are in. Stopped: Gus');
+  // The lines stand for a while; what was rowed meanwhile is known.
+  const now = { athlete: 'Ida', done_dm: 14_400, elapsed_ms: 340_000, pace_per_500m_ms: null, plan_per_500m_ms: null, rate_half_spm: null, heart_bpm: null, call: null, call_strokes_left: null };
+  expect(told([ida], ['Ida'], {}, [now])).toBe('Waiting for Ida (about 1:05)');
 });
 
 test('time that is left is left whatever the projection; rests of their own are still to come', () => {

@@ -15,7 +15,8 @@ export function closingText(session: Session): string {
   const lines = (session.standings?.lines ?? []).filter((line) => session.standings?.waits_for.includes(line.athlete));
   if (piece === null || lines.length === 0) return '';
   const out = lines
-    .map((line) => ({ line, leftMs: leftMs(line, piece.spec) }))
+    // How far each is by now is among the details; the lines stand for a while.
+    .map((line) => ({ line, leftMs: leftMs({ ...line, ...session.details.find(({ athlete }) => athlete === line.athlete) }, piece.spec) }))
     .sort((a, b) => (a.leftMs ?? Infinity) - (b.leftMs ?? Infinity) || 0);
   const { waitingEach, allOthersIn, needs, needsUnheard, needsStopped } = texts.field;
   const each = out.slice(0, NAMES_MAX).map(({ line, leftMs }) => {
@@ -26,7 +27,7 @@ export function closingText(session: Session): string {
   });
   const more = out.length - each.length;
   // Nobody rows any more: the piece is over as soon as the coach says so.
-  if (lines.every(({ doing }) => doing === 'stopped')) return allOthersIn(out.map(({ line }) => athlete(session, line.athlete)?.spec.name ?? '?').slice(0, NAMES_MAX), more);
+  if (session.standings?.nobody_rows_since_ms != null) return allOthersIn(out.map(({ line }) => athlete(session, line.athlete)?.spec.name ?? '?').slice(0, NAMES_MAX), more);
   return waitingEach(each, more);
 }
 
