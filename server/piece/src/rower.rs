@@ -58,6 +58,8 @@ pub struct Rower {
     contact_at_end: Option<Contact>,
     /// The device was heard again for so long after that nothing is on its way any more.
     heard_out: bool,
+    /// The result waits for what was rowed unheard, and the device has been back since then, if not all the time.
+    pub back_since: Option<At>,
     /// The session's clock was set while this athlete rowed.
     pub clock_was_set: bool,
     /// The journal has lost something by which the result may be another.
@@ -129,6 +131,7 @@ impl Rower {
             last_call: None,
             contact_at_end: None,
             heard_out: false,
+            back_since: None,
             clock_was_set: false,
             is_damaged: false,
             lacks_strokes: false,

@@ -100,7 +100,9 @@ impl Rower {
         let heard_by_device = match self.contact_at_end.unwrap_or(athlete.contact) {
             Contact::Never => None,
             Contact::Heard { since } => (since.0 as f64 <= over.at).then_some((since, over.at)),
-            Contact::Silent { since, .. } => Some((At(0), over.at.min(since.0 as f64))),
+            // Who came back after the end, and was lost again, was not heard before it.
+            Contact::Silent { since, heard_from } => (heard_from.0 as f64 <= over.at)
+                .then_some((heard_from, over.at.min(since.0 as f64))),
         };
         let still = |from: f64, to: f64| to - from.max(rowed_at) >= STOPPED_AFTER_MS;
         let newest = self.track.newest().map_or(rowed_at, |newest| newest.heard);

@@ -10,12 +10,13 @@ use super::{Session, timers::When};
 use crate::{
     output::{Output, To},
     roster::Contact,
-    rower::Rower,
 };
 
 /// A device that is heard again sends what it has kept at once; after this long nothing is on its way (own choice, as
 /// long as it takes to be found to have stopped).
 const ALL_HAS_COME_AFTER: Millis = Millis(12_000);
+/// A device that comes anew all the time puts that off no longer than this (own choice): what it sends later still counts.
+const PUT_OFF_MAX: Millis = Millis(60_000);
 
 impl Session {
     /// Whether a piece goes on: from the count-down to its end.
@@ -30,12 +31,14 @@ impl Session {
             athlete.claimed = true;
             athlete.hear(now);
         });
-        if self
-            .programme
-            .all()
-            .iter()
-            .any(|piece| piece.rowers.get(&id).is_some_and(Rower::is_unheard))
-        {
+        let mut waits = false;
+        for piece in self.programme.all_mut() {
+            if let Some(rower) = piece.rowers.get_mut(&id).filter(|rower| rower.is_unheard()) {
+                rower.back_since.get_or_insert(now);
+                waits = true;
+            }
+        }
+        if waits {
             self.hear_out_soon();
         }
     }
@@ -80,9 +83,15 @@ impl Session {
         let mut heard: Vec<(usize, AthleteId)> = Vec::new();
         for (at, piece) in self.programme.all_mut().iter_mut().enumerate() {
             for (id, rower) in piece.rowers.iter_mut().filter(|(_, rower)| rower.is_unheard()) {
-                let contact = self.people.get(*id).map(|athlete| athlete.contact);
-                let Some(Contact::Heard { since }) = contact else { continue };
-                let due = since + ALL_HAS_COME_AFTER;
+                let heard_since = match self.people.get(*id).map(|athlete| athlete.contact) {
+                    Some(Contact::Heard { since }) => Some(since),
+                    Some(Contact::Never | Contact::Silent { .. }) | None => None,
+                };
+                let all_has_come = heard_since.map(|since| since + ALL_HAS_COME_AFTER);
+                let put_off_until = rower.back_since.map(|since| since + PUT_OFF_MAX);
+                let Some(due) = all_has_come.into_iter().chain(put_off_until).min() else {
+                    continue;
+                };
                 if due > now {
                     next = Some(next.map_or(due, |next| next.min(due)));
                 } else {

@@ -55,6 +55,28 @@ fn who_comes_back_with_nothing_more_has_stopped_twelve_seconds_later() {
     }
 }
 
+/// Every hello begins the twelve seconds anew: for a minute, and no longer.
+#[test]
+fn a_device_that_comes_anew_all_the_time_puts_the_result_off_for_a_minute() {
+    let mut gym = two_minutes(&["Ana"]);
+    gym.row(1..=40, &[80]);
+    lose(&mut gym, 0, 41);
+    let mut told = None;
+    for second in (130..300).step_by(10) {
+        gym.say(GO + 1_000 * second, &Input::Heard { athlete: Gym::athlete(0) });
+        lose(&mut gym, 0, second + 8);
+        gym.until(GO + 1_000 * (second + 9));
+        let is_told = outcome(&gym, 0) == Some(Outcome::Stopped);
+        told = told.or(is_told.then_some(second));
+    }
+    assert_eq!(told, Some(190));
+    // What comes later counts all the same.
+    let kept = (42..=122).step_by(2).map(|second| gym.sample(0, GO + 1_000 * second, 80));
+    let kept = kept.collect();
+    gym.send(0, GO + 310_000, kept);
+    assert_eq!(outcome(&gym, 0), Some(Outcome::Finished));
+}
+
 #[test]
 fn a_connection_that_was_lost_for_a_moment_on_the_way_tells_nothing_of_the_end() {
     let mut gym = two_minutes(&["Ana"]);
