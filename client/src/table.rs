@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use thole_protocol::{
     ids::AthleteId,
+    shown::{Tenths, pace_text, target_text, time_text},
     spec::{Ranking, Target},
     standing::{
         AthleteResult, Doing, Instead, Line, Margin, Mark, Notice, Outcome, Projected, Standings,
@@ -11,8 +12,6 @@ use thole_protocol::{
     },
     units::Millis,
 };
-
-use crate::wording::{length::Tenths, pace_text, target_text, time_text};
 
 /// Longest name that keeps the columns straight.
 const NAME_WIDTH: usize = 20;

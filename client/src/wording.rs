@@ -6,8 +6,11 @@ pub mod piece;
 pub mod sheet;
 pub mod target;
 
-pub use length::{distance, distance_text, duration, duration_text, pace_text, time_text};
+pub use length::{distance, duration};
 pub use past::past;
-pub use piece::{repeats, repeats_text};
+pub use piece::repeats;
 pub use sheet::{sheet_call, sheet_calls};
-pub use target::{plan, target, target_text};
+pub use target::{plan, target};
+pub use thole_protocol::shown::{
+    distance_text, duration_text, pace_text, repeats_text, target_text, time_text,
+};

@@ -2,6 +2,7 @@
 //!
 //! The vocabulary, which the core shares: `units`, `ids`, `limits`, `spec`, `sample`, `order`,
 //! `refusal`, `question`, `standing`, `event`. The messages made of it: `client_msg`, `server_msg`. Why connections end: `close`.
+//! How some of it is told to people: `shown`.
 
 pub mod client_msg;
 pub mod close;
@@ -14,6 +15,7 @@ pub mod question;
 pub mod refusal;
 pub mod sample;
 pub mod server_msg;
+pub mod shown;
 pub mod spec;
 pub mod standing;
 pub mod units;

@@ -1,6 +1,9 @@
 //! Times, distances and paces as people write them.
 
-use thole_protocol::units::{Decimetres, Millis, decimetres, millis};
+use thole_protocol::{
+    shown::{Tenths, time_text},
+    units::{Decimetres, Millis, decimetres, millis},
+};
 
 /// Reads a time: `6:31.5`, `1:02:03`, `45s`, `12min`, `2min30s`, `1h`; a bare number is no time.
 ///
@@ -98,67 +101,10 @@ fn whole_ms(seconds: f64) -> Option<Millis> {
     (seconds * 1_000.0 <= f64::from(u32::MAX)).then(|| millis(seconds * 1_000.0))
 }
 
-/// Whether tenths of a second are shown.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Tenths {
-    /// Always.
-    Always,
-    /// Only when there are any.
-    IfAny,
-}
-
-/// A time as it is shown, rounded once to a tenth: `6:31.5`, `1:02:03.0`.
-///
-/// ```
-/// use thole::wording::{length::Tenths, time_text};
-/// use thole_protocol::units::Millis;
-/// assert_eq!(time_text(Millis(119_970), Tenths::Always), "2:00.0");
-/// ```
-#[must_use]
-pub fn time_text(time: Millis, tenths: Tenths) -> String {
-    let all = (u64::from(time.0) + 50) / 100;
-    let (tenth, seconds) = (all % 10, all / 10);
-    let (hours, minutes, seconds) = (seconds / 3_600, seconds / 60 % 60, seconds % 60);
-    let mut text = if hours > 0 {
-        format!("{hours}:{minutes:02}:{seconds:02}")
-    } else {
-        format!("{minutes}:{seconds:02}")
-    };
-    if tenths == Tenths::Always || tenth > 0 {
-        text.push_str(&format!(".{tenth}"));
-    }
-    text
-}
-
-/// A length of time that `duration` reads back to the millisecond: `12min`, `1:15`, `0:20.25`.
-#[must_use]
-pub fn duration_text(time: Millis) -> String {
-    if time.0 > 0 && time.0.is_multiple_of(60_000) {
-        return format!("{}min", time.0 / 60_000);
-    }
-    let (seconds, ms) = (time.0 / 1_000, time.0 % 1_000);
-    let text = format!("{}:{:02}", seconds / 60, seconds % 60);
-    if ms == 0 { text } else { format!("{text}.{ms:03}").trim_end_matches('0').to_owned() }
-}
-
-/// A distance as it is shown: `1700m`, `0.5m` only when there are tenths.
-#[must_use]
-pub fn distance_text(distance: Decimetres) -> String {
-    match distance.0 % 10 {
-        0 => format!("{}m", distance.0 / 10),
-        tenth => format!("{}.{tenth}m", distance.0 / 10),
-    }
-}
-
-/// A pace as it is shown: `1:52.4/500m`.
-#[must_use]
-pub fn pace_text(per_500m: Millis) -> String {
-    format!("{}/500m", time_text(per_500m, Tenths::Always))
-}
-
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
+    use thole_protocol::shown::{distance_text, duration_text};
 
     use super::*;
 
@@ -195,15 +141,6 @@ mod tests {
         for typed in ["1700", "m", "-5m", "9999999km", "12min"] {
             assert!(distance(typed).expect_err(typed).contains("1700m"), "{typed}");
         }
-    }
-
-    /// Rounded once and carried: 119.97 s is 2:00.0 and 59.96 s is 1:00.0, never 1:60.0 (check row K6).
-    #[test]
-    fn tenths_are_carried_into_the_minute() {
-        assert_eq!(time_text(Millis(119_970), Tenths::Always), "2:00.0");
-        assert_eq!(time_text(Millis(59_960), Tenths::Always), "1:00.0");
-        assert_eq!(time_text(Millis(3_599_960), Tenths::IfAny), "1:00:00");
-        assert_eq!(pace_text(Millis(112_440)), "1:52.4/500m");
     }
 
     proptest! {

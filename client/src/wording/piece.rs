@@ -9,7 +9,7 @@ use thole_protocol::{
     units::Millis,
 };
 
-use super::length::{distance, distance_text, duration, duration_text};
+use super::length::{distance, duration};
 
 /// Most repeats of one piece, as the protocol has it.
 const REPEATS_MAX: usize = *limits::REPEATS.end();
@@ -115,79 +115,14 @@ pub fn extent(typed: &str) -> Result<Extent, String> {
     Ok(Extent::Time { time_ms })
 }
 
-/// How long one stretch is, as `extent` reads it.
-#[must_use]
-pub fn extent_text(work: Extent) -> String {
-    match work {
-        Extent::Distance { distance_dm } => distance_text(distance_dm),
-        Extent::Time { time_ms } => duration_text(time_ms),
-    }
-}
-
 fn too_many(typed: &str) -> String {
     format!("\"{typed}\" has more than {REPEATS_MAX} repeats; a piece has at most {REPEATS_MAX}.")
-}
-
-/// A piece in the shortest words that `repeats` reads back.
-///
-/// ```
-/// use thole::wording::{repeats, repeats_text};
-/// assert_eq!(repeats_text(&repeats("350m/1:15+350m/1:15+350m").unwrap()), "3x350m/1:15");
-/// ```
-#[must_use]
-pub fn repeats_text(repeats: &[Repeat]) -> String {
-    if let Some(text) = as_sets(repeats) {
-        return text;
-    }
-    let mut parts = Vec::new();
-    let mut left = repeats;
-    while let Some(first) = left.first() {
-        let alike = left.iter().take_while(|repeat| *repeat == first).count();
-        let (these, behind) = left.split_at(alike);
-        // The last of the piece has no rest of its own: it goes with those before it.
-        let joins = matches!(behind, [last] if last.work == first.work);
-        let count = these.len() + usize::from(joins);
-        let rest = if behind.is_empty() && first.rest_ms.0 == 0 && count == 1 {
-            String::new()
-        } else {
-            format!("/{}", duration_text(first.rest_ms))
-        };
-        let times = if count > 1 { format!("{count}x") } else { String::new() };
-        parts.push(format!("{times}{}{rest}", extent_text(first.work)));
-        left = if joins { &[] } else { behind };
-    }
-    parts.join("+")
-}
-
-/// `sets x each x work/inside/between`, when the piece is made so.
-fn as_sets(repeats: &[Repeat]) -> Option<String> {
-    let first = repeats.first()?;
-    if repeats.iter().any(|repeat| repeat.work != first.work) {
-        return None;
-    }
-    let (_, rests) = repeats.split_last()?;
-    let each = rests.iter().position(|repeat| repeat.rest_ms != first.rest_ms)? + 1;
-    let between = rests.get(each - 1)?.rest_ms;
-    let fits = each > 1
-        && repeats.len().is_multiple_of(each)
-        && rests.iter().enumerate().all(|(nth, repeat)| {
-            repeat.rest_ms == if (nth + 1) % each == 0 { between } else { first.rest_ms }
-        });
-    fits.then(|| {
-        format!(
-            "{}x{each}x{}/{}/{}",
-            repeats.len() / each,
-            extent_text(first.work),
-            duration_text(first.rest_ms),
-            duration_text(between)
-        )
-    })
 }
 
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
-    use thole_protocol::units::Decimetres;
+    use thole_protocol::{shown::repeats_text, units::Decimetres};
 
     use super::*;
 

@@ -3,7 +3,7 @@
 use thole_protocol::spec::{Leg, Plan, Target};
 
 use super::{
-    length::{Tenths, distance, distance_text, duration, pace_text, time_text},
+    length::{distance, duration},
     piece::extent,
 };
 
@@ -45,16 +45,6 @@ fn with_point(typed: &str) -> String {
     }
 }
 
-/// A target as it is shown; tenths always, since a target to the tenth is one.
-#[must_use]
-pub fn target_text(target: Target) -> String {
-    match target {
-        Target::Finish { finish_ms } => time_text(finish_ms, Tenths::Always),
-        Target::Distance { distance_dm } => distance_text(distance_dm),
-        Target::Pace { per_500m_ms } => pace_text(per_500m_ms),
-    }
-}
-
 /// Reads a plan: `even`, `fast_start`, `negative_split`, or legs such as `500m@1:55+1200m@2:01`.
 ///
 /// # Errors
@@ -84,6 +74,7 @@ pub fn plan(typed: &str) -> Result<Plan, String> {
 mod tests {
     use proptest::prelude::*;
     use thole_protocol::{
+        shown::target_text,
         spec::Extent,
         units::{Decimetres, Millis},
     };
