@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 
 use thole_protocol::{
     ids::AthleteId,
+    results_table::mark_text,
     shown::{Tenths, pace_text, target_text, time_text},
     spec::{Ranking, Target},
     standing::{
-        AthleteResult, Doing, Instead, Line, Margin, Mark, Notice, Outcome, Projected, Standings,
+        AthleteResult, Doing, Instead, Line, Margin, Notice, Outcome, Projected, Standings,
         TeamLine,
     },
     units::Millis,
@@ -147,21 +148,6 @@ pub fn result_text(
     )
     .trim_end()
     .to_owned()
-}
-
-/// What the reader of a result should know.
-fn mark_text(mark: Mark) -> &'static str {
-    match mark {
-        Mark::Implausible => "faster than anybody is known to row: look at it",
-        Mark::Joined => "machine was reset, parts joined",
-        Mark::Gaps => "some samples are missing",
-        Mark::NoBaseline => "counted from what was first heard",
-        Mark::RepeatsMissed => "not all repeats rowed",
-        Mark::HeardLate => "first heard late, counted by the machine's own clock",
-        Mark::LateStart => "first stroke came late",
-        Mark::ClocksApart => "machine's clock and the session's ran apart: times may be wrong",
-        Mark::Damaged => "the server's journal was damaged here: look at it",
-    }
 }
 
 /// One notice in one sentence, with the numbers behind it.

@@ -2,7 +2,7 @@
 //!
 //! The vocabulary, which the core shares: `units`, `ids`, `limits`, `spec`, `sample`, `order`,
 //! `refusal`, `question`, `standing`, `event`. The messages made of it: `client_msg`, `server_msg`. Why connections end: `close`.
-//! How some of it is told to people: `shown`.
+//! How some of it is told to people: `shown`, `results_table`.
 
 pub mod client_msg;
 pub mod close;
@@ -13,6 +13,7 @@ pub mod limits;
 pub mod order;
 pub mod question;
 pub mod refusal;
+pub mod results_table;
 pub mod sample;
 pub mod server_msg;
 pub mod shown;

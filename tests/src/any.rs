@@ -12,6 +12,7 @@ use thole_protocol::{
     ClientMsg, ServerMsg,
     ids::{AthleteId, CallId, CommandId, EventNo, PieceNo, RunId},
     order::Order,
+    results_table::results_table,
     sample::{Reading, Sample},
     spec::{
         Aim, AthleteSpec, Audience, CallSpec, CallText, Extent, PieceSpec, Plan, Point, Repeat,
@@ -160,7 +161,10 @@ fn shown(session: &Session) {
     assert!(places.is_sorted() && places.first().is_none_or(|first| *first == 1), "{places:?}");
     for viewer in [Viewer::Coach, Viewer::Board, Viewer::Athlete(athlete(0))] {
         let view = session.view(viewer);
-        view.pieces.iter().flat_map(|piece| &piece.results).for_each(adds_up);
+        let results = || view.pieces.iter().flat_map(|piece| &piece.results);
+        results().for_each(adds_up);
+        let rows: usize = results().map(|result| 1 + result.splits.len()).sum();
+        assert!(results_table(&view.pieces, &view.athletes).lines().count() > rows, "{view:?}");
         let numbers: Vec<EventNo> =
             session.events_after(EventNo(0), viewer).iter().map(|event| event.event).collect();
         assert!(numbers.is_sorted_by(|a, b| a < b), "{viewer:?}: {numbers:?}");
