@@ -275,6 +275,18 @@ pub struct TurnAway {
     pub request: RequestId,
 }
 
+/// The coach asks for the table of results, to be kept; any of their devices may. Comes back as `results_table`, in parts,
+/// and then as `done`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct TableQuestion {
+    /// Made by the coach's device.
+    pub command: CommandId,
+    /// Of which piece; absent: of all.
+    #[serde(default)]
+    pub piece: Option<PieceNo>,
+}
+
 /// The coach makes this device the one in command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -338,6 +350,8 @@ pub enum ClientMsg {
     TurnAway(TurnAway),
     /// Coach: this device takes command.
     TakeCommand(TakeCommand),
+    /// Coach: the table of results.
+    ResultsTable(TableQuestion),
 }
 
 /// Why a text was not understood; never a reason to close the connection.
@@ -455,6 +469,7 @@ impl ClientMsg {
             "let_in" => ClientMsg::LetIn(fields!()),
             "turn_away" => ClientMsg::TurnAway(fields!()),
             "take_command" => ClientMsg::TakeCommand(fields!()),
+            "results_table" => ClientMsg::ResultsTable(fields!()),
             _ => {
                 let Tag { kind } = serde_json::from_str(text).map_err(malformed)?;
                 return Err(Misread::UnknownType(kind.into_owned()));

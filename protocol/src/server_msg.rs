@@ -186,6 +186,16 @@ pub struct CoachLink {
     pub coach_secret: String,
 }
 
+/// A part of the table of results; those of one order, one behind the other, are the table. `done` follows the last.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct TablePart {
+    /// The order that asked for it.
+    pub command: CommandId,
+    /// Text of a file of comma-separated values (RFC 4180), which may begin and end within a row.
+    pub csv: String,
+}
+
 /// Everything that the server may say; `type` names the variant.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -232,6 +242,8 @@ pub enum ServerMsg {
     BoardLink(BoardLink),
     /// Answer to `new_coach_link`.
     CoachLink(CoachLink),
+    /// Answer to `results_table`.
+    ResultsTable(TablePart),
     /// Coach: who asks to be let in; all of them, in place of what was told before.
     Requests {
         /// Oldest first.

@@ -22,7 +22,8 @@ pub fn may_say(role: Role, msg: &ClientMsg) -> bool {
         | ClientMsg::NewCoachLink(_)
         | ClientMsg::LetIn(_)
         | ClientMsg::TurnAway(_)
-        | ClientMsg::TakeCommand(_) => role == Role::Coach,
+        | ClientMsg::TakeCommand(_)
+        | ClientMsg::ResultsTable(_) => role == Role::Coach,
         // Only before anybody is welcome.
         ClientMsg::Hello(_) | ClientMsg::Create(_) | ClientMsg::Join(_) => false,
     }

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::{
     ServerMsg,
+    client_msg::TableQuestion,
     ids::{AthleteId, CommandId, DeviceId},
     server_msg::Joined,
 };
@@ -38,6 +39,11 @@ pub(crate) enum Step {
         conn: ConnId,
         command: CommandId,
         told: Option<Box<ServerMsg>>,
+    },
+    /// The table of results, as it is by then.
+    Table {
+        conn: ConnId,
+        asked: TableQuestion,
     },
     /// Who came by an old secret is sent away, but for the connection that asked for the new one.
     SendAway {

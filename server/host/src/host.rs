@@ -188,6 +188,8 @@ impl Host {
                     batch.steps.push(Step::Told { conn, command, told: None });
                 }
             }
+            // Looking is no order: a device that does not lead may.
+            Said::Table(conn, asked) => batch.steps.push(Step::Table { conn, asked }),
             Said::Add(conn, AddAthletes { command, .. })
             | Said::Link(conn, NewLink { command, .. })
             | Said::BoardLink(conn, NewBoardLink { command })
@@ -289,6 +291,11 @@ impl Host {
                         say(out, conn, &told);
                     }
                     say(out, conn, &ServerMsg::Done { command });
+                }
+                Step::Table { conn, asked } => {
+                    // What it was asked behind is told before it.
+                    self.deliver(now, std::mem::take(&mut outputs), out);
+                    self.tell_table(conn, asked, out);
                 }
                 Step::SendAway { holder, but } => self.send_away(now, holder, but, out),
             }

@@ -23,6 +23,7 @@ mod planted;
 mod record;
 mod refusals;
 mod requests;
+mod results_table;
 mod said;
 mod seats;
 mod secret;

@@ -27,6 +27,10 @@ pub const REQUESTS_MAX: usize = 64;
 /// Of those, who ask for one seat: the coach picks the right one, and a stranger alone does not fill the list by one name.
 pub const REQUESTS_OF_ONE_NAME: usize = 4;
 
+/// Rows of one table of results: one piece of the ten thousand athletes that a session may have, with its quarters. The
+/// session hears nobody while it writes them, which takes some hundredths of a second.
+pub const TABLE_ROWS_MAX: usize = 50_000;
+
 /// So many at once, and so many a second from then on.
 #[derive(Debug)]
 pub struct Allowance<T> {

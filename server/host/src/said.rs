@@ -3,7 +3,8 @@
 use thole_piece::Input;
 use thole_protocol::{
     client_msg::{
-        AddAthletes, Hello, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TakeCommand, TurnAway,
+        AddAthletes, Hello, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TableQuestion,
+        TakeCommand, TurnAway,
     },
     ids::{CommandId, JoinCode, RequestId, SessionId},
     units::At,
@@ -69,6 +70,8 @@ pub enum Said {
     TurnAway(ConnId, TurnAway),
     /// A device of the coach takes command.
     Take(ConnId, TakeCommand),
+    /// A device of the coach asks for the table of results.
+    Table(ConnId, TableQuestion),
     /// Somebody joins by code.
     Join(ConnId, Join),
     /// The connection that waits for the coach's word has ended, or asks for something else.

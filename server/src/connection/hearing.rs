@@ -6,7 +6,7 @@ use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{
         AddAthletes, AimAt, Command, Consent, HeartRate, LetIn, Misread, NewBoardLink,
-        NewCoachLink, NewLink, Ready, Samples, Skip, TakeCommand, TurnAway,
+        NewCoachLink, NewLink, Ready, Samples, Skip, TableQuestion, TakeCommand, TurnAway,
     },
     close::Close,
     ids::CommandId,
@@ -130,6 +130,9 @@ impl Connection {
             ClientMsg::LetIn(let_in) => return Ok(Some(Event::Said(Said::LetIn(conn, let_in)))),
             ClientMsg::TurnAway(away) => return Ok(Some(Event::Said(Said::TurnAway(conn, away)))),
             ClientMsg::TakeCommand(take) => return Ok(Some(Event::Said(Said::Take(conn, take)))),
+            ClientMsg::ResultsTable(asked) => {
+                return Ok(Some(Event::Said(Said::Table(conn, asked))));
+            }
             ClientMsg::Clock(_)
             | ClientMsg::Heartbeat
             | ClientMsg::Hello(_)
@@ -204,7 +207,8 @@ impl Connection {
             | ClientMsg::NewCoachLink(_)
             | ClientMsg::LetIn(_)
             | ClientMsg::TurnAway(_)
-            | ClientMsg::TakeCommand(_) => return Ok(None),
+            | ClientMsg::TakeCommand(_)
+            | ClientMsg::ResultsTable(_) => return Ok(None),
         }))
     }
 }
@@ -219,7 +223,8 @@ fn named(msg: &ClientMsg) -> Option<CommandId> {
         | ClientMsg::NewCoachLink(NewCoachLink { command })
         | ClientMsg::LetIn(LetIn { command, .. })
         | ClientMsg::TurnAway(TurnAway { command, .. })
-        | ClientMsg::TakeCommand(TakeCommand { command }) => Some(*command),
+        | ClientMsg::TakeCommand(TakeCommand { command })
+        | ClientMsg::ResultsTable(TableQuestion { command, .. }) => Some(*command),
         ClientMsg::Skip(Skip { command, .. })
         | ClientMsg::Consent(Consent { command, .. })
         | ClientMsg::Ready(Ready { command, .. })

@@ -7,6 +7,7 @@ mod full;
 mod guesses;
 mod refusals;
 mod restart;
+mod results;
 mod seats;
 mod second;
 mod waiting;
@@ -49,6 +50,7 @@ fn every_message() -> Vec<Value> {
         json!({"type": "let_in", "command": id, "request": id}),
         json!({"type": "turn_away", "command": id, "request": id}),
         json!({"type": "take_command", "command": id}),
+        json!({"type": "results_table", "command": id}),
         json!({"type": "hello", "version_min": 1, "version_max": 1, "role": "coach", "secret": "x"}),
         json!({"type": "create", "title": "Another"}),
         json!({"type": "join", "code": "KAMU RETA", "name": "Ana"}),
@@ -200,7 +202,7 @@ async fn every_role_may_say_what_its_table_says_and_a_refusal_closes_nothing() {
     let gym = Gym::new().await;
     let athlete = gym.join("Ana").await;
     // The coach comes last, and makes a new link for boards.
-    let allowed = [("athlete", 0..8), ("board", 0..0), ("coach", 8..16)];
+    let allowed = [("athlete", 0..8), ("board", 0..0), ("coach", 8..17)];
     for (role, may) in allowed {
         let mut device = match role {
             "coach" => gym.coach().await,

@@ -98,6 +98,7 @@ fn is_order(said: &Said) -> bool {
         | Host::Add(..)
         | Host::BoardLink(..)
         | Host::CoachLink(..)
+        | Host::Table(..)
         | Host::LetIn(..)
         | Host::TurnAway(..)
         | Host::WaitsNoMore(..)

@@ -147,6 +147,7 @@ fn the_table_of_limits_is_the_servers() {
         ("readings of one athlete", thole_host::limits::READINGS_SPARE.to_string()),
         ("athletes in one `add_athletes`", limits::ADDED_MAX.to_string()),
         ("athletes in a session", "10,000".to_owned()),
+        ("rows of one `results_table`", "50,000".to_owned()),
         ("events that you may fall behind by", format!("{} messages", limits::EVENTS_MAX)),
         ("events that you may fall behind by", "coach and boards 1,024".to_owned()),
     ];
@@ -157,6 +158,8 @@ fn the_table_of_limits_is_the_servers() {
         assert!(row.contains(&value), "{row} should say {value}");
     }
     assert_eq!((limit.athletes, limits::SCREEN_EVENTS_MAX), (10_000, 1_024));
+    assert_eq!(thole_host::limits::TABLE_ROWS_MAX, 50_000);
+    assert_eq!(thole_host::limits::EVENTS_BYTES, 48 << 10, "the text says 48 KiB");
     assert_eq!(limit.connections_per_address, 15_000);
     assert_eq!(
         (limit.coaches, limit.boards),

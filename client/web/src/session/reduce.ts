@@ -229,6 +229,9 @@ function said(state: State, msg: ServerMsg): State {
       const links = new Map([...state.links, ...msg.links.map((link) => [link.athlete, link] as const)]);
       return { ...state, links, answers: withAnswer(state.answers, msg.command, { done: true }) };
     }
+    // Whoever asked for a table gathers its parts.
+    case 'results_table':
+      return state;
     case 'board_link':
     case 'coach_link':
       return { ...state, answers: withAnswer(state.answers, msg.command, { done: true }) };

@@ -110,6 +110,8 @@ function askedText(msg: Unanswered['msg']): string {
       return texts.waiting.said;
     case 'take_command':
       return texts.waiting.command;
+    case 'results_table':
+      return texts.waiting.table;
     default:
       return msg satisfies never;
   }

@@ -161,6 +161,7 @@ export const coach = {
     turningAway: 'Turning somebody away',
     said: 'What you said',
     command: 'Taking command',
+    table: 'The table of results',
     takeBack: 'Taking the call back',
     start: 'The start',
     stop: 'The stop',
