@@ -1,15 +1,18 @@
 //! A coach's place in a session: orders that are done once, however often the connection is lost.
 
-use std::{collections::VecDeque, time::Duration};
+use std::{
+    collections::{BTreeMap, VecDeque},
+    time::Duration,
+};
 
 use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{
-        AddAthletes, Command, LetIn, NewBoardLink, NewCoachLink, NewLink, Role, TakeCommand,
-        TurnAway,
+        AddAthletes, Command, LetIn, NewBoardLink, NewCoachLink, NewLink, Role, TableQuestion,
+        TakeCommand, TurnAway,
     },
     event::Event,
-    ids::{AthleteId, CommandId, DeviceId, RequestId},
+    ids::{AthleteId, CommandId, DeviceId, PieceNo, RequestId},
     order::Order,
     refusal::Refusal,
     server_msg::{BoardLink, CoachLink, JoinRequest, Links},
@@ -46,6 +49,8 @@ pub enum Told {
     BoardLink(BoardLink),
     /// A new secret for the coach's devices, shown this once; this one comes by it from now on.
     CoachLink(CoachLink),
+    /// The table of results, whole; `Done` follows.
+    ResultsTable(CommandId, String),
     /// Who asks to be let in: `Coach::requests` has them.
     Requests,
     /// Whether this device is in command now.
@@ -70,6 +75,8 @@ pub struct Coach {
     overview: Option<Overview>,
     in_command: bool,
     requests: Vec<JoinRequest>,
+    /// What has come of tables that are not whole yet.
+    tables: BTreeMap<CommandId, String>,
     told: VecDeque<Told>,
     ended: bool,
 }
@@ -95,6 +102,7 @@ impl Coach {
             overview: None,
             in_command: false,
             requests: Vec::new(),
+            tables: BTreeMap::new(),
             told: VecDeque::new(),
             ended: false,
         }
@@ -133,6 +141,11 @@ impl Coach {
     /// Does not let somebody in who asks.
     pub fn turn_away(&mut self, request: RequestId) -> CommandId {
         self.say(|command| ClientMsg::TurnAway(TurnAway { command, request }))
+    }
+
+    /// Asks for the table of results, of one piece or of all; answered by `Told::ResultsTable` too.
+    pub fn results_table(&mut self, piece: Option<PieceNo>) -> CommandId {
+        self.say(|command| ClientMsg::ResultsTable(TableQuestion { command, piece }))
     }
 
     /// Makes this device the one in command; answered by `Told::InCommand`.
@@ -209,6 +222,8 @@ impl Coach {
             News::ClockSet => {}
             News::Lost { says, again_in, .. } => {
                 self.outgoing.lost();
+                // Asked for again, they come from the beginning.
+                self.tables.clear();
                 self.told.push_back(Told::Lost { says, again_in });
             }
             News::Ended(ended) => {
@@ -232,6 +247,8 @@ impl Coach {
             self.told.push_back(Told::Overview(overview));
         } else if let ServerMsg::Done { command } = msg {
             self.outgoing.answered(command);
+            let table = self.tables.remove(&command);
+            self.told.extend(table.map(|table| Told::ResultsTable(command, table)));
             self.told.push_back(Told::Done(command));
         } else if let ServerMsg::Refused { command, refusal } = msg {
             if let Some(command) = command {
@@ -249,6 +266,8 @@ impl Coach {
             // A link so busy that this waits is lost before it is heard: the old secret still brings this device back.
             let _ = self.link.comes_by(link.coach_secret.clone());
             self.told.push_back(Told::CoachLink(link));
+        } else if let ServerMsg::ResultsTable(part) = msg {
+            self.tables.entry(part.command).or_default().push_str(&part.csv);
         } else if let ServerMsg::Requests { requests } = msg {
             self.requests = requests;
             self.told.push_back(Told::Requests);

@@ -92,10 +92,15 @@ impl Common {
     }
 }
 
-/// Prints a line at once. When nobody reads any more the program ends, as others in a pipe do.
+/// Prints a line at once.
 pub(crate) fn say(text: &str) {
+    print(&format!("{text}\n"));
+}
+
+/// Prints a text as it is, at once. When nobody reads any more the program ends, as others in a pipe do.
+pub(crate) fn print(text: &str) {
     let mut out = std::io::stdout().lock();
-    if writeln!(out, "{text}").and_then(|()| out.flush()).is_err() {
+    if out.write_all(text.as_bytes()).and_then(|()| out.flush()).is_err() {
         std::process::exit(1);
     }
 }

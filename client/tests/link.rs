@@ -7,6 +7,7 @@ use std::time::Duration;
 use futures_util::{SinkExt, StreamExt};
 use thole::{
     athlete::{Athlete, AthleteConfig, Told},
+    coach::{self, Coach},
     kept::Resumed,
     link::{Link, LinkConfig, News},
     own_aim::OwnAim,
@@ -18,7 +19,7 @@ use thole_protocol::{
     event::{Event, Happening},
     ids::{CommandId, EventNo, RunId},
     sample::{Durable, Sample},
-    server_msg::{Ack, ClockAnswer, Welcome},
+    server_msg::{Ack, ClockAnswer, TablePart, Welcome},
     standing::Phase,
     units::At,
 };
@@ -396,4 +397,39 @@ fn counts(phase: Phase) -> ServerMsg {
     ServerMsg::Events {
         events: vec![Event { event: EventNo(9), at_ms: At(91_000), late: false, what }],
     }
+}
+
+/// The table of results comes in parts; of one that was begun on a lost connection nothing is told.
+#[tokio::test(start_paused = true)]
+async fn a_table_is_told_when_it_is_whole_and_from_its_beginning_after_a_loss() {
+    let (dial, mut door) = Door::open();
+    let mut coach = Coach::open(dial, "sesame".into(), 7);
+    let asked = coach.results_table(None);
+    let part =
+        |csv: &str| ServerMsg::ResultsTable(TablePart { command: asked, csv: csv.to_owned() });
+    let script = async {
+        let (mut server, _) = door.welcome(None).await;
+        assert!(matches!(server.hear().await, ClientMsg::ResultsTable(_)));
+        server.say(&part("row,na")).await;
+        server.close(1012).await;
+        let (mut server, _) = door.welcome(None).await;
+        let ClientMsg::ResultsTable(again) = server.hear().await else { panic!("asked again") };
+        assert_eq!(again.command, asked);
+        for csv in ["row,na", "me\r\n"] {
+            server.say(&part(csv)).await;
+        }
+        server.say(&ServerMsg::Done { command: asked }).await;
+        server
+    };
+    let told = async {
+        loop {
+            let told = coach.next().await.unwrap();
+            assert!(!matches!(told, coach::Told::Done(_)), "done before the table is told");
+            if let coach::Told::ResultsTable(command, table) = told {
+                return (command, table);
+            }
+        }
+    };
+    let (_server, table) = tokio::join!(script, told);
+    assert_eq!(table, (asked, "row,name\r\n".to_owned()));
 }

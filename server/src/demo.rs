@@ -149,6 +149,7 @@ async fn gather(coach: &mut Coach) -> Result<Vec<Joined>, String> {
             | Told::Links(_)
             | Told::BoardLink(_)
             | Told::CoachLink(_)
+            | Told::ResultsTable(..)
             | Told::Requests
             | Told::InCommand(_)
             | Told::Lost { .. } => {}
@@ -260,6 +261,7 @@ impl Evening {
                 | Told::Links(_)
                 | Told::BoardLink(_)
                 | Told::CoachLink(_)
+                | Told::ResultsTable(..)
                 | Told::Requests
                 | Told::InCommand(_)
                 | Told::Lost { .. },

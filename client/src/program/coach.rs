@@ -22,6 +22,7 @@ mod action;
 mod asking;
 mod create;
 mod lead;
+mod results;
 mod telling;
 
 /// How long an order of the command line waits for its answer, in life; then it says so and ends.
@@ -137,14 +138,15 @@ pub(crate) struct Place<'a> {
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Answer {
     Done,
-    Secrets,
+    Given,
 }
 
-/// New secrets, shown this once.
-pub(crate) enum Secrets {
+/// What an order is answered by, beside the word that it is done; secrets are shown this once.
+pub(crate) enum Given {
     Athletes(Links),
     Board(BoardLink),
     Coach(CoachLink),
+    Table(String),
 }
 
 /// Waits for the first welcome; a server that is not there is said at once.
@@ -162,19 +164,22 @@ async fn answer(
     coach: &mut Coach,
     command: CommandId,
     wanted: Answer,
-) -> Result<Option<Secrets>, String> {
+) -> Result<Option<Given>, String> {
     let answered = async {
         while let Some(told) = coach.next().await {
             match told {
                 Told::Done(done) if done == command && wanted == Answer::Done => return Ok(None),
                 Told::Links(links) if links.command == command => {
-                    return Ok(Some(Secrets::Athletes(links)));
+                    return Ok(Some(Given::Athletes(links)));
                 }
                 Told::BoardLink(link) if link.command == command => {
-                    return Ok(Some(Secrets::Board(link)));
+                    return Ok(Some(Given::Board(link)));
                 }
                 Told::CoachLink(link) if link.command == command => {
-                    return Ok(Some(Secrets::Coach(link)));
+                    return Ok(Some(Given::Coach(link)));
+                }
+                Told::ResultsTable(of, table) if of == command => {
+                    return Ok(Some(Given::Table(table)));
                 }
                 Told::InCommand(true) if wanted == Answer::Done && coach.in_command() => {}
                 Told::Refused(Some(refused), refusal) if refused == command => {
@@ -190,6 +195,7 @@ async fn answer(
                 | Told::Links(_)
                 | Told::BoardLink(_)
                 | Told::CoachLink(_)
+                | Told::ResultsTable(..)
                 | Told::Requests
                 | Told::InCommand(_)
                 | Told::Lost { .. } => {}

@@ -43,6 +43,9 @@ pub struct ReplayArgs {
     /// Shares of the piece at which to tell where everybody is heading
     #[arg(long, value_name = "SHARES", value_delimiter = ',', default_value = "0.25,0.5,0.75")]
     pub at: Vec<Share>,
+    /// Prints the results of the session as a table for spreadsheets (CSV) in place of lines
+    #[arg(long, requires = "session", conflicts_with_all = ["at", "file"])]
+    pub csv: bool,
 }
 
 /// A share of the piece, above 0 and up to 1, kept as it was asked for.
@@ -127,6 +130,9 @@ fn as_asked<S: serde::Serializer>(share: &Share, serializer: S) -> Result<S::Ok,
 /// # Errors
 /// One sentence: which line of the file cannot be used and why, or that something cannot be read or written.
 pub fn run(args: &ReplayArgs, session: Option<Logged>, out: &mut dyn Write) -> Result<(), String> {
+    if let (true, Some(session)) = (args.csv, &session) {
+        return write(session::table(session).as_bytes(), out);
+    }
     let SessionReplay { lines, effects, differs } = match (&args.file, session) {
         (Some(path), None) => {
             let (_, model) = model::named(args.projection_model.as_deref())?;
@@ -156,7 +162,11 @@ fn print(lines: &[impl Serialize], out: &mut dyn Write) -> Result<(), String> {
         serde_json::to_writer(&mut text, line).map_err(|error| format!("{error}."))?;
         text.push(b'\n');
     }
-    match out.write_all(&text).and_then(|()| out.flush()) {
+    write(&text, out)
+}
+
+fn write(text: &[u8], out: &mut dyn Write) -> Result<(), String> {
+    match out.write_all(text).and_then(|()| out.flush()) {
         // Whoever reads has seen enough.
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         other => other.map_err(|error| format!("The lines cannot be written: {error}.")),

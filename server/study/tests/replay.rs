@@ -23,7 +23,7 @@ use thole_protocol::{
 };
 use thole_study::{
     Logged,
-    replay::{Line, Share, pieces, session},
+    replay::{self, Line, Share, pieces, session},
 };
 use uuid::Uuid;
 
@@ -393,4 +393,33 @@ fn a_session_is_told_from_its_journal() {
         {"group":"KAMURETA","text":"Long and loose","effect":{"call":"00000000-0000-0000-0000-00000000004d","of":2,"faster":0,"against":0,"speed":{"best_ppm":0,"half_ppm":0},"rate":null,"stroke":null}}
     "#]].assert_eq(&text(&effects));
     assert_eq!(lines, session::replay(evening(), &asked).lines);
+}
+
+/// The table alone, as the session's coach gets it, and no lines around it.
+#[test]
+fn a_session_s_results_are_printed_as_a_table() {
+    let args = replay::ReplayArgs {
+        file: None,
+        data: None,
+        session: Some("KAMURETA".to_owned()),
+        projection_model: None,
+        at: Vec::new(),
+        csv: true,
+    };
+    let mut printed = Vec::new();
+    replay::run(&args, Some(evening()), &mut printed).unwrap();
+    expect![[r#"
+        row,piece,title,work,state,name,team,split,place,outcome,result,target,margin_seconds,margin_metres,margin_percent,heading_for,metres,seconds,planned_rest_seconds,strokes,within_seconds,within_metres,remarks
+        athlete,1,,1700m,finished,Bo,,,1,finished,7:27.4,7:39.0,11.6,,2.5272,,1700.0,447.368,,,0.5,,
+        split,1,,1700m,finished,Bo,,1,,,,,,,,,425.0,111.842,,,,,
+        split,1,,1700m,finished,Bo,,2,,,,,,,,,425.0,111.842,,,,,
+        split,1,,1700m,finished,Bo,,3,,,,,,,,,425.0,111.842,,,,,
+        split,1,,1700m,finished,Bo,,4,,,,,,,,,425.0,111.842,,,,,
+        athlete,1,,1700m,finished,Ana,,,2,finished,5:09.1,5:06.0,-3.1,,-1.0131,,1700.0,309.091,,,0.5,,
+        split,1,,1700m,finished,Ana,,1,,,,,,,,,425.0,77.273,,,,,
+        split,1,,1700m,finished,Ana,,2,,,,,,,,,425.0,77.272,,,,,
+        split,1,,1700m,finished,Ana,,3,,,,,,,,,425.0,77.273,,,,,
+        split,1,,1700m,finished,Ana,,4,,,,,,,,,425.0,77.273,,,,,
+    "#]]
+    .assert_eq(&String::from_utf8(printed).unwrap().trim_start_matches('\u{feff}').replace("\r\n", "\n"));
 }

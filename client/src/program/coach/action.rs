@@ -22,10 +22,12 @@ use uuid::Uuid;
 use crate::program::{Failed, usage};
 
 use super::{
-    Answer, PieceArgs, Place, Secrets, answer,
+    Answer, Given, PieceArgs, Place, answer,
     asking::{WhoJoins, asking},
     create::RankBy,
-    grace, telling,
+    grace,
+    results::ResultsArgs,
+    telling,
 };
 
 /// What a coach can say.
@@ -33,6 +35,8 @@ use super::{
 pub(crate) enum Action {
     /// Shows the session: pieces, phase, who is ready, standings, notices
     Status,
+    /// Shows the results so far, or saves them as a table for spreadsheets (--csv FILE)
+    Results(ResultsArgs),
     /// Adds athletes and prints their personal links
     Add(AddArgs),
     /// Makes a new personal link for an athlete; the old one opens nothing any more
@@ -217,16 +221,24 @@ pub(crate) async fn one(
         telling::status(place, coach);
         return Ok(());
     }
+    if let Action::Results(results) = action {
+        let Some(wanted) = results.tell(place, coach).map_err(usage)? else { return Ok(()) };
+        if let Some(Given::Table(table)) = answer(coach, wanted.command, Answer::Given).await? {
+            wanted.keep(place, &table)?;
+        }
+        return Ok(());
+    }
     if !coach.in_command() {
         return Err("Another device of yours is in command; add --take-command.".into());
     }
     let ordered = give(coach, action, None).map_err(usage)?;
-    let wanted = if ordered.makes_secrets { Answer::Secrets } else { Answer::Done };
+    let wanted = if ordered.makes_secrets { Answer::Given } else { Answer::Done };
     match answer(coach, ordered.command, wanted).await? {
-        Some(Secrets::Athletes(links)) => telling::links(place, &links),
-        Some(Secrets::Board(link)) => telling::board_link(place, &link),
-        Some(Secrets::Coach(link)) => telling::coach_link(place, &link),
-        None => {}
+        Some(Given::Athletes(links)) => telling::links(place, &links),
+        Some(Given::Board(link)) => telling::board_link(place, &link),
+        Some(Given::Coach(link)) => telling::coach_link(place, &link),
+        // Of what is asked here, nothing is answered by a table.
+        Some(Given::Table(_)) | None => {}
     }
     done(place, &ordered);
     Ok(())
@@ -256,6 +268,7 @@ pub(crate) fn give(
     let mirror = coach.mirror().ok_or("There is no connection yet; try again in a moment.")?;
     let (name, order) = match action {
         Action::Status => return Err("status gives no order.".into()),
+        Action::Results(_) => return Err("results gives no order.".into()),
         Action::Add(add) => return add.give(coach),
         Action::NewLink { name } => {
             let athlete = named(mirror, &name)?;

@@ -17,7 +17,7 @@ use thole_protocol::{
     spec::{PieceSpec, Ranking, RosterEntry, SessionSettings},
 };
 
-use super::{Answer, PieceArgs, Secrets, action, answer, grace, welcomed};
+use super::{Answer, Given, PieceArgs, action, answer, grace, welcomed};
 use crate::program::{Common, Failed, any_seed, usage};
 
 /// Most athletes in one message, as the protocol has it.
@@ -198,8 +198,8 @@ async fn fill(
             0 => "nobody of the roster is in it: use \"thole coach add --roster\".".to_owned(),
             some => format!("only the first {some} of the roster are in it: add the others."),
         };
-        let added = answer(coach, command, Answer::Secrets).await.map_err(lacking(&lacks))?;
-        if let Some(Secrets::Athletes(links)) = added {
+        let added = answer(coach, command, Answer::Given).await.map_err(lacking(&lacks))?;
+        if let Some(Given::Athletes(links)) = added {
             joined.extend(links.links);
         }
     }

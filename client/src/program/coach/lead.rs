@@ -21,6 +21,7 @@ use tokio::sync::mpsc;
 use super::{
     Place,
     action::{self, Action, Ordered},
+    results::{ResultsArgs, Wanted},
     telling,
 };
 use crate::program::lines_of_stdin;
@@ -36,6 +37,7 @@ const HELP: &str = "\
   take-back            the last call
   pieces 6x350m/1:15   aim NAME 1:58.4/500m   add NAME --team T   ranking share|amount
   let-in NAME, turn-away NAME, joining guests|asked|trusted, change NAME …, remove NAME
+  results [--piece N] [--csv FILE]
   status, take-command, quit; any of them with --help says more";
 
 /// One typed line.
@@ -114,6 +116,7 @@ struct Lead<'a> {
     standings_at: Option<At>,
     notices: Vec<Notice>,
     results: ResultsTold,
+    tables: Vec<Wanted>,
 }
 
 impl<'a> Lead<'a> {
@@ -125,6 +128,7 @@ impl<'a> Lead<'a> {
             standings_at: None,
             notices: Vec::new(),
             results: ResultsTold::default(),
+            tables: Vec::new(),
         }
     }
 
@@ -156,6 +160,7 @@ impl<'a> Lead<'a> {
                 self.wait_for(Ordered { command, name, call: None, makes_secrets: false });
             }
             What::One(Action::Status) => telling::status(self.place, coach),
+            What::One(Action::Results(results)) => self.results(coach, line, &results),
             What::One(action) => match action::give(coach, action, self.last_call) {
                 Ok(ordered) => {
                     self.last_call = ordered.call.or(self.last_call);
@@ -165,6 +170,23 @@ impl<'a> Lead<'a> {
             },
         }
         false
+    }
+
+    fn results(&mut self, coach: &mut Coach, line: &str, results: &ResultsArgs) {
+        match results.tell(self.place, coach) {
+            Ok(None) => {}
+            Ok(Some(wanted)) => {
+                let command = wanted.command;
+                self.tables.push(wanted);
+                self.wait_for(Ordered {
+                    command,
+                    name: "results",
+                    call: None,
+                    makes_secrets: false,
+                });
+            }
+            Err(says) => self.complain(line, &says),
+        }
     }
 
     fn wait_for(&mut self, ordered: Ordered) {
@@ -206,6 +228,14 @@ impl<'a> Lead<'a> {
             Told::Links(links) => telling::links(self.place, links),
             Told::BoardLink(link) => telling::board_link(self.place, link),
             Told::CoachLink(link) => telling::coach_link(self.place, link),
+            Told::ResultsTable(command, table) => {
+                let mut wanted = self.tables.extract_if(.., |wanted| wanted.command == *command);
+                let kept = wanted.next().map_or(Ok(()), |wanted| wanted.keep(self.place, table));
+                drop(wanted);
+                if let Err(says) = kept {
+                    self.complain("results", &says);
+                }
+            }
             Told::Requests => telling::requests(self.place, coach),
             Told::InCommand(yes) => {
                 self.place.common.tell(json!({"event": "in_command", "yes": yes}), || {
@@ -336,6 +366,7 @@ mod tests {
         assert!(matches!(what("arm"), Ok(What::One(Action::Arm))));
         assert!(matches!(what("false-start"), Ok(What::One(Action::FalseStart))));
         assert!(matches!(what("call Sit tall --strokes 10"), Ok(What::One(Action::Call(_)))));
+        assert!(matches!(what("results --piece 2 --csv a.csv"), Ok(What::One(Action::Results(_)))));
         assert!(matches!(what("help"), Ok(What::Help)));
         assert!(what("row faster").is_err());
     }

@@ -110,7 +110,8 @@ fn request_text(request: &JoinRequest) -> String {
     )
 }
 
-fn piece_text(piece: &PieceView) -> String {
+/// A piece and how far it is.
+pub(crate) fn piece_text(piece: &PieceView) -> String {
     let title = if piece.spec.title.is_empty() {
         String::new()
     } else {

@@ -13,6 +13,7 @@ use thole_protocol::{
     effect::CallEffect,
     event::{Event, Happening},
     ids::{AthleteId, CallId, PieceNo},
+    results_table::results_table,
     spec::Ranking,
     standing::{AthleteResult, Margin, Outcome, Own},
 };
@@ -111,6 +112,17 @@ pub fn replay(logged: Logged, shares: &[Share]) -> SessionReplay {
     }
     replayed.lines = listed(&group, &session, shares, &seen);
     replayed
+}
+
+/// The table of a session's results, as its coach gets it.
+#[must_use]
+pub fn table(logged: &Logged) -> String {
+    let mut session = Session::new();
+    for (at, input) in &logged.records {
+        session.apply(*at, input);
+    }
+    let view = session.view(Viewer::Coach);
+    results_table(&view.pieces, &view.athletes)
 }
 
 fn measures(view: &View) -> BTreeMap<PieceNo, Option<Measure>> {

@@ -1,0 +1,90 @@
+//! `results`: in words, or as the table that the server writes.
+
+use std::{fs, path::PathBuf};
+
+use clap::Args;
+use serde_json::json;
+use thole::{coach::Coach, table::result_text};
+use thole_protocol::{
+    ids::{CommandId, PieceNo},
+    standing::PieceView,
+};
+
+use super::{Place, telling::piece_text};
+use crate::program::print;
+
+/// Which results, and how they are told.
+#[derive(Args, Clone, Debug)]
+pub(crate) struct ResultsArgs {
+    /// Which piece, 1 is the first; without it all
+    #[arg(long)]
+    piece: Option<u16>,
+    /// Saves them as a table for spreadsheets, a row an athlete and a row a split; - prints it
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+}
+
+/// A table that was asked for.
+pub(crate) struct Wanted {
+    pub(crate) command: CommandId,
+    file: PathBuf,
+}
+
+impl ResultsArgs {
+    /// Tells the results in words, or asks for their table.
+    ///
+    /// # Errors
+    /// A sentence that says what to type.
+    pub(crate) fn tell(
+        &self,
+        place: &Place<'_>,
+        coach: &mut Coach,
+    ) -> Result<Option<Wanted>, String> {
+        let piece = match self.piece {
+            Some(nth) => Some(PieceNo(nth.checked_sub(1).ok_or("Pieces are counted from 1.")?)),
+            None => None,
+        };
+        if let Some(file) = self.csv.clone() {
+            return Ok(Some(Wanted { command: coach.results_table(piece), file }));
+        }
+        let mirror = coach.mirror().ok_or("There is no connection yet; try again in a moment.")?;
+        let (names, ranking) = (mirror.names(), mirror.now().settings.ranking);
+        let is_meant = |view: &&PieceView| piece.is_none_or(|asked| asked == view.piece);
+        let pieces: Vec<_> = mirror.now().pieces.iter().filter(is_meant).collect();
+        if pieces.is_empty() && piece.is_some() {
+            return Err("There is no such piece; status lists them.".into());
+        }
+        place.common.tell(json!({"event": "results", "pieces": pieces}), || {
+            let told = pieces.iter().filter(|view| !view.results.is_empty()).map(|view| {
+                let mut results: Vec<_> = view.results.iter().collect();
+                results.sort_by_key(|result| (result.place.is_none(), result.place));
+                let lines = results.iter().map(|result| result_text(result, &names, ranking));
+                std::iter::once(piece_text(view)).chain(lines).collect::<Vec<_>>().join("\n")
+            });
+            let told = told.collect::<Vec<_>>().join("\n");
+            Some(if told.is_empty() { "Nobody has a result yet.".into() } else { told })
+        });
+        Ok(None)
+    }
+}
+
+impl Wanted {
+    /// Saves the table, or prints it.
+    ///
+    /// # Errors
+    /// A sentence, when the file cannot be written.
+    pub(crate) fn keep(&self, place: &Place<'_>, table: &str) -> Result<(), String> {
+        let file = self.file.display();
+        if self.file.as_os_str() != "-" {
+            fs::write(&self.file, table)
+                .map_err(|error| format!("{file} cannot be written: {error}."))?;
+            let line = json!({"event": "results_table", "file": file.to_string()});
+            place.common.tell(line, || Some(format!("The table of results is in {file}.")));
+        } else if place.common.json() {
+            place.common.tell(json!({"event": "results_table", "csv": table}), || None);
+        } else {
+            print(table);
+        }
+        Ok(())
+    }
+}
