@@ -7,10 +7,12 @@ import { WRONG_SECRET } from '../../session/close';
 import { Live, newId } from '../../session/live.svelte';
 import { currentPhase, currentPiece, goAt, type Answer, type ListedCall, type Session } from '../../session/reduce';
 import type { News } from '../../session/socket';
+import { keepFile } from '../../ui/keepFile';
 import { remembered, type History } from './history';
 import { packed, unpacked } from './kept';
 import { dropSession, keepHabits, keepKey, keepSession, keptHabits, keptKey, keptSessions, type Habits, type KeptSession } from './shelf';
 import { readCall } from './sheet';
+import { Tables } from './tables';
 import { seenFor, withTargets, type Seen } from './targets';
 import { standingCalls, waiting, type Waiting } from './words';
 
@@ -56,6 +58,7 @@ export class Desk {
   #armed: CallSpec | null = null;
   #goMs: number | null = null;
   #making = false;
+  readonly #tables = new Tables();
   #aims: Seen | null = null;
 
   /** What this page has seen of the piece. */
@@ -151,6 +154,13 @@ export class Desk {
 
   turnAway(request: string): void {
     this.#ask([this.live.ask((command) => ({ type: 'turn_away', command, request }))]);
+  }
+
+  /** Saves the results as a table, which the server writes, under this name. */
+  saveResults(name: string): void {
+    const command = this.live.ask((asked) => ({ type: 'results_table', command: asked, piece: null }));
+    this.#tables.want(command, name);
+    this.#ask([command]);
   }
 
   takeCommand(): void {
@@ -299,6 +309,8 @@ export class Desk {
   }
 
   #hear(news: News): void {
+    const table = this.#tables.hear(news);
+    if (table !== null) keepFile(table.name, [table.csv], 'text/csv;charset=utf-8');
     if (news.news === 'entered' && news.msg.type === 'created') {
       const { code, coach_secret, board_secret } = news.msg;
       const plain = code.replaceAll(/[^A-Za-z]/g, '');

@@ -1,4 +1,4 @@
-// Files from and to the coach's device: nothing of them passes through the server.
+// Files from and to the coach's device. The table of links is made here, for the server does not know them; that of results it writes itself.
 
 import { keepFile } from '../../ui/keepFile';
 
@@ -17,4 +17,16 @@ export async function copy(text: string): Promise<boolean> {
     // No clipboard here, or no permission: whoever asked shows the words to be copied by hand.
     return false;
   }
+}
+
+/** Quoted where it must be (RFC 4180); what a spreadsheet would take for a formula is made text (OWASP, CSV injection). */
+export function cell(value: string): string {
+  const text = /^[\t\r\n]|^\s*[=+\-@＝＋－＠]/.test(value) ? `'${value}` : value;
+  return /[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
+}
+
+/** A name for the file, of letters that every system takes. */
+export function fileName(title: string, what: string): string {
+  const words = title.normalize('NFKD').replaceAll(/[^A-Za-z0-9]+/g, '-').replaceAll(/^-+|-+$/g, '').toLowerCase();
+  return `${words === '' ? 'session' : words}-${what}.csv`;
 }

@@ -1,6 +1,8 @@
+import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
-import type { AthleteResult, AthleteView, PieceView } from '../../protocol/decode';
-import { calibrationText, cell, csvOf, fileName, inOrder, remarksText, resultText, splitsShown } from './results';
+import type { AthleteResult, AthleteView, Phase, PieceView } from '../../protocol/decode';
+import { outcomeText } from '../../ui/words';
+import { calibrationText, inOrder, remarksText, resultText, splitsShown } from './results';
 
 const base: AthleteResult = {
   athlete: 'ida', outcome: 'finished', place: 1, target: { want: 'finish', finish_ms: 306_000 }, time_ms: 305_412, distance_dm: 17_000, sure_ms: 300, sure_dm: null,
@@ -21,31 +23,22 @@ const piece: PieceView = {
   results: [bo, base],
 };
 
-test('a table to keep: placed first, everybody who rowed in it, and what they wanted, of those who stopped too', () => {
-  expect(csvOf([piece], [view('ida', 'Fenn, Ida', 'Heron'), view('bo', 'Bo Quist', null)]).split('\r\n')).toEqual([
-    'piece,title,place,name,team,outcome,result,time_ms,distance_dm,target,margin,margin_ppm,strokes,splits,remarks',
-    '1700m,Seventeen hundred,1,"Fenn, Ida",Heron,finished,5:05.4,305412,17000,5:06.0,+0.6 s,1961,141,1:16.0 1:16.9,some samples are missing; the totals are right',
-    '1700m,Seventeen hundred,,Bo Quist,,stopped,423m in 1:32.3,92300,4237,5:06.0,,,,,',
-    '',
-  ]);
-});
-
 test('who did not start comes last and has no result', () => {
   const none: AthleteResult = { ...bo, athlete: 'uma', outcome: 'did_not_start' };
   expect(inOrder([none, bo, base]).map(({ athlete }) => athlete)).toEqual(['ida', 'bo', 'uma']);
   expect(resultText(none)).toBe('');
 });
 
-// OWASP, CSV injection: what begins with =, +, -, @, tab or return is taken for a formula.
-test('a name is never a formula, a number stays one', () => {
-  expect(['=1+1', '@here', '+cmd', '-cmd', '-0.6', '+0.6 s', 'a"b', 7].map((value) => cell(value))).toEqual([
-    "'=1+1", "'@here", "'+cmd", "'-cmd", '-0.6', '+0.6 s', '"a""b"', '7',
-  ]);
-});
+type Case = Pick<AthleteResult, 'outcome' | 'marks'> & { readonly phase: Phase; readonly says: string; readonly remarks: string };
 
-test('the file has a name that every system takes', () => {
-  expect(fileName('Wednesday at Lántern Quay!', 'results')).toBe('wednesday-at-la-ntern-quay-results.csv');
-  expect(fileName('???', 'links')).toBe('session-links.csv');
+test('a result is told in the words of the table that the server writes', () => {
+  const cases: readonly Case[] = JSON.parse(readFileSync(new URL('../../../../../protocol/cases/results.json', import.meta.url), 'utf8'));
+  expect(cases.length).toBeGreaterThan(5);
+  for (const { outcome, marks, phase, says, remarks } of cases) {
+    const [result, of] = [{ ...base, outcome, marks }, { ...piece, phase }];
+    expect(outcomeText(result, of)).toBe(says);
+    expect(remarksText(result, of, undefined)).toBe([outcome === 'finished' ? '' : says, remarks].filter((text) => text !== '').join('; '));
+  }
 });
 
 test('of who was cut off it is told where they were heading', () => {
@@ -62,22 +55,6 @@ test('a split that was not rowed to its end says how much of it was', () => {
   const time = { by: 'time', time_ms: 180_000 } as const;
   const byTime: PieceView = { ...piece, spec: { ...piece.spec, repeats: [{ work: time, rest_ms: 60_000 }, { work: time, rest_ms: 0 }] } };
   expect(splitsShown({ ...stopped, splits: [{ distance_dm: 7_204, time_ms: 180_000 }, { distance_dm: 1_800, time_ms: 45_000 }] }, byTime)).toEqual(['720m', '180m in 0:45.0']);
-});
-
-test('the table has the same word as the screen for who did not row to the end, and it says why', () => {
-  const stopped: PieceView = { ...piece, phase: { phase: 'stopped', go_at_ms: 0, stopped_at_ms: 90_000 } };
-  const told = (result: AthleteResult, of: PieceView): string[] => {
-    const [, row = ''] = csvOf([{ ...of, results: [result] }], [view('bo', 'Bo', null)]).split('\r\n');
-    return [remarksText(result, of, view('bo', 'Bo', null)), row.split(',')[5] ?? '', row.split(',').at(-1) ?? ''];
-  };
-  expect(told(bo, piece)).toEqual(['stopped', 'stopped', '']);
-  expect(told({ ...bo, outcome: 'unfinished' }, stopped)).toEqual(['stopped', 'stopped', '']);
-  // Closed while they rowed: they have not stopped.
-  expect(told({ ...bo, outcome: 'unfinished' }, piece)).toEqual(['unfinished', 'unfinished', '']);
-  expect(told({ ...bo, outcome: 'unfinished', marks: ['gaps', 'repeats_missed'] }, piece)).toEqual([
-    'missed repeats; some samples are missing; the totals are right', 'missed repeats', 'some samples are missing; the totals are right',
-  ]);
-  expect(told({ ...bo, outcome: 'stopped', marks: ['repeats_missed'] }, piece)).toEqual(['stopped; not all repeats rowed', 'stopped', 'not all repeats rowed']);
 });
 
 test('a demo rower is named', () => {

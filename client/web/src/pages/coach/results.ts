@@ -1,7 +1,7 @@
-// Results as a table to keep: a file that any spreadsheet reads, one line an athlete and piece.
+// Results as they are looked at; the table to keep is written by the server.
 import { coachResults as texts } from '#texts';
 import type { AthleteResult, AthleteView, Calibration, Extent, PieceView } from '../../protocol/decode';
-import { distanceText, marginText, pieceText, targetText, timeText } from '../../ui/format';
+import { distanceText, targetText, timeText } from '../../ui/format';
 import { outcomeText } from '../../ui/words';
 
 /** Placed first, in their order; then the others as the server lists them. */
@@ -67,49 +67,4 @@ const CALIBRATED_MIN = 30;
 
 export function calibrationText({ finishes, held, intervals }: Calibration): string {
   return finishes < CALIBRATED_MIN || intervals === 0 ? '' : texts.calibrated(finishes, held / intervals);
-}
-
-/** The format of the file, whatever the language of the page. */
-const HEADING = [
-  'piece', 'title', 'place', 'name', 'team', 'outcome', 'result', 'time_ms', 'distance_dm', 'target', 'margin', 'margin_ppm', 'strokes', 'splits', 'remarks',
-];
-
-/** All results of these pieces, RFC 4180. */
-export function csvOf(pieces: readonly PieceView[], athletes: readonly AthleteView[]): string {
-  const views = new Map(athletes.map((view) => [view.athlete, view]));
-  const rows = pieces.flatMap((piece) =>
-    inOrder(piece.results).map((result) => {
-      const view = views.get(result.athlete);
-      return [
-        pieceText(piece.spec.repeats),
-        piece.spec.title,
-        result.place ?? '',
-        view?.spec.name ?? '',
-        view?.spec.team ?? '',
-        outcomeText(result, piece),
-        resultText(result),
-        result.time_ms,
-        result.distance_dm,
-        result.target === null ? '' : targetText(result.target),
-        result.margin === null ? '' : marginText(result.margin, 'amount'),
-        result.margin?.margin_ppm ?? '',
-        result.strokes ?? '',
-        splitsText(result, piece).join(' '),
-        texts.allRemarks(marksTold(result)),
-      ];
-    }),
-  );
-  return [HEADING, ...rows].map((row) => `${row.map(cell).join(',')}\r\n`).join('');
-}
-
-/** Quoted where it must be; a name that a spreadsheet would take for a formula is made text. */
-export function cell(value: string | number): string {
-  const text = typeof value === 'string' && /^[=@\t\r]|^[+-](?![\d.])/.test(value) ? `'${value}` : String(value);
-  return /[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
-}
-
-/** A name for the file, of letters that every system takes. */
-export function fileName(title: string, what: string): string {
-  const words = title.normalize('NFKD').replaceAll(/[^A-Za-z0-9]+/g, '-').replaceAll(/^-+|-+$/g, '').toLowerCase();
-  return `${words === '' ? 'session' : words}-${what}.csv`;
 }
