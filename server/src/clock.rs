@@ -6,6 +6,7 @@ use std::{
 };
 
 use rustix::time::{ClockId, clock_gettime};
+pub use thole_host::{Reckoned, Trust, Uptime};
 use thole_protocol::units::At;
 use tokio::time::Instant;
 
@@ -19,15 +20,6 @@ pub trait Timekeeper: fmt::Debug + Send + Sync {
 
     /// Which boot of the machine this is, and how long it has lasted; `None` where the system does not tell.
     fn uptime(&self) -> Option<Uptime>;
-}
-
-/// How long one boot of the machine has lasted.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Uptime {
-    /// The boot's random identity.
-    pub boot: String,
-    /// Nanoseconds since it began, those of a machine that slept among them. Nobody sets this clock.
-    pub ns: u64,
 }
 
 /// The machine that this program runs on.
@@ -94,58 +86,6 @@ impl Clock {
     }
 }
 
-/// One instant on the session's clock and on the machine's, kept with the session's records: from it the
-/// session's clock goes on after a restart.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Reckoned {
-    /// On the session's clock.
-    pub at: At,
-    /// On the wall clock.
-    pub unix_ms: u64,
-    /// On the boot's own clock; `None` where the system does not tell.
-    pub uptime: Option<Uptime>,
-}
-
-impl Reckoned {
-    /// Whether a session's clock would go on from `newer` as it goes on from this, to a tenth of a second: then
-    /// it need not be kept. They part when the machine has slept, or its wall clock was set.
-    #[must_use]
-    pub fn leads_to(&self, newer: &Reckoned, speed: u32) -> bool {
-        const APART_MS: u64 = 100;
-        let by_wall = self.by_wall(newer.unix_ms, speed);
-        let by_boot = match (&self.uptime, &newer.uptime) {
-            (Some(_), Some(uptime)) => self.by_boot(uptime, speed),
-            (None, None) => Some(newer.at),
-            (Some(_), None) | (None, Some(_)) => None,
-        };
-        let near = |at: At| at.0.abs_diff(newer.at.0) <= APART_MS.saturating_mul(u64::from(speed));
-        near(by_wall) && by_boot.is_some_and(near)
-    }
-
-    /// The session's clock as the wall clock has it.
-    fn by_wall(&self, unix_ms: u64, speed: u32) -> At {
-        let gone_ms = unix_ms.saturating_sub(self.unix_ms);
-        At(self.at.0.saturating_add(gone_ms.saturating_mul(u64::from(speed))))
-    }
-
-    /// The session's clock as the boot's own clock has it; `None` on another boot.
-    fn by_boot(&self, uptime: &Uptime, speed: u32) -> Option<At> {
-        let then = self.uptime.as_ref().filter(|then| then.boot == uptime.boot)?;
-        let gone_ns = uptime.ns.saturating_sub(then.ns);
-        let gone_ms = gone_ns.saturating_mul(u64::from(speed)) / 1_000_000;
-        Some(At(self.at.0.saturating_add(gone_ms)))
-    }
-}
-
-/// How sure it is that a session's clock has gone on rightly while nobody kept it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Trust {
-    /// By the clock of the same boot, which nobody sets: it stands.
-    SameBoot,
-    /// By the wall clock alone, which may be wrong.
-    WallClock,
-}
-
 /// The clock of one session: time since it was created, at the server's speed.
 ///
 /// It goes on across a restart as if nothing had happened: on the same boot by that boot's own clock, else by the
@@ -163,11 +103,8 @@ impl SessionClock {
     #[must_use]
     pub fn open(clock: Clock, kept: &Reckoned, last: At) -> (SessionClock, Trust) {
         let (opened, uptime) = (clock.instant(), clock.timekeeper.uptime());
-        let (at, trust) = match uptime.and_then(|uptime| kept.by_boot(&uptime, clock.speed)) {
-            Some(at) => (at, Trust::SameBoot),
-            None => (kept.by_wall(clock.unix_ms(), clock.speed), Trust::WallClock),
-        };
-        let opened_at_us = at.max(last).0.saturating_mul(1_000);
+        let (at, trust) = kept.goes_on(uptime.as_ref(), clock.unix_ms(), last, clock.speed);
+        let opened_at_us = at.0.saturating_mul(1_000);
         (SessionClock { clock, opened, opened_at_us }, trust)
     }
 
@@ -235,9 +172,9 @@ impl SessionClock {
 mod tests {
     use super::*;
 
-    /// A machine on this boot for so long, with this wall clock.
+    /// A machine with these clocks.
     #[derive(Debug)]
-    struct Told(Option<(&'static str, u64)>, u64);
+    struct Told(Option<Uptime>, u64);
 
     impl Timekeeper for Told {
         fn unix_ms(&self) -> u64 {
@@ -245,54 +182,33 @@ mod tests {
         }
 
         fn uptime(&self) -> Option<Uptime> {
-            self.0.map(|(boot, s)| Uptime { boot: boot.to_owned(), ns: s * 1_000_000_000 })
+            self.0.clone()
         }
-    }
-
-    const NOON: u64 = 1_800_000_000_000;
-    const HOUR: u64 = 3_600_000;
-
-    /// The clock of a session that was 40 s old at noon, 100 s into the boot, and what it is taken to be when the
-    /// machine shows this.
-    fn reopened(speed: u32, boot: Option<(&'static str, u64)>, unix_ms: u64) -> (At, Trust) {
-        let uptime = Some(Uptime { boot: "one".to_owned(), ns: 100_000_000_000 });
-        let kept = Reckoned { at: At(40_000), unix_ms: NOON, uptime };
-        let clock = Clock::told_by(Box::leak(Box::new(Told(boot, unix_ms))), speed);
-        let (session, trust) = SessionClock::open(clock, &kept, At(40_010));
-        (session.now(), trust)
     }
 
     #[tokio::test(start_paused = true)]
-    async fn on_the_same_boot_the_wall_clock_moves_nothing() {
-        for unix_ms in [0, NOON - HOUR, NOON + 5_000, NOON + HOUR] {
-            assert_eq!(reopened(1, Some(("one", 105)), unix_ms), (At(45_000), Trust::SameBoot));
+    async fn a_session_goes_on_by_the_clock_of_the_boot_or_else_by_the_wall_clock() {
+        let uptime = |s: u64| Some(Uptime { boot: "one".to_owned(), ns: s * 1_000_000_000 });
+        let kept = Reckoned { at: At(40_000), unix_ms: 1_000_000, uptime: uptime(100) };
+        for (shown, at, trust) in
+            [(uptime(105), 45_000, Trust::SameBoot), (None, 101_000, Trust::WallClock)]
+        {
+            let clock = Clock::told_by(Box::leak(Box::new(Told(shown, 1_061_000))), 1);
+            let (session, found) = SessionClock::open(clock, &kept, At(40_010));
+            assert_eq!((session.now(), found), (At(at), trust));
+            tokio::time::advance(Duration::from_secs(1)).await;
+            assert_eq!(session.now(), At(at + 1_000));
         }
-        assert_eq!(reopened(10, Some(("one", 105)), 0), (At(90_000), Trust::SameBoot));
     }
 
     #[tokio::test(start_paused = true)]
-    async fn on_another_boot_the_wall_clock_is_all_there_is_and_never_takes_the_session_back() {
-        for boot in [None, Some(("two", 105))] {
-            assert_eq!(reopened(1, boot, NOON + 61_000), (At(101_000), Trust::WallClock));
-            assert_eq!(reopened(10, boot, NOON + 61_000), (At(650_000), Trust::WallClock));
-            assert_eq!(reopened(1, boot, NOON - HOUR), (At(40_010), Trust::WallClock));
-        }
-    }
-
-    #[test]
-    fn an_instant_is_kept_again_only_when_the_clocks_have_parted() {
-        let uptime =
-            |boot: &str, s: u64| Some(Uptime { boot: boot.to_owned(), ns: s * 1_000_000_000 });
-        let kept = Reckoned { at: At(40_000), unix_ms: NOON, uptime: uptime("one", 100) };
-        let after = |boot, s, wall_ms| Reckoned {
-            at: At(100_000),
-            unix_ms: NOON + wall_ms,
-            uptime: uptime(boot, s),
-        };
-        assert!(kept.leads_to(&after("one", 160, 60_000), 1));
-        assert!(!kept.leads_to(&after("one", 190, 90_000), 1), "the machine has slept");
-        assert!(!kept.leads_to(&after("one", 160, 90_000), 1), "its wall clock was set");
-        assert!(!kept.leads_to(&after("two", 160, 60_000), 1), "another boot");
+    async fn what_was_said_before_the_session_was_opened_is_told_below_its_first_instant() {
+        let before = Instant::now();
+        tokio::time::advance(Duration::from_secs(2)).await;
+        let clock = SessionClock::begin(Clock::new(1));
+        assert_eq!(clock.before_or_after_ms(before), -2_000);
+        tokio::time::advance(Duration::from_secs(3)).await;
+        assert_eq!(clock.before_or_after_ms(Instant::now()), 3_000);
     }
 
     #[test]

@@ -1,14 +1,13 @@
 //! One task a session: inbox → host → journal → host → outboxes, in that order and nowhere else. What is decided, the host
 //! decides.
 
-mod clock_check;
 mod connections;
 mod ending;
 mod opening;
 
 use std::{sync::Arc, time::Duration};
 
-use thole_host::{Batch, Host, Now, Record, Reopening, Said, Setup};
+use thole_host::{Batch, CLOCK_WAIT, Checked, Host, Now, Readings, Record, Reopening, Said, Setup};
 use thole_piece::Input;
 use thole_protocol::{
     client_msg::{Hello, Join},
@@ -33,7 +32,6 @@ use crate::{
     registry::Handle,
     secret::{FromSystem, SecretHash},
 };
-use clock_check::{Checked, Readings};
 use connections::Connections;
 pub(crate) use opening::AT_ONCE as OPENING_AT_ONCE;
 pub use thole_host::{ConnId, NoMore};
@@ -263,9 +261,7 @@ impl Task {
     /// What is new about a session that was used before; true when the server stops meanwhile.
     async fn reopen(&mut self) -> Result<bool, JournalError> {
         let mut came = Vec::new();
-        // Between pieces there is nothing that a wrong clock could bend, and nobody has to wait.
-        let is_doubtful = self.trust == Trust::WallClock && self.host.core().is_under_way();
-        let (stops, clock) = match is_doubtful {
+        let (stops, clock) = match self.host.doubts(self.trust) {
             true => self.check_clock(&mut came).await,
             false => (false, None),
         };
@@ -285,7 +281,7 @@ impl Task {
     /// Waits for devices that have the session's time, and goes by it if the wall clock is wrong. What comes meanwhile is
     /// taken afterwards; true when the server stops.
     async fn check_clock(&mut self, came: &mut Vec<Event>) -> (bool, Option<(Option<i64>, u8)>) {
-        let until = self.server.clock.instant() + clock_check::WAIT;
+        let until = self.server.clock.instant() + CLOCK_WAIT;
         let (mut readings, mut stops) = (Readings::default(), false);
         while !stops && !readings.are_enough() && came.len() < BATCH_MAX {
             let event = tokio::select! {
@@ -300,7 +296,8 @@ impl Task {
                     if let Event::Hello(greeting) = &event
                         && let Some(told) = greeting.hello.at_ms
                     {
-                        readings.take(greeting.holder, told, (&self.clock, greeting.asked));
+                        let shown_ms = self.clock.before_or_after_ms(greeting.asked);
+                        readings.take(greeting.holder, told, shown_ms);
                     }
                     came.push(event);
                 }

@@ -4,14 +4,13 @@
 use std::{collections::BTreeMap, time::Duration};
 
 use thole_protocol::units::At;
-use tokio::time::Instant;
 
-use crate::{clock::SessionClock, journal::Holder};
+use crate::{host::Host, reckoned::Trust, record::Holder};
 
 /// So many people's devices are enough: of three, one may be wrong.
 const ENOUGH: usize = 3;
 /// The first welcomes wait so long for them, in life.
-pub(super) const WAIT: Duration = Duration::from_secs(2);
+pub const CLOCK_WAIT: Duration = Duration::from_secs(2);
 /// What the clocks may be apart, in life: a journey over a slow network, and whole seconds.
 const APART_MS: u64 = 1_000;
 /// Nobody's device takes a session further beyond its last record: a day, in life. What was left alone for longer has
@@ -19,12 +18,12 @@ const APART_MS: u64 = 1_000;
 const GONE_MAX_MS: u64 = 24 * 3_600_000;
 
 /// How far the devices of different people are ahead of the proposal, milliseconds of the session.
-#[derive(Debug, Default)]
-pub(super) struct Readings(BTreeMap<Holder, i64>);
+#[derive(Clone, Debug, Default)]
+pub struct Readings(BTreeMap<Holder, i64>);
 
 /// What becomes of the proposal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Checked {
+pub enum Checked {
     /// It stands.
     Holds,
     /// It is wrong by so many milliseconds.
@@ -34,32 +33,31 @@ pub(super) enum Checked {
 }
 
 impl Readings {
-    /// A device has come back that had `told` when the machine's clock showed `heard`. The first of each person counts.
-    pub(super) fn take(
-        &mut self,
-        whose: Holder,
-        told: At,
-        (clock, heard): (&SessionClock, Instant),
-    ) {
+    /// A device has come back that had `told` when the proposal was at `shown_ms`, which is below zero before the session
+    /// was. The first of each person counts.
+    pub fn take(&mut self, whose: Holder, told: At, shown_ms: i64) {
         // A board was told the time as everybody was, but it is nobody's: one person may have eight of them.
         if whose != Holder::Board {
-            self.0.entry(whose).or_insert_with(|| signed(told) - clock.before_or_after_ms(heard));
+            self.0.entry(whose).or_insert_with(|| signed(told) - shown_ms);
         }
     }
 
     /// Whether nobody else has to be waited for.
-    pub(super) fn are_enough(&self) -> bool {
+    #[must_use]
+    pub fn are_enough(&self) -> bool {
         self.0.len() >= ENOUGH
     }
 
     /// How many people's devices have told the time.
-    pub(super) fn devices(&self) -> u8 {
+    #[must_use]
+    pub fn devices(&self) -> u8 {
         u8::try_from(self.0.len()).unwrap_or(u8::MAX)
     }
 
     /// What they say of a clock that shows `now`, runs `speed` times as fast as life, and whose last record is of
     /// `last`.
-    pub(super) fn of(&self, now: At, last: At, speed: u32) -> Checked {
+    #[must_use]
+    pub fn of(&self, now: At, last: At, speed: u32) -> Checked {
         let mut apart: Vec<i64> = self.0.values().copied().collect();
         apart.sort_unstable();
         let Some(median) = apart.get(apart.len() / 2).filter(|_| self.are_enough()) else {
@@ -75,6 +73,15 @@ impl Readings {
         } else {
             Checked::Wrong(median)
         }
+    }
+}
+
+impl Host {
+    /// Whether a clock that went on by this is to be checked before anybody is welcomed. Between pieces there is nothing that
+    /// a wrong one could bend, and nobody has to wait.
+    #[must_use]
+    pub fn doubts(&self, trust: Trust) -> bool {
+        trust == Trust::WallClock && self.core.is_under_way()
     }
 }
 
@@ -130,22 +137,19 @@ mod tests {
         assert_eq!(readings(&[11_000; 3]).of(NOW, LAST, 10), Checked::Wrong(11_000));
     }
 
-    #[tokio::test(start_paused = true)]
-    async fn each_person_counts_once_and_boards_are_nobody() {
-        let clock = SessionClock::begin(crate::clock::Clock::new(1));
-        let now = Instant::now();
+    #[test]
+    fn each_person_counts_once_and_boards_are_nobody() {
         let mut readings = Readings::default();
         let ana = Holder::Athlete(AthleteId(Uuid::from_u128(1)));
-        for whose in [ana, ana, Holder::Board, Holder::Coach, Holder::Coach] {
-            readings.take(whose, At(40), (&clock, now));
+        let whose = [ana, ana, Holder::Board, Holder::Coach, Holder::Coach];
+        for (whose, shown_ms) in whose.into_iter().zip([0, 10, 0, 0, 0]) {
+            readings.take(whose, At(40), shown_ms);
         }
         assert_eq!(readings.devices(), 2);
         assert_eq!(readings.0.get(&ana), Some(&40));
-        // Said two seconds ago, while the session was being read.
-        tokio::time::advance(Duration::from_secs(2)).await;
-        let clock = SessionClock::begin(crate::clock::Clock::new(1));
+        // Said two seconds before the session was read.
         let ben = Holder::Athlete(AthleteId(Uuid::from_u128(2)));
-        readings.take(ben, At(40), (&clock, now));
+        readings.take(ben, At(40), -2_000);
         assert_eq!(readings.0.get(&ben), Some(&2_040));
     }
 }
