@@ -16,7 +16,7 @@ use thole_protocol::{
 use crate::{
     limits::FALSE_START_MAX,
     projection::{Count, Forecast, Width},
-    roster::{Athlete, Contact},
+    roster::{ALL_HAS_COME_AFTER, Athlete, Contact, PUT_OFF_MAX},
     rower::Rower,
     settled::{Lines, Recorder, Settled},
     standings,
@@ -513,12 +513,17 @@ impl Piece {
             && athlete.silent_for(now).is_none_or(|silent| silent.0 < SILENT_MAX_MS)
     }
 
-    /// Whether this athlete may be rowing unheard: was here in the count-down, or has come since.
-    fn may_row_unheard(&self, athlete: &Athlete) -> bool {
+    /// Whether this athlete may be rowing unheard: was here in the count-down, or has come since; or has just come back, and
+    /// what was rowed meanwhile may be on its way.
+    fn may_row_unheard(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
         let Some(go) = self.starts.first() else { return false };
         match athlete.contact {
             Contact::Silent { since, .. } => since + self.spec.count_ms >= *go,
-            Contact::Never | Contact::Heard { .. } => false,
+            Contact::Heard { since } => {
+                let put_off_until = rower.expected_since.unwrap_or(since) + PUT_OFF_MAX;
+                since > *go && now < put_off_until.min(since + ALL_HAS_COME_AFTER)
+            }
+            Contact::Never => false,
         }
     }
 
@@ -526,7 +531,7 @@ impl Piece {
     fn is_out(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
         rower.over(self.rule(), now).is_none()
             && !rower.has_stopped()
-            && (rower.has_rowed() || self.may_row_unheard(athlete))
+            && (rower.has_rowed() || self.may_row_unheard(rower, athlete, now))
     }
 
     /// Whether everybody who has rowed is home or has said to have stopped, and nobody is away who

@@ -15,6 +15,12 @@ use crate::{aim, limits, plan::Course, recording::Recording, session::Loss, sett
 /// A heart-rate reading older than this says nothing about now.
 const HEART_FRESH_MS: u64 = 10_000;
 
+/// A device that is heard again sends what it has kept at once; after this long nothing is on its way (own choice, as
+/// long as it takes to be found to have stopped).
+pub(crate) const ALL_HAS_COME_AFTER: Millis = Millis(12_000);
+/// A device that comes anew all the time puts that off no longer than this (own choice): what it sends later still counts.
+pub(crate) const PUT_OFF_MAX: Millis = Millis(60_000);
+
 /// Whether an athlete's device is heard.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Contact {

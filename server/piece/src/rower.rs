@@ -60,6 +60,8 @@ pub struct Rower {
     heard_out: bool,
     /// The result waits for what was rowed unheard, and the device has been back since then, if not all the time.
     pub back_since: Option<At>,
+    /// Nothing that was rowed has come, and the device has been back since then, if not all the time.
+    pub expected_since: Option<At>,
     /// The session's clock was set while this athlete rowed.
     pub clock_was_set: bool,
     /// The journal has lost something by which the result may be another.
@@ -132,6 +134,7 @@ impl Rower {
             contact_at_end: None,
             heard_out: false,
             back_since: None,
+            expected_since: None,
             clock_was_set: false,
             is_damaged: false,
             lacks_strokes: false,

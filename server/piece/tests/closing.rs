@@ -6,7 +6,7 @@ use thole_protocol::{
     order::Order,
     sample::Sample,
     spec::{Extent, PieceSpec, Repeat, RosterEntry},
-    standing::Phase,
+    standing::{Outcome, Phase},
     units::{At, Decimetres, Millis},
 };
 use uuid::Uuid;
@@ -128,4 +128,89 @@ fn who_left_before_the_count_down_does_not_hold_the_piece_open() {
         session.apply(At(go + 32_000), &Input::Deadline);
         assert_eq!(finished(&session), over, "left at {gone_at}: {:?}", phase(&session));
     }
+}
+
+/// Zed's telephone is lost in the count-down and comes back when Ana is home; what Zed has rowed comes with the next
+/// message.
+#[test]
+fn who_has_rowed_unheard_is_waited_for_until_it_can_have_come() {
+    let (ana, zed) = (AthleteId(Uuid::from_u128(1)), AthleteId(Uuid::from_u128(2)));
+    for rowed in [true, false] {
+        let mut session = Session::new();
+        session
+            .apply(At(0), &Input::Created { title: "Test".into(), settings: Default::default() });
+        for (athlete, name) in [(ana, "Ana"), (zed, "Zed")] {
+            session.apply(At(1), &Input::Joined { athlete, name: name.into(), join: None });
+            session.apply(At(1), &Input::Heard { athlete });
+        }
+        let work = Extent::Distance { distance_dm: Decimetres(1_000) };
+        let piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
+        ordered(&mut session, 2, Order::SetPieces { pieces: vec![piece] });
+        ordered(&mut session, 3, Order::Arm);
+        ordered(&mut session, 10, Order::Start);
+        session.apply(At(5_000), &Input::NotHeard { athlete: zed, since: At(5_000) });
+        let go = 10_010;
+        let samples = |athlete: AthleteId, dm: i64, strokes: std::ops::Range<u32>| {
+            let sample = |no: u32| Sample {
+                seq: no + 1,
+                heard_ms: i64::try_from(go).unwrap() + i64::from(no) * 2_000,
+                distance_dm: i64::from(no) * dm,
+                ..Sample::default()
+            };
+            let (run, samples) = (RunId(athlete.0), strokes.map(sample).collect());
+            Input::Samples { athlete, run, samples }
+        };
+        let until = |session: &mut Session, at: u64| {
+            while let Some(due) = session.deadline().filter(|due| *due <= At(at)) {
+                session.apply(due, &Input::Deadline);
+            }
+        };
+        let finished = |session: &Session| matches!(phase(session), Phase::Finished { .. });
+        session.apply(At(go + 31_000), &samples(ana, 80, 0..16));
+        until(&mut session, go + 40_000);
+        session.apply(At(go + 40_000), &Input::Heard { athlete: zed });
+        until(&mut session, go + 40_900);
+        assert!(!finished(&session), "Zed's strokes are on their way");
+        if rowed {
+            session.apply(At(go + 41_000), &samples(zed, 40, 0..21));
+            until(&mut session, go + 51_000);
+            session.apply(At(go + 51_000), &samples(zed, 40, 21..26));
+        }
+        until(&mut session, go + 51_900);
+        assert_eq!(finished(&session), rowed, "{:?}", phase(&session));
+        until(&mut session, go + 60_000);
+        assert!(finished(&session), "nobody waits any longer for who has rowed nothing");
+        let results = session.view(Viewer::Coach).pieces.first().unwrap().results.clone();
+        let outcomes: Vec<Outcome> = results.iter().map(|result| result.outcome).collect();
+        let of_zed = if rowed { Outcome::Finished } else { Outcome::DidNotStart };
+        assert_eq!(outcomes, [Outcome::Finished, of_zed]);
+    }
+}
+
+/// Zed's telephone comes anew every ten seconds when Ana is home, and nothing was rowed on it.
+#[test]
+fn a_device_that_comes_anew_all_the_time_holds_the_piece_open_for_a_minute() {
+    let (mut session, ana, go) = begun(Decimetres(1_000));
+    let zed = AthleteId(Uuid::from_u128(2));
+    session.apply(At(go), &Input::Joined { athlete: zed, name: "Zed".into(), join: None });
+    let sample = |no: u32| Sample {
+        seq: no + 1,
+        heard_ms: i64::try_from(go).unwrap() + i64::from(no) * 2_000,
+        distance_dm: i64::from(no) * 80,
+        ..Sample::default()
+    };
+    let (run, samples) = (RunId(Uuid::from_u128(3)), (0..16).map(sample).collect());
+    let rowed = Input::Samples { athlete: ana, run, samples };
+    let mut over = None;
+    for at in (go + 500..go + 200_000).step_by(500) {
+        if (at - go) % 10_000 == 0 {
+            session.apply(At(at), &Input::NotHeard { athlete: zed, since: At(at) });
+            session.apply(At(at), &Input::Heard { athlete: zed });
+        }
+        let input = if at == go + 31_000 { &rowed } else { &Input::Deadline };
+        session.apply(At(at), input);
+        over = over.or(matches!(phase(&session), Phase::Finished { .. }).then_some(at - go));
+    }
+    // The first time was ten seconds after the go.
+    assert_eq!(over, Some(70_000));
 }

@@ -1,22 +1,12 @@
 //! Whose device is heard, and results of pieces by time that wait for what was rowed while none was.
 
-use thole_protocol::{
-    event::Happening,
-    ids::AthleteId,
-    units::{At, Millis},
-};
+use thole_protocol::{event::Happening, ids::AthleteId, units::At};
 
 use super::{Session, timers::When};
 use crate::{
     output::{Output, To},
-    roster::Contact,
+    roster::{ALL_HAS_COME_AFTER, Contact, PUT_OFF_MAX},
 };
-
-/// A device that is heard again sends what it has kept at once; after this long nothing is on its way (own choice, as
-/// long as it takes to be found to have stopped).
-const ALL_HAS_COME_AFTER: Millis = Millis(12_000);
-/// A device that comes anew all the time puts that off no longer than this (own choice): what it sends later still counts.
-const PUT_OFF_MAX: Millis = Millis(60_000);
 
 impl Session {
     /// Whether a piece goes on: from the count-down to its end.
@@ -32,6 +22,11 @@ impl Session {
             athlete.hear(now);
         });
         let mut waits = false;
+        if let Some(piece) = self.programme.current_mut().filter(|piece| piece.is_rowed())
+            && let Some(rower) = piece.rowers.get_mut(&id).filter(|rower| !rower.has_rowed())
+        {
+            rower.expected_since.get_or_insert(now);
+        }
         for piece in self.programme.all_mut() {
             if let Some(rower) = piece.rowers.get_mut(&id).filter(|rower| rower.is_unheard()) {
                 rower.back_since.get_or_insert(now);
