@@ -210,7 +210,8 @@ impl Rower {
             return Some(Outcome::Unfinished);
         }
         if !self.has_rowed() {
-            return is_over.then_some(Outcome::DidNotStart);
+            // Who has come since was not there to start.
+            return self.contact_at_end.filter(|_| is_over).map(|_| Outcome::DidNotStart);
         }
         if let Some(over) = self.over(rule, now) {
             return Some(self.fell_short(athlete, over));

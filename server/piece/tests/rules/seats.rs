@@ -9,8 +9,9 @@ use thole_protocol::{
     event::Happening,
     ids::{AthleteId, CommandId, DeviceId, PieceNo, RunId},
     order::Order,
-    sample::Reading,
+    sample::{Reading, Sample},
     spec::{Aim, AthleteSpec, Joining, PastResult, PieceSpec, SessionSettings},
+    standing::Outcome,
     units::At,
 };
 use uuid::Uuid;
@@ -264,4 +265,40 @@ fn whoever_finishes_as_was_shown_is_counted_as_held() {
     gym.until(GO + 130_000);
     let told = gym.session.calibration();
     assert_eq!((told.finishes, told.intervals, told.held, told.chances), (1, 3, 3, 0));
+}
+
+/// Ana rows; Bo was there and did not; Cy comes when it is over, with nothing or with strokes of then.
+#[test]
+fn who_comes_when_a_piece_is_over_is_in_it_only_by_what_was_rowed_then() {
+    let mut gym = Gym::new(vec![piece(metres(100))]);
+    gym.joins("Ana", None);
+    gym.lists("Bo", None).unwrap();
+    gym.goes();
+    gym.row(1..=26, &[80]);
+    gym.until(GO + 30_000);
+    let over = gym.session.now().0;
+    let settled = |gym: &Gym| gym.session.settled(PieceNo(0)).map(|record| record.seats.len());
+    let make = |gym: &mut Gym| {
+        while let Some(settled) = gym.session.to_settle().cloned() {
+            gym.say(0, &Input::Settled { settled: Box::new(settled) });
+        }
+    };
+    make(&mut gym);
+    let cy = gym.joins("Cy", None);
+    gym.until(over + 30_000);
+    let of = |gym: &Gym, number| gym.result(number).map(|result| result.outcome);
+    assert_eq!(of(&gym, 1), Some(Outcome::DidNotStart));
+    assert_eq!((of(&gym, 2), settled(&gym)), (None, Some(2)), "Cy was not there");
+    let strokes = (0..=8).map(|no: u32| Sample {
+        seq: no + 1,
+        heard_ms: i64::try_from(GO).unwrap() + i64::from(no) * 2_000 - 500,
+        distance_dm: 80 * i64::from(no),
+        ..Sample::default()
+    });
+    let samples = strokes.collect();
+    gym.say(over + 31_000, &Input::Samples { athlete: cy, run: Gym::run(2), samples });
+    gym.until(over + 50_000);
+    make(&mut gym);
+    assert!(of(&gym, 2).is_some_and(|outcome| outcome != Outcome::DidNotStart));
+    assert_eq!(settled(&gym), Some(3));
 }
