@@ -6,15 +6,18 @@
 //! every restart the journal, replayed, must be the session that was.
 
 mod coach;
+mod compared;
+mod computer;
 mod disk;
 mod life;
 mod post;
+mod restart;
 mod screens;
 mod seat;
 mod server;
 mod settling;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use thole::chance::Chance;
 use thole_host::{ConnId, Fault};
@@ -23,11 +26,11 @@ use thole_protocol::{
     client_msg::{Join, Role},
     event::Event,
     ids::{AthleteId, EventNo},
-    spec::{Extent, RepeatStart},
     standing::{AthleteResult, Phase},
 };
 
 use coach::Coach;
+use compared::{Lived, compare};
 use life::Life;
 use post::{Dial, Letter, Said, Told, Who};
 use screens::Screen;
@@ -38,7 +41,7 @@ use server::{Crash, Server};
 const TICK_MS: u64 = 100;
 /// No life is longer; one that is has hung.
 const LIFE_MAX_MS: u64 = 3_600_000;
-/// After the last order everything may settle for so long.
+/// After the last order, and the server's last death, everything may settle for so long.
 const SETTLE_MS: u64 = 40_000;
 
 /// How often each thing happened: what never happened was never tried.
@@ -66,13 +69,19 @@ impl Tally {
 }
 
 /// Everything that lives are there to try.
-const EXPECTED: [&str; 38] = [
+const EXPECTED: [&str; 46] = [
     "athlete removed",
     "batch doubled",
     "batch shuffled",
     "call resumed after a lost connection",
+    "clock found right by devices",
+    "clock not checked for want of devices",
+    "clock set by devices",
     "command taken back",
     "command taken by the second device",
+    "computer started again",
+    "computer started again with a wrong wall clock",
+    "computer started again without a wall clock",
     "connection lost",
     "connection replaced",
     "crash after the journal, before anybody knew",
@@ -101,9 +110,11 @@ const EXPECTED: [&str; 38] = [
     "piece by time",
     "piece settled",
     "piece settled again",
+    "piece whose clock leapt",
     "results compared",
     "sheet call given",
     "stopped by word",
+    "wall clock set while the server runs",
     "welcome with an own place",
 ];
 
@@ -123,37 +134,7 @@ pub fn live_with(seed: u64, fault: Option<Fault>, tally: &mut Tally) {
     let life = Life::of(seed);
     let calm = World::new(&life, None, None).live(&mut Tally::default());
     let rough = World::new(&life, Some(Chance::seeded(!seed)), fault).live(tally);
-    // Signals that wait for people come when the server hears of them; then the pieces differ.
-    let waits = |piece: &thole_protocol::spec::PieceSpec| {
-        let by_distance =
-            matches!(piece.repeats.first().map(|r| r.work), Some(Extent::Distance { .. }));
-        by_distance && piece.repeats.len() > 1 && piece.repeat_start == RepeatStart::CommonSignal
-    };
-    for (piece, spec) in life.pieces.iter().enumerate() {
-        if matches!(spec.repeats.first().map(|r| r.work), Some(Extent::Time { .. })) {
-            tally.add("piece by time");
-        }
-        if spec.repeats.len() > 1 {
-            let own = spec.repeat_start == RepeatStart::OwnRest;
-            tally.add(if own { "life with own rests" } else { "life with common repeats" });
-        }
-        if !waits(spec) {
-            tally.add("results compared");
-            let pair = calm.get(piece).zip(rough.get(piece));
-            let (calm, rough) = pair.unwrap_or_else(|| panic!("seed {seed}: no piece {piece}"));
-            assert_eq!(
-                rough.len(),
-                calm.len(),
-                "seed {seed}: other people have rowed piece {piece}"
-            );
-            for (rough, calm) in rough.iter().zip(calm) {
-                assert_eq!(
-                    rough, calm,
-                    "seed {seed}: faults have changed a result of piece {piece}"
-                );
-            }
-        }
-    }
+    compare(&life, &calm, &rough, tally);
 }
 
 /// All that was written into the journal in a life with its faults, one line a record.
@@ -184,6 +165,8 @@ struct World<'a> {
     chance: Option<Chance>,
     /// Since when the coach has nothing more to do.
     idle_since: Option<u64>,
+    /// When the server died last.
+    died_at: u64,
 }
 
 impl<'a> World<'a> {
@@ -199,17 +182,33 @@ impl<'a> World<'a> {
             renewals: 0,
             chance,
             idle_since: None,
+            died_at: 0,
         }
     }
 
-    fn live(mut self, tally: &mut Tally) -> Vec<Vec<AthleteResult>> {
+    fn live(mut self, tally: &mut Tally) -> Lived {
         self.live_on(tally);
         self.check_the_end();
-        self.results()
+        let identity = self.identities();
+        let identify = |who: &AthleteId| identity.get(who).copied().unwrap_or(*who);
+        let clocks_set = self.server.clocks_set.iter();
+        let clocks_set = clocks_set
+            .map(|(piece, rowed_on)| (*piece, rowed_on.iter().map(identify).collect()))
+            .collect();
+        let mut unsaid = BTreeSet::new();
+        for piece in 0..self.life.pieces.len() {
+            for seat in &self.seats {
+                if !self.server.has_stopped(piece, seat.athlete()) {
+                    unsaid.insert((piece, identify(&seat.athlete())));
+                }
+            }
+        }
+        let bent = self.server.bent.clone();
+        Lived { results: self.results(), clocks_set, bent, unsaid }
     }
 
     fn live_on(&mut self, tally: &mut Tally) {
-        while self.idle_since.is_none_or(|since| self.now < since + SETTLE_MS)
+        while self.idle_since.is_none_or(|since| self.now < since.max(self.died_at) + SETTLE_MS)
             || self.server.is_settling()
         {
             self.now += TICK_MS;
@@ -244,6 +243,7 @@ impl<'a> World<'a> {
         };
         let down = self.server.commit(self.now, letters, crash, chance.as_mut(), tally);
         if crash != Crash::None || self.server.has_died() {
+            self.died_at = self.now;
             self.seats.iter_mut().for_each(|seat| seat.lose_connection(self.now, None, tally));
             self.coach.lose_connection(self.now);
             self.screens.iter_mut().flatten().for_each(|screen| screen.lose_connection(self.now));
@@ -257,7 +257,7 @@ impl<'a> World<'a> {
             if let Some(old) = seat.secret() {
                 self.renewals += 1;
                 let mut dial = Dial::new(Who::OldLink(self.renewals));
-                let hello = dial.hello(Role::Athlete, old, None, EventNo(0));
+                let hello = dial.hello(self.now, Role::Athlete, old, None, EventNo(0));
                 self.old_links.push((self.now + 5_000, hello));
             }
             seat.is_given(self.now, joined.secret);
@@ -395,13 +395,15 @@ impl<'a> World<'a> {
         }
     }
 
-    /// By the identities that people have in the life, whatever the server has called those who joined.
+    /// Who somebody is in the life, by what the server calls them.
+    fn identities(&self) -> BTreeMap<AthleteId, AthleteId> {
+        let pairs = self.seats.iter().zip(&self.life.athletes);
+        pairs.map(|(seat, person)| (seat.athlete(), person.athlete)).collect()
+    }
+
     fn results(&self) -> Vec<Vec<AthleteResult>> {
-        let identity = |athlete: AthleteId| {
-            let of = |(seat, _): &(&Seat, _)| seat.athlete() == athlete;
-            let pair = self.seats.iter().zip(&self.life.athletes).find(of);
-            pair.map_or(athlete, |(_, person)| person.athlete)
-        };
+        let identities = self.identities();
+        let identity = |athlete| identities.get(&athlete).copied().unwrap_or(athlete);
         let pieces = self.server.core().view(Viewer::Coach).pieces;
         let of_piece = |mut results: Vec<AthleteResult>| {
             results.iter_mut().for_each(|result| result.athlete = identity(result.athlete));

@@ -40,14 +40,28 @@ fn simulation_of_random_lives_ends_in_the_results_of_life_in_peace() {
 #[test]
 fn each_fault_that_is_planted_in_the_server_is_found_by_some_life() {
     for fault in Fault::ALL {
-        let finds = |seed: &u64| {
-            let life = AssertUnwindSafe(|| live_with(*seed, Some(fault), &mut Tally::default()));
-            catch_unwind(life).is_err()
-        };
-        let found = (1..=LIVES).find(finds);
-        println!("{fault:?} is found by life {found:?}");
-        assert!(found.is_some(), "{LIVES} lives do not find this: {fault:?}");
+        let says = what_is_said_of(fault);
+        println!("{fault:?} is found: {says}");
     }
+}
+
+/// What the first life says that finds a fault.
+fn what_is_said_of(fault: Fault) -> String {
+    let says = |seed: u64| {
+        let life = AssertUnwindSafe(|| live_with(seed, Some(fault), &mut Tally::default()));
+        let panic = catch_unwind(life).err()?;
+        let says = panic.downcast_ref::<String>().cloned();
+        says.or_else(|| panic.downcast_ref::<&str>().map(|says| (*says).to_owned()))
+    };
+    let found = (1..=LIVES).find_map(says);
+    found.unwrap_or_else(|| panic!("{LIVES} lives do not find this: {fault:?}"))
+}
+
+/// The wall clock is wrong after a boot, devices have the right time, and nobody asks them.
+#[test]
+fn a_clock_that_leaps_with_its_computer_is_found_by_the_results_that_it_bends() {
+    let says = what_is_said_of(Fault::ClockUnchecked);
+    assert!(says.contains("faults have changed a result"), "{says}");
 }
 
 /// Else a seed that was printed would show another life.

@@ -21,6 +21,8 @@ pub enum Fault {
     OtherEpoch,
     /// The session's clock leaps when it is opened again.
     ClockLeaps,
+    /// After another boot the wall clock is taken as it is.
+    ClockUnchecked,
     /// Two people get seats under one name.
     NameTwice,
     /// Everybody counts as two.
@@ -31,7 +33,7 @@ pub enum Fault {
 
 impl Fault {
     /// All of them.
-    pub const ALL: [Fault; 12] = [
+    pub const ALL: [Fault; 13] = [
         Fault::AcknowledgedEarly,
         Fault::WelcomedEarly,
         Fault::RepeatUnknown,
@@ -41,6 +43,7 @@ impl Fault {
         Fault::CallLost,
         Fault::OtherEpoch,
         Fault::ClockLeaps,
+        Fault::ClockUnchecked,
         Fault::NameTwice,
         Fault::CountedTwice,
         Fault::OrderSwapped,

@@ -5,7 +5,7 @@ use std::{collections::BTreeMap, time::Duration};
 
 use thole_protocol::units::At;
 
-use crate::{host::Host, reckoned::Trust, record::Holder};
+use crate::{host::Host, planted::Fault, reckoned::Trust, record::Holder};
 
 /// So many people's devices are enough: of three, one may be wrong.
 const ENOUGH: usize = 3;
@@ -81,7 +81,7 @@ impl Host {
     /// a wrong one could bend, and nobody has to wait.
     #[must_use]
     pub fn doubts(&self, trust: Trust) -> bool {
-        trust == Trust::WallClock && self.core.is_under_way()
+        trust == Trust::WallClock && self.core.is_under_way() && !self.has(Fault::ClockUnchecked)
     }
 }
 

@@ -126,10 +126,12 @@ impl Coach {
     ) {
         if !self.up {
             let waits = self.greeted_at.is_some_and(|at| at + GREETING_MAX_MS > now);
-            if now >= self.back_at && server_is_up && !waits {
+            if now >= self.back_at && !server_is_up {
+                self.back_at = self.dial.tries_again(now);
+            } else if now >= self.back_at && !waits {
                 self.greeted_at = Some(now);
                 let secret = first_secret(Holder::Coach);
-                let hello = self.dial.hello(Role::Coach, &secret, None, self.last_event);
+                let hello = self.dial.hello(now, Role::Coach, &secret, None, self.last_event);
                 self.under_way.push((now, hello));
             }
             return;
@@ -233,6 +235,7 @@ impl Coach {
             ServerMsg::Welcome(welcome) => {
                 self.up = true;
                 self.greeted_at = None;
+                self.dial.welcomed(now, welcome.at_ms);
                 if self.mirror.is_none() {
                     self.last_event = welcome.last_event;
                 }

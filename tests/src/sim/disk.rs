@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use thole_host::{Batch, Fault, Holder, Host, Record, Secret, SecretHash, Setup};
+use thole_host::{Batch, Fault, Holder, Host, Reckoned, Record, Secret, SecretHash, Setup};
 use thole_piece::{Input, Session};
 use thole_protocol::{
     ids::{AthleteId, RunId},
@@ -11,17 +11,28 @@ use thole_protocol::{
 };
 
 /// All that is left when the server dies.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Disk {
     pub(super) records: Vec<(At, Input)>,
     /// What each secret opens.
     pub(super) opens: BTreeMap<SecretHash, Holder>,
     /// The newest samples of each recording, to be found at once.
     samples: BTreeMap<(AthleteId, RunId), BTreeSet<u32>>,
+    /// The instant that the session's clock goes on from.
+    pub(super) reckoned: Reckoned,
 }
 
 impl Disk {
-    pub(super) fn append(&mut self, records: &[Record]) {
+    /// Of a session that is made at that instant.
+    pub(super) fn new(made: Reckoned) -> Disk {
+        let (records, opens, samples) = (Vec::new(), BTreeMap::new(), BTreeMap::new());
+        Disk { records, opens, samples, reckoned: made }
+    }
+
+    pub(super) fn append(&mut self, records: &[Record], now: Reckoned) {
+        if !self.reckoned.leads_to(&now, 1) {
+            self.reckoned = now;
+        }
         for Record { at, input } in records {
             if let Input::Samples { athlete, run, samples } = input {
                 let there = self.samples.entry((*athlete, *run)).or_default();

@@ -9,8 +9,12 @@ use thole_protocol::{
     ids::{DeviceId, EventNo, RunId},
     refusal::Refusal,
     server_msg::Joined,
+    units::At,
 };
 use uuid::Uuid;
+
+/// Devices that find no server try again within so long.
+const TRIES_AGAIN_MS: u64 = 4_000;
 
 /// Whose device it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -92,16 +96,18 @@ pub(super) enum Told {
     Decided(Result<Joined, Refusal>),
 }
 
-/// The connections of one device, one after the other.
+/// The connections of one device, one after the other, and what it has of the session's time.
 #[derive(Clone, Debug)]
 pub(super) struct Dial {
     pub(super) who: Who,
     count: u64,
+    /// How far the session's clock is ahead of the world's, as the last welcome said.
+    ahead_ms: Option<i64>,
 }
 
 impl Dial {
     pub(super) fn new(who: Who) -> Dial {
-        Dial { who, count: 0 }
+        Dial { who, count: 0, ahead_ms: None }
     }
 
     /// The newest; what comes on an older one is not heard any more.
@@ -114,9 +120,31 @@ impl Dial {
         self.conn()
     }
 
+    /// A welcome tells the time.
+    pub(super) fn welcomed(&mut self, now: u64, at: At) {
+        self.ahead_ms = Some(signed(at.0) - signed(now));
+    }
+
+    /// The session's time, as this device has it.
+    pub(super) fn session(&self, now: u64) -> At {
+        At(now.saturating_add_signed(self.ahead_ms.unwrap_or(0)))
+    }
+
+    /// The world's time at an instant of the session, as this device has it.
+    pub(super) fn world(&self, at: At) -> u64 {
+        at.0.saturating_add_signed(-self.ahead_ms.unwrap_or(0))
+    }
+
+    /// When a device tries again that has found no server: some soon, some late.
+    pub(super) fn tries_again(&self, now: u64) -> u64 {
+        let seed = now.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ self.who.number();
+        now + 200 + Chance::seeded(seed).below(TRIES_AGAIN_MS)
+    }
+
     /// Says hello on a new connection.
     pub(super) fn hello(
         &mut self,
+        now: u64,
         role: Role,
         secret: &str,
         run: Option<RunId>,
@@ -129,7 +157,7 @@ impl Dial {
             role,
             secret: secret.to_owned(),
             run,
-            at_ms: None,
+            at_ms: self.ahead_ms.map(|_| self.session(now)),
             unacked_seq: None,
             device: Some(self.who.device()),
             take_seat: false,
@@ -137,6 +165,10 @@ impl Dial {
         });
         Letter { conn: self.again(), said }
     }
+}
+
+pub(super) fn signed(ms: u64) -> i64 {
+    i64::try_from(ms).unwrap_or(i64::MAX)
 }
 
 /// Random bits of a seed, where the server has those of its system.

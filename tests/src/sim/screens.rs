@@ -86,10 +86,12 @@ impl Screen {
     ) {
         if !self.up {
             let waits = self.greeted_at.is_some_and(|at| at + GREETING_MAX_MS > now);
-            if now >= self.back_at && server_is_up && !waits {
+            if now >= self.back_at && !server_is_up {
+                self.back_at = self.dial.tries_again(now);
+            } else if now >= self.back_at && !waits {
                 self.greeted_at = Some(now);
                 let last = self.last_event.unwrap_or_default();
-                let hello = self.dial.hello(self.role, &self.secret, None, last);
+                let hello = self.dial.hello(now, self.role, &self.secret, None, last);
                 self.under_way.push((now, hello));
             }
             return;
@@ -134,7 +136,7 @@ impl Screen {
 
     pub(super) fn hear(&mut self, now: u64, told: Told, tally: &mut Tally) {
         match told {
-            Told::Msg(msg) => self.hear_msg(*msg, tally),
+            Told::Msg(msg) => self.hear_msg(now, *msg, tally),
             Told::Close(Close::TooSlow) => {
                 self.lose_connection(now);
                 self.back_at = now + 2_000;
@@ -145,11 +147,12 @@ impl Screen {
         }
     }
 
-    fn hear_msg(&mut self, msg: ServerMsg, tally: &mut Tally) {
+    fn hear_msg(&mut self, now: u64, msg: ServerMsg, tally: &mut Tally) {
         match msg {
             ServerMsg::Welcome(welcome) => {
                 self.up = true;
                 self.greeted_at = None;
+                self.dial.welcomed(now, welcome.at_ms);
                 self.last_event.get_or_insert(welcome.last_event);
                 self.in_command = welcome.in_command;
             }

@@ -27,7 +27,7 @@ use super::{
     Tally,
     disk::first_secret,
     life::Person,
-    post::{self, Dial, Letter, Said, Told, Who},
+    post::{self, Dial, Letter, Said, Told, Who, signed},
 };
 
 /// A connection that is not answered in so long is given up.
@@ -67,7 +67,10 @@ pub(super) struct Seat {
     sheet_calls: BTreeMap<CallId, u32>,
     machine_dm: i64,
     stopped: bool,
+    /// In the time of the world, as all of the course is: whoever rows does not leap when the session's clock does.
     go: Option<At>,
+    /// The go of each attempt in the time of the world, by what the session has called it.
+    attempts: BTreeMap<(PieceNo, At), At>,
 }
 
 impl Seat {
@@ -90,6 +93,7 @@ impl Seat {
             machine_dm: 0,
             stopped: false,
             go: None,
+            attempts: BTreeMap::new(),
         }
     }
 
@@ -141,10 +145,15 @@ impl Seat {
                 let run = Some(self.kept.run());
                 self.came_by.clone_from(&self.secret);
                 let letter = match &self.secret {
-                    Some(secret) => self.dial.hello(Role::Athlete, secret, run, self.last_event),
+                    Some(secret) => {
+                        self.dial.hello(now, Role::Athlete, secret, run, self.last_event)
+                    }
                     None => self.join(),
                 };
                 self.under_way.push((now, letter));
+            }
+            Link::Down { until } if until <= now && !server_is_up => {
+                self.link = Link::Down { until: self.dial.tries_again(now) };
             }
             Link::Greeting { since } if since + GREETING_MAX_MS < now => {
                 self.link = Link::Down { until: now + 500 };
@@ -202,6 +211,7 @@ impl Seat {
                 tally.add("machine reset");
             }
             self.machine_dm = sample.distance_dm;
+            sample.heard_ms = signed(self.dial.session(due.at.0).0);
             if self.is_nonsense(due.at) {
                 sample.distance_dm += 40_000;
             }
@@ -220,7 +230,7 @@ impl Seat {
 
     fn send(&mut self, now: u64, mut chance: Option<&mut Chance>, tally: &mut Tally) {
         let athlete = self.person.athlete;
-        while let Some(next) = self.kept.next(At(now), now) {
+        while let Some(next) = self.kept.next(self.dial.session(now), now) {
             let input = match next {
                 Next::Samples(batch) => {
                     let (run, mut samples) = (batch.run, batch.samples);
@@ -340,6 +350,7 @@ impl Seat {
         match msg {
             ServerMsg::Welcome(welcome) => {
                 self.link = Link::Up;
+                self.dial.welcomed(now, welcome.at_ms);
                 let resumed = self.kept.welcomed(&welcome.epoch, welcome.durable.as_ref());
                 let fine = matches!(resumed, Resumed::GoesOn { .. });
                 assert!(fine, "{}: the server lost what it had acknowledged", self.name());
@@ -390,7 +401,37 @@ impl Seat {
         let Some(view) = self.mirror.as_ref().and_then(|mirror| mirror.piece(piece)) else {
             return;
         };
+        let (dial, attempts) = (&self.dial, &mut self.attempts);
+        let mut world = |go: At| *attempts.entry((piece, go)).or_insert_with(|| At(dial.world(go)));
+        let phase = in_the_world(phase, &mut world, |at| At(dial.world(at)));
+        let at = At(dial.world(at));
         self.course.see(piece, &view.spec, phase, at, (None, &Plan::Even));
+    }
+}
+
+/// A phase with its instants in the time of the world; its go as it was taken to be at first.
+fn in_the_world(
+    phase: Phase,
+    go_in_the_world: &mut impl FnMut(At) -> At,
+    world: impl Fn(At) -> At,
+) -> Phase {
+    match phase {
+        Phase::Gathering | Phase::Armed => phase,
+        Phase::Counting { go_at_ms } => Phase::Counting { go_at_ms: go_in_the_world(go_at_ms) },
+        Phase::Rowing { go_at_ms, repeat, repeat_at_ms } => {
+            let go = go_in_the_world(go_at_ms);
+            let repeat_at = if repeat_at_ms == go_at_ms { go } else { world(repeat_at_ms) };
+            Phase::Rowing { go_at_ms: go, repeat, repeat_at_ms: repeat_at }
+        }
+        Phase::Resting { go_at_ms, next_repeat, next_at_ms } => {
+            Phase::Resting { go_at_ms: go_in_the_world(go_at_ms), next_repeat, next_at_ms }
+        }
+        Phase::Closing { go_at_ms } => Phase::Closing { go_at_ms: go_in_the_world(go_at_ms) },
+        Phase::Finished { go_at_ms } => Phase::Finished { go_at_ms: go_in_the_world(go_at_ms) },
+        Phase::Stopped { go_at_ms, stopped_at_ms } => Phase::Stopped {
+            go_at_ms: go_at_ms.map(go_in_the_world),
+            stopped_at_ms: world(stopped_at_ms),
+        },
     }
 }
 

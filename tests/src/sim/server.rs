@@ -1,14 +1,10 @@
 //! The server's host between a network and a disk that fail: journal first, then the host, then everybody; and its deaths.
 
-use std::{
-    collections::{BTreeMap, BTreeSet},
-    time::Duration,
-};
+use std::collections::{BTreeMap, BTreeSet};
 
 use thole::chance::Chance;
 use thole_host::{
-    Batch, ConnId, Fault, Greeting, Holder, Host, Moment, Now, Outbound, Record, Remark, Reopening,
-    SecretHash, Setup,
+    Batch, ConnId, Fault, Greeting, Holder, Host, Now, Outbound, Record, Remark, SecretHash, Setup,
 };
 use thole_piece::{Input, Session, session::Viewer};
 use thole_protocol::{
@@ -27,9 +23,11 @@ use uuid::Uuid;
 
 use super::{
     Tally,
+    computer::{BORN_UNIX_MS, Computer},
     disk::{Disk, first_secret, opened, replayed},
     life::Life,
     post::{Bits, Letter, Post, Said, Told},
+    restart::{ClockCheck, SessionClock},
 };
 
 /// When the server is killed, or its disk fails.
@@ -45,23 +43,31 @@ pub(super) enum Crash {
 /// One process after the other on one disk.
 pub(super) struct Server {
     pub(super) disk: Disk,
-    host: Host,
-    settings: Setup,
+    pub(super) computer: Computer,
+    pub(super) clock: SessionClock,
+    /// As it was before the server died.
+    pub(super) right: SessionClock,
+    pub(super) check: Option<ClockCheck>,
+    /// Pieces in which the session's clock was set and who rowed on then, and others in which it leapt.
+    pub(super) clocks_set: BTreeMap<usize, BTreeSet<AthleteId>>,
+    pub(super) bent: BTreeSet<usize>,
+    pub(super) host: Host,
+    pub(super) settings: Setup,
     /// Planted into each host.
-    fault: Option<Fault>,
+    pub(super) fault: Option<Fault>,
     bits: Bits,
     /// Who is at the other end.
-    holders: BTreeMap<ConnId, Holder>,
-    down_until: u64,
+    pub(super) holders: BTreeMap<ConnId, Holder>,
+    pub(super) down_until: u64,
     pub(super) seed: u64,
     /// Orders that somebody was told are done.
     done: BTreeSet<CommandId>,
     /// The current piece and how far it is.
-    phase: Option<(usize, Phase)>,
+    pub(super) phase: Option<(usize, Phase)>,
     /// The last event that was looked at.
     seen: EventNo,
     /// It was killed in this turn.
-    died: bool,
+    pub(super) died: bool,
     /// Whether it is killed around a record of what became of a piece: at any time, since what is over stays so.
     at_settling: Option<Chance>,
 }
@@ -118,12 +124,14 @@ impl Server {
         let mut holders: Vec<Holder> =
             athletes.iter().map(|(athlete, _)| Holder::Athlete(*athlete)).collect();
         holders.extend([Holder::Coach, Holder::Board]);
-        let mut disk = Disk::default();
+        let computer = Computer::new(rough.then(|| Chance::seeded(life.seed ^ 0xb007)));
+        let made = computer.reckoned(0, At(0));
+        let mut disk = Disk::new(made.clone());
         let opens = |holder: Holder| (SecretHash::of(&first_secret(holder)), holder);
         disk.opens.extend(holders.into_iter().map(opens));
         let command = CommandId(Uuid::from_u128(1));
         let inputs = [created, Input::AthletesAdded { command, athletes }];
-        disk.append(&inputs.map(|input| Record { at: At(0), input }));
+        disk.append(&inputs.map(|input| Record { at: At(0), input }), made);
         let settings = Setup {
             // As many as will come, and not one more.
             athletes: life.athletes.len() + usize::from(life.absent.is_some()),
@@ -134,11 +142,17 @@ impl Server {
             epoch: "one journal".to_owned(),
             session: SessionId(Uuid::nil()),
             code: JoinCode::drawn(life.seed, Syllables::default()),
-            created_unix_ms: 1_700_000_000_000,
+            created_unix_ms: BORN_UNIX_MS,
         };
         let host = opened(&settings, &disk, fault);
         Server {
             disk,
+            computer,
+            clock: SessionClock::default(),
+            right: SessionClock::default(),
+            check: None,
+            clocks_set: BTreeMap::new(),
+            bent: BTreeSet::new(),
             host,
             settings,
             fault,
@@ -170,15 +184,19 @@ impl Server {
         self.phase.map(|(_, phase)| phase)
     }
 
-    /// The go of the current piece, once it is known.
+    /// The go of the current piece in the time of the world, once it is known.
     pub(super) fn go(&self) -> Option<u64> {
+        self.session_go().map(|go| self.clock.world(go))
+    }
+
+    fn session_go(&self) -> Option<At> {
         match self.phase()? {
             Phase::Counting { go_at_ms }
             | Phase::Rowing { go_at_ms, .. }
             | Phase::Resting { go_at_ms, .. }
             | Phase::Closing { go_at_ms }
-            | Phase::Finished { go_at_ms } => Some(go_at_ms.0),
-            Phase::Stopped { go_at_ms, .. } => go_at_ms.map(|at| at.0),
+            | Phase::Finished { go_at_ms } => Some(go_at_ms),
+            Phase::Stopped { go_at_ms, .. } => go_at_ms,
             Phase::Gathering | Phase::Armed => None,
         }
     }
@@ -195,37 +213,49 @@ impl Server {
         if self.down_until > now {
             return Vec::new();
         }
-        let now = Now { at: At(now), moment: Moment(Duration::from_millis(now)) };
         if self.down_until > 0 {
             self.down_until = 0;
             self.restart(now, tally);
         }
+        self.computer.may_be_set(tally);
+        let Some(letters) = self.check_clock(now, letters, tally) else {
+            if crash != Crash::None {
+                self.die(now, chance, tally);
+            }
+            return Vec::new();
+        };
         let mut post = Post::new(self.seed);
         count_crash(crash, &letters, tally);
         let mut batch = Batch::default();
-        self.take(now, letters, &mut batch, &mut post);
-        self.host.due(now, &mut batch);
+        let at = self.clock.now(now);
+        self.take(at, letters, &mut batch, &mut post);
+        self.host.due(at, &mut batch);
         self.check_untimely(&post);
         if crash == Crash::None {
             self.finish(now, batch, &mut post);
             let mut chance = self.at_settling.take();
             if !self.settle(now, chance.as_mut(), &mut post, tally) {
-                self.die(now.at.0, chance.as_mut());
+                self.die(now, chance.as_mut(), tally);
                 post.told.clear();
             }
             self.at_settling = chance;
-            self.host.tell_later(now, &mut post);
+            self.host.tell_later(at, &mut post);
             return self.hand_out(post, tally);
         }
         if crash == Crash::AfterJournal {
             // Durable, and nobody was told: after the restart it has happened all the same.
-            self.disk.append(&batch.records);
+            self.write(now, &batch.records);
             self.disk.grant(&batch);
         } else if batch.is_empty() {
             self.check_replay(self.seed);
         }
-        self.die(now.at.0, chance);
+        self.die(now, chance, tally);
         Vec::new()
+    }
+
+    pub(super) fn write(&mut self, now: u64, records: &[Record]) {
+        let reckoned = self.computer.reckoned(now, self.clock.at(now));
+        self.disk.append(records, reckoned);
     }
 
     fn take(&mut self, now: Now, letters: Vec<Letter>, batch: &mut Batch, post: &mut Post) {
@@ -238,13 +268,17 @@ impl Server {
                         continue;
                     }
                 },
+                // The device's loss is noticed here.
+                Said::Now(thole_host::Said::Left(conn, at)) => {
+                    thole_host::Said::Left(conn, self.clock.at(at.0))
+                }
                 Said::Now(said) | Said::Late(said) => said,
             };
             self.host.take(now, said, &mut self.bits, batch, post);
         }
     }
 
-    fn greeting(&mut self, now: Now, conn: ConnId, hello: Hello) -> Option<Greeting> {
+    pub(super) fn greeting(&mut self, now: Now, conn: ConnId, hello: Hello) -> Option<Greeting> {
         let opens = SecretHash::of(&hello.secret);
         let holder = *self.disk.opens.get(&opens)?;
         self.holders.insert(conn, holder);
@@ -265,34 +299,16 @@ impl Server {
         }
     }
 
-    fn finish(&mut self, now: Now, mut batch: Batch, post: &mut Post) {
+    pub(super) fn finish(&mut self, now: u64, mut batch: Batch, post: &mut Post) {
         let records = std::mem::take(&mut batch.records);
-        self.disk.append(&records);
+        self.write(now, &records);
         self.disk.grant(&batch);
-        self.host.committed(now, batch, &records, post);
+        self.host.committed(self.clock.now(now), batch, &records, post);
     }
 
     /// Whether the server was killed in the last turn.
     pub(super) fn has_died(&mut self) -> bool {
         std::mem::take(&mut self.died)
-    }
-
-    fn die(&mut self, now: u64, chance: Option<&mut Chance>) {
-        self.died = true;
-        self.holders.clear();
-        self.down_until = now + 300 + chance.map_or(0, |chance| chance.below(8_000));
-        self.host = opened(&self.settings, &self.disk, self.fault);
-        let view = self.core().view(Viewer::Board);
-        let current = usize::from(view.current.0);
-        self.phase = view.pieces.get(current).map(|piece| (current, piece.phase));
-    }
-
-    fn restart(&mut self, now: Now, tally: &mut Tally) {
-        let mut post = Post::new(self.seed);
-        let mut batch = Batch::default();
-        self.host.reopened(now, Reopening::default(), &mut batch);
-        self.finish(now, batch, &mut post);
-        self.hand_out(post, tally);
     }
 
     /// The journal, replayed, is the session.
@@ -330,7 +346,7 @@ impl Server {
     }
 
     /// What is told goes out, once all of it was looked at.
-    fn hand_out(&mut self, post: Post, tally: &mut Tally) -> Vec<(ConnId, Told)> {
+    pub(super) fn hand_out(&mut self, post: Post, tally: &mut Tally) -> Vec<(ConnId, Told)> {
         for event in self.core().events_after(self.seen, Viewer::Coach) {
             self.see(&event, tally);
         }
@@ -389,6 +405,11 @@ impl Server {
         if let Happening::PhaseChanged { piece, phase } = event.what {
             self.phase = Some((usize::from(piece.0), phase));
         }
+        if let Happening::FalseStart { piece } = event.what {
+            // What follows begins anew, on the clock as it is.
+            self.clocks_set.remove(&usize::from(piece.0));
+            self.bent.remove(&usize::from(piece.0));
+        }
         if matches!(event.what, Happening::AthletesRemoved { .. }) {
             tally.add("athlete removed");
         }
@@ -417,7 +438,11 @@ impl Server {
         if let Some(durable) = &welcome.durable {
             self.check_kept(conn, durable);
         }
-        if let Some(Holder::Athlete(you)) = holder {
+        // What followed in the same turn was told after it.
+        let is_newest = welcome.last_event == self.core().view(viewer).last_event;
+        if let Some(Holder::Athlete(you)) = holder
+            && is_newest
+        {
             self.check_own_results(*you, &welcome.pieces, tally);
         }
     }

@@ -3,15 +3,15 @@
 use std::collections::BTreeMap;
 
 use thole::chance::Chance;
-use thole_host::Now;
 use thole_piece::{
     Input, Output, Session,
     session::Viewer,
     settled::{Settled, SettledSeat},
 };
 use thole_protocol::{
-    ids::PieceNo,
+    ids::{AthleteId, PieceNo},
     standing::{AthleteResult, Phase},
+    units::At,
 };
 
 use super::{Tally, post::Post, server::Server};
@@ -21,7 +21,7 @@ impl Server {
     /// journal, or when it is and nobody has applied it.
     pub(super) fn settle(
         &mut self,
-        now: Now,
+        now: u64,
         mut chance: Option<&mut Chance>,
         post: &mut Post,
         tally: &mut Tally,
@@ -36,12 +36,13 @@ impl Server {
                 tally.add("crash before a piece was settled");
                 return false;
             }
-            self.disk.records.push((record.at, record.input.clone()));
+            self.write(now, std::slice::from_ref(&record));
             if dies == 1 {
                 tally.add("crash when a piece was settled");
                 return false;
             }
-            self.host().settled(now, &record, post);
+            let at = self.clock.now(now);
+            self.host().settled(at, &record, post);
         }
         true
     }
@@ -93,6 +94,23 @@ impl Server {
                 );
             }
         }
+    }
+
+    /// Whether somebody said that they stop before a piece was over.
+    pub(super) fn has_stopped(&self, piece: usize, athlete: AthleteId) -> bool {
+        let over = |(at, input): &(At, Input)| match input {
+            Input::Settled { settled } if usize::from(settled.piece.0) == piece => {
+                settled.starts_at_ms.first().map(|go| *go..=*at)
+            }
+            _ => None,
+        };
+        let records = &self.disk.records;
+        let Some(rowed) = records.iter().find_map(over) else { return false };
+        let stops = |(at, input): &(At, Input)| {
+            rowed.contains(at)
+                && matches!(input, Input::StopRowing { athlete: who } if *who == athlete)
+        };
+        records.iter().any(stops)
     }
 
     /// Whether something that is over waits to be settled.
