@@ -125,7 +125,7 @@ pub struct Line {
     /// Why there is no place and no margin; `None` for athletes who have both.
     #[serde(default)]
     pub instead: Option<Instead>,
-    /// What they are doing.
+    /// What they are doing; of a piece that is over, the results say how it turned out.
     pub doing: Doing,
     /// Whether the numbers are old: nothing was heard for a while.
     pub not_heard: bool,
@@ -244,7 +244,7 @@ pub struct Own {
     pub piece: PieceNo,
     /// What the server takes them to be doing.
     pub doing: Doing,
-    /// Place as last published.
+    /// Place by what is known now; screens show that of their picture, which stands for a while.
     pub place: Option<u32>,
     /// Against their own target.
     pub margin: Option<Margin>,

@@ -83,7 +83,7 @@ pub struct AthleteResult {
     pub distance_dm: Decimetres,
     /// How sure `time_ms` is (pieces by distance): the truth lies no further away. At least half the gap between
     /// the two samples that the finish lies between; of an interval piece, of all repeats together. `None` for athletes who
-    /// have not rowed to the end, and in a piece by time.
+    /// have not rowed to the end, and in a piece by time. Parts that were joined (`joined`) may lack what was rowed between them.
     pub sure_ms: Option<Millis>,
     /// The same for `distance_dm` (pieces by time); `None` in a piece by distance.
     pub sure_dm: Option<Decimetres>,

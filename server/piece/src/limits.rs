@@ -287,7 +287,7 @@ pub fn check_piece(piece: &PieceSpec) -> Result<(), Refusal> {
 fn check_extent(work: Extent) -> Result<(), Refusal> {
     match work {
         Extent::Distance { distance_dm } if !DISTANCE.contains(&distance_dm) => Err(out_of_range(
-            format!("The distance must be 100 m to 100 km, not {}.", metres(distance_dm)),
+            format!("The distance must be 100 m to 100 km, not {} m.", tenths(distance_dm)),
         )),
         Extent::Time { time_ms } if !TIME.contains(&time_ms) => Err(out_of_range(format!(
             "The time must be 10 seconds to 3 hours, not {}.",
@@ -481,6 +481,11 @@ pub fn metres(distance: Decimetres) -> String {
         shown.push(digit);
     }
     shown + " m"
+}
+
+/// Metres to the decimetre, where it matters: what is a little too short does not read as long enough.
+fn tenths(Decimetres(dm): Decimetres) -> String {
+    if dm % 10 == 0 { (dm / 10).to_string() } else { format!("{}.{}", dm / 10, dm % 10) }
 }
 
 /// The next full tenth of a second, so that the limit that a refusal names is itself accepted.

@@ -134,7 +134,7 @@ fn is_variation(c: char) -> bool {
 }
 
 /// Default_Ignorable_Code_Point: what shows nothing where it is not supported.
-fn is_ignorable(c: char) -> bool {
+pub(crate) fn is_ignorable(c: char) -> bool {
     matches!(c,
         '\u{ad}' | '\u{34f}' | '\u{61c}' | '\u{115f}'..='\u{1160}' | '\u{17b4}'..='\u{17b5}'
         | '\u{180b}'..='\u{180f}' | '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}'

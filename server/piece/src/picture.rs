@@ -4,6 +4,7 @@
 
 use thole_protocol::{
     ids::AthleteId,
+    spec::SessionSettings,
     standing::{Doing, Instead, Line, Phase, Standings},
     units::{At, Millis},
 };
@@ -19,6 +20,7 @@ pub const SETTLING: Millis = Millis(20_000);
 pub struct Picture {
     standings: Standings,
     phase: Option<Phase>,
+    settings: SessionSettings,
     /// What people look up for: everybody's, in the order of their ids.
     seen: Vec<Seen>,
 }
@@ -40,10 +42,16 @@ impl Picture {
 
     /// Takes what is newest: lines and teams when it is time, or when somebody has begun, finished, stopped or is not heard
     /// any more; the rest at once. A session that runs `speed` times as fast as life is looked at by people who do not.
-    pub fn renew(&mut self, now: &Standings, phase: Phase, speed: u32) {
-        if !self.stands(now, phase, speed) {
+    pub fn renew(
+        &mut self,
+        now: &Standings,
+        (phase, settings): (Phase, &SessionSettings),
+        speed: u32,
+    ) {
+        // Numbers ranked otherwise are in another unit.
+        if self.settings != *settings || !self.stands(now, phase, speed) {
             self.standings.clone_from(now);
-            self.phase = Some(phase);
+            (self.phase, self.settings) = (Some(phase), *settings);
             self.seen.clear();
             self.seen.extend(now.lines.iter().map(|line| Seen {
                 athlete: line.athlete,
@@ -99,12 +107,24 @@ pub fn stood_still_since(phase: Phase, ends: impl Iterator<Item = Option<At>>) -
 
 #[cfg(test)]
 mod tests {
-    use thole_protocol::{ids::PieceNo, standing::StandingCall, units::Decimetres};
+    use thole_protocol::{
+        ids::PieceNo,
+        spec::{Joining, Ranking},
+        standing::StandingCall,
+        units::Decimetres,
+    };
     use uuid::Uuid;
 
     use super::*;
 
     const ROWING: Phase = Phase::Rowing { go_at_ms: At(0), repeat: 0, repeat_at_ms: At(0) };
+
+    const SET: SessionSettings = SessionSettings {
+        ranking: Ranking::Share,
+        team_best: 0,
+        grace_ms: Millis(2_000),
+        joining: Joining::Guests,
+    };
 
     fn line(number: u128) -> Line {
         Line {
@@ -129,8 +149,8 @@ mod tests {
     /// When the picture is of, after one at 60 s of Ana and Bo and then `next`.
     fn drawn_at(first: Vec<Line>, next: Standings, phase: Phase, speed: u32) -> At {
         let mut picture = Picture::default();
-        picture.renew(&standings(60_000, first), ROWING, speed);
-        picture.renew(&next, phase, speed);
+        picture.renew(&standings(60_000, first), (ROWING, &SET), speed);
+        picture.renew(&next, (phase, &SET), speed);
         picture.standings().drawn_at_ms
     }
 
@@ -189,15 +209,24 @@ mod tests {
         let over = Phase::Finished { go_at_ms: At(0) };
         let mut picture = Picture::default();
         for at in [60_000, 60_100] {
-            picture.renew(&standings(at, two()), over, 1);
+            picture.renew(&standings(at, two()), (over, &SET), 1);
             assert_eq!(picture.standings().drawn_at_ms, At(at));
         }
     }
 
     #[test]
+    fn another_ranking_is_another_picture() {
+        let mut picture = Picture::default();
+        picture.renew(&standings(60_000, two()), (ROWING, &SET), 1);
+        let amount = SessionSettings { ranking: Ranking::Amount, ..SET };
+        picture.renew(&standings(60_500, two()), (ROWING, &amount), 1);
+        assert_eq!(picture.standings().drawn_at_ms, At(60_500));
+    }
+
+    #[test]
     fn calls_and_whom_all_wait_for_are_of_now() {
         let mut picture = Picture::default();
-        picture.renew(&standings(60_000, two()), ROWING, 1);
+        picture.renew(&standings(60_000, two()), (ROWING, &SET), 1);
         let call = thole_protocol::ids::CallId(Uuid::from_u128(9));
         let next = Standings {
             calls: vec![StandingCall { call, athletes: 2, strokes_left: Some(7) }],
@@ -205,7 +234,7 @@ mod tests {
             nobody_rows_since_ms: Some(At(59_000)),
             ..standings(61_000, vec![line(1), line(2)])
         };
-        picture.renew(&next, ROWING, 1);
+        picture.renew(&next, (ROWING, &SET), 1);
         let shown = picture.standings();
         assert_eq!((shown.at_ms, shown.drawn_at_ms), (At(61_000), At(60_000)));
         assert_eq!((&shown.calls, &shown.waits_for), (&next.calls, &next.waits_for));

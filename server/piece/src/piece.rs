@@ -530,6 +530,7 @@ impl Piece {
     /// Whether the piece goes on for this athlete, or may unheard.
     fn is_out(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
         rower.over(self.rule(), now).is_none()
+            && !self.rule().is_time_over(now)
             && !rower.has_stopped()
             && (rower.has_rowed() || self.may_row_unheard(rower, athlete, now))
     }

@@ -56,6 +56,9 @@ pub struct Athlete {
     pub left_out: BTreeMap<PieceNo, Target>,
     /// Whether the device is heard.
     pub contact: Contact,
+    /// When the device came that has sent nothing yet, or the first of those that came one after another since the last
+    /// sample; `None` once its machine was heard.
+    pub linking_since: Option<At>,
     /// The health cautions were read and accepted.
     pub cautions_read: bool,
     /// What is linked.
@@ -145,6 +148,7 @@ impl Athlete {
     /// linked first.
     pub fn hear(&mut self, now: At) {
         self.contact = Contact::Heard { since: now };
+        self.linking_since.get_or_insert(now);
     }
 
     /// Nothing is heard any more, since this instant.

@@ -37,7 +37,7 @@ use crate::{
     aim,
     calls::Calls,
     input::Input,
-    limits,
+    limits, name,
     notice::urgency,
     output::{Output, To},
     piece::{Look, Piece},
@@ -430,8 +430,10 @@ pub fn folded(name: &str) -> String {
     name.trim().to_lowercase()
 }
 
-fn shortened(name: &str) -> String {
-    name.chars().filter(|c| !c.is_control()).take(limits::NAME_MAX).collect()
+fn shortened(machine: &str) -> String {
+    // It stands on the coach's list beside names: nothing in it may turn them around.
+    let shown = machine.chars().filter(|c| !c.is_control() && !name::is_ignorable(*c));
+    shown.take(limits::NAME_MAX).collect()
 }
 
 fn of_athlete(name: &str, refusal: Refusal) -> Refusal {

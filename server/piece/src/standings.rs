@@ -107,21 +107,18 @@ struct Ranked {
     margin: Margin,
     /// What they are ordered by; larger is better.
     score: i64,
-    /// The same in all digits: of a mean, each would be rounded twice.
-    exact: i64,
 }
 
 fn ranked(entry: usize, seen: &Entry<'_>, ranking: Ranking, digits: Digits) -> Option<Ranked> {
     let margin = seen.margin.filter(|_| seen.instead.is_none())?;
-    let exact = score(margin, ranking)?;
     let margin = match digits {
         Digits::All => margin,
         Digits::Shown => as_read(margin, seen.was),
     };
-    Some(Ranked { athlete: seen.athlete, entry, margin, score: score(margin, ranking)?, exact })
+    Some(Ranked { athlete: seen.athlete, entry, margin, score: score(margin, ranking)? })
 }
 
-/// Teams by the mean of their best members' margins; those with too few ranked come last, by name.
+/// Teams by the mean of their best members' margins as they are shown beside it; those with too few ranked come last, by name.
 fn teams(
     ranking: Ranking,
     team_best: u16,
@@ -134,7 +131,7 @@ fn teams(
     for (at, entry) in entries.iter().enumerate() {
         let ranked = ranked_next.next_if(|ranked| ranked.entry == at);
         if let Some(team) = entry.team {
-            members.entry(team).or_default().extend(ranked.map(|ranked| ranked.exact));
+            members.entry(team).or_default().extend(ranked.map(|ranked| ranked.score));
         }
     }
     let smallest = members.values().map(Vec::len).filter(|ranked| *ranked > 0).min().unwrap_or(0);

@@ -52,6 +52,25 @@ pub struct Rule<'a> {
     pub until: Option<At>,
 }
 
+impl Rule<'_> {
+    /// When the time of a piece by time is over for everybody, milliseconds of the session; `None` of other pieces, and where
+    /// each begins or rests on a clock of their own.
+    #[must_use]
+    pub fn time_over_at(&self) -> Option<f64> {
+        let Repeat { work: Extent::Time { time_ms }, .. } = self.repeats.last()? else {
+            return None;
+        };
+        let start = self.starts.get(self.repeats.len() - 1)?;
+        (self.clock == StartClock::CommonGo).then(|| start.0 as f64 + f64::from(time_ms.0))
+    }
+
+    /// Whether that was some time ago: nobody can be rowing it any more, heard or not.
+    #[must_use]
+    pub fn is_time_over(&self, now: At) -> bool {
+        self.time_over_at().is_some_and(|end| now.0 as f64 >= end + SETTLE_MS)
+    }
+}
+
 /// Work done at one instant, rests cut out.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Row {
@@ -200,7 +219,10 @@ impl Track {
         let last = self.repeat + 1 == rule.repeats.len();
         let stretch = self.rowing.filter(|_| last)?;
         let Extent::Time { time_ms } = rule.repeats.get(self.repeat)?.work else { return None };
-        Some((stretch, f64::from(time_ms.0)))
+        let time_ms = f64::from(time_ms.0);
+        // Of a piece that was over before its time was, nobody comes to the end any more, however late it is.
+        let goes_by = rule.until.is_none_or(|until| until.0 as f64 >= stretch.start + time_ms);
+        goes_by.then_some((stretch, time_ms))
     }
 
     /// From when on `finish` is known while the piece goes on, if nothing more is heard; `None` while that

@@ -37,7 +37,10 @@ impl Connection {
                 self.server.count_unknown(unknown);
                 msg
             }
-            Err(error) => return self.refuse(socket, None, misread(error)).await,
+            Err(error) => {
+                let command = ClientMsg::command_of(text);
+                return self.refuse(socket, command, misread(error)).await;
+            }
         };
         let named = named(&msg);
         self.pay(&msg);

@@ -96,13 +96,18 @@ impl Rower {
     /// How the piece turned out for one for whom it is over, and who has not rowed to its end: stopped, if that is
     /// what was heard; else it is not known what was rowed since.
     pub(super) fn fell_short(&self, athlete: &Athlete, over: Finish) -> Outcome {
+        self.outcome_by_time(athlete, over.at)
+    }
+
+    /// The same of a piece whose time was over at this instant, milliseconds of the session.
+    fn outcome_by_time(&self, athlete: &Athlete, over_at: f64) -> Outcome {
         let Some(rowed_at) = self.track.rowed_at() else { return Outcome::DidNotStart };
         let heard_by_device = match self.contact_at_end.unwrap_or(athlete.contact) {
             Contact::Never => None,
-            Contact::Heard { since } => (since.0 as f64 <= over.at).then_some((since, over.at)),
+            Contact::Heard { since } => (since.0 as f64 <= over_at).then_some((since, over_at)),
             // Who came back after the end, and was lost again, was not heard before it.
-            Contact::Silent { since, heard_from } => (heard_from.0 as f64 <= over.at)
-                .then_some((heard_from, over.at.min(since.0 as f64))),
+            Contact::Silent { since, heard_from } => (heard_from.0 as f64 <= over_at)
+                .then_some((heard_from, over_at.min(since.0 as f64))),
         };
         let still = |from: f64, to: f64| to - from.max(rowed_at) >= STOPPED_AFTER_MS;
         let newest = self.track.newest().map_or(rowed_at, |newest| newest.heard);
@@ -188,6 +193,8 @@ impl Rower {
             Contact::Heard { since } => (since, until, true),
             Contact::Silent { since, heard_from } => (heard_from, since.min(until), false),
         };
+        // A device that comes anew all the time has had its time to link a machine since it came first.
+        let heard_from = athlete.linking_since.map_or(heard_from, |first| first.min(heard_from));
         let due = self.track.due(rule, to.0 as f64)?;
         // What was rowed while nothing was heard is still on its way just after a reconnect.
         let since = self.track.rowed_at()?.max(due).max(heard_from.0 as f64);
@@ -225,6 +232,13 @@ impl Rower {
         let stood = self.idle(athlete, rule, now).is_some_and(Idle::has_stood);
         if self.has_stopped() || (is_over && stood) {
             return Some(Outcome::Stopped);
+        }
+        // Whose time went by in a repeat of which nothing more was heard may have rowed on.
+        let time_over = rule
+            .time_over_at()
+            .filter(|end| rule.until.is_some_and(|until| until.0 as f64 >= *end));
+        if let Some(at) = time_over {
+            return Some(self.outcome_by_time(athlete, at));
         }
         is_over.then_some(Outcome::Unfinished)
     }

@@ -75,10 +75,11 @@ impl Session {
     ) -> Result<(), Refusal> {
         check_grace(settings.grace_ms)?;
         self.settings = *settings;
-        // Places go by the ranking, of what was rowed before as well.
-        self.settle_all_again();
         let settings = *settings;
         self.emit(To::EVERYBODY, Happening::SettingsChanged { settings }, out);
+        // Places go by the ranking, of what was rowed before as well.
+        self.rank_again(out);
+        self.settle_all_again();
         self.publish_now(out);
         Ok(())
     }

@@ -38,6 +38,7 @@ impl Session {
             self.hear(id);
             return self.samples(id, run, samples, out);
         }
+        athlete.linking_since = None;
         let change = athlete.recording.add(*now, run, samples);
         let durable = athlete.recording.durable(run);
         out.push(Output::Ack { athlete: id, durable, refused: change.refused });
@@ -402,6 +403,28 @@ impl Session {
         self.advance_all(out);
         self.tell_results(self.programme.current_at(), out);
         self.settle_now(self.programme.current_at());
+    }
+
+    /// Tells places and teams of all that is over by the settings as they are now.
+    pub(super) fn rank_again(&mut self, out: &mut Vec<Output>) {
+        for at in 0..self.programme.all().len() {
+            if self.programme.get(at).is_some_and(Piece::is_to_settle) {
+                self.tell_results(at, out);
+                self.tell_teams(at, out);
+            }
+        }
+    }
+
+    /// Tells what the teams have made of a piece that is over, if that is not told with its results.
+    fn tell_teams(&mut self, at: usize, out: &mut Vec<Output>) {
+        let Session { people, programme, settings, now, .. } = self;
+        let Some(piece) = programme.get_mut(at) else { return };
+        let before = std::mem::take(&mut piece.standings.teams);
+        piece.publish(*now, settings, people.roster());
+        let (piece, teams) = (piece.no, piece.standings.teams.clone());
+        if teams != before {
+            self.emit(To::SCREENS, Happening::Results { piece, results: Vec::new(), teams }, out);
+        }
     }
 
     /// Tells what is new in the results of a piece that is over.

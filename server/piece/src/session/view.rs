@@ -140,7 +140,7 @@ impl Session {
     /// Renews what screens show of the current piece, if it is time; `speed` is that of the session.
     pub fn show(&self, picture: &mut Picture, speed: u32) {
         if let Some(piece) = self.piece() {
-            picture.renew(&piece.standings, piece.phase(), speed);
+            picture.renew(&piece.standings, (piece.phase(), &self.settings), speed);
         }
     }
 

@@ -1,10 +1,14 @@
 //! Who shares a place, and whose line is whose.
 
-use thole_piece::standings::{RankedFinish, final_places};
+use thole_piece::{
+    session::Viewer,
+    standings::{RankedFinish, final_places},
+};
 use thole_protocol::{
-    ids::AthleteId,
+    event::Happening,
+    ids::{AthleteId, PieceNo},
     order::Order,
-    spec::{Ranking, Target},
+    spec::{AthleteSpec, Ranking, SessionSettings, Target},
     standing::Outcome,
     units::Decimetres,
 };
@@ -74,4 +78,49 @@ fn whom_the_end_cut_off_keeps_what_they_rowed_and_where_they_were_heading() {
     // What comes later of what was rowed later changes nothing.
     gym.row(104..=110, &[0, 60, 40]);
     assert_eq!(gym.result(1), Some(bo));
+}
+
+/// Ana is ahead by more seconds, Bo by a larger share of a shorter target.
+#[test]
+fn another_ranking_places_all_that_is_over_again_and_everybody_is_told() {
+    let mut gym = Gym::new(vec![piece(metres(400)), piece(metres(400))]);
+    for (name, team, target) in [("Ana", "Herons", 200), ("Bo", "Otters", 116)] {
+        let athlete = gym.joins(name, Some(finish(target)));
+        let spec =
+            AthleteSpec { name: name.into(), team: Some(team.into()), ..AthleteSpec::default() };
+        gym.order(Order::ChangeAthlete { athlete, spec }).unwrap();
+    }
+    gym.goes();
+    gym.row(1..=180, &[44, 80]);
+    gym.row(181..=190, &[44, 0]);
+    let rank = |gym: &mut Gym, ranking| {
+        gym.happened();
+        let settings = SessionSettings { ranking, ..SessionSettings::default() };
+        gym.order(Order::Settings { settings }).unwrap();
+        let mut told = (0, Vec::new());
+        for what in gym.happened() {
+            if let Happening::Results { piece: PieceNo(0), results, teams } = what {
+                told.0 += results.len();
+                told.1.extend(teams);
+            }
+        }
+        let view = gym.session.view(Viewer::Coach).pieces.remove(0);
+        if told.0 > 0 {
+            assert_eq!(view.teams, told.1, "who comes now sees what all were told");
+        }
+        (view.results.iter().map(|result| result.place).collect::<Vec<_>>(), told)
+    };
+    for between in [false, true] {
+        if between {
+            gym.order(Order::NextPiece).unwrap();
+        }
+        let (places, told) = rank(&mut gym, Ranking::Amount);
+        assert_eq!(places, [Some(1), Some(2)]);
+        assert!(told.0 > 0 && !told.1.is_empty(), "{told:?}");
+        let (places, told) = rank(&mut gym, Ranking::Share);
+        assert_eq!(places, [Some(2), Some(1)]);
+        assert!(told.0 > 0 && !told.1.is_empty(), "{told:?}");
+        // The same again tells nothing new.
+        assert_eq!(rank(&mut gym, Ranking::Share).1, (0, Vec::new()));
+    }
 }

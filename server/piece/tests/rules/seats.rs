@@ -302,3 +302,21 @@ fn who_comes_when_a_piece_is_over_is_in_it_only_by_what_was_rowed_then() {
     assert!(of(&gym, 2).is_some_and(|outcome| outcome != Outcome::DidNotStart));
     assert_eq!(settled(&gym), Some(3));
 }
+
+#[test]
+fn nothing_in_the_name_of_a_machine_turns_the_names_around_it() {
+    let mut gym = Gym::new(vec![piece(metres(500))]);
+    let athlete = gym.joins("Ana", None);
+    gym.say(
+        0,
+        &Input::Ready {
+            athlete,
+            cautions_read: true,
+            machine: Some("Row\u{202e}er\u{200b} 7\n".into()),
+            clock_bound_ms: None,
+            on_board: None,
+        },
+    );
+    let view = gym.session.view(Viewer::Coach);
+    assert_eq!(view.athletes[0].machine.as_deref(), Some("Rower 7"));
+}

@@ -185,3 +185,21 @@ fn who_stopped_has_stopped_however_often_the_device_comes_anew() {
     gym.until(GO + 161_000);
     assert_eq!(said(&gym), (Doing::Stopped, true));
 }
+
+/// On a bad connection each hello would begin the minute anew in which a machine may be linked.
+#[test]
+fn a_device_that_comes_anew_all_the_time_and_sends_nothing_rows_no_more() {
+    let mut gym = Gym::new(vec![piece(metres(2_000))]);
+    gym.joins("Ana", Some(finish(400)));
+    gym.goes();
+    gym.row(1..=20, &[80]);
+    let mut stopped = None;
+    for second in (30..=200).step_by(10) {
+        let athlete = Gym::athlete(0);
+        gym.say(GO + 1_000 * second, &Input::NotHeard { athlete, since: At(GO + 1_000 * second) });
+        gym.say(GO + 1_000 * second + 500, &Input::Heard { athlete });
+        gym.until(GO + 1_000 * (second + 9));
+        stopped = stopped.or((gym.line(0).doing == Doing::Stopped).then_some(second));
+    }
+    assert_eq!(stopped, Some(90), "a minute after it came first, at 30 s");
+}

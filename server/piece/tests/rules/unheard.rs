@@ -4,8 +4,9 @@ use thole_piece::Input;
 use thole_protocol::{
     event::Happening,
     order::Order,
+    spec::{PieceSpec, Repeat},
     standing::{Mark, Outcome},
-    units::At,
+    units::{At, Millis},
 };
 
 use super::gym::{GO, Gym, piece, seconds};
@@ -146,4 +147,57 @@ fn a_clock_that_was_set_marks_whoever_is_rowing_and_the_coach_is_told_either_way
             "it was over"
         );
     }
+}
+
+#[test]
+fn who_still_rows_when_a_piece_by_time_is_stopped_has_not_stopped_however_late_it_is() {
+    let mut gym = two_minutes(&["Ana"]);
+    gym.row(1..=30, &[80]);
+    gym.order(Order::Stop).unwrap();
+    assert_eq!(outcome(&gym, 0), Some(Outcome::Unfinished));
+    let before = gym.result(0);
+    // Strokes go on, and so does the time that the piece would have taken.
+    gym.row(31..=140, &[80]);
+    gym.until(GO + 200_000);
+    assert_eq!(gym.result(0), before);
+}
+
+fn intervals() -> Gym {
+    let repeat = Repeat { work: seconds(20), rest_ms: Millis(20_000) };
+    let mut gym = Gym::new(vec![PieceSpec::of(vec![repeat; 3])]);
+    for name in ["Ana", "Bo"] {
+        gym.joins(name, None);
+    }
+    gym.goes();
+    gym.row(1..=16, &[80, 80]);
+    lose(&mut gym, 1, 17);
+    gym
+}
+
+/// 20 s of work three times and 20 s of rest between: over at 100 s.
+#[test]
+fn intervals_by_time_go_by_for_somebody_of_whom_nothing_is_heard_and_end_by_themselves() {
+    let mut gym = intervals();
+    gym.row(17..=20, &[80, 0]);
+    gym.row(40..=60, &[80, 0]);
+    gym.row(80..=100, &[80, 0]);
+    gym.until(GO + 104_000);
+    assert_eq!(outcome(&gym, 1), None, "it may be on its way");
+    gym.row(105..=108, &[80, 0]);
+    assert_eq!(outcome(&gym, 0), Some(Outcome::Finished));
+    assert_eq!(outcome(&gym, 1), Some(Outcome::Unheard));
+    // What was rowed unheard comes, and counts.
+    let kept = [18..=20, 40..=60, 80..=102].into_iter().flatten().step_by(2);
+    let kept = kept.map(|second| gym.sample(1, GO + 1_000 * second, 80)).collect();
+    gym.send(1, GO + 120_000, kept);
+    assert_eq!(outcome(&gym, 1), Some(Outcome::Finished));
+}
+
+#[test]
+fn closed_before_their_time_was_over_intervals_are_unfinished_for_whoever_was_not_heard() {
+    let mut gym = intervals();
+    gym.until(GO + 60_000);
+    gym.order(Order::Stop).unwrap();
+    gym.until(GO + 300_000);
+    assert_eq!(outcome(&gym, 1), Some(Outcome::Unfinished));
 }

@@ -94,8 +94,8 @@ fn teams_are_placed_by_the_mean_margin_of_as_many_as_the_smallest_has() {
          2:03.0 show teams",
         expect![[r#"
             1 bo +2.6 %, 2 ana +1.0 %, 3 cy -3.3 %
-            1 Otters +27000 (1), 2 Herons +11000 (1)
-            1 Otters -3000 (2), - Herons (0)"#]],
+            1 Otters +26000 (1), 2 Herons +10000 (1)
+            1 Otters -4000 (2), - Herons (0)"#]],
     );
 }
 
