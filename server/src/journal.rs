@@ -1,9 +1,7 @@
 //! The durable, ordered log of every input of every session: one small trait, so that another store can
 //! take its place.
 
-mod chain;
 pub mod memory;
-mod packing;
 pub mod sqlite;
 
 use std::{
@@ -16,7 +14,7 @@ use std::{
 use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
 
 use crate::{clock::Reckoned, secret::SecretHash};
-pub use thole_host::{Damage, Grant, Holder, Record};
+pub use thole_host::{Damage, Found, Grant, Holder, Record};
 
 /// What a secret opens.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,19 +61,6 @@ pub struct Append {
     pub closed_unix_ms: Option<u64>,
     /// Takes the place of what `reckoned` answers; `None` leaves it as it is.
     pub reckoned: Option<Reckoned>,
-}
-
-/// What was found of a session.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Found {
-    /// With their positions; those set aside, erased or damaged are left out.
-    pub records: Vec<(u64, Record)>,
-    /// The position of the next record.
-    pub next: u64,
-    /// What is not as it was written.
-    pub damage: Vec<Damage>,
-    /// Records that lack the part of somebody who was erased: the session cannot be computed again.
-    pub erased: u64,
 }
 
 /// Records with their positions, a part of a session's.

@@ -29,6 +29,7 @@ mod results_table;
 mod said;
 mod seats;
 mod secret;
+pub mod stored;
 
 pub use batch::Batch;
 pub use host::Host;
@@ -38,6 +39,6 @@ pub use outbound::{Delivery, Entrance, Outbound, Remark, text};
 pub use planted::Fault;
 pub use readings::{CLOCK_WAIT, Checked, Readings};
 pub use reckoned::{Reckoned, Trust, Uptime};
-pub use record::{Damage, Grant, Holder, Record};
+pub use record::{Damage, Found, Grant, Holder, Record};
 pub use said::{Greeting, NoMore, Reopening, Said, Setup};
 pub use secret::{RandomBits, SECRET_BYTES, Secret, SecretHash};

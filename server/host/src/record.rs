@@ -67,3 +67,16 @@ impl fmt::Display for Damage {
         }
     }
 }
+
+/// What was found of a session in its journal.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Found {
+    /// With their positions; those set aside, erased or damaged are left out.
+    pub records: Vec<(u64, Record)>,
+    /// The position of the next record.
+    pub next: u64,
+    /// What is not as it was written.
+    pub damage: Vec<Damage>,
+    /// Records that lack the part of somebody who was erased: the session cannot be computed again.
+    pub erased: u64,
+}

@@ -5,12 +5,10 @@ use std::{
     sync::{Mutex, PoisonError},
 };
 
+use thole_host::stored::packing::{people, rows};
 use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
 
-use super::{
-    Answer, Append, Found, Held, Journal, JournalError, Record, SessionRow,
-    packing::{people, rows},
-};
+use super::{Answer, Append, Found, Held, Journal, JournalError, Record, SessionRow};
 use crate::{
     clock::Reckoned,
     secret::{SecretHash, random_epoch},

@@ -9,6 +9,10 @@ use std::{
 };
 
 use rusqlite::{Connection, OptionalExtension, params};
+use thole_host::stored::{
+    Row,
+    packing::{UNREAD, people, recording, split},
+};
 use thole_piece::Input;
 use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
 use uuid::Uuid;
@@ -19,10 +23,7 @@ use super::{
     tables,
     writing::{End, no_row, put_rows, put_secret},
 };
-use crate::journal::{
-    SessionRow,
-    packing::{Row, UNREAD, people, recording, split},
-};
+use crate::journal::SessionRow;
 
 /// Rows of a converted session that share a tag: what is damaged later is lost with as few others as in a new one.
 const COMMIT: usize = 1;
@@ -113,8 +114,7 @@ fn records(old: &Connection, new: &Connection, name: &str, end: &mut End) -> rus
         let (at, payload) = (row.get::<_, i64>(1)?.cast_unsigned(), row.get::<_, String>(2)?);
         if position > was {
             // What was missing is missing still, and will be named.
-            put_rows(new, end, &open)?;
-            open.clear();
+            put_rows(new, end, std::mem::take(&mut open))?;
             end.leave_out((position - was).cast_unsigned());
         }
         was = position + 1;
@@ -127,7 +127,7 @@ fn records(old: &Connection, new: &Connection, name: &str, end: &mut End) -> rus
                 if let Some((athlete, run)) = recording(&input) {
                     end.seats().run(new, athlete, run)?;
                 }
-                let split = split(at, &input, &end.seats().numbers).map_err(no_row)?;
+                let split = split(at, &input, &end.seats().keys.numbers).map_err(no_row)?;
                 open.extend(split.into_iter().map(|row| (at, row)));
             }
             Err(_) => {
@@ -142,11 +142,10 @@ fn records(old: &Connection, new: &Connection, name: &str, end: &mut End) -> rus
             new.execute(sql, params![end.seats().number, whole(first)])?;
         }
         if open.len() >= COMMIT {
-            put_rows(new, end, &open)?;
-            open.clear();
+            put_rows(new, end, std::mem::take(&mut open))?;
         }
     }
-    put_rows(new, end, &open)
+    put_rows(new, end, open)
 }
 
 fn secrets(old: &Connection, new: &Connection, name: &str, end: &mut End) -> rusqlite::Result<()> {

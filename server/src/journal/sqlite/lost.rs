@@ -4,6 +4,7 @@
 use std::path::Path;
 
 use rusqlite::{Connection, OptionalExtension, params};
+use thole_host::stored::chain::Tag;
 use thole_protocol::ids::SessionId;
 use uuid::Uuid;
 
@@ -12,7 +13,7 @@ use super::{
     witness::{AllSeen, Seen},
 };
 use crate::{
-    journal::{JournalError, LOST, chain::Tag, is_noted},
+    journal::{JournalError, LOST, is_noted},
     secret::SecretHash,
 };
 

@@ -1,40 +1,27 @@
 //! A session's numbers and keys as its tables have them: the persons, the recordings, the session itself.
 
-use std::collections::BTreeMap;
-
 use rusqlite::{Connection, OptionalExtension, params};
+use thole_host::stored::{
+    chain::{Key, sum},
+    keys::Keys,
+};
 use thole_protocol::ids::{AthleteId, RunId, SessionId};
 use uuid::Uuid;
 
 use super::columns::whole;
-use crate::{
-    journal::{
-        SessionRow,
-        chain::{Key, sum},
-        packing::Numbers,
-    },
-    secret::random_key,
-};
+use crate::{journal::SessionRow, secret::random_key};
 
 /// What is known of one session to write and to read its records.
 #[derive(Clone, Debug)]
 pub(super) struct Seats {
     /// The session's own number.
     pub(super) number: i64,
-    pub(super) session: SessionId,
     pub(super) tenure: i64,
-    /// Of the records of nobody.
-    pub(super) key: Key,
-    pub(super) numbers: Numbers,
-    keys: BTreeMap<u64, Key>,
+    pub(super) keys: Keys,
     persons: u64,
     runs: u64,
     /// Rows that are not as they were written, and whose they are.
     pub(super) damaged: Vec<(String, Option<AthleteId>)>,
-    /// Whose each recording is.
-    owners: BTreeMap<u64, u64>,
-    /// Persons among the damaged rows.
-    pub(super) doubtful: Vec<u64>,
 }
 
 impl Seats {
@@ -56,16 +43,11 @@ impl Seats {
         };
         let mut seats = Seats {
             number,
-            session,
             tenure,
-            key,
-            numbers: Numbers::default(),
-            keys: BTreeMap::new(),
+            keys: Keys::new(session, key),
             persons: 0,
             runs: 0,
             damaged: Vec::new(),
-            owners: BTreeMap::new(),
-            doubtful: Vec::new(),
         };
         if session_sum(session, &code, created, &key) != *sum {
             seats.damaged.push(("its row in the list of sessions".to_owned(), None));
@@ -90,15 +72,16 @@ impl Seats {
             let athlete = Uuid::from_slice(&athlete).ok().map(AthleteId);
             let key = Key::try_from(key.as_slice()).ok();
             if let Some(athlete) = athlete {
-                self.numbers.know(number, athlete);
+                self.keys.numbers.know(number, athlete);
             }
             if let Some(key) = key {
-                self.keys.insert(number, key);
+                self.keys.know(number, key);
             }
-            let sum = athlete.zip(key).map(|(id, key)| person_sum(self.session, number, id, &key));
+            let sum =
+                athlete.zip(key).map(|(id, key)| person_sum(self.keys.session, number, id, &key));
             if sum.is_none_or(|sum| sum != *kept) {
                 self.damaged.push((format!("the row of person {number}"), athlete));
-                self.doubtful.push(number);
+                self.keys.doubtful.push(number);
             }
         }
         Ok(())
@@ -113,29 +96,19 @@ impl Seats {
             self.runs = number;
             let person = row.get::<_, i64>(1)?.cast_unsigned();
             let (run, kept): (Vec<u8>, Vec<u8>) = (row.get(2)?, row.get(3)?);
-            self.owners.insert(number, person);
+            self.keys.owns(number, person);
             match Uuid::from_slice(&run) {
-                Ok(run) if run_sum(self.session, number, person, RunId(run)) == *kept => {
-                    self.numbers.know_run(number, RunId(run));
+                Ok(run) if run_sum(self.keys.session, number, person, RunId(run)) == *kept => {
+                    self.keys.numbers.know_run(number, RunId(run));
                 }
                 // Strokes of it are not given: its device sends them again under the true name.
                 _ => {
-                    let whose = self.numbers.athletes.get(&person).copied();
+                    let whose = self.keys.numbers.athletes.get(&person).copied();
                     self.damaged.push((format!("the row of recording {number}"), whose));
                 }
             }
         }
         Ok(())
-    }
-
-    /// Whose a recording is, by its number.
-    pub(super) fn owner(&self, recording: u64) -> Option<&AthleteId> {
-        self.numbers.athletes.get(self.owners.get(&recording)?)
-    }
-
-    /// The key of a record: its person's, or the session's; `None` for somebody who was erased or whose row is damaged.
-    pub(super) fn key(&self, person: Option<u64>) -> Option<&Key> {
-        person.map_or(Some(&self.key), |person| self.keys.get(&person))
     }
 
     /// A new session.
@@ -157,16 +130,11 @@ impl Seats {
         ])?;
         Ok(Seats {
             number: connection.last_insert_rowid(),
-            session: *session,
             tenure: 0,
-            key,
-            numbers: Numbers::default(),
-            keys: BTreeMap::new(),
+            keys: Keys::new(*session, key),
             persons: 0,
             runs: 0,
             damaged: Vec::new(),
-            owners: BTreeMap::new(),
-            doubtful: Vec::new(),
         })
     }
 
@@ -176,17 +144,17 @@ impl Seats {
         connection: &Connection,
         athlete: AthleteId,
     ) -> rusqlite::Result<u64> {
-        if let Some(number) = self.numbers.persons.get(&athlete) {
+        if let Some(number) = self.keys.numbers.persons.get(&athlete) {
             return Ok(*number);
         }
         let (number, key) = (self.persons + 1, random_key());
-        let sum = person_sum(self.session, number, athlete, &key);
+        let sum = person_sum(self.keys.session, number, athlete, &key);
         let sql = "INSERT INTO person (session, number, athlete, key, sum) VALUES (?, ?, ?, ?, ?)";
         let row = params![self.number, whole(number), athlete.0.as_bytes(), key, sum];
         connection.prepare_cached(sql)?.execute(row)?;
         self.persons = number;
-        self.numbers.know(number, athlete);
-        self.keys.insert(number, key);
+        self.keys.numbers.know(number, athlete);
+        self.keys.know(number, key);
         Ok(number)
     }
 
@@ -198,16 +166,16 @@ impl Seats {
         run: RunId,
     ) -> rusqlite::Result<()> {
         let person = self.person(connection, athlete)?;
-        if self.numbers.runs.contains_key(&run) {
+        if self.keys.numbers.runs.contains_key(&run) {
             return Ok(());
         }
         let number = self.runs + 1;
-        let sum = run_sum(self.session, number, person, run);
+        let sum = run_sum(self.keys.session, number, person, run);
         let sql = "INSERT INTO run (session, number, person, run, sum) VALUES (?, ?, ?, ?, ?)";
         let row = params![self.number, whole(number), whole(person), run.0.as_bytes(), sum];
         connection.prepare_cached(sql)?.execute(row)?;
         self.runs = number;
-        self.numbers.know_run(number, run);
+        self.keys.numbers.know_run(number, run);
         Ok(())
     }
 }

@@ -13,10 +13,9 @@ use std::{
     time::Duration,
 };
 
+use thole_host::stored::chain::{Tag, sum};
 use thole_protocol::ids::SessionId;
 use uuid::Uuid;
-
-use crate::journal::chain::{Tag, sum};
 
 /// How much of it a loss of power may take.
 const SYNC_EVERY: Duration = Duration::from_secs(1);

@@ -6,6 +6,11 @@ use rusqlite::{
     Connection, Savepoint, Transaction, TransactionBehavior, ffi, params,
     types::{ToSqlOutput, ValueRef},
 };
+use thole_host::stored::{
+    Row, Stored,
+    chain::{Tag, chained, content},
+    packing::{people, recording, split},
+};
 use thole_protocol::ids::{AthleteId, SessionId};
 use tokio::sync::{mpsc, oneshot};
 
@@ -18,11 +23,7 @@ use super::{
     witness::{AllSeen, Seen, Witness},
 };
 use crate::clock::Reckoned;
-use crate::journal::{
-    Append, Grant, Holder, JournalError, Record,
-    chain::{Commit, Tag, content},
-    packing::{Row, people, recording, split},
-};
+use crate::journal::{Append, Grant, Holder, JournalError, Record};
 
 /// Sessions whose ends and numbers are kept in mind; beyond it all are read again when they are written.
 const MINDED_MAX: usize = 4_096;
@@ -293,10 +294,10 @@ fn write_one(savepoint: &Savepoint<'_>, append: &Append, end: &mut End) -> rusql
         if let Some((athlete, run)) = recording(input) {
             end.seats.run(savepoint, athlete, run)?;
         }
-        let split = split(at.0, input, &end.seats.numbers).map_err(no_row)?;
+        let split = split(at.0, input, &end.seats.keys.numbers).map_err(no_row)?;
         rows.extend(split.into_iter().map(|row| (at.0, row)));
     }
-    put_rows(savepoint, end, &rows)?;
+    put_rows(savepoint, end, rows)?;
     for holder in &append.revoke {
         revoke(savepoint, end, *holder)?;
     }
@@ -345,35 +346,25 @@ impl End {
 pub(super) fn put_rows(
     connection: &Connection,
     end: &mut End,
-    rows: &[(u64, Row)],
+    rows: Vec<(u64, Row)>,
 ) -> rusqlite::Result<()> {
     let sql = "INSERT INTO record (session, position, at_ms, person, kind, payload, tag)
                VALUES (?, ?, ?, ?, ?, ?, ?)";
     let mut insert = connection.prepare_cached(sql)?;
-    let mut commit = Commit::after(end.tag, end.seats.session);
-    for (place, (at, row)) in rows.iter().enumerate() {
-        let position = end.next;
-        let key =
-            end.seats.key(row.person).ok_or_else(|| no_row("somebody has no key".to_owned()))?;
-        let hash = content(key, position, row.kind, *at, &row.payload);
-        commit.add(position, *at, row.person, row.kind, hash);
-        end.next += 1;
-        let tag = (place + 1 == rows.len()).then(|| {
-            end.tag =
-                std::mem::replace(&mut commit, Commit::after(end.tag, end.seats.session)).tag();
-            end.tag
-        });
+    let stored = chained(&end.seats.keys, (end.next, end.tag), rows).map_err(no_row)?;
+    for Stored { position, at, row, tag } in stored {
         let payload = ToSqlOutput::Borrowed(ValueRef::Blob(&row.payload));
-        let person = row.person.map(whole);
         insert.execute(params![
             end.seats.number,
             whole(position),
-            whole(*at),
-            person,
+            whole(at),
+            row.person.map(whole),
             row.kind,
             payload,
             tag
         ])?;
+        end.next = position + 1;
+        end.tag = tag.unwrap_or(end.tag);
     }
     Ok(())
 }
@@ -423,8 +414,8 @@ pub(super) fn put_secret(
 /// A hash in the place of everything that was said of a person; their row keeps nothing but the number.
 fn erase(connection: &Connection, session: SessionId, athlete: AthleteId) -> rusqlite::Result<()> {
     let Some(seats) = Seats::of(connection, session)? else { return Ok(()) };
-    let Some(person) = seats.numbers.persons.get(&athlete).copied() else { return Ok(()) };
-    let Some(key) = seats.key(Some(person)) else { return Ok(()) };
+    let Some(person) = seats.keys.numbers.persons.get(&athlete).copied() else { return Ok(()) };
+    let Some(key) = seats.keys.key(Some(person)) else { return Ok(()) };
     let who = params![seats.number, whole(person)];
     let sql = "SELECT position, at_ms, kind, payload FROM record
                WHERE session = ? AND person = ? AND kind > 0 ORDER BY position";

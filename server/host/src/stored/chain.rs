@@ -5,16 +5,19 @@ use hmac::{Hmac, KeyInit, Mac};
 use sha2::{Digest, Sha256};
 use thole_protocol::ids::SessionId;
 
+use super::{Row, Stored, keys::Keys};
+
 /// A random key of one person in one session, or of a session's own records.
-pub(crate) type Key = [u8; 32];
+pub type Key = [u8; 32];
 /// The hash of a record's content; it stays when the content is erased.
-pub(crate) type Hash = [u8; 16];
+pub type Hash = [u8; 16];
 /// Stands on the last record of a commit. 64 bits find damage; whoever can write the file can write any tag, and
 /// is not kept out by a longer one.
-pub(crate) type Tag = [u8; 8];
+pub type Tag = [u8; 8];
 
-/// Without the key it tells nothing of the content, not even to somebody who tries all that could have been said.
-pub(crate) fn content(key: &Key, position: u64, kind: i8, at: u64, payload: &[u8]) -> Hash {
+/// The hash of a record's content. Without the key it tells nothing of the content, not even to somebody who tries all that could have been said.
+#[must_use]
+pub fn content(key: &Key, position: u64, kind: i8, at: u64, payload: &[u8]) -> Hash {
     #[expect(clippy::expect_used, reason = "HMAC takes keys of any length")]
     let mut mac = Hmac::<Sha256>::new_from_slice(key).expect("any key will do");
     mac.update(&position.to_be_bytes());
@@ -25,22 +28,17 @@ pub(crate) fn content(key: &Key, position: u64, kind: i8, at: u64, payload: &[u8
 }
 
 /// The tag of a commit, record by record.
-pub(crate) struct Commit(Sha256);
+pub struct Commit(Sha256);
 
 impl Commit {
-    pub(crate) fn after(before: Tag, session: SessionId) -> Commit {
+    /// Of a session whose commit before has this tag.
+    #[must_use]
+    pub fn after(before: Tag, session: SessionId) -> Commit {
         Commit(Sha256::new().chain_update(before).chain_update(session.0.as_bytes()))
     }
 
-    /// `kind` is that of the content also when it is erased.
-    pub(crate) fn add(
-        &mut self,
-        position: u64,
-        at: u64,
-        person: Option<u64>,
-        kind: i8,
-        hash: Hash,
-    ) {
+    /// One more record. `kind` is that of the content also when it is erased.
+    pub fn add(&mut self, position: u64, at: u64, person: Option<u64>, kind: i8, hash: Hash) {
         self.0.update(position.to_be_bytes());
         self.0.update(at.to_be_bytes());
         // Persons count from 1.
@@ -49,13 +47,39 @@ impl Commit {
         self.0.update(hash);
     }
 
-    pub(crate) fn tag(self) -> Tag {
+    /// What stands on the last of them.
+    #[must_use]
+    pub fn tag(self) -> Tag {
         cut(&self.0.finalize())
     }
 }
 
+/// Rows of one commit as they are to stand from a position on, the tag on the last.
+///
+/// # Errors
+/// Somebody among them has no key.
+pub fn chained(
+    keys: &Keys,
+    (first, before): (u64, Tag),
+    rows: Vec<(u64, Row)>,
+) -> Result<Vec<Stored>, String> {
+    let mut commit = Commit::after(before, keys.session);
+    let mut stored = Vec::with_capacity(rows.len());
+    for (position, (at, row)) in (first..).zip(rows) {
+        let key = keys.key(row.person).ok_or("somebody has no key")?;
+        let hash = content(key, position, row.kind, at, &row.payload);
+        commit.add(position, at, row.person, row.kind, hash);
+        stored.push(Stored { position, at, row, tag: None });
+    }
+    if let Some(last) = stored.last_mut() {
+        last.tag = Some(commit.tag());
+    }
+    Ok(stored)
+}
+
 /// What stands beside a row of the small tables, so that a flipped bit in it is found.
-pub(crate) fn sum(columns: &[&[u8]]) -> Tag {
+#[must_use]
+pub fn sum(columns: &[&[u8]]) -> Tag {
     let mut hash = Sha256::new();
     for column in columns {
         hash.update((column.len() as u64).to_be_bytes());

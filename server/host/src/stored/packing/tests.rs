@@ -2,6 +2,7 @@
 
 use proptest::{collection::vec, option, prelude::*};
 use serde_json::json;
+use thole_piece::projection::Count;
 use thole_protocol::sample::{Reading, Sample};
 
 use super::*;
@@ -105,10 +106,13 @@ fn examples() -> Vec<Input> {
         "close_session",
     ];
     all.extend(plain.iter().map(|order| ordered(json!({"do": order}))));
-    let mut all: Vec<Input> =
-        all.into_iter().map(|input| serde_json::from_value(input).unwrap()).collect();
-    all.push(crate::forecasts::Forecasts::by(None).unwrap().input());
-    all
+    // What a model is made of is not looked at here.
+    let layer = json!({"weights": [1, -2], "biases": [3]});
+    let before = json!({"past_holds": 1, "with_past": [2, 3], "with_target": [4, 5, 6]});
+    let model = json!({"format": 3, "name": "~Club", "mean": [0], "deviation": [1],
+        "layers": [layer, layer, layer], "widening": [7], "before": before});
+    all.push(json!({"input": "projecting", "model": model, "aim_ppm": 200_000, "so_far": Count::default()}));
+    all.into_iter().map(|input| serde_json::from_value(input).unwrap()).collect()
 }
 
 #[test]

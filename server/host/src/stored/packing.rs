@@ -8,8 +8,6 @@
 
 mod strokes;
 
-use std::collections::BTreeMap;
-
 use serde_json::{Map, Value};
 use thole_piece::Input;
 use thole_protocol::{
@@ -19,18 +17,20 @@ use thole_protocol::{
 };
 use uuid::Uuid;
 
+use super::{Row, keys::Numbers};
+
 /// A person's part of the row before it.
-pub(crate) const PART: i8 = 120;
+pub const PART: i8 = 120;
 /// What a journal of the first format held and nobody could read: kept as it was.
-pub(crate) const UNREAD: i8 = 127;
+pub const UNREAD: i8 = 127;
 /// Samples are what nearly all rows are, and the number 1 takes no room in a row.
-pub(crate) const SAMPLES: i8 = 1;
+pub const SAMPLES: i8 = 1;
 /// What became of a piece: made again, if it has to be.
-pub(crate) const SETTLED: i8 = 24;
+pub const SETTLED: i8 = 24;
 /// Kinds of the session that say nothing but that something was due, or that a process began.
-pub(crate) const EMPTY: [i8; 2] = [9, 18];
+pub const EMPTY: [i8; 2] = [9, 18];
 /// Heart rate: may go at any time.
-pub(crate) const HEART_RATE: i8 = 2;
+pub const HEART_RATE: i8 = 2;
 
 /// Numbers of kinds and their names in JSON. A number is never used for anything else; the negative of one is a
 /// row whose content was erased: a hash stands in its place.
@@ -97,42 +97,15 @@ fn kind(input: &Input) -> i8 {
     }
 }
 
-/// The numbers that a session has given its persons and recordings.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Numbers {
-    pub(crate) persons: BTreeMap<AthleteId, u64>,
-    pub(crate) athletes: BTreeMap<u64, AthleteId>,
-    pub(crate) runs: BTreeMap<RunId, u64>,
-    pub(crate) recordings: BTreeMap<u64, RunId>,
-}
-
-impl Numbers {
-    pub(crate) fn know(&mut self, person: u64, athlete: AthleteId) {
-        self.persons.insert(athlete, person);
-        self.athletes.insert(person, athlete);
-    }
-
-    pub(crate) fn know_run(&mut self, number: u64, run: RunId) {
-        self.runs.insert(run, number);
-        self.recordings.insert(number, run);
-    }
-}
-
 /// The recording that a row of samples names.
-pub(crate) fn recording_no(payload: &[u8]) -> Option<u64> {
+#[must_use]
+pub fn recording_no(payload: &[u8]) -> Option<u64> {
     strokes::recording_no(payload)
 }
 
-/// What one row says.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Row {
-    pub(crate) person: Option<u64>,
-    pub(crate) kind: i8,
-    pub(crate) payload: Vec<u8>,
-}
-
 /// Rows that an input takes: as many positions.
-pub(crate) fn rows(input: &Input) -> u64 {
+#[must_use]
+pub fn rows(input: &Input) -> u64 {
     let parts = if let Input::AthletesAdded { athletes, .. } = input {
         athletes.len()
     } else if let Input::Ordered { order, .. } = input {
@@ -177,7 +150,8 @@ fn owner(input: &Input) -> Option<AthleteId> {
 }
 
 /// Everybody whom an input has rows of: they need numbers first.
-pub(crate) fn people(input: &Input) -> Vec<AthleteId> {
+#[must_use]
+pub fn people(input: &Input) -> Vec<AthleteId> {
     let mut people: Vec<AthleteId> = owner(input).into_iter().collect();
     if let Input::AthletesAdded { athletes, .. } = input {
         people.extend(athletes.iter().map(|(athlete, _)| *athlete));
@@ -188,7 +162,8 @@ pub(crate) fn people(input: &Input) -> Vec<AthleteId> {
 }
 
 /// The recording that samples belong to; it needs a number first.
-pub(crate) fn recording(input: &Input) -> Option<(AthleteId, RunId)> {
+#[must_use]
+pub fn recording(input: &Input) -> Option<(AthleteId, RunId)> {
     let Input::Samples { athlete, run, .. } = input else { return None };
     Some((*athlete, *run))
 }
@@ -197,7 +172,7 @@ pub(crate) fn recording(input: &Input) -> Option<(AthleteId, RunId)> {
 ///
 /// # Errors
 /// The input is no JSON, or somebody has no number: neither can be.
-pub(crate) fn split(at: u64, input: &Input, numbers: &Numbers) -> Result<Vec<Row>, String> {
+pub fn split(at: u64, input: &Input, numbers: &Numbers) -> Result<Vec<Row>, String> {
     let number = |athlete: AthleteId| {
         numbers.persons.get(&athlete).copied().ok_or_else(|| format!("{athlete} has no number"))
     };
@@ -271,7 +246,7 @@ fn split_words(
 ///
 /// # Errors
 /// What about them cannot be understood.
-pub(crate) fn join(at: u64, head: &Row, parts: &[Row], numbers: &Numbers) -> Result<Input, String> {
+pub fn join(at: u64, head: &Row, parts: &[Row], numbers: &Numbers) -> Result<Input, String> {
     let athlete = |person: u64| {
         let athlete = numbers.athletes.get(&person).copied();
         athlete.ok_or_else(|| format!("nobody here has the number {person}"))

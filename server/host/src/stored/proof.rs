@@ -1,0 +1,252 @@
+//! A session's rows as they stand, each commit held against its tag: which records they are, and what of them is not as it was
+//! written.
+
+use thole_protocol::{ids::AthleteId, units::At};
+
+use super::{
+    Row, Stored,
+    chain::{Commit, Hash, Tag, content},
+    keys::Keys,
+    packing::{EMPTY, HEART_RATE, PART, SAMPLES, SETTLED, UNREAD, join, recording_no},
+};
+use crate::record::{Damage, Found, Record};
+
+/// What cannot be proven is named; of a commit that is not as it was written no stroke and no heart rate is given, for nobody
+/// may be given what they have not rowed, and clients send their strokes again; the rest is, as far as it can be understood.
+#[derive(Debug)]
+pub struct Proof<'a> {
+    keys: &'a Keys,
+    /// The tag of the commit before.
+    before: Tag,
+    /// Where the next row has to stand.
+    next: u64,
+    /// Rows of a commit whose tag has not come yet.
+    open: Vec<Stored>,
+    /// A row of it, or before it, is missing.
+    gap: bool,
+    /// When the last record that is as it was written was.
+    proven: At,
+    /// Damage after which no such record has come yet begins here.
+    unended: usize,
+    found: Found,
+}
+
+/// Of whom damaged records are, and of what kind.
+#[derive(Default)]
+struct About {
+    whose: Vec<AthleteId>,
+    only_strokes: bool,
+}
+
+impl<'a> Proof<'a> {
+    /// From the first row of a commit on, where it has to stand and by the tag of the commit before.
+    #[must_use]
+    pub fn from(keys: &'a Keys, next: u64, before: Tag) -> Proof<'a> {
+        Proof {
+            keys,
+            before,
+            next,
+            open: Vec::new(),
+            gap: false,
+            proven: At(0),
+            unended: 0,
+            found: Found { next, ..Found::default() },
+        }
+    }
+
+    /// Where the next row has to stand.
+    #[must_use]
+    pub fn next(&self) -> u64 {
+        self.next
+    }
+
+    /// The records that were found so far and not taken, with their positions.
+    #[must_use]
+    pub fn records(&self) -> &[(u64, Record)] {
+        &self.found.records
+    }
+
+    /// Takes those.
+    pub fn take_records(&mut self) -> Vec<(u64, Record)> {
+        std::mem::take(&mut self.found.records)
+    }
+
+    /// The next row, in the order of positions.
+    pub fn take(&mut self, stored: Stored) {
+        if stored.position > self.next {
+            self.name(self.next, stored.position - 1, "is missing", About::default());
+            self.gap = true;
+        }
+        self.next = stored.position + 1;
+        let tag = stored.tag;
+        self.open.push(stored);
+        if let Some(tag) = tag {
+            self.commit(tag);
+        }
+    }
+
+    fn name(&mut self, from: u64, to: u64, what: &str, about: About) {
+        let About { whose, only_strokes } = about;
+        let (what, since) = (what.to_owned(), self.proven);
+        let damage = Damage { from, to, what, since, until: None, whose, only_strokes };
+        // A key that was changed makes all that is said of its person unproven: that is told once.
+        match self.found.damage.last_mut() {
+            Some(last) if last.what == damage.what && damage.what == DOUBTFUL => {
+                last.to = damage.to;
+                last.whose.extend(damage.whose);
+                last.whose.sort_unstable();
+                last.whose.dedup();
+                last.only_strokes &= damage.only_strokes;
+            }
+            _ => self.found.damage.push(damage),
+        }
+    }
+
+    /// Whose rows these are. Nobody's is of the session, and about all; a row and its recording name the same person, or
+    /// one of the two was changed.
+    fn about(&self, rows: &[Stored]) -> About {
+        let mut about = About { whose: Vec::new(), only_strokes: true };
+        for Stored { row, .. } in rows {
+            let strokes = [SAMPLES, HEART_RATE].contains(&row.kind.saturating_abs());
+            let Some(person) = row.person else {
+                if EMPTY.contains(&row.kind) && row.payload.is_empty() {
+                    continue;
+                }
+                return About::default();
+            };
+            about.only_strokes &= strokes;
+            about.whose.extend(self.keys.numbers.athletes.get(&person));
+            if row.kind == SAMPLES {
+                about.whose.extend(recording_no(&row.payload).and_then(|no| self.keys.owner(no)));
+            }
+        }
+        about.whose.sort_unstable();
+        about.whose.dedup();
+        if about.whose.is_empty() { About::default() } else { about }
+    }
+
+    /// All rows of a commit are here.
+    fn commit(&mut self, tag: Tag) {
+        let rows = std::mem::take(&mut self.open);
+        let gap = std::mem::take(&mut self.gap);
+        let mut commit = Commit::after(self.before, self.keys.session);
+        let mut known = true;
+        for Stored { position, at, row, .. } in &rows {
+            match hash(self.keys, *position, *at, row) {
+                Some(hash) => {
+                    commit.add(*position, *at, row.person, row.kind.saturating_abs(), hash)
+                }
+                None => known = false,
+            }
+        }
+        // Whatever this one was, those after it are held against what it says.
+        self.before = tag;
+        let is_whole = known && commit.tag() == tag;
+        if is_whole {
+            let first = rows.first().map(|row| At(row.at));
+            self.found.damage.iter_mut().skip(self.unended).for_each(|damage| damage.until = first);
+            self.unended = self.found.damage.len();
+            self.proven = rows.last().map_or(self.proven, |row| At(row.at));
+        } else {
+            let (from, to) = ends(&rows);
+            let is_doubtful =
+                |row: &Stored| row.row.person.is_some_and(|who| self.keys.doubtful.contains(&who));
+            let what = if gap {
+                "cannot be proven, because what stood before it is missing"
+            } else if rows.iter().any(is_doubtful) {
+                DOUBTFUL
+            } else {
+                "is not as it was written"
+            };
+            self.name(from, to, what, self.about(&rows));
+        }
+        // Behind a gap nothing can be proven, and nothing says that it is not as it was written: kept, named, and the
+        // results that it touches are marked. Withheld, each lost record would take up to a whole commit of strokes along that
+        // no device may have any more.
+        self.serve(rows, is_whole || gap);
+    }
+
+    /// What stands from the next position up to this one cannot be read.
+    pub fn unreadable(&mut self, to: u64, why: &str) {
+        self.open.clear();
+        self.gap = true;
+        let from = std::mem::replace(&mut self.next, to + 1);
+        self.name(from, to, why, About::default());
+    }
+
+    /// No more rows: those whose commit has no last row have lost its end.
+    pub fn end(&mut self) {
+        let rows = std::mem::take(&mut self.open);
+        if !rows.is_empty() {
+            let (from, to) = ends(&rows);
+            self.name(from, to, "has lost the end of its commit", self.about(&rows));
+            self.serve(rows, true);
+        }
+        self.found.next = self.next;
+    }
+
+    /// Somebody else has seen the records end there, with that tag; `there` is the tag that stands there now. It has to be so.
+    pub fn seen(&mut self, next: u64, tag: Tag, there: Option<Tag>) {
+        if next > self.next {
+            let what = "is missing: the end of the journal was lost";
+            self.name(self.next, next - 1, what, About::default());
+            self.found.next = next;
+        } else if there != Some(tag) && self.found.damage.is_empty() {
+            let (last, what) = (next - 1, "is not the one that was written last");
+            self.name(last, last, what, About::default());
+        }
+    }
+
+    /// All that was found.
+    #[must_use]
+    pub fn found(self) -> Found {
+        self.found
+    }
+
+    fn serve(&mut self, rows: Vec<Stored>, strokes: bool) {
+        let mut rows = rows.into_iter().peekable();
+        while let Some(head) = rows.next() {
+            let mut parts = Vec::new();
+            while let Some(part) = rows.next_if(|next| next.row.kind.saturating_abs() == PART) {
+                parts.push(part.row);
+            }
+            let position = head.position;
+            if head.row.kind < 0 || parts.iter().any(|part| part.kind < 0) {
+                self.found.erased += 1;
+                continue;
+            }
+            // What became of a piece is made again of the strokes that are there.
+            let unproven = !strokes && [SAMPLES, HEART_RATE, SETTLED].contains(&head.row.kind);
+            if unproven {
+                continue;
+            }
+            match join(head.at, &head.row, &parts, &self.keys.numbers) {
+                Ok(input) => self.found.records.push((position, Record { at: At(head.at), input })),
+                Err(_) if head.row.kind == UNREAD => {
+                    let what = "could not be understood when it was converted";
+                    self.name(position, position, what, About::default());
+                }
+                Err(what) => {
+                    let about = self.about(&[head]);
+                    self.name(position, position, &format!("cannot be understood: {what}"), about);
+                }
+            }
+        }
+    }
+}
+
+/// What is named of commits with records of a person whose row is damaged.
+const DOUBTFUL: &str = "cannot be proven, because the row of somebody in it is damaged";
+
+fn ends(rows: &[Stored]) -> (u64, u64) {
+    let position = |row: &Stored| row.position;
+    (rows.first().map_or(0, position), rows.last().map_or(0, position))
+}
+
+/// The hash of a row's content, or what erasing has left of it; `None` when its key is not known.
+fn hash(keys: &Keys, position: u64, at: u64, row: &Row) -> Option<Hash> {
+    if row.kind < 0 {
+        return Hash::try_from(row.payload.as_slice()).ok();
+    }
+    Some(content(keys.key(row.person)?, position, row.kind, at, &row.payload))
+}
