@@ -59,14 +59,12 @@ pub async fn run(args: &DemoArgs) -> Result<(), String> {
         .permissions(Permissions::from_mode(0o700))
         .tempdir()
         .map_err(|error| format!("There is no room for temporary files: {error}."))?;
-    let settings = ServeArgs {
-        listen: Some(args.listen.to_string()),
-        data: Some(folder.path().display().to_string()),
-        inner_listen: Some("off".to_owned()),
-        speed: Some(args.speed.to_string()),
-        ..ServeArgs::default()
-    }
-    .settings()?;
+    let settings = ServeArgs::default()
+        .with("listen", args.listen)
+        .with("data", folder.path().display())
+        .with("inner-listen", "off")
+        .with("speed", args.speed)
+        .settings()?;
     let journal = SqliteJournal::open(folder.path()).map_err(|error| error.to_string())?;
     let running = start(settings, Arc::new(journal)).await?;
     let shown = tokio::select! {

@@ -40,7 +40,12 @@ impl Hosts {
     pub fn of(settings: &Settings, certificate: Option<CertificateDer<'static>>) -> Hosts {
         let origins = settings.origins.iter().filter_map(|origin| origin.parse::<Uri>().ok());
         let origins = origins.filter_map(|origin| Some(origin.host()?.to_ascii_lowercase()));
-        let named = settings.hosts.iter().chain(&settings.self_made).cloned().chain(origins);
+        let named = settings
+            .hosts
+            .iter()
+            .chain(settings.self_made.iter().flatten())
+            .cloned()
+            .chain(origins);
         Hosts { named: named.collect(), certificate: certificate.map(Arc::new) }
     }
 
@@ -103,11 +108,9 @@ mod tests {
 
     #[test]
     fn names_of_the_own_network_are_answered_to_and_those_of_strangers_are_not() {
-        let args = ServeArgs {
-            hosts: Some("row.club.example".into()),
-            origins: Some("https://Pages.example:8443".into()),
-            ..ServeArgs::default()
-        };
+        let args = ServeArgs::default()
+            .with("hosts", "row.club.example")
+            .with("origins", "https://Pages.example:8443");
         let hosts = Hosts::of(&args.settings().unwrap(), None);
         let asked =
             |host: &str| hosts.check(&Request::get("/").header("host", host).body(()).unwrap());

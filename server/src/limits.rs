@@ -2,7 +2,10 @@
 
 use std::time::Duration;
 
+use clap::Args;
 use tokio::time::Instant;
+
+use crate::config::value::{mib, time, whole};
 
 pub use thole_protocol::limits::{ADDED_MAX, SAMPLES_MAX};
 
@@ -136,55 +139,84 @@ pub const SESSIONS_FULL: &str =
 pub const CREATED_TOO_FAST: &str =
     "Very many sessions are being made on this server just now; try again in a minute.";
 
-/// Limits that are settings; `config.rs` has their names, units and reasons.
-#[derive(Clone, Debug, PartialEq, Eq)]
+const SECOND: Duration = Duration::from_secs(1);
+const HOUR: Duration = Duration::from_secs(3_600);
+const DAY: Duration = Duration::from_secs(24 * 3_600);
+
+/// Limits that are settings, each with its name, its variable, what is usual and its bounds.
+#[derive(Args, Clone, Debug, PartialEq, Eq)]
 pub struct Limits {
-    /// Athletes in one session.
+    /// Athletes in one session
+    #[arg(long = "athletes-max", env = "THOLE_ATHLETES_MAX", default_value = "10000", value_parser = whole::<usize>(1..=100_000))]
     pub athletes: usize,
-    /// Sessions open at once.
+    /// Sessions open at once
+    #[arg(long = "sessions-max", env = "THOLE_SESSIONS_MAX", default_value = "2000", value_parser = whole::<usize>(1..=1_000_000))]
     pub sessions: usize,
-    /// Sessions made in one minute.
+    /// Sessions made in one minute
+    #[arg(long, env = "THOLE_SESSIONS_PER_MIN", default_value = "60", value_parser = whole::<u32>(1..=100_000))]
     pub sessions_per_min: u32,
-    /// Athletes joining by code in one second, over all sessions.
+    /// Athletes joining by code in one second
+    #[arg(long, env = "THOLE_JOINS_PER_S", default_value = "2000", value_parser = whole::<u32>(1..=100_000))]
     pub joins_per_s: u32,
-    /// Connections at once.
-    pub connections: usize,
-    /// Connections that have not said who they are.
-    pub strangers: usize,
-    /// Connections at once from one address, or one /64 of IPv6.
-    pub connections_per_address: usize,
-    /// Connections of one address that keep the server waiting for what they want.
-    pub strangers_per_address: usize,
-    /// Wrong codes, secrets and keys of one address in one go; one a second comes back.
-    pub wrong_codes: u32,
-    /// Sessions made from one address in one minute.
-    pub sessions_per_min_address: u32,
-    /// Free bytes on the disk of the data folder below which it is warned.
+    /// Free MiB on the disk of the data folder below which it is warned; below a quarter of that no new sessions are
+    /// made
+    // In bytes.
+    #[arg(long = "disk-low-mib", env = "THOLE_DISK_LOW_MIB", default_value = "1024", value_parser = mib(1 << 30))]
     pub disk_low: u64,
-    /// Devices of the coach in one session.
+    /// Connections at once; as many as fit into the system's limit of open files
+    #[arg(long = "connections-max", env = "THOLE_CONNECTIONS_MAX", default_value = "20000", value_parser = whole::<usize>(1..=1_000_000))]
+    pub connections: usize,
+    /// Connections that have not said who they are
+    #[arg(long = "strangers-max", env = "THOLE_STRANGERS_MAX", default_value = "1000", value_parser = whole::<usize>(1..=1_000_000))]
+    pub strangers: usize,
+    /// Connections at once from one address, or one /64 of IPv6
+    #[arg(long, env = "THOLE_CONNECTIONS_PER_ADDRESS", default_value = "15000", value_parser = whole::<usize>(1..=1_000_000))]
+    pub connections_per_address: usize,
+    /// Connections of one address that have not said what they want; the oldest gives way
+    #[arg(long, env = "THOLE_STRANGERS_PER_ADDRESS", default_value = "256", value_parser = whole::<usize>(1..=1_000_000))]
+    pub strangers_per_address: usize,
+    /// Wrong codes of one address in one go; one a second comes back
+    #[arg(long, env = "THOLE_WRONG_CODES", default_value = "60", value_parser = whole::<u32>(1..=1_000_000))]
+    pub wrong_codes: u32,
+    /// Sessions made from one address in one minute
+    #[arg(long, env = "THOLE_SESSIONS_PER_MIN_ADDRESS", default_value = "30", value_parser = whole::<u32>(1..=100_000))]
+    pub sessions_per_min_address: u32,
+    /// Devices of the coach in one session
+    #[arg(long = "coaches-max", env = "THOLE_COACHES_MAX", default_value = "3", value_parser = whole::<usize>(1..=100))]
     pub coaches: usize,
-    /// Boards in one session.
+    /// Boards in one session
+    #[arg(long = "boards-max", env = "THOLE_BOARDS_MAX", default_value = "8", value_parser = whole::<usize>(1..=1_000))]
     pub boards: usize,
-    /// Messages a second from one connection.
+    /// Messages a second from one connection, back-fill apart
+    #[arg(long, env = "THOLE_MESSAGES_PER_S", default_value = "20", value_parser = whole::<u32>(1..=10_000))]
     pub messages_per_s: u32,
-    /// Bytes of a message before `hello`, and of a board.
+    /// Bytes of a message from somebody unknown, or from a board
+    #[arg(long, env = "THOLE_STRANGER_BYTES", default_value = "4096", value_parser = whole::<usize>(1_024..=65_536))]
     pub stranger_bytes: usize,
-    /// Bytes of an athlete's message.
+    /// Bytes of a message from an athlete
+    #[arg(long, env = "THOLE_ATHLETE_BYTES", default_value = "65536", value_parser = whole::<usize>(16_384..=1 << 20))]
     pub athlete_bytes: usize,
-    /// Bytes of a coach's message.
+    /// Bytes of a message from a coach: rosters are long
+    #[arg(long, env = "THOLE_COACH_BYTES", default_value = "262144", value_parser = whole::<usize>(16_384..=1 << 24))]
     pub coach_bytes: usize,
-    /// For each of: TLS, the request's header, `hello`.
+    /// Seconds for TLS, for the request, and for saying who is there, each
+    #[arg(long = "handshake-s", env = "THOLE_HANDSHAKE_S", default_value = "10", value_parser = time(SECOND, 60))]
     pub handshake: Duration,
-    /// For sending one message.
+    /// Seconds for sending one message
+    #[arg(long = "send-s", env = "THOLE_SEND_S", default_value = "5", value_parser = time(SECOND, 60))]
     pub send: Duration,
-    /// A connection that nothing is heard from is closed after this.
+    /// Seconds of silence after which a connection is closed
+    #[arg(long = "silence-s", env = "THOLE_SILENCE_S", default_value = "25", value_parser = time(SECOND, 3_600))]
     pub silence: Duration,
-    /// A session that nobody is connected to is closed from memory after this.
+    /// Seconds after which a session with nobody connected is closed from memory
+    #[arg(long = "idle-s", env = "THOLE_IDLE_S", default_value = "600", value_parser = time(SECOND, 86_400))]
     pub idle: Duration,
-    /// How long links live after their session was closed.
+    /// Hours for which links live after their session was closed
+    #[arg(long = "links-h", env = "THOLE_LINKS_H", default_value = "24", value_parser = time(HOUR, 8_760))]
     pub links: Duration,
-    /// How long links live of a session that nobody has closed, from when it was made: one gathering, and a season at the
-    /// most. A code that was written on a wall must not open anything for ever.
+    /// Days for which links of a session live that nobody has closed, from when it was made
+    // One gathering, and a season at the most: a code that was written on a wall must not open anything for ever.
+    #[arg(long = "open-links-days", env = "THOLE_OPEN_LINKS_DAYS", default_value = "90", value_parser = time(DAY, 3_660))]
     pub open_links: Duration,
 }
 

@@ -244,7 +244,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     let journal = SqliteJournal::open(&settings.data).map_err(|error| error.to_string())?;
     prepare_certificate(&settings)?;
     let (scheme, speed) = (if settings.tls.is_some() { "https" } else { "http" }, settings.speed);
-    let names = settings.self_made.clone();
+    let names = settings.self_made.clone().unwrap_or_default();
     let (data, differs) = (settings.data.clone(), settings.differs.join(" "));
     let running = start(settings, Arc::new(journal)).await?;
     let (version, listen) = (env!("CARGO_PKG_VERSION"), running.address);
@@ -293,10 +293,8 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
 
 /// Makes the certificate that was asked for, or says of the one that is there what has to be known.
 fn prepare_certificate(settings: &Settings) -> Result<(), String> {
-    if settings.self_made.is_empty() {
-        return Ok(());
-    }
-    match authority::prepare(&settings.data, &settings.self_made, Clock::new(1))? {
+    let Some(names) = &settings.self_made else { return Ok(()) };
+    match authority::prepare(&settings.data, names, Clock::new(1))? {
         Certificate::Made(says) => eprintln!("{says}"),
         Certificate::Known { authority, ends_soon } => {
             eprintln!("devices have to trust {}", authority.display());

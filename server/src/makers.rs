@@ -150,8 +150,8 @@ mod tests {
     use crate::config::ServeArgs;
 
     fn makers(data: &Path, open: Option<&str>) -> Makers {
-        let data = Some(data.display().to_string());
-        let args = ServeArgs { data, open: open.map(str::to_owned), ..ServeArgs::default() };
+        let args = ServeArgs::default().with("data", data.display());
+        let args = open.into_iter().fold(args, |args, open| args.with("open", open));
         Makers::of(&args.settings().unwrap())
     }
 

@@ -65,8 +65,9 @@ mod tests {
     #[test]
     fn too_few_files_are_warned_of_where_somebody_has_asked_for_more() {
         let settings = |most: Option<&str>| {
-            let connections = most.map(str::to_owned);
-            ServeArgs { connections, ..ServeArgs::default() }.settings().unwrap()
+            let args = ServeArgs::default();
+            let args = most.into_iter().fold(args, |args, most| args.with("connections-max", most));
+            args.settings().unwrap()
         };
         assert_eq!(fewer(&settings(None), 20_000), Some((19_936, AskedFor::ByNobody)));
         assert_eq!(fewer(&settings(None), 30_000), None);

@@ -1,8 +1,8 @@
 //! Every setting, right and wrong.
 
-use std::path::Path;
+use std::{path::Path, time::Duration};
 
-use clap::{CommandFactory, FromArgMatches, Parser};
+use clap::{CommandFactory, Parser};
 
 use super::*;
 
@@ -109,21 +109,21 @@ fn every_word_is_refused_by_its_name() {
 fn a_certificate_is_made_for_all_the_names_or_comes_from_elsewhere() {
     let names = ["--data", "kept", "--tls-self-made", "Gym.local, 192.168.7.20"];
     let settings = typed(&names).settings().unwrap();
-    assert_eq!(settings.self_made, ["gym.local", "192.168.7.20"]);
+    assert_eq!(settings.self_made.unwrap(), ["gym.local", "192.168.7.20"]);
     assert_eq!(settings.tls, Some(authority::files(Path::new("kept"))));
     let both = [&names[..], &["--tls-cert", "cert.pem", "--tls-key", "key.pem"]].concat();
     assert!(wrong(&both).starts_with("tls-self-made: with tls-cert and tls-key"));
     let cert = typed(&["--tls-cert", "cert.pem", "--tls-key", "key.pem"]).settings().unwrap();
     assert_eq!(cert.tls, Some(("cert.pem".into(), "key.pem".into())));
-    assert!(cert.self_made.is_empty());
+    assert_eq!(cert.self_made, None);
 }
 
 #[test]
 fn a_file_fills_in_what_was_not_said() {
-    let file = "boards-max = 2\nspeed = 5\norigins = [\"https://club.example\"]\nlinks-h = 36";
+    let file = "boards-max = 2\nspeed = 5\norigins = [\"https://club.example\", \"https://b.example\"]\nlinks-h = 36";
     let settings = with_file(file, &["--speed", "7"]).unwrap();
     assert_eq!((settings.limits.boards, settings.speed), (2, 7), "a flag goes before the file");
-    assert_eq!(settings.origins, ["https://club.example"]);
+    assert_eq!(settings.origins, ["https://club.example", "https://b.example"]);
     assert_eq!(settings.limits.links, Duration::from_secs(36 * 3_600));
 }
 
@@ -139,7 +139,9 @@ fn a_wrong_file_is_refused_by_the_name_in_it() {
     for (file, says) in [
         ("bords-max = 2", "bords-max: there is no such setting"),
         ("speed = 0", "speed: 0 is not a whole number from 1 to 100."),
-        ("speed = true", "speed: a text or a whole number is wanted."),
+        ("speed = true", "speed: \"yes\" is not a whole number from 1 to 100."),
+        ("speed = 2.5", "speed: \"2.5\" is not a whole number from 1 to 100."),
+        ("[speed]\nis = 2", "speed: a text, a number or a list is wanted."),
         ("[limits]\nboards-max = 2", "limits: there is no such setting"),
         ("config = \"other.toml\"", "config: there is no such setting"),
     ] {
@@ -162,49 +164,43 @@ fn a_variable_that_is_no_setting_is_refused_by_its_name() {
 }
 
 #[test]
-fn help_tells_the_truth_and_variables_are_named_like_flags() {
-    let defaults = ServeArgs::defaults();
-    let told = |of: &str| {
-        let command = Line::command();
-        let arg = command.get_arguments().find(|arg| arg.get_long() == Some(of)).unwrap();
-        arg.get_help().unwrap().to_string()
-    };
-    for (name, default) in [
-        ("listen", &defaults.listen),
-        ("inner-listen", &defaults.inner_listen),
-        ("data", &defaults.data),
-        ("log-format", &defaults.log_format),
-        ("disk-low-mib", &defaults.disk_low_mib),
-        ("speed", &defaults.speed),
-        ("code-syllables", &defaults.code_syllables),
-        ("athletes-max", &defaults.athletes),
-        ("sessions-max", &defaults.sessions),
-        ("sessions-per-min", &defaults.sessions_per_min),
-        ("joins-per-s", &defaults.joins_per_s),
-        ("connections-max", &defaults.connections),
-        ("strangers-max", &defaults.strangers),
-        ("connections-per-address", &defaults.connections_per_address),
-        ("strangers-per-address", &defaults.strangers_per_address),
-        ("wrong-codes", &defaults.wrong_codes),
-        ("sessions-per-min-address", &defaults.sessions_per_min_address),
-        ("client-address-header", &defaults.client_address_header),
-        ("coaches-max", &defaults.coaches),
-        ("boards-max", &defaults.boards),
-        ("messages-per-s", &defaults.messages_per_s),
-        ("stranger-bytes", &defaults.stranger_bytes),
-        ("athlete-bytes", &defaults.athlete_bytes),
-        ("coach-bytes", &defaults.coach_bytes),
-        ("handshake-s", &defaults.handshake_s),
-        ("send-s", &defaults.send_s),
-        ("silence-s", &defaults.silence_s),
-        ("idle-s", &defaults.idle_s),
-        ("links-h", &defaults.links_h),
-    ] {
-        let default = format!("[default: {}]", default.as_deref().unwrap());
-        assert!(told(name).contains(&default), "--{name}: {}", told(name));
+fn help_says_what_is_usual_and_variables_are_named_like_flags() {
+    let help = Line::command().render_long_help().to_string();
+    for usual in ["127.0.0.1:8737", "127.0.0.1:8738", "thole-data", "no", "text", "15000", "90"] {
+        assert!(help.contains(&format!("[default: {usual}]")), "{usual}: {help}");
     }
     for arg in Line::command().get_arguments() {
         let name = arg.get_long().unwrap().to_uppercase().replace('-', "_");
         assert_eq!(arg.get_env().unwrap().to_str().unwrap(), format!("THOLE_{name}"));
     }
+}
+
+#[test]
+fn what_is_wrong_is_said_in_the_same_words_by_flag_and_by_file() {
+    for (name, value) in [
+        ("listen", "everywhere"),
+        ("inner-listen", "no"),
+        ("speed", "101"),
+        ("boards-max", "many"),
+        ("links-h", "0"),
+        ("disk-low-mib", ""),
+        ("open", "all"),
+        ("origins", "https://club.example,club.example"),
+        ("proxies", "proxy.local"),
+        ("hosts", "*"),
+        ("log-format", "xml"),
+    ] {
+        let said = wrong(&[&format!("--{name}={value}")]);
+        assert!(said.starts_with(&format!("{name}: ")), "{said}");
+        assert_eq!(with_file(&format!("{name} = {value:?}"), &[]).unwrap_err(), said);
+    }
+}
+
+#[test]
+fn the_usual_inner_address_may_be_taken_and_one_that_was_asked_for_may_not() {
+    let inner = |words: &[&str]| typed(words).settings().unwrap().inner_listen;
+    let usual = "127.0.0.1:8738".parse().unwrap();
+    assert_eq!(inner(&[]), InnerListen::Usual(usual));
+    assert_eq!(inner(&["--inner-listen", "127.0.0.1:8738"]), InnerListen::At(usual));
+    assert_eq!(inner(&["--inner-listen", "off"]), InnerListen::Off);
 }

@@ -16,11 +16,7 @@ use crate::program::{next, say};
 const PATIENCE: Duration = Duration::from_secs(20);
 
 async fn served(inner: &str, journal: Arc<MemoryJournal>) -> Result<Running, String> {
-    let args = ServeArgs {
-        listen: Some("127.0.0.1:0".to_owned()),
-        inner_listen: Some(inner.to_owned()),
-        ..ServeArgs::default()
-    };
+    let args = ServeArgs::default().with("listen", "127.0.0.1:0").with("inner-listen", inner);
     start(args.settings().unwrap(), journal).await
 }
 

@@ -130,7 +130,7 @@ fn hello(created: &Value) -> Value {
 }
 
 fn server_args() -> ServeArgs {
-    ServeArgs { listen: Some("127.0.0.1:0".to_owned()), ..ServeArgs::default() }
+    ServeArgs::default().with("listen", "127.0.0.1:0")
 }
 
 /// As a busy core does, or one that was taken away for a while: nothing on this thread goes on.

@@ -31,13 +31,11 @@ const ACCEPT: &str = "s3pPLMBiTxaQ9kYGzzhZRbK+xOo=";
 /// Long enough for any machine; nothing here takes it.
 const PATIENCE: Duration = Duration::from_secs(20);
 
-fn settings(set: impl FnOnce(&mut ServeArgs)) -> Settings {
-    let mut args = ServeArgs { listen: Some("127.0.0.1:0".to_owned()), ..ServeArgs::default() };
-    set(&mut args);
-    args.settings().unwrap()
+fn settings(set: impl FnOnce(ServeArgs) -> ServeArgs) -> Settings {
+    set(ServeArgs::default().with("listen", "127.0.0.1:0")).settings().unwrap()
 }
 
-async fn served(set: impl FnOnce(&mut ServeArgs)) -> Running {
+async fn served(set: impl FnOnce(ServeArgs) -> ServeArgs) -> Running {
     start(settings(set), Arc::new(MemoryJournal::default())).await.unwrap()
 }
 
@@ -84,7 +82,7 @@ fn status(answer: &str) -> &str {
 
 #[tokio::test]
 async fn every_address_has_a_plain_page_and_none_can_be_framed_or_mistaken() {
-    let server = served(|_| {}).await;
+    let server = served(|args| args).await;
     for (path, code, says) in [
         ("/", "200", "target of their own"),
         ("/coach/KAMURETA", "200", "thole coach --link"),
@@ -118,7 +116,7 @@ async fn every_address_has_a_plain_page_and_none_can_be_framed_or_mistaken() {
 /// What a browser may keep: RFC 8246 (immutable), RFC 9111 section 5.2.2.4 (no-cache).
 #[tokio::test]
 async fn pages_are_asked_for_anew_and_what_has_a_hash_in_its_name_is_kept() {
-    let server = served(|_| {}).await;
+    let server = served(|args| args).await;
     for address in ["/board/KAMURETA", "/row/", "/coach/"] {
         let answer = page(&server, &format!("GET {address}")).await;
         assert_eq!(status(&answer), "200", "{address}: {answer}");
@@ -161,7 +159,7 @@ async fn bytes(server: &Running, path: &str, headers: &str) -> (String, Vec<u8>)
 /// Weights and `*` as RFC 9110 section 12.5.3 has them; without the header plain, which always may be sent.
 #[tokio::test]
 async fn who_takes_gzip_gets_it_and_everybody_else_the_plain_bytes() {
-    let server = served(|_| {}).await;
+    let server = served(|args| args).await;
     let (head, plain) = bytes(&server, "/row/", "").await;
     assert!(!head.contains("content-encoding"), "{head}");
     assert!(head.contains("vary: accept-encoding"), "{head}");
@@ -215,7 +213,7 @@ fn unpacked(body: &[u8]) -> Vec<u8> {
 
 #[tokio::test(start_paused = true)]
 async fn a_server_that_stops_does_not_wait_for_browsers_that_keep_a_connection() {
-    let server = served(|_| {}).await;
+    let server = served(|args| args).await;
     let mut io = connected(&server).await;
     io.write_all(b"GET /healthz HTTP/1.1\r\nHost: localhost\r\n\r\n").await.unwrap();
     let mut begins = [0; 12];
@@ -228,7 +226,7 @@ async fn a_server_that_stops_does_not_wait_for_browsers_that_keep_a_connection()
 
 #[tokio::test]
 async fn health_tells_strangers_that_it_is_well_and_nothing_else() {
-    let server = served(|_| {}).await;
+    let server = served(|args| args).await;
     assert_eq!(server.server.connected(), 0, "who only waits for somebody is nobody");
     let (_, _kept) = upgraded(&server, "").await;
     let answer = page(&server, "GET /healthz").await;
@@ -243,7 +241,7 @@ async fn health_tells_strangers_that_it_is_well_and_nothing_else() {
 
 #[tokio::test]
 async fn a_web_socket_is_opened_as_the_standard_says() {
-    let server = served(|_| {}).await;
+    let server = served(|args| args).await;
     let (answer, _io) = upgraded(&server, "").await;
     assert_eq!(status(&answer), "101");
     let accept = format!("sec-websocket-accept: {ACCEPT}");
@@ -256,7 +254,7 @@ async fn a_web_socket_is_opened_as_the_standard_says() {
 /// The rule: RFC 6454 section 4 (an origin is scheme, host and port), RFC 6455 section 10.2.
 #[tokio::test]
 async fn a_page_of_another_address_may_not_connect_unless_it_was_allowed() {
-    let server = served(|args| args.origins = Some("https://club.example".to_owned())).await;
+    let server = served(|args| args.with("origins", "https://club.example")).await;
     let own = format!("http://{}", server.address);
     let other_scheme = format!("https://{}", server.address);
     let longer = format!("{own}.example");
@@ -279,7 +277,7 @@ async fn a_page_of_another_address_may_not_connect_unless_it_was_allowed() {
 
 #[tokio::test]
 async fn above_the_limit_of_connections_the_next_waits_until_one_has_left() {
-    let server = served(|args| args.connections = Some("1".to_owned())).await;
+    let server = served(|args| args.with("connections-max", "1")).await;
     let (_, first) = upgraded(&server, "").await;
     let mut second = connected(&server).await;
     let mut waiting = std::pin::pin!(asked(&mut second, "GET /healthz"));
@@ -313,23 +311,19 @@ async fn ended_after(server: &Running, said: &[u8]) -> (Duration, String) {
 #[tokio::test(start_paused = true)]
 async fn whoever_never_says_what_they_want_is_sent_away_in_time() {
     let limits = 7.0..9.0;
-    let plain = served(|args| args.handshake_s = Some("7".to_owned())).await;
+    let plain = served(|args| args.with("handshake-s", "7")).await;
     for said in ["", "GET / HTTP/1.1\r\nHost: loc"] {
         let (after, _) = ended_after(&plain, said.as_bytes()).await;
         assert!(limits.contains(&after.as_secs_f64()), "{said:?}: {after:?}");
     }
-    let tls = served(|args| {
-        args.handshake_s = Some("7".to_owned());
-        certified(args);
-    })
-    .await;
+    let tls = served(|args| certified(args.with("handshake-s", 7))).await;
     let (after, _) = ended_after(&tls, b"").await;
     assert!(limits.contains(&after.as_secs_f64()), "TLS: {after:?}");
 }
 
 #[tokio::test(start_paused = true)]
 async fn whoever_opens_a_socket_and_never_says_hello_is_told_and_sent_away() {
-    let server = served(|args| args.handshake_s = Some("7".to_owned())).await;
+    let server = served(|args| args.with("handshake-s", "7")).await;
     let (_, mut io) = upgraded(&server, "").await;
     let began = Instant::now();
     // A close frame (RFC 6455 section 5.5.1): 0x88, its length, then the code 4000.
@@ -344,8 +338,8 @@ fn pem(name: &str) -> String {
     folder.join(name).to_str().unwrap().to_owned()
 }
 
-fn certified(args: &mut ServeArgs) {
-    (args.tls_cert, args.tls_key) = (Some(pem("weir-cert.pem")), Some(pem("weir-key.pem")));
+fn certified(args: ServeArgs) -> ServeArgs {
+    args.with("tls-cert", pem("weir-cert.pem")).with("tls-key", pem("weir-key.pem"))
 }
 
 #[tokio::test]
@@ -382,9 +376,7 @@ async fn a_certificate_that_cannot_be_used_is_refused_at_the_start_by_its_file()
         ("a file without a key", &cert, &empty, "tls-key: ", "empty.pem"),
         ("another's key", &cert, &pem("other-key.pem"), "tls-cert, tls-key: ", "other-key.pem"),
     ] {
-        let settings = settings(|args| {
-            (args.tls_cert, args.tls_key) = (Some(cert.to_owned()), Some(key.to_owned()));
-        });
+        let settings = settings(|args| args.with("tls-cert", cert).with("tls-key", key));
         let says = start(settings, Arc::new(MemoryJournal::default())).await.err().expect(what);
         assert!(says.starts_with(names) && says.contains(file), "{what}: {says}");
     }
@@ -392,8 +384,8 @@ async fn a_certificate_that_cannot_be_used_is_refused_at_the_start_by_its_file()
 
 #[tokio::test]
 async fn an_address_that_is_in_use_is_refused_by_its_name() {
-    let first = served(|_| {}).await;
-    let settings = settings(|args| args.listen = Some(first.address.to_string()));
+    let first = served(|args| args).await;
+    let settings = settings(|args| args.with("listen", first.address));
     let says = start(settings, Arc::new(MemoryJournal::default())).await.err().unwrap();
     assert!(says.starts_with("listen: ") && says.contains(&first.address.to_string()), "{says}");
 }

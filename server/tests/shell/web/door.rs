@@ -16,7 +16,7 @@ async fn close_code(io: &mut TcpStream) -> Option<u16> {
 #[tokio::test]
 async fn a_broken_frame_is_answered_with_the_code_of_what_is_wrong_with_it() {
     const MASK: [u8; 4] = [0; 4];
-    let server = served(|_| {}).await;
+    let server = served(|args| args).await;
     let frame = |first: u8, payload: &[u8]| {
         [&[first, 0x80 | u8::try_from(payload.len()).unwrap()][..], &MASK, payload].concat()
     };
@@ -61,7 +61,7 @@ async fn a_broken_frame_is_answered_with_the_code_of_what_is_wrong_with_it() {
 /// A page of a name that was made to point here says whose it is in both headers, and they agree.
 #[tokio::test]
 async fn a_page_of_a_name_that_was_bound_to_this_address_is_let_in_nowhere() {
-    let server = served(|_| {}).await;
+    let server = served(|args| args).await;
     let says = "does not answer to evil.example: open it by its address, or start it with --hosts evil.example.";
     let asking = "Connection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\n\
                   Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nOrigin: http://evil.example:8737\r\n";
@@ -79,7 +79,7 @@ async fn a_page_of_a_name_that_was_bound_to_this_address_is_let_in_nowhere() {
         io.shutdown().await.unwrap();
         assert!(rest(&mut io).await.contains(says), "{path}");
     }
-    let named = served(|args| args.hosts = Some("evil.example".to_owned())).await;
+    let named = served(|args| args.with("hosts", "evil.example")).await;
     let request = "GET /healthz HTTP/1.1\r\nHost: evil.example\r\nConnection: close\r\n\r\n";
     let mut io = connected(&named).await;
     io.write_all(request.as_bytes()).await.unwrap();
@@ -88,7 +88,7 @@ async fn a_page_of_a_name_that_was_bound_to_this_address_is_let_in_nowhere() {
 
 #[tokio::test]
 async fn above_the_limit_of_strangers_who_has_kept_silent_for_longest_gives_way() {
-    let server = served(|args| args.strangers = Some("2".to_owned())).await;
+    let server = served(|args| args.with("strangers-max", "2")).await;
     let (_, mut first) = upgraded(&server, "").await;
     let (_, second) = upgraded(&server, "").await;
     let (answer, _third) = upgraded(&server, "").await;
@@ -101,11 +101,8 @@ async fn above_the_limit_of_strangers_who_has_kept_silent_for_longest_gives_way(
 /// Silent at each stage: connected, a part of the request, a WebSocket and no word.
 #[tokio::test]
 async fn a_silent_crowd_of_one_address_keeps_nobody_out() {
-    let server = served(|args| {
-        args.strangers = Some("40".to_owned());
-        args.strangers_per_address = Some("10".to_owned());
-    })
-    .await;
+    let server =
+        served(|args| args.with("strangers-max", 40).with("strangers-per-address", 10)).await;
     let mut crowd = Vec::new();
     for _ in 0..20 {
         crowd.push(connected(&server).await);
@@ -138,11 +135,8 @@ async fn a_silent_crowd_of_one_address_keeps_nobody_out() {
 #[tokio::test]
 async fn a_client_that_names_another_address_gains_nothing() {
     for (proxies, codes) in [("", ["101", "closed"]), ("127.0.0.1", ["101", "101"])] {
-        let server = served(|args| {
-            args.connections_per_address = Some("1".to_owned());
-            args.proxies = Some(proxies.to_owned());
-        })
-        .await;
+        let server =
+            served(|args| args.with("connections-per-address", 1).with("proxies", proxies)).await;
         let mut kept = Vec::new();
         for (nth, code) in codes.iter().enumerate() {
             let mut io = connected(&server).await;
