@@ -4,7 +4,7 @@
 use thole_piece::{Input, Output, Session, input::Damaged, session::Viewer};
 use thole_protocol::{
     event::Happening,
-    ids::{AthleteId, CommandId, RunId},
+    ids::{AthleteId, CommandId, EventNo, RunId},
     order::Order,
     sample::Sample,
     spec::{AthleteSpec, Extent, PieceSpec, Repeat, RosterEntry, SessionSettings},
@@ -156,4 +156,41 @@ fn a_device_says_up_to_where_and_is_believed() {
     let all = Input::Acknowledged { athlete: athlete(1), run, through_seq: 11 };
     assert_eq!(told(&say(&mut session, 90_000, &all)), [""; 0]);
     assert!(!session.may_miss(athlete(1)));
+}
+
+/// A telephone that was away has heard more than the session can tell since strokes of it are lost.
+#[test]
+fn whoever_comes_back_hears_all_that_was_told_since_the_damage() {
+    let mut session = rowing();
+    let all = |session: &Session, from| session.events_after(EventNo(from), Viewer::Coach);
+    let before = session.view(Viewer::Coach).last_event.0;
+    assert_eq!(all(&session, before), []);
+    let mut told = 0;
+    for (round, from) in [(1, before + 5), (2, before + 9)] {
+        let damage = Damaged {
+            from: 40 * round,
+            to: 40 * round,
+            since_ms: At(GO),
+            until_ms: At(GO),
+            whose: vec![athlete(1)],
+            only_strokes: true,
+        };
+        let out = say(&mut session, 70_000, &Input::Damaged(damage));
+        let is_news = |output: &&Output| matches!(output, Output::Event { to, .. } if to.coach);
+        told += out.iter().filter(is_news).count();
+        let since = all(&session, from);
+        assert_eq!(since.len(), told, "{since:?}");
+        assert!(since.is_sorted_by_key(|event| event.event), "{since:?}");
+        assert_eq!(
+            since.last().map(|event| event.event),
+            Some(session.view(Viewer::Coach).last_event)
+        );
+        let last = session.view(Viewer::Coach).last_event.0;
+        assert_eq!(all(&session, last), []);
+        assert_eq!(all(&session, last - 1).len(), 1);
+    }
+    let everything = all(&session, 0);
+    assert!(everything.is_sorted_by_key(|event| event.event));
+    let (first, last) = (everything.first().unwrap(), everything.last().unwrap());
+    assert!(last.event.0 > first.event.0 + 1_000_000);
 }

@@ -203,6 +203,8 @@ impl Session {
 
     fn tell_damage(&mut self, records: Option<Damaged>, told: Damage, out: &mut Vec<Output>) {
         self.damage.push(Lost { records, told: told.clone() });
+        // What was told because of what is lost now has numbers, too: whoever comes back hears all that follows.
+        self.news.number_anew();
         self.emit(To::COACH, Happening::Damaged(told), out);
     }
 

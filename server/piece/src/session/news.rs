@@ -11,6 +11,9 @@ use thole_protocol::{
 use super::lists::Lists;
 use crate::output::To;
 
+/// More than one session tells (own choice): numbers that are so much higher were never used.
+const TOLD_MAX: u64 = 1 << 24;
+
 /// A numbered event as it is kept for those who come back.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Kept {
@@ -25,6 +28,8 @@ pub(super) enum Kept {
 pub(super) struct News {
     /// Number 1 comes first.
     kept: Vec<Kept>,
+    /// Places from which on the numbers are so much higher than they would be by counting.
+    anew: Vec<(usize, u64)>,
     /// Whom events were for, each list once.
     lists: Lists,
     /// Athletes whose entry in the roster is new to the screens.
@@ -34,7 +39,15 @@ pub(super) struct News {
 impl News {
     /// The number of what was told last; 0 before there is anything.
     pub(super) fn last(&self) -> EventNo {
-        EventNo(self.kept.len() as u64)
+        let beyond = self.anew.last().map_or(0, |(_, beyond)| *beyond);
+        EventNo(self.kept.len() as u64 + beyond)
+    }
+
+    /// Something is missing of what was told under numbers that people's devices have: what follows gets higher ones than
+    /// any of those.
+    pub(super) fn number_anew(&mut self) {
+        let beyond = self.anew.last().map_or(0, |(_, beyond)| *beyond);
+        self.anew.push((self.kept.len(), beyond + TOLD_MAX));
     }
 
     fn next(&self) -> EventNo {
@@ -62,9 +75,14 @@ impl News {
 
     /// What was told after this number.
     pub(super) fn after(&self, last: EventNo) -> impl Iterator<Item = (EventNo, &Kept)> {
-        let from = usize::try_from(last.0).unwrap_or(usize::MAX);
-        let missed = self.kept.get(from..).unwrap_or(&[]);
-        (last.0.saturating_add(1)..).map(EventNo).zip(missed)
+        let parts = std::iter::once((0, 0)).chain(self.anew.iter().copied());
+        let ends = self.anew.iter().map(|(place, _)| *place).chain([self.kept.len()]);
+        parts.zip(ends).flat_map(move |((from, beyond), end)| {
+            let told = usize::try_from(last.0.saturating_sub(beyond)).unwrap_or(usize::MAX);
+            let places = from.max(told)..end;
+            let missed = self.kept.get(places.clone()).unwrap_or(&[]);
+            places.map(move |place| EventNo(place as u64 + 1 + beyond)).zip(missed)
+        })
     }
 
     /// A list of athletes, in the memory of an equal one where there is one.
