@@ -205,6 +205,20 @@ impl Recording {
         self.recent.last().is_some_and(|last| last.heard > at.0)
     }
 
+    /// Whether no number is missing up to a sample that was heard later than this.
+    #[must_use]
+    pub fn is_whole_beyond(&self, at: At) -> bool {
+        let is_whole = |run: &Run| match run.received.0.as_slice() {
+            [(1, _)] => true,
+            [(1, through), ..] => {
+                let mut unbroken = run.samples.iter().take_while(|raw| raw.seq <= *through);
+                unbroken.any(|raw| raw.heard > at.0)
+            }
+            _ => false,
+        };
+        self.is_heard_after(at) && self.runs.values().all(is_whole)
+    }
+
     /// Whether the machine tells its stroke count.
     #[must_use]
     pub fn counts_strokes(&self) -> bool {

@@ -194,3 +194,32 @@ fn whoever_comes_back_hears_all_that_was_told_since_the_damage() {
     let (first, last) = (everything.first().unwrap(), everything.last().unwrap());
     assert!(last.event.0 > first.event.0 + 1_000_000);
 }
+
+/// The piece was stopped at a minute; what Bo had rowed until then came later, and that record is lost.
+#[test]
+fn strokes_of_a_piece_that_came_when_it_was_over_are_missed_in_it() {
+    let mut session = rowing();
+    stroke(&mut session, 1, 12);
+    for seq in 21..=30 {
+        stroke(&mut session, 1, seq);
+    }
+    let command = CommandId(Uuid::from_u128(9));
+    say(&mut session, GO + 60_000, &Input::Ordered { command, order: Order::Stop });
+    let lost = |whose: &[u128], at| {
+        let (since_ms, until_ms) = (At(at), At(at + 1_000));
+        let whose = whose.iter().map(|who| athlete(*who)).collect();
+        Input::Damaged(Damaged { from: 90, to: 90, since_ms, until_ms, whose, only_strokes: true })
+    };
+    // Ana has strokes of after the end, and no number is missing: what is lost of her was rowed later.
+    stroke(&mut session, 1, 31);
+    stroke(&mut session, 1, 32);
+    say(&mut session, GO + 90_000, &lost(&[1, 2], GO + 70_000));
+    assert_eq!(marked(&session), [false, true]);
+    for seq in 21..=32 {
+        stroke(&mut session, 2, seq);
+    }
+    let acknowledged =
+        Input::Acknowledged { athlete: athlete(2), run: RunId(athlete(2).0), through_seq: 32 };
+    say(&mut session, GO + 92_000, &acknowledged);
+    assert_eq!(marked(&session), [false, false]);
+}

@@ -91,7 +91,8 @@ impl Session {
         let pieces = self.touched(*since_ms, *until_ms, *only_strokes);
         for id in &whose {
             if *only_strokes {
-                let pieces = pieces.clone();
+                let mut pieces = pieces.clone();
+                pieces.extend(self.may_have_come_late(*id, *until_ms));
                 self.may_lack(*id, Loss { pieces, through: None, until: *until_ms });
                 continue;
             }
@@ -199,6 +200,19 @@ impl Session {
             is_before_end && (!only_strokes || *go <= until + BASELINE_MS)
         };
         self.programme.all().iter().filter(is_touched).map(|piece| piece.no).collect()
+    }
+
+    /// Pieces that were over by then and of which somebody's strokes may have come since: those that a later stroke has not
+    /// come to the end of, with none missing before it.
+    fn may_have_come_late(&self, id: AthleteId, until: At) -> BTreeSet<PieceNo> {
+        let Some(recording) = self.people.get(id).map(|athlete| &athlete.recording) else {
+            return BTreeSet::new();
+        };
+        let ends_in = |piece: &&Piece| piece.rule().until;
+        let may =
+            |piece: &&Piece| ends_in(piece).is_some_and(|end| !recording.is_whole_beyond(end));
+        let begun = |piece: &&Piece| piece.starts().first().is_some_and(|go| *go <= until);
+        self.programme.all().iter().filter(begun).filter(may).map(|piece| piece.no).collect()
     }
 
     fn tell_damage(&mut self, records: Option<Damaged>, told: Damage, out: &mut Vec<Output>) {
