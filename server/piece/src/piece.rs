@@ -153,6 +153,11 @@ impl Piece {
         (rule(&self.spec, &self.starts, self.until), &mut self.rowers)
     }
 
+    /// Whether nothing that the journal has lost of it is missing any more.
+    pub(crate) fn lacks_nothing(&self) -> bool {
+        self.rowers.values().all(|rower| !rower.is_damaged && !rower.lacks_strokes)
+    }
+
     /// A place among the rowers, if the piece has begun.
     pub fn admit(&mut self, id: AthleteId, athlete: &Athlete) {
         if self.has_begun() && !self.rowers.contains_key(&id) {
@@ -319,6 +324,12 @@ impl Piece {
         self.until = Some(now);
         self.go_to(Phase::Stopped { go_at_ms, stopped_at_ms: now });
         Ok(())
+    }
+
+    /// It was over at that instant, as its record says.
+    pub(crate) fn was_over(&mut self, at: At, phase: Phase) {
+        self.until = Some(at);
+        self.go_to(phase);
     }
 
     /// Ends the waiting for late finishers.

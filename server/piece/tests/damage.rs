@@ -4,11 +4,11 @@
 use thole_piece::{Input, Output, Session, input::Damaged, session::Viewer};
 use thole_protocol::{
     event::Happening,
-    ids::{AthleteId, CommandId, EventNo, RunId},
+    ids::{AthleteId, CommandId, EventNo, PieceNo, RunId},
     order::Order,
     sample::Sample,
     spec::{AthleteSpec, Extent, PieceSpec, Repeat, RosterEntry, SessionSettings},
-    standing::Mark,
+    standing::{AthleteResult, Mark},
     units::{At, Decimetres, Millis},
 };
 use uuid::Uuid;
@@ -222,4 +222,179 @@ fn strokes_of_a_piece_that_came_when_it_was_over_are_missed_in_it() {
         Input::Acknowledged { athlete: athlete(2), run: RunId(athlete(2).0), through_seq: 32 };
     say(&mut session, GO + 92_000, &acknowledged);
     assert_eq!(marked(&session), [false, false]);
+}
+
+/// All that was said to a session, with the records that it made.
+#[derive(Default)]
+struct Journal {
+    session: Session,
+    records: Vec<(At, Input)>,
+}
+
+impl Journal {
+    fn say(&mut self, at: u64, input: Input) {
+        let mut next = Some(input);
+        while let Some(input) = next {
+            let at = At(at).max(self.session.now());
+            self.session.apply(at, &input);
+            self.records.push((at, input));
+            let made = self.session.to_settle().cloned();
+            next = made.map(|settled| Input::Settled { settled: Box::new(settled) });
+        }
+    }
+
+    fn until(&mut self, at: u64) {
+        while let Some(due) = self.session.deadline().filter(|due| due.0 <= at) {
+            self.say(due.0, Input::Deadline);
+        }
+    }
+
+    /// The session as it is computed again without some of them.
+    fn without(&self, is_lost: impl Fn(&Input) -> bool) -> Session {
+        let mut session = Session::new();
+        for (at, input) in self.records.iter().filter(|(_, input)| !is_lost(input)) {
+            session.apply(*at, input);
+        }
+        session
+    }
+}
+
+fn results(session: &Session) -> Vec<AthleteResult> {
+    session.view(Viewer::Coach).pieces.first().unwrap().results.clone()
+}
+
+/// Ana and Bo row 100 m of a piece that ends by itself, and the coach goes on to the next. What is lost is the stroke that
+/// ended it.
+#[test]
+fn a_piece_that_has_a_record_is_over_though_the_stroke_that_ended_it_is_lost() {
+    let mut journal = Journal::default();
+    let settings = SessionSettings::default();
+    journal.say(0, Input::Created { title: String::new(), settings });
+    for (who, name) in [(1, "Ana"), (2, "Bo"), (3, "Cy")] {
+        let athlete = athlete(who);
+        journal.say(0, Input::Joined { athlete, name: name.to_owned(), join: None });
+    }
+    let work = Extent::Distance { distance_dm: Decimetres(1_000) };
+    let piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
+    let command = |no| CommandId(Uuid::from_u128(no));
+    let pieces = vec![piece.clone(), piece];
+    for (no, order) in (2..).zip([Order::SetPieces { pieces }, Order::Arm, Order::Start]) {
+        journal.say(GO - 10_000, Input::Ordered { command: command(no), order });
+    }
+    journal.until(GO);
+    let stroke = |who: u128, seq: u32| {
+        let heard = GO + 2_000 * u64::from(seq - 1);
+        let sample = Sample {
+            seq,
+            heard_ms: i64::try_from(heard).unwrap() - 300,
+            distance_dm: 90 * i64::from(seq - 1),
+            ..Sample::default()
+        };
+        let (athlete, run) = (athlete(who), RunId(Uuid::from_u128(who)));
+        (heard, Input::Samples { athlete, run, samples: vec![sample] })
+    };
+    for seq in 1..=13 {
+        for who in [1, 2] {
+            let (at, input) = stroke(who, seq);
+            journal.say(at, input);
+        }
+    }
+    journal.until(GO + 40_000);
+    let order = Order::RemoveAthlete { athlete: athlete(3) };
+    journal.say(GO + 41_000, Input::Ordered { command: command(10), order });
+    journal.say(GO + 42_000, Input::Ordered { command: command(11), order: Order::NextPiece });
+    journal.until(GO + 60_000);
+    let was = &journal.session;
+    assert_eq!(was.view(Viewer::Coach).current, PieceNo(1), "it has ended by itself");
+    assert_eq!(
+        was.settled(PieceNo(0)).map(|record| (record.revision, record.seats.len())),
+        Some((2, 2))
+    );
+
+    let last = stroke(2, 13).1;
+    let mut session = journal.without(|input| *input == last);
+    let damage = Damaged {
+        from: 30,
+        to: 30,
+        since_ms: At(GO + 23_000),
+        until_ms: At(GO + 25_000),
+        whose: vec![athlete(2)],
+        only_strokes: true,
+    };
+    say(&mut session, GO + 70_000, &Input::Damaged(damage));
+    let view = session.view(Viewer::Coach);
+    assert_eq!(view.current, PieceNo(1), "what was ordered since is done");
+    assert!(!session.knows(athlete(3)));
+    assert_eq!(
+        view.pieces.first().map(|piece| piece.phase),
+        was.view(Viewer::Coach).pieces.first().map(|piece| piece.phase)
+    );
+    let marked = |session: &Session| {
+        let results = results(session);
+        results.iter().map(|result| result.marks.contains(&Mark::Damaged)).collect::<Vec<_>>()
+    };
+    assert_eq!(marked(&session), [false, true]);
+    say(&mut session, GO + 71_000, &last);
+    let run = RunId(Uuid::from_u128(2));
+    let acknowledged = Input::Acknowledged { athlete: athlete(2), run, through_seq: 13 };
+    say(&mut session, GO + 71_000, &acknowledged);
+    assert_eq!(results(&session), results(was));
+}
+
+/// A record that differs for want of strokes stands, and is followed by others once they are here again.
+#[test]
+fn a_piece_is_settled_again_when_what_was_lost_of_it_is_here() {
+    let mut journal = Journal::default();
+    let settings = SessionSettings::default();
+    journal.say(0, Input::Created { title: String::new(), settings });
+    for (who, name) in [(1, "Ana"), (3, "Cy")] {
+        let athlete = athlete(who);
+        journal.say(0, Input::Joined { athlete, name: name.to_owned(), join: None });
+    }
+    let work = Extent::Time { time_ms: Millis(20_000) };
+    let pieces = vec![PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }])];
+    let command = |no| CommandId(Uuid::from_u128(no));
+    for (no, order) in (2..).zip([Order::SetPieces { pieces }, Order::Arm, Order::Start]) {
+        journal.say(GO - 10_000, Input::Ordered { command: command(no), order });
+    }
+    journal.until(GO);
+    let stroke = |seq: u32| {
+        let heard = GO + 2_000 * u64::from(seq - 1);
+        let heard_ms = i64::try_from(heard).unwrap() - 300;
+        let distance_dm = 90 * i64::from(seq - 1);
+        let sample = Sample { seq, heard_ms, distance_dm, ..Sample::default() };
+        let (athlete, run) = (athlete(1), RunId(Uuid::from_u128(1)));
+        (heard, Input::Samples { athlete, run, samples: vec![sample] })
+    };
+    for (at, input) in (1..=13).map(stroke) {
+        journal.say(at, input);
+    }
+    journal.until(GO + 60_000);
+    assert_eq!(journal.session.settled(PieceNo(0)).map(|record| record.revision), Some(1));
+
+    let lost = stroke(6).1;
+    let session = journal.without(|input| *input == lost);
+    let mut again = Journal { session, records: Vec::new() };
+    let damage = Damaged {
+        from: 20,
+        to: 20,
+        since_ms: At(GO + 9_000),
+        until_ms: At(GO + 11_000),
+        whose: vec![athlete(1)],
+        only_strokes: true,
+    };
+    again.say(GO + 70_000, Input::Damaged(damage));
+    let order = Order::RemoveAthlete { athlete: athlete(3) };
+    again.say(GO + 71_000, Input::Ordered { command: command(10), order });
+    again.until(GO + 100_000);
+    let record = |journal: &Journal| {
+        let record = journal.session.settled(PieceNo(0)).unwrap();
+        (record.revision, record.seats.len())
+    };
+    assert_eq!(record(&again), (1, 2), "nothing is put beside it that lacks a stroke");
+    again.say(GO + 101_000, lost);
+    again.until(GO + 130_000);
+    assert_eq!(record(&again), (2, 1));
+    let marks = results(&again.session).into_iter().flat_map(|result| result.marks);
+    assert_eq!(marks.collect::<Vec<_>>(), []);
 }

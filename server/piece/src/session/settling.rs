@@ -103,7 +103,10 @@ impl Session {
                 continue;
             }
             let made = self.made(at);
+            let is_damaged = !self.damage.is_empty();
             let Some(piece) = self.programme.get_mut(at) else { continue };
+            // Strokes that the journal had lost are here again: it was for want of them that a record was another.
+            piece.settling.differs &= !(is_damaged && piece.lacks_nothing());
             let same = match (&made, &piece.settling.kept) {
                 (Some(made), Some(kept)) => made.says_the_same(kept),
                 (None, _) => true,
@@ -121,6 +124,7 @@ impl Session {
     pub(super) fn keep_settled(&mut self, record: &Settled, out: &mut Vec<Output>) {
         let at = usize::from(record.piece.0);
         let (piece, revision) = (record.piece, record.revision);
+        self.end_by(record, out);
         let mut differs = |what: String| out.push(Output::SettledDiffers { piece, revision, what });
         let now = self.made(at);
         let Some(piece) = self.programme.get_mut(at) else {
@@ -133,7 +137,9 @@ impl Session {
         }
         // Made when it was due; under another build it may have been due at another instant.
         let made = settling.made.take().map(|made| *made).or_else(|| now.clone());
-        let is = |made: &Option<Settled>| made.as_ref().is_some_and(|made| made == record);
+        // One that is missing before it was damaged; then the number is another, and nothing else.
+        let is = |made: &Settled| made == record || (revision > next && made.says_the_same(record));
+        let is = |made: &Option<Settled>| made.as_ref().is_some_and(is);
         if !is(&made) && !is(&now) {
             settling.differs = true;
             differs(match made {
@@ -147,6 +153,20 @@ impl Session {
             piece.recorder = crate::settled::Recorder::default();
         }
         settling.kept = Some(Box::new(record));
+    }
+
+    /// A piece of which there is a record was over. If nothing else says so, what ended it is lost, and all that was ordered
+    /// since would be refused.
+    fn end_by(&mut self, record: &Settled, out: &mut Vec<Output>) {
+        let ends = |phase: &Phase| matches!(phase, Phase::Finished { .. } | Phase::Stopped { .. });
+        let last = record.phases.iter().rfind(|passed| ends(&passed.phase));
+        let current = self.programme.current_mut().filter(|piece| piece.no == record.piece);
+        let (Some(Passed { at_ms, phase }), Some(piece)) = (last, current) else { return };
+        if piece.has_begun() && !piece.is_over() {
+            piece.was_over(*at_ms, *phase);
+            self.emit_phase(out);
+            self.end_piece(out);
+        }
     }
 
     /// What this build makes of a piece now; `None` when there is nothing to settle.
