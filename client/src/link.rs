@@ -330,12 +330,14 @@ impl Keeper {
         if self.epoch.as_ref().is_some_and(|known| *known != welcome.epoch) {
             // Another journal: its events are numbered from the start.
             self.last_event = EventNo(0);
+            self.acked = 0;
         }
         // A damaged journal may have lost some: the numbers of those to come were used before.
         self.last_event = self.last_event.min(welcome.last_event);
         let durable =
             welcome.durable.as_ref().filter(|durable| Some(durable.run) == self.config.run);
-        self.acked = durable.map_or(0, |durable| durable.through_seq);
+        // Whoever was acknowledged more than there is goes on saying so until it is there again.
+        self.acked = self.acked.max(durable.map_or(0, |durable| durable.through_seq));
         self.epoch = Some(welcome.epoch.clone());
         let speed = welcome.speed.max(1);
         let now_us = self.local.real_us().saturating_mul(u64::from(speed));

@@ -120,7 +120,11 @@ fn events(numbers: &[u64]) -> ServerMsg {
 }
 
 fn link(dial: Dial) -> Link {
-    Link::open(LinkConfig {
+    Link::open(link_config(dial))
+}
+
+fn link_config(dial: Dial) -> LinkConfig {
+    LinkConfig {
         dial,
         role: Role::Board,
         secret: "sesame".into(),
@@ -129,7 +133,7 @@ fn link(dial: Dial) -> Link {
         take_seat: false,
         speed: 1,
         seed: 5,
-    })
+    }
 }
 
 /// The numbers of the next events that are told.
@@ -172,6 +176,24 @@ async fn after_a_loss_it_names_the_last_event_and_tells_none_twice() {
     assert_eq!((hello.last_event, hello.unacked_seq), (EventNo(5), None));
     server.say(&events(&[4])).await;
     assert_eq!(told_events(&mut link).await, [4]);
+}
+
+/// Else a server that dies once more before the strokes are here again takes its journal to be whole.
+#[tokio::test(start_paused = true)]
+async fn what_was_acknowledged_and_is_lost_is_named_until_it_is_there_again() {
+    let (dial, mut door) = Door::open();
+    let run = RunId(uuid::Uuid::from_u128(7));
+    let config = LinkConfig { role: Role::Athlete, run: Some(run), ..link_config(dial) };
+    let mut link = Link::open(config);
+    let durable = |through_seq| Durable { run, through_seq, beyond: vec![] };
+    let mut named = Vec::new();
+    for through_seq in [9, 4, 4, 12, 12] {
+        let (server, hello) = door.welcome(Some(durable(through_seq))).await;
+        named.push(hello.unacked_seq);
+        drop(server);
+        told_lost(&mut link).await;
+    }
+    assert_eq!(named, [1, 10, 10, 10, 13].map(Some));
 }
 
 #[tokio::test(start_paused = true)]

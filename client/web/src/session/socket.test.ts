@@ -190,6 +190,21 @@ test('who comes back says from where on nothing was acknowledged', () => {
   expect(world.heard()).toMatchObject([{ type: 'hello', run, unacked_seq: 10 }]);
 });
 
+test('what was acknowledged and is lost is named until it is there again', () => {
+  const run = '7c1f0f3e-2d4b-4a59-9c36-8e5b1a70d2f4';
+  const { world } = inSession({ role: 'athlete', run });
+  const named = [9, 4, 4, 12].map((through_seq) => {
+    world.end(null);
+    world.pass(20_000);
+    world.heard();
+    world.accept();
+    const [hello] = world.heard();
+    world.say(welcome({ durable: { run, through_seq, beyond: [] } }));
+    return hello;
+  });
+  expect(named).toMatchObject([{ unacked_seq: 1 }, { unacked_seq: 10 }, { unacked_seq: 10 }, { unacked_seq: 10 }]);
+});
+
 test('who has heard of no event yet names the last one that the welcome held', () => {
   const { world } = inSession({}, welcome({ last_event: 17 }));
   world.end(null);

@@ -233,11 +233,12 @@ export class Link {
     // Who has just come has all that happened before in this message.
     if (this.#epoch === null) this.#lastEvent = msg.last_event;
     // Another journal numbers its events from the start.
-    else if (this.#epoch !== msg.epoch) this.#lastEvent = 0;
+    else if (this.#epoch !== msg.epoch) this.#lastEvent = this.#acked = 0;
     this.#epoch = msg.epoch;
     // A damaged journal may have lost some: the numbers of those to come were used before.
     this.#lastEvent = Math.min(this.#lastEvent, msg.last_event);
-    this.#acked = msg.durable?.run === this.#config.run ? msg.durable.through_seq : 0;
+    // Whoever was acknowledged more than there is goes on saying so until it is there again.
+    this.#acked = Math.max(this.#acked, msg.durable?.run === this.#config.run ? msg.durable.through_seq : 0);
     this.#speed = Math.max(1, msg.speed);
     const nowMs = this.#ownMs();
     // The session was at least there when this was written, so it is never taken to be ahead.
