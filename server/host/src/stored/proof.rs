@@ -1,7 +1,10 @@
 //! A session's rows as they stand, each commit held against its tag: which records they are, and what of them is not as it was
 //! written.
 
-use thole_protocol::{ids::AthleteId, units::At};
+use thole_protocol::{
+    ids::AthleteId,
+    units::{At, Millis},
+};
 
 use super::{
     Row, Stored,
@@ -10,6 +13,10 @@ use super::{
     packing::{EMPTY, HEART_RATE, PART, SAMPLES, SETTLED, UNREAD, join, recording_no},
 };
 use crate::record::{Damage, Found, Record};
+
+/// Who has written nothing for so long has nothing under way (own choice): a record of a damaged commit that nothing follows
+/// is taken to be of the instant of the one before it when it says that it is of later than this.
+const QUIET_MAX: Millis = Millis(3_600_000);
 
 /// What cannot be proven is named; of a commit that is not as it was written no stroke and no heart rate is given, for nobody
 /// may be given what they have not rowed, and clients send their strokes again; the rest is, as far as it can be understood.
@@ -28,6 +35,10 @@ pub struct Proof<'a> {
     proven: At,
     /// Damage after which no such record has come yet begins here.
     unended: usize,
+    /// Records of commits that are not as they were written; they wait for one that is, for their instants may be wrong too.
+    doubted: Vec<(u64, Record)>,
+    /// The instant of the last record that was found.
+    last: At,
     found: Found,
 }
 
@@ -50,6 +61,8 @@ impl<'a> Proof<'a> {
             gap: false,
             proven: At(0),
             unended: 0,
+            doubted: Vec::new(),
+            last: At(0),
             found: Found { next, ..Found::default() },
         }
     }
@@ -146,6 +159,7 @@ impl<'a> Proof<'a> {
             let first = rows.first().map(|row| At(row.at));
             self.found.damage.iter_mut().skip(self.unended).for_each(|damage| damage.until = first);
             self.unended = self.found.damage.len();
+            self.give_doubted(first);
             self.proven = rows.last().map_or(self.proven, |row| At(row.at));
         } else {
             let (from, to) = ends(&rows);
@@ -163,7 +177,27 @@ impl<'a> Proof<'a> {
         // Behind a gap nothing can be proven, and nothing says that it is not as it was written: kept, named, and the
         // results that it touches are marked. Withheld, each lost record would take up to a whole commit of strokes along that
         // no device may have any more.
-        self.serve(rows, is_whole || gap);
+        let given = self.serve(rows, is_whole || gap);
+        if is_whole {
+            self.last = given.last().map_or(self.last, |(_, record)| record.at);
+            self.found.records.extend(given);
+        } else {
+            self.doubted.extend(given);
+        }
+    }
+
+    /// A flipped bit in an instant takes no session into another year: nothing was written before what came before it, nor
+    /// after the first record of the commit `until` which it is proven again.
+    fn give_doubted(&mut self, until: Option<At>) {
+        for (position, record) in std::mem::take(&mut self.doubted) {
+            let Record { at, input } = record;
+            let latest = until.unwrap_or(match at.since(self.last) {
+                gone if gone <= QUIET_MAX => at,
+                _ => self.last,
+            });
+            self.last = at.min(latest).max(self.last);
+            self.found.records.push((position, Record { at: self.last, input }));
+        }
     }
 
     /// What stands from the next position up to this one cannot be read.
@@ -180,8 +214,10 @@ impl<'a> Proof<'a> {
         if !rows.is_empty() {
             let (from, to) = ends(&rows);
             self.name(from, to, "has lost the end of its commit", self.about(&rows));
-            self.serve(rows, true);
+            let given = self.serve(rows, true);
+            self.doubted.extend(given);
         }
+        self.give_doubted(None);
         self.found.next = self.next;
     }
 
@@ -203,7 +239,8 @@ impl<'a> Proof<'a> {
         self.found
     }
 
-    fn serve(&mut self, rows: Vec<Stored>, strokes: bool) {
+    fn serve(&mut self, rows: Vec<Stored>, strokes: bool) -> Vec<(u64, Record)> {
+        let mut given = Vec::with_capacity(rows.len());
         let mut rows = rows.into_iter().peekable();
         while let Some(head) = rows.next() {
             let mut parts = Vec::new();
@@ -221,7 +258,7 @@ impl<'a> Proof<'a> {
                 continue;
             }
             match join(head.at, &head.row, &parts, &self.keys.numbers) {
-                Ok(input) => self.found.records.push((position, Record { at: At(head.at), input })),
+                Ok(input) => given.push((position, Record { at: At(head.at), input })),
                 Err(_) if head.row.kind == UNREAD => {
                     let what = "could not be understood when it was converted";
                     self.name(position, position, what, About::default());
@@ -232,6 +269,7 @@ impl<'a> Proof<'a> {
                 }
             }
         }
+        given
     }
 }
 
@@ -249,4 +287,46 @@ fn hash(keys: &Keys, position: u64, at: u64, row: &Row) -> Option<Hash> {
         return Hash::try_from(row.payload.as_slice()).ok();
     }
     Some(content(keys.key(row.person)?, position, row.kind, at, &row.payload))
+}
+
+#[cfg(test)]
+mod tests {
+    use thole_piece::Input;
+    use thole_protocol::ids::SessionId;
+    use uuid::Uuid;
+
+    use super::{
+        super::{
+            chain::{Key, chained},
+            packing::split,
+        },
+        *,
+    };
+
+    /// When records of three commits are taken to have been written, 10 s apart, after a bit of one instant has flipped.
+    fn instants(flipped: usize, bit: u64) -> Vec<u64> {
+        let keys = Keys::new(SessionId(Uuid::nil()), Key::default());
+        let (mut rows, mut tag) = (Vec::new(), Tag::default());
+        for at in [10_000, 20_000, 30_000] {
+            let split = split(at, &Input::Reopened, &keys.numbers).unwrap();
+            let split = split.into_iter().map(|row| (at, row)).collect();
+            rows.extend(chained(&keys, (rows.len() as u64, tag), split).unwrap());
+            tag = rows.last().and_then(|row: &Stored| row.tag).unwrap();
+        }
+        rows.get_mut(flipped).unwrap().at ^= bit;
+        let mut proof = Proof::from(&keys, 0, Tag::default());
+        rows.into_iter().for_each(|row| proof.take(row));
+        proof.end();
+        let found = proof.found();
+        assert_eq!(found.damage.len(), 1, "{:?}", found.damage);
+        found.records.iter().map(|(_, record)| record.at.0).collect()
+    }
+
+    #[test]
+    fn a_bit_of_an_instant_takes_no_session_into_another_year() {
+        assert_eq!(instants(1, 1 << 40), [10_000, 30_000, 30_000]);
+        assert_eq!(instants(1, 1 << 14), [10_000, 10_000, 30_000], "20,000 less 16,384");
+        assert_eq!(instants(2, 1 << 40), [10_000, 20_000, 20_000]);
+        assert_eq!(instants(2, 1), [10_000, 20_000, 30_001], "it may as well be so");
+    }
 }
