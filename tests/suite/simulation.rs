@@ -64,6 +64,18 @@ fn a_clock_that_leaps_with_its_computer_is_found_by_the_results_that_it_bends() 
     assert!(says.contains("faults have changed a result"), "{says}");
 }
 
+#[test]
+fn a_flipped_record_that_is_taken_for_whole_is_found_by_what_was_written() {
+    let says = what_is_said_of(Fault::FlippedTaken);
+    assert!(says.contains("is not the one that was written"), "{says}");
+}
+
+#[test]
+fn damage_that_nobody_is_told_of_is_found_when_the_session_is_opened() {
+    let says = what_is_said_of(Fault::DamageUntold);
+    assert!(says.contains("nobody is told that record"), "{says}");
+}
+
 /// Else a seed that was printed would show another life.
 #[test]
 fn the_same_seed_is_the_same_life_to_the_last_record() {

@@ -123,7 +123,9 @@ impl Host {
             self.last = At(self.last.0 + 3_600_000);
         }
         self.input(now, Input::Reopened, batch);
-        self.note_damage(now, found.damage, batch);
+        if !self.has(Fault::DamageUntold) {
+            self.note_damage(now, found.damage, batch);
+        }
         if let Some(model) = found.model {
             self.input(now, model, batch);
         }

@@ -23,6 +23,10 @@ pub enum Fault {
     ClockLeaps,
     /// After another boot the wall clock is taken as it is.
     ClockUnchecked,
+    /// A commit that is not as it was written is taken as if it were.
+    FlippedTaken,
+    /// What was found damaged is kept from everybody.
+    DamageUntold,
     /// Two people get seats under one name.
     NameTwice,
     /// Everybody counts as two.
@@ -33,7 +37,7 @@ pub enum Fault {
 
 impl Fault {
     /// All of them.
-    pub const ALL: [Fault; 13] = [
+    pub const ALL: [Fault; 15] = [
         Fault::AcknowledgedEarly,
         Fault::WelcomedEarly,
         Fault::RepeatUnknown,
@@ -44,6 +48,8 @@ impl Fault {
         Fault::OtherEpoch,
         Fault::ClockLeaps,
         Fault::ClockUnchecked,
+        Fault::FlippedTaken,
+        Fault::DamageUntold,
         Fault::NameTwice,
         Fault::CountedTwice,
         Fault::OrderSwapped,
@@ -59,6 +65,26 @@ impl crate::Host {
 
     pub(crate) fn has(&self, fault: Fault) -> bool {
         self.planted == Some(fault)
+    }
+}
+
+#[cfg(feature = "planted")]
+impl crate::stored::proof::Proof<'_> {
+    /// Plants a fault.
+    pub fn plant(&mut self, fault: Fault) {
+        self.planted = Some(fault);
+    }
+
+    pub(crate) fn has(&self, fault: Fault) -> bool {
+        self.planted == Some(fault)
+    }
+}
+
+#[cfg(not(feature = "planted"))]
+#[expect(clippy::unused_self, reason = "without the feature there is nothing to look at")]
+impl crate::stored::proof::Proof<'_> {
+    pub(crate) fn has(&self, _: Fault) -> bool {
+        false
     }
 }
 

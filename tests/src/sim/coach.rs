@@ -12,7 +12,7 @@ use thole_protocol::{
     order::Order,
     refusal::Why,
     server_msg::Joined,
-    standing::AthleteResult,
+    standing::{AthleteResult, Phase},
     units::At,
 };
 use uuid::Uuid;
@@ -31,6 +31,7 @@ const GREETING_MAX_MS: u64 = 3_000;
 
 pub(super) struct Coach {
     orders: Vec<(When, Order)>,
+    leaves_be: bool,
     next: usize,
     said_at: Option<u64>,
     /// The next order's time has come; once it has, it is said until it is answered.
@@ -58,6 +59,7 @@ impl Coach {
     pub(super) fn new(life: &Life) -> Coach {
         Coach {
             orders: life.orders.clone(),
+            leaves_be: life.leaves_be,
             next: 0,
             said_at: None,
             due: false,
@@ -159,6 +161,10 @@ impl Coach {
             When::After(ms) => now >= self.answered_at + ms,
             When::AfterGo(ms) => go.is_some_and(|go| now >= go + ms),
         };
+        let is_end = matches!(order, Order::Close | Order::Stop);
+        if self.due && self.leaves_be && is_end && self.said_at.is_none() && self.is_over() {
+            return self.goes_on(now);
+        }
         let again = self.said_at.is_some_and(|at| now >= at + AGAIN_MS);
         if self.due && (self.said_at.is_none() || again) {
             if again {
@@ -239,6 +245,7 @@ impl Coach {
                 if self.mirror.is_none() {
                     self.last_event = welcome.last_event;
                 }
+                self.last_event = self.last_event.min(welcome.last_event);
                 self.mirror = Some(Mirror::of(*welcome));
             }
             ServerMsg::Events { events } => events.iter().for_each(|event| self.happened(event)),
@@ -274,9 +281,21 @@ impl Coach {
             self.link = None;
         }
         if command == self.command() && !self.is_done() {
-            self.next += 1;
-            (self.said_at, self.due) = (None, false);
-            self.answered_at = now;
+            self.goes_on(now);
         }
+    }
+
+    fn goes_on(&mut self, now: u64) {
+        self.next += 1;
+        (self.said_at, self.due) = (None, false);
+        self.answered_at = now;
+    }
+
+    /// Whether the piece is over, as this device knows it.
+    fn is_over(&self) -> bool {
+        let piece = self.mirror.as_ref().and_then(Mirror::current);
+        piece.is_some_and(|piece| {
+            matches!(piece.phase, Phase::Finished { .. } | Phase::Stopped { .. })
+        })
     }
 }

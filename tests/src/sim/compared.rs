@@ -23,6 +23,10 @@ pub(super) struct Lived {
     pub(super) bent: BTreeSet<usize>,
     /// By piece, who was not heard to stop before it was over.
     pub(super) unsaid: BTreeSet<(usize, AthleteId)>,
+    /// The journal has lost more than strokes: what that may have been about stays marked.
+    pub(super) is_marked: bool,
+    /// And orders, or what they hung on.
+    pub(super) has_lost_orders: bool,
 }
 
 impl Lived {
@@ -50,6 +54,9 @@ impl Lived {
             }
             result.marks.retain(|mark| *mark != Mark::ClocksApart);
         }
+        if self.is_marked {
+            result.marks.retain(|mark| *mark != Mark::Damaged);
+        }
         // Half a unit falls to either side when the session is much older, as it is after its clock has leapt.
         if near(result.sure_ms.map(|Millis(ms)| ms), calm.sure_ms.map(|Millis(ms)| ms)) {
             result.sure_ms = calm.sure_ms;
@@ -65,6 +72,9 @@ impl Lived {
 /// Holds a life with its faults against the same life in peace.
 pub(super) fn compare(life: &Life, calm: &Lived, rough: &Lived, tally: &mut Tally) {
     let seed = life.seed;
+    if rough.has_lost_orders {
+        return;
+    }
     for (piece, spec) in life.pieces.iter().enumerate() {
         if matches!(spec.repeats.first().map(|r| r.work), Some(Extent::Time { .. })) {
             tally.add("piece by time");

@@ -25,6 +25,8 @@ pub(super) struct Life {
     pub(super) athletes: Vec<Person>,
     pub(super) pieces: Vec<PieceSpec>,
     pub(super) orders: Vec<(When, Order)>,
+    /// The coach closes and stops no piece that has come to its end by itself.
+    pub(super) leaves_be: bool,
     /// Somebody in the roster who never comes: taken off it in the end, if not before.
     pub(super) absent: Option<(AthleteId, RosterEntry)>,
     closes_after: Vec<u64>,
@@ -77,7 +79,8 @@ impl Life {
         }
         orders.insert(0, (When::After(2_000), Order::SetPieces { pieces: pieces.clone() }));
         let absent = absent(seed, &athletes, &mut orders);
-        Life { seed, athletes, pieces, orders, absent, closes_after }
+        let leaves_be = one_in(&mut Chance::seeded(seed ^ 0x105e), 2);
+        Life { seed, athletes, pieces, orders, leaves_be, absent, closes_after }
     }
 
     /// When the piece is closed at the latest, from its go.

@@ -141,13 +141,13 @@ impl Dial {
         now + 200 + Chance::seeded(seed).below(TRIES_AGAIN_MS)
     }
 
-    /// Says hello on a new connection.
+    /// Says hello on a new connection; a recording with the last number that was acknowledged.
     pub(super) fn hello(
         &mut self,
         now: u64,
         role: Role,
         secret: &str,
-        run: Option<RunId>,
+        run: Option<(RunId, u32)>,
         last_event: EventNo,
     ) -> Letter {
         let (version_min, version_max) = (thole_protocol::VERSION, thole_protocol::VERSION);
@@ -156,9 +156,9 @@ impl Dial {
             version_max,
             role,
             secret: secret.to_owned(),
-            run,
+            run: run.map(|(run, _)| run),
             at_ms: self.ahead_ms.map(|_| self.session(now)),
-            unacked_seq: None,
+            unacked_seq: run.map(|(_, acked)| acked + 1),
             device: Some(self.who.device()),
             take_seat: false,
             last_event,
@@ -172,6 +172,7 @@ pub(super) fn signed(ms: u64) -> i64 {
 }
 
 /// Random bits of a seed, where the server has those of its system.
+#[derive(Clone, Debug)]
 pub(super) struct Bits(pub(super) Chance);
 
 impl thole_host::RandomBits for Bits {

@@ -4,10 +4,15 @@ use std::{collections::BTreeMap, time::Duration};
 
 use thole::chance::Chance;
 use thole_host::{
-    Batch, CLOCK_WAIT, Checked, Holder, Moment, Now, Readings, Record, Reopening, Said as HostSaid,
+    Batch, CLOCK_WAIT, Checked, Damage, Holder, Host, Moment, Now, Readings, Record, Reopening,
+    Said as HostSaid,
 };
-use thole_piece::{Input, session::Viewer};
-use thole_protocol::{ids::AthleteId, units::At};
+use thole_piece::{Input, Session, input::Damaged, session::Viewer};
+use thole_protocol::{
+    ids::AthleteId,
+    standing::{AthleteResult, Mark},
+    units::At,
+};
 
 use super::{
     Tally,
@@ -64,6 +69,8 @@ impl Server {
         self.holders.clear();
         let starts_in = self.computer.dies(now, tally);
         self.down_until = now + 300 + starts_in + chance.map_or(0, |chance| chance.below(8_000));
+        self.disk.may_flip(tally);
+        self.damage = self.disk.found(self.seed, self.fault);
         self.host = opened(&self.settings, &self.disk, self.fault);
         let view = self.core().view(Viewer::Board);
         let current = usize::from(view.current.0);
@@ -155,10 +162,12 @@ impl Server {
     fn reopen(&mut self, now: u64, clock: Option<(Option<i64>, u8)>, tally: &mut Tally) {
         let mut post = Post::new(self.seed);
         let mut batch = Batch::default();
-        let reopening = Reopening { clock, ..Reopening::default() };
+        let damage = std::mem::take(&mut self.damage);
+        let reopening = Reopening { clock, damage: damage.clone(), model: None };
         self.host.reopened(self.clock.now(now), reopening, &mut batch);
         let records = batch.records.clone();
         self.finish(now, batch, &mut post);
+        self.check_damage(&damage);
         self.note_clock(&records);
         let told: Vec<(_, Told)> = self.hand_out(post, tally);
         assert!(told.is_empty(), "seed {}: somebody is told before they came: {told:?}", self.seed);
@@ -182,5 +191,82 @@ impl Server {
             piece.is_some_and(|piece| piece.results.iter().any(|done| done.athlete == athlete))
         };
         view.athletes.iter().map(|view| view.athlete).filter(|who| !home(*who)).collect()
+    }
+
+    /// Each damage is known to the session, and whose result is not what it would be without it is told so.
+    fn check_damage(&mut self, damage: &[Damage]) {
+        let seed = self.seed;
+        for Damage { from, to, since, until, whose, only_strokes, what } in damage {
+            let (since_ms, until_ms) = (*since, until.unwrap_or(*since));
+            let (from, to, whose, only_strokes) = (*from, *to, whose.clone(), *only_strokes);
+            let damaged = Damaged { from, to, since_ms, until_ms, whose, only_strokes };
+            let is_known = self.core().knows_damage(&damaged);
+            assert!(is_known, "seed {seed}: nobody is told that record {from} to {to} {what}");
+            self.is_marked |= !only_strokes;
+        }
+        if damage.is_empty() {
+            return;
+        }
+        let told = self.core().view(Viewer::Coach).damage;
+        assert!(!told.is_empty(), "seed {seed}: the coach is told of no damage");
+        let whole = self.disk.whole();
+        let (here, whole) = (self.core().view(Viewer::Coach), whole.view(Viewer::Coach));
+        if here.current != whole.current {
+            // The stroke that ended a piece is lost, and its record with it: what was ordered since made no sense.
+            assert!(self.is_marked, "seed {seed}: another piece is rowed, and nobody is told");
+            self.has_lost_orders = true;
+        }
+        for (here, whole) in here.pieces.iter().zip(whole.pieces) {
+            for result in &here.results {
+                let of_them = |other: &&AthleteResult| other.athlete == result.athlete;
+                let other = whole.results.iter().find(of_them);
+                let same = other.is_some_and(|other| {
+                    let (marks, place) = (result.marks.clone(), result.place);
+                    *result == AthleteResult { marks, place, ..other.clone() }
+                });
+                assert!(
+                    same || result.marks.contains(&Mark::Damaged),
+                    "seed {seed}: {result:?} is another than without the damage ({other:?}), and nobody is told"
+                );
+            }
+        }
+    }
+
+    /// Whatever bit of the journal flips: what is given is as it was written, but for what is named; the session can be computed
+    /// again, it is not taken into another time, and the coach is told.
+    pub(super) fn check_any_flip(&self, chance: &mut Chance, tally: &mut Tally) {
+        let seed = self.seed;
+        let (last, mut rows) = (self.host.last(), self.disk.rows.clone());
+        rows.flip_any(chance);
+        let found = rows.read(None);
+        let is_named = |position: u64| {
+            found.damage.iter().any(|damage| (damage.from..=damage.to).contains(&position))
+        };
+        let mut core = Session::new();
+        for (position, record) in &found.records {
+            let is_written = rows.written.get(position) == Some(record);
+            assert!(is_written || is_named(*position), "seed {seed}: record {position} is another");
+            let strokes = matches!(record.input, Input::Samples { .. } | Input::Settled { .. });
+            assert!(is_written || !strokes, "seed {seed}: strokes that nobody rowed are given");
+            core.apply(record.at, &record.input);
+        }
+        assert!(
+            core.now() <= last,
+            "seed {seed}: the session is at {:?}, after {last:?}",
+            core.now()
+        );
+        let mut host = Host::open(self.settings.clone(), core);
+        let (mut batch, mut post) = (Batch::default(), Post::new(seed));
+        let reopening = Reopening { damage: found.damage.clone(), ..Reopening::default() };
+        let now = Now { at: last, moment: Moment::default() };
+        host.reopened(now, reopening, &mut batch);
+        let records = std::mem::take(&mut batch.records);
+        host.committed(now, batch, &records, &mut post);
+        let (here, there) = (host.core().view(Viewer::Coach), self.core().view(Viewer::Coach));
+        if !found.damage.is_empty() {
+            tally.add("any bit flipped");
+            let told = here.damage.len() > there.damage.len() || !there.damage.is_empty();
+            assert!(told, "seed {seed}: {:?} is not told", found.damage);
+        }
     }
 }

@@ -153,7 +153,8 @@ impl Screen {
                 self.up = true;
                 self.greeted_at = None;
                 self.dial.welcomed(now, welcome.at_ms);
-                self.last_event.get_or_insert(welcome.last_event);
+                let last = self.last_event.get_or_insert(welcome.last_event);
+                *last = (*last).min(welcome.last_event);
                 self.in_command = welcome.in_command;
             }
             ServerMsg::InCommand { yes } => self.in_command = yes,

@@ -56,6 +56,8 @@ pub(super) struct Seat {
     mirror: Option<Mirror>,
     link: Link,
     dial: Dial,
+    /// The last sample that was acknowledged.
+    acked: u32,
     /// `None` until somebody who joins by the code has a seat.
     secret: Option<String>,
     /// What the newest connection came by.
@@ -84,6 +86,7 @@ impl Seat {
             mirror: None,
             link: Link::Down { until: if on_the_roster { 0 } else { u64::MAX } },
             dial: Dial::new(Who::Athlete(number)),
+            acked: 0,
             came_by: None,
             secret: on_the_roster.then(|| first_secret(Holder::Athlete(person.athlete))),
             under_way: Vec::new(),
@@ -142,7 +145,7 @@ impl Seat {
             }
             Link::Down { until } if until <= now && server_is_up => {
                 self.link = Link::Greeting { since: now };
-                let run = Some(self.kept.run());
+                let run = Some((self.kept.run(), self.acked));
                 self.came_by.clone_from(&self.secret);
                 let letter = match &self.secret {
                     Some(secret) => {
@@ -324,9 +327,9 @@ impl Seat {
     }
 
     /// Takes in what the server tells on this connection.
-    pub(super) fn hear(&mut self, now: u64, told: Told) {
+    pub(super) fn hear(&mut self, now: u64, told: Told, is_damaged: bool) {
         match told {
-            Told::Msg(msg) => self.hear_msg(now, *msg),
+            Told::Msg(msg) => self.hear_msg(now, *msg, is_damaged),
             // It may have come by the old link just before the new one was handed over.
             Told::Close(Close::WrongSecret) if self.came_by != self.secret => {
                 self.link = Link::Down { until: now };
@@ -346,18 +349,21 @@ impl Seat {
         }
     }
 
-    fn hear_msg(&mut self, now: u64, msg: ServerMsg) {
+    fn hear_msg(&mut self, now: u64, msg: ServerMsg, is_damaged: bool) {
         match msg {
             ServerMsg::Welcome(welcome) => {
                 self.link = Link::Up;
                 self.dial.welcomed(now, welcome.at_ms);
                 let resumed = self.kept.welcomed(&welcome.epoch, welcome.durable.as_ref());
-                let fine = matches!(resumed, Resumed::GoesOn { .. });
+                let here = welcome.durable.as_ref();
+                self.acked = self.acked.max(here.map_or(0, |durable| durable.through_seq));
+                let fine = is_damaged || matches!(resumed, Resumed::GoesOn { .. });
                 assert!(fine, "{}: the server lost what it had acknowledged", self.name());
                 let first = self.mirror.is_none();
                 if first {
                     self.last_event = welcome.last_event;
                 }
+                self.last_event = self.last_event.min(welcome.last_event);
                 let (current, at) = (welcome.current, welcome.at_ms);
                 let phase = welcome.pieces.get(usize::from(current.0)).map(|piece| piece.phase);
                 self.mirror = Some(Mirror::of(*welcome));
@@ -368,6 +374,7 @@ impl Seat {
             ServerMsg::Events { events } => events.iter().for_each(|event| self.happened(event)),
             ServerMsg::Ack(ack) => {
                 self.kept.acknowledged(&ack.durable, now);
+                self.acked = self.acked.max(ack.durable.through_seq);
                 ack.events.iter().for_each(|event| self.happened(event));
             }
             ServerMsg::Refused { refusal, .. } if refusal.why == Why::Limit => {

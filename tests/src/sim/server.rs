@@ -4,7 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use thole::chance::Chance;
 use thole_host::{
-    Batch, ConnId, Fault, Greeting, Holder, Host, Now, Outbound, Record, Remark, SecretHash, Setup,
+    Batch, ConnId, Damage, Fault, Greeting, Holder, Host, Now, Outbound, Record, Remark,
+    SecretHash, Setup,
 };
 use thole_piece::{Input, Session, session::Viewer};
 use thole_protocol::{
@@ -51,6 +52,12 @@ pub(super) struct Server {
     /// Pieces in which the session's clock was set and who rowed on then, and others in which it leapt.
     pub(super) clocks_set: BTreeMap<usize, BTreeSet<AthleteId>>,
     pub(super) bent: BTreeSet<usize>,
+    /// What the newest process has found damaged, and has not said yet.
+    pub(super) damage: Vec<Damage>,
+    /// More than strokes was damaged: what that was about is marked for good.
+    pub(super) is_marked: bool,
+    /// Orders among it, or what they hung on: what was rowed since is not what it would have been.
+    pub(super) has_lost_orders: bool,
     pub(super) host: Host,
     pub(super) settings: Setup,
     /// Planted into each host.
@@ -126,7 +133,7 @@ impl Server {
         holders.extend([Holder::Coach, Holder::Board]);
         let computer = Computer::new(rough.then(|| Chance::seeded(life.seed ^ 0xb007)));
         let made = computer.reckoned(0, At(0));
-        let mut disk = Disk::new(made.clone());
+        let mut disk = Disk::new(life.seed, made.clone(), rough);
         let opens = |holder: Holder| (SecretHash::of(&first_secret(holder)), holder);
         disk.opens.extend(holders.into_iter().map(opens));
         let command = CommandId(Uuid::from_u128(1));
@@ -153,6 +160,9 @@ impl Server {
             check: None,
             clocks_set: BTreeMap::new(),
             bent: BTreeSet::new(),
+            damage: Vec::new(),
+            is_marked: false,
+            has_lost_orders: false,
             host,
             settings,
             fault,
@@ -358,7 +368,10 @@ impl Server {
                 Remark::SettledDiffers { piece, what, .. } => {
                     panic!("seed {}: the record of piece {} differs: {what}", self.seed, piece.0)
                 }
-                Remark::LostStrokes { .. } => panic!("seed {}: strokes were lost", self.seed),
+                Remark::LostStrokes { .. } => {
+                    assert!(self.disk.is_damaged, "seed {}: strokes were lost", self.seed);
+                    tally.add("strokes lost that a device has");
+                }
                 Remark::Refused(_) | Remark::PieceOver { .. } | Remark::Counted(..) => {}
             }
         }

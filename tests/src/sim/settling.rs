@@ -66,9 +66,18 @@ impl Server {
             assert_eq!(rowed, !records.is_empty(), "seed {seed}: piece {} is over", piece.piece.0);
             let numbers: Vec<u32> = records.iter().map(|record| record.revision).collect();
             let expected: Vec<u32> = (1..).take(records.len()).collect();
-            assert_eq!(numbers, expected, "seed {seed}: a record was kept twice, or not at all");
+            let is_damaged = self.disk.is_damaged;
+            let rises = numbers.is_sorted_by(|one, next| one < next);
+            assert!(
+                numbers == expected || (is_damaged && rises),
+                "seed {seed}: a record was kept twice, or not at all: {numbers:?}"
+            );
             let Some(newest) = records.last() else { continue };
-            assert!(records.first().is_some_and(|first| first.lines.is_some()));
+            assert!(is_damaged || records.first().is_some_and(|first| first.lines.is_some()));
+            // What the journal has lost for good is in the record that was made before.
+            if self.is_marked {
+                continue;
+            }
             assert_eq!(newest.seats.len(), piece.results.len(), "seed {seed}: somebody is missing");
             for result in &piece.results {
                 let seat = self.core().seat(result.athlete);
@@ -89,7 +98,7 @@ impl Server {
         for (at, input) in &self.disk.records {
             for output in core.apply(*at, input) {
                 assert!(
-                    !matches!(output, Output::SettledDiffers { .. }),
+                    self.disk.is_damaged || !matches!(output, Output::SettledDiffers { .. }),
                     "seed {seed}: replay gives another record: {output:?}"
                 );
             }

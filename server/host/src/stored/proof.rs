@@ -12,7 +12,10 @@ use super::{
     keys::Keys,
     packing::{EMPTY, HEART_RATE, PART, SAMPLES, SETTLED, UNREAD, join, recording_no},
 };
-use crate::record::{Damage, Found, Record};
+use crate::{
+    planted::Fault,
+    record::{Damage, Found, Record},
+};
 
 /// Who has written nothing for so long has nothing under way (own choice): a record of a damaged commit that nothing follows
 /// is taken to be of the instant of the one before it when it says that it is of later than this.
@@ -40,6 +43,8 @@ pub struct Proof<'a> {
     /// The instant of the last record that was found.
     last: At,
     found: Found,
+    #[cfg(feature = "planted")]
+    pub(crate) planted: Option<Fault>,
 }
 
 /// Of whom damaged records are, and of what kind.
@@ -64,6 +69,8 @@ impl<'a> Proof<'a> {
             doubted: Vec::new(),
             last: At(0),
             found: Found { next, ..Found::default() },
+            #[cfg(feature = "planted")]
+            planted: None,
         }
     }
 
@@ -154,7 +161,7 @@ impl<'a> Proof<'a> {
         }
         // Whatever this one was, those after it are held against what it says.
         self.before = tag;
-        let is_whole = known && commit.tag() == tag;
+        let is_whole = (known && commit.tag() == tag) || self.has(Fault::FlippedTaken);
         if is_whole {
             let first = rows.first().map(|row| At(row.at));
             self.found.damage.iter_mut().skip(self.unended).for_each(|damage| damage.until = first);
