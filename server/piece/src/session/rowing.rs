@@ -38,7 +38,6 @@ impl Session {
             self.hear(id);
             return self.samples(id, run, samples, out);
         }
-        athlete.linking_since = None;
         let change = athlete.recording.add(*now, run, samples);
         let durable = athlete.recording.durable(run);
         out.push(Output::Ack { athlete: id, durable, refused: change.refused });
@@ -49,6 +48,8 @@ impl Session {
             }
             return;
         }
+        // Only what is new shows that the machine is back: an old sample said again would keep somebody rowing for ever.
+        athlete.linking_since = None;
         let follows =
             follows(programme, 0..=programme.current_at(), (id, athlete), *now, change.points);
         self.follow(id, follows, out);

@@ -203,3 +203,22 @@ fn a_device_that_comes_anew_all_the_time_and_sends_nothing_rows_no_more() {
     }
     assert_eq!(stopped, Some(90), "a minute after it came first, at 30 s");
 }
+
+#[test]
+fn a_device_that_comes_anew_and_says_the_same_again_rows_no_more() {
+    let mut gym = Gym::new(vec![piece(metres(2_000))]);
+    let athlete = gym.joins("Ana", Some(finish(400)));
+    gym.goes();
+    gym.row(1..=18, &[80]);
+    let last = gym.sample(0, GO + 20_000, 80);
+    gym.send(0, GO + 20_000, vec![last]);
+    let mut stopped = None;
+    for second in (30..=200).step_by(10) {
+        gym.say(GO + 1_000 * second, &Input::NotHeard { athlete, since: At(GO + 1_000 * second) });
+        gym.say(GO + 1_000 * second + 500, &Input::Heard { athlete });
+        gym.send(0, GO + 1_000 * second + 600, vec![last]);
+        gym.until(GO + 1_000 * (second + 9));
+        stopped = stopped.or((gym.line(0).doing == Doing::Stopped).then_some(second));
+    }
+    assert_eq!(stopped, Some(90), "what is doubled tells nothing of the machine");
+}
