@@ -29,7 +29,7 @@ use crate::{
 const CONSENT_WORDING: u16 = 1;
 /// Heart-rate readings that wait while there is no connection: half an hour of one in three seconds.
 const READINGS_MAX: usize = 600;
-/// When a link is too busy to take a message, it is tried again after so long.
+/// When a link is too busy to take a message, it is tried again after this long.
 const BUSY: Duration = Duration::from_millis(20);
 /// Longest sleep without looking at what is due.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
@@ -76,7 +76,7 @@ pub enum Told {
         says: String,
         /// The close code; `None` when there was none.
         code: Option<u16>,
-        /// When it is tried again, in life.
+        /// When it is tried again, in real time.
         again_in: Duration,
     },
     /// The link has ended for good.
@@ -188,7 +188,7 @@ impl Athlete {
         self.you
     }
 
-    /// Gives the connection up for so long, in life: for rehearsal.
+    /// Gives the connection up for this long, in real time: for rehearsal.
     pub fn leave(&mut self, life: Duration) {
         if self.link.leave(life).is_ok() {
             self.connection = None;
@@ -216,7 +216,7 @@ impl Athlete {
         }
     }
 
-    /// Sends what is due; returns when to look again, in life.
+    /// Sends what is due; returns when to look again, in real time.
     fn send_due(&mut self) -> Duration {
         let Some(connection) = self.connection else { return LOOK_EVERY };
         while let Some(msg) = self.to_say.front() {

@@ -24,7 +24,7 @@ pub enum Told {
     Lost {
         /// Why.
         says: String,
-        /// When it is tried again, in life.
+        /// When it is tried again, in real time.
         again_in: Duration,
     },
     /// The link has ended for good.

@@ -1,6 +1,6 @@
 //! The session's clock on this side of the wire: the only file of the client that reads the time.
 //!
-//! Everything is counted in microseconds of the session. A server that runs faster than life
+//! Everything is counted in microseconds of the session. A server that runs faster than real time
 //! (`--speed`) has a faster clock, and this one is scaled with it.
 
 use std::{collections::VecDeque, time::Duration};
@@ -29,7 +29,7 @@ impl LocalClock {
         LocalClock { began: Instant::now() }
     }
 
-    /// Microseconds of life gone since it began.
+    /// Microseconds of real time gone since it began.
     #[must_use]
     pub fn real_us(&self) -> u64 {
         u64::try_from(self.began.elapsed().as_micros()).unwrap_or(u64::MAX)
@@ -163,7 +163,7 @@ impl SessionClock {
         Some(Millis(u32::try_from(bound).unwrap_or(u32::MAX)))
     }
 
-    /// How many times faster than life the session runs.
+    /// How many times faster than real time the session runs.
     #[must_use]
     pub fn speed(&self) -> u32 {
         self.reckoning.borrow().speed
@@ -175,7 +175,7 @@ impl SessionClock {
         Some(At(self.now()?.0.saturating_sub(u64::from(self.bound()?.0))))
     }
 
-    /// How long to wait, in life, for an instant of the session; nothing when it is past.
+    /// How long to wait, in real time, for an instant of the session; nothing when it is past.
     #[must_use]
     pub fn until(&self, at: At) -> Option<Duration> {
         let ms = at.since(self.now()?).0;
@@ -189,7 +189,7 @@ impl SessionClock {
     }
 }
 
-/// How long a stretch of the session takes in life.
+/// How long a stretch of the session takes in real time.
 #[must_use]
 pub fn in_life(session: Duration, speed: u32) -> Duration {
     session / speed.max(1)

@@ -59,7 +59,7 @@ pub enum Told {
     Lost {
         /// Why.
         says: String,
-        /// When it is tried again, in life.
+        /// When it is tried again, in real time.
         again_in: Duration,
     },
     /// The link has ended for good.

@@ -11,9 +11,9 @@ use tokio::time::timeout;
 
 use crate::socket::{Dial, Ended, Heard, Socket};
 
-/// Longest wait for the answer, in life.
+/// Longest wait for the answer, in real time.
 const ANSWER_LIMIT: Duration = Duration::from_secs(10);
-/// While the coach is asked, the wish is said again so often.
+/// While the coach is asked, the wish is said again this often.
 const AGAIN_EVERY: Duration = Duration::from_secs(5);
 
 /// Why nobody was let in.

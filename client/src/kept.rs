@@ -18,13 +18,13 @@ pub const BATCH_MAX: usize = limits::SAMPLES_MAX;
 /// Samples on their way that are not acknowledged yet; more wait here, so that a back-fill goes no
 /// faster than it becomes durable.
 const UNDERWAY_MAX: u32 = limits::UNDERWAY_MAX;
-/// Without progress for so long, what is not acknowledged is sent again.
+/// Without progress for this long, what is not acknowledged is sent again.
 pub const RESEND_AFTER_MS: u64 = 1_500;
 
 /// How a connection took up an athlete's recording again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Resumed {
-    /// Goes on behind what the server has; so many samples are still to be sent.
+    /// Goes on behind what the server has; this many samples are still to be sent.
     GoesOn {
         /// Samples to send.
         behind: u32,

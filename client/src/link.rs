@@ -30,19 +30,19 @@ use crate::{
 const SAY_MAX: usize = 64;
 /// News that wait to be read; past that the connection is read no faster than they are.
 const NEWS_MAX: usize = 256;
-/// A heartbeat goes out when nothing else did for so long.
+/// A heartbeat goes out when nothing else did for this long.
 const HEARTBEAT_US: u64 = 1_000_000;
-/// A connection that is silent for so long is given up.
+/// A connection that is silent for this long is given up.
 const SILENCE_US: u64 = 6_000_000;
-/// However fast the session runs, a busy machine gets so much of life to answer.
+/// However fast the session runs, a busy machine gets so much real time to answer.
 const SILENCE_LEAST: Duration = Duration::from_secs(2);
-/// How long an answer to `hello` may take, in life.
+/// How long an answer to `hello` may take, in real time.
 const WELCOME_LIMIT: Duration = Duration::from_secs(10);
 /// Questions to the clock as a connection begins …
 const QUESTIONS_AT_FIRST: u32 = 8;
-/// … so far apart, RFC 5905's burst made short …
+/// … this far apart, RFC 5905's burst made short …
 const QUESTION_APART_US: u64 = 60_000;
-/// … and later one in so long.
+/// … and later one in this long.
 const QUESTION_EVERY_US: u64 = 15_000_000;
 
 /// Who comes, and how.
@@ -87,7 +87,7 @@ pub enum News {
         says: String,
         /// The close code; `None` when there was none.
         code: Option<u16>,
-        /// When it tries again, in life.
+        /// When it tries again, in real time.
         again_in: Duration,
     },
     /// The link has ended for good.
@@ -147,7 +147,7 @@ impl Link {
         self.outgoing.try_send(Letter::Say(connection, msg)).map_err(|_| NotNow)
     }
 
-    /// Gives the connection up for so long, as a telephone in a lift does: for rehearsal.
+    /// Gives the connection up for this long, as a telephone in a lift does: for rehearsal.
     ///
     /// # Errors
     /// `NotNow` when too much is waiting.
@@ -181,7 +181,7 @@ struct NobodyHolds;
 /// Why a connection is not used any more.
 enum Over {
     Lost(Ended),
-    /// Given up on purpose, for so long.
+    /// Given up on purpose, for this long.
     Left(Duration),
     Nobody,
 }

@@ -6,9 +6,9 @@ use thole_protocol::{ClientMsg, ids::CommandId};
 
 use crate::link::Link;
 
-/// When a link is too busy to take a message, it is tried again after so long.
+/// When a link is too busy to take a message, it is tried again after this long.
 const BUSY: Duration = Duration::from_millis(20);
-/// Nothing waits: look again after so long.
+/// Nothing waits: look again after this long.
 const IDLE: Duration = Duration::from_secs(3_600);
 
 /// Messages that wait, and orders that have no answer yet: after a lost connection those are said

@@ -75,7 +75,7 @@ pub enum Profile {
 pub struct Pause {
     /// At this share of the work.
     pub at_share: f64,
-    /// For so long.
+    /// For this long.
     pub lasts_ms: u32,
 }
 

@@ -29,7 +29,7 @@ const HEART_EVERY: Millis = Millis(3_000);
 pub struct Drop {
     /// So long after the go of each piece.
     pub after_go: Millis,
-    /// For so long.
+    /// For this long.
     pub lasts: Millis,
 }
 
@@ -97,7 +97,7 @@ impl Seat {
         }
     }
 
-    /// Records what the machine has said by now; returns when to look again, in life.
+    /// Records what the machine has said by now; returns when to look again, in real time.
     fn row_due(&mut self) -> Duration {
         let clock = self.athlete.clock().clone();
         let Some(now) = clock.now() else { return LOOK_EVERY };

@@ -89,7 +89,7 @@ impl Door {
         self.welcome_with(durable, 0).await
     }
 
-    /// By a server whose journal has lost so many events.
+    /// By a server whose journal has lost this many events.
     async fn welcome_with(&mut self, durable: Option<Durable>, lost: u64) -> (Server, Hello) {
         let bytes = timeout(Duration::from_secs(60), self.0.recv()).await.expect("it comes back");
         let mut server = Server(accept_async(bytes.unwrap()).await.unwrap());

@@ -258,7 +258,7 @@ impl Crowd {
         u64::try_from(us.saturating_sub(self.offset_us.unwrap_or(0))).unwrap_or(0)
     }
 
-    /// Goes on until something is so, at most so long; whether it is so.
+    /// Goes on until something is so, at most this long; whether it is so.
     ///
     /// # Errors
     /// The poll fails.

@@ -22,11 +22,11 @@ use crate::{
 
 /// Starts that are measured; the medians are told, and the worst.
 const STARTS: usize = 5;
-/// Who is in the small session asks so often.
+/// Who is in the small session asks this often.
 const ASKS_EVERY: Duration = Duration::from_millis(2);
 /// Athletes of the session that others are in.
 const OTHERS: u32 = 3;
-/// Asked so often before, to see what the machine itself does.
+/// Asked this often before, to see what the machine itself does.
 const BEFORE: usize = 300;
 
 /// Fills a journal with a small session and one of all athletes, and starts the server over it again and again: a coach

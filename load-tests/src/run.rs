@@ -22,7 +22,7 @@ use crate::{
 
 /// Athletes in one order that adds them.
 pub(crate) const ADDED: usize = ADDED_MAX;
-/// Calls go to all so often, and to one team half-way between.
+/// Calls go to all this often, and to one team half-way between.
 const CALL_EVERY: Duration = Duration::from_secs(5);
 /// Longest waits for what should take moments.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -30,9 +30,9 @@ const PATIENCE: Duration = Duration::from_secs(30);
 const JOIN_PATIENCE: Duration = Duration::from_secs(120);
 /// How often the bar moves.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
-/// Who has heard nothing new for so long has heard everything.
+/// Who has heard nothing new for this long has heard everything.
 const QUIET_FOR: Duration = Duration::from_secs(3);
-/// A killed server stays away so long.
+/// A killed server stays away this long.
 const DEAD_FOR: Duration = Duration::from_millis(700);
 /// The count-down of the floor, which has no clock.
 const FLOOR_COUNTS_MS: u64 = 5_000;

@@ -37,7 +37,7 @@ pub(crate) struct Settings {
     /// Share of the athletes whose connection is lost, such as 1%/min
     #[arg(long, value_name = "SHARE", value_parser = drops)]
     pub(crate) drop: Option<f64>,
-    /// Kills the server so many seconds after the go, and starts it again
+    /// Kills the server this many seconds after the go, and starts it again
     #[arg(long, value_name = "SECONDS")]
     pub(crate) kill_server_at: Option<u32>,
     /// Compares, round by round, with `floor` (a bare WebSocket server) or with another build of the server
@@ -49,7 +49,7 @@ pub(crate) struct Settings {
     /// Finds the largest number of athletes whose calls arrive within 100 ms (p99), and draws the curve
     #[arg(long)]
     pub(crate) sweep: bool,
-    /// Starts the server over a journal of so many sessions of 30, each with the seconds rowed that are asked for
+    /// Starts the server over a journal of this many sessions of 30, each with the seconds rowed that are asked for
     #[arg(long, value_name = "SESSIONS", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     pub(crate) cold_start: Option<u32>,
     /// Starts the server over a session of all athletes, and tells how long others heard nothing while it was opened
@@ -79,7 +79,7 @@ impl Settings {
     }
 }
 
-/// A piece that nobody has finished after so many seconds: of the usual kind if that is enough.
+/// A piece that nobody has finished after this many seconds: of the usual kind if that is enough.
 fn lasting(seconds: u32) -> PieceSpec {
     // The quickest row 2,300 m in seven minutes.
     let time =

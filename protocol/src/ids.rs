@@ -130,7 +130,7 @@ impl JoinCode {
         JoinCode::drawn(random, Syllables::Four)
     }
 
-    /// The code of so many syllables that belongs to a random number; every code is as likely as every other.
+    /// The code of this many syllables that belongs to a random number; every code is as likely as every other.
     #[must_use]
     pub fn drawn(random: u64, syllables: Syllables) -> JoinCode {
         let mut left = random;

@@ -65,7 +65,7 @@ pub const SPEED_OVER_2000M_MAX_DM_A_SECOND: u32 = 63;
 pub const SAMPLES_A_SECOND: u32 = 4;
 /// Samples that a client has on their way, not acknowledged.
 pub const UNDERWAY_MAX: u32 = 1_000;
-/// A client says something at least so often.
+/// A client says something at least this often.
 pub const HEARTBEAT: Millis = Millis(1_000);
 /// Samples or readings in one message.
 pub const SAMPLES_MAX: usize = 100;

@@ -89,7 +89,7 @@ pub struct Welcome {
     pub settings: SessionSettings,
     /// The session's clock as this was written.
     pub at_ms: At,
-    /// How many times faster than life this server runs; 1 but for rehearsal and tests.
+    /// How many times faster than real time this server runs; 1 but for rehearsal and tests.
     pub speed: u32,
     /// As whom this connection is known.
     pub role: Role,

@@ -340,7 +340,7 @@ pub enum Audience {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(tag = "until", rename_all = "snake_case")]
 pub enum Span {
-    /// For so many of each athlete's own strokes, 1 to 200.
+    /// For this many of each athlete's own strokes, 1 to 200.
     Strokes {
         /// How many.
         #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::CALL_STROKES.start(), "maximum" = crate::limits::CALL_STROKES.end())))]

@@ -215,7 +215,7 @@ pub struct Standings {
     pub piece: PieceNo,
     /// When calls and whom all wait for were looked at.
     pub at_ms: At,
-    /// When order, places and numbers of `lines` and `teams` were taken, all at once. They stand for eight seconds of life, so that
+    /// When order, places and numbers of `lines` and `teams` were taken, all at once. They stand for eight seconds of real time, so that
     /// they can be read; sooner come those in which somebody has begun, finished, stopped or is not heard any more.
     #[serde(default)]
     pub drawn_at_ms: At,

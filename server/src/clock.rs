@@ -41,7 +41,7 @@ impl Timekeeper for Machine {
     }
 }
 
-/// The clock of this server, `speed` times as fast as life.
+/// The clock of this server, `speed` times as fast as real time.
 #[derive(Clone, Copy, Debug)]
 pub struct Clock {
     speed: u32,
@@ -49,7 +49,7 @@ pub struct Clock {
 }
 
 impl Clock {
-    /// A clock that runs `speed` times as fast as life; 1 but for rehearsal and tests.
+    /// A clock that runs `speed` times as fast as real time; 1 but for rehearsal and tests.
     #[must_use]
     pub fn new(speed: u32) -> Clock {
         Clock::told_by(&Machine, speed)
@@ -61,7 +61,7 @@ impl Clock {
         Clock { speed: speed.max(1), timekeeper }
     }
 
-    /// How many times faster than life.
+    /// How many times faster than real time.
     #[must_use]
     pub fn speed(self) -> u32 {
         self.speed
@@ -79,7 +79,7 @@ impl Clock {
         Instant::now()
     }
 
-    /// How long a length of session time takes in life.
+    /// How long a length of session time takes in real time.
     #[must_use]
     pub fn in_life(self, session_time: Duration) -> Duration {
         session_time / self.speed
@@ -145,7 +145,7 @@ impl SessionClock {
         ms(self.us_at(instant)) - ms(before_us.saturating_mul(u64::from(self.clock.speed)))
     }
 
-    /// This clock, so many milliseconds of the session on; never before `last`.
+    /// This clock, this many milliseconds of the session on; never before `last`.
     #[must_use]
     pub fn put_forward(&self, by_ms: i64, last: At) -> SessionClock {
         let now_us = self.now_us().saturating_add_signed(by_ms.saturating_mul(1_000));

@@ -64,7 +64,7 @@ pub struct Settings {
     /// Model to project finishes by, made with `thole-server fit` [default: the one that ships]
     #[arg(long, env = "THOLE_PROJECTION_MODEL", value_parser = path("a file"))]
     pub projection_model: Option<PathBuf>,
-    /// So many times faster than life, for rehearsal and tests: 1 to 100
+    /// So many times faster than real time, for rehearsal and tests: 1 to 100
     // Faster than this, the heartbeats of a class would be all that a machine does.
     #[arg(long, env = "THOLE_SPEED", default_value = "1", value_parser = whole::<u32>(1..=100))]
     pub speed: u32,

@@ -31,17 +31,17 @@ use crate::{Running, config::ServeArgs, journal::sqlite::SqliteJournal, start};
 
 mod class;
 
-/// Standings are printed so often.
+/// Standings are printed this often.
 const STANDINGS_EVERY: Millis = Millis(30_000);
-/// Everybody sits ready for so long before the count-down, in life.
+/// Everybody sits ready for this long before the count-down, in real time.
 const ARMED_FOR: Duration = Duration::from_secs(2);
-/// Whoever is not there by then is not waited for, in life.
+/// Whoever is not there by then is not waited for, in real time.
 const GATHER_AT_MOST: Duration = Duration::from_secs(15);
 
 /// How the demo runs.
 #[derive(Args, Clone, Debug)]
 pub struct DemoArgs {
-    /// REHEARSAL: how many times faster than life
+    /// REHEARSAL: how many times faster than real time
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=200))]
     pub speed: u32,
     /// Address and port to listen on; port 0 takes any that is free
@@ -166,7 +166,7 @@ fn welcome(address: &Address, created: &Created, joined: &[Joined], speed: u32) 
     };
     let rehearsal = match speed {
         1 => String::new(),
-        speed => format!("REHEARSAL: everything runs {speed} times faster than life.\n\n"),
+        speed => format!("REHEARSAL: everything runs {speed} times faster than real time.\n\n"),
     };
     let guest = joined.last().map_or("", |joined| joined.secret.as_str());
     format!(

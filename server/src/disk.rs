@@ -15,7 +15,7 @@ const TRIED_EVERY: Duration = Duration::from_secs(5);
 const KEPT: u64 = 4;
 /// The name of the note by which it is tried whether the journal can be written.
 const PROBE: &str = "probe";
-/// A journal that was full has room again when it takes so many bytes, a roster's worth: on a full disk some small write
+/// A journal that was full has room again when it takes this many bytes, a roster's worth: on a full disk some small write
 /// still finds its place, and sessions that open would end at once.
 const ROOM_BYTES: usize = 256 << 10;
 

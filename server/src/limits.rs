@@ -13,7 +13,7 @@ pub use thole_protocol::limits::{ADDED_MAX, SAMPLES_MAX};
 /// hundreds shares it, short enough that nobody sees it.
 pub const COMMIT_WINDOW: Duration = Duration::from_millis(5);
 
-/// After a commit of so many inputs the next one is collected for longer.
+/// After a commit of this many inputs the next one is collected for longer.
 pub const BUSY_COMMIT: usize = 12;
 
 /// How long, while so much comes: twenty-five commits a second cost an eighth of two hundred, and of the
@@ -40,7 +40,7 @@ pub const ATHLETE_IN_FLIGHT: usize = 4;
 /// What one coach's device may have on its way to the journal: a script sets a whole class.
 pub const COACH_IN_FLIGHT: usize = 8;
 
-/// A batch of at least so many samples is back-fill and goes as fast as it becomes durable.
+/// A batch of at least this many samples is back-fill and goes as fast as it becomes durable.
 pub const BACK_FILL: usize = 20;
 
 /// The whole of what somebody may send before `hello` was accepted: some tries to join, no more.
@@ -55,13 +55,13 @@ pub const WRONG_MAX: u32 = 5;
 /// So long after a welcome its network is taken for one that has been in: an evening.
 pub const KNOWN_FOR: Duration = Duration::from_secs(4 * 3_600);
 
-/// The last connections, one in so many, are kept for networks that have been in.
+/// The last connections, one in this many, are kept for networks that have been in.
 pub const RESERVE: usize = 10;
 
 /// Who gives way to others is told so if they take it at once.
 pub const FAREWELL: Duration = Duration::from_millis(100);
 
-/// What the core refuses costs its sender so many messages: it was written.
+/// What the core refuses costs its sender this many messages: it was written.
 pub const REFUSED_COSTS: f64 = 10.0;
 
 /// A long message goes out in frames of this size, so that the write buffer holds one of any length.
@@ -76,13 +76,13 @@ pub const WRITE_BUFFER: usize = 4 << 10;
 /// A connection never holds more unsent bytes than this; the library's default is no limit.
 pub const WRITE_BUFFER_MAX: usize = 64 << 10;
 
-/// Nothing was heard from an athlete for so long (session time): the session is told.
+/// Nothing was heard from an athlete for this long (session time): the session is told.
 pub const NOT_HEARD_AFTER: Duration = Duration::from_secs(6);
 
-/// The server says something at least so often (session time).
+/// The server says something at least this often (session time).
 pub const HEARTBEAT: Duration = Duration::from_secs(1);
 
-/// It is looked at in so many steps who is due for that.
+/// It is looked at in this many steps who is due for that.
 pub const HEARTBEAT_STEPS: usize = 100;
 
 /// All clients of a restarting server come back within this, not all at once.
@@ -111,7 +111,7 @@ pub const READING: usize = 128;
 /// Who is slower than this with a request keeps nobody else waiting.
 pub const READING_TURN: Duration = Duration::from_secs(1);
 
-/// Who joins in a crowd waits for a turn at most so long; beyond that it is better to ask again.
+/// Who joins in a crowd waits for a turn at most this long; beyond that it is better to ask again.
 pub const JOIN_WAIT: Duration = Duration::from_secs(8);
 
 /// Length of the id by which a device joins: 128 random bits in base64url, and room for twice two UUIDs.
@@ -220,7 +220,7 @@ pub struct Limits {
     pub open_links: Duration,
 }
 
-/// So many at once, and so many a second from then on, by this machine's clock.
+/// So many at once, and this many a second from then on, by this machine's clock.
 pub type Allowance = thole_host::limits::Allowance<Instant>;
 
 #[cfg(test)]

@@ -230,7 +230,7 @@ where
             .with_upgrades();
         tokio::pin!(serving);
         let stopping = async {
-            // Who is slow with a request keeps its place for so long and no longer.
+            // Who is slow with a request keeps its place for this long and no longer.
             let _ = timeout(READING_TURN, server.stopping()).await;
             turn.over();
             server.stopping().await;

@@ -252,7 +252,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     tracing::info!(version, %listen, data = %data.display(), settings = differs, model, "started");
     if speed > 1 {
         eprintln!(
-            "REHEARSAL: this server runs {speed} times faster than life; nothing here is a real result."
+            "REHEARSAL: this server runs {speed} times faster than real time; nothing here is a real result."
         );
     }
     for name in &names {

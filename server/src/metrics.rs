@@ -86,7 +86,7 @@ impl Metrics {
         self.closed.get_or_create(&[("code", close.code())]).inc();
     }
 
-    /// An append became durable after so long.
+    /// An append became durable after this long.
     pub fn committed(&self, after: Duration) {
         self.commit.observe(after.as_secs_f64());
     }

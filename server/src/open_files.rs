@@ -52,7 +52,7 @@ fn fewer(settings: &Settings, files: u64) -> Option<(usize, AskedFor)> {
     (fits < settings.limits.connections).then_some((fits, asked_for))
 }
 
-/// How many connections fit into so many open files; one at least.
+/// How many connections fit into this many open files; one at least.
 fn connections(files: u64) -> usize {
     usize::try_from(files.saturating_sub(BESIDE)).unwrap_or(usize::MAX).max(1)
 }

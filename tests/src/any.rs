@@ -77,7 +77,7 @@ pub fn recorded(bytes: &[u8]) {
     }
 }
 
-/// Records of a machine over Bluetooth: each a length and so many bytes.
+/// Records of a machine over Bluetooth: each a length and this many bytes.
 pub fn bluetooth(bytes: &[u8]) {
     let (mut joiner, mut counters, mut at) = (Joiner::default(), Counters::default(), At(0));
     let mut rest = bytes;
@@ -201,7 +201,7 @@ impl Bytes<'_> {
         Some(u64::from(*first))
     }
 
-    /// One of so many; the first when nothing is left.
+    /// One of this many; the first when nothing is left.
     fn below(&mut self, many: u64) -> u64 {
         self.byte().unwrap_or(0) % many
     }

@@ -38,11 +38,11 @@ use screens::Screen;
 use seat::Seat;
 use server::{Crash, Server};
 
-/// The world is looked at so often.
+/// The world is looked at this often.
 const TICK_MS: u64 = 100;
 /// No life is longer; one that is has hung.
 const LIFE_MAX_MS: u64 = 3_600_000;
-/// After the last order, and the server's last death, everything may settle for so long.
+/// After the last order, and the server's last death, everything may settle for this long.
 const SETTLE_MS: u64 = 40_000;
 
 /// So many bits of a journal flip, one after the other, when a life is over.

@@ -25,7 +25,7 @@ use thole::chance::Chance;
 
 use aimed::{Kill, Watch};
 
-/// Ten times faster than life: a piece of three minutes takes some twenty seconds.
+/// Ten times faster than real time: a piece of three minutes takes some twenty seconds.
 const SPEED: &str = "10";
 const ROWERS: usize = 30;
 const KILLS: usize = 5;

@@ -25,7 +25,7 @@ use crate::clock::SessionClock;
 
 /// A machine that is on shows itself several times a second; after this the others get their turn.
 const SEARCH: Duration = Duration::from_secs(5);
-/// When no machine was named, others in the room have so long to show up, too.
+/// When no machine was named, others in the room have this long to show up, too.
 const OTHERS: Duration = Duration::from_millis(1_500);
 /// How often it is looked whether somebody new is there.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
@@ -290,7 +290,7 @@ async fn keep(radio: Radio, wanted: Option<String>, tell: mpsc::Sender<RadioNews
     }
 }
 
-/// How long to wait after so many failures in a row: 0.2 s, 0.4 s … 5 s.
+/// How long to wait after this many failures in a row: 0.2 s, 0.4 s … 5 s.
 fn wait(failures: u32) -> Duration {
     FIRST_WAIT.saturating_mul(2_u32.saturating_pow(failures)).min(LONGEST_WAIT)
 }

@@ -25,7 +25,7 @@ mod lead;
 mod results;
 mod telling;
 
-/// How long an order of the command line waits for its answer, in life; then it says so and ends.
+/// How long an order of the command line waits for its answer, in real time; then it says so and ends.
 const ANSWER_LIMIT: Duration = Duration::from_secs(15);
 
 #[derive(Args)]

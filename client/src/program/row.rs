@@ -33,7 +33,7 @@ mod telling;
 
 /// How often a server that does not answer is tried before the program gives up on joining.
 const JOINS_TRIED: u32 = 8;
-/// How long it is waited in between, in life.
+/// How long it is waited in between, in real time.
 const JOIN_AGAIN: Duration = Duration::from_millis(1_500);
 /// Pace of an invented athlete without a target.
 const USUAL_PACE: &str = "2:14";
@@ -76,7 +76,7 @@ pub(crate) struct RowArgs {
     /// Takes the seat though another device is connected in it, which leaves
     #[arg(long)]
     take_seat: bool,
-    /// Leaves after so many pieces
+    /// Leaves after this many pieces
     #[arg(long, value_name = "N", conflicts_with = "stay")]
     pieces: Option<u32>,
     /// Stays until the session closes
@@ -85,7 +85,7 @@ pub(crate) struct RowArgs {
     /// Where what was rowed is saved when the server has lost it
     #[arg(long, value_name = "FOLDER", default_value = ".")]
     save_to: PathBuf,
-    /// REHEARSAL: how many times faster than life the server runs
+    /// REHEARSAL: how many times faster than real time the server runs
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
     speed: u32,
     #[command(flatten)]

@@ -4,7 +4,7 @@ import { afterAll, beforeAll, expect, test } from 'vitest';
 import { Coaching, LAPTOP, TABLET, codeOn, hold, letIn, openStep, overhang, setPiece, sound, stepOf } from './coaching';
 import { open } from './stage';
 
-/** Times faster than life: a piece of 900 m takes about 20 s. */
+/** Times faster than real time: a piece of 900 m takes about 20 s. */
 const SPEED = 10;
 const TEST_MS = 150_000;
 
@@ -108,7 +108,7 @@ test('from an empty page to the results, by keyboard where it matters', { timeou
   const table = readFileSync(await download.path(), 'utf8');
   expect(table).toMatch(/^\uFEFFrow,piece,title,work,/);
   expect(table.match(/\r\nathlete,/g)?.length).toBe(4);
-  // Quarters of one who finished.
+  // Quarters of an athlete who finished.
   expect(table.match(/\r\nsplit,1,,900m,finished,/g)?.length).toBeGreaterThanOrEqual(4);
   expect(table).toMatch(/\r\nathlete,1,,900m,finished,[A-Z][a-z]+ [A-Z][a-z]+,(Heron|Otter),,1,finished,\d:\d\d\.\d,/);
   // What the page makes of the teams of an earlier piece is what the server has told of them.

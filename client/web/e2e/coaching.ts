@@ -38,7 +38,7 @@ export class Coaching {
     [this.base, this.browser, this.#speed, this.#data, this.#server] = [base, browser, speed, data, server];
   }
 
-  /** A server so many times faster than life. */
+  /** A server this many times faster than real time. */
   static async open(speed: number): Promise<Coaching> {
     const data = mkdtempSync(join(tmpdir(), 'thole-coach-'));
     const server = spawn(PROGRAM, ['serve', '--listen', '127.0.0.1:0', '--data', data, '--speed', String(speed)], { env: ENV, stdio: ['ignore', 'pipe', 'inherit'] });

@@ -1,12 +1,12 @@
 // How the board stands a long day: thirty athletes row, its heap is measured and each update is counted.
-// Ten minutes at ten times life; THOLE_DAY_MINUTES=60 THOLE_DAY_SPEED=1 npm run day for an hour as it is in life.
+// Ten minutes at ten times real time; THOLE_DAY_MINUTES=60 THOLE_DAY_SPEED=1 npm run day for an hour in real time.
 import type { Browser, CDPSession, Page } from 'playwright-core';
 import { afterAll, beforeAll, expect, test } from 'vitest';
 import { Hall, athletes } from './hall';
 import { launch, open } from './stage';
 
 const MINUTES = Number(process.env['THOLE_DAY_MINUTES'] ?? 10);
-/** Times as fast as life. */
+/** Times as fast as real time. */
 const SPEED = Number(process.env['THOLE_DAY_SPEED'] ?? 10);
 const ATHLETES = 30;
 /** Code that is compiled and caches that are filled, once; then nothing may grow. */

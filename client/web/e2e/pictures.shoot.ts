@@ -1,5 +1,5 @@
 // Takes the pictures of the README, from the pages as this build has them: an invented class rows 1700 m in front of the
-// real server, as fast as life, and all three pages are seen at the same moment of it. Takes about three minutes:
+// real server, as fast as real time, and all three pages are seen at the same moment of it. Takes about three minutes:
 //
 //     cargo build --release -p thole-server -p thole && npm run pictures
 import { mkdirSync, writeFileSync } from 'node:fs';

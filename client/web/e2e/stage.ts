@@ -22,7 +22,7 @@ const FLAGS = [
 /** WCAG 2.2, A and AA: the tags of axe-core. */
 const RULES = ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'];
 
-/** A server that rows its demo, so many times faster than life. */
+/** A server that rows its demo, this many times faster than real time. */
 export interface Demo {
   readonly coach: string;
   readonly join: string;

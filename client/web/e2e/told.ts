@@ -116,13 +116,13 @@ export class Told {
     }
   }
 
-  /** Everybody rows, since so long. */
+  /** Everybody has rowed for this long. */
   rows(repeat = 0): void {
     this.#turns({ phase: 'rowing', go_at_ms: GO_MS, repeat, repeat_at_ms: GO_MS });
     this.stands(this.field.elapsedMs ?? 90_000);
   }
 
-  /** Standings so long after the go. */
+  /** Standings this long after the go. */
   stands(elapsedMs: number, change: Partial<Field> = {}): void {
     this.#atMs = GO_MS + elapsedMs;
     const field = { ...this.field, ...change };
@@ -292,7 +292,7 @@ function insteadOf({ doing, not_heard, place, margin, projected, elapsed_ms }: L
   return margin === null ? 'untargeted' : null;
 }
 
-/** The nth has finished so many millionths ahead of the target. */
+/** The nth has finished this many millionths ahead of the target. */
 export function resultOf(nth: number, margin_ppm: number): AthleteResult {
   const target = 360_000 + nth * 7_000;
   const time_ms = Math.round(target * (1 - margin_ppm / 1_000_000));

@@ -18,7 +18,7 @@ use crate::{link::Stage, settings::TEAMS, wire::Wire};
 
 /// Connections from one loopback address: below the number of ports that the system hands out.
 const FROM_ONE_ADDRESS: usize = 20_000;
-/// A sign of life so often, as the protocol asks for.
+/// A sign of life this often, as the protocol asks for.
 const HEARTBEAT: Duration = Duration::from_secs(1);
 /// The first wait before coming back is up to this, then twice as long, at most 4 s (protocol).
 const BACK_OFF: Duration = Duration::from_millis(200);

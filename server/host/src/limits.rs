@@ -31,7 +31,7 @@ pub const REQUESTS_OF_ONE_NAME: usize = 4;
 /// session hears nobody while it writes them, which takes some hundredths of a second.
 pub const TABLE_ROWS_MAX: usize = 50_000;
 
-/// So many at once, and so many a second from then on.
+/// So many at once, and this many a second from then on.
 #[derive(Debug)]
 pub struct Allowance<T> {
     most: f64,
@@ -52,7 +52,7 @@ impl<T: Copy + PartialOrd + Sub<T, Output = Duration>> Allowance<T> {
         self.take_all(1.0, now)
     }
 
-    /// Takes so many if they are all there.
+    /// Takes this many if they are all there.
     pub fn take_all(&mut self, many: f64, now: T) -> bool {
         self.refill(now);
         let there = self.left >= many;
@@ -92,7 +92,7 @@ impl<T: Copy + PartialOrd + Sub<T, Output = Duration>> Allowance<T> {
         Duration::from_secs_f64((-self.left).max(0.0) / self.per_s)
     }
 
-    /// Takes so many more on credit; they are paid back before the next is free.
+    /// Takes this many more on credit; they are paid back before the next is free.
     pub fn fine(&mut self, count: f64, now: T) {
         self.refill(now);
         self.left -= count;

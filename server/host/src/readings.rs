@@ -9,11 +9,11 @@ use crate::{host::Host, planted::Fault, reckoned::Trust, record::Holder};
 
 /// So many people's devices are enough: of three, one may be wrong.
 const ENOUGH: usize = 3;
-/// The first welcomes wait so long for them, in life.
+/// The first welcomes wait this long for them, in real time.
 pub const CLOCK_WAIT: Duration = Duration::from_secs(2);
-/// What the clocks may be apart, in life: a journey over a slow network, and whole seconds.
+/// What the clocks may be apart, in real time: a journey over a slow network, and whole seconds.
 const APART_MS: u64 = 1_000;
-/// Nobody's device takes a session further beyond its last record: a day, in life. What was left alone for longer has
+/// Nobody's device takes a session further beyond its last record: a day, in real time. What was left alone for longer has
 /// nothing under way that a clock could bend (own choice).
 const GONE_MAX_MS: u64 = 24 * 3_600_000;
 
@@ -26,7 +26,7 @@ pub struct Readings(BTreeMap<Holder, i64>);
 pub enum Checked {
     /// It stands.
     Holds,
-    /// It is wrong by so many milliseconds.
+    /// It is wrong by this many milliseconds.
     Wrong(i64),
     /// Too few have told the time to say.
     Unknown,
@@ -54,7 +54,7 @@ impl Readings {
         u8::try_from(self.0.len()).unwrap_or(u8::MAX)
     }
 
-    /// What they say of a clock that shows `now`, runs `speed` times as fast as life, and whose last record is of
+    /// What they say of a clock that shows `now`, runs `speed` times as fast as real time, and whose last record is of
     /// `last`.
     #[must_use]
     pub fn of(&self, now: At, last: At, speed: u32) -> Checked {

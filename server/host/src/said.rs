@@ -26,7 +26,7 @@ pub struct Setup {
     pub coaches: usize,
     /// Boards, at most.
     pub boards: usize,
-    /// How many times as fast as life the session's clock runs.
+    /// How many times as fast as real time the session's clock runs.
     pub speed: u32,
     /// Of the program, for its pages.
     pub build: String,

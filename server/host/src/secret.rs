@@ -53,7 +53,7 @@ impl fmt::Debug for Secret {
     }
 }
 
-/// SHA-256 of a secret. Of a text with so many random bits it needs neither salt nor a slow hash.
+/// SHA-256 of a secret. Of a text with this many random bits it needs neither salt nor a slow hash.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SecretHash([u8; 32]);
 

@@ -52,7 +52,7 @@ impl Outbound for Told {
 
 const GO: u64 = 6_000;
 
-/// So many athletes who have rowed so many times ten seconds.
+/// So many athletes who have rowed this many times ten seconds.
 fn rowed(athletes: u128, repeats: u32) -> Session {
     let mut session = Session::new();
     let mut inputs: Vec<(u64, Input)> = Vec::new();

@@ -29,7 +29,7 @@ const CLASS: u32 = 40;
 const STROKES: u32 = 100;
 
 /// Strokes through the core with their projections and own standings, at different points of one long
-/// piece; what is published once a second for all is in it, as it is in life. Many strokes a turn: the
+/// piece; what is published once a second for all is in it, as it is when people row. Many strokes a turn: the
 /// first ones after the session is cloned wait for memory that a running server has at hand.
 fn one_stroke(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("a stroke");

@@ -26,7 +26,7 @@ const TOLERANCE: f64 = 0.05;
 const STORED: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/benches/instructions.txt");
 /// How often a path is run, the first time and the second.
 const TIMES: [u32; 2] = [10, 30];
-/// A path: its name, what runs it so many times, and how many parts one run has.
+/// A path: its name, what runs it this many times, and how many parts one run has.
 type HotPath = (&'static str, fn(u32), u32);
 const PATHS: [HotPath; 7] = [
     ("a stroke of 40 athletes, early", early, 40),

@@ -16,7 +16,7 @@ use uuid::Uuid;
 
 /// The go, milliseconds of the session.
 const GO: u64 = 20_000;
-/// A stroke takes so long and goes so far, give or take what differs from one to the next.
+/// A stroke takes this long and goes this far, give or take what differs from one to the next.
 const STROKE_MS: u64 = 2_310;
 const STROKE_DM: i64 = 97;
 
@@ -25,7 +25,7 @@ pub(crate) fn athlete(number: u32) -> AthleteId {
     AthleteId(Uuid::from_u128(0x7001 + u128::from(number)))
 }
 
-/// Everything up to the go of a piece of so many metres.
+/// Everything up to the go of a piece of this many metres.
 pub(crate) fn start(athletes: u32, metres: u32) -> Vec<(At, Input)> {
     let distance_dm = Decimetres(metres * 10);
     let work = Extent::Distance { distance_dm };
@@ -97,7 +97,7 @@ pub(crate) fn heard(number: u32, count: u32) -> u64 {
     GO + u64::from(count) * STROKE_MS + u64::from(number % 997)
 }
 
-/// The class with so many strokes behind it.
+/// The class with this many strokes behind it.
 pub(crate) fn rowing(athletes: u32, metres: u32, strokes: u32) -> Session {
     let mut session = Session::new();
     for (at, input) in start(athletes, metres) {

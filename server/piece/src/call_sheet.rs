@@ -9,7 +9,7 @@ use crate::{limits::Measure, track::Row};
 pub struct Given(Vec<bool>);
 
 impl Given {
-    /// Nothing given yet of so many entries.
+    /// Nothing given yet of this many entries.
     #[must_use]
     pub fn none_of(entries: usize) -> Given {
         Given(vec![false; entries])

@@ -94,7 +94,7 @@ impl Calls {
         Some(self.armed.remove(first).spec)
     }
 
-    /// A call has gone out to so many athletes.
+    /// A call has gone out to this many athletes.
     pub fn sent(&mut self, now: At, call: CallId, span: Span, athletes: usize) {
         let ends_at = match span {
             Span::Time { time_ms } => Some(now + time_ms),

@@ -380,7 +380,7 @@ pub fn check_call_text(text: &CallText) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// Whether a call can stand for so long.
+/// Whether a call can stand for this long.
 ///
 /// # Errors
 /// `OutOfRange` with the bound.

@@ -14,12 +14,12 @@ use crate::{
     roster::{Athlete, Contact},
 };
 
-/// A condition is shown once it has lasted so long (own choice; IEC 60601-1-8 asks to keep false
+/// A condition is shown once it has lasted this long (own choice; IEC 60601-1-8 asks to keep false
 /// alarms down).
 const LASTS_MS: u32 = 10_000;
-/// After a call, an athlete's pace is not judged for so long: it needs time to answer.
+/// After a call, an athlete's pace is not judged for this long: it needs time to answer.
 const QUIET_AFTER_CALL_MS: u32 = 60_000;
-/// A reset of the machine, and a clock that does not fit, are shown for so long.
+/// A reset of the machine, and a clock that does not fit, are shown for this long.
 const FAULT_SHOWN_MS: u32 = 60_000;
 /// Fading: the last tenth this much slower than the median before, as a share of its pace …
 const FADING_SHARE: f64 = 0.02;
@@ -39,12 +39,12 @@ const RATE_UP_HALF_SPM: f64 = 4.0;
 const RATE_NO_FASTER_SHARE: f64 = 0.005;
 /// The half minutes that are compared.
 const WINDOW_MS: u64 = 30_000;
-/// The piece is divided into so many parts to tell the last tenth from what was before.
+/// The piece is divided into this many parts to tell the last tenth from what was before.
 const PARTS: usize = 20;
 
 /// The kinds of notices, most urgent first: what may be about somebody's health, then contact, then pace.
 const KINDS: usize = 10;
-/// Whoever has stopped and is not heard for so long may be alone and need somebody (own choice).
+/// Whoever has stopped and is not heard for this long may be alone and need somebody (own choice).
 const ALONE_MS: u32 = 60_000;
 
 /// What a judgement needs to know of one athlete.
@@ -95,7 +95,7 @@ impl Watch {
         self.reset = Some((now, done_dm));
     }
 
-    /// The session's clock was found to have gained so many milliseconds on the machine's.
+    /// The session's clock was found to have gained this many milliseconds on the machine's.
     pub fn clocks_apart(&mut self, now: At, apart_ms: i64) {
         self.apart = self.apart.or(Some((now, apart_ms)));
     }

@@ -9,10 +9,10 @@ use thole_protocol::{
     units::{At, Millis},
 };
 
-/// A picture stands for so long, in life, unless something happens that people look up for. Own choice: people find their
+/// A picture stands for this long, in real time, unless something happens that people look up for. Own choice: people find their
 /// name and read on in a few seconds, and at five seconds a class of eighteen changed places 81 times a minute, at eight 55.
 pub const STANDS: Millis = Millis(8_000);
-/// In the first strokes the plan says more than the strokes do: for so long after their own start nobody has a standing.
+/// In the first strokes the plan says more than the strokes do: for this long after their own start nobody has a standing.
 pub const SETTLING: Millis = Millis(20_000);
 
 /// Standings whose lines and teams are of one instant; the calls, and for whom all wait, are of now.
@@ -41,7 +41,7 @@ impl Picture {
     }
 
     /// Takes what is newest: lines and teams when it is time, or when somebody has begun, finished, stopped or is not heard
-    /// any more; the rest at once. A session that runs `speed` times as fast as life is looked at by people who do not.
+    /// any more; the rest at once. A session that runs `speed` times as fast as real time is looked at by people who do not.
     pub fn renew(
         &mut self,
         now: &Standings,
@@ -84,7 +84,7 @@ impl Picture {
         let seen = self.seen.binary_search_by_key(&line.athlete, |seen| seen.athlete);
         let Some(seen) = seen.ok().and_then(|at| self.seen.get(at)) else { return true };
         let is_unheard = |instead| instead == Some(Instead::Unheard);
-        // Of a rehearsal alone: in life a picture that still says so is renewed before.
+        // Of a rehearsal alone: in real time a picture that still says so is renewed before.
         let has_long_settled = speed > 1
             && seen.instead == Some(Instead::Settling)
             && line.instead != seen.instead

@@ -30,7 +30,7 @@ pub type Roster = BTreeMap<AthleteId, Athlete>;
 
 /// A signal for the next repeat reaches everybody before it is due.
 const SIGNAL_LEAD: Millis = Millis(3_000);
-/// Who is not heard for so long is out of the ranking, and not waited for (design: 15 s).
+/// Who is not heard for this long is out of the ranking, and not waited for (design: 15 s).
 pub(crate) const SILENT_MAX_MS: u32 = 15_000;
 
 /// One piece of a session.

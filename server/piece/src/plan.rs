@@ -58,7 +58,7 @@ impl Course {
         Course::new(measure, piece.repeats.len(), aim)
     }
 
-    /// The course of one athlete through so much work in so many repeats.
+    /// The course of one athlete through so much work in this many repeats.
     ///
     /// # Errors
     /// The target, the plan or a past result does not fit the piece; says which, and what to do.

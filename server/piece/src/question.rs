@@ -221,7 +221,7 @@ fn pace_s(measure: Measure, target: &Target) -> Option<f64> {
     Some(seconds * 500.0 / metres)
 }
 
-/// The middle of at least so many; of two in the middle the slower.
+/// The middle of at least this many; of two in the middle the slower.
 fn median(mut paces: Vec<f64>, least: usize) -> Option<f64> {
     if paces.len() < least {
         return None;

@@ -27,7 +27,7 @@ pub(crate) use point::count_before;
 pub use room::Weighed;
 use runs::{Run, fold};
 
-/// Points of this last while are at hand, and at least so many: what the coach and the athlete are told about now
+/// Points of this last while are at hand, and at least this many: what the coach and the athlete are told about now
 /// looks back a minute. Older ones are made again from the samples when somebody asks for them.
 const RECENT_MS: u64 = 90_000;
 const RECENT: usize = 32;

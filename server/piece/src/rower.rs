@@ -56,7 +56,7 @@ pub struct Rower {
     last_call: Option<At>,
     /// Whether the device was heard when the piece was over: what came later changes no result.
     contact_at_end: Option<Contact>,
-    /// The device was heard again for so long after that nothing is on its way any more.
+    /// Once a device has been heard again for this long nothing is on its way any more.
     heard_out: bool,
     /// The result waits for what was rowed unheard, and the device has been back since then, if not all the time.
     pub back_since: Option<At>,

@@ -57,9 +57,9 @@ pub use seats::{CoachLink, Way};
 use timers::{Timers, When};
 pub use view::{View, Viewer};
 
-/// Standings, details and notices are published so often while a piece is rowed.
+/// Standings, details and notices are published this often while a piece is rowed.
 const PUBLISH_EVERY: Millis = Millis(1_000);
-/// Changes of the roster are told together after so long.
+/// Changes of the roster are told together after this long.
 const ROSTER_TOLD_AFTER: Millis = Millis(250);
 /// So many athletes in one event about the roster, so that no message grows without limit.
 const ATHLETES_AN_EVENT: usize = 200;

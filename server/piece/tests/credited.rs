@@ -73,7 +73,7 @@ fn rowed(heard: &[Heard], rule: Rule<'_>) -> (Option<Finish>, Vec<Mark>) {
     (track.finish(rule, NOW), track.marks().collect())
 }
 
-/// Steady rowing from `from` to `to`, heard every 2.4 s, from so many metres on.
+/// Steady rowing from `from` to `to`, heard every 2.4 s, from this many metres on.
 fn steady(from: f64, to: f64, speed: f64, metres: f64) -> impl Iterator<Item = Heard> {
     let strokes = (0..).map(move |nth| from + 2.4 * f64::from(nth));
     strokes.take_while(move |at| *at <= to).map(move |at| (at, metres + speed * (at - from), None))

@@ -1,4 +1,4 @@
-//! The projected finish under rows as they come in life and as they never should.
+//! The projected finish under rows as they really come and as they never should.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use proptest::prelude::*;

@@ -57,7 +57,7 @@ impl Evening {
         }
     }
 
-    /// A stroke every two seconds of the session at so many decimetres a second.
+    /// A stroke every two seconds of the session at this many decimetres a second.
     fn row(&mut self, who: u128, from: u32, to: u32, speed: u32) {
         for seq in from..=to {
             self.stroke(u64::from(GO + 2_000 * seq), who, seq, speed);

@@ -26,7 +26,7 @@ fn athlete(number: u32) -> AthleteId {
     AthleteId(Uuid::from_u128(0x51 + u128::from(number)))
 }
 
-/// A session of so many in a piece of 1,700 m with one entry on its sheet, up to the go.
+/// A session of this many in a piece of 1,700 m with one entry on its sheet, up to the go.
 fn session(athletes: u32, span: Span) -> Session {
     let work = Extent::Distance { distance_dm: Decimetres(17_000) };
     let mut piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
@@ -86,7 +86,7 @@ fn heard(number: u32, count: u32) -> u64 {
     GO + u64::from(count) * 2_300 + u64::from(number) * 7_000
 }
 
-/// Rows so many strokes of everybody; what screens were told of calls, in seconds from the go.
+/// Rows this many strokes of everybody; what screens were told of calls, in seconds from the go.
 fn told(session: &mut Session, athletes: u32, strokes: u32) -> Vec<(u64, &'static str, usize)> {
     let mut inputs: Vec<(At, Input)> = (0..athletes)
         .flat_map(|number| {

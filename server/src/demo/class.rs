@@ -30,7 +30,7 @@ const PIECE: &str = "5x450m/1:10";
 enum Where {
     /// In the room.
     Room,
-    /// At home, over a poor connection: lost so long after the go, for so long, in seconds.
+    /// At home, over a poor connection: lost this long after the go, for this long, in seconds.
     Home(&'static [(u32, u32)]),
 }
 
@@ -213,7 +213,7 @@ impl Call {
     }
 }
 
-/// The coach's calls, each so long after the first go.
+/// The coach's calls, each this long after the first go.
 pub(super) fn calls() -> Vec<(Millis, Call)> {
     let call = |shown: &str, spoken: &str, audience, span| Call {
         text: CallText { shown: shown.into(), spoken: spoken.into() },

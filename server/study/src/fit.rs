@@ -49,9 +49,9 @@ pub struct FitArgs {
 const GROUPS_LEAST: usize = 10;
 /// Fewer pieces than this teach nothing.
 const PIECES_LEAST: usize = 100;
-/// Of a hundred groups, so many are left out to judge by …
+/// Of a hundred groups, this many are left out to judge by …
 const JUDGED: usize = 15;
-/// … and so many to find out how wide intervals must be.
+/// … and this many to find out how wide intervals must be.
 const WIDENED: usize = 15;
 /// An error or a score that is worse by no more than this is no worse: chance alone moves them so far.
 const NO_WORSE: f64 = 1.01;

@@ -134,7 +134,7 @@ fn the_same_file_is_told_the_same_plain_or_gzip() {
     assert_eq!(text(&zipped), text(&replayed(&plain, &asked).unwrap()));
 }
 
-/// One athlete of a class at 850 m of 1,700 m every 42.5 m, in so many seconds for the whole.
+/// One athlete of a class at 850 m of 1,700 m every 42.5 m, in this many seconds for the whole.
 fn rowed(id: &str, target: Option<f64>, seconds: f64) -> Value {
     let row = |step: i32| {
         json!([seconds * f64::from(step) / 40.0, 42.5 * f64::from(step), 26, 180, null])

@@ -150,7 +150,7 @@ impl Gym {
 }
 
 impl Device {
-    /// Over a pipe that holds so many bytes.
+    /// Over a pipe that holds this many bytes.
     async fn dial(server: &Arc<Server>, pipe: usize) -> Device {
         let (here, there) = tokio::io::duplex(pipe);
         let stranger = server.strangers.clone().acquire_owned().await.unwrap();

@@ -34,7 +34,7 @@ const PATIENCE: Duration = Duration::from_secs(60);
 const APPENDS: u64 = 70;
 const RECORDS: u64 = 400;
 
-/// A session of so many records that it is read in three slices.
+/// A session of this many records that it is read in three slices.
 async fn long(folder: &std::path::Path) -> SqliteJournal {
     let journal = SqliteJournal::open(folder).unwrap();
     let mut next = journal.append(made(1)).await.unwrap();

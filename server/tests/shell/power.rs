@@ -23,7 +23,7 @@ const CUTS: usize = 40;
 const APPENDS: u64 = 150;
 const SESSIONS: u64 = 3;
 const RECORDS: u64 = 300;
-/// After so many the write-ahead file is folded in, as at a stop.
+/// After this many the write-ahead file is folded in, as at a stop.
 const FOLDED: u64 = 40;
 /// What a disk writes as a whole (SQLite's own assumption is no stronger).
 const SECTOR: usize = 512;

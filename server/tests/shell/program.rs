@@ -183,7 +183,7 @@ async fn asked_to_stop_it_sends_everybody_away_to_come_back_and_ends_well() {
     let output = server.ended();
     assert!(output.status.success(), "{:?}", output.status);
     let says = String::from_utf8(output.stderr).unwrap();
-    assert!(says.contains("3 times faster than life"), "said loudly: {says}");
+    assert!(says.contains("3 times faster than real time"), "said loudly: {says}");
     assert!(!says.contains(secret.as_str().unwrap()), "no secret in what it says: {says}");
 }
 

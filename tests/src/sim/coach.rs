@@ -24,7 +24,7 @@ use super::{
     post::{self, Dial, Letter, Said, Told, Who},
 };
 
-/// An order that is not answered is said again after so long.
+/// An order that is not answered is said again after this long.
 const AGAIN_MS: u64 = 2_000;
 /// How long a hello may go without its welcome.
 const GREETING_MAX_MS: u64 = 3_000;

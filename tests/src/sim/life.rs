@@ -15,7 +15,7 @@ use thole_protocol::{
 };
 use uuid::Uuid;
 
-/// The world is healthy for so long before a piece is closed.
+/// The world is healthy for this long before a piece is closed.
 pub(super) const QUIET_MS: u64 = 60_000;
 
 /// A life.
@@ -47,11 +47,11 @@ pub(super) struct Person {
     pub(super) athlete: AthleteId,
     pub(super) entry: RosterEntry,
     pub(super) build: Build,
-    /// Not in the roster: joins by the code so long after the first go.
+    /// Not in the roster: joins by the code this long after the first go.
     pub(super) joins_after_go: Option<u64>,
     /// Says so on stopping.
     pub(super) says_stop: bool,
-    /// Every so many samples the machine reports nonsense.
+    /// Every this many samples the machine reports nonsense.
     pub(super) nonsense_every: Option<u32>,
     pub(super) seed: u64,
 }

@@ -13,7 +13,7 @@ use thole_protocol::{
 };
 use uuid::Uuid;
 
-/// Devices that find no server try again within so long.
+/// Devices that find no server try again within this long.
 const TRIES_AGAIN_MS: u64 = 4_000;
 
 /// Whose device it is.
@@ -189,7 +189,7 @@ pub(super) struct Post {
     seed: u64,
     pub(super) told: Vec<(ConnId, Told)>,
     pub(super) remarks: Vec<Remark>,
-    /// Events that a connection had missed were told, in so many messages.
+    /// Events that a connection had missed were told, in this many messages.
     pub(super) missed: usize,
 }
 

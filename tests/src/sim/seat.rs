@@ -30,7 +30,7 @@ use super::{
     post::{self, Dial, Letter, Said, Told, Who, signed},
 };
 
-/// A connection that is not answered in so long is given up.
+/// A connection that is not answered in this long is given up.
 const GREETING_MAX_MS: u64 = 3_000;
 /// The server notices a lost connection within this.
 const NOTICED_MS: u64 = 6_000;

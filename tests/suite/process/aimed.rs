@@ -26,7 +26,7 @@ pub(super) fn at_the_worst_moments(chance: &mut Chance) -> Vec<Kill> {
 }
 
 impl Kill {
-    /// After so many milliseconds the next servers are killed, before one may go on: while it puts its write-ahead file
+    /// After this many milliseconds the next servers are killed, before one may go on: while it puts its write-ahead file
     /// where it belongs, as it begins to listen, and while everybody comes back.
     pub(super) fn starts(self) -> &'static [u64] {
         match self {
@@ -56,7 +56,7 @@ impl Watch {
             Kill::Go(from) => {
                 let (now_ms, phase) = self.sees(|phase, _| phase["phase"] != "armed");
                 let go_ms = phase["go_at_ms"].as_u64().unwrap();
-                // Ten times faster than life, as all here.
+                // Ten times faster than real time, as all here.
                 let left = go_ms.saturating_sub(now_ms) / 10;
                 sleep(millis((left + from).saturating_sub(5)));
             }

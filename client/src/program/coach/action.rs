@@ -188,7 +188,7 @@ pub(crate) struct CallArgs {
     /// all, team:NAME, behind, or names with commas between them
     #[arg(long, default_value = "all")]
     to: String,
-    /// Stands for so many of each athlete's own strokes
+    /// Stands for this many of each athlete's own strokes
     #[arg(long, group = "span")]
     strokes: Option<u16>,
     /// Stands for a time (30s)

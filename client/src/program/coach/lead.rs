@@ -28,7 +28,7 @@ use crate::program::lines_of_stdin;
 
 /// Standings are printed to people no more often than this; scripts get every one.
 const STANDINGS_EVERY: Millis = Millis(10_000);
-/// After the last line of standard input, answers are waited for so long.
+/// After the last line of standard input, answers are waited for this long.
 const LAST_ANSWERS: Duration = Duration::from_secs(10);
 
 const HELP: &str = "\

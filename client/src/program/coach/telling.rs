@@ -21,7 +21,7 @@ use thole_protocol::{
 
 use super::Place;
 
-/// Right behind the welcome come the standings as last published; a status waits so long for them.
+/// Right behind the welcome come the standings as last published; a status waits this long for them.
 const SETTLE: Duration = Duration::from_millis(700);
 
 /// Takes in what follows the welcome by itself.

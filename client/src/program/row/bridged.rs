@@ -31,7 +31,7 @@ struct Pair {
 
 pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
     if args.speed != 1 {
-        return Err(usage("A real machine rows as fast as life: leave --speed out."));
+        return Err(usage("A real machine rows as fast as real time: leave --speed out."));
     }
     let aim = args.aim().map_err(usage)?;
     let pairs = pairs(common, &args)?;

@@ -32,7 +32,7 @@ use crate::program::Common;
 
 /// The own standing is told to people no more often than this; scripts get every one.
 const OWN_EVERY: Millis = Millis(10_000);
-/// Nothing to count: look again after so long.
+/// Nothing to count: look again after this long.
 const IDLE: Duration = Duration::from_secs(3_600);
 /// Seconds before the go that are said aloud.
 const COUNTS: [u64; 6] = [10, 5, 4, 3, 2, 1];
@@ -42,7 +42,7 @@ const COUNTS: [u64; 6] = [10, 5, 4, 3, 2, 1];
 pub(crate) enum Stays {
     /// When every piece of the session is over.
     AllPieces,
-    /// After so many pieces.
+    /// After this many pieces.
     Pieces(u32),
     /// When the session closes.
     ToTheEnd,
@@ -58,7 +58,7 @@ impl Stays {
     }
 }
 
-/// A name that is free is found among so many.
+/// A name that is free is found among this many.
 const FILES_MAX: u32 = 1_000;
 
 /// A file of its own, which overwrites none.
@@ -145,7 +145,7 @@ impl<'a> Telling<'a> {
         self.stays == Stays::ToTheEnd
     }
 
-    /// How long to wait for the next number of the count-down, in life.
+    /// How long to wait for the next number of the count-down, in real time.
     pub(crate) fn next_count(&self, clock: &SessionClock) -> Duration {
         let next = || {
             let go = self.go?;
@@ -313,7 +313,7 @@ impl<'a> Telling<'a> {
         }
         if first && self.speed != welcome.speed && self.speed != 1 {
             eprintln!(
-                "The server runs {} times as fast as life and not {} times; its speed holds.",
+                "The server runs {} times as fast as real time and not {} times; its speed holds.",
                 welcome.speed, self.speed
             );
         }
@@ -330,7 +330,7 @@ impl<'a> Telling<'a> {
     }
 
     fn rehearsal(&self, speed: u32) {
-        let says = format!("REHEARSAL: this session runs {speed} times faster than life.");
+        let says = format!("REHEARSAL: this session runs {speed} times faster than real time.");
         self.common.tell(json!({"event": "rehearsal", "speed": speed}), || Some(says));
     }
 

@@ -45,7 +45,7 @@ async function bluez(...devices: readonly MockDevice[]): Promise<Bluez> {
 
 const says = (page: Page, what: string, kind = 'rower') => page.locator(`#${kind}-says`, { hasText: what }).waitFor();
 const samples = (page: Page) => page.evaluate(() => window.heard.samples);
-/** Until so many samples that are not the standing word of a silent machine. */
+/** Until this many samples that are not the standing word of a silent machine. */
 const heard = (page: Page, distance_dm: number) =>
   page.waitForFunction((wanted) => window.heard.samples.at(-1)?.distance_dm === wanted, distance_dm).then(() => samples(page));
 

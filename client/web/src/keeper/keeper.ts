@@ -11,7 +11,7 @@ const BUILD = '__BUILD__';
 const PARTS = '__PARTS__'.split(' ');
 const NAMED = 'thole page ';
 const NAME = `${NAMED}${BUILD}`;
-/** A server that has not answered after so long is taken to be away. */
+/** A server that has not answered after this long is taken to be away. */
 const PATIENCE_MS = 4_000;
 
 self.addEventListener('install', (event) => event.waitUntil(keep()));

@@ -14,7 +14,7 @@ export const NONE_PASSED: Passed = { passed_ms: null, strap_ms: null };
 
 /** A heart needs seconds to change; more often would only fill the journal. */
 const EVERY_MS = 3_000;
-/** A strap that has said nothing for so long has come off. */
+/** A strap that has said nothing for this long has come off. */
 const STRAP_SPEAKS_MS = 10_000;
 
 /** Takes in one beat: whether it goes on. A strap's word stands above the machine's, whose sensor is anybody's guess. */

@@ -32,7 +32,7 @@ function lateBy(ms: number) {
 
 const metres = (samples: readonly HeardSample[]): number => (samples.at(-1)?.distance_dm ?? 0) / 10;
 
-test('late timers make no slow rower: in a rehearsal ten times faster than life it rows its pace', () => {
+test('late timers make no slow rower: in a rehearsal ten times faster than real time it rows its pace', () => {
   const { around, samples, pass } = lateBy(30);
   const rower = demo(around, { per_500m_ms: 125_000, rate_half_spm: 50, seed: 9 }, 10);
   rower.row(true);

@@ -70,7 +70,7 @@ export interface Demo {
   leave(): void;
 }
 
-/** Takes the demo rower's seat: a sample a second, from now on; `speed` seconds in one of life. */
+/** Takes the demo rower's seat: a sample a second, from now on; `speed` seconds in one of real time. */
 export function demo(around: Pick<Surroundings, 'now' | 'later' | 'onSession' | 'sample'>, usual: Manner = USUAL, speed = 1): Demo {
   let manner = usual;
   let rower = seated(manner);

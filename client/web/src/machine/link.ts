@@ -94,7 +94,7 @@ export interface Next {
   readonly todo: readonly Todo[];
 }
 
-/** First links are tried so often: radios often miss the first call. After that somebody should look. */
+/** First links are tried this often: radios often miss the first call. After that somebody should look. */
 const FIRST_TRIES = 3;
 /** The first wait before coming back, and the longest: a machine that is switched on again is found soon. */
 const FIRST_WAIT_MS = 200;
@@ -140,7 +140,7 @@ export function next(state: State, happening: Happening): Next {
   }
 }
 
-/** How long to wait after so many failures in a row: 0.2 s, 0.4 s … 5 s. */
+/** How long to wait after this many failures in a row: 0.2 s, 0.4 s … 5 s. */
 export function waitMs(failures: number): number {
   return Math.min(FIRST_WAIT_MS * 2 ** failures, LONGEST_WAIT_MS);
 }

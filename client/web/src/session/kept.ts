@@ -9,7 +9,7 @@ import type { ClientSamples, ClientSkip, Durable, RunId, Sample } from '../proto
 const BATCH_MAX = LIMITS.samples_max;
 /** Most samples on their way; a back-fill goes no faster than it becomes durable. */
 const UNDERWAY_MAX = LIMITS.underway_max;
-/** Without progress for so long, what is not acknowledged is sent again. */
+/** Without progress for this long, what is not acknowledged is sent again. */
 const RESEND_AFTER_MS = 1_500;
 
 /** How a connection took up the recording again. */

@@ -23,20 +23,20 @@ import { advice } from './close';
 import type { Wire, World } from './world';
 
 const VERSION = 1;
-/** Said when nothing else was for so long, on the session's clock … */
+/** Said when nothing else was for this long, on the session's clock … */
 const HEARTBEAT_MS = LIMITS.heartbeat_ms;
-/** … and a connection that is silent for so long is given up … */
+/** … and a connection that is silent for this long is given up … */
 const SILENCE_MS = 6_000;
-/** … but a busy device gets so much of life, however fast the session runs. */
+/** … but a busy device gets so much real time, however fast the session runs. */
 const SILENCE_LEAST_MS = 2_000;
-/** While the coach is asked, the wish is said again so often, in life. */
+/** While the coach is asked, the wish is said again this often, in real time. */
 const ASK_AGAIN_MS = 5_000;
-/** How long connecting and greeting may take, in life. */
+/** How long connecting and greeting may take, in real time. */
 const WELCOME_MS = 10_000;
 /** Questions to the clock as a connection begins, so far apart … */
 const QUESTIONS = 8;
 const QUESTION_APART_MS = 60;
-/** … and then one in so long. */
+/** … and then one every this long. */
 const QUESTION_EVERY_MS = 15_000;
 /** Longest random wait before coming back: this, twice this, … */
 const WAIT_FIRST_MS = 200;
@@ -147,7 +147,7 @@ export class Link {
     return this.#estimate === null ? null : (deviceMs * 1_000 * this.#speed + this.#estimate.offsetUs) / 1_000;
   }
 
-  /** `now` is right within so many milliseconds; null before the first answer. */
+  /** `now` is right within this many milliseconds; null before the first answer. */
   bound(): number | null {
     const connection = this.#connection;
     const estimate = connection === null ? null : best(connection.answers, this.#ownMs() * 1_000);

@@ -22,7 +22,7 @@ export interface World {
   now(): number;
   /** The clock on the wall, milliseconds since 1970: it may be set, but it outlives the page. */
   wall(): number;
-  /** Calls back in so many milliseconds; what it gives calls that off. */
+  /** Calls back in this many milliseconds; what it gives calls that off. */
   later(ms: number, then: () => void): () => void;
   /** From 0 up to 1. */
   random(): number;

@@ -91,7 +91,7 @@ function readGroup(part: string): Read<Repeat[]> {
   );
 }
 
-/** A stretch without a unit is in metres, from so many on that nobody can mean minutes. */
+/** A stretch without a unit is in metres, from this many on that nobody can mean minutes. */
 function inMetres(typed: string): string {
   return /^\d{3,}$/.test(typed) ? `${typed}m` : typed;
 }

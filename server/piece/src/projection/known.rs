@@ -210,7 +210,7 @@ pub enum Class {
 }
 
 impl Class {
-    /// Of a piece whose reference is so many seconds or metres.
+    /// Of a piece whose reference is this many seconds or metres.
     #[must_use]
     pub fn of(measure: Measure, repeats: u16, work: f64, reference: f64) -> Class {
         /// A kilometre.

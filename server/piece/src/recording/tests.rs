@@ -72,7 +72,7 @@ fn who_changes_the_phone_and_comes_back_to_the_first_rows_on() {
     assert_eq!(joined(&later), expected);
 }
 
-/// Reports of one machine every two seconds from `from` on: what it shows after so many of them.
+/// Reports of one machine every two seconds from `from` on: what it shows after this many of them.
 fn reports(
     seqs: std::ops::RangeInclusive<u32>,
     from: i64,

@@ -18,7 +18,7 @@ use crate::{
     track::{Finish, Rule},
 };
 
-/// No stroke for so long is a pause: two of the slowest usual strokes, and a second.
+/// No stroke for this long is a pause: two of the slowest usual strokes, and a second.
 const PAUSE_MS: f64 = 6_000.0;
 /// After the start of a later repeat, the pace of the last stretch is that of a standing start for so
 /// long (own choice: a dozen strokes).

@@ -16,7 +16,7 @@ use crate::{
     recording::Recording,
 };
 
-/// What the machine showed so long before the count-down may still be the baseline (own choice).
+/// What the machine showed this long before the count-down may still be the baseline (own choice).
 const BASELINE_MS: Millis = Millis(60_000);
 /// So many are named in a sentence.
 const NAMED_MAX: usize = 3;

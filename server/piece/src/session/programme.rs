@@ -57,7 +57,7 @@ impl Programme {
         self.pieces.iter().take_while(|piece| piece.has_begun()).count()
     }
 
-    /// Puts these in place of all behind the first so many; what stood there.
+    /// Puts these in place of all behind the first this many; what stood there.
     pub(super) fn replace_from(&mut self, first: usize, specs: &[PieceSpec]) -> Vec<PieceSpec> {
         let before = self.pieces.drain(first..).map(|piece| piece.spec).collect();
         let numbers = (first..).map(number);

@@ -17,7 +17,7 @@ use crate::{
     settled::{Cause, Passed, SeatNo, Settled, SettledCall, SettledSeat, SettledTeam, stretches},
 };
 
-/// The second record waits so long for what else comes, and each further one twice as long as the one before it:
+/// The second record waits this long for what else comes, and each further one twice as long as the one before it:
 /// strokes that drip in for hours write a handful of records, not thousands.
 const SETTLES_AGAIN_AFTER: Millis = Millis(5_000);
 /// How often that is doubled: 640 s at most.

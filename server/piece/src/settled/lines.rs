@@ -12,7 +12,7 @@ use thole_protocol::units::{At, Decimetres, Millis, Ppm};
 
 use super::SeatNo;
 
-/// A line so often: how fast the screens' order can be followed (`design`: every 5 s).
+/// A line this often: how fast the screens' order can be followed (`design`: every 5 s).
 const LINE_EVERY: Millis = Millis(5_000);
 /// 5,000 athletes fill less than half of it in half an hour; what comes after it is not told, and `cut` says so.
 const LINES_BYTES_MAX: usize = 16 << 20;

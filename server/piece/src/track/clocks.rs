@@ -7,7 +7,7 @@ use crate::recording::Point;
 const APART_MS: i64 = 1_000;
 /// A clock of whole seconds tells up to this too little.
 const WHOLE_SECOND_MS: i64 = 1_000;
-/// Reports are late now and then and never early, so the least delay of so many is compared (own choice).
+/// Reports are late now and then and never early, so the least delay of this many is compared (own choice).
 const WINDOW: u8 = 4;
 
 /// The session's clock against the machine's over one stretch of rowing. A machine's clock may stand still while
@@ -16,7 +16,7 @@ const WINDOW: u8 = 4;
 pub(super) struct Clocks {
     /// What the session's clock was ahead by at first, at the least.
     at_first: Option<i64>,
-    /// The same now, of so many reports.
+    /// The same now, of this many reports.
     least: Option<i64>,
     reports: u8,
     tells_fractions: bool,

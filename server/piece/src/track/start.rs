@@ -9,7 +9,7 @@ const CLOCK_SLACK_MS: f64 = 1_000.0;
 /// Further than one stroke takes anybody, decimetres: strokes beyond 18 m are flagged (common practice, no
 /// source). Less than that, first heard after a silence, is the stroke that ended the silence.
 pub(super) const ONE_STROKE_DM: f64 = 180.0;
-/// A machine that stood still so long before the start stood ready for it: the whole count-down by default,
+/// A machine that stood still this long before the start stood ready for it: the whole count-down by default,
 /// and five seconds (own choice).
 const STOOD_READY_MS: f64 = 15_000.0;
 

@@ -142,7 +142,7 @@ impl Gym {
         }
     }
 
-    /// The machine of somebody reports so many decimetres more, and a stroke if there are any.
+    /// The machine of somebody reports this many decimetres more, and a stroke if there are any.
     pub(crate) fn stroke(&mut self, number: usize, at: u64, dm: i64) {
         let sample = self.sample(number, at, dm);
         self.send(number, at, vec![sample]);
@@ -168,7 +168,7 @@ impl Gym {
         self.say(at, &Input::Samples { athlete, run, samples })
     }
 
-    /// Several row side by side, each so many decimetres a stroke.
+    /// Several row side by side, each this many decimetres a stroke.
     pub(crate) fn row(&mut self, seconds: std::ops::RangeInclusive<u64>, dm: &[i64]) {
         for second in seconds.filter(|second| second % 2 == 0) {
             for (number, dm) in dm.iter().enumerate().filter(|(_, dm)| **dm > 0) {

@@ -23,7 +23,7 @@ fn thousand() -> Gym {
     ready(metres(1_000), finish(250))
 }
 
-/// The seconds after the go at which something of a kind is shown, until the piece has been rowed for so long, and
+/// The seconds after the go at which something of a kind is shown, until the piece has been rowed for this long, and
 /// the last of it. What is heard at a second is seen by the look at the next one.
 fn shown(
     gym: &mut Gym,

@@ -28,7 +28,7 @@ fn course(measure: Measure, aims: Option<f64>, past: &[f64]) -> Course {
     Course::new(measure, 1, &Aim { target, plan: Plan::Even, history }).unwrap()
 }
 
-/// So much work done, metres or seconds, a row a second or every five metres, at so many m/s.
+/// So much work done, metres or seconds, a row a second or every five metres, at this many m/s.
 fn rowed(course: &Course, work: u32, speed: f64) -> Live {
     let mut live = Live::new();
     for row in 1..=work {

@@ -90,7 +90,7 @@ fn a_connection_that_was_lost_for_a_moment_on_the_way_tells_nothing_of_the_end()
     assert_eq!(outcome(&gym, 0), Some(Outcome::Unheard));
 }
 
-/// 4 m/s for forty seconds; heard again after the end, with so many decimetres more.
+/// 4 m/s for forty seconds; heard again after the end, with this many decimetres more.
 fn heard_again_with(dm: i64, at: u64) -> Option<Outcome> {
     let mut gym = two_minutes(&["Ana"]);
     gym.row(1..=40, &[80]);

@@ -30,7 +30,7 @@ fn course(measure: Measure, target: Option<f64>, past: &[f64]) -> Course {
     Course::new(measure, 1, &Aim { target, plan: Plan::Even, history }).unwrap()
 }
 
-/// A row every so many seconds up to a share of the work, at a pace that `speed` tells by the share.
+/// A row every this many seconds up to a share of the work, at a pace that `speed` tells by the share.
 fn rowed(course: &Course, until: f64, every: f64, speed: impl Fn(f64) -> f64) -> Live {
     let mut live = Live::new();
     let (mut seconds, mut metres) = (0.0, 0.0);

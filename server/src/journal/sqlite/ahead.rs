@@ -12,7 +12,7 @@ use std::{
 const HEAD: usize = 32;
 const FRAME_HEAD: usize = 24;
 const MAGIC: u32 = 0x377f_0682;
-/// Copies that are kept; who has so many has a disk to look at.
+/// Copies that are kept; who has this many has a disk to look at.
 const COPIES_MAX: u32 = 8;
 
 /// Copies the write-ahead file of a folder, for its owner alone, if frames stand in it behind one that is damaged.

@@ -75,7 +75,7 @@ fn both_ways(
 
 /// How far a table could be read.
 enum Way {
-    /// To its end; so many rows break the table's own rules and stay where they are.
+    /// To its end; this many rows break the table's own rules and stay where they are.
     Through { left: u64 },
     /// Not to its end, and why.
     Ended(String),

@@ -42,13 +42,13 @@ const BATCH: usize = 1_024;
 const STEP: f32 = 3e-3;
 /// Truth beyond this (a stop of minutes) counts as this far, in slack.
 const TRUTH_MAX: f64 = 0.4;
-/// Of a hundred pieces, so many get the half metre of error that a machine in whole metres has …
+/// Of a hundred pieces, this many get the half metre of error that a machine in whole metres has …
 const WHOLE_METRES: u64 = 35;
-/// … so many are looked at without their past results in their second half …
+/// … this many are looked at without their past results in their second half …
 const NO_PAST: u64 = 50;
-/// … and so many without their target.
+/// … and this many without their target.
 const NO_TARGET: u64 = 20;
-/// … and so many with another plan than they had: many row to none.
+/// … and this many with another plan than they had: many row to none.
 const OTHER_PLAN: u64 = 12;
 
 /// One moment of a past piece.
@@ -345,7 +345,7 @@ fn point_of(values: &[f64], share: f64) -> f64 {
     sorted.get(at.min(sorted.len().saturating_sub(1))).copied().unwrap_or(0.0)
 }
 
-/// How much wider the spreads must be, near each knot, to hold eight of ten in life.
+/// How much wider the spreads must be, near each knot, to hold eight of ten in practice.
 fn widening(model: &Model, seen: &[Example]) -> Vec<i32> {
     /// So near a knot a moment counts for it, as a share of the way to the next.
     const NEAR: f64 = 0.6;

@@ -57,7 +57,7 @@ impl Rival {
     }
 }
 
-/// The share of the work that was done so many seconds before a share.
+/// The share of the work that was done this many seconds before a share.
 fn back(past: &Past, x: f64, seconds: f64) -> f64 {
     match past.course.measure() {
         Measure::Time(_) => (x - seconds / past.course.work()).max(0.0),

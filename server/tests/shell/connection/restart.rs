@@ -42,7 +42,7 @@ impl SetTime {
         change(&mut self.0.lock().unwrap());
     }
 
-    /// So much of life goes by, on every clock.
+    /// This much real time goes by, on every clock.
     async fn pass(&self, ms: u64) {
         self.set(|shown| {
             shown.uptime_ms += ms;
@@ -59,7 +59,7 @@ impl Gym {
         Gym { created: gym.another().await, ..gym }
     }
 
-    /// The server is stopped, is away for so long, and is started again.
+    /// The server is stopped, is away for this long, and is started again.
     async fn away(
         self,
         time: &'static SetTime,

@@ -88,7 +88,7 @@ impl Journal for Slow {
 }
 
 impl Slow {
-    /// Whether so many have begun to be read, and no more of them, however long everything else goes on.
+    /// Whether this many have begun to be read, and no more of them, however long everything else goes on.
     async fn has_begun(&self, many: usize) -> bool {
         for _ in 0..100_000 {
             if self.begun.load(Ordering::SeqCst) >= many {

@@ -4,9 +4,9 @@ use std::{fs, path::Path};
 
 use super::{Outcome, cargo, indented, output, target};
 
-/// Every so many mutants of the core one is drawn: some 120 of 2,800.
+/// Every this many mutants of the core one is drawn: some 120 of 2,800.
 const ONE_IN: u64 = 24;
-/// Of a hundred that are drawn so many may be found by nothing.
+/// Of a hundred that are drawn this many may be found by nothing.
 const MISSED_MAX_PERCENT: usize = 5;
 /// Shards of a draw, so that one takes half an hour at most on two cores, and what is found so far is kept.
 const SHARDS: u64 = 3;

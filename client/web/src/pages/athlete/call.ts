@@ -2,7 +2,7 @@
 import { athlete as texts } from '#texts';
 import type { OwnCall } from '../../session/reduce';
 
-/** How long it is said that a call is done, in life. */
+/** How long it is said that a call is done, in real time. */
 export const DONE_SHOWN_MS = 6_000;
 /** More dots than this are no quicker to read than the number. */
 export const DOTS_MAX = 10;

@@ -66,7 +66,7 @@ test('from a standstill the pace is that of the strokes, not of the sitting befo
   expect(meter.pace(26_000)).toBe(125_000);
 });
 
-test('in a rehearsal ten times faster than life, no metre is lost, and the pace is that of the session', () => {
+test('in a rehearsal ten times faster than real time, no metre is lost, and the pace is that of the session', () => {
   const meter = new Meter(10);
   // A report of each second of the session: a tenth of one here.
   for (let nth = 0; nth <= 60; nth += 1) meter.take({ distance_dm: 40 * nth, elapsed_ms: 1_000 * nth, strokes: Math.floor(nth / 2) }, 7_000 + 100 * nth);

@@ -16,16 +16,16 @@ export interface Report {
 
 /** Reports that are looked at: two hours of four a second; then the oldest go. */
 const REPORTS_MAX = 28_800;
-/** After so long without a metre nobody rows. */
+/** After this long without a metre nobody rows. */
 const STILL_MS = LIMITS.stopped_after_ms;
 /** So long nobody pauses within a stroke. */
 const STANDSTILL_MS = 4_000;
-/** A rate older than this, in life, says nothing about now. */
+/** A rate older than this, in real time, says nothing about now. */
 const RATE_FRESH_MS = 6_000;
 
 /**
  * Instants come and go on the device's own clock. How fast somebody rows, and for how long nobody has, is judged on one
- * that runs as fast as the session: in a rehearsal ten times faster than life nobody else would be believed.
+ * that runs as fast as the session: in a rehearsal ten times faster than real time nobody else would be believed.
  */
 export class Meter {
   readonly #speed: number;
@@ -86,7 +86,7 @@ export class Meter {
     return then?.strokes == null || now.strokes === null ? null : Math.max(0, now.strokes - then.strokes);
   }
 
-  /** When so many own strokes since an instant were made; null before, or when the machine counts none. */
+  /** When this many own strokes since an instant were made; null before, or when the machine counts none. */
   strokesDoneMs(sinceMs: number, strokes: number): number | null {
     const then = this.at(sinceMs)?.strokes ?? null;
     if (then === null) return null;

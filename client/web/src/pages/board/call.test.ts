@@ -59,7 +59,7 @@ test('a call stands from the moment that it was sent, with the strokes that the 
   expect(shownCall(later, 29_000, 1)).toMatchObject({ is: 'running', left: { by: 'strokes', strokes: 6 } });
 });
 
-test('when it is over it is shown for eight seconds of life, however fast the session runs', () => {
+test('when it is over it is shown for eight seconds of real time, however fast the session runs', () => {
   const ended = happened(happened(stood(rowing(), 20_000, {}, null), 2, 20_500, sent()), 3, 40_000, { kind: 'call_ended', call: CALL });
   expect(shownCall(ended, 40_000 + OVER_MS - 1, 1)).toMatchObject({ is: 'over' });
   expect(shownCall(ended, 40_000 + OVER_MS, 1)).toBeNull();

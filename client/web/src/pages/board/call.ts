@@ -3,7 +3,7 @@
 import type { Margin, Ranking, StandingCall } from '../../protocol/decode';
 import { callsOfPiece, type ListedCall, type Session } from '../../session/reduce';
 
-/** How long a call is shown when it is over, in life. */
+/** How long a call is shown when it is over, in real time. */
 export const OVER_MS = 8_000;
 
 /** What of a call is left. */
@@ -17,7 +17,7 @@ export type ShownCall =
   | { readonly is: 'running'; readonly call: ListedCall; readonly left: Left }
   | { readonly is: 'over'; readonly call: ListedCall };
 
-/** The call to show now; `speed` is how much faster than life the session runs. */
+/** The call to show now; `speed` is how much faster than real time the session runs. */
 export function shownCall(session: Session, nowMs: number, speed: number): ShownCall | null {
   const calls = callsOfPiece(session).filter(({ athletes }) => athletes.length > 0);
   for (const call of [...calls].reverse()) {

@@ -1,6 +1,6 @@
 // More people than rows: equal pages, each shown for a while, in turn; who has a call is seen at once.
 
-/** How long one page is shown, in life. */
+/** How long one page is shown, in real time. */
 export const PAGE_MS = 8_000;
 
 /** From when, and from which page, they take turns. */
@@ -18,7 +18,7 @@ export function turns(was: Turns, call: string, clockMs: number, first: number):
   return call === '' || call === was.call ? was : { call, fromMs: clockMs, first: Math.max(0, first) };
 }
 
-/** Which of so many pages is shown, from a clock that runs as life does. */
+/** Which of this many pages is shown, from a clock that runs as real time does. */
 export function pageAt(clockMs: number, pages: number, { fromMs, first } = FROM_THE_START): number {
   return pages < 2 ? 0 : (first + Math.floor(Math.max(0, clockMs - fromMs) / PAGE_MS)) % pages;
 }

@@ -27,7 +27,7 @@ test('those who are there, with no more digits than are known', () => {
   expect(rows).toHaveLength((session.standings?.lines.length ?? 0) - away);
 });
 
-test('whoever has no place stands as the server lists them, with the reason in its place', () => {
+test('athletes without a place stand where the server lists them, with the reason instead of a number', () => {
   const session = shown('welcome-coach.json', 'standings-not-ranked.json');
   const rows = fieldRows(session, new Set());
   expect(rows.map(({ place, margin, finish, side, quiet, heard, guess }) => [place, margin, finish, side, quiet, heard, guess])).toEqual([

@@ -39,7 +39,7 @@ export const GOOD_MINUTES = 20;
 const ROW = 1.21;
 /** Fewer rows than this on a page tell nothing about a field. */
 const ROWS_LEAST = 4;
-/** Half of the screen holds the sign of who is there and a name: so many sizes of the letters. */
+/** Half of the screen holds the sign of who is there and a name: this many sizes of the letters. */
 const HALF = 16;
 /** Rows stand this far apart at the most. */
 const ROW_MOST = 1.5;
@@ -65,7 +65,7 @@ export function within(said: string | null | undefined, which: keyof Sight): num
   return said !== '' && number >= least && number <= most ? number : null;
 }
 
-/** The size of the font whose capitals are seen under so many minutes of arc. */
+/** The size of the font whose capitals are seen under this many minutes of arc. */
 export function fontPx(sight: Sight, frame: Frame, minutes: number): number {
   const widthMm = (sight.diagonalIn * 25.4 * frame.width) / Math.hypot(frame.width, frame.height);
   const capitalMm = 2 * sight.distanceM * 1_000 * Math.tan((minutes * Math.PI) / 180 / 60 / 2);

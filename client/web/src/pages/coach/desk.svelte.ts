@@ -22,7 +22,7 @@ const KEPT_PIECE = 'thole coach piece';
 /** Whom the next call is for. */
 export type Whom = { readonly whom: 'all' } | { readonly whom: 'behind' } | { readonly whom: 'picked' } | { readonly whom: 'team'; readonly team: string };
 
-/** A false start can be called so long after the go. */
+/** A false start can be called this long after the go. */
 const FALSE_START_MS = LIMITS.false_start_max_ms;
 
 export class Desk {

@@ -60,7 +60,7 @@ export function remembered(history: History, { standings, details }: Sight, rank
   return next;
 }
 
-/** The margin of so long ago; null when this page had not seen any then. */
+/** The margin of this long ago; null when this page had not seen any then. */
 export function marginAgo(history: History, athlete: string, nowMs: number, agoMs: number): number | null {
   const then = nowMs - agoMs;
   const seen = history.get(athlete)?.findLast(({ at_ms, margin }) => at_ms <= then && margin !== null);

@@ -20,7 +20,7 @@ function session(standings: Standings, phase: Phase = ROWING, more: Partial<Sess
   return { ...made, current: 0, pieces, athletes, standings, speed: 1, ...more };
 }
 
-/** One who is so many millionths ahead of a target of 400 s. */
+/** One who is this many millionths ahead of a target of 400 s. */
 const line = (athlete: string, place: number | null, ppm: number, elapsed_ms = 60_000, doing: Doing = 'rowing'): Line => {
   const finish = { want: 'finish', finish_ms: 400_000 - Math.round((ppm * 400) / 1_000) } as const;
   return {

@@ -84,7 +84,7 @@ function metres(dm: number): string {
   return distanceText(Math.floor(dm / 10) * 10);
 }
 
-/** Those who row and have no card, where so many cards are. */
+/** Those who row and have no card, where this many cards are. */
 export function restText(others: number, cards: number): string {
   if (others === 0) return '';
   return cards === 0 ? texts.needs.nobody : texts.needs.others(others);

@@ -62,7 +62,7 @@ function isMadeUp(machine: string | null): boolean {
   return machine !== null && /^simulated|\(made up\)$/.test(machine);
 }
 
-/** How far the projections can be trusted; said from so many finishes on. */
+/** How far the projections can be trusted; said from this many finishes on. */
 const CALIBRATED_MIN = 30;
 
 export function calibrationText({ finishes, held, intervals }: Calibration): string {

@@ -60,7 +60,7 @@ export function tableText(bytes: ArrayBuffer): string {
 
 /**
  * Reads a roster. Columns stand between commas, semicolons or tabs, whichever the first line has; a first line
- * with `name` in it is the heading and may have the columns in any order. The target is for each of so many
+ * with `name` in it is the heading and may have the columns in any order. The target is for each of this many
  * pieces that it fits, where `kinds` says what those are measured by; `spec` is the one that comes next, for which
  * a target can be impossible. Names in `taken` are in the session already.
  */

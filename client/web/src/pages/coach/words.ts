@@ -59,7 +59,7 @@ export function lostHeardText(session: Session): string {
   return texts.field.lastHeard(here);
 }
 
-/** An order without an answer takes longer than a blink, in life. */
+/** An order without an answer takes longer than a blink, in real time. */
 const SOON_MS = 1_500;
 
 /**

@@ -25,7 +25,7 @@ export const ui = {
   pieceTitle: (title: string, piece: string) => `${title}, ${piece}`,
   /** Which of some repeats, pages, strokes. */
   nthOf: (nth: number, of: number) => `${numbers.format(nth)} of ${numbers.format(of)}`,
-  rehearsal: (speed: number) => `Rehearsal: ${numbers.format(speed)} times faster than real life`,
+  rehearsal: (speed: number) => `Rehearsal: ${numbers.format(speed)} times faster than real time`,
   away: 'The server is out of reach.',
   comesBack: 'This page reconnects by itself.',
   ended: 'No longer connected.',

@@ -45,7 +45,7 @@ const LEARNT_S: (f64, f64) = (120.0, 1_800.0);
 const WIDER_BEYOND: f64 = 0.5;
 /// A bin so much slower than the others (slack) is a stop or a bad patch …
 const STOPPED: (f64, f64) = (0.12, 0.17);
-/// … after which the range is so many times as wide: too few of the fit have stopped to tell more (own choice).
+/// … after which the range is this many times as wide: too few of the fit have stopped to tell more (own choice).
 const WIDER_STOPPED: f64 = 1.2;
 /// Rows that are so far from each other, in bins, widen the range to twice.
 const SELDOM_BINS: f64 = 4.0;
@@ -80,7 +80,7 @@ pub struct Asked {
     pub inputs: [f32; INPUTS],
 }
 
-/// How far something so far off (slack) is doubted when so many bins are passed: 0 not at all, 1 quite.
+/// How far something so far off (slack) is doubted when this many bins are passed: 0 not at all, 1 quite.
 fn doubt(off: f64, passed: usize) -> f64 {
     let (from, to) = match (passed.checked_sub(1), passed.checked_sub(3)) {
         (None, _) => return 0.0,
