@@ -20,7 +20,7 @@ pub struct Address {
 
 /// A link that opens somebody's place in a session.
 #[derive(Clone, PartialEq, Eq)]
-pub struct Link {
+pub struct PlaceLink {
     /// The server.
     pub address: Address,
     /// As whom.
@@ -114,19 +114,19 @@ impl fmt::Display for Address {
     }
 }
 
-impl Link {
+impl PlaceLink {
     /// Reads a link such as `http://host/row/KAMURETA#secret`; `/coach/` and `/board/` likewise.
     ///
     /// # Errors
     /// A sentence that says what to paste; it never repeats a secret.
     ///
     /// ```
-    /// use thole::address::Link;
-    /// let link = Link::read("http://127.0.0.1:9000/row/KAMURETA#abc").unwrap();
+    /// use thole::address::PlaceLink;
+    /// let link = PlaceLink::read("http://127.0.0.1:9000/row/KAMURETA#abc").unwrap();
     /// assert_eq!(link.secret, "abc");
     /// assert_eq!(link.to_string(), "http://127.0.0.1:9000/row/KAMURETA#abc");
     /// ```
-    pub fn read(typed: &str) -> Result<Link, String> {
+    pub fn read(typed: &str) -> Result<PlaceLink, String> {
         let (place, secret) = typed.trim().split_once('#').unwrap_or((typed.trim(), ""));
         if secret.is_empty() {
             return Err(
@@ -147,12 +147,12 @@ impl Link {
             }
         };
         let code = parts.next().and_then(JoinCode::read);
-        Ok(Link { address, role, code, secret: secret.to_owned() })
+        Ok(PlaceLink { address, role, code, secret: secret.to_owned() })
     }
 }
 
 /// The whole link with its secret, to be handed to the person whose place it opens.
-impl fmt::Display for Link {
+impl fmt::Display for PlaceLink {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let page = match self.role {
             Role::Athlete => "row",
@@ -165,9 +165,9 @@ impl fmt::Display for Link {
 }
 
 /// Without the secret, so that it never reaches a log.
-impl fmt::Debug for Link {
+impl fmt::Debug for PlaceLink {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Link")
+        f.debug_struct("PlaceLink")
             .field("address", &self.address)
             .field("role", &self.role)
             .field("code", &self.code)
@@ -206,12 +206,12 @@ mod tests {
 
     #[test]
     fn a_secret_is_in_no_message_about_a_link() {
-        let link = Link::read("https://gym.example/board/KAMURETA#verysecret").unwrap();
+        let link = PlaceLink::read("https://gym.example/board/KAMURETA#verysecret").unwrap();
         assert_eq!(link.role, Role::Board);
         assert!(!format!("{link:?}").contains("verysecret"));
         for typed in ["ftp://x/row/A#verysecret", "http://x/sing/A#verysecret"] {
-            assert!(!Link::read(typed).expect_err(typed).contains("verysecret"));
+            assert!(!PlaceLink::read(typed).expect_err(typed).contains("verysecret"));
         }
-        assert!(Link::read("http://x/row/KAMURETA").expect_err("no secret").contains('#'));
+        assert!(PlaceLink::read("http://x/row/KAMURETA").expect_err("no secret").contains('#'));
     }
 }

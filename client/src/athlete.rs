@@ -19,7 +19,7 @@ use uuid::Uuid;
 use crate::{
     clock::{SessionClock, in_life},
     kept::{BATCH_MAX, Kept, Next, Resumed},
-    link::{Link, LinkConfig, News},
+    link::{Link, LinkConfig, LinkNews},
     mirror::go_of,
     own_aim::{Aiming, OwnAim},
     socket::{Dial, Ended},
@@ -59,7 +59,7 @@ pub struct AthleteConfig {
 
 /// What an athlete is told.
 #[derive(Clone, Debug)]
-pub enum Told {
+pub enum AthleteNews {
     /// Connected: everything now true, and how the recording was taken up again.
     Welcome(Box<Welcome>, Resumed),
     /// Something happened.
@@ -96,7 +96,7 @@ pub struct Athlete {
     /// What has no answer yet: it is said again after a lost connection.
     unanswered: Vec<(CommandId, ClientMsg)>,
     readings: VecDeque<Reading>,
-    told: VecDeque<Told>,
+    told: VecDeque<AthleteNews>,
     aiming: Aiming,
     /// Which piece is on, and when its go is or was.
     rows: Option<(PieceNo, Option<At>)>,
@@ -195,9 +195,9 @@ impl Athlete {
         }
     }
 
-    /// Sends what is due and waits for what is told; `None` after `Told::Ended`. Nothing is lost when
+    /// Sends what is due and waits for what is told; `None` after `AthleteNews::Ended`. Nothing is lost when
     /// the wait is given up.
-    pub async fn next(&mut self) -> Option<Told> {
+    pub async fn next(&mut self) -> Option<AthleteNews> {
         loop {
             if let Some(told) = self.told.pop_front() {
                 return Some(told);
@@ -257,19 +257,19 @@ impl Athlete {
         [resend, unsent].into_iter().flatten().fold(LOOK_EVERY, Duration::min)
     }
 
-    fn hear(&mut self, news: News) {
+    fn hear(&mut self, news: LinkNews) {
         match news {
-            News::Welcome { connection, welcome } => self.welcomed(connection, welcome),
-            News::Said(msg) => self.said(msg),
-            News::ClockSet => self.say_ready(),
-            News::Lost { says, code, again_in } => {
+            LinkNews::Welcome { connection, welcome } => self.welcomed(connection, welcome),
+            LinkNews::Said(msg) => self.said(msg),
+            LinkNews::ClockSet => self.say_ready(),
+            LinkNews::Lost { says, code, again_in } => {
                 self.connection = None;
-                self.told.push_back(Told::Lost { says, code, again_in });
+                self.told.push_back(AthleteNews::Lost { says, code, again_in });
             }
-            News::Ended(ended) => {
+            LinkNews::Ended(ended) => {
                 self.connection = None;
                 self.ended = true;
-                self.told.push_back(Told::Ended(ended));
+                self.told.push_back(AthleteNews::Ended(ended));
             }
         }
     }
@@ -299,7 +299,7 @@ impl Athlete {
         if let Some(aim) = self.aiming.welcomed(&welcome) {
             self.aim(aim);
         }
-        self.told.push_back(Told::Welcome(welcome, resumed));
+        self.told.push_back(AthleteNews::Welcome(welcome, resumed));
     }
 
     /// Says something until it is answered.
@@ -366,19 +366,19 @@ impl Athlete {
             let now_ms = self.link.clock().local_ms();
             self.kept.acknowledged(&ack.durable, now_ms);
             if !ack.refused.is_empty() {
-                self.told.push_back(Told::RefusedSamples(ack.refused));
+                self.told.push_back(AthleteNews::RefusedSamples(ack.refused));
             }
             self.happened(ack.events);
-            self.told.extend(ack.own.map(Told::Own));
+            self.told.extend(ack.own.map(AthleteNews::Own));
         } else if let ServerMsg::Events { events } = msg {
             self.happened(events);
         } else if let ServerMsg::Own(own) = msg {
-            self.told.push_back(Told::Own(own));
+            self.told.push_back(AthleteNews::Own(own));
         } else if let ServerMsg::Done { command } = msg {
             self.unanswered.retain(|(asked, _)| *asked != command);
         } else if let ServerMsg::Refused { command, refusal } = msg {
             self.unanswered.retain(|(asked, _)| Some(*asked) != command);
-            self.told.push_back(Told::Refused(refusal.says));
+            self.told.push_back(AthleteNews::Refused(refusal.says));
         }
     }
 
@@ -390,7 +390,7 @@ impl Athlete {
             if let Happening::PhaseChanged { piece, phase } = event.what {
                 self.rows(piece, phase);
             }
-            self.told.push_back(Told::Event(event));
+            self.told.push_back(AthleteNews::Event(event));
         }
     }
 

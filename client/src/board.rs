@@ -6,14 +6,14 @@ use thole_protocol::{ServerMsg, client_msg::Role, event::Event, standing::Standi
 
 use crate::{
     clock::SessionClock,
-    link::{Link, LinkConfig, News},
+    link::{Link, LinkConfig, LinkNews},
     mirror::Mirror,
     socket::{Dial, Ended},
 };
 
 /// What a board is told.
 #[derive(Clone, Debug)]
-pub enum Told {
+pub enum BoardNews {
     /// Connected: `Board::mirror` has everything now true.
     Welcome,
     /// Something happened.
@@ -36,7 +36,7 @@ pub enum Told {
 pub struct Board {
     link: Link,
     mirror: Option<Mirror>,
-    told: VecDeque<Told>,
+    told: VecDeque<BoardNews>,
 }
 
 impl Board {
@@ -68,34 +68,34 @@ impl Board {
         self.link.clock()
     }
 
-    /// Waits for what is told; `None` after `Told::Ended`. Nothing is lost when the wait is given up.
-    pub async fn next(&mut self) -> Option<Told> {
+    /// Waits for what is told; `None` after `BoardNews::Ended`. Nothing is lost when the wait is given up.
+    pub async fn next(&mut self) -> Option<BoardNews> {
         loop {
             if let Some(told) = self.told.pop_front() {
                 return Some(told);
             }
             match self.link.next().await? {
-                News::Welcome { welcome, .. } => {
+                LinkNews::Welcome { welcome, .. } => {
                     self.mirror = Some(Mirror::of(*welcome));
-                    self.told.push_back(Told::Welcome);
+                    self.told.push_back(BoardNews::Welcome);
                 }
-                News::Said(ServerMsg::Standings(standings)) => {
-                    self.told.push_back(Told::Standings(standings));
+                LinkNews::Said(ServerMsg::Standings(standings)) => {
+                    self.told.push_back(BoardNews::Standings(standings));
                 }
-                News::Said(ServerMsg::Events { events }) => {
+                LinkNews::Said(ServerMsg::Events { events }) => {
                     for event in events {
                         if let Some(mirror) = &mut self.mirror {
                             mirror.take(&event);
                         }
-                        self.told.push_back(Told::Event(event));
+                        self.told.push_back(BoardNews::Event(event));
                     }
                 }
                 // Nothing else that is said concerns a board.
-                News::Said(_) | News::ClockSet => {}
-                News::Lost { says, again_in, .. } => {
-                    self.told.push_back(Told::Lost { says, again_in })
+                LinkNews::Said(_) | LinkNews::ClockSet => {}
+                LinkNews::Lost { says, again_in, .. } => {
+                    self.told.push_back(BoardNews::Lost { says, again_in })
                 }
-                News::Ended(ended) => self.told.push_back(Told::Ended(ended)),
+                LinkNews::Ended(ended) => self.told.push_back(BoardNews::Ended(ended)),
             }
         }
     }

@@ -24,7 +24,7 @@ use uuid::Uuid;
 
 use crate::{
     clock::SessionClock,
-    link::{Link, LinkConfig, News},
+    link::{Link, LinkConfig, LinkNews},
     mirror::Mirror,
     outgoing::Outgoing,
     socket::{Dial, Ended},
@@ -32,7 +32,7 @@ use crate::{
 
 /// What a coach is told.
 #[derive(Clone, Debug)]
-pub enum Told {
+pub enum CoachNews {
     /// Connected: `Coach::mirror` has everything now true.
     Welcome,
     /// Something happened.
@@ -77,7 +77,7 @@ pub struct Coach {
     requests: Vec<JoinRequest>,
     /// What has come of tables that are not whole yet.
     tables: BTreeMap<CommandId, String>,
-    told: VecDeque<Told>,
+    told: VecDeque<CoachNews>,
     ended: bool,
 }
 
@@ -108,27 +108,27 @@ impl Coach {
         }
     }
 
-    /// Gives an order; it is answered by `Told::Done` or `Told::Refused` with the same number.
+    /// Gives an order; it is answered by `CoachNews::Done` or `CoachNews::Refused` with the same number.
     pub fn order(&mut self, order: Order) -> CommandId {
         self.say(|command| ClientMsg::Command(Command { command, order }))
     }
 
-    /// Adds athletes, at most 500 at once; answered by `Told::Links` too.
+    /// Adds athletes, at most 500 at once; answered by `CoachNews::Links` too.
     pub fn add(&mut self, athletes: Vec<RosterEntry>) -> CommandId {
         self.say(|command| ClientMsg::AddAthletes(AddAthletes { command, athletes }))
     }
 
-    /// Makes a new secret for an athlete; answered by `Told::Links`.
+    /// Makes a new secret for an athlete; answered by `CoachNews::Links`.
     pub fn new_link(&mut self, athlete: AthleteId) -> CommandId {
         self.say(|command| ClientMsg::NewLink(NewLink { command, athlete }))
     }
 
-    /// Makes a new secret for boards; answered by `Told::BoardLink`.
+    /// Makes a new secret for boards; answered by `CoachNews::BoardLink`.
     pub fn new_board_link(&mut self) -> CommandId {
         self.say(|command| ClientMsg::NewBoardLink(NewBoardLink { command }))
     }
 
-    /// Makes a new secret for the coach's devices; answered by `Told::CoachLink`.
+    /// Makes a new secret for the coach's devices; answered by `CoachNews::CoachLink`.
     pub fn new_coach_link(&mut self) -> CommandId {
         self.say(|command| ClientMsg::NewCoachLink(NewCoachLink { command }))
     }
@@ -143,12 +143,12 @@ impl Coach {
         self.say(|command| ClientMsg::TurnAway(TurnAway { command, request }))
     }
 
-    /// Asks for the table of results, of one piece or of all; answered by `Told::ResultsTable` too.
+    /// Asks for the table of results, of one piece or of all; answered by `CoachNews::ResultsTable` too.
     pub fn results_table(&mut self, piece: Option<PieceNo>) -> CommandId {
         self.say(|command| ClientMsg::ResultsTable(TableQuestion { command, piece }))
     }
 
-    /// Makes this device the one in command; answered by `Told::InCommand`.
+    /// Makes this device the one in command; answered by `CoachNews::InCommand`.
     pub fn take_command(&mut self) -> CommandId {
         self.say(|command| ClientMsg::TakeCommand(TakeCommand { command }))
     }
@@ -183,8 +183,8 @@ impl Coach {
         self.link.clock()
     }
 
-    /// Waits for what is told; `None` after `Told::Ended`. Nothing is lost when the wait is given up.
-    pub async fn next(&mut self) -> Option<Told> {
+    /// Waits for what is told; `None` after `CoachNews::Ended`. Nothing is lost when the wait is given up.
+    pub async fn next(&mut self) -> Option<CoachNews> {
         loop {
             if let Some(told) = self.told.pop_front() {
                 return Some(told);
@@ -209,27 +209,27 @@ impl Coach {
         command
     }
 
-    fn hear(&mut self, news: News) {
+    fn hear(&mut self, news: LinkNews) {
         match news {
-            News::Welcome { connection, welcome } => {
+            LinkNews::Welcome { connection, welcome } => {
                 self.in_command = welcome.in_command;
                 self.requests.clone_from(&welcome.requests);
                 self.mirror = Some(Mirror::of(*welcome));
                 self.outgoing.connected(connection);
-                self.told.push_back(Told::Welcome);
+                self.told.push_back(CoachNews::Welcome);
             }
-            News::Said(msg) => self.said(msg),
-            News::ClockSet => {}
-            News::Lost { says, again_in, .. } => {
+            LinkNews::Said(msg) => self.said(msg),
+            LinkNews::ClockSet => {}
+            LinkNews::Lost { says, again_in, .. } => {
                 self.outgoing.lost();
                 // Asked for again, they come from the beginning.
                 self.tables.clear();
-                self.told.push_back(Told::Lost { says, again_in });
+                self.told.push_back(CoachNews::Lost { says, again_in });
             }
-            News::Ended(ended) => {
+            LinkNews::Ended(ended) => {
                 self.outgoing.lost();
                 self.ended = true;
-                self.told.push_back(Told::Ended(ended));
+                self.told.push_back(CoachNews::Ended(ended));
             }
         }
     }
@@ -240,40 +240,40 @@ impl Coach {
                 if let Some(mirror) = &mut self.mirror {
                     mirror.take(&event);
                 }
-                self.told.push_back(Told::Event(event));
+                self.told.push_back(CoachNews::Event(event));
             }
         } else if let ServerMsg::Overview(overview) = msg {
             self.overview = Some(overview.clone());
-            self.told.push_back(Told::Overview(overview));
+            self.told.push_back(CoachNews::Overview(overview));
         } else if let ServerMsg::Done { command } = msg {
             self.outgoing.answered(command);
             let table = self.tables.remove(&command);
-            self.told.extend(table.map(|table| Told::ResultsTable(command, table)));
-            self.told.push_back(Told::Done(command));
+            self.told.extend(table.map(|table| CoachNews::ResultsTable(command, table)));
+            self.told.push_back(CoachNews::Done(command));
         } else if let ServerMsg::Refused { command, refusal } = msg {
             if let Some(command) = command {
                 self.outgoing.answered(command);
             }
-            self.told.push_back(Told::Refused(command, refusal));
+            self.told.push_back(CoachNews::Refused(command, refusal));
         } else if let ServerMsg::Links(links) = msg {
             self.outgoing.answered(links.command);
-            self.told.push_back(Told::Links(links));
+            self.told.push_back(CoachNews::Links(links));
         } else if let ServerMsg::BoardLink(link) = msg {
             self.outgoing.answered(link.command);
-            self.told.push_back(Told::BoardLink(link));
+            self.told.push_back(CoachNews::BoardLink(link));
         } else if let ServerMsg::CoachLink(link) = msg {
             self.outgoing.answered(link.command);
             // A link so busy that this waits is lost before it is heard: the old secret still brings this device back.
             let _ = self.link.comes_by(link.coach_secret.clone());
-            self.told.push_back(Told::CoachLink(link));
+            self.told.push_back(CoachNews::CoachLink(link));
         } else if let ServerMsg::ResultsTable(part) = msg {
             self.tables.entry(part.command).or_default().push_str(&part.csv);
         } else if let ServerMsg::Requests { requests } = msg {
             self.requests = requests;
-            self.told.push_back(Told::Requests);
+            self.told.push_back(CoachNews::Requests);
         } else if let ServerMsg::InCommand { yes } = msg {
             self.in_command = yes;
-            self.told.push_back(Told::InCommand(yes));
+            self.told.push_back(CoachNews::InCommand(yes));
         }
     }
 }

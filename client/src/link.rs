@@ -2,7 +2,7 @@
 //!
 //! One task owns the connection. What is said is sent on the connection it was said for and on no
 //! other, so that nobody repeats by accident what a new connection has made wrong; whoever must be
-//! heard says it again after `News::Welcome`.
+//! heard says it again after `LinkNews::Welcome`.
 
 use std::time::Duration;
 
@@ -69,7 +69,7 @@ pub struct LinkConfig {
 
 /// What a link tells.
 #[derive(Clone, Debug)]
-pub enum News {
+pub enum LinkNews {
     /// Connected: everything now true.
     Welcome {
         /// Counts connections: what is said for an older one is not sent.
@@ -109,7 +109,7 @@ enum Letter {
 #[derive(Debug)]
 pub struct Link {
     outgoing: mpsc::Sender<Letter>,
-    news: mpsc::Receiver<News>,
+    news: mpsc::Receiver<LinkNews>,
     clock: SessionClock,
 }
 
@@ -164,7 +164,7 @@ impl Link {
     }
 
     /// Waits for the next news; `None` after `Ended`. Nothing is lost when the wait is given up.
-    pub async fn next(&mut self) -> Option<News> {
+    pub async fn next(&mut self) -> Option<LinkNews> {
         self.news.recv().await
     }
 
@@ -202,7 +202,7 @@ impl From<NobodyHolds> for Over {
 struct Keeper {
     config: LinkConfig,
     said: mpsc::Receiver<Letter>,
-    tell: mpsc::Sender<News>,
+    tell: mpsc::Sender<LinkNews>,
     local: LocalClock,
     reckoning: watch::Sender<Reckoning>,
     filter: ClockFilter,
@@ -238,14 +238,14 @@ impl Keeper {
                 Over::Lost(ended) => {
                     if ended.advice() == OnClose::Stop {
                         // Nobody listening is no failure here: there is nothing left to tell.
-                        drop(self.tell.send(News::Ended(ended)).await);
+                        drop(self.tell.send(LinkNews::Ended(ended)).await);
                         return;
                     }
                     let wait = in_life(self.backoff.wait(), self.speed());
                     (ended, wait + restart.unwrap_or_default())
                 }
             };
-            let lost = News::Lost { says: ended.says, code: ended.code, again_in };
+            let lost = LinkNews::Lost { says: ended.says, code: ended.code, again_in };
             if self.tell.send(lost).await.is_err() || self.wait(again_in).await.is_err() {
                 return;
             }
@@ -346,7 +346,7 @@ impl Keeper {
         let offset_us = at_us.saturating_sub(i64::try_from(now_us).unwrap_or(i64::MAX));
         let estimate = Some(Estimate { offset_us, bound_us: 0 });
         self.reckoning.send_replace(Reckoning { speed, estimate });
-        self.tell(News::Welcome { connection: self.connection, welcome }).await?;
+        self.tell(LinkNews::Welcome { connection: self.connection, welcome }).await?;
         Ok(Due {
             heard_us: now_us,
             sent_us: now_us,
@@ -402,7 +402,7 @@ impl Keeper {
                 due.told_clock = true;
                 // It held for a while: the next failure is a first one.
                 self.backoff.reset();
-                self.tell(News::ClockSet).await?;
+                self.tell(LinkNews::ClockSet).await?;
             }
             return Ok(());
         }
@@ -421,7 +421,7 @@ impl Keeper {
         if let ServerMsg::Events { events } = &mut msg {
             self.only_new(events);
         }
-        Ok(self.tell(News::Said(msg)).await?)
+        Ok(self.tell(LinkNews::Said(msg)).await?)
     }
 
     /// An event that was told before is not told again.
@@ -479,7 +479,7 @@ impl Keeper {
         self.reckoning.borrow().speed
     }
 
-    async fn tell(&self, news: News) -> Result<(), NobodyHolds> {
+    async fn tell(&self, news: LinkNews) -> Result<(), NobodyHolds> {
         self.tell.send(news).await.map_err(|_| NobodyHolds)
     }
 }

@@ -14,7 +14,7 @@ use std::{
 use clap::Args;
 use serde_json::Value;
 use thole::{
-    address::{Address, Link},
+    address::{Address, PlaceLink},
     socket::{Dial, Trust},
 };
 use thole_protocol::client_msg::Role;
@@ -53,8 +53,8 @@ impl Common {
     }
 
     /// A link of this role.
-    pub(crate) fn link(&self, typed: &str, role: Role) -> Result<Link, Failed> {
-        let link = Link::read(typed).map_err(usage)?;
+    pub(crate) fn link(&self, typed: &str, role: Role) -> Result<PlaceLink, Failed> {
+        let link = PlaceLink::read(typed).map_err(usage)?;
         if link.role == role {
             return Ok(link);
         }

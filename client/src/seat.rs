@@ -13,7 +13,7 @@ use thole_protocol::{
 use tokio::time::sleep;
 
 use crate::{
-    athlete::{Athlete, AthleteConfig, Told},
+    athlete::{Athlete, AthleteConfig, AthleteNews},
     clock::in_life,
     course::{Course, DueSample, Source},
     mirror::Mirror,
@@ -81,9 +81,9 @@ impl Seat {
         self.course.due().is_none() && self.athlete.pending() == 0
     }
 
-    /// Rows on and waits for what is told; `None` after `Told::Ended`. Nothing is lost when the wait is
+    /// Rows on and waits for what is told; `None` after `AthleteNews::Ended`. Nothing is lost when the wait is
     /// given up.
-    pub async fn next(&mut self) -> Option<Told> {
+    pub async fn next(&mut self) -> Option<AthleteNews> {
         loop {
             let wait = self.row_due();
             tokio::select! {
@@ -145,9 +145,9 @@ impl Seat {
         }
     }
 
-    fn follow(&mut self, told: &Told) {
+    fn follow(&mut self, told: &AthleteNews) {
         match told {
-            Told::Welcome(welcome, _) => {
+            AthleteNews::Welcome(welcome, _) => {
                 let first = self.mirror.is_none();
                 self.mirror = Some(Mirror::of((**welcome).clone()));
                 // On coming back, what was missed follows as events, one by one and in its order.
@@ -156,12 +156,12 @@ impl Seat {
                     self.see_current(welcome.at_ms);
                 }
             }
-            Told::Event(event) => self.happened(event),
-            Told::Own(_)
-            | Told::RefusedSamples(_)
-            | Told::Refused(_)
-            | Told::Lost { .. }
-            | Told::Ended(_) => {}
+            AthleteNews::Event(event) => self.happened(event),
+            AthleteNews::Own(_)
+            | AthleteNews::RefusedSamples(_)
+            | AthleteNews::Refused(_)
+            | AthleteNews::Lost { .. }
+            | AthleteNews::Ended(_) => {}
         }
     }
 

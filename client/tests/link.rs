@@ -6,10 +6,10 @@ use std::time::Duration;
 
 use futures_util::{SinkExt, StreamExt};
 use thole::{
-    athlete::{Athlete, AthleteConfig, Told},
+    athlete::{Athlete, AthleteConfig, AthleteNews},
     coach::{self, Coach},
     kept::Resumed,
-    link::{Link, LinkConfig, News},
+    link::{Link, LinkConfig, LinkNews},
     own_aim::OwnAim,
     socket::Dial,
 };
@@ -139,7 +139,7 @@ fn link_config(dial: Dial) -> LinkConfig {
 /// The numbers of the next events that are told.
 async fn told_events(link: &mut Link) -> Vec<u64> {
     loop {
-        if let News::Said(ServerMsg::Events { events }) = link.next().await.unwrap() {
+        if let LinkNews::Said(ServerMsg::Events { events }) = link.next().await.unwrap() {
             return events.iter().map(|event| event.event.0).collect();
         }
     }
@@ -148,8 +148,8 @@ async fn told_events(link: &mut Link) -> Vec<u64> {
 async fn told_lost(link: &mut Link) -> String {
     loop {
         let news = link.next().await.unwrap();
-        assert!(!matches!(news, News::Ended(_)), "{news:?}");
-        if let News::Lost { says, .. } = news {
+        assert!(!matches!(news, LinkNews::Ended(_)), "{news:?}");
+        if let LinkNews::Lost { says, .. } = news {
             return says;
         }
     }
@@ -236,8 +236,8 @@ async fn close_codes_are_obeyed() {
         server.close(code).await;
         loop {
             let news = link.next().await.unwrap();
-            assert!(!matches!(news, News::Lost { .. }), "{code} means stop");
-            if let News::Ended(ended) = news {
+            assert!(!matches!(news, LinkNews::Lost { .. }), "{code} means stop");
+            if let LinkNews::Ended(ended) = news {
                 assert_eq!((ended.code, ended.says.as_str()), (Some(code), "because"));
                 break;
             }
@@ -304,7 +304,7 @@ fn ack(run: RunId, through_seq: u32) -> ServerMsg {
 }
 
 /// Rows on until something of this kind is told.
-async fn told<T>(athlete: &mut Athlete, wanted: impl Fn(&Told) -> Option<T>) -> T {
+async fn told<T>(athlete: &mut Athlete, wanted: impl Fn(&AthleteNews) -> Option<T>) -> T {
     loop {
         let told = athlete.next().await.expect("the link holds");
         if let Some(found) = wanted(&told) {
@@ -323,14 +323,14 @@ async fn a_lost_connection_costs_no_sample_and_what_is_durable_is_not_sent_again
         athlete.record(sample(80_000 + second * 1_000));
     }
     let rowing = tokio::spawn(async move {
-        let lost = |told: &Told| matches!(told, Told::Lost { .. }).then_some(());
+        let lost = |told: &AthleteNews| matches!(told, AthleteNews::Lost { .. }).then_some(());
         told(&mut athlete, lost).await;
         // Rowed while away; the last one is heard later than the session's clock is.
         for heard in [85_000, 86_000, 91_500] {
             athlete.record(sample(heard));
         }
         let resumed = told(&mut athlete, |told| {
-            if let Told::Welcome(_, resumed) = told { Some(*resumed) } else { None }
+            if let AthleteNews::Welcome(_, resumed) = told { Some(*resumed) } else { None }
         })
         .await;
         while athlete.pending() > 0 {
@@ -446,8 +446,8 @@ async fn a_table_is_told_when_it_is_whole_and_from_its_beginning_after_a_loss() 
     let told = async {
         loop {
             let told = coach.next().await.unwrap();
-            assert!(!matches!(told, coach::Told::Done(_)), "done before the table is told");
-            if let coach::Told::ResultsTable(command, table) = told {
+            assert!(!matches!(told, coach::CoachNews::Done(_)), "done before the table is told");
+            if let coach::CoachNews::ResultsTable(command, table) = told {
                 return (command, table);
             }
         }

@@ -8,8 +8,8 @@ use std::{
 
 use clap::Args;
 use thole::{
-    address::{Address, Link},
-    coach::{Coach, Told},
+    address::{Address, PlaceLink},
+    coach::{Coach, CoachNews},
     course::Source,
     enter,
     seat::Seat,
@@ -137,20 +137,20 @@ async fn gather(coach: &mut Coach) -> Result<Vec<Joined>, String> {
     let (mut set, mut links) = (false, None);
     while let Some(told) = coach.next().await {
         match told {
-            Told::Done(command) => set |= command == pieces,
-            Told::Links(got) if got.command == added => links = Some(got.links),
-            Told::Refused(_, refusal) => return Err(refusal.says),
-            Told::Ended(ended) => return Err(ended.says),
-            Told::Welcome
-            | Told::Event(_)
-            | Told::Overview(_)
-            | Told::Links(_)
-            | Told::BoardLink(_)
-            | Told::CoachLink(_)
-            | Told::ResultsTable(..)
-            | Told::Requests
-            | Told::InCommand(_)
-            | Told::Lost { .. } => {}
+            CoachNews::Done(command) => set |= command == pieces,
+            CoachNews::Links(got) if got.command == added => links = Some(got.links),
+            CoachNews::Refused(_, refusal) => return Err(refusal.says),
+            CoachNews::Ended(ended) => return Err(ended.says),
+            CoachNews::Welcome
+            | CoachNews::Event(_)
+            | CoachNews::Overview(_)
+            | CoachNews::Links(_)
+            | CoachNews::BoardLink(_)
+            | CoachNews::CoachLink(_)
+            | CoachNews::ResultsTable(..)
+            | CoachNews::Requests
+            | CoachNews::InCommand(_)
+            | CoachNews::Lost { .. } => {}
         }
         if set && let Some(links) = links.take() {
             return Ok(links);
@@ -162,7 +162,7 @@ async fn gather(coach: &mut Coach) -> Result<Vec<Joined>, String> {
 fn welcome(address: &Address, created: &Created, joined: &[Joined], speed: u32) -> String {
     let link = |role, secret: &str| {
         let code = Some(created.code.clone());
-        Link { address: address.clone(), role, code, secret: secret.to_owned() }.to_string()
+        PlaceLink { address: address.clone(), role, code, secret: secret.to_owned() }.to_string()
     };
     let rehearsal = match speed {
         1 => String::new(),
@@ -245,24 +245,24 @@ impl Evening {
         Ok(())
     }
 
-    fn told(&mut self, told: Option<Told>) -> Result<(), String> {
+    fn told(&mut self, told: Option<CoachNews>) -> Result<(), String> {
         match told {
             None => return Err("The demo's coach was disconnected.".into()),
-            Some(Told::Ended(ended)) => return Err(ended.says),
-            Some(Told::Event(event)) => self.happened(&event.what)?,
-            Some(Told::Overview(_)) => self.overview()?,
+            Some(CoachNews::Ended(ended)) => return Err(ended.says),
+            Some(CoachNews::Event(event)) => self.happened(&event.what)?,
+            Some(CoachNews::Overview(_)) => self.overview()?,
             // Somebody has taken command from a page: then they lead, and this coach watches.
-            Some(Told::Refused(_, refusal)) => say(&refusal.says)?,
+            Some(CoachNews::Refused(_, refusal)) => say(&refusal.says)?,
             Some(
-                Told::Welcome
-                | Told::Done(_)
-                | Told::Links(_)
-                | Told::BoardLink(_)
-                | Told::CoachLink(_)
-                | Told::ResultsTable(..)
-                | Told::Requests
-                | Told::InCommand(_)
-                | Told::Lost { .. },
+                CoachNews::Welcome
+                | CoachNews::Done(_)
+                | CoachNews::Links(_)
+                | CoachNews::BoardLink(_)
+                | CoachNews::CoachLink(_)
+                | CoachNews::ResultsTable(..)
+                | CoachNews::Requests
+                | CoachNews::InCommand(_)
+                | CoachNews::Lost { .. },
             ) => {}
         }
         Ok(())

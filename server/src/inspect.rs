@@ -52,7 +52,7 @@ pub struct JournalArgs {
 pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String> {
     let told = |error: &dyn std::fmt::Display| format!("{error}.");
     let journal = SqliteJournal::open_read_only(&args.data).map_err(|error| told(&error))?;
-    let Checked { is_whole, sessions, records } = wrong(&journal, out).await?;
+    let Inventory { is_whole, sessions, records } = wrong(&journal, out).await?;
     let mut say = |line: String| writeln!(out, "{line}").map_err(|error| told(&error));
     if is_whole {
         say(format!("{sessions} sessions, {records} records: all as they were written."))?;
@@ -72,7 +72,7 @@ pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String
 pub async fn copied(file: &Path, out: &mut dyn Write) -> Result<bool, String> {
     // A copy stands alone: what a witness beside the journal has seen since is not missing in it.
     let copy = SqliteJournal::open_copy(file, file).map_err(|error| format!("{error}."))?;
-    let Checked { is_whole, .. } = wrong(&copy, out).await?;
+    let Inventory { is_whole, .. } = wrong(&copy, out).await?;
     if !is_whole {
         writeln!(
             out,
@@ -85,14 +85,14 @@ pub async fn copied(file: &Path, out: &mut dyn Write) -> Result<bool, String> {
 }
 
 /// How much of a journal there is.
-struct Checked {
+struct Inventory {
     is_whole: bool,
     sessions: usize,
     records: usize,
 }
 
 /// Says what is wrong with a journal, a line each.
-async fn wrong(journal: &SqliteJournal, out: &mut dyn Write) -> Result<Checked, String> {
+async fn wrong(journal: &SqliteJournal, out: &mut dyn Write) -> Result<Inventory, String> {
     let told = |error: &dyn std::fmt::Display| format!("{error}.");
     let mut is_whole = true;
     let mut say = |line: String| writeln!(out, "{line}").map_err(|error| told(&error));
@@ -133,7 +133,7 @@ async fn wrong(journal: &SqliteJournal, out: &mut dyn Write) -> Result<Checked, 
             say(format!("Session {} ({}): {damage}", row.code.as_str(), row.session))?;
         }
     }
-    Ok(Checked { is_whole, sessions: sessions.len(), records })
+    Ok(Inventory { is_whole, sessions: sessions.len(), records })
 }
 
 /// Saves what can be read of a damaged journal into a new file, and says what is missing there. It is done when
@@ -150,7 +150,7 @@ pub async fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), Stri
     // Rows that are gone break nothing when they are read: only the journal's own tags and its witness miss them.
     let copy =
         SqliteJournal::open_copy(&args.out, &args.data).map_err(|error| format!("{error}."))?;
-    let Checked { is_whole, sessions, records } = wrong(&copy, out).await?;
+    let Inventory { is_whole, sessions, records } = wrong(&copy, out).await?;
     drop(copy);
     let file = args.out.display();
     if sessions == 0 && !lost.is_empty() {

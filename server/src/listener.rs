@@ -124,7 +124,7 @@ async fn serve(io: TcpStream, tls: Option<TlsAcceptor>, server: Arc<Server>, cal
     let limit = server.settings.limits.handshake;
     // Nothing is set up for somebody of whom nothing has come, nor for a crowd before its turn.
     let Some(Ok(())) = in_time(limit, &caller.guest, io.readable()).await else { return };
-    let turn = Turn::wait(&server, limit).await;
+    let turn = ReadingPlace::wait(&server, limit).await;
     let Some(tls) = tls else { return http(io, server, caller, turn, "http").await };
     match in_time(limit, &caller.guest, tls.accept(io)).await {
         Some(Ok(io)) => http(io, server, caller, turn, "https").await,
@@ -172,13 +172,13 @@ impl Patience {
 
 /// A place among the requests that are read at once.
 #[derive(Clone)]
-struct Turn(Arc<Mutex<Option<OwnedSemaphorePermit>>>);
+struct ReadingPlace(Arc<Mutex<Option<OwnedSemaphorePermit>>>);
 
-impl Turn {
+impl ReadingPlace {
     /// Waits for a place; who waits too long goes on without one, to be told that it is full.
-    async fn wait(server: &Server, limit: Duration) -> Turn {
+    async fn wait(server: &Server, limit: Duration) -> ReadingPlace {
         let place = timeout(limit, server.reading.clone().acquire_owned()).await;
-        Turn(Arc::new(Mutex::new(place.ok().and_then(Result::ok))))
+        ReadingPlace(Arc::new(Mutex::new(place.ok().and_then(Result::ok))))
     }
 
     /// Gives the place to the next.
@@ -188,8 +188,13 @@ impl Turn {
 }
 
 /// One HTTP request; an upgrade takes the stream along.
-async fn http<S>(io: S, server: Arc<Server>, caller: Caller, turn: Turn, scheme: &'static str)
-where
+async fn http<S>(
+    io: S,
+    server: Arc<Server>,
+    caller: Caller,
+    turn: ReadingPlace,
+    scheme: &'static str,
+) where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
     let (upgraded, mut upgrade) = tokio::sync::mpsc::channel(1);

@@ -138,7 +138,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         created_unix_ms: row.created_unix_ms,
     };
     let began = server.clock.instant();
-    let mut task = Task {
+    let mut task = SessionTask {
         connections: Connections::new(server.clone(), session, clock),
         server: server.clone(),
         host: Host::open(setup, core),
@@ -183,7 +183,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
 }
 
 /// The owner of a session: its host, between the inbox, the journal and the connections.
-struct Task {
+struct SessionTask {
     server: Arc<Server>,
     row: SessionRow,
     host: Host,
@@ -212,7 +212,7 @@ struct Task {
     damage: Vec<Damage>,
 }
 
-impl Task {
+impl SessionTask {
     async fn run(&mut self) -> Result<(), JournalError> {
         if (self.host.core().now() > At(0) || self.position > 0) && self.reopen().await? {
             return self.stop();

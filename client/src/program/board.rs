@@ -5,7 +5,7 @@ use std::io::IsTerminal;
 use clap::Args;
 use serde_json::json;
 use thole::{
-    board::{Board, Told},
+    board::{Board, BoardNews},
     mirror::Mirror,
     table::{result_text, standings_text},
     wording::repeats_text,
@@ -34,37 +34,37 @@ pub(crate) async fn run(common: &Common, args: BoardArgs) -> Result<(), Failed> 
     let mut board = Board::open(common.dial(link.address)?, link.secret, any_seed()?);
     while let Some(told) = board.next().await {
         match told {
-            Told::Welcome => {
+            BoardNews::Welcome => {
                 let Some(mirror) = board.mirror() else { continue };
                 let now = mirror.now();
                 let line = json!({"event": "welcome", "title": now.title, "code": now.code});
                 common.tell(line, || Some(heading(mirror)));
             }
-            Told::Standings(standings) => {
+            BoardNews::Standings(standings) => {
                 let mirror = board.mirror();
                 common.tell(json!({"event": "standings", "standings": standings}), || {
                     Some(drawn(mirror?, &standings))
                 });
             }
-            Told::Event(event) => {
+            BoardNews::Event(event) => {
                 let results = board.mirror().and_then(|mirror| results(mirror, &event.what));
                 common.tell(json!({"event": "happened", "happened": event}), || results);
                 if event.what == Happening::SessionClosed {
                     return Ok(());
                 }
             }
-            Told::Lost { says, .. } => {
+            BoardNews::Lost { says, .. } => {
                 common.tell(json!({"event": "lost", "says": says}), || {
                     Some(format!("{says} Coming back."))
                 });
             }
-            Told::Ended(ended) if ended.code == Some(Close::SessionClosed.code()) => {
+            BoardNews::Ended(ended) if ended.code == Some(Close::SessionClosed.code()) => {
                 if !common.json() {
                     say("The session is closed.");
                 }
                 return Ok(());
             }
-            Told::Ended(ended) => return Err(ended.says.into()),
+            BoardNews::Ended(ended) => return Err(ended.says.into()),
         }
     }
     Ok(())

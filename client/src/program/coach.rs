@@ -4,7 +4,7 @@ use std::{path::PathBuf, time::Duration};
 
 use clap::{Args, Subcommand};
 use thole::{
-    coach::{Coach, Told},
+    coach::{Coach, CoachNews},
     wording,
 };
 use thole_protocol::{
@@ -131,7 +131,7 @@ pub(crate) async fn run(common: &Common, args: CoachArgs) -> Result<(), Failed> 
 /// Where orders come from and where their answers go.
 pub(crate) struct Place<'a> {
     common: &'a Common,
-    link: thole::address::Link,
+    link: thole::address::PlaceLink,
 }
 
 /// What ends the wait for an answer.
@@ -152,8 +152,8 @@ pub(crate) enum Given {
 /// Waits for the first welcome; a server that is not there is said at once.
 async fn welcomed(coach: &mut Coach) -> Result<(), String> {
     match coach.next().await {
-        Some(Told::Lost { says, .. }) => Err(says),
-        Some(Told::Ended(ended)) => Err(ended.says),
+        Some(CoachNews::Lost { says, .. }) => Err(says),
+        Some(CoachNews::Ended(ended)) => Err(ended.says),
         Some(_) => Ok(()),
         None => Err("The connection ended at once; try again.".into()),
     }
@@ -168,37 +168,39 @@ async fn answer(
     let answered = async {
         while let Some(told) = coach.next().await {
             match told {
-                Told::Done(done) if done == command && wanted == Answer::Done => return Ok(None),
-                Told::Links(links) if links.command == command => {
+                CoachNews::Done(done) if done == command && wanted == Answer::Done => {
+                    return Ok(None);
+                }
+                CoachNews::Links(links) if links.command == command => {
                     return Ok(Some(Given::Athletes(links)));
                 }
-                Told::BoardLink(link) if link.command == command => {
+                CoachNews::BoardLink(link) if link.command == command => {
                     return Ok(Some(Given::Board(link)));
                 }
-                Told::CoachLink(link) if link.command == command => {
+                CoachNews::CoachLink(link) if link.command == command => {
                     return Ok(Some(Given::Coach(link)));
                 }
-                Told::ResultsTable(of, table) if of == command => {
+                CoachNews::ResultsTable(of, table) if of == command => {
                     return Ok(Some(Given::Table(table)));
                 }
-                Told::InCommand(true) if wanted == Answer::Done && coach.in_command() => {}
-                Told::Refused(Some(refused), refusal) if refused == command => {
+                CoachNews::InCommand(true) if wanted == Answer::Done && coach.in_command() => {}
+                CoachNews::Refused(Some(refused), refusal) if refused == command => {
                     return Err(refusal.says);
                 }
-                Told::Refused(None, refusal) => return Err(refusal.says),
-                Told::Ended(ended) => return Err(ended.says),
-                Told::Welcome
-                | Told::Event(_)
-                | Told::Overview(_)
-                | Told::Done(_)
-                | Told::Refused(Some(_), _)
-                | Told::Links(_)
-                | Told::BoardLink(_)
-                | Told::CoachLink(_)
-                | Told::ResultsTable(..)
-                | Told::Requests
-                | Told::InCommand(_)
-                | Told::Lost { .. } => {}
+                CoachNews::Refused(None, refusal) => return Err(refusal.says),
+                CoachNews::Ended(ended) => return Err(ended.says),
+                CoachNews::Welcome
+                | CoachNews::Event(_)
+                | CoachNews::Overview(_)
+                | CoachNews::Done(_)
+                | CoachNews::Refused(Some(_), _)
+                | CoachNews::Links(_)
+                | CoachNews::BoardLink(_)
+                | CoachNews::CoachLink(_)
+                | CoachNews::ResultsTable(..)
+                | CoachNews::Requests
+                | CoachNews::InCommand(_)
+                | CoachNews::Lost { .. } => {}
             }
         }
         Err("The connection ended before the answer came; see with status what was done.".into())

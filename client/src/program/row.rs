@@ -5,8 +5,8 @@ use std::{path::PathBuf, time::Duration};
 use clap::{Args, ValueEnum};
 use serde_json::json;
 use thole::{
-    address::Link,
-    athlete::{Athlete, AthleteConfig, Told},
+    address::PlaceLink,
+    athlete::{Athlete, AthleteConfig, AthleteNews},
     cautions::{CAUTIONS, HEART_RATE},
     course::Source,
     enter::{self, NotIn},
@@ -205,7 +205,7 @@ async fn rowed(mut telling: telling::Telling<'_>, mut seat: Seat) -> Result<(), 
             }
         };
         let Some(told) = told else { return Ok(()) };
-        if let Told::Ended(ended) = &told {
+        if let AthleteNews::Ended(ended) = &told {
             telling.save(ended, seat.athlete());
             return Ok(telling.ended(ended)?);
         }
@@ -234,11 +234,11 @@ async fn piped(mut telling: telling::Telling<'_>, mut athlete: Athlete) -> Resul
         tokio::select! {
             told = athlete.next() => {
                 let Some(told) = told else { return Ok(()) };
-                if let Told::Ended(ended) = &told {
+                if let AthleteNews::Ended(ended) = &told {
                     telling.save(ended, &athlete);
                     return Ok(telling.ended(ended)?);
                 }
-                if matches!(told, Told::Welcome(..)) && lines.is_none() && !over {
+                if matches!(told, AthleteNews::Welcome(..)) && lines.is_none() && !over {
                     // Now there is a clock to stamp with.
                     lines = Some(lines_of_stdin());
                 }
@@ -298,14 +298,14 @@ fn caution(common: &Common, args: &RowArgs) -> Result<(), Failed> {
 
 impl RowArgs {
     /// The athlete's place: their link, or a new one by code and name.
-    async fn place(&self, common: &Common) -> Result<Link, Failed> {
+    async fn place(&self, common: &Common) -> Result<PlaceLink, Failed> {
         if let Some(link) = &self.link {
             return common.link(link, Role::Athlete);
         }
         let address = common.address()?;
         if let Some(secret) = &self.secret {
             let secret = secret.clone();
-            return Ok(Link { address, role: Role::Athlete, code: None, secret });
+            return Ok(PlaceLink { address, role: Role::Athlete, code: None, secret });
         }
         let (Some(code), Some(name)) = (&self.code, &self.name) else {
             return Err(usage(
@@ -341,7 +341,8 @@ impl RowArgs {
                 Err(not_in) => return Err(not_in.says().into()),
             }
         };
-        let link = Link { address, role: Role::Athlete, code: Some(code), secret: joined.secret };
+        let link =
+            PlaceLink { address, role: Role::Athlete, code: Some(code), secret: joined.secret };
         let line = json!({
             "event": "joined", "athlete": joined.athlete, "name": joined.name,
             "link": link.to_string(),

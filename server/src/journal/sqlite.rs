@@ -38,7 +38,7 @@ use crate::{
 use reader::Reader;
 use tables::{FIRST, check_version, epoch, version};
 use witness::{AllSeen, Witness};
-use writing::{Change, Task, write_all};
+use writing::{Change, ToWrite, write_all};
 
 /// Appends that may wait for the writer; sessions wait beyond that, and their connections with them.
 const QUEUE_MAX: usize = 1_024;
@@ -47,7 +47,7 @@ const GROUP_MAX: usize = 1_024;
 
 /// The journal in one file of a data folder.
 pub struct SqliteJournal {
-    writer: mpsc::Sender<Task>,
+    writer: mpsc::Sender<ToWrite>,
     reader: Reader,
     /// Where long sessions are read by a thread of their own; `None` where everything is in memory.
     file: Option<PathBuf>,
@@ -227,7 +227,7 @@ impl SqliteJournal {
         Box::pin(async move {
             let gone = || JournalError::Write("the writer has stopped".to_owned());
             let (answer, answered) = oneshot::channel();
-            writer.send(Task { change, answer }).await.map_err(|_| gone())?;
+            writer.send(ToWrite { change, answer }).await.map_err(|_| gone())?;
             answered.await.map_err(|_| gone())?
         })
     }

@@ -7,14 +7,14 @@ use thole_protocol::{
     units::Millis,
 };
 
-use super::{Event, Task};
+use super::{Event, SessionTask};
 use crate::{
     journal::JournalError,
     limits::{FULL, RESTART_SPREAD_MS},
     secret,
 };
 
-impl Task {
+impl SessionTask {
     /// What was not durable is told to nobody: they have it, and it comes in when there is room.
     pub(super) fn full(&self) -> Result<(), JournalError> {
         let refusal = Refusal { why: Why::Limit, says: FULL.to_owned() };

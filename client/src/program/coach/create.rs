@@ -5,7 +5,7 @@ use std::{net::IpAddr, path::PathBuf};
 use clap::{Args, ValueEnum};
 use serde_json::json;
 use thole::{
-    address::{Address, Link},
+    address::{Address, PlaceLink},
     coach::Coach,
     enter,
     roster::By,
@@ -117,7 +117,7 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
     let dial = common.dial(address.clone())?;
     let create = Create { title: args.title.clone(), settings, key: args.key(&address) };
     let created = enter::create(&dial, create).await.map_err(|not_in| not_in.says().to_owned())?;
-    let link = |role, secret: &str| Link {
+    let link = |role, secret: &str| PlaceLink {
         address: address.clone(),
         role,
         code: Some(created.code.clone()),

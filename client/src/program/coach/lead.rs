@@ -5,7 +5,7 @@ use std::{collections::BTreeMap, time::Duration};
 use clap::Parser;
 use serde_json::json;
 use thole::{
-    coach::{Coach, Told},
+    coach::{Coach, CoachNews},
     results::ResultsTold,
     table::{notice_text, standings_text},
 };
@@ -200,24 +200,24 @@ impl<'a> Lead<'a> {
     }
 
     /// Tells one thing; true when the session is over.
-    fn told(&mut self, coach: &Coach, told: &Told) -> Result<bool, String> {
+    fn told(&mut self, coach: &Coach, told: &CoachNews) -> Result<bool, String> {
         match told {
-            Told::Welcome => {
+            CoachNews::Welcome => {
                 self.place
                     .common
                     .tell(json!({"event": "back"}), || Some("Connected again.".into()));
             }
-            Told::Event(event) => {
+            CoachNews::Event(event) => {
                 telling::event(self.place, coach.mirror(), &mut self.results, event);
                 return Ok(event.what == Happening::SessionClosed);
             }
-            Told::Overview(overview) => self.overview(coach, overview),
-            Told::Done(command) => {
+            CoachNews::Overview(overview) => self.overview(coach, overview),
+            CoachNews::Done(command) => {
                 if let Some(ordered) = self.waiting.remove(command) {
                     action::done(self.place, &ordered);
                 }
             }
-            Told::Refused(command, refusal) => {
+            CoachNews::Refused(command, refusal) => {
                 let ordered = command.and_then(|command| self.waiting.remove(&command));
                 let line = json!({
                     "event": "refused", "order": ordered.map(|ordered| ordered.name),
@@ -225,10 +225,10 @@ impl<'a> Lead<'a> {
                 });
                 self.place.common.tell(line, || Some(refusal.says.clone()));
             }
-            Told::Links(links) => telling::links(self.place, links),
-            Told::BoardLink(link) => telling::board_link(self.place, link),
-            Told::CoachLink(link) => telling::coach_link(self.place, link),
-            Told::ResultsTable(command, table) => {
+            CoachNews::Links(links) => telling::links(self.place, links),
+            CoachNews::BoardLink(link) => telling::board_link(self.place, link),
+            CoachNews::CoachLink(link) => telling::coach_link(self.place, link),
+            CoachNews::ResultsTable(command, table) => {
                 let mut wanted = self.tables.extract_if(.., |wanted| wanted.command == *command);
                 let kept = wanted.next().map_or(Ok(()), |wanted| wanted.keep(self.place, table));
                 drop(wanted);
@@ -236,8 +236,8 @@ impl<'a> Lead<'a> {
                     self.complain("results", &says);
                 }
             }
-            Told::Requests => telling::requests(self.place, coach),
-            Told::InCommand(yes) => {
+            CoachNews::Requests => telling::requests(self.place, coach),
+            CoachNews::InCommand(yes) => {
                 self.place.common.tell(json!({"event": "in_command", "yes": yes}), || {
                     Some(if *yes {
                         "This device is in command.".into()
@@ -246,15 +246,15 @@ impl<'a> Lead<'a> {
                     })
                 });
             }
-            Told::Lost { says, .. } => {
+            CoachNews::Lost { says, .. } => {
                 self.place.common.tell(json!({"event": "lost", "says": says}), || {
                     Some(format!("{says} Coming back; what you type is done then."))
                 });
             }
-            Told::Ended(ended) if ended.code == Some(Close::SessionClosed.code()) => {
+            CoachNews::Ended(ended) if ended.code == Some(Close::SessionClosed.code()) => {
                 return Ok(true);
             }
-            Told::Ended(ended) => return Err(ended.says.clone()),
+            CoachNews::Ended(ended) => return Err(ended.says.clone()),
         }
         Ok(false)
     }

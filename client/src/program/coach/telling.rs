@@ -4,8 +4,8 @@ use std::time::Duration;
 
 use serde_json::json;
 use thole::{
-    address::Link,
-    coach::{Coach, Told},
+    address::PlaceLink,
+    coach::{Coach, CoachNews},
     mirror::Mirror,
     results::ResultsTold,
     table::{doing_text, notice_text, result_text, standings_text},
@@ -28,7 +28,7 @@ const SETTLE: Duration = Duration::from_millis(700);
 pub(crate) async fn settle(coach: &mut Coach) {
     let overview = async {
         while let Some(told) = coach.next().await {
-            if let Told::Overview(_) | Told::Ended(_) = told {
+            if let CoachNews::Overview(_) | CoachNews::Ended(_) = told {
                 return;
             }
         }
@@ -143,7 +143,8 @@ pub(crate) fn phase_text(phase: Phase) -> String {
 /// Secrets, shown this once.
 pub(crate) fn links(place: &Place<'_>, links: &Links) {
     let link = |secret: &str| {
-        Link { role: Role::Athlete, secret: secret.to_owned(), ..place.link.clone() }.to_string()
+        PlaceLink { role: Role::Athlete, secret: secret.to_owned(), ..place.link.clone() }
+            .to_string()
     };
     let all: Vec<_> = links
         .links
@@ -159,7 +160,7 @@ pub(crate) fn links(place: &Place<'_>, links: &Links) {
 /// A new secret for boards, shown this once.
 pub(crate) fn board_link(place: &Place<'_>, link: &BoardLink) {
     let secret = link.board_secret.clone();
-    let link = Link { role: Role::Board, secret, ..place.link.clone() }.to_string();
+    let link = PlaceLink { role: Role::Board, secret, ..place.link.clone() }.to_string();
     place
         .common
         .tell(json!({"event": "board_link", "link": link}), || Some(format!("Board       {link}")));
@@ -168,7 +169,7 @@ pub(crate) fn board_link(place: &Place<'_>, link: &BoardLink) {
 /// A new secret for the coach's devices, shown this once.
 pub(crate) fn coach_link(place: &Place<'_>, link: &CoachLink) {
     let secret = link.coach_secret.clone();
-    let link = Link { role: Role::Coach, secret, ..place.link.clone() }.to_string();
+    let link = PlaceLink { role: Role::Coach, secret, ..place.link.clone() }.to_string();
     place
         .common
         .tell(json!({"event": "coach_link", "link": link}), || Some(format!("Coach       {link}")));

@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use futures_util::future::join_all;
 use serde_json::json;
 use thole::{
-    address::Link,
-    athlete::{Athlete, AthleteConfig, Told},
+    address::PlaceLink,
+    athlete::{Athlete, AthleteConfig, AthleteNews},
     ftms::bridge::{Bridge, FromMachine, Radio},
     thin::Thin,
 };
@@ -26,7 +26,7 @@ const HEART_EVERY: Millis = Millis(3_000);
 struct Pair {
     /// Name or address; `None` for the only machine in the room.
     machine: Option<String>,
-    link: Link,
+    link: PlaceLink,
 }
 
 pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
@@ -120,11 +120,11 @@ async fn row(
         tokio::select! {
             told = athlete.next() => {
                 let Some(told) = told else { return Ok(()) };
-                if let Told::Ended(ended) = &told {
+                if let AthleteNews::Ended(ended) = &told {
                     telling.save(ended, &athlete);
                     return Ok(telling.ended(ended)?);
                 }
-                if matches!(told, Told::Welcome(..)) && bridge.is_none() {
+                if matches!(told, AthleteNews::Welcome(..)) && bridge.is_none() {
                     // Now there is a clock to stamp with.
                     bridge = Some(radio.bridge(machine.clone()));
                 }

@@ -9,7 +9,7 @@ use std::{
 
 use serde_json::json;
 use thole::{
-    athlete::{Athlete, Told},
+    athlete::{Athlete, AthleteNews},
     clock::SessionClock,
     kept::Resumed,
     mirror::{Mirror, go_of},
@@ -174,24 +174,24 @@ impl<'a> Telling<'a> {
         }
     }
 
-    pub(crate) fn told(&mut self, told: &Told, pending: u32) {
+    pub(crate) fn told(&mut self, told: &AthleteNews, pending: u32) {
         match told {
-            Told::Welcome(welcome, resumed) => {
+            AthleteNews::Welcome(welcome, resumed) => {
                 self.lost_by = None;
                 self.welcome(welcome, *resumed, pending);
             }
-            Told::Event(event) => self.event(event),
-            Told::Own(own) => self.own(own),
-            Told::RefusedSamples(refused) => {
+            AthleteNews::Event(event) => self.event(event),
+            AthleteNews::Own(own) => self.own(own),
+            AthleteNews::RefusedSamples(refused) => {
                 let says = refused.first().map_or("", |first| first.refusal.says.as_str());
                 self.common.tell(json!({"event": "refused_samples", "refused": refused}), || {
                     Some(format!("{} samples were refused: {says}", refused.len()))
                 });
             }
-            Told::Refused(says) => {
+            AthleteNews::Refused(says) => {
                 self.common.tell(json!({"event": "refused", "says": says}), || Some(says.clone()));
             }
-            Told::Lost { says, again_in, .. } => {
+            AthleteNews::Lost { says, again_in, .. } => {
                 let again_in_ms = u64::try_from(again_in.as_millis()).unwrap_or(u64::MAX);
                 let line = json!({"event": "lost", "says": says, "again_in_ms": again_in_ms});
                 // A server that is away for an hour is asked hundreds of times: a person is told once.
@@ -200,7 +200,7 @@ impl<'a> Telling<'a> {
                     is_new.then(|| format!("{says} Row on: everything is kept and sent later."))
                 });
             }
-            Told::Ended(_) => {}
+            AthleteNews::Ended(_) => {}
         }
     }
 
@@ -227,8 +227,8 @@ impl<'a> Telling<'a> {
 
     /// The same while it goes on, each time the server says that it has lost records: nobody knows whether they come back,
     /// nor how this program ends.
-    pub(crate) fn save_what_is_lost(&mut self, told: &Told, athlete: &Athlete) {
-        if let Told::Lost { code: Some(code), .. } = told
+    pub(crate) fn save_what_is_lost(&mut self, told: &AthleteNews, athlete: &Athlete) {
+        if let AthleteNews::Lost { code: Some(code), .. } = told
             && *code == Close::RecordsLost.code()
         {
             self.keep(athlete);

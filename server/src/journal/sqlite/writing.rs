@@ -29,7 +29,7 @@ use crate::journal::{Append, Grant, Holder, JournalError, Record};
 const MINDED_MAX: usize = 4_096;
 
 /// What the writer is asked, and where the answer goes: the position of the next record where there is one.
-pub(super) struct Task {
+pub(super) struct ToWrite {
     pub(super) change: Change,
     pub(super) answer: oneshot::Sender<Result<u64, JournalError>>,
 }
@@ -60,7 +60,7 @@ pub(super) type Ends = BTreeMap<SessionId, End>;
 /// one may find room.
 pub(super) fn write_all(
     mut connection: Connection,
-    mut tasks: mpsc::Receiver<Task>,
+    mut tasks: mpsc::Receiver<ToWrite>,
     witness: &Witness,
     seen: &AllSeen,
 ) {
@@ -112,7 +112,7 @@ pub(super) fn write_all(
 }
 
 /// Tells the witness where the sessions of a group end now.
-fn note(witness: &Witness, group: &[Task], ends: &Ends) {
+fn note(witness: &Witness, group: &[ToWrite], ends: &Ends) {
     for task in group {
         let Change::Append(Append { session, .. }) = &task.change else { continue };
         if let Some(End { next, tag, seats }) = ends.get(session) {
@@ -126,7 +126,7 @@ fn note(witness: &Witness, group: &[Task], ends: &Ends) {
 /// the others are as good as before. SQLite commits nothing of a transaction that has met them.
 fn one_by_one(
     connection: &mut Connection,
-    group: &[Task],
+    group: &[ToWrite],
     ends: &mut Ends,
     seen: &AllSeen,
 ) -> Result<Vec<Result<u64, JournalError>>, String> {
@@ -151,7 +151,7 @@ fn one_by_one(
 /// One transaction; durable when this returns. One result a task, in their order.
 fn write_group(
     connection: &mut Connection,
-    group: &[Task],
+    group: &[ToWrite],
     ends: &mut Ends,
     seen: &AllSeen,
 ) -> Result<Vec<Result<u64, JournalError>>, rusqlite::Error> {
