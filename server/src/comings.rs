@@ -21,12 +21,12 @@ type Who = (SessionId, Holder, Option<DeviceId>);
 /// What was told of whom.
 #[derive(Debug)]
 pub struct Comings {
-    told: Mutex<HashMap<Who, Told>>,
+    told: Mutex<HashMap<Who, Coming>>,
     clock: Clock,
 }
 
 #[derive(Debug)]
-struct Told {
+struct Coming {
     at: Instant,
     /// How often it has come since, and was not told.
     since: u32,
@@ -59,7 +59,7 @@ impl Comings {
             told.retain(|_, told| now.duration_since(told.at) < FOLDED_FOR);
         }
         let Some(before) = told.get_mut(&who) else {
-            told.insert(who, Told { at: now, since: 0 });
+            told.insert(who, Coming { at: now, since: 0 });
             return Some(None);
         };
         if now.duration_since(before.at) < FOLDED_FOR {

@@ -1,7 +1,12 @@
 //! What no compiler checks: how files are named and begin, where arrows point, what the core must not
 //! know, and that documents name what exists.
 
-use std::{collections::BTreeSet, fs, path::Path, process::Command};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    fs,
+    path::Path,
+    process::Command,
+};
 
 use serde_json::Value;
 
@@ -11,13 +16,8 @@ const SAYS_NOTHING: [&str; 10] =
 
 /// Longer files, each a question that was answered: one noun, and a split would tear it apart.
 const LONG_MAX: usize = 500;
-const LONG: [(&str, &str); 5] = [
-    ("client/src/course.rs", "one athlete's way through a piece, with its tests"),
-    ("client/src/rower.rs", "the one simulated rower, with its tests"),
-    ("server/piece/src/piece.rs", "the phases of a piece; each is short"),
-    ("server/piece/src/standings.rs", "places, ties and teams, with their tests"),
-    ("server/piece/src/track.rs", "what of a recording is work, step by step"),
-];
+const LONG: [(&str, &str); 1] =
+    [("server/piece/src/track.rs", "what of a recording is work, step by step")];
 
 /// Tests that wait for real processes, sockets or clocks, which have no time of their own to move.
 const WAITS: [&str; 2] = ["tests/suite/process.rs", "tests/suite/process/aimed.rs"];
@@ -85,6 +85,33 @@ fn long_files_are_a_question_that_was_answered() {
         }
     }
     assert!(answered.is_empty(), "no longer long, take them off the list: {answered:?}");
+}
+
+/// Within a package a type name means one thing, its own tests included: whoever reads it need not ask which.
+#[test]
+fn a_type_name_means_one_thing_in_a_package() {
+    let mut named: BTreeMap<(String, String), String> = BTreeMap::new();
+    for file in sources() {
+        let Some((package, _)) = file.split_once("/src/") else { continue };
+        for line in read(&file).lines() {
+            let Some(name) = type_name(line) else { continue };
+            let before = named.insert((package.to_owned(), name.to_owned()), file.clone());
+            assert!(before.is_none(), "{name} is a type of {file} and of {}", before.unwrap());
+        }
+    }
+    assert!(named.len() > 500, "types are not found any more");
+}
+
+/// The name that a line gives to a type; `None` for the types that a trait wants of whoever has it.
+fn type_name(line: &str) -> Option<&str> {
+    let mut words =
+        line.trim_start().trim_start_matches("pub").split([' ', '<', '(', '{', ';', ':']);
+    let kind = words
+        .by_ref()
+        .find(|word| !matches!(*word, "" | "crate)" | "super)" | "crate" | "super" | ")"))?;
+    let name = words.next().filter(|name| name.starts_with(char::is_uppercase))?;
+    let wanted_by_a_trait = ["Err", "Error", "Item", "Output", "Value"].contains(&name);
+    (matches!(kind, "struct" | "enum" | "trait" | "type") && !wanted_by_a_trait).then_some(name)
 }
 
 #[test]

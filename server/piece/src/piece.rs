@@ -1,22 +1,22 @@
 //! One timed effort of the session: its phases, its rowers, who stands where.
 
 mod lookout;
+mod ordered;
 mod published;
+mod waited;
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::{
     ids::{AthleteId, CallId, PieceNo},
-    refusal::{Refusal, Why},
-    spec::{Extent, PieceSpec, RepeatStart, SessionSettings},
-    standing::{AthleteResult, Doing, Outcome, Phase, Standings},
+    spec::{Extent, PieceSpec, SessionSettings},
+    standing::{AthleteResult, Outcome, Phase, Standings},
     units::{At, Millis},
 };
 
 use crate::{
-    limits::FALSE_START_MAX,
     projection::{Count, Forecast, Width},
-    roster::{ALL_HAS_COME_AFTER, Athlete, Contact, PUT_OFF_MAX},
+    roster::Athlete,
     rower::Rower,
     settled::{Lines, Recorder, Settled},
     standings,
@@ -174,180 +174,6 @@ impl Piece {
         self.standings.lines.retain(|line| line.athlete != id);
     }
 
-    /// From gathering to armed.
-    ///
-    /// # Errors
-    /// The piece is in another phase.
-    pub fn arm(&mut self) -> Result<(), Refusal> {
-        if self.has_begun() {
-            return not_now("The piece has begun already.");
-        }
-        if self.phase == Phase::Armed {
-            return not_now("The piece is armed already; start it.");
-        }
-        self.go_to(Phase::Armed);
-        Ok(())
-    }
-
-    /// From armed back to gathering.
-    ///
-    /// # Errors
-    /// The piece is in another phase.
-    pub fn disarm(&mut self) -> Result<(), Refusal> {
-        if self.phase != Phase::Armed {
-            return not_now("Only an armed piece can be disarmed.");
-        }
-        self.go_to(Phase::Gathering);
-        Ok(())
-    }
-
-    /// From armed into the count-down.
-    ///
-    /// # Errors
-    /// The piece is in another phase.
-    pub fn start(&mut self, now: At, roster: &Roster, forecast: &Forecast) -> Result<(), Refusal> {
-        if self.has_begun() {
-            return not_now("The piece has begun already.");
-        }
-        if self.phase != Phase::Armed {
-            return not_now("Arm the piece first, then start it.");
-        }
-        let go_at_ms = now + self.spec.count_ms;
-        self.starts = self.schedule(go_at_ms);
-        self.lookout = Lookout::default();
-        self.go_to(Phase::Counting { go_at_ms });
-        self.rowers.clear();
-        self.forecast = forecast.clone();
-        for (id, athlete) in roster {
-            self.admit(*id, athlete);
-        }
-        Ok(())
-    }
-
-    /// The starts that are known from the beginning: all of an interval piece by time, else the go.
-    fn schedule(&self, go: At) -> Vec<At> {
-        let mut starts = vec![go];
-        if self.spec.repeat_start == RepeatStart::OwnRest {
-            return starts;
-        }
-        let mut next = go;
-        for repeat in self.spec.repeats.split_last().map_or(&[][..], |(_, others)| others) {
-            let Extent::Time { time_ms } = repeat.work else { break };
-            next = next + time_ms + repeat.rest_ms;
-            starts.push(next);
-        }
-        starts
-    }
-
-    /// Everybody back: to armed, as if it had not begun. The samples stay in the recordings.
-    ///
-    /// # Errors
-    /// The piece is not counting, nor in its first moments.
-    pub fn false_start(&mut self, now: At) -> Result<(), Refusal> {
-        match self.phase {
-            Phase::Counting { .. } => {}
-            Phase::Rowing { go_at_ms, .. } if now.since(go_at_ms).0 <= FALSE_START_MAX.0 => {}
-            Phase::Rowing { .. } => {
-                return not_now("More than 30 s are rowed: stop the piece instead.");
-            }
-            Phase::Gathering
-            | Phase::Armed
-            | Phase::Resting { .. }
-            | Phase::Closing { .. }
-            | Phase::Finished { .. }
-            | Phase::Stopped { .. } => {
-                return not_now("A false start is called in the count-down or just after the go.");
-            }
-        }
-        self.starts.clear();
-        self.rowers.clear();
-        self.fresh_results.clear();
-        self.fresh_sheet.clear();
-        self.sheet_reached.clear();
-        self.recorder = Recorder::default();
-        self.standings =
-            Standings { piece: self.no, at_ms: now, drawn_at_ms: now, ..Standings::default() };
-        self.go_to(Phase::Armed);
-        Ok(())
-    }
-
-    /// The next repeat soon, whoever is still rowing or resting.
-    ///
-    /// # Errors
-    /// There is no next repeat that waits for a signal.
-    pub fn next_repeat(&mut self, now: At) -> Result<(), Refusal> {
-        let by_time =
-            matches!(self.spec.repeats.first().map(|r| r.work), Some(Extent::Time { .. }));
-        if by_time || self.spec.repeat_start == RepeatStart::OwnRest {
-            return not_now("The repeats of this piece begin by the clock, not on a signal.");
-        }
-        let soon = now + PieceSpec::COUNT_MIN;
-        match self.phase {
-            Phase::Rowing { go_at_ms, repeat, .. } if usize::from(repeat) + 1 < self.repeats() => {
-                self.signal(go_at_ms, repeat + 1, soon);
-            }
-            Phase::Resting { go_at_ms, next_repeat, next_at_ms } => {
-                self.signal(go_at_ms, next_repeat, soon.min(next_at_ms));
-            }
-            Phase::Gathering
-            | Phase::Armed
-            | Phase::Counting { .. }
-            | Phase::Rowing { .. }
-            | Phase::Closing { .. }
-            | Phase::Finished { .. }
-            | Phase::Stopped { .. } => return not_now("There is no next repeat to start."),
-        }
-        Ok(())
-    }
-
-    fn signal(&mut self, go_at_ms: At, next_repeat: u16, next_at_ms: At) {
-        self.starts.truncate(usize::from(next_repeat));
-        self.starts.push(next_at_ms);
-        self.go_to(Phase::Resting { go_at_ms, next_repeat, next_at_ms });
-    }
-
-    /// Stops the piece for everybody; what was rowed is kept.
-    ///
-    /// # Errors
-    /// It has not begun, or is over.
-    pub fn stop(&mut self, now: At) -> Result<(), Refusal> {
-        let go_at_ms = match self.phase {
-            Phase::Gathering => return not_now("Nothing has begun that could be stopped."),
-            Phase::Finished { .. } | Phase::Stopped { .. } => {
-                return not_now("The piece is over already.");
-            }
-            Phase::Armed | Phase::Counting { .. } => None,
-            Phase::Rowing { go_at_ms, .. }
-            | Phase::Resting { go_at_ms, .. }
-            | Phase::Closing { go_at_ms } => Some(go_at_ms),
-        };
-        self.until = Some(now);
-        self.go_to(Phase::Stopped { go_at_ms, stopped_at_ms: now });
-        Ok(())
-    }
-
-    /// It was over at that instant, as its record says.
-    pub(crate) fn was_over(&mut self, at: At, phase: Phase) {
-        self.until = Some(at);
-        self.go_to(phase);
-    }
-
-    /// Ends the waiting for late finishers.
-    ///
-    /// # Errors
-    /// Nobody has finished yet, or the piece is over.
-    pub fn close(&mut self, now: At) -> Result<(), Refusal> {
-        if self.is_over() {
-            return not_now("The piece is over already.");
-        }
-        let Phase::Closing { go_at_ms } = self.phase else {
-            return not_now("Nobody has finished yet: stop the piece instead.");
-        };
-        self.until = Some(now);
-        self.go_to(Phase::Finished { go_at_ms });
-        Ok(())
-    }
-
     /// Once, when the piece is over: how what was shown on the way turned out, and how wide intervals
     /// are to be from now on.
     pub fn count_finishes(&mut self, now: At, mut width: Width) -> Option<(Count, Width)> {
@@ -424,148 +250,6 @@ impl Piece {
         }
     }
 
-    /// Changes the phase if the rowers have come so far; true when it has changed.
-    pub fn follow_rowers(&mut self, now: At, roster: &Roster) -> bool {
-        let phase = self.phase;
-        match phase {
-            Phase::Rowing { go_at_ms, .. } | Phase::Resting { go_at_ms, .. }
-                if self.anybody_is_home(now) =>
-            {
-                self.go_to(Phase::Closing { go_at_ms });
-                true
-            }
-            Phase::Rowing { go_at_ms, repeat, .. } => {
-                self.rest_if_all_done(now, go_at_ms, repeat, roster)
-            }
-            Phase::Closing { go_at_ms } if !self.anybody_is_home(now) => {
-                // What looked like a finish was nonsense: the samples around it have come since.
-                self.go_to(self.rowing_again(go_at_ms, now));
-                true
-            }
-            Phase::Closing { go_at_ms } if self.nobody_is_out(now, roster) => {
-                self.until = Some(now);
-                self.go_to(Phase::Finished { go_at_ms });
-                true
-            }
-            Phase::Gathering
-            | Phase::Armed
-            | Phase::Counting { .. }
-            | Phase::Resting { .. }
-            | Phase::Closing { .. }
-            | Phase::Finished { .. }
-            | Phase::Stopped { .. } => false,
-        }
-    }
-
-    fn anybody_is_home(&mut self, now: At) -> bool {
-        if now < self.lookout.nobody_home_before {
-            return false;
-        }
-        let rule = rule(&self.spec, &self.starts, self.until);
-        let is_home = |rower: &Rower| rower.over(rule, now).is_some();
-        let known = self.lookout.home.and_then(|id| self.rowers.get(&id));
-        if known.is_some_and(is_home) {
-            return true;
-        }
-        let home = self.rowers.iter().find(|(_, rower)| is_home(rower));
-        self.lookout.home = home.map(|(id, _)| *id);
-        if home.is_none() {
-            let home_at = self.rowers.values().filter_map(|rower| rower.home_at(rule)).min();
-            self.lookout.nobody_home_before = home_at.unwrap_or(At(u64::MAX));
-        }
-        home.is_some()
-    }
-
-    /// Rowing, in the repeat that was signalled last.
-    fn rowing_again(&self, go_at_ms: At, now: At) -> Phase {
-        let signalled = (0..).zip(&self.starts).take_while(|(_, start)| **start <= now).last();
-        let (repeat, repeat_at_ms) = signalled.map_or((0, go_at_ms), |(no, start)| (no, *start));
-        Phase::Rowing { go_at_ms, repeat, repeat_at_ms }
-    }
-
-    /// Repeats by distance on a common signal: the rest begins when the last who is rowing is done.
-    fn rest_if_all_done(&mut self, now: At, go_at_ms: At, repeat: u16, roster: &Roster) -> bool {
-        let this = usize::from(repeat);
-        let Some(rest_ms) = self.spec.repeats.get(this).map(|repeat| repeat.rest_ms) else {
-            return false;
-        };
-        if !self.waits_in(repeat) {
-            return false;
-        }
-        let keeps_waiting = |id: &AthleteId, rower: &Rower| {
-            rower.repeat() <= this
-                && roster.get(id).is_some_and(|athlete| self.is_waited_for(rower, athlete, now))
-        };
-        if self.still_waits(keeps_waiting) {
-            return false;
-        }
-        let waited_for = self.rowers.iter().find(|(id, rower)| keeps_waiting(id, rower));
-        self.lookout.waited_for = waited_for.map(|(id, _)| *id);
-        if waited_for.is_some() {
-            return false;
-        }
-        let done = self.rowers.values().filter(|rower| rower.repeat() > this);
-        let last = done.filter_map(|rower| rower.ended_at().map(ceil)).max();
-        let Some(last) = last else { return false };
-        self.signal(go_at_ms, repeat + 1, (At(last) + rest_ms).max(now + SIGNAL_LEAD));
-        true
-    }
-
-    /// Whether the rest behind this repeat begins when the last athlete is done, and has not been signalled.
-    fn waits_in(&self, repeat: u16) -> bool {
-        let next = usize::from(repeat) + 1;
-        self.spec.repeat_start == RepeatStart::CommonSignal
-            && next < self.repeats()
-            && self.starts.len() <= next
-    }
-
-    fn is_waited_for(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
-        rower.doing(athlete, self.rule(), now) == Doing::Rowing
-            && athlete.silent_for(now).is_none_or(|silent| silent.0 < SILENT_MAX_MS)
-    }
-
-    /// Whether this athlete may be rowing unheard: was here in the count-down, or has come since; or has just come back, and
-    /// what was rowed meanwhile may be on its way.
-    fn may_row_unheard(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
-        let Some(go) = self.starts.first() else { return false };
-        match athlete.contact {
-            Contact::Silent { since, .. } => since + self.spec.count_ms >= *go,
-            Contact::Heard { since } => {
-                let put_off_until = rower.expected_since.unwrap_or(since) + PUT_OFF_MAX;
-                since > *go && now < put_off_until.min(since + ALL_HAS_COME_AFTER)
-            }
-            Contact::Never => false,
-        }
-    }
-
-    /// Whether the piece goes on for this athlete, or may unheard.
-    fn is_out(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
-        rower.over(self.rule(), now).is_none()
-            && !self.rule().is_time_over(now)
-            && !rower.has_stopped()
-            && (rower.has_rowed() || self.may_row_unheard(rower, athlete, now))
-    }
-
-    /// Whether everybody who has rowed is home or has said to have stopped, and nobody is away who
-    /// may be rowing unheard.
-    fn nobody_is_out(&mut self, now: At, roster: &Roster) -> bool {
-        let is_out = |id: &AthleteId, rower: &Rower| {
-            roster.get(id).is_some_and(|athlete| self.is_out(rower, athlete, now))
-        };
-        if self.still_waits(is_out) {
-            return false;
-        }
-        let out = self.rowers.iter().find(|(id, rower)| is_out(id, rower)).map(|(id, _)| *id);
-        self.lookout.waited_for = out;
-        out.is_none()
-    }
-
-    /// Whether the one for whom the piece was found to wait still keeps it waiting.
-    fn still_waits(&self, keeps_waiting: impl Fn(&AthleteId, &Rower) -> bool) -> bool {
-        let known = self.lookout.waited_for.and_then(|id| self.rowers.get_key_value(&id));
-        known.is_some_and(|(id, rower)| keeps_waiting(id, rower))
-    }
-
     fn go_to(&mut self, phase: Phase) {
         self.phase = phase;
     }
@@ -635,8 +319,4 @@ fn rule<'a>(spec: &'a PieceSpec, starts: &'a [At], until: Option<At>) -> Rule<'a
 )]
 pub(crate) fn ceil(ms: f64) -> u64 {
     ms.ceil() as u64
-}
-
-fn not_now(says: &str) -> Result<(), Refusal> {
-    Err(Refusal { why: Why::NotNow, says: says.to_owned() })
 }

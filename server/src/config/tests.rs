@@ -7,7 +7,7 @@ use clap::{CommandFactory, Parser};
 use super::*;
 
 #[derive(Parser)]
-struct Line {
+struct CommandLine {
     #[command(flatten)]
     args: ServeArgs,
 }
@@ -33,9 +33,9 @@ const WORDS: [&str; 15] = [
 
 /// As typed; whatever environment the tests run in.
 fn typed(words: &[&str]) -> ServeArgs {
-    let command = Line::command().mut_args(|arg| arg.env(None::<&str>));
+    let command = CommandLine::command().mut_args(|arg| arg.env(None::<&str>));
     let matches = command.try_get_matches_from(["serve"].iter().chain(words)).unwrap();
-    Line::from_arg_matches(&matches).unwrap().args
+    CommandLine::from_arg_matches(&matches).unwrap().args
 }
 
 fn wrong(words: &[&str]) -> String {
@@ -60,7 +60,7 @@ fn nothing_said_is_a_server_for_this_machine_alone() {
 #[test]
 fn every_number_has_bounds_and_is_refused_by_its_name_outside_of_them() {
     let mut numbers = 0;
-    for arg in Line::command().get_arguments() {
+    for arg in CommandLine::command().get_arguments() {
         let name = arg.get_long().unwrap();
         if WORDS.contains(&name) {
             continue;
@@ -165,11 +165,11 @@ fn a_variable_that_is_no_setting_is_refused_by_its_name() {
 
 #[test]
 fn help_says_what_is_usual_and_variables_are_named_like_flags() {
-    let help = Line::command().render_long_help().to_string();
+    let help = CommandLine::command().render_long_help().to_string();
     for usual in ["127.0.0.1:8737", "127.0.0.1:8738", "thole-data", "no", "text", "15000", "90"] {
         assert!(help.contains(&format!("[default: {usual}]")), "{usual}: {help}");
     }
-    for arg in Line::command().get_arguments() {
+    for arg in CommandLine::command().get_arguments() {
         let name = arg.get_long().unwrap().to_uppercase().replace('-', "_");
         assert_eq!(arg.get_env().unwrap().to_str().unwrap(), format!("THOLE_{name}"));
     }

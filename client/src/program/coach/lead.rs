@@ -21,7 +21,7 @@ use tokio::sync::mpsc;
 use super::{
     Place,
     action::{self, Action, Ordered},
-    results::{ResultsArgs, Wanted},
+    results::{ResultsArgs, WantedTable},
     telling,
 };
 use crate::program::lines_of_stdin;
@@ -116,7 +116,7 @@ struct Lead<'a> {
     standings_at: Option<At>,
     notices: Vec<Notice>,
     results: ResultsTold,
-    tables: Vec<Wanted>,
+    tables: Vec<WantedTable>,
 }
 
 impl<'a> Lead<'a> {

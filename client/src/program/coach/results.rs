@@ -25,7 +25,7 @@ pub(crate) struct ResultsArgs {
 }
 
 /// A table that was asked for.
-pub(crate) struct Wanted {
+pub(crate) struct WantedTable {
     pub(crate) command: CommandId,
     file: PathBuf,
 }
@@ -39,13 +39,13 @@ impl ResultsArgs {
         &self,
         place: &Place<'_>,
         coach: &mut Coach,
-    ) -> Result<Option<Wanted>, String> {
+    ) -> Result<Option<WantedTable>, String> {
         let piece = match self.piece {
             Some(nth) => Some(PieceNo(nth.checked_sub(1).ok_or("Pieces are counted from 1.")?)),
             None => None,
         };
         if let Some(file) = self.csv.clone() {
-            return Ok(Some(Wanted { command: coach.results_table(piece), file }));
+            return Ok(Some(WantedTable { command: coach.results_table(piece), file }));
         }
         let mirror = coach.mirror().ok_or("There is no connection yet; try again in a moment.")?;
         let (names, ranking) = (mirror.names(), mirror.now().settings.ranking);
@@ -68,7 +68,7 @@ impl ResultsArgs {
     }
 }
 
-impl Wanted {
+impl WantedTable {
     /// Saves the table, or prints it.
     ///
     /// # Errors
