@@ -81,6 +81,7 @@ mod tests {
         server_msg::Welcome,
         spec::PieceSpec,
         standing::{Outcome, PieceView},
+        total::Certainty,
         units::{At, Decimetres, Millis},
     };
     use uuid::Uuid;
@@ -98,8 +99,7 @@ mod tests {
             target: None,
             time_ms: Millis(time_ms),
             distance_dm: Decimetres(17_000),
-            sure_ms: None,
-            sure_dm: None,
+            sure: Certainty::Unsaid,
             shown: None,
             margin: None,
             estimate: None,

@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::AthleteId,
     results_table::mark_text,
-    shown::{Tenths, pace_text, target_text, time_text},
-    spec::{Ranking, Target},
+    shown::{Tenths, pace_text, time_text, total_text},
+    spec::Ranking,
     standing::{
-        AthleteResult, Doing, Instead, Line, Margin, Notice, Outcome, Projected, Standings,
-        TeamLine,
+        AthleteResult, Doing, Instead, Line, Notice, Outcome, Projected, Standings, TeamLine,
     },
+    total::{Gap, Margin, Total},
     units::Millis,
 };
 
@@ -60,7 +60,7 @@ fn line_text(line: &Line, names: &BTreeMap<AthleteId, String>, ranking: Ranking)
 
 fn team_text(team: &TeamLine, ranking: Ranking, lines: &[Line]) -> String {
     let place = team.place.map_or("-".into(), |place| place.to_string());
-    let by_time = lines.iter().any(|l| l.margin.is_some_and(|m| m.margin_dm.is_some()));
+    let by_time = lines.iter().any(|l| l.margin.is_some_and(|m| m.gap.dm().is_some()));
     let mean = team.mean_margin.map_or("not ranked yet".into(), |mean| match (ranking, by_time) {
         (Ranking::Share, _) => share_text(mean),
         (Ranking::Amount, false) => format!("{} s", tenths_text(mean, 100)),
@@ -72,21 +72,19 @@ fn team_text(team: &TeamLine, ranking: Ranking, lines: &[Line]) -> String {
 /// A margin as the session ranks by it: `+1.2 %`, `-3.4 s`, `+12 m`; plus is ahead.
 #[must_use]
 pub fn margin_text(margin: Margin, ranking: Ranking) -> String {
-    match (ranking, margin.margin_ms, margin.margin_dm) {
-        (Ranking::Amount, Some(ms), _) => format!("{} s", tenths_text(ms, 100)),
-        (Ranking::Amount, None, Some(dm)) => format!("{} m", tenths_text(dm, 1)),
-        (Ranking::Share, _, _) | (Ranking::Amount, None, None) => {
-            share_text(i64::from(margin.margin_ppm.0))
-        }
+    match (ranking, margin.gap) {
+        (Ranking::Amount, Gap::Time(ms)) => format!("{} s", tenths_text(ms, 100)),
+        (Ranking::Amount, Gap::Distance(dm)) => format!("{} m", tenths_text(dm, 1)),
+        (Ranking::Share, _) => share_text(i64::from(margin.margin_ppm.0)),
     }
 }
 
 /// A projection with half its 80 % interval: `9:06.1 +- 3.2 s`, `4120m +- 15 m`.
 #[must_use]
 pub fn projected_text(projected: Projected) -> String {
-    let finish = target_text(projected.finish);
+    let finish = total_text(projected.finish);
     match (projected.low, projected.high) {
-        (Target::Finish { finish_ms: low }, Target::Finish { finish_ms: high }) => {
+        (Total::Time { finish_ms: low }, Total::Time { finish_ms: high }) => {
             let half = i64::from(high.0.saturating_sub(low.0) / 2);
             let tenths = (half + 50) / 100;
             if tenths == 0 {
@@ -95,7 +93,7 @@ pub fn projected_text(projected: Projected) -> String {
                 format!("{finish} +- {}.{} s", tenths / 10, tenths % 10)
             }
         }
-        (Target::Distance { distance_dm: low }, Target::Distance { distance_dm: high }) => {
+        (Total::Distance { distance_dm: low }, Total::Distance { distance_dm: high }) => {
             let half = (high.0.saturating_sub(low.0) / 2 + 5) / 10;
             if half == 0 { finish } else { format!("{finish} +- {half} m") }
         }
@@ -123,7 +121,7 @@ pub fn result_text(
                 time_text(result.time_ms, Tenths::Always)
             )
         },
-        target_text,
+        total_text,
     );
     let margin = result.margin.map_or(String::new(), |margin| margin_text(margin, ranking));
     let outcome = match result.outcome {
@@ -134,8 +132,7 @@ pub fn result_text(
         Outcome::Unheard => "not heard to the end",
         Outcome::DidNotStart => "did not start",
     };
-    let heading =
-        result.estimate.map(|heading| format!("was heading for {}", target_text(heading)));
+    let heading = result.estimate.map(|heading| format!("was heading for {}", total_text(heading)));
     let says: Vec<&str> = std::iter::once(outcome)
         .chain(heading.as_deref())
         .chain(result.marks.iter().map(|mark| mark_text(*mark)))
@@ -191,8 +188,8 @@ pub fn notice_text(notice: &Notice, names: &BTreeMap<AthleteId, String>) -> Stri
         ),
         About::TargetFarOff { target, heading } => format!(
             "is heading for {}, far from the target of {}; ask whether that is the right one",
-            target_text(heading),
-            target_text(target)
+            total_text(heading),
+            total_text(target)
         ),
         About::ClocksApart { apart_ms } => format!(
             "has a machine whose clock and the session's ran {}.{} s apart: the times may be wrong",
@@ -253,7 +250,7 @@ mod tests {
     use super::*;
 
     fn margin(ppm: i32, ms: i64) -> Margin {
-        Margin { margin_ppm: Ppm(ppm), margin_ms: Some(ms), margin_dm: None }
+        Margin { margin_ppm: Ppm(ppm), gap: Gap::Time(ms) }
     }
 
     #[test]
@@ -261,13 +258,13 @@ mod tests {
         assert_eq!(margin_text(margin(11_111, 4_000), Ranking::Share), "+1.1 %");
         assert_eq!(margin_text(margin(-2_500, -1_249), Ranking::Amount), "-1.2 s");
         assert_eq!(margin_text(margin(-400, -40), Ranking::Share), "0.0 %");
-        let metres = Margin { margin_ppm: Ppm(3), margin_ms: None, margin_dm: Some(124) };
+        let metres = Margin { margin_ppm: Ppm(3), gap: Gap::Distance(124) };
         assert_eq!(margin_text(metres, Ranking::Amount), "+12.4 m");
     }
 
     #[test]
     fn a_projection_says_how_sure_it_is() {
-        let at = |ms| Target::Finish { finish_ms: Millis(ms) };
+        let at = |ms| Total::Time { finish_ms: Millis(ms) };
         let projected = Projected {
             finish: at(546_100),
             low: at(543_000),
@@ -275,7 +272,7 @@ mod tests {
             chance_permille: None,
         };
         assert_eq!(projected_text(projected), "9:06.1 +- 3.2 s");
-        let metres = |m: u32| Target::Distance { distance_dm: Decimetres(m * 10) };
+        let metres = |m: u32| Total::Distance { distance_dm: Decimetres(m * 10) };
         let projected = Projected {
             finish: metres(3_120),
             low: metres(3_120),

@@ -19,6 +19,7 @@ pub mod server_msg;
 pub mod shown;
 pub mod spec;
 pub mod standing;
+pub mod total;
 pub mod units;
 
 pub use client_msg::ClientMsg;

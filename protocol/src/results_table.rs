@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use crate::{
     ids::AthleteId,
-    shown::{Tenths, distance_text, repeats_text, target_text, time_text},
+    shown::{Tenths, distance_text, repeats_text, target_text, time_text, total_text},
     standing::{AthleteResult, AthleteView, Mark, Outcome, Phase, PieceView, Split},
     units::{Decimetres, Millis},
 };
@@ -184,17 +184,17 @@ fn of_result<'a>(row: Row<'a>, piece: &PieceView, result: &AthleteResult) -> Row
         row: ATHLETE,
         place: result.place,
         outcome,
-        result: result.shown.map(target_text).or_else(|| started.then(rowed)),
-        target: result.target.map(target_text),
-        margin_seconds: result.margin.and_then(|margin| margin.margin_ms).map(thousandths),
-        margin_metres: result.margin.and_then(|margin| margin.margin_dm).map(tenths),
+        result: result.shown.map(total_text).or_else(|| started.then(rowed)),
+        target: result.target.map(total_text),
+        margin_seconds: result.margin.and_then(|margin| margin.gap.ms()).map(thousandths),
+        margin_metres: result.margin.and_then(|margin| margin.gap.dm()).map(tenths),
         margin_percent: result.margin.map(|margin| f64::from(margin.margin_ppm.0) / 1e4),
-        heading_for: result.estimate.map(target_text),
+        heading_for: result.estimate.map(total_text),
         metres: started.then(|| metres(result.distance_dm)),
         seconds: started.then(|| seconds(result.time_ms)),
         strokes: result.strokes,
-        within_seconds: result.sure_ms.map(seconds),
-        within_metres: result.sure_dm.map(metres),
+        within_seconds: result.sure.ms().map(seconds),
+        within_metres: result.sure.dm().map(metres),
         remarks: remarks.join("; "),
         ..row
     }

@@ -2,6 +2,7 @@
 
 use crate::{
     spec::{Extent, Repeat, Target},
+    total::Total,
     units::{Decimetres, Millis},
 };
 
@@ -66,9 +67,18 @@ pub fn pace_text(per_500m: Millis) -> String {
 #[must_use]
 pub fn target_text(target: Target) -> String {
     match target {
-        Target::Finish { finish_ms } => time_text(finish_ms, Tenths::Always),
-        Target::Distance { distance_dm } => distance_text(distance_dm),
+        Target::Finish { finish_ms } => total_text(Total::Time { finish_ms }),
+        Target::Distance { distance_dm } => total_text(Total::Distance { distance_dm }),
         Target::Pace { per_500m_ms } => pace_text(per_500m_ms),
+    }
+}
+
+/// The finish of a piece as it is shown: a time with its tenths, or a distance.
+#[must_use]
+pub fn total_text(total: Total) -> String {
+    match total {
+        Total::Time { finish_ms } => time_text(finish_ms, Tenths::Always),
+        Total::Distance { distance_dm } => distance_text(distance_dm),
     }
 }
 

@@ -10,8 +10,9 @@ use serde::{Deserialize, Serialize};
 use crate::{
     ids::{AthleteId, CallId, PieceNo},
     question::Question,
-    spec::{Aim, AthleteSpec, CallText, OnBoard, PieceSpec, Span, Target},
-    units::{At, Bpm, Decimetres, HalfSpm, Millis, Ppm},
+    spec::{Aim, AthleteSpec, CallText, OnBoard, PieceSpec, Span},
+    total::{Margin, Total},
+    units::{At, Bpm, Decimetres, HalfSpm, Millis},
 };
 
 pub use calibration::Calibration;
@@ -91,27 +92,13 @@ pub enum Doing {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Projected {
     /// Best guess: a time for pieces by distance, a distance for pieces by time.
-    pub finish: Target,
+    pub finish: Total,
     /// Lower number of the 80 % interval, same unit.
-    pub low: Target,
+    pub low: Total,
     /// Higher number of the 80 % interval, same unit.
-    pub high: Target,
+    pub high: Total,
     /// Chance of making their own target, in thousandths; `None` without a target.
     pub chance_permille: Option<u16>,
-}
-
-/// Projected or final result against their own target; plus is ahead.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Margin {
-    /// Millionths of the target.
-    pub margin_ppm: Ppm,
-    /// Milliseconds, for pieces by distance.
-    #[serde(default)]
-    pub margin_ms: Option<i64>,
-    /// Decimetres, for pieces by time.
-    #[serde(default)]
-    pub margin_dm: Option<i64>,
 }
 
 /// One athlete in the standings.
@@ -328,9 +315,9 @@ pub enum About {
     /// day on which another is needed.
     TargetFarOff {
         /// The own target.
-        target: Target,
+        target: Total,
         /// Where the finish is heading.
-        heading: Target,
+        heading: Total,
     },
     /// The machine was reset in mid-piece; the parts are joined.
     MachineReset {

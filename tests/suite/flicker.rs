@@ -19,6 +19,7 @@ use thole_protocol::{
         SessionSettings, Target,
     },
     standing::Phase,
+    total::Total,
     units::{At, Decimetres, Millis},
 };
 use uuid::Uuid;
@@ -242,8 +243,8 @@ fn a_pause_makes_the_range_reach_further() {
         panic!("no range is shown");
     };
     let ms = |target| match target {
-        Target::Finish { finish_ms } => finish_ms.0,
-        Target::Distance { .. } | Target::Pace { .. } => panic!("a piece by distance"),
+        Total::Time { finish_ms } => finish_ms.0,
+        Total::Distance { .. } => panic!("a piece by distance"),
     };
     assert_eq!(rowing.0, pausing.0, "nobody gets faster by a pause");
     assert!((6_000..12_000).contains(&(ms(pausing.1) - ms(rowing.1))), "{rowing:?}, {pausing:?}");

@@ -23,9 +23,9 @@ const LONG: [(&str, &str); 1] =
 const WAITS: [&str; 2] = ["tests/suite/process.rs", "tests/suite/process/aimed.rs"];
 
 /// What the core shares with the wire.
-const SHARED: [&str; 11] = [
+const SHARED: [&str; 12] = [
     "units", "ids", "limits", "spec", "sample", "order", "refusal", "question", "standing",
-    "effect", "event",
+    "effect", "event", "total",
 ];
 
 /// What the core must not know: clocks, sockets, files, threads, chance, unordered maps.

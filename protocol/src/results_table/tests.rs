@@ -8,7 +8,8 @@ use super::*;
 use crate::{
     ids::PieceNo,
     spec::{Aim, AthleteSpec, Extent, PieceSpec, Repeat, Target},
-    standing::{Doing, Margin},
+    standing::Doing,
+    total::{Certainty, Gap, Margin, Total},
     units::{At, Ppm},
 };
 
@@ -66,8 +67,7 @@ fn result(athlete: u128, outcome: Outcome, (dm, ms): (u32, u32)) -> AthleteResul
         target: None,
         time_ms: Millis(ms),
         distance_dm: Decimetres(dm),
-        sure_ms: None,
-        sure_dm: None,
+        sure: Certainty::Unsaid,
         shown: None,
         margin: None,
         estimate: None,
@@ -77,8 +77,8 @@ fn result(athlete: u128, outcome: Outcome, (dm, ms): (u32, u32)) -> AthleteResul
     }
 }
 
-fn finish(ms: u32) -> Option<Target> {
-    Some(Target::Finish { finish_ms: Millis(ms) })
+fn finish(ms: u32) -> Option<Total> {
+    Some(Total::Time { finish_ms: Millis(ms) })
 }
 
 /// What a reader of RFC 4180 makes of it.
@@ -102,9 +102,9 @@ fn an_athlete_is_a_row_by_place_and_each_split_is_one() {
     let ida = AthleteResult {
         place: Some(2),
         target: finish(306_000),
-        sure_ms: Some(Millis(300)),
+        sure: Certainty::Time(Millis(300)),
         shown: finish(305_400),
-        margin: Some(Margin { margin_ppm: Ppm(1_961), margin_ms: Some(600), margin_dm: None }),
+        margin: Some(Margin { margin_ppm: Ppm(1_961), gap: Gap::Time(600) }),
         splits: splits(&[(8_500, 152_212), (8_500, 153_200)]),
         strokes: Some(141),
         marks: vec![Mark::Gaps, Mark::LateStart],
@@ -178,12 +178,12 @@ fn repeats_have_their_rests_between_them_and_those_that_were_missed_have_no_numb
 #[test]
 fn a_piece_by_time_is_told_in_metres() {
     let mut rowed = piece("", FINISHED, &[Extent::Time { time_ms: Millis(720_000) }], 0);
-    let metres = |metres: u32| Some(Target::Distance { distance_dm: Decimetres(metres * 10) });
+    let metres = |metres: u32| Some(Total::Distance { distance_dm: Decimetres(metres * 10) });
     rowed.results = vec![AthleteResult {
         target: metres(3_200),
         shown: metres(3_120),
-        sure_dm: Some(Decimetres(4)),
-        margin: Some(Margin { margin_ppm: Ppm(-25_000), margin_ms: None, margin_dm: Some(-800) }),
+        sure: Certainty::Distance(Decimetres(4)),
+        margin: Some(Margin { margin_ppm: Ppm(-25_000), gap: Gap::Distance(-800) }),
         ..result(1, Outcome::Finished, (31_203, 720_000))
     }];
     let [row] = &read(&results_table(&[rowed], &[view(1, "Ida", None)]))[..] else {

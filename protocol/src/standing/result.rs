@@ -2,10 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::Margin;
 use crate::{
     ids::AthleteId,
-    spec::Target,
+    total::{Certainty, Margin, Total},
     units::{Decimetres, Millis},
 };
 
@@ -76,25 +75,22 @@ pub struct AthleteResult {
     pub place: Option<u32>,
     /// Their own target, in the piece's own kind: a finish time, or a distance. `None` for athletes without one.
     #[serde(default)]
-    pub target: Option<Target>,
+    pub target: Option<Total>,
     /// Work time, rests cut out, to the millisecond.
     pub time_ms: Millis,
     /// Work distance.
     pub distance_dm: Decimetres,
-    /// How sure `time_ms` is (pieces by distance): the truth lies no further away. At least half the gap between
-    /// the two samples that the finish lies between; of an interval piece, of all repeats together. `None` for athletes who
-    /// have not rowed to the end, and in a piece by time. Parts that were joined (`joined`) may lack what was rowed between them.
-    pub sure_ms: Option<Millis>,
-    /// The same for `distance_dm` (pieces by time); `None` in a piece by distance.
-    pub sure_dm: Option<Decimetres>,
+    /// How sure `time_ms` is, or `distance_dm` of a piece by time.
+    #[serde(flatten)]
+    pub sure: Certainty,
     /// The finish as it is shown and ranked: rounded once, to 0.1 s or to whole metres.
-    pub shown: Option<Target>,
+    pub shown: Option<Total>,
     /// Against their own target, of the finish as shown.
     pub margin: Option<Margin>,
     /// Where an athlete whom the end of the piece cut off was heading, rounded like `shown`: an estimate, and no result. `None`
     /// for all others, and before a twentieth of the piece.
     #[serde(default)]
-    pub estimate: Option<Target>,
+    pub estimate: Option<Total>,
     /// Quarters of a single stretch, repeats of an interval piece.
     pub splits: Vec<Split>,
     /// Own strokes in the work, if the machine told.

@@ -9,7 +9,7 @@ use thole_protocol::{
         Aim, AthleteSpec, Audience, CallSpec, CallText, Extent, PieceSpec, Plan, Repeat,
         RosterEntry, SessionSettings, Span, Target,
     },
-    standing::Margin,
+    total::{Gap, Margin},
     units::{At, Decimetres, Millis, Ppm},
 };
 use uuid::Uuid;
@@ -127,7 +127,7 @@ pub(crate) fn entries(athletes: u32, round: u32) -> Vec<Entry<'static>> {
             athlete: athlete(number),
             name: "Rower",
             team: Some(["Herons", "Otters", "Newts"][number as usize % 3]),
-            margin: Some(Margin { margin_ppm: Ppm(ppm), margin_ms: None, margin_dm: None }),
+            margin: Some(Margin { margin_ppm: Ppm(ppm), gap: Gap::Time(i64::from(ppm)) }),
             was: None,
             instead: None,
         }

@@ -3,6 +3,7 @@
 use thole_protocol::{
     refusal::{Refusal, Why},
     spec::{AthleteSpec, Audience, CallText, Extent, PieceSpec, Point, SheetCall, Span, Target},
+    total::Total,
     units::{Decimetres, Millis, decimetres, millis},
 };
 
@@ -40,15 +41,6 @@ pub enum Measure {
     Time(Millis),
 }
 
-/// What a piece costs the athlete who rows it: the kind that the result is of.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Cost {
-    /// Of a piece by distance.
-    Time(Millis),
-    /// Of a piece by time.
-    Distance(Decimetres),
-}
-
 impl Measure {
     /// All the work of a piece; `None` for a piece without repeats, or with repeats of both kinds.
     #[must_use]
@@ -69,26 +61,6 @@ impl Measure {
             });
         }
         whole
-    }
-}
-
-impl Cost {
-    /// In seconds or metres.
-    #[must_use]
-    pub fn amount(self) -> f64 {
-        match self {
-            Cost::Time(time) => f64::from(time.0) / 1e3,
-            Cost::Distance(distance) => f64::from(distance.0) / 1e1,
-        }
-    }
-
-    /// As it crosses the socket.
-    #[must_use]
-    pub fn target(self) -> Target {
-        match self {
-            Cost::Time(finish_ms) => Target::Finish { finish_ms },
-            Cost::Distance(distance_dm) => Target::Distance { distance_dm },
-        }
     }
 }
 
@@ -152,16 +124,20 @@ pub fn implausible_mean(distance_m: f64, time_s: f64) -> bool {
 /// row. Never for slowness.
 ///
 /// ```
-/// use thole_piece::limits::{Cost, Measure, target_cost};
-/// use thole_protocol::{spec::Target, units::{Decimetres, Millis}};
+/// use thole_piece::limits::{Measure, target_cost};
+/// use thole_protocol::{spec::Target, total::Total, units::{Decimetres, Millis}};
 /// let pace = Target::Pace { per_500m_ms: Millis(90_000) };
 /// let piece = Measure::Distance(Decimetres(17_000));
-/// assert_eq!(target_cost(piece, &pace), Ok(Cost::Time(Millis(306_000))));
+/// assert_eq!(target_cost(piece, &pace), Ok(Total::Time { finish_ms: Millis(306_000) }));
 /// ```
-pub fn target_cost(measure: Measure, target: &Target) -> Result<Cost, Refusal> {
+pub fn target_cost(measure: Measure, target: &Target) -> Result<Total, Refusal> {
     match measure {
-        Measure::Distance(distance) => finish_time(distance, target).map(Cost::Time),
-        Measure::Time(time) => covered(time, target).map(Cost::Distance),
+        Measure::Distance(distance) => {
+            finish_time(distance, target).map(|finish_ms| Total::Time { finish_ms })
+        }
+        Measure::Time(time) => {
+            covered(time, target).map(|distance_dm| Total::Distance { distance_dm })
+        }
     }
 }
 

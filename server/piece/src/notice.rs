@@ -193,7 +193,7 @@ pub fn urgency(about: &About) -> u8 {
 }
 
 fn far_off(seen: &Sight<'_>) -> Option<About> {
-    let (target, heading) = (seen.course.target()?.target(), seen.far_off?.finish);
+    let (target, heading) = (seen.course.target()?, seen.far_off?.finish);
     (seen.doing == Doing::Rowing).then_some(About::TargetFarOff { target, heading })
 }
 

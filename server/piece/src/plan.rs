@@ -3,12 +3,12 @@
 use thole_protocol::{
     refusal::{Refusal, Why},
     spec::{Aim, Extent, Leg, PieceSpec, Plan, Target},
-    standing::Margin,
+    total::{Gap, Margin, Total},
     units::{Decimetres, Millis, decimetres, millis, nearest, ppm},
 };
 
 use crate::{
-    limits::{Cost, LEGS, Measure, SPEED_MAX, SPEEDS, clock, metres, out_of_range, target_cost},
+    limits::{LEGS, Measure, SPEED_MAX, SPEEDS, clock, metres, out_of_range, target_cost},
     projection::{Believed, Ground, Known, Past},
 };
 
@@ -37,7 +37,7 @@ pub struct Course {
     repeats: u16,
     /// Metres or seconds.
     work: f64,
-    target: Option<Cost>,
+    target: Option<Total>,
     past: Option<Past>,
     /// Corners of the plan: share of the work, share of the cost; both only rise, from 0 to 1.
     knots: Vec<(f64, f64)>,
@@ -80,7 +80,7 @@ impl Course {
         }
         let repeats = u16::try_from(repeats).unwrap_or(u16::MAX);
         let past = Past::of(measure, aim)?;
-        let amount = target.map(Cost::amount);
+        let amount = target.map(Total::amount);
         let ground = Ground { measure, repeats, work, target: amount, past, at_bins: &at_bins };
         Ok(Course {
             known: Known::of(ground),
@@ -114,14 +114,14 @@ impl Course {
 
     /// The own target.
     #[must_use]
-    pub fn target(&self) -> Option<Cost> {
+    pub fn target(&self) -> Option<Total> {
         self.target
     }
 
     /// The own target in seconds or metres.
     #[must_use]
     pub fn target_amount(&self) -> Option<f64> {
-        self.target.map(Cost::amount)
+        self.target.map(Total::amount)
     }
 
     /// What is known from before.
@@ -145,7 +145,7 @@ impl Course {
             Believed::Nothing => (None, None),
         };
         let Course { measure, repeats, work, ref at_bins, .. } = *self;
-        let target = target.map(Cost::amount);
+        let target = target.map(Total::amount);
         Known::of(Ground { measure, repeats, work, target, past, at_bins })
     }
 
@@ -187,18 +187,15 @@ impl Course {
     pub fn margin(&self, finish: f64) -> Option<Margin> {
         let target = self.target?;
         let ahead = match target {
-            Cost::Time(_) => target.amount() - finish,
-            Cost::Distance(_) => finish - target.amount(),
+            Total::Time { .. } => target.amount() - finish,
+            Total::Distance { .. } => finish - target.amount(),
         };
         let margin_ppm = ppm(ahead / target.amount());
-        Some(match target {
-            Cost::Time(_) => {
-                Margin { margin_ppm, margin_ms: Some(nearest(ahead * 1e3)), margin_dm: None }
-            }
-            Cost::Distance(_) => {
-                Margin { margin_ppm, margin_ms: None, margin_dm: Some(nearest(ahead * 1e1)) }
-            }
-        })
+        let gap = match target {
+            Total::Time { .. } => Gap::Time(nearest(ahead * 1e3)),
+            Total::Distance { .. } => Gap::Distance(nearest(ahead * 1e1)),
+        };
+        Some(Margin { margin_ppm, gap })
     }
 }
 

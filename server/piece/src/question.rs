@@ -3,11 +3,12 @@
 use thole_protocol::{
     question::{Odd, Question},
     spec::{Aim, PieceSpec, Target},
+    total::Total,
     units::{Decimetres, Millis, decimetres, millis},
 };
 
 use crate::{
-    limits::{Cost, Measure, clock, metres, target_cost},
+    limits::{Measure, clock, metres, target_cost},
     plan::of_legs,
 };
 
@@ -102,7 +103,7 @@ pub fn question(
             let says = format!(
                 "The legs come to {}, and the target is {}: all of them are planned {} than they say.",
                 amount(legs),
-                amount(target_cost(measure, &target).ok()?.target()),
+                amount(target_cost(measure, &target).ok()?.into()),
                 by_how_much(1.0 / ratio)
             );
             (Odd::UnlikeLegs, says, None)
@@ -208,13 +209,13 @@ fn cause(
 /// Mean pace of a target, seconds for 500 m; `None` when nobody can row it, or it is of the wrong kind.
 fn pace_s(measure: Measure, target: &Target) -> Option<f64> {
     let (seconds, metres) = match (measure, target_cost(measure, target).ok()?) {
-        (Measure::Distance(distance), Cost::Time(time)) => {
+        (Measure::Distance(distance), Total::Time { finish_ms: time }) => {
             (f64::from(time.0) / 1e3, f64::from(distance.0) / 1e1)
         }
-        (Measure::Time(time), Cost::Distance(distance)) => {
+        (Measure::Time(time), Total::Distance { distance_dm: distance }) => {
             (f64::from(time.0) / 1e3, f64::from(distance.0) / 1e1)
         }
-        (Measure::Distance(_), Cost::Distance(_)) | (Measure::Time(_), Cost::Time(_)) => {
+        (Measure::Distance(_), Total::Distance { .. }) | (Measure::Time(_), Total::Time { .. }) => {
             return None;
         }
     };

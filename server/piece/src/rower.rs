@@ -9,7 +9,8 @@ use std::sync::Arc;
 use thole_protocol::{
     ids::CallId,
     spec::{Aim, CallText, PieceSpec, SheetCall, Span},
-    standing::{AgainstTarget, AthleteResult, Margin, Outcome, RunningCall},
+    standing::{AgainstTarget, AthleteResult, Outcome, RunningCall},
+    total::Margin,
     units::{At, Millis, decimetres, millis},
 };
 

@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 use thole_protocol::{
     ids::{CallId, PieceNo},
     spec::{CallText, PieceSpec, Plan, SessionSettings, Span, Target},
-    standing::{Margin, Mark, Outcome, Phase, Split},
+    standing::{Mark, Outcome, Phase, Split},
+    total::{Certainty, Margin, Total},
     units::{At, Decimetres, Millis},
 };
 
@@ -99,18 +100,17 @@ pub struct SettledSeat {
     pub time_ms: Millis,
     /// Work distance.
     pub distance_dm: Decimetres,
-    /// How sure `time_ms` is (pieces by distance).
-    pub sure_ms: Option<Millis>,
-    /// How sure `distance_dm` is (pieces by time).
-    pub sure_dm: Option<Decimetres>,
+    /// How sure `time_ms` is, or `distance_dm` of a piece by time.
+    #[serde(flatten)]
+    pub sure: Certainty,
     /// The finish as it is shown and ranked.
-    pub shown: Option<Target>,
+    pub shown: Option<Total>,
     /// The own target as it was said: a finish, a distance or a pace.
     pub aim: Option<Target>,
     /// How the target was meant to be reached.
     pub plan: Plan,
     /// The same target in the kind of the piece: a finish or a distance.
-    pub target: Option<Target>,
+    pub target: Option<Total>,
     /// Against their own target, of the finish as shown.
     pub margin: Option<Margin>,
     /// Quarters of a single stretch, repeats of an interval piece.

@@ -7,8 +7,9 @@ use std::{
 
 use thole_protocol::{
     ids::AthleteId,
-    spec::{Ranking, Target},
-    standing::{Instead, Margin, TeamLine},
+    spec::Ranking,
+    standing::{Instead, TeamLine},
+    total::{Gap, Margin, Total},
     units::{Decimetres, Millis, Ppm},
 };
 
@@ -115,7 +116,7 @@ fn ranked(entry: usize, seen: &Entry<'_>, ranking: Ranking, digits: Digits) -> O
         Digits::All => margin,
         Digits::Shown => as_read(margin, seen.was),
     };
-    Some(Ranked { athlete: seen.athlete, entry, margin, score: score(margin, ranking)? })
+    Some(Ranked { athlete: seen.athlete, entry, margin, score: score(margin, ranking) })
 }
 
 /// Teams by the mean of their best members' margins as they are shown beside it; those with too few ranked come last, by name.
@@ -171,12 +172,14 @@ fn teams(
 fn as_read(margin: Margin, was: Option<Margin>) -> Margin {
     let ppm =
         read(i64::from(margin.margin_ppm.0), was.map(|was| i64::from(was.margin_ppm.0)), SHOWN_PPM);
-    let was_ms = was.and_then(|was| was.margin_ms);
-    let was_dm = was.and_then(|was| was.margin_dm);
+    let step = match margin.gap {
+        Gap::Time(_) => SHOWN_MS,
+        Gap::Distance(_) => SHOWN_DM,
+    };
+    let was_gap = was.map(|was| was.gap.amount());
     Margin {
         margin_ppm: Ppm(i32::try_from(ppm).unwrap_or(margin.margin_ppm.0)),
-        margin_ms: margin.margin_ms.map(|ms| read(ms, was_ms, SHOWN_MS)),
-        margin_dm: margin.margin_dm.map(|dm| read(dm, was_dm, SHOWN_DM)),
+        gap: margin.gap.with(read(margin.gap.amount(), was_gap, step)),
     }
 }
 
@@ -188,11 +191,11 @@ fn read(amount: i64, was: Option<i64>, step: i64) -> i64 {
 
 /// The step in which a margin is shown.
 fn unit_of(margin: Margin, ranking: Ranking, digits: Digits) -> i64 {
-    match (digits, ranking, margin.margin_dm) {
+    match (digits, ranking, margin.gap) {
         (Digits::All, ..) => 1,
         (Digits::Shown, Ranking::Share, _) => SHOWN_PPM,
-        (Digits::Shown, Ranking::Amount, None) => SHOWN_MS,
-        (Digits::Shown, Ranking::Amount, Some(_)) => SHOWN_DM,
+        (Digits::Shown, Ranking::Amount, Gap::Time(_)) => SHOWN_MS,
+        (Digits::Shown, Ranking::Amount, Gap::Distance(_)) => SHOWN_DM,
     }
 }
 
@@ -201,10 +204,10 @@ fn nearest(amount: i64, step: i64) -> i64 {
     amount.signum() * ((amount.abs() + step / 2) / step.max(1))
 }
 
-fn score(margin: Margin, ranking: Ranking) -> Option<i64> {
+fn score(margin: Margin, ranking: Ranking) -> i64 {
     match ranking {
-        Ranking::Share => Some(i64::from(margin.margin_ppm.0)),
-        Ranking::Amount => margin.margin_ms.or(margin.margin_dm),
+        Ranking::Share => i64::from(margin.margin_ppm.0),
+        Ranking::Amount => margin.gap.amount(),
     }
 }
 
@@ -239,22 +242,21 @@ pub fn places(scores: &[Option<i64>]) -> Vec<Option<u32>> {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct RankedFinish {
     /// The finish as shown (`as_shown`).
-    pub shown: Target,
+    pub shown: Total,
     /// The own target in the same kind.
-    pub target: Target,
+    pub target: Total,
 }
 
 /// A finish as it is shown and ranked: rounded once, to 0.1 s or to whole metres.
 #[must_use]
-pub fn as_shown(finish: Target) -> Target {
+pub fn as_shown(finish: Total) -> Total {
     match finish {
-        Target::Finish { finish_ms } => {
-            Target::Finish { finish_ms: Millis(finish_ms.0.saturating_add(50) / 100 * 100) }
+        Total::Time { finish_ms } => {
+            Total::Time { finish_ms: Millis(finish_ms.0.saturating_add(50) / 100 * 100) }
         }
-        Target::Distance { distance_dm } => {
-            Target::Distance { distance_dm: Decimetres(distance_dm.0.saturating_add(5) / 10 * 10) }
+        Total::Distance { distance_dm } => {
+            Total::Distance { distance_dm: Decimetres(distance_dm.0.saturating_add(5) / 10 * 10) }
         }
-        Target::Pace { per_500m_ms } => Target::Pace { per_500m_ms },
     }
 }
 
@@ -295,15 +297,13 @@ struct Lead {
 impl Lead {
     fn of(result: RankedFinish) -> Option<Lead> {
         let (ahead, target) = match (result.shown, result.target) {
-            (Target::Finish { finish_ms: shown }, Target::Finish { finish_ms: target }) => {
+            (Total::Time { finish_ms: shown }, Total::Time { finish_ms: target }) => {
                 (i128::from(target.0) - i128::from(shown.0), target.0)
             }
-            (Target::Distance { distance_dm: shown }, Target::Distance { distance_dm: target }) => {
+            (Total::Distance { distance_dm: shown }, Total::Distance { distance_dm: target }) => {
                 (i128::from(shown.0) - i128::from(target.0), target.0)
             }
-            (Target::Finish { .. } | Target::Distance { .. } | Target::Pace { .. }, _) => {
-                return None;
-            }
+            (Total::Time { .. } | Total::Distance { .. }, _) => return None,
         };
         Some(Lead { ahead, target: i128::from(target) })
     }

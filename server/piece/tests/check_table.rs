@@ -6,7 +6,7 @@
 
 use proptest::prelude::*;
 use thole_piece::{
-    limits::{self, Cost, Measure, clock, implausible_mean, target_cost},
+    limits::{self, Measure, clock, implausible_mean, target_cost},
     plan::{Course, pace_per_500m},
     projection::{Estimate, Forecast, Live},
     recording::Recording,
@@ -17,6 +17,7 @@ use thole_protocol::{
     refusal::Why,
     sample::Sample,
     spec::{Aim, Extent, Leg, Plan, Ranking, Target},
+    total::Total,
     units::{At, Decimetres, Millis, decimetres, millis},
 };
 use uuid::Uuid;
@@ -161,7 +162,7 @@ fn limits_stand_above_the_marks() {
         let cost = target_cost(Measure::Distance(decimetres(metres * 1e1)), &target);
         (implausible_mean(metres, finish), cost.map_err(|refusal| refusal.why))
     };
-    let good = |finish: f64| (false, Ok(Cost::Time(millis(finish * 1e3))));
+    let good = |finish: f64| (false, Ok(Total::Time { finish_ms: millis(finish * 1e3) }));
     // World Rowing, 22 February 2023 and 12 March 2021; the slowest is a woman aged 96.
     assert_eq!(judged(2_000.0, 335.8), good(335.8), "L2");
     assert_eq!(judged(500.0, 70.5), good(70.5), "L3");
@@ -170,9 +171,9 @@ fn limits_stand_above_the_marks() {
 }
 
 fn finishes(rows: &[(f64, f64)]) -> Vec<Option<RankedFinish>> {
-    let target = |seconds: f64| Target::Finish { finish_ms: millis(seconds * 1e3) };
+    let total = |seconds: f64| Total::Time { finish_ms: millis(seconds * 1e3) };
     let finish = |(shown, own): &(f64, f64)| {
-        Some(RankedFinish { shown: target(*shown), target: target(*own) })
+        Some(RankedFinish { shown: total(*shown), target: total(*own) })
     };
     rows.iter().map(finish).collect()
 }
@@ -208,8 +209,8 @@ fn ranking() {
         ("2:00.0".into(), "1:00.0".into()),
         "K6"
     );
-    let shown = as_shown(Target::Finish { finish_ms: Millis(119_970) });
-    assert_eq!(shown, Target::Finish { finish_ms: Millis(120_000) }, "K6");
+    let shown = as_shown(Total::Time { finish_ms: Millis(119_970) });
+    assert_eq!(shown, Total::Time { finish_ms: Millis(120_000) }, "K6");
 }
 
 fn plans(work: u32) -> impl Strategy<Value = (bool, Plan)> {

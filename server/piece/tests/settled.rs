@@ -11,6 +11,7 @@ use thole_protocol::{
         SessionSettings, Span, Target,
     },
     standing::Outcome,
+    total::Total,
     units::{At, Decimetres, Millis},
 };
 use uuid::Uuid;
@@ -325,7 +326,7 @@ fn a_range_widens_once_somebody_pauses_and_not_between_two_strokes() {
         evening.until(last + ms);
         let lines = &evening.session.standings().unwrap().lines;
         let ana = lines.iter().find(|line| line.athlete == athlete(1)).unwrap();
-        let Target::Finish { finish_ms } = ana.projected.unwrap().high else { panic!("{ana:?}") };
+        let Total::Time { finish_ms } = ana.projected.unwrap().high else { panic!("{ana:?}") };
         finish_ms.0
     };
     let rowing = high_at(2_000);

@@ -16,6 +16,7 @@ use thole_protocol::{
         Aim, Extent, Leg, PastResult, PieceSpec, Plan, Repeat, RepeatStart, RosterEntry,
         StartClock, Target,
     },
+    total::Gap,
     units::{At, Decimetres, Millis},
 };
 use uuid::Uuid;
@@ -120,14 +121,11 @@ fn a_margin_is_plus_when_ahead_by_time_and_by_distance() {
     let finish = Target::Finish { finish_ms: Millis(400_000) };
     let by_distance = of(Extent::Distance { distance_dm: metres }, finish);
     let margin = by_distance.margin(402.5).unwrap();
-    assert_eq!(
-        (margin.margin_ppm.0, margin.margin_ms, margin.margin_dm),
-        (-6_250, Some(-2_500), None)
-    );
+    assert_eq!((margin.margin_ppm.0, margin.gap), (-6_250, Gap::Time(-2_500)));
     let distance = Target::Distance { distance_dm: Decimetres(16_000) };
     let by_time = of(Extent::Time { time_ms: time }, distance);
     let margin = by_time.margin(1_612.0).unwrap();
-    assert_eq!((margin.margin_ppm.0, margin.margin_ms, margin.margin_dm), (7_500, None, Some(120)));
+    assert_eq!((margin.margin_ppm.0, margin.gap), (7_500, Gap::Distance(120)));
 }
 
 #[test]

@@ -16,7 +16,7 @@ use std::{
 use serde::Serialize;
 use serde_json::Number;
 use thole_piece::projection::{Forecast, Width};
-use thole_protocol::{spec::Target, standing::Projected};
+use thole_protocol::standing::Projected;
 
 use self::session::SessionReplay;
 use crate::{Logged, model};
@@ -204,15 +204,10 @@ fn tidy(amount: f64) -> f64 {
 
 /// What a projection tells, in seconds or metres.
 fn heading(projected: Option<Projected>) -> Seen {
-    let amount = |target: Target| match target {
-        Target::Finish { finish_ms } => f64::from(finish_ms.0) / 1e3,
-        Target::Distance { distance_dm } => f64::from(distance_dm.0) / 1e1,
-        Target::Pace { per_500m_ms } => f64::from(per_500m_ms.0) / 1e3,
-    };
     Seen::Heading {
-        projected: projected.map(|projected| amount(projected.finish)),
-        low: projected.map(|projected| amount(projected.low)),
-        high: projected.map(|projected| amount(projected.high)),
+        projected: projected.map(|projected| projected.finish.amount()),
+        low: projected.map(|projected| projected.low.amount()),
+        high: projected.map(|projected| projected.high.amount()),
         chance: projected
             .and_then(|projected| projected.chance_permille)
             .map(|permille| f64::from(permille) / 1e3),

@@ -7,6 +7,7 @@ use thole_protocol::{
     ids::AthleteId,
     spec::{Extent, PieceSpec, RepeatStart},
     standing::{AthleteResult, Mark, Outcome},
+    total::Certainty,
     units::{Decimetres, Millis},
 };
 
@@ -58,12 +59,15 @@ impl Lived {
             result.marks.retain(|mark| *mark != Mark::Damaged);
         }
         // Half a unit falls to either side when the session is much older, as it is after its clock has leapt.
-        if near(result.sure_ms.map(|Millis(ms)| ms), calm.sure_ms.map(|Millis(ms)| ms)) {
-            result.sure_ms = calm.sure_ms;
-        }
-        let dm = |dm: Option<Decimetres>| dm.map(|Decimetres(dm)| dm);
-        if near(dm(result.sure_dm), dm(calm.sure_dm)) {
-            result.sure_dm = calm.sure_dm;
+        let is_near = match (result.sure, calm.sure) {
+            (Certainty::Time(Millis(one)), Certainty::Time(Millis(other))) => near(one, other),
+            (Certainty::Distance(Decimetres(one)), Certainty::Distance(Decimetres(other))) => {
+                near(one, other)
+            }
+            _ => false,
+        };
+        if is_near {
+            result.sure = calm.sure;
         }
         result == *calm
     }
@@ -127,6 +131,6 @@ fn waits(piece: &PieceSpec) -> bool {
     by_distance && piece.repeats.len() > 1 && piece.repeat_start == RepeatStart::CommonSignal
 }
 
-fn near(one: Option<u32>, other: Option<u32>) -> bool {
-    one.zip(other).is_some_and(|(one, other)| one.abs_diff(other) <= 1)
+fn near(one: u32, other: u32) -> bool {
+    one.abs_diff(other) <= 1
 }

@@ -4,7 +4,7 @@ use thole_protocol::{refusal::Refusal, spec::Aim, units::Decimetres};
 
 use super::slack;
 use crate::{
-    limits::{Cost, HISTORY_MAX, Measure, out_of_range, target_cost},
+    limits::{HISTORY_MAX, Measure, out_of_range, target_cost},
     plan::{BINS, WATTS_AT_ONE_M_S},
 };
 
@@ -62,7 +62,7 @@ impl Past {
         let mut results = Vec::with_capacity(aim.history.len());
         for past in &aim.history {
             match target_cost(measure, &past.result) {
-                Ok(cost) => results.push((past.days_ago, Cost::amount(cost))),
+                Ok(cost) => results.push((past.days_ago, cost.amount())),
                 Err(refusal) => {
                     let says = format!("A past result does not fit this piece: {}", refusal.says);
                     return Err(Refusal { why: refusal.why, says });

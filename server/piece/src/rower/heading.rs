@@ -1,8 +1,8 @@
 //! Where an athlete is heading, and what that is against their own target.
 
 use thole_protocol::{
-    spec::Target,
-    standing::{AgainstTarget, Doing, Margin, Outcome, Projected},
+    standing::{AgainstTarget, Doing, Outcome, Projected},
+    total::{Margin, Total},
     units::{At, decimetres, millis},
 };
 
@@ -84,17 +84,17 @@ impl Rower {
             return projected;
         }
         match (projected.low, projected.high) {
-            (_, Target::Finish { finish_ms }) => {
-                let high = Target::Finish { finish_ms: finish_ms + millis(idle) };
+            (_, Total::Time { finish_ms }) => {
+                let high = Total::Time { finish_ms: finish_ms + millis(idle) };
                 Projected { high, ..projected }
             }
-            (Target::Distance { distance_dm }, _) => {
+            (Total::Distance { distance_dm }, _) => {
                 let row = self.track.newest();
                 let lost = row.map_or(0.0, |row| idle * row.dm / row.ms.max(1.0));
                 let distance_dm = decimetres((f64::from(distance_dm.0) - lost).max(0.0));
-                Projected { low: Target::Distance { distance_dm }, ..projected }
+                Projected { low: Total::Distance { distance_dm }, ..projected }
             }
-            (Target::Finish { .. } | Target::Pace { .. }, _) => projected,
+            (Total::Time { .. }, _) => projected,
         }
     }
 
@@ -150,31 +150,27 @@ impl Rower {
     }
 
     /// Where somebody whom the end of the piece cut off was heading.
-    pub(super) fn heading_when_cut_off(&self, outcome: Outcome) -> Option<Target> {
+    pub(super) fn heading_when_cut_off(&self, outcome: Outcome) -> Option<Total> {
         let told = self.heading.filter(|_| self.share() >= SAID_FROM)?;
         (outcome == Outcome::Unfinished).then(|| standings::as_shown(told.projected.finish))
     }
 
-    pub(super) fn shown(&self, finish: Finish) -> Target {
+    pub(super) fn shown(&self, finish: Finish) -> Total {
         standings::as_shown(match self.course.measure() {
-            Measure::Distance(_) => Target::Finish { finish_ms: millis(finish.ms) },
-            Measure::Time(_) => Target::Distance { distance_dm: decimetres(finish.dm) },
+            Measure::Distance(_) => Total::Time { finish_ms: millis(finish.ms) },
+            Measure::Time(_) => Total::Distance { distance_dm: decimetres(finish.dm) },
         })
     }
 
-    pub(super) fn margin_of(&self, shown: Target) -> Option<Margin> {
-        self.course.margin(match shown {
-            Target::Finish { finish_ms } => f64::from(finish_ms.0) / 1e3,
-            Target::Distance { distance_dm } => f64::from(distance_dm.0) / 1e1,
-            Target::Pace { .. } => return None,
-        })
+    pub(super) fn margin_of(&self, shown: Total) -> Option<Margin> {
+        self.course.margin(shown.amount())
     }
 }
 
-fn cost(measure: Measure, amount: f64) -> Target {
+fn cost(measure: Measure, amount: f64) -> Total {
     match measure {
-        Measure::Distance(_) => Target::Finish { finish_ms: millis(amount * 1e3) },
-        Measure::Time(_) => Target::Distance { distance_dm: decimetres(amount * 1e1) },
+        Measure::Distance(_) => Total::Time { finish_ms: millis(amount * 1e3) },
+        Measure::Time(_) => Total::Distance { distance_dm: decimetres(amount * 1e1) },
     }
 }
 

@@ -2,8 +2,8 @@
 
 use thole_protocol::{
     ids::{AthleteId, PieceNo},
-    spec::Target,
-    standing::{AthleteResult, Doing, Instead, Line, Margin, Mark, Notice, Own},
+    standing::{AthleteResult, Doing, Instead, Line, Mark, Notice, Own},
+    total::{Certainty, Margin, Total},
     units::{At, Decimetres, Millis, Ppm, decimetres, millis},
 };
 
@@ -202,7 +202,11 @@ impl Rower {
         );
         let missed = self.track.missed().unwrap_or_default();
         let (ms, dm) = (ms - missed.ms, dm - missed.dm);
-        let by_distance = matches!(self.course.measure(), Measure::Distance(_));
+        let sure = match (finish, self.course.measure()) {
+            (None, _) => Certainty::Unsaid,
+            (Some(finish), Measure::Distance(_)) => Certainty::Time(millis(finish.sure_ms)),
+            (Some(finish), Measure::Time(_)) => Certainty::Distance(decimetres(finish.sure_dm)),
+        };
         let shown = finish.map(|finish| self.shown(finish));
         let mut marks: Vec<Mark> = self.track.marks().collect();
         if self.clock_was_set {
@@ -226,8 +230,7 @@ impl Rower {
             target: self.target(),
             time_ms: millis(ms),
             distance_dm: decimetres(dm),
-            sure_ms: finish.filter(|_| by_distance).map(|finish| millis(finish.sure_ms)),
-            sure_dm: finish.filter(|_| !by_distance).map(|finish| decimetres(finish.sure_dm)),
+            sure,
             shown,
             margin: shown.and_then(|shown| self.margin_of(shown)),
             estimate: self.heading_when_cut_off(outcome),
@@ -239,8 +242,8 @@ impl Rower {
 
     /// The target in the piece's own kind.
     #[must_use]
-    pub fn target(&self) -> Option<Target> {
-        self.course.target().map(limits::Cost::target)
+    pub fn target(&self) -> Option<Total> {
+        self.course.target()
     }
 }
 

@@ -10,7 +10,7 @@ fn athlete(number: u128) -> AthleteId {
 }
 
 fn margin(ppm: i32) -> Option<Margin> {
-    Some(Margin { margin_ppm: Ppm(ppm), margin_ms: None, margin_dm: None })
+    Some(Margin { margin_ppm: Ppm(ppm), gap: Gap::Time(0) })
 }
 
 /// Athletes 1, 2, 3 … with these margins in millionths.
@@ -98,25 +98,21 @@ fn a_number_stays_until_it_is_off_by_more_than_a_step() {
 
 #[test]
 fn by_amount_tenths_of_a_second_and_whole_metres_are_shown() {
-    let told = |amounts: [(Option<i64>, Option<i64>); 3]| {
+    let told = |amounts: [Gap; 3]| {
         let mut seen = entries(&[0, 0, 0]);
-        for (entry, (margin_ms, margin_dm)) in seen.iter_mut().zip(amounts) {
-            entry.margin = Some(Margin { margin_ppm: Ppm(0), margin_ms, margin_dm });
+        for (entry, gap) in seen.iter_mut().zip(amounts) {
+            entry.margin = Some(Margin { margin_ppm: Ppm(0), gap });
         }
         let listing = listed(Ranking::Amount, 0, Digits::Shown, &seen);
         let told = listing.athletes.iter().map(|placed| {
             let margin = placed.margin.unwrap();
-            (
-                placed.athlete.0.as_u128(),
-                placed.place.unwrap(),
-                margin.margin_ms.or(margin.margin_dm).unwrap(),
-            )
+            (placed.athlete.0.as_u128(), placed.place.unwrap(), margin.gap.amount())
         });
         told.collect::<Vec<_>>()
     };
-    let seconds = [(Some(1_049), None), (Some(1_050), None), (Some(951), None)];
+    let seconds = [Gap::Time(1_049), Gap::Time(1_050), Gap::Time(951)];
     assert_eq!(told(seconds), [(2, 1, 1_100), (1, 2, 1_000), (3, 2, 1_000)]);
-    let metres = [(None, Some(14)), (None, Some(15)), (None, Some(6))];
+    let metres = [Gap::Distance(14), Gap::Distance(15), Gap::Distance(6)];
     assert_eq!(told(metres), [(2, 1, 20), (1, 2, 10), (3, 2, 10)]);
 }
 
@@ -175,7 +171,7 @@ fn teams_that_are_equal_as_shown_share_the_place() {
 #[test]
 fn results_are_ranked_as_shown_by_exact_shares() {
     let finish = |shown, target| {
-        let of = |ms| Target::Finish { finish_ms: Millis(ms) };
+        let of = |ms| Total::Time { finish_ms: Millis(ms) };
         Some(RankedFinish { shown: of(shown), target: of(target) })
     };
     // 3 s of 300 and 4 s of 400 are the same share; 3.1 s of 300 is more.

@@ -1,12 +1,13 @@
 //! Plans in legs and in repeats, and what they come to on the way.
 
 use thole_piece::{
-    limits::{Cost, Measure},
+    limits::Measure,
     plan::{Course, check_plan, pace_per_500m},
     projection::{Class, Forecast, Live},
 };
 use thole_protocol::{
     spec::{Aim, Extent, Leg, Plan, Target},
+    total::Total,
     units::{Decimetres, Millis},
 };
 
@@ -49,8 +50,13 @@ fn legs_without_a_target_make_it() {
     let by_distance = vec![leg(metres(800), 120_000), leg(metres(900), 115_000)];
     let by_time = vec![leg(seconds(60_000), 125_000), leg(seconds(30_000), 100_000)];
     for (measure, legs, target, share) in [
-        (seventeen_hundred, by_distance, Cost::Time(Millis(399_000)), 192.0 / 399.0),
-        (MINUTE_AND_A_HALF, by_time, Cost::Distance(Decimetres(3_900)), 240.0 / 390.0),
+        (seventeen_hundred, by_distance, Total::Time { finish_ms: Millis(399_000) }, 192.0 / 399.0),
+        (
+            MINUTE_AND_A_HALF,
+            by_time,
+            Total::Distance { distance_dm: Decimetres(3_900) },
+            240.0 / 390.0,
+        ),
     ] {
         let aim = Aim { plan: Plan::Legs { legs }, ..Aim::default() };
         let course = Course::new(measure, 1, &aim).unwrap();

@@ -42,7 +42,10 @@ fn a_machine_of_whole_metres_is_on_average_no_later_than_one_of_tenths() {
         gym.until(GO + 160_000);
         let result = gym.result(0).unwrap();
         let off_ms = f64::from(result.time_ms.0) - 500_000.0 / speed;
-        assert!(off_ms.abs() <= f64::from(result.sure_ms.unwrap().0) + 1.0, "{off_ms} {result:?}");
+        assert!(
+            off_ms.abs() <= f64::from(result.sure.ms().unwrap().0) + 1.0,
+            "{off_ms} {result:?}"
+        );
         off_ms
     };
     let off_ms = mean((0..20).map(off));
@@ -75,7 +78,10 @@ fn a_machine_of_whole_metres_has_on_average_gone_as_far_as_one_of_tenths() {
         gym.until(GO + 110_000);
         let result = gym.result(0).unwrap();
         let off_dm = f64::from(result.distance_dm.0) - 900.0 * speed;
-        assert!(off_dm.abs() <= f64::from(result.sure_dm.unwrap().0) + 1.0, "{off_dm} {result:?}");
+        assert!(
+            off_dm.abs() <= f64::from(result.sure.dm().unwrap().0) + 1.0,
+            "{off_dm} {result:?}"
+        );
         off_dm
     };
     let off_dm = mean((0..20).map(off));
@@ -118,7 +124,7 @@ fn a_stroke_that_the_end_of_the_time_cuts_short_counts_up_to_it() {
     };
     let whole = rows(60);
     assert_eq!(whole.distance_dm.0, 2_440, "4 m in the last second");
-    assert!(whole.sure_dm.unwrap().0 >= 40, "she may have stopped: {whole:?}");
+    assert!(whole.sure.dm().unwrap().0 >= 40, "she may have stopped: {whole:?}");
     // Somebody who missed a stroke is given none for it.
     assert_eq!(rows(58).distance_dm.0, 2_320);
 }

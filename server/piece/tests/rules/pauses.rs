@@ -1,8 +1,8 @@
 //! Who makes no stroke for a while loses what is shown, neither more nor less.
 
 use thole_protocol::{
-    spec::Target,
     standing::{About, Doing, Projected},
+    total::Total,
     units::{Decimetres, Millis},
 };
 
@@ -11,9 +11,8 @@ use super::gym::{GO, Gym, covers, finish, metres, piece, seconds};
 /// Finish, lower and higher end of the range: tenths of a second, or decimetres.
 fn ends(projected: Projected) -> [i64; 3] {
     [projected.finish, projected.low, projected.high].map(|end| match end {
-        Target::Finish { finish_ms: Millis(ms) } => i64::from(ms),
-        Target::Distance { distance_dm: Decimetres(dm) } => i64::from(dm),
-        Target::Pace { .. } => panic!("nobody finishes at a pace"),
+        Total::Time { finish_ms: Millis(ms) } => i64::from(ms),
+        Total::Distance { distance_dm: Decimetres(dm) } => i64::from(dm),
     })
 }
 

@@ -8,8 +8,9 @@ use thole_protocol::{
     event::Happening,
     ids::{AthleteId, PieceNo},
     order::Order,
-    spec::{AthleteSpec, Ranking, SessionSettings, Target},
+    spec::{AthleteSpec, Ranking, SessionSettings},
     standing::Outcome,
+    total::Total,
     units::Decimetres,
 };
 
@@ -45,7 +46,7 @@ fn a_detail_stands_beside_its_own_line_also_when_somebody_has_just_come() {
 
 #[test]
 fn results_by_time_are_placed_by_the_metres_beyond_the_own_target() {
-    let of = |dm| Target::Distance { distance_dm: Decimetres(dm) };
+    let of = |dm| Total::Distance { distance_dm: Decimetres(dm) };
     let result = |shown, target| Some(RankedFinish { shown: of(shown), target: of(target) });
     let results = [result(10_000, 10_100), result(9_000, 8_500), result(2_000, 1_900)];
     assert_eq!(final_places(Ranking::Amount, &results), [Some(3), Some(1), Some(2)]);
@@ -71,7 +72,7 @@ fn whom_the_end_cut_off_keeps_what_they_rowed_and_where_they_were_heading() {
     assert_eq!((ana.outcome, ana.estimate), (Outcome::Finished, None));
     assert_eq!((bo.outcome, bo.shown, bo.place), (Outcome::Unfinished, None, None));
     assert_eq!((bo.distance_dm.0, bo.time_ms.0), (3_060, 102_000));
-    let Some(Target::Finish { finish_ms }) = bo.estimate else { panic!("{bo:?}") };
+    let Some(Total::Time { finish_ms }) = bo.estimate else { panic!("{bo:?}") };
     assert!((130_000..=137_000).contains(&finish_ms.0), "3 m/s: {finish_ms:?}");
     assert!(finish_ms.0.is_multiple_of(100), "as all results are shown");
     assert_eq!((cy.outcome, cy.estimate), (Outcome::Unfinished, None));

@@ -12,6 +12,7 @@ use thole_protocol::{
     sample::{Reading, Sample},
     spec::{Aim, AthleteSpec, Joining, PastResult, PieceSpec, SessionSettings},
     standing::Outcome,
+    total::Gap,
     units::At,
 };
 use uuid::Uuid;
@@ -225,7 +226,7 @@ fn who_comes_after_the_go_may_say_what_for_until_the_first_stroke_and_nobody_aft
     assert!(!aims(&mut gym, ana, 140), "Ana rows already");
     assert!(aims(&mut gym, late, 150));
     let margin = gym.own(1).margin.unwrap();
-    assert_eq!(margin.margin_ms, Some(0));
+    assert_eq!(margin.gap, Gap::Time(0));
     gym.order(Order::Stop).unwrap();
     assert!(!aims(&mut gym, late, 160));
     assert_eq!(aim_of(&gym, 1), aim(150, &[]));

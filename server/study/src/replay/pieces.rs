@@ -13,7 +13,8 @@ use thole_piece::{
 use thole_protocol::{
     ids::RunId,
     sample::Sample,
-    spec::{Aim, PieceSpec, Ranking, Target},
+    spec::{Aim, PieceSpec, Ranking},
+    total::Total,
     units::{At, Millis, decimetres, millis},
 };
 use uuid::Uuid;
@@ -132,8 +133,8 @@ impl Athlete {
         });
         let shown = end.map(|end| {
             standings::as_shown(match self.recorded.kind {
-                Kind::Distance => Target::Finish { finish_ms: millis(end.ms) },
-                Kind::Time => Target::Distance { distance_dm: decimetres(end.dm) },
+                Kind::Distance => Total::Time { finish_ms: millis(end.ms) },
+                Kind::Time => Total::Distance { distance_dm: decimetres(end.dm) },
             })
         });
         let finish =

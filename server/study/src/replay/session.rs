@@ -15,7 +15,8 @@ use thole_protocol::{
     ids::{AthleteId, CallId, PieceNo},
     results_table::results_table,
     spec::Ranking,
-    standing::{AthleteResult, Margin, Outcome, Own},
+    standing::{AthleteResult, Outcome, Own},
+    total::Margin,
 };
 
 use super::{Line, Seen, Share, heading, rank, tidy};
@@ -158,8 +159,7 @@ fn listed(
             let athlete = result.athlete;
             for (number, share) in shares.iter().enumerate() {
                 let Some(sighting) = seen.get(&(piece.piece, athlete, number)) else { continue };
-                let score =
-                    sighting.own.margin.and_then(|margin| score(margin, view.settings.ranking));
+                let score = sighting.own.margin.map(|margin| score(margin, view.settings.ranking));
                 let heading = heading(sighting.own.projected);
                 lines.push((line(athlete, share.clone(), heading, None), score));
             }
@@ -172,10 +172,10 @@ fn listed(
     all
 }
 
-fn score(margin: Margin, ranking: Ranking) -> Option<i64> {
+fn score(margin: Margin, ranking: Ranking) -> i64 {
     match ranking {
-        Ranking::Share => Some(i64::from(margin.margin_ppm.0)),
-        Ranking::Amount => margin.margin_ms.or(margin.margin_dm),
+        Ranking::Share => i64::from(margin.margin_ppm.0),
+        Ranking::Amount => margin.gap.amount(),
     }
 }
 

@@ -3,8 +3,9 @@
 use thole_piece::{Session, session::Viewer};
 use thole_protocol::{
     ids::AthleteId,
-    spec::{Extent, PieceSpec, Ranking, Repeat, RepeatStart, StartClock, Target},
-    standing::{About, AthleteResult, Doing, Line, Margin, Notice, Outcome, Phase},
+    spec::{Extent, PieceSpec, Ranking, Repeat, RepeatStart, StartClock},
+    standing::{About, AthleteResult, Doing, Line, Notice, Outcome, Phase},
+    total::{Certainty, Gap, Margin, Total},
     units::{At, Decimetres, Millis},
 };
 
@@ -150,20 +151,18 @@ fn line(line: &Line, name: &str, ranking: Ranking) -> String {
 
 fn margin(margin: Margin, ranking: Ranking) -> String {
     let tenths = |n: i64, unit: &str| format!("{:+.1} {unit}", n as f64 / 10.0);
-    match (ranking, margin.margin_ms, margin.margin_dm) {
-        (Ranking::Share, _, _) | (Ranking::Amount, None, None) => {
-            tenths(i64::from(margin.margin_ppm.0).div_euclid(1_000), "%")
-        }
-        (Ranking::Amount, Some(ms), _) => tenths(ms.div_euclid(100), "s"),
-        (Ranking::Amount, None, Some(dm)) => tenths(dm, "m"),
+    match (ranking, margin.gap) {
+        (Ranking::Share, _) => tenths(i64::from(margin.margin_ppm.0).div_euclid(1_000), "%"),
+        (Ranking::Amount, Gap::Time(ms)) => tenths(ms.div_euclid(100), "s"),
+        (Ranking::Amount, Gap::Distance(dm)) => tenths(dm, "m"),
     }
 }
 
 fn result(result: &AthleteResult, name: &str) -> String {
     let place = result.place.map_or("-".to_owned(), |place| place.to_string());
     let what = match (result.outcome, result.shown) {
-        (Outcome::Finished, Some(Target::Finish { finish_ms })) => length(u64::from(finish_ms.0)),
-        (Outcome::Finished, Some(Target::Distance { distance_dm })) => {
+        (Outcome::Finished, Some(Total::Time { finish_ms })) => length(u64::from(finish_ms.0)),
+        (Outcome::Finished, Some(Total::Distance { distance_dm })) => {
             format!("{} m", distance_dm.0 / 10)
         }
         (outcome, _) => {
@@ -171,10 +170,10 @@ fn result(result: &AthleteResult, name: &str) -> String {
             format!("{} at {}.{} m, {}", snake(&outcome), dm / 10, dm % 10, length(ms))
         }
     };
-    let sure = match (result.sure_ms, result.sure_dm) {
-        (Some(Millis(ms)), _) => format!(" ± {ms} ms"),
-        (None, Some(Decimetres(dm))) => format!(" ± {dm} dm"),
-        (None, None) => String::new(),
+    let sure = match result.sure {
+        Certainty::Time(Millis(ms)) => format!(" ± {ms} ms"),
+        Certainty::Distance(Decimetres(dm)) => format!(" ± {dm} dm"),
+        Certainty::Unsaid => String::new(),
     };
     let margin = result.margin.map_or(String::new(), |m| format!(" {}", margin(m, Ranking::Share)));
     let marks: Vec<String> = result.marks.iter().map(snake).collect();
@@ -218,9 +217,8 @@ fn notice(notice: &Notice, name: &str, go: u64) -> String {
         }
         About::TargetFarOff { heading, .. } => {
             let heading = match heading {
-                Target::Finish { finish_ms } => length(u64::from(finish_ms.0)),
-                Target::Distance { distance_dm } => format!("{} m", distance_dm.0 / 10),
-                Target::Pace { per_500m_ms } => pace(per_500m_ms),
+                Total::Time { finish_ms } => length(u64::from(finish_ms.0)),
+                Total::Distance { distance_dm } => format!("{} m", distance_dm.0 / 10),
             };
             format!("heading for {heading}, far from the target")
         }
