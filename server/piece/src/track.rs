@@ -2,6 +2,7 @@
 
 mod clocks;
 mod end;
+mod exact;
 mod result;
 mod start;
 #[cfg(test)]
@@ -16,7 +17,8 @@ use thole_protocol::{
 use crate::recording::Point;
 use clocks::Clocks;
 use end::{End, FASTEST_DM_PER_MS, Open, Stretch};
-use start::{Around, KnownBy, ONE_STROKE_DM};
+use exact::Exact;
+use start::{Around, ByClock, KnownBy, ONE_STROKE_DM, OwnStart, Stood};
 use wholes::{CUT_OFF_DM, Wholes};
 
 /// Points further apart than this are not one stretch of rowing: somebody stopped, or rows are missing.
@@ -139,6 +141,10 @@ pub struct Track {
     missed: Missed,
     /// What the repeats that are done leave open: milliseconds, decimetres.
     open: Open,
+    /// The last end, while a machine that told it to the metre may show more.
+    exact: Option<Exact>,
+    /// Since when the machine's clock has shown the same.
+    stood: Option<Stood>,
     strokes_milli: u32,
     wholes: Wholes,
     /// Of the stretch that is being rowed.
@@ -173,11 +179,18 @@ impl Track {
         while let Some(point) = at(self.next) {
             let before = self.next.checked_sub(1).and_then(at);
             let earlier = self.next.checked_sub(2).and_then(at);
+            self.decide(point);
             if let Some(until) = rule.until.filter(|until| point.heard > until.0) {
+                // Whoever is home last ends the piece, and whether their machine goes on is heard a moment after that.
+                if self.finish.is_some() && self.exact.is_some() {
+                    self.next += 1;
+                    continue;
+                }
                 self.past = Some(until);
                 return;
             }
             self.step(Around { earlier, before, point }, rule, &mut each);
+            self.stood = Stood::by(self.stood, point);
             self.next += 1;
         }
     }
@@ -399,7 +412,7 @@ impl Track {
         let heard = around.point.heard as f64;
         // What an earlier repeat has of the metres since the sample before is not there for this one.
         let done_dm = self.ended.map_or(0.0, |(_, ended)| ended);
-        let (start, start_open, base) =
+        let (start, start_open, base, by_clock) =
             match (self.repeat, rule.clock, rule.repeat_start, self.ended) {
                 (0, StartClock::OwnFirstStroke, _, _) => {
                     let go = rule.starts.first()?.0 as f64;
@@ -409,19 +422,20 @@ impl Track {
                         self.no_baseline = true;
                         return None;
                     }
-                    around.own_start(go, base)?
+                    let OwnStart { at, open, by_clock } = around.own_start(go, base, self.stood)?;
+                    (at, open, base, by_clock)
                 }
                 (_, _, RepeatStart::OwnRest, Some((ended, _))) => {
                     let rest = rule.repeats.get(self.repeat.checked_sub(1)?)?.rest_ms;
                     let start = ended + f64::from(rest.0);
                     let base = around.base(start, done_dm);
-                    (start, base.open_ms, base)
+                    (start, base.open_ms, base, ByClock::default())
                 }
                 (repeat, _, _, ended) => {
                     let start = rule.starts.get(repeat)?.0 as f64;
                     let start = ended.map_or(start, |(ended, _)| start.max(ended));
                     let base = around.base(start, done_dm);
-                    (start, base.open_ms, base)
+                    (start, base.open_ms, base, ByClock::default())
                 }
             };
         if heard <= start {
@@ -432,7 +446,8 @@ impl Track {
         let dm = base.dm.max(done_dm);
         let from_zero = base.is_zero && dm <= base.dm;
         let (took, speed) = (0.0, 0.0);
-        Some(Stretch { start, start_open, base: dm, from_zero, heard: start, dm, took, speed })
+        let heard = start;
+        Some(Stretch { start, start_open, base: dm, from_zero, by_clock, heard, dm, took, speed })
     }
 
     /// Rows one stretch to this point; true when the repeat ended before it.
@@ -445,6 +460,7 @@ impl Track {
         each: &mut impl FnMut(Row, u32),
     ) -> bool {
         let point = around.point;
+        let stretch = stretch.with_clock(point.machine_ms);
         let (heard, dm) = (point.heard as f64, f64::from(point.dm).max(stretch.dm));
         let (took, gained) = (heard - stretch.heard, dm - stretch.dm);
         self.wholes.hear(gained);
@@ -494,6 +510,7 @@ impl Track {
         self.clocks = Clocks::of_next(self.clocks);
         self.ended = Some((end.at, end.dm));
         (self.done_ms, self.done_dm) = (row.ms, row.dm);
+        self.exact = Exact::of(&end, self.open);
         self.open = self.open.and(end.open);
         self.repeat += 1;
         if self.repeat == repeats {

@@ -2,7 +2,7 @@
 
 use thole_protocol::spec::Extent;
 
-use super::STRETCH_MS;
+use super::{STRETCH_MS, start::ByClock};
 use crate::{limits, rower::STOPPED_AFTER_MS};
 
 /// The fastest that is believed, decimetres a millisecond.
@@ -33,6 +33,8 @@ pub(super) struct Stretch {
     pub(super) base: f64,
     /// Whether the machine stood at nothing there, which it does not cut off.
     pub(super) from_zero: bool,
+    /// What of the machine's clock is in the start.
+    pub(super) by_clock: ByClock,
     /// The newest position in it.
     pub(super) heard: f64,
     pub(super) dm: f64,
@@ -51,11 +53,20 @@ pub(super) struct End {
     /// What was rowed besides, and cut off by a machine of whole metres.
     pub(super) cut_off: f64,
     pub(super) open: Open,
+    /// Where it was told to the metre: when it was if the machine goes on counting, and how far from the truth that may lie.
+    pub(super) unless_set: Option<(f64, Open)>,
     /// Whether it was rowed to: who stood still in the gap that the end lies in has not.
     pub(super) rowed_to: bool,
 }
 
 impl Stretch {
+    /// The same, once the machine's clock has told this: where it turns out to be finer than it seemed, less was cut off it at
+    /// the start.
+    pub(super) fn with_clock(self, machine_ms: Option<u32>) -> Stretch {
+        let (by_clock, later) = self.by_clock.finer(machine_ms);
+        Stretch { start: self.start + later, by_clock, ..self }
+    }
+
     /// The end of the repeat, if it lies before this point. A machine that cuts its metres off has on average come `cut_off`
     /// further than it says.
     pub(super) fn end(&self, work: Extent, heard: f64, dm: f64, cut_off: f64) -> Option<End> {
@@ -64,19 +75,24 @@ impl Stretch {
             Extent::Distance { distance_dm } => {
                 let end = self.base + f64::from(distance_dm.0);
                 (dm >= end).then(|| {
-                    // A machine that is set to this distance stops at it, and tells that moment exactly.
-                    let cut_off = if dm > end { cut_off } else { 0.0 };
-                    let to = (end - cut_off - self.dm).max(0.0);
-                    let share = if gained > 0.0 { to / gained } else { 0.0 };
-                    let at = share * took;
-                    // Nobody came there sooner, nor from there to the next sample, than the fastest; and the machine may have
-                    // cut off all but a metre.
-                    let least = (end - 2.0 * cut_off - self.dm).max(0.0);
-                    let soonest = (least / FASTEST_DM_PER_MS).min(at);
-                    let latest = (took - (dm - end) / FASTEST_DM_PER_MS).max(at);
-                    let ms = (took / 2.0).max(at - soonest).max(latest - at) + self.start_open;
-                    let open = Open { ms, dm: gained / 2.0 };
-                    End { at: self.heard + at, dm: end, cut_off: 0.0, open, rowed_to: true }
+                    let crossed = |cut_off: f64| {
+                        let to = (end - cut_off - self.dm).max(0.0);
+                        let share = if gained > 0.0 { to / gained } else { 0.0 };
+                        let at = share * took;
+                        // Nobody came there sooner, nor from there to the next sample, than the fastest; and the machine may
+                        // have cut off all but a metre.
+                        let least = (end - 2.0 * cut_off - self.dm).max(0.0);
+                        let soonest = (least / FASTEST_DM_PER_MS).min(at);
+                        let latest = (took - (dm - end) / FASTEST_DM_PER_MS).max(at);
+                        let ms = (took / 2.0).max(at - soonest).max(latest - at) + self.start_open;
+                        (self.heard + at, Open { ms, dm: gained / 2.0 })
+                    };
+                    // A machine that is set to this distance stops at it, and tells that moment exactly. One that is not comes
+                    // by the same metre, too: one in four that reports once a second, nearly all that do so four times.
+                    let may_be_set = dm <= end && cut_off > 0.0;
+                    let (at, open) = crossed(if may_be_set { 0.0 } else { cut_off });
+                    let unless_set = may_be_set.then(|| crossed(cut_off));
+                    End { at, dm: end, cut_off: 0.0, open, unless_set, rowed_to: true }
                 })
             }
             Extent::Time { time_ms } => {
@@ -87,14 +103,15 @@ impl Stretch {
                     let least = (gained - FASTEST_DM_PER_MS * (heard - end)).clamp(0.0, to);
                     let rowed_to = self.rowed_through(took, gained);
                     // Who has stopped before the end is given no part of a metre for it, and what is told of the very moment is
-                    // the machine's own count.
+                    // the machine's own count; either may have come all but a metre further.
                     let is_cut_off = rowed_to && gained > 0.0 && heard > end;
-                    let cut_off = if is_cut_off { cut_off } else { 0.0 };
-                    let dm = (gained / 2.0).max(most - to).max(to - least)
-                        + cut_off
-                        + self.start_open_dm();
-                    let open = Open { ms: took / 2.0, dm };
-                    End { at: end, dm: self.dm + to, cut_off, open, rowed_to }
+                    let (cut_off, part) =
+                        if is_cut_off { (cut_off, cut_off) } else { (0.0, 2.0 * cut_off) };
+                    let open_dm =
+                        (gained / 2.0).max(most - to).max(to - least) + part + self.start_open_dm();
+                    let open = Open { ms: took / 2.0, dm: open_dm };
+                    let dm = self.dm + to;
+                    End { at: end, dm, cut_off, open, unless_set: None, rowed_to }
                 })
             }
         }

@@ -6,6 +6,10 @@ use crate::recording::Point;
 /// A machine's clock shows that it began after an instant if it tells at most the time since then, and this:
 /// clocks of whole seconds, and reports that were a while on their way.
 const CLOCK_SLACK_MS: f64 = 1_000.0;
+/// Steps in which machines' clocks count, the longest first. Whole seconds and tenths are cut off, and a machine that began at
+/// nothing has on average run for half a step longer than it shows; one that stood in mid-second has as much cut off at both
+/// ends. Half of a hundredth is nothing.
+const CLOCK_STEPS_MS: [u32; 2] = [1_000, 100];
 /// Further than one stroke takes anybody, decimetres: strokes beyond 18 m are flagged (common practice, no
 /// source). Less than that, first heard after a silence, is the stroke that ended the silence.
 pub(super) const ONE_STROKE_DM: f64 = 180.0;
@@ -19,6 +23,82 @@ pub(super) struct Around<'a> {
     pub(super) earlier: Option<&'a Point>,
     pub(super) before: Option<&'a Point>,
     pub(super) point: &'a Point,
+}
+
+/// How long a machine's clock has stood still while nobody rowed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Stood {
+    machine_ms: u32,
+    dm: u32,
+    /// When it was first and last seen to show this.
+    since: f64,
+    until: f64,
+}
+
+impl Stood {
+    /// After one more point. A clock may have begun while the machine shows nothing of the stroke yet: for as long as that hides,
+    /// what it stood at before counts.
+    pub(super) fn by(before: Option<Stood>, point: &Point) -> Option<Stood> {
+        let (machine_ms, heard) = (point.machine_ms?, point.heard as f64);
+        let now = Stood { machine_ms, dm: point.dm, since: heard, until: heard };
+        let before = before.filter(|before| before.dm == point.dm && !point.joined);
+        let ran = before.and_then(|before| machine_ms.checked_sub(before.machine_ms));
+        let Some((before, ran)) = before.zip(ran.map(f64::from)) else { return Some(now) };
+        if ran == 0.0 {
+            Some(Stood { until: heard, ..before })
+        } else if ran <= CLOCK_SLACK_MS {
+            Some(before)
+        } else {
+            Some(now)
+        }
+    }
+
+    fn lasted(self) -> f64 {
+        self.until - self.since
+    }
+}
+
+/// What of a machine's clock is in a start that it tells.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct ByClock {
+    /// How far the clock is believed, 0 to 1.
+    trust: f64,
+    /// When it began by what it shows, milliseconds of the session.
+    shown: f64,
+    /// The steps that it seems to count in, milliseconds.
+    step: f64,
+    /// Whether it began at nothing, which it does not cut off.
+    is_from_zero: bool,
+}
+
+impl ByClock {
+    /// With what the clock tells now, and by how much later the start is for that, milliseconds.
+    pub(super) fn finer(self, machine_ms: Option<u32>) -> (ByClock, f64) {
+        let step = machine_ms.map_or(self.step, |ms| self.step.min(step_of(ms)));
+        let finer = ByClock { step, ..self };
+        (finer, self.trust * (finer.at() - self.at()))
+    }
+
+    /// When it began on average.
+    fn at(self) -> f64 {
+        if self.is_from_zero { self.shown - self.step / 2.0 } else { self.shown }
+    }
+}
+
+/// In which steps a clock may count that shows this, milliseconds; nothing for fine ones.
+fn step_of(machine_ms: u32) -> f64 {
+    let step = CLOCK_STEPS_MS.into_iter().find(|step| machine_ms.is_multiple_of(*step));
+    step.map_or(0.0, f64::from)
+}
+
+/// An own first stroke.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct OwnStart {
+    /// When it began, milliseconds of the session.
+    pub(super) at: f64,
+    /// How far from the truth that may lie.
+    pub(super) open: f64,
+    pub(super) by_clock: ByClock,
 }
 
 /// The joined distance at the start of a stretch.
@@ -134,10 +214,9 @@ impl Around<'_> {
         }
     }
 
-    /// The own first stroke after the go, once this point shows that it was made: when it began, how far from the
-    /// truth that may lie, and where the machine stood. It moves no further than the samples do, so that a
-    /// sample a little later never makes another result.
-    pub(super) fn own_start(self, go: f64, base: Base) -> Option<(f64, f64, Base)> {
+    /// The own first stroke after the go, once this point shows that it was made. It moves no further than the samples do, so
+    /// that a sample a little later never makes another result. `stood` is of the points before.
+    pub(super) fn own_start(self, go: f64, base: Base, stood: Option<Stood>) -> Option<OwnStart> {
         let heard = self.point.heard as f64;
         let before = self.before.map(|before| before.heard as f64);
         let moved = f64::from(self.point.dm) - base.dm;
@@ -146,29 +225,46 @@ impl Around<'_> {
         }
         let earliest = before.map_or(go, |before| before.max(go));
         let latest = (heard - moved / FASTEST_DM_PER_MS).max(earliest);
-        let usual = heard - moved / USUAL_FIRST_DM_PER_MS;
-        let (start, slack) = self.by_clock(usual).unwrap_or((usual, f64::INFINITY));
-        let start = start.clamp(earliest, latest);
-        let open = (start - earliest).max(latest - start).min(slack);
-        Some((start, open, base))
+        let usual = (heard - moved / USUAL_FIRST_DM_PER_MS).clamp(earliest, latest);
+        let Some((by_clock, still_at)) = self.by_clock(stood) else {
+            let open = (usual - earliest).max(latest - usual);
+            return Some(OwnStart { at: usual, open, by_clock: ByClock::default() });
+        };
+        let trust = by_clock.trust;
+        // A stroke that was begun just before a report shows in none of the whole seconds and metres of it.
+        let sooner = (earliest - still_at.min(by_clock.shown - by_clock.step)).max(0.0);
+        let earliest = (earliest - trust * sooner).max(go);
+        let at = trust * by_clock.at() + (1.0 - trust) * usual;
+        let at = at.clamp(earliest, latest);
+        let slack = if trust < 1.0 { f64::INFINITY } else { CLOCK_SLACK_MS };
+        let open = (at - earliest).max(latest - at).min(slack);
+        Some(OwnStart { at, open, by_clock })
     }
 
-    /// When the machine began to count, by a clock of its own that stood still until then, and how sure that is;
-    /// in as far as it may have run on, `usual` counts.
-    fn by_clock(self, usual: f64) -> Option<(f64, f64)> {
+    /// When the machine began to count, by a clock of its own that stood still until then, and until when it did: in as far as
+    /// it may have run on, it is not believed, and the usual stroke counts.
+    fn by_clock(self, stood: Option<Stood>) -> Option<(ByClock, f64)> {
         let heard = self.point.heard as f64;
-        let gained = match self.before {
-            Some(before) => self.clock_gained(before)?,
-            None => f64::from(self.point.machine_ms?),
+        let machine_ms = self.point.machine_ms?;
+        let step = step_of(machine_ms);
+        let (gained, still, still_at, is_from_zero) = match self.before {
+            Some(before) => {
+                let stood = stood.filter(|_| !self.point.joined);
+                let gained = match stood {
+                    Some(stood) => f64::from(machine_ms.checked_sub(stood.machine_ms)?),
+                    None => self.clock_gained(before)?,
+                };
+                let until = stood.map_or(before.heard as f64, |stood| stood.until);
+                let lasted = stood.map_or(0.0, Stood::lasted);
+                let is_from_zero = stood.is_none_or(|stood| stood.machine_ms == 0);
+                (gained, lasted + (heard - until - gained), until, is_from_zero)
+            }
+            None => (f64::from(machine_ms), f64::INFINITY, f64::INFINITY, true),
         };
-        let stood = match self.before {
-            Some(before) => heard - before.heard as f64 - gained,
-            None => f64::INFINITY,
-        };
-        // A clock of whole seconds seems to have stood for up to a second.
-        let trust = ((stood - CLOCK_SLACK_MS) / CLOCK_SLACK_MS).clamp(0.0, 1.0);
-        let start = trust * (heard - gained) + (1.0 - trust) * usual;
-        let slack = if trust < 1.0 { f64::INFINITY } else { CLOCK_SLACK_MS };
-        Some((start, slack))
+        // A clock of whole seconds seems to have stood for up to a second; and reports that come faster than it counts know better.
+        let is_slow = self.before.is_some_and(|before| heard - (before.heard as f64) < step / 2.0);
+        let trust = ((still - CLOCK_SLACK_MS) / CLOCK_SLACK_MS).clamp(0.0, 1.0);
+        let trust = if is_slow { 0.0 } else { trust };
+        Some((ByClock { trust, step, shown: heard - gained, is_from_zero }, still_at))
     }
 }

@@ -6,15 +6,17 @@ const STEPS: u8 = 16;
 pub(super) const CUT_OFF_DM: f64 = 5.0;
 
 /// Steady rowing that is cut off makes steps of a metre more or less; steps all alike, but for the first strokes, tell nothing of
-/// what is cut off.
+/// what is cut off, unless they are of one metre each: so a machine counts that is heard more often than it has come a metre on.
 const UNEVEN: u8 = 4;
+/// What such a machine counts in.
+const METRE_DM: f64 = 10.0;
 
 /// What the steps of a machine have been like so far.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Wholes {
     steps: u8,
     last_dm: f64,
-    /// How many were not as large as the one before.
+    /// How many were not as large as the one before, or of one metre.
     uneven: u8,
     has_tenths: bool,
 }
@@ -25,9 +27,9 @@ impl Wholes {
         if gained_dm <= 0.0 {
             return;
         }
-        let is_uneven = self.steps > 0 && gained_dm != self.last_dm;
+        let is_uneven = self.steps > 0 && (gained_dm != self.last_dm || gained_dm == METRE_DM);
         self.uneven = self.uneven.saturating_add(u8::from(is_uneven));
-        self.has_tenths |= gained_dm % 10.0 != 0.0;
+        self.has_tenths |= gained_dm % METRE_DM != 0.0;
         self.steps = self.steps.saturating_add(1);
         self.last_dm = gained_dm;
     }

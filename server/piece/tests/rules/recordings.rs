@@ -234,14 +234,16 @@ fn on_the_own_clock_a_reset_after_the_go_without_a_clock_tells_no_start() {
 /// second before that.
 #[test]
 fn a_clock_that_stood_still_tells_the_own_start_in_as_far_as_it_surely_did() {
-    let began = |gained: i64| {
+    let began_from = |stood_at: i64, gained: i64| {
+        let clock = Some(stood_at + gained);
         let mut heard =
-            vec![(-1_000, 0, Some(0)), (10_000, 0, Some(0)), (12_400, 40, Some(gained))];
-        heard.extend(on(12_400, 40, Some(gained)));
+            vec![(-1_000, 0, Some(0)), (10_000, 0, Some(stood_at)), (12_400, 40, clock)];
+        heard.extend(on(12_400, 40, clock));
         let (finish, _) = rowed(&heard, &[distance(400, 0)], true, &[At(GO)]);
         // 396 m at 4 m/s are 99 s.
         (12_400.0 + 99_000.0 - finish.ms, finish.sure_ms)
     };
+    let began = |gained: i64| began_from(5_000, gained);
     // Ran on for 1.6 s and may have stood for 0.8 s: that may be a clock of whole seconds. The usual stroke counts.
     assert_eq!(began(1_600).0, 11_400.0);
     // Stood for 1.5 s: half of each.
@@ -251,4 +253,24 @@ fn a_clock_that_stood_still_tells_the_own_start_in_as_far_as_it_surely_did() {
     assert!((start - 11_955.0).abs() < 50.0, "{start}");
     let (_, unsure_ms) = began(1_600);
     assert!(sure_ms < unsure_ms, "{sure_ms} ms, and {unsure_ms} ms by the stroke alone");
+    // Stood at nothing for eleven seconds before: 1.6 s it ran, and half a tenth that it does not show.
+    assert_eq!(began_from(0, 1_600).0, 10_750.0);
+}
+
+/// A machine that is reset while nobody rows, and whose clock runs from there, tells no stroke.
+#[test]
+fn a_clock_that_runs_while_nobody_rows_tells_no_start() {
+    let began = |ran: i64| {
+        let rest = |nth: i64| (1_000 * nth, 0, Some(1_000 * (nth - 9 + ran).max(0)));
+        let mut heard: Vec<Heard> = (-2..10).map(rest).collect();
+        let clock = Some(1_000 * (ran + 1));
+        heard.push((10_000, 20, clock));
+        heard.extend(on(10_000, 20, clock));
+        let (finish, _) = rowed(&heard, &[distance(400, 0)], true, &[At(GO)]);
+        10_000.0 + 99_500.0 - finish.ms
+    };
+    // Begun with the stroke, which shows no metre in the first report: half a second before what the clock shows.
+    assert_eq!((began(0), began(1)), (8_500.0, 7_500.0));
+    // Begun seconds before: by the usual stroke.
+    assert_eq!((began(3), began(6)), (9_500.0, 9_500.0));
 }
