@@ -182,6 +182,22 @@ fn ranges_are_wider_the_further_a_piece_is_from_those_of_the_fit() {
     }
 }
 
+/// Half as short again is as far from what was learnt wherever one is: the distance counts in the logarithm of the time.
+#[test]
+fn each_halving_or_doubling_of_a_piece_widens_the_range_by_as_much() {
+    let wider = |seconds: u32| {
+        let measure = Measure::Time(Millis(1_000 * seconds));
+        let course = course(measure, Some(4.2 * f64::from(seconds)), &[]);
+        rowed(&course, 0.5, f64::from(seconds) / 300.0, |_| 4.2).asked(&course).wider
+    };
+    for [learnt, once, twice] in [[120, 60, 30], [1_800, 3_600, 7_200]] {
+        let (first, second) = (wider(once) - wider(learnt), wider(twice) - wider(once));
+        assert!(first > 0.3 && (second - first).abs() < 0.01, "{once} s: {first} and {second}");
+    }
+    let within = wider(120) - wider(600);
+    assert!(within.abs() < 0.01, "{within}: nothing is wider within what was learnt");
+}
+
 #[test]
 fn ranges_are_wider_when_a_machine_is_heard_seldom() {
     let course = course(SEVENTEEN_HUNDRED, Some(404.8), &[]);
