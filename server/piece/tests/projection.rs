@@ -72,7 +72,14 @@ fn a_plan_follower_is_shown_the_target() {
                     assert!(median < 2e-3 && need < 2e-3, "{plan:?} at {share}/20: {asked:?}");
                 }
                 let Estimate { finish, low, high, .. } = live.seen(&course).unwrap();
-                let part = if share < 3 { 0.02 } else { 0.018 };
+                // Of a fast start the model holds back what the published profile lifts in the end: from 70 % on it is off by
+                // 1.49 to 1.79 % of the rest (0.27 % of the whole at 90 %), every other plan by 1.25 % at most. Only a fit could
+                // win that back: the physics of the last 2.5 %, taken from 85 %, makes 2000 m at 90 % worse (0.99 s for 0.98 s).
+                let part = match share {
+                    ..3 => 0.02,
+                    14.. if plan == Plan::FastStart => 0.018,
+                    _ => 0.015,
+                };
                 let tolerance = own * part * (1.05 - f64::from(share) / 20.0);
                 assert!(
                     (finish - own).abs() < tolerance,
@@ -113,7 +120,7 @@ fn who_is_far_off_is_believed_in_the_end() {
     // Half an hour of hope does not turn somebody at half speed into a six-minute rower.
     let hopeful = course(SEVENTEEN_HUNDRED, Some(finish(306.0)), Plan::Even, &[finish(307.0)]);
     let seen = rowed(&hopeful, 0.6, |x| x * 1.6).seen(&hopeful).unwrap();
-    assert!((seen.finish / (306.0 * 1.6) - 1.0).abs() < 0.015, "{seen:?}");
+    assert!((seen.finish / (306.0 * 1.6) - 1.0).abs() < 0.01, "{seen:?}");
     assert!(seen.chance.unwrap() < 0.001);
     // Nor does a target make the slowest absurd: they are shown as they row.
     let slow = rowed(&hopeful, 0.6, |x| x * 4.0).seen(&hopeful).unwrap();
@@ -192,11 +199,13 @@ fn whole_metres_are_no_handicap() {
         let shown = |live: &Live| live.seen(&known).unwrap().finish;
         sum += shown(&cut) / shown(&exact) - 1.0;
     }
-    // Its rows are less even, and the model takes that for an uneven rower: a little of it is left.
-    assert!((sum / 40.0).abs() < 0.004, "{}", sum / 40.0);
+    // Its rows are less even, and the model takes that for an uneven rower: 0.31 % of it is left, and was under 0.3 % by the fit
+    // before. The half metre itself is put in exactly; the unevenness is an input of the fit.
+    assert!((sum / 40.0).abs() < 0.0033, "{}", sum / 40.0);
 }
 
-/// Of two athletes alike but for a faster last tenth, the faster one is projected faster, in 98 of 100.
+/// Of two athletes alike but for a faster last tenth, the faster one is projected faster: always from a fifth of the piece on. At
+/// 15 % it is not so in 21 of 84, most of them in a piece by time with a past result like the target.
 /// (Not so of who is far ahead of the target early and goes faster still: that ends badly for most.)
 #[test]
 fn who_goes_faster_is_projected_faster() {
@@ -217,14 +226,16 @@ fn who_goes_faster_is_projected_faster() {
                         };
                         let one = rowed(&course, x, bend(0.0)).seen(&course).unwrap().finish;
                         let other = rowed(&course, x, bend(faster)).seen(&course).unwrap().finish;
-                        cases += 1;
-                        wrong += usize::from((one - other) * sign <= 0.0);
+                        cases += usize::from(share == 3);
+                        let is_wrong = (one - other) * sign <= 0.0;
+                        assert!(share == 3 || !is_wrong, "{measure:?} {x} {level} {faster}");
+                        wrong += usize::from(is_wrong);
                     }
                 }
             }
         }
     }
-    assert!(wrong * 50 <= cases, "{wrong} of {cases} go the wrong way");
+    assert!(wrong * 4 <= cases, "{wrong} of {cases} go the wrong way");
 }
 
 fn odd_courses() -> impl Strategy<Value = Course> {
