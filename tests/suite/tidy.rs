@@ -47,13 +47,17 @@ const IMPURE: [&str; 14] = [
 ];
 
 /// Which package may use which others of ours; `server` uses `client` in `demo` alone.
-const ARROWS: [(&str, &[&str]); 8] = [
+const ARROWS: [(&str, &[&str]); 9] = [
     ("thole-protocol", &[]),
     ("thole-piece", &["thole-protocol"]),
     ("thole", &["thole-protocol"]),
     ("thole-study", &["thole-protocol", "thole-piece"]),
     ("thole-host", &["thole-protocol", "thole-piece"]),
-    ("thole-server", &["thole-protocol", "thole-piece", "thole-host", "thole-study", "thole"]),
+    ("thole-club", &["thole-protocol", "thole-piece"]),
+    (
+        "thole-server",
+        &["thole-protocol", "thole-piece", "thole-host", "thole-club", "thole-study", "thole"],
+    ),
     ("thole-tests", &["thole-protocol", "thole-piece", "thole-host", "thole", "thole-server"]),
     ("load-tests", &["thole-protocol", "thole-piece", "thole", "thole-server"]),
 ];
@@ -154,25 +158,27 @@ fn no_test_waits_for_real_time() {
     }
 }
 
-/// The simulator drives the host that people use: chance, clocks and sockets come to it from outside.
+/// The simulator drives the host that people use, and the club's results are the same whenever they are made: chance, clocks
+/// and sockets come to both from outside.
 #[test]
-fn the_host_knows_nothing_of_the_world() {
-    let host: Vec<String> =
-        sources().into_iter().filter(|file| file.starts_with("server/host/src/")).collect();
-    assert!(host.len() > 10, "the host was not found: {host:?}");
-    for file in host {
-        // A length of time is no clock.
-        let text = code(&read(&file)).replace("time::Duration", "");
-        for word in IMPURE.iter().filter(|word| **word != "std::time") {
+fn the_host_and_the_club_know_nothing_of_the_world() {
+    for (package, least) in [("server/host/src/", 10), ("server/club/src/", 4)] {
+        let files: Vec<String> =
+            sources().into_iter().filter(|file| file.starts_with(package)).collect();
+        assert!(files.len() > least, "{package} was not found: {files:?}");
+        for file in files {
+            // A length of time is no clock.
+            let text = code(&read(&file)).replace("time::Duration", "");
+            for word in IMPURE.iter().filter(|word| **word != "std::time") {
+                assert!(!text.contains(word), "{file} has {word}: no I/O, clock or chance here");
+            }
             assert!(
-                !text.contains(word),
-                "{file} has {word}: the host has no I/O, clock or chance"
+                !text.contains("Instant")
+                    && !text.contains("getrandom")
+                    && !text.contains("::now()"),
+                "{file} reads a clock or draws"
             );
         }
-        assert!(
-            !text.contains("Instant") && !text.contains("getrandom"),
-            "{file} reads a clock or draws"
-        );
     }
 }
 

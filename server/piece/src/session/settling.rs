@@ -50,6 +50,12 @@ impl Session {
         self.people.get(athlete).map(|athlete| athlete.seat)
     }
 
+    /// Who is in the roster, with their seats and names.
+    pub fn seated(&self) -> impl Iterator<Item = (SeatNo, AthleteId, &str)> {
+        let roster = self.people.roster().iter();
+        roster.map(|(id, athlete)| (athlete.seat, *id, athlete.spec.name.as_str()))
+    }
+
     /// Whether the session is closed, and everything that was rowed in it is in records that no stroke changes
     /// any more: only then may strokes be erased.
     #[must_use]

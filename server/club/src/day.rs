@@ -1,0 +1,132 @@
+//! The days of a club: what is rowed at half past eleven in the evening is of that evening, wherever the server stands.
+
+use std::{fmt, str::FromStr};
+
+use jiff::{Timestamp, civil::Date, tz::TimeZone};
+use serde::{Deserialize, Serialize};
+
+/// A day of the club's calendar, as `2026-11-30`; days compare as their texts do.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct ClubDay(String);
+
+impl ClubDay {
+    /// As it is written.
+    #[must_use]
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+
+    /// Before every other day that can be written.
+    #[must_use]
+    pub fn first() -> ClubDay {
+        ClubDay("0001-01-01".to_owned())
+    }
+
+    /// After every other day that can be written.
+    #[must_use]
+    pub fn last() -> ClubDay {
+        ClubDay("9999-12-31".to_owned())
+    }
+}
+
+impl FromStr for ClubDay {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<ClubDay, String> {
+        let wrong = || format!("{text} is no day: write it as 2026-11-30");
+        let date: Date = text.trim().parse().map_err(|_| wrong())?;
+        if !(1..=9_999).contains(&date.year()) {
+            return Err(wrong());
+        }
+        Ok(ClubDay(date.to_string()))
+    }
+}
+
+impl fmt::Display for ClubDay {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// The time zone of a club, by its name in the IANA's database; the database is a part of this program.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Zone(TimeZone);
+
+impl Zone {
+    /// Where a club is whose zone nobody has said.
+    #[must_use]
+    pub fn utc() -> Zone {
+        Zone(TimeZone::UTC)
+    }
+
+    /// As it is called.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        self.0.iana_name().unwrap_or("UTC")
+    }
+
+    /// The day of an instant here.
+    ///
+    /// ```
+    /// use thole_club::Zone;
+    /// let late = 1_796_077_800_000; // 2026-11-30 23:30 in Berlin
+    /// assert_eq!("Europe/Berlin".parse::<Zone>().unwrap().day(late).as_str(), "2026-11-30");
+    /// assert_eq!("Pacific/Auckland".parse::<Zone>().unwrap().day(late).as_str(), "2026-12-01");
+    /// ```
+    #[must_use]
+    pub fn day(&self, unix_ms: u64) -> ClubDay {
+        let instant =
+            i64::try_from(unix_ms).ok().and_then(|ms| Timestamp::from_millisecond(ms).ok());
+        // A clock that is set to after the year 9999 is wrong, and its day is no matter.
+        instant.map_or_else(ClubDay::last, |instant| {
+            ClubDay(self.0.to_datetime(instant).date().to_string())
+        })
+    }
+}
+
+impl FromStr for Zone {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Zone, String> {
+        TimeZone::get(text.trim())
+            .map(Zone)
+            .map_err(|_| format!("{text} is no time zone: write it as Europe/Berlin"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Check values: the hour that summer time leaves out and the one that it has twice, RFC 8536 rules as of 2026 for Berlin.
+    #[test]
+    fn the_day_turns_at_midnight_there_in_summer_and_in_winter() {
+        let zone: Zone = "Europe/Berlin".parse().unwrap();
+        let day = |ms| zone.day(ms).to_string();
+        // 2026-07-01 00:00 in Berlin is 22:00 UTC of the day before; in winter it is 23:00.
+        assert_eq!(
+            (day(1_782_856_799_999), day(1_782_856_800_000)),
+            ("2026-06-30".into(), "2026-07-01".into())
+        );
+        assert_eq!(
+            (day(1_798_757_999_999), day(1_798_758_000_000)),
+            ("2026-12-31".into(), "2027-01-01".into())
+        );
+        assert_eq!(Zone::utc().day(1_798_758_000_000).as_str(), "2026-12-31");
+        assert_eq!(zone.name(), "Europe/Berlin");
+        assert_eq!(zone.day(u64::MAX), ClubDay::last());
+    }
+
+    #[test]
+    fn what_is_no_day_and_no_zone_is_said() {
+        assert_eq!("2026-11-30".parse::<ClubDay>().unwrap().as_str(), "2026-11-30");
+        for wrong in ["2026-11-31", "yesterday", "", "-000005-01-01"] {
+            assert!(wrong.parse::<ClubDay>().is_err(), "{wrong}");
+        }
+        assert!("Weir/House".parse::<Zone>().unwrap_err().contains("Europe/Berlin"));
+        assert!(
+            ClubDay::first() < "2026-11-30".parse().unwrap() && ClubDay::last() > ClubDay::first()
+        );
+    }
+}
