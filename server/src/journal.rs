@@ -63,6 +63,15 @@ pub struct Append {
     pub reckoned: Option<Reckoned>,
 }
 
+/// What of a session is new to somebody who knows it up to a position.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Since {
+    /// The position of the next record.
+    pub next: u64,
+    /// Whether a piece was settled since.
+    pub is_settled: bool,
+}
+
 /// Records with their positions, a part of a session's.
 pub type Slice = Vec<(u64, Record)>;
 
@@ -135,6 +144,9 @@ pub trait Journal: Send + Sync + 'static {
             Ok(found)
         })
     }
+
+    /// What is new of a session from a position on, without reading it.
+    fn since(&self, session: SessionId, from: u64) -> Answer<Since>;
 
     /// Erases what was said of a person in a session: their records, their name and their key are gone, and a hash
     /// stands in the place of each record. Others' records are the same bytes.

@@ -6,9 +6,10 @@ use std::{
 };
 
 use thole_host::stored::packing::{people, rows};
+use thole_piece::Input;
 use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
 
-use super::{Answer, Append, Found, Held, Journal, JournalError, Record, SessionRow};
+use super::{Answer, Append, Found, Held, Journal, JournalError, Record, SessionRow, Since};
 use crate::{
     clock::Reckoned,
     secret::{SecretHash, random_epoch},
@@ -147,6 +148,16 @@ impl Journal for MemoryJournal {
                 .filter(|(at, _)| !is_erased(at) && !state.aside.contains(&(session, *at)));
             let records = there.cloned().collect();
             Ok(Found { records, next: state.next(session), damage: Vec::new(), erased })
+        })
+    }
+
+    fn since(&self, session: SessionId, from: u64) -> Answer<Since> {
+        self.answer(|state| {
+            let all = state.records.get(&session).map_or(&[][..], Vec::as_slice);
+            let settles = |(at, record): &(u64, Record)| {
+                *at >= from && matches!(record.input, Input::Settled { .. })
+            };
+            Ok(Since { next: state.next(session), is_settled: all.iter().any(settles) })
         })
     }
 

@@ -30,7 +30,9 @@ use thole_protocol::{
 use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
 
-use super::{Answer, Append, Found, Held, Journal, JournalError, SessionRow, Slice, hand_over};
+use super::{
+    Answer, Append, Found, Held, Journal, JournalError, SessionRow, Since, Slice, hand_over,
+};
 use crate::{
     clock::{Clock, Reckoned, Uptime},
     secret::SecretHash,
@@ -261,6 +263,10 @@ impl Journal for SqliteJournal {
     fn read(&self, session: SessionId, from: u64) -> Answer<Found> {
         let seen = self.seen.get(&session).copied();
         self.reader.ask(move |connection| reading::records(connection, session, from, seen))
+    }
+
+    fn since(&self, session: SessionId, from: u64) -> Answer<Since> {
+        self.reader.ask(move |connection| reading::since(connection, session, from).map_err(read))
     }
 
     fn read_in_slices(&self, session: SessionId, taken: SyncSender<Slice>) -> Answer<Found> {

@@ -3,12 +3,12 @@
 use std::sync::mpsc::SyncSender;
 
 use rusqlite::{Connection, params};
-use thole_host::stored::{Row, Stored, chain::Tag, proof::Proof};
+use thole_host::stored::{Row, Stored, chain::Tag, packing::SETTLED, proof::Proof};
 use thole_piece::input::Damaged;
 use thole_protocol::{ids::SessionId, units::At};
 
 use super::{columns::whole, read, seats::Seats, witness::Seen};
-use crate::journal::{Damage, Found, JournalError, SLICE, Slice, hand_over};
+use crate::journal::{Damage, Found, JournalError, SLICE, Since, Slice, hand_over};
 
 /// The records of a session from a position on. What cannot be proven is named; of a commit that is not as it was
 /// written no stroke and no heart rate is given, for nobody may be given what they have not rowed, and clients send
@@ -40,6 +40,23 @@ pub(super) fn is_long(connection: &Connection, session: SessionId) -> rusqlite::
                AND session = (SELECT number FROM session WHERE session = ?))";
     let mut select = connection.prepare_cached(sql)?;
     select.query_row(params![whole(SLICE as u64), session.0.as_bytes()], |row| row.get(0))
+}
+
+/// What is new of a session, by the kinds of its rows alone.
+pub(super) fn since(
+    connection: &Connection,
+    session: SessionId,
+    from: u64,
+) -> rusqlite::Result<Since> {
+    let named = params![session.0.as_bytes()];
+    let sql = "SELECT COALESCE(max(position) + 1, 0) FROM record
+               WHERE session = (SELECT number FROM session WHERE session = ?)";
+    let next = connection.prepare_cached(sql)?.query_row(named, |row| row.get::<_, i64>(0))?;
+    let sql = "SELECT EXISTS (SELECT 1 FROM record WHERE position >= ? AND kind = ?
+               AND session = (SELECT number FROM session WHERE session = ?))";
+    let named = params![whole(from), SETTLED, session.0.as_bytes()];
+    let is_settled = connection.prepare_cached(sql)?.query_row(named, |row| row.get(0))?;
+    Ok(Since { next: next.cast_unsigned(), is_settled })
 }
 
 fn walked(

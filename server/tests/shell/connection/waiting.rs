@@ -10,7 +10,7 @@ use futures_util::FutureExt;
 use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
 use thole_server::{
     clock::Reckoned,
-    journal::{Answer, Append, Found, Held, Journal, SessionRow, Slice},
+    journal::{Answer, Append, Found, Held, Journal, SessionRow, Since, Slice},
     secret::SecretHash,
 };
 use tokio::{sync::Semaphore, task::yield_now, time::advance};
@@ -44,6 +44,10 @@ impl Journal for Slow {
 
     fn read(&self, session: SessionId, from: u64) -> Answer<Found> {
         self.inner.read(session, from)
+    }
+
+    fn since(&self, session: SessionId, from: u64) -> Answer<Since> {
+        self.inner.since(session, from)
     }
 
     fn erase(&self, session: SessionId, athlete: AthleteId) -> Answer<()> {
