@@ -1,4 +1,4 @@
-//! Copies of a journal: made while a server writes it, and put where a server begins from them.
+//! Copies of a journal and of the club beside it: made while a server writes them, and put where a server begins from them.
 
 use std::{
     fs::{self, File, OpenOptions},
@@ -11,6 +11,7 @@ use rusqlite::{Connection, OpenFlags, backup::Backup};
 
 use crate::{
     clock::Clock,
+    club,
     journal::sqlite::{folder, lost},
     secret::random_epoch,
 };
@@ -36,25 +37,59 @@ pub struct RestoreArgs {
 }
 
 /// Copies all that is durable at one instant, as one file for this user alone, and reads the copy once to see that it
-/// is whole; says what was written.
+/// is whole; says what was written. The club is a file beside it, and copied first: what it has not taken yet it takes from the
+/// journal, and it never has more than that.
 ///
 /// # Errors
 /// There is no journal, the file is there already, or there is no room for it; says which, and leaves no half copy.
 pub fn backup(args: &BackupArgs) -> Result<String, String> {
     let from = folder::file(&args.data);
     let source = readable(&from)?;
-    own_file(&args.file)?;
-    let copied = copy(&source, &args.file).and_then(|copy| judged(&copy, &args.file));
-    if copied.is_err() {
+    let club = club::file(&args.data);
+    let with_it =
+        if club.exists() { Some(copied(&club, &beside(&args.file), What::Club)?) } else { None };
+    let there = copied_from(&source, &args.file, What::Journal).inspect_err(|_| {
         // Half a copy that looks like one is worse than none; what went wrong is said.
-        let _ = fs::remove_file(&args.file);
-    }
-    let there = copied?;
+        if with_it.is_some() {
+            let _ = fs::remove_file(beside(&args.file));
+        }
+    })?;
+    let club = with_it.map_or_else(String::new, |has| {
+        format!(" {} has the club, {has}: keep the two together.", beside(&args.file).display())
+    });
     Ok(format!(
-        "{} has {there}, all that was durable just now. The head coach's link and a certificate that was made here \
+        "{} has {there}, all that was durable just now.{club} The head coach's link and a certificate that was made here \
          are not in it.",
         args.file.display()
     ))
+}
+
+/// What a file is a copy of.
+#[derive(Clone, Copy)]
+enum What {
+    Journal,
+    Club,
+}
+
+/// Where the club of a copy is.
+fn beside(file: &Path) -> PathBuf {
+    let mut name = file.as_os_str().to_owned();
+    name.push(".club");
+    PathBuf::from(name)
+}
+
+fn copied(from: &Path, to: &Path, what: What) -> Result<String, String> {
+    copied_from(&readable(from)?, to, what)
+}
+
+/// A copy that is whole, or none.
+fn copied_from(source: &Connection, to: &Path, what: What) -> Result<String, String> {
+    own_file(to)?;
+    let copied = copy(source, to).and_then(|copy| judged(&copy, to, what));
+    if copied.is_err() {
+        let _ = fs::remove_file(to);
+    }
+    copied
 }
 
 /// Puts a copy where a server begins from it. The journal gets a new epoch: clients send everything again that they
@@ -64,7 +99,12 @@ pub fn backup(args: &BackupArgs) -> Result<String, String> {
 /// The file is no copy of a journal, or the folder has something in it; says which, and changes nothing.
 pub fn restore(args: &RestoreArgs) -> Result<String, String> {
     let source = readable(&args.file)?;
-    let in_copy = judged(&source, &args.file)?;
+    let in_copy = judged(&source, &args.file, What::Journal)?;
+    let club = beside(&args.file);
+    let club = club.exists().then(|| readable(&club)).transpose()?;
+    if let Some(club) = &club {
+        judged(club, &beside(&args.file), What::Club)?;
+    }
     let there = fs::read_dir(&args.data).is_ok_and(|mut folder| folder.next().is_some());
     if there {
         return Err(format!(
@@ -82,12 +122,23 @@ pub fn restore(args: &RestoreArgs) -> Result<String, String> {
         let noted = renewed.and_then(|_| lost::note(&copy, Clock::new(1).unix_ms()));
         noted.map_err(|error| unwritten(&file, &error))
     });
-    if restored.is_err() {
+    let to = club::file(&args.data);
+    let restored = restored.and_then(|()| {
+        let club = club.as_ref().map(|club| copied_from(club, &to, What::Club));
+        club.transpose()
+    });
+    let with_it = restored.inspect_err(|_| {
         let _ = fs::remove_file(&file);
-    }
-    restored?;
+    })?;
+    let club = with_it.map_or_else(
+        || {
+            "; no club was beside it: results are made again from the journal, as guests'"
+                .to_owned()
+        },
+        |has| format!("; its club has {has}"),
+    );
     Ok(format!(
-        "{} has {in_copy}. Coaches, boards and athletes come by the links that they had when the copy was made; the head \
+        "{} has {in_copy}{club}. Coaches, boards and athletes come by the links that they had when the copy was made; the head \
          coach's link opens nothing here: the next start makes a new one, unless it is open to all. Leave devices on \
          that were in a session since: they send what the copy has not.",
         args.data.display()
@@ -105,13 +156,13 @@ fn readable(file: &Path) -> Result<Connection, String> {
 }
 
 /// A new file that only this user can read, on the disk with its folder's entry.
-fn own_file(file: &Path) -> Result<(), String> {
+pub(crate) fn own_file(file: &Path) -> Result<(), String> {
     let made = OpenOptions::new().write(true).create_new(true).mode(0o600).open(file);
     made.map(drop).map_err(|error| unwritten(file, &error))
 }
 
 /// In one step, which reads the journal as it was at one instant however much is written meanwhile.
-fn copy(source: &Connection, file: &Path) -> Result<Connection, String> {
+pub(crate) fn copy(source: &Connection, file: &Path) -> Result<Connection, String> {
     let error = |error: &dyn std::fmt::Display| unwritten(file, error);
     let mut copy = Connection::open(file).map_err(|why| error(&why))?;
     Backup::new(source, &mut copy).and_then(|backup| backup.step(-1)).map_err(|why| error(&why))?;
@@ -119,31 +170,52 @@ fn copy(source: &Connection, file: &Path) -> Result<Connection, String> {
     copy.pragma_update(None, "journal_mode", "DELETE").map_err(|why| error(&why))?;
     let synced = File::open(file).and_then(|copy| copy.sync_all());
     synced.map_err(|why| error(&why))?;
-    if let Some(folder) = file.parent().filter(|folder| !folder.as_os_str().is_empty()) {
-        File::open(folder).and_then(|folder| folder.sync_all()).map_err(|why| error(&why))?;
-    }
+    sync_folder(file).map_err(|why| error(&why))?;
     Ok(copy)
 }
 
-/// What is in it, if it is a whole journal.
-fn judged(copy: &Connection, file: &Path) -> Result<String, String> {
+/// The entry of a file in its folder is on the disk, too.
+pub(crate) fn sync_folder(file: &Path) -> std::io::Result<()> {
+    match file.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+        Some(folder) => File::open(folder)?.sync_all(),
+        None => Ok(()),
+    }
+}
+
+/// What is in it, if it is whole.
+fn judged(copy: &Connection, file: &Path, what: What) -> Result<String, String> {
+    let whole = match what {
+        What::Journal => "whole journal",
+        What::Club => "whole club",
+    };
     let damaged =
-        |what: &dyn std::fmt::Display| format!("{} is no whole journal ({what}).", file.display());
+        |why: &dyn std::fmt::Display| format!("{} is no {whole} ({why}).", file.display());
     let says: String = copy
         .query_row("PRAGMA integrity_check", [], |row| row.get(0))
         .map_err(|error| damaged(&error))?;
     if says != "ok" {
         return Err(damaged(&says));
     }
-    let epoch = "SELECT value FROM meta WHERE name = 'epoch'";
-    let epoch: Result<String, _> = copy.query_row(epoch, [], |row| row.get(0));
-    epoch.map_err(|error| damaged(&error))?;
-    let counted = |sql: &str| copy.query_row(sql, [], |row| row.get::<_, i64>(0));
-    let sessions = counted("SELECT count(*) FROM session").map_err(|error| damaged(&error))?;
-    let bytes = fs::metadata(file).map_err(|error| damaged(&error))?.len();
-    let sessions =
-        if sessions == 1 { "1 session".to_owned() } else { format!("{sessions} sessions") };
-    Ok(format!("{sessions} ({})", size(bytes)))
+    let counted = |sql: &str, one: &str, many: &str| {
+        let count = copy.query_row(sql, [], |row| row.get::<_, i64>(0));
+        let count = count.map_err(|error| damaged(&error))?;
+        Ok::<_, String>(if count == 1 { format!("1 {one}") } else { format!("{count} {many}") })
+    };
+    match what {
+        What::Journal => {
+            let epoch = "SELECT value FROM meta WHERE name = 'epoch'";
+            let epoch: Result<String, _> = copy.query_row(epoch, [], |row| row.get(0));
+            epoch.map_err(|error| damaged(&error))?;
+            let sessions = counted("SELECT count(*) FROM session", "session", "sessions")?;
+            let bytes = fs::metadata(file).map_err(|error| damaged(&error))?.len();
+            Ok(format!("{sessions} ({})", size(bytes)))
+        }
+        What::Club => {
+            let people = counted("SELECT count(*) FROM person", "person", "people")?;
+            let results = counted("SELECT count(*) FROM result", "result", "results")?;
+            Ok(format!("{people} and {results}"))
+        }
+    }
 }
 
 /// For people: in the largest unit of which there is at least one.

@@ -4,6 +4,7 @@ pub mod authority;
 pub mod backup;
 pub mod beats;
 pub mod clock;
+pub mod club;
 pub mod comings;
 pub mod config;
 pub mod connection;
@@ -49,6 +50,7 @@ use tokio::{
 
 use beats::Beats;
 use clock::Clock;
+use club::Handing;
 use comings::Comings;
 use config::Settings;
 use disk::{Disk, Room};
@@ -80,6 +82,8 @@ pub struct Server {
     pub forecasts: Forecasts,
     /// The open sessions.
     pub registry: Registry,
+    /// Where results of pieces are handed on.
+    pub club: Handing,
     /// What each address may take.
     pub shares: Arc<Shares>,
     /// Who has come in, for the log.
@@ -128,6 +132,7 @@ impl Server {
             hosts: Hosts::of(&settings, None),
             forecasts: Forecasts::default(),
             registry: Registry::default(),
+            club: Handing::default(),
             shares: Arc::new(Shares::new(limits, clock)),
             comings: Comings::new(clock),
             connections: Arc::new(Semaphore::new(limits.connections)),

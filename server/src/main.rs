@@ -17,6 +17,10 @@ use thole_server::{
     authority::{self, Certificate},
     backup::{self, BackupArgs, RestoreArgs},
     clock::Clock,
+    club::{
+        self, ClubError, Store,
+        command::{self, ClubArgs},
+    },
     config::{ServeArgs, Settings},
     demo::{self, DemoArgs},
     gathering::gather,
@@ -59,13 +63,15 @@ enum Task {
     Replay(ReplayArgs),
     /// Fits the projected finish to past pieces, and tells how good it is
     Fit(FitArgs),
-    /// Reads all of a journal and says what of it is not as it was written
+    /// Reads all of a journal, and the club beside it, and says what of them is not as it was written
     Check(CheckArgs),
     /// Saves what can be read of a damaged journal into a new file
     Salvage(SalvageArgs),
     /// Prints the records of a session
     Journal(JournalArgs),
-    /// Copies the journal into a file, also while a server is using it
+    /// Looks after people and their results, beyond one session
+    Club(ClubArgs),
+    /// Copies the journal into a file, and the club into one beside it, also while a server is using them
     Backup(BackupArgs),
     /// Puts a copy into an empty folder, for a server to go on from it
     Restore(RestoreArgs),
@@ -109,6 +115,7 @@ fn main() -> ExitCode {
         Task::Check(args) => check(&args),
         Task::Salvage(args) => salvage(&args),
         Task::Journal(args) => journal(&args),
+        Task::Club(args) => club(&args),
         Task::Backup(args) => backup::backup(&args).and_then(|says| copied(&says, &args.file)),
         Task::Restore(args) => {
             let restored = backup::restore(&args);
@@ -159,7 +166,14 @@ fn code(is_well: bool) -> ExitCode {
 
 #[tokio::main(flavor = "current_thread")]
 async fn check(args: &CheckArgs) -> Result<ExitCode, String> {
-    inspect::check(args, &mut std::io::stdout().lock()).await.map(code)
+    let mut out = std::io::stdout().lock();
+    let is_well = inspect::check(args, &mut out).await?;
+    if !club::file(&args.data).exists() {
+        return Ok(code(is_well));
+    }
+    // However the journal is: each of the two can be put right alone.
+    let club = Store::open_read_only(&args.data)?;
+    Ok(code(command::check(&club, &mut out)? && is_well))
 }
 
 #[tokio::main(flavor = "current_thread")]
@@ -172,6 +186,11 @@ async fn salvage(args: &SalvageArgs) -> Result<ExitCode, String> {
 async fn journal(args: &JournalArgs) -> Result<ExitCode, String> {
     inspect::journal(args, &mut std::io::stdout().lock()).await?;
     Ok(ExitCode::SUCCESS)
+}
+
+#[tokio::main(flavor = "current_thread")]
+async fn club(args: &ClubArgs) -> Result<ExitCode, String> {
+    command::run(args, &mut std::io::stdout().lock()).await.map(code)
 }
 
 #[tokio::main(flavor = "current_thread")]
@@ -242,11 +261,13 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     let mut settings = settings;
     open_files::fit(&mut settings);
     let journal = SqliteJournal::open(&settings.data).map_err(|error| error.to_string())?;
+    let club = open_club(&settings.data)?;
     prepare_certificate(&settings)?;
     let (scheme, speed) = (if settings.tls.is_some() { "https" } else { "http" }, settings.speed);
     let names = settings.self_made.clone().unwrap_or_default();
     let (data, differs) = (settings.data.clone(), settings.differs.join(" "));
     let running = start(settings, Arc::new(journal)).await?;
+    let taking = club::taking::begin(&running.server, club);
     let (version, listen) = (env!("CARGO_PKG_VERSION"), running.address);
     let model = running.server.forecasts.told().model;
     tracing::info!(version, %listen, data = %data.display(), settings = differs, model, "started");
@@ -287,8 +308,29 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
         "stopping: what has come in becomes durable, clients come back to the next start"
     );
     running.stop().await;
+    // What it has not taken by now, the next start takes from the journal.
+    taking.abort();
+    // Waited for, so that its file is closed and nothing is left ahead of it.
+    if let Err(error) = taking.await
+        && error.is_panic()
+    {
+        tracing::error!(%error, "the club's task has ended by a bug");
+    }
     tracing::info!("stopped");
     Ok(ExitCode::SUCCESS)
+}
+
+/// The club's file; `None` for one that cannot be used now, which keeps nobody from rowing. One of a newer program does: whoever
+/// has put an old one in its place is to know.
+fn open_club(data: &Path) -> Result<Option<Store>, String> {
+    match Store::open(data) {
+        Ok(store) => Ok(Some(store)),
+        Err(error @ ClubError::Newer { .. }) => Err(error.into()),
+        Err(error) => {
+            tracing::error!(%error, "the server goes on without its club; results are taken as soon as it works");
+            Ok(None)
+        }
+    }
 }
 
 /// Makes the certificate that was asked for, or says of the one that is there what has to be known.

@@ -48,6 +48,12 @@ impl Registry {
         self.open.is_empty()
     }
 
+    /// Whether a session has a task just now.
+    #[must_use]
+    pub fn is_open(&self, session: SessionId) -> bool {
+        self.open.get(&session).is_some_and(|cell| cell.initialized())
+    }
+
     /// The session's task; opened from the journal when there is none. It is opened to the end, whoever waits for it;
     /// `None` when that takes longer than anybody waits.
     ///

@@ -4,6 +4,7 @@ use data_encoding::BASE64URL_NOPAD;
 use thole_host::RandomBits;
 pub use thole_host::{Secret, SecretHash};
 use thole_protocol::ids::{JoinCode, Syllables};
+use uuid::{Builder, Uuid};
 
 /// The operating system's random bits.
 #[derive(Clone, Copy, Debug)]
@@ -51,6 +52,17 @@ pub fn random_code(syllables: Syllables) -> JoinCode {
             return code;
         }
     }
+}
+
+/// An identity that nobody can foresee (RFC 9562 version 4).
+///
+/// # Panics
+/// As `FromSystem`.
+#[must_use]
+pub fn random_uuid() -> Uuid {
+    let mut bytes = [0; 16];
+    fill(&mut bytes);
+    Builder::from_random_bytes(bytes).into_uuid()
 }
 
 /// The name of a journal's life: when it changes, the server has lost its disk.

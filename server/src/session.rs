@@ -7,8 +7,9 @@ mod opening;
 
 use std::{sync::Arc, time::Duration};
 
+use thole_club::{Handed, Seating};
 use thole_host::{Batch, CLOCK_WAIT, Checked, Host, Now, Readings, Record, Reopening, Said, Setup};
-use thole_piece::Input;
+use thole_piece::{Input, settled::Settled};
 use thole_protocol::{
     client_msg::{Hello, Join},
     close::Close,
@@ -25,6 +26,7 @@ use tokio::{
 use crate::{
     Server,
     clock::{Reckoned, SessionClock, Trust},
+    club::store::Positions,
     journal::{Append, Damage, Grant, Holder, JournalError, SessionRow},
     limits::{BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, INBOX_MAX},
     metrics::Counted,
@@ -112,7 +114,7 @@ pub struct Arrival {
 /// The journal cannot be read or written.
 pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, JournalError> {
     let tenure = server.journal.take(row.session).await?;
-    let (core, found) = opening::replay(&server, row.session).await?;
+    let (core, settled, found) = opening::replay(&server, row.session).await?;
     let (position, mut damage) = (found.next, found.damage);
     let made = Reckoned { at: At(0), unix_ms: row.created_unix_ms, uptime: None };
     let reckoned = server.journal.reckoned(row.session).await?;
@@ -148,6 +150,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         tenure,
         reckoned,
         position,
+        settled,
         window: COMMIT_WINDOW,
         committed: began,
         row,
@@ -199,6 +202,8 @@ struct SessionTask {
     tenure: u64,
     /// Position of the next record.
     position: u64,
+    /// The position behind the last record of a piece; 0 when there is none.
+    settled: u64,
     /// How long the next commit is collected.
     window: Duration,
     /// When the last commit was durable.
@@ -399,10 +404,11 @@ impl SessionTask {
         self.host.committed(self.now(), batch, &records, &mut self.connections);
         self.permits.clear();
         while let Some(record) = self.host.settles() {
-            let records = Arc::new(vec![record]);
+            let (records, at) = (Arc::new(vec![record]), self.position);
             self.position = self.append(records.clone(), Vec::new(), Vec::new(), None).await?;
             for record in records.iter() {
                 self.host.settled(self.now(), record, &mut self.connections);
+                self.hand_on(record, at);
             }
         }
         if self.host.core().is_closed() && self.row.closed_unix_ms.is_none() {
@@ -411,6 +417,20 @@ impl SessionTask {
             self.row.closed_unix_ms = Some(now);
         }
         Ok(())
+    }
+
+    /// The club gets the results of a piece once they are durable; nothing here waits for it.
+    fn hand_on(&mut self, record: &Record, at: u64) {
+        let Input::Settled { settled } = &record.input else { return };
+        let before = std::mem::replace(&mut self.settled, at + 1);
+        let (session, created_unix_ms) = (self.row.session, self.row.created_unix_ms);
+        let core = self.host.core();
+        self.server.club.hand(Positions { before, at }, || Handed {
+            session,
+            created_unix_ms,
+            settled: Settled::clone(settled),
+            seating: Seating::of(core),
+        });
     }
 
     async fn append(

@@ -5,7 +5,7 @@ use std::{
     sync::mpsc::{Receiver, sync_channel},
 };
 
-use thole_piece::{Output, Session as Core};
+use thole_piece::{Input, Output, Session as Core};
 use thole_protocol::{ids::SessionId, units::At};
 use tokio::task::spawn_blocking;
 
@@ -17,11 +17,11 @@ use crate::{
 /// So many sessions are computed again at once; on the class that waits for its session, many others are not to wait.
 pub(crate) const AT_ONCE: usize = 4;
 
-/// The core as the journal has it, and what else was found. A record on which the core panics twice is set aside, by name.
+/// The core as the journal has it, the position behind its last record of a piece, and what else was found. A record on which the core panics twice is set aside, by name.
 pub(super) async fn replay(
     server: &Server,
     session: SessionId,
-) -> Result<(Core, Found), JournalError> {
+) -> Result<(Core, u64, Found), JournalError> {
     // Nobody closes it: it is never an error.
     let _turn = server.opening.acquire().await;
     let mut failed_at = None;
@@ -31,7 +31,7 @@ pub(super) async fn replay(
         let found = server.journal.read_in_slices(session, taken).await;
         let rebuilt = replaying.await.map_err(|error| JournalError::Read(error.to_string()))?;
         let position = match rebuilt {
-            Ok(core) => {
+            Ok((core, settled)) => {
                 let found = found?;
                 for damage in &found.damage {
                     tracing::error!(%session, "the journal is damaged: {damage}; what is whole is used");
@@ -40,7 +40,7 @@ pub(super) async fn replay(
                     let erased = found.erased;
                     tracing::warn!(%session, erased, "somebody was erased here: results are read, not computed again");
                 }
-                return Ok((core, found));
+                return Ok((core, settled, found));
             }
             Err(position) => position,
         };
@@ -51,11 +51,14 @@ pub(super) async fn replay(
     }
 }
 
-/// All records applied; or the position of the one on which the core panics.
-fn rebuilt(slices: &Receiver<Slice>) -> Result<Core, u64> {
-    let mut core = Core::new();
+/// All records applied, and the position behind the last record of a piece; or that of the one on which the core panics.
+fn rebuilt(slices: &Receiver<Slice>) -> Result<(Core, u64), u64> {
+    let (mut core, mut settled) = (Core::new(), 0);
     for (position, Record { at, input }) in slices.iter().flatten() {
         let applied = catch_unwind(AssertUnwindSafe(|| core.apply(at, &input)));
+        if matches!(input, Input::Settled { .. }) {
+            settled = position + 1;
+        }
         for output in applied.map_err(|_| position)? {
             if let Output::SettledDiffers { piece, revision, what } = output {
                 tracing::warn!(
@@ -68,7 +71,7 @@ fn rebuilt(slices: &Receiver<Slice>) -> Result<Core, u64> {
             }
         }
     }
-    Ok(core)
+    Ok((core, settled))
 }
 
 /// A copy of the journal was put in its place, or its end was lost, after the last record of a session in which a piece is

@@ -5,6 +5,7 @@ mod damaged;
 mod ends_alone;
 mod full;
 mod guesses;
+mod handed_on;
 mod refusals;
 mod restart;
 mod results;

@@ -9,6 +9,7 @@ mod anything;
 mod authority;
 mod backup;
 mod built;
+mod club;
 mod connection;
 mod damage;
 mod dist;

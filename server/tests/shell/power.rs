@@ -63,11 +63,17 @@ async fn writes_until_it_has_said_all() {
 }
 
 /// One thing that the child did to a file.
-struct Done {
+pub(crate) struct Done {
     what: char,
-    file: String,
+    pub(crate) file: String,
     at: usize,
     bytes: Vec<u8>,
+}
+
+impl Done {
+    pub(crate) fn is_sync_of(&self, file: &str) -> bool {
+        self.what == 's' && self.file == file
+    }
 }
 
 fn notes(bytes: &[u8]) -> Vec<Done> {
@@ -90,13 +96,13 @@ fn notes(bytes: &[u8]) -> Vec<Done> {
 
 /// A file as it is on the disk for sure, and what may have come there since.
 #[derive(Default)]
-struct Disk<'a> {
+pub(crate) struct Disk<'a> {
     durable: Vec<u8>,
     since: Vec<&'a Done>,
 }
 
 impl<'a> Disk<'a> {
-    fn takes(&mut self, done: &'a Done) {
+    pub(crate) fn takes(&mut self, done: &'a Done) {
         match done.what {
             's' => {
                 for done in std::mem::take(&mut self.since) {
@@ -109,7 +115,7 @@ impl<'a> Disk<'a> {
     }
 
     /// Of what was not synced each write is whole, lost, or there in some of its sectors.
-    fn after_a_loss(&self, chance: &mut Chance) -> Vec<u8> {
+    pub(crate) fn after_a_loss(&self, chance: &mut Chance) -> Vec<u8> {
         let mut bytes = self.durable.clone();
         for done in &self.since {
             match chance.below(3) {
@@ -147,9 +153,7 @@ fn write(bytes: &mut Vec<u8>, done: &Done, mut lasts: impl FnMut(usize) -> bool)
 /// What the child was told before the power was lost: where each session's records ended.
 fn told(disks: &BTreeMap<&str, Disk<'_>>) -> BTreeMap<u64, u64> {
     let Some(told) = disks.get("told") else { return BTreeMap::new() };
-    let mut text = told.durable.clone();
-    told.since.iter().for_each(|done| write(&mut text, done, |_| true));
-    let text = String::from_utf8(text).unwrap();
+    let text = all_of(told);
     let line = |line: &str| {
         let (of, next) = line.split_once(' ').unwrap();
         (of.parse::<u64>().unwrap(), next.parse::<u64>().unwrap())
@@ -160,36 +164,13 @@ fn told(disks: &BTreeMap<&str, Disk<'_>>) -> BTreeMap<u64, u64> {
 #[tokio::test]
 async fn what_was_acknowledged_is_there_wherever_the_power_is_lost() {
     let folder = tempfile::tempdir().unwrap();
-    let (shim, noted) = (folder.path().join("disk.so"), folder.path().join("notes"));
-    let source = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/shell/power/disk.c");
-    let built = Command::new("cc")
-        .args(["-shared", "-fPIC", "-O1", "-o"])
-        .args([shim.as_os_str(), source.as_ref()])
-        .args(["-ldl", "-pthread"])
-        .output()
-        .expect("a C compiler builds SQLite, too");
-    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
-    let data = folder.path().join("data");
-    fs::create_dir(&data).unwrap();
-    let ended = Command::new(std::env::current_exe().unwrap())
-        .args(["power::writes_until_it_has_said_all", "--exact", "--ignored"])
-        .env("LD_PRELOAD", &shim)
-        .env("POWER_FOLDER", &data)
-        .env("POWER_NOTES", &noted)
-        .output()
-        .unwrap();
-    assert!(ended.status.success(), "{}", String::from_utf8_lossy(&ended.stdout));
-    let notes = notes(&fs::read(&noted).unwrap());
-    let syncs = |file: &str| notes.iter().filter(|n| n.what == 's' && n.file == file).count();
+    let notes = noted(folder.path(), "power::writes_until_it_has_said_all");
+    let syncs = |file: &str| notes.iter().filter(|note| note.is_sync_of(file)).count();
     assert!(syncs("thole.db-wal") >= 150, "{} syncs are noted", syncs("thole.db-wal"));
     assert!(syncs("thole.db") >= 4, "nothing was folded in: {} syncs", syncs("thole.db"));
     let seed = u64::from(std::process::id());
     let mut chance = Chance::seeded(seed);
-    let many = u64::try_from(notes.len()).unwrap();
-    let mut cuts: Vec<usize> =
-        (0..CUTS).map(|_| usize::try_from(chance.below(many)).unwrap()).collect();
-    cuts.push(notes.len());
-    cuts.sort_unstable();
+    let cuts = cuts(notes.len(), &mut chance);
     let (mut disks, mut done) = (BTreeMap::<&str, Disk<'_>>::new(), 0);
     for cut in cuts {
         for note in &notes[done..cut] {
@@ -203,6 +184,47 @@ async fn what_was_acknowledged_is_there_wherever_the_power_is_lost() {
         }
         is_all_there(where_to.path(), &told(&disks), &format!("seed {seed}, cut {cut}")).await;
     }
+}
+
+/// Has a test be a child whose files are in the folder `data`, and tells what it did to them.
+pub(crate) fn noted(folder: &Path, child: &str) -> Vec<Done> {
+    let (shim, noted) = (folder.join("disk.so"), folder.join("notes"));
+    let source = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/shell/power/disk.c");
+    let built = Command::new("cc")
+        .args(["-shared", "-fPIC", "-O1", "-o"])
+        .args([shim.as_os_str(), source.as_ref()])
+        .args(["-ldl", "-pthread"])
+        .output()
+        .expect("a C compiler builds SQLite, too");
+    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
+    let data = folder.join("data");
+    fs::create_dir(&data).unwrap();
+    let ended = Command::new(std::env::current_exe().unwrap())
+        .args([child, "--exact", "--ignored"])
+        .env("LD_PRELOAD", &shim)
+        .env("POWER_FOLDER", &data)
+        .env("POWER_NOTES", &noted)
+        .output()
+        .unwrap();
+    assert!(ended.status.success(), "{}", String::from_utf8_lossy(&ended.stdout));
+    notes(&fs::read(&noted).unwrap())
+}
+
+/// Where the power is lost, in order, and at the very end.
+pub(crate) fn cuts(notes: usize, chance: &mut Chance) -> Vec<usize> {
+    let many = u64::try_from(notes).unwrap();
+    let mut cuts: Vec<usize> =
+        (0..CUTS).map(|_| usize::try_from(chance.below(many)).unwrap()).collect();
+    cuts.push(notes);
+    cuts.sort_unstable();
+    cuts
+}
+
+/// What a file that is only added to has, synced or not: the child is told of nothing else.
+pub(crate) fn all_of(disk: &Disk<'_>) -> String {
+    let mut text = disk.durable.clone();
+    disk.since.iter().for_each(|done| write(&mut text, done, |_| true));
+    String::from_utf8(text).unwrap()
 }
 
 /// The journal opens; each session has what was acknowledged, as it was said, and nothing that was not; it goes on.

@@ -8,7 +8,7 @@ use std::{
 };
 
 /// How the files of a journal begin, those that SQLite makes beside it included.
-const FILES: [&str; 5] = ["thole.db", "witness", "lock", "coach-", "machine-key"];
+const FILES: [&str; 6] = ["thole.db", "witness", "lock", "coach-", "machine-key", "club.sqlite"];
 
 /// The file of the journal in its folder.
 #[must_use]
@@ -26,7 +26,7 @@ pub fn made(data: &Path) -> io::Result<()> {
 
 /// Opens one of the journal's files to write it, and makes it if it is not there: SQLite gives the files beside its own
 /// the same mode.
-pub(super) fn own_file(file: &Path) -> io::Result<File> {
+pub(crate) fn own_file(file: &Path) -> io::Result<File> {
     OpenOptions::new().write(true).create(true).truncate(false).mode(0o600).open(file)
 }
 

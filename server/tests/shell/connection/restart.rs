@@ -12,7 +12,7 @@ use super::*;
 
 /// A machine whose time a test sets.
 #[derive(Debug)]
-struct SetTime(Mutex<Shown>);
+pub(super) struct SetTime(Mutex<Shown>);
 
 #[derive(Clone, Debug)]
 struct Shown {
@@ -33,7 +33,7 @@ impl Timekeeper for SetTime {
 }
 
 impl SetTime {
-    fn new() -> &'static SetTime {
+    pub(super) fn new() -> &'static SetTime {
         let shown = Shown { boot: Some("one"), uptime_ms: 70_000, unix_ms: 1_800_000_000_000 };
         Box::leak(Box::new(SetTime(Mutex::new(shown))))
     }
@@ -43,7 +43,7 @@ impl SetTime {
     }
 
     /// This much real time goes by, on every clock.
-    async fn pass(&self, ms: u64) {
+    pub(super) async fn pass(&self, ms: u64) {
         self.set(|shown| {
             shown.uptime_ms += ms;
             shown.unix_ms += ms;
@@ -84,7 +84,7 @@ fn server_told_by(time: &'static SetTime, journal: Arc<dyn Journal>) -> Arc<Serv
 }
 
 /// The coach sets 100 m and starts; the go.
-async fn start(gym: &Gym) -> u64 {
+pub(super) async fn start(gym: &Gym) -> u64 {
     let work = json!({"by": "distance", "distance_dm": 1_000});
     let piece = json!({"repeats": [{"work": work, "rest_ms": 0}], "clock": "common_go",
         "repeat_start": "common_signal", "count_ms": 5_000});
@@ -227,7 +227,7 @@ async fn rowed_over_another_boot(set_by_ms: i64, told_ms: [Option<i64>; 3]) -> R
     }
 }
 
-async fn stroke(device: &mut Device, seq: u64, heard_ms: u64, distance_dm: u64) {
+pub(super) async fn stroke(device: &mut Device, seq: u64, heard_ms: u64, distance_dm: u64) {
     let sample = json!({"seq": seq, "heard_ms": heard_ms, "distance_dm": distance_dm});
     device.say(json!({"type": "samples", "run": Uuid::from_u128(7), "samples": [sample]})).await;
     device.hears("ack").await;

@@ -1,0 +1,17 @@
+//! The club: people and their results, in one SQLite file beside the journal. It takes what sessions hand on, and no session ever
+//! waits for it: whatever it has missed it takes from the journal.
+
+pub mod command;
+pub mod export;
+mod migrations;
+mod queries;
+pub mod reading;
+pub mod rebuild;
+#[cfg(test)]
+mod season;
+pub mod store;
+pub mod taking;
+mod zone;
+
+pub use store::{ClubError, Store, file};
+pub use taking::Handing;

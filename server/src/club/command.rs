@@ -1,0 +1,230 @@
+//! The club at the command line: who is in it, what was rowed, and whose a guest's result is.
+
+mod table;
+
+use std::{
+    io::{self, Write},
+    path::PathBuf,
+};
+
+use clap::{Args, Subcommand};
+use serde::Serialize;
+use thole_club::{ClubDay, Zone};
+
+use super::{
+    rebuild::rebuild,
+    store::{Listed, Store, Wanted},
+};
+use crate::clock::Clock;
+
+/// Which club, and what of it.
+#[derive(Args, Clone, Debug)]
+pub struct ClubArgs {
+    /// Folder of the journal, which the club is in; a server may be using it
+    #[arg(
+        long,
+        global = true,
+        env = "THOLE_DATA",
+        default_value = "thole-data",
+        value_name = "FOLDER"
+    )]
+    pub data: PathBuf,
+    /// What to do
+    #[command(subcommand)]
+    pub task: ClubTask,
+}
+
+/// What can be done with a club.
+#[derive(Clone, Debug, Subcommand)]
+pub enum ClubTask {
+    /// Lists the people of the club, each with the number of results and the day of the newest
+    People {
+        /// A part of the name [default: everybody]
+        name: Option<String>,
+        /// One JSON object a line
+        #[arg(long)]
+        json: bool,
+    },
+    /// Adds somebody to the club
+    Add {
+        /// As the club calls them
+        name: String,
+        /// Year of birth
+        #[arg(long, value_name = "YEAR", value_parser = clap::value_parser!(u16).range(1900..=2200))]
+        born: Option<u16>,
+    },
+    /// Lists results, newest first
+    Results {
+        /// A part of the name, of a person or of a guest
+        #[arg(long, value_name = "NAME")]
+        name: Option<String>,
+        /// What was rowed, as pieces are written: 2000m, 6x350m/1:15
+        #[arg(long, value_name = "PIECE")]
+        piece: Option<String>,
+        /// The first day, such as 2026-11-30
+        #[arg(long, value_name = "DAY")]
+        from: Option<ClubDay>,
+        /// The last day
+        #[arg(long, value_name = "DAY")]
+        to: Option<ClubDay>,
+        /// So many, the newest
+        #[arg(long, value_name = "NUMBER", default_value_t = 200)]
+        most: u32,
+        /// One JSON object a line
+        #[arg(long)]
+        json: bool,
+    },
+    /// Gives a guest's result to a person, with all that was rowed in the same seat of that session
+    Give {
+        /// The result, by its beginning as `club results` shows it
+        result: String,
+        /// The person, by their name
+        person: String,
+    },
+    /// Makes the results that were given with this one a guest's again
+    TakeBack {
+        /// The result, by its beginning as `club results` shows it
+        result: String,
+    },
+    /// Says by which time zone the club's days go, or sets it
+    Zone {
+        /// Such as Europe/Berlin
+        zone: Option<Zone>,
+    },
+    /// Prints all that the club keeps but keys, one JSON object a line
+    Export,
+    /// Reads the club's file and says what is wrong with it
+    Check,
+    /// Makes all results of pieces again from the journal; people, what was typed or imported, and what was given stay
+    Rebuild,
+}
+
+/// Does it, and prints what there is to say; false when something is wrong with the club.
+///
+/// # Errors
+/// One sentence: why it cannot be done. Then nothing was changed.
+pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
+    let data = &args.data;
+    let read = || Store::open_read_only(data);
+    let now = Clock::new(1).unix_ms();
+    let says = match &args.task {
+        ClubTask::People { name, json } => {
+            let people = read()?.people(name.as_deref().unwrap_or_default())?;
+            if *json { lines(&people)? } else { table::people(&people) }
+        }
+        ClubTask::Add { name, born } => {
+            let person = Store::open(data)?.add_person(name, *born, now)?;
+            format!("{} is in the club ({}).\n", person.called, person.person)
+        }
+        ClubTask::Results { name, piece, from, to, most, json } => {
+            let wanted = Wanted {
+                name: name.clone(),
+                // As it is kept, however it was typed: `2000 m`.
+                work: piece.as_deref().map(|work| work.split_whitespace().collect()),
+                from: from.clone().unwrap_or_else(ClubDay::first),
+                to: to.clone().unwrap_or_else(ClubDay::last),
+                most: *most,
+            };
+            let results = read()?.results(&wanted)?;
+            if *json { lines(&results)? } else { table::results(&results, *most) }
+        }
+        ClubTask::Give { result, person } => {
+            let mut store = Store::open(data)?;
+            let (result, person) = (store.result(result)?, store.person(person)?);
+            let given = store.give(&result, &person, now)?;
+            format!("{}: {}.\n", counted(given, &result), person.called)
+        }
+        ClubTask::TakeBack { result } => {
+            let mut store = Store::open(data)?;
+            let result = store.result(result)?;
+            let taken = store.take_back(&result, now)?;
+            format!("{}: a guest\u{2019}s again.\n", counted(taken, &result))
+        }
+        ClubTask::Zone { zone: None } => format!("{}\n", read()?.club().zone.name()),
+        ClubTask::Zone { zone: Some(zone) } => {
+            let moved = Store::open(data)?.set_zone(zone.clone())?;
+            format!("{}; {moved} results are of another day now.\n", zone.name())
+        }
+        ClubTask::Export => {
+            let mut all = Vec::new();
+            read()?.export(&mut all)?;
+            print(&all, out)?;
+            return Ok(true);
+        }
+        ClubTask::Check => return check(&read()?, out),
+        ClubTask::Rebuild => {
+            let done = rebuild(data).await?;
+            let kept = match done.damaged {
+                0 => String::new(),
+                damaged => format!(
+                    " Not whole in the journal: {}; what the club had of it stays where the journal has nothing newer.",
+                    many(damaged, "session")
+                ),
+            };
+            format!(
+                "Made again: {}, of {}. Removed, because the journal does not have them: {}.{kept}\n",
+                many(done.results.put, "result"),
+                many(done.sessions, "session"),
+                done.results.removed
+            )
+        }
+    };
+    print(says.as_bytes(), out)?;
+    Ok(true)
+}
+
+/// Says what is wrong with a club, a line each; true when nothing is.
+///
+/// # Errors
+/// One sentence: it cannot be read at all.
+pub fn check(store: &Store, out: &mut dyn Write) -> Result<bool, String> {
+    let wrong = store.check()?;
+    let mut says = String::new();
+    for what in &wrong {
+        says.push_str(&format!("Club: {what}\n"));
+    }
+    if wrong.is_empty() {
+        let people = match store.people("")?.len() {
+            1 => "1 person".to_owned(),
+            many => format!("{many} people"),
+        };
+        says = format!("Club: {people}, nothing is wrong.\n");
+    } else {
+        says.push_str(
+            "Keep a copy of the folder, stop the server, put the club of a backup in place of this one, and have \
+             `thole-server club rebuild` make the results of pieces again.\n",
+        );
+    }
+    print(says.as_bytes(), out)?;
+    Ok(wrong.is_empty())
+}
+
+fn many(count: usize, one: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
+}
+
+fn counted(results: usize, of: &Listed) -> String {
+    let name = of.called.as_deref().unwrap_or("somebody whose name is not known");
+    let day = &of.day;
+    match results {
+        1 => format!("The result that {name} rowed on {day}"),
+        many => format!("The {many} results that {name} rowed in the session of {day}"),
+    }
+}
+
+fn lines(all: &[impl Serialize]) -> Result<String, String> {
+    let mut text = String::new();
+    for one in all {
+        text.push_str(&serde_json::to_string(one).map_err(|error| format!("{error}."))?);
+        text.push('\n');
+    }
+    Ok(text)
+}
+
+fn print(text: &[u8], out: &mut dyn Write) -> Result<(), String> {
+    match out.write_all(text).and_then(|()| out.flush()) {
+        // Whoever reads has seen enough.
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        other => other.map_err(|error| format!("It cannot be written: {error}.")),
+    }
+}

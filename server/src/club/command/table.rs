@@ -1,0 +1,104 @@
+//! Lists for people to read: columns under each other.
+
+use thole_protocol::{
+    results_table::mark_text,
+    shown::{Tenths, distance_text, time_text, total_text},
+    standing::Outcome,
+    total::Margin,
+};
+
+use crate::club::store::{Listed, PersonLine};
+
+/// So much of an identity tells results apart for a person who types it; `--json` has all of it.
+const BEGINNING: usize = 8;
+
+/// People with how much is known of each.
+pub(super) fn people(all: &[PersonLine]) -> String {
+    if all.is_empty() {
+        return "There is nobody of this name in the club.\n".to_owned();
+    }
+    let row = |line: &PersonLine| {
+        vec![
+            beginning(&line.person.person.to_string()),
+            line.person.called.clone(),
+            line.person.born_year.map(|year| year.to_string()).unwrap_or_default(),
+            line.results.to_string(),
+            line.last_day.clone().unwrap_or_default(),
+        ]
+    };
+    columns(&["", "name", "born", "results", "newest"], all.iter().map(row))
+}
+
+/// Results; says so where there are more.
+pub(super) fn results(all: &[Listed], most: u32) -> String {
+    if all.is_empty() {
+        return "There is no such result.\n".to_owned();
+    }
+    let mut text = columns(
+        &["", "day", "name", "piece", "result", "target", "ahead", "place", "title", "remarks"],
+        all.iter().map(result),
+    );
+    if u32::try_from(all.len()).is_ok_and(|count| count == most) {
+        text.push_str(&format!("These are the newest {most}; --most shows more.\n"));
+    }
+    text
+}
+
+fn result(of: &Listed) -> Vec<String> {
+    let name = of.name.clone().unwrap_or_else(|| "?".to_owned());
+    let guest = if of.person.is_none() { " (guest)" } else { "" };
+    let marks: Vec<&str> = of.marks.iter().map(|mark| mark_text(*mark)).collect();
+    vec![
+        beginning(&of.result),
+        of.day.clone(),
+        format!("{name}{guest}"),
+        of.work.clone(),
+        rowed(of),
+        of.target.map(total_text).unwrap_or_default(),
+        of.margin.map(ahead).unwrap_or_default(),
+        of.place.map(|place| place.to_string()).unwrap_or_default(),
+        of.title.clone(),
+        marks.join("; "),
+    ]
+}
+
+/// The finish as it was shown; of athletes who did not finish, what they rowed.
+fn rowed(of: &Listed) -> String {
+    let part = || {
+        let time = time_text(of.time_ms, Tenths::Always);
+        format!("{} in {time}", distance_text(of.distance_dm))
+    };
+    match (of.outcome, of.shown) {
+        (Outcome::Finished, Some(shown)) => total_text(shown),
+        (Outcome::Finished, None) => part(),
+        (Outcome::Stopped, _) => format!("stopped, {}", part()),
+        (Outcome::Unfinished, _) => format!("unfinished, {}", part()),
+        (Outcome::Unheard, _) => format!("signal lost, {}", part()),
+        (Outcome::DidNotStart, _) => "did not start".to_owned(),
+    }
+}
+
+fn ahead(margin: Margin) -> String {
+    format!("{:+.1} %", f64::from(margin.margin_ppm.0) / 1e4)
+}
+
+fn beginning(id: &str) -> String {
+    id.chars().take(BEGINNING).collect()
+}
+
+fn columns(heads: &[&str], rows: impl Iterator<Item = Vec<String>>) -> String {
+    let heads = heads.iter().map(|head| (*head).to_owned()).collect();
+    let all: Vec<Vec<String>> = std::iter::once(heads).chain(rows).collect();
+    let width = |at: usize| {
+        let cells = all.iter().filter_map(|row| row.get(at));
+        cells.map(|cell| cell.chars().count()).max().unwrap_or(0)
+    };
+    let widths: Vec<usize> = (0..all.first().map_or(0, Vec::len)).map(width).collect();
+    let mut text = String::new();
+    for row in &all {
+        let cells = row.iter().zip(&widths).map(|(cell, width)| format!("{cell:width$}"));
+        text.push_str(cells.collect::<Vec<_>>().join("  ").trim_end());
+        text.push('\n');
+    }
+    text
+}

@@ -1,0 +1,246 @@
+//! What is asked of the store, each text once: SQL that PostgreSQL understands as well. Parameters are numbered in the order in
+//! which they are first named, for SQLite counts them so, whatever their numbers. Every text names its club.
+
+/// All texts by their names, so that a test can look at how each is carried out.
+#[cfg(test)]
+pub(super) const ALL: [(&str, &str); 31] = [
+    ("club", CLUB),
+    ("new club", NEW_CLUB),
+    ("set zone", SET_ZONE),
+    ("epoch", EPOCH),
+    ("set epoch", SET_EPOCH),
+    ("nothing taken", NOTHING_TAKEN),
+    ("positions", POSITIONS),
+    ("position", POSITION),
+    ("set position", SET_POSITION),
+    ("seat", SEAT),
+    ("put seat", PUT_SEAT),
+    ("newest revision", NEWEST_REVISION),
+    ("results of a piece", OF_PIECE),
+    ("results of a session", OF_SESSION),
+    ("put result", PUT_RESULT),
+    ("remove result", REMOVE_RESULT),
+    ("remove splits", REMOVE_SPLITS),
+    ("put split", PUT_SPLIT),
+    ("people", PEOPLE),
+    ("person by name", CALLED),
+    ("new person", NEW_PERSON),
+    ("results by day", BY_DAY),
+    ("results by work", BY_WORK),
+    ("results by person", BY_PERSON),
+    ("results by guest", BY_GUEST),
+    ("result by its beginning", BEGINS_WITH),
+    ("give seat", GIVE_SEAT),
+    ("give results", GIVE_RESULTS),
+    ("instants", INSTANTS),
+    ("set day", SET_DAY),
+    ("results apart from their seats", APART),
+];
+
+/// The one club of this file.
+pub(super) const CLUB: &str = "SELECT club, name, zone FROM club ORDER BY club LIMIT 1";
+
+pub(super) const NEW_CLUB: &str = "INSERT INTO club (club, zone) VALUES ($1, $2)";
+
+pub(super) const SET_ZONE: &str = "UPDATE club SET zone = $1 WHERE club = $2";
+
+pub(super) const EPOCH: &str = "SELECT journal_epoch FROM club WHERE club = $1";
+
+pub(super) const SET_EPOCH: &str = "UPDATE club SET journal_epoch = $1 WHERE club = $2";
+
+pub(super) const NOTHING_TAKEN: &str = "DELETE FROM taken WHERE club = $1";
+
+pub(super) const POSITIONS: &str =
+    "SELECT session, position FROM taken WHERE club = $1 ORDER BY session";
+
+pub(super) const POSITION: &str = "SELECT position FROM taken WHERE club = $1 AND session = $2";
+
+pub(super) const SET_POSITION: &str =
+    "INSERT INTO taken (club, session, position) VALUES ($1, $2, $3)
+     ON CONFLICT (club, session) DO UPDATE SET position = excluded.position";
+
+pub(super) const SEAT: &str =
+    "SELECT athlete, person FROM seat WHERE club = $1 AND session = $2 AND seat = $3";
+
+/// Who has a seat is said once; nobody takes it over.
+pub(super) const PUT_SEAT: &str =
+    "INSERT INTO seat (club, session, seat, athlete) VALUES ($1, $2, $3, $4)
+     ON CONFLICT (club, session, seat) DO UPDATE SET athlete = COALESCE(seat.athlete, excluded.athlete)";
+
+pub(super) const NEWEST_REVISION: &str = "SELECT max(revision) FROM result
+     WHERE club = $1 AND session = $2 AND piece = $3";
+
+pub(super) const OF_PIECE: &str =
+    "SELECT result FROM result WHERE club = $1 AND session = $2 AND piece = $3 ORDER BY result";
+
+pub(super) const OF_SESSION: &str = "SELECT result FROM result WHERE club = $1 AND session = $2 AND source = 'piece' ORDER BY result";
+
+/// Everything that a journal says is put anew; what people have said of a result stays.
+pub(super) const PUT_RESULT: &str = "
+    INSERT INTO result (
+        club, result, person, called, folded, source, session, piece, seat, revision, day, at_unix_ms, title, work,
+        repeats, outcome, place, team, time_ms, distance_dm, sure_ms, sure_dm, shown, aim, plan, target, margin, strokes,
+        marks, calls
+    ) VALUES (
+        $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24,
+        $25, $26, $27, $28, $29, $30
+    )
+    ON CONFLICT (club, result) DO UPDATE SET
+        person = excluded.person, called = COALESCE(excluded.called, result.called),
+        folded = CASE WHEN excluded.called IS NULL THEN result.folded ELSE excluded.folded END,
+        source = excluded.source, session = excluded.session, piece = excluded.piece, seat = excluded.seat,
+        revision = excluded.revision, day = excluded.day, at_unix_ms = excluded.at_unix_ms, title = excluded.title,
+        work = excluded.work, repeats = excluded.repeats, outcome = excluded.outcome, place = excluded.place,
+        team = excluded.team, time_ms = excluded.time_ms, distance_dm = excluded.distance_dm,
+        sure_ms = excluded.sure_ms, sure_dm = excluded.sure_dm, shown = excluded.shown, aim = excluded.aim,
+        plan = excluded.plan, target = excluded.target, margin = excluded.margin, strokes = excluded.strokes,
+        marks = excluded.marks, calls = excluded.calls";
+
+pub(super) const REMOVE_RESULT: &str = "DELETE FROM result WHERE club = $1 AND result = $2";
+
+pub(super) const REMOVE_SPLITS: &str = "DELETE FROM split WHERE club = $1 AND result = $2";
+
+pub(super) const PUT_SPLIT: &str =
+    "INSERT INTO split (club, result, nth, distance_dm, time_ms) VALUES ($1, $2, $3, $4, $5)";
+
+pub(super) const PEOPLE: &str = "
+    SELECT p.person, p.called, p.born_year, p.merged_into,
+        (SELECT count(*) FROM result AS r WHERE r.club = p.club AND r.person = p.person),
+        (SELECT max(r.day) FROM result AS r WHERE r.club = p.club AND r.person = p.person)
+    FROM person AS p WHERE p.club = $1 AND p.folded LIKE $2 ESCAPE '!' ORDER BY p.folded, p.person";
+
+pub(super) const CALLED: &str =
+    "SELECT person FROM person WHERE club = $1 AND folded = $2 ORDER BY person LIMIT 1";
+
+pub(super) const NEW_PERSON: &str = "INSERT INTO person (club, person, called, folded, born_year, added_unix_ms) VALUES ($1, $2, $3, $4, $5, $6)";
+
+/// What a line of a list says of a result.
+macro_rules! listed {
+    ($by:literal) => {
+        concat!(
+            "SELECT r.result, r.person, p.called, r.called, r.source, r.session, r.piece, r.seat, r.revision, r.day,
+                r.at_unix_ms, r.title, r.work, r.outcome, r.place, r.team, r.time_ms, r.distance_dm, r.shown, r.target,
+                r.margin, r.marks, r.all_out
+             FROM result AS r LEFT JOIN person AS p ON p.club = r.club AND p.person = r.person WHERE ",
+            $by,
+            " ORDER BY r.day DESC, r.result DESC LIMIT "
+        )
+    };
+}
+
+pub(super) const BY_DAY: &str =
+    concat!(listed!("r.club = $1 AND r.day >= $2 AND r.day <= $3"), "$4");
+
+pub(super) const BY_WORK: &str =
+    concat!(listed!("r.club = $1 AND r.work = $2 AND r.day >= $3 AND r.day <= $4"), "$5");
+
+pub(super) const BY_PERSON: &str = concat!(
+    listed!(
+        "r.club = $1 AND r.person = $2 AND r.day >= $3 AND r.day <= $4 AND ($5 = '' OR r.work = $5)"
+    ),
+    "$6"
+);
+
+pub(super) const BY_GUEST: &str = concat!(
+    listed!(
+        "r.club = $1 AND r.person IS NULL AND r.folded LIKE $2 ESCAPE '!' AND r.day >= $3 AND r.day <= $4
+         AND ($5 = '' OR r.work = $5)"
+    ),
+    "$6"
+);
+
+pub(super) const BEGINS_WITH: &str =
+    concat!(listed!("r.club = $1 AND r.result >= $2 AND r.result <= $3"), "$4");
+
+pub(super) const GIVE_SEAT: &str = "UPDATE seat SET person = $1, given_unix_ms = $2 WHERE club = $3 AND session = $4 AND seat = $5";
+
+pub(super) const GIVE_RESULTS: &str =
+    "UPDATE result SET person = $1 WHERE club = $2 AND session = $3 AND seat = $4";
+
+/// What has an instant has its day by the club's time zone.
+pub(super) const INSTANTS: &str = "SELECT result, at_unix_ms, day FROM result WHERE club = $1 AND at_unix_ms IS NOT NULL ORDER BY result";
+
+pub(super) const SET_DAY: &str = "UPDATE result SET day = $1 WHERE club = $2 AND result = $3";
+
+/// Results that are not of the person to whom their seat was given.
+pub(super) const APART: &str = "
+    SELECT r.result FROM result AS r
+    JOIN seat AS s ON s.club = r.club AND s.session = r.session AND s.seat = r.seat
+    WHERE r.club = $1 AND r.source = 'piece' AND r.person IS DISTINCT FROM s.person ORDER BY r.result";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::club::{
+        season::{self, listed},
+        store::{Store, Wanted},
+    };
+
+    /// What a person waits for; each has to come in its order out of an index.
+    const LISTS: [&str; 4] = [BY_DAY, BY_WORK, BY_PERSON, PEOPLE];
+
+    #[test]
+    fn each_text_names_its_club_and_its_parameters_in_the_order_of_their_first_use() {
+        for (name, sql) in ALL {
+            assert!(sql.contains("club"), "{name}");
+            let mut first = Vec::new();
+            for part in sql.split('$').skip(1) {
+                let digits: String = part.chars().take_while(char::is_ascii_digit).collect();
+                let number: usize = digits.parse().unwrap();
+                if !first.contains(&number) {
+                    first.push(number);
+                }
+            }
+            assert!(first.iter().copied().eq(1..=first.len()), "{name}: {first:?}");
+            let names_it =
+                sql.contains("club = $") || sql.contains("VALUES ($1") || sql.contains("$1, $2");
+            assert!(name == "club" || names_it, "{name}");
+        }
+    }
+
+    #[test]
+    fn a_season_is_listed_by_indexes_and_never_read_through() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut store = Store::open(folder.path()).unwrap();
+        season::rowed(&mut store);
+        assert_eq!(listed(&store, &season::all()).len(), 10_000);
+        for (name, sql) in ALL {
+            let plan = plan(&store, sql);
+            let reads_through = plan.iter().any(|step| step.starts_with("SCAN"));
+            assert!(name == "club" || !reads_through, "{name}: {plan:?}");
+            let sorts = plan.iter().any(|step| step.contains("TEMP B-TREE"));
+            assert!(!sorts || !LISTS.contains(&sql), "{name} is sorted: {plan:?}");
+        }
+        let of = |name: Option<&str>, work: Option<&str>, days: Option<(&str, &str)>| {
+            let (from, to) = days.unwrap_or(("0001-01-01", "9999-12-31"));
+            let wanted = Wanted {
+                name: name.map(str::to_owned),
+                work: work.map(str::to_owned),
+                from: from.parse().unwrap(),
+                to: to.parse().unwrap(),
+                most: 20_000,
+            };
+            listed(&store, &wanted)
+        };
+        // Rower 03 is a person, Rower 33 a guest.
+        assert_eq!(of(Some("ROWER 03"), None, None).len(), 250);
+        assert_eq!(of(Some("wer 33"), None, None).len(), 250);
+        assert_eq!(of(Some("rower"), Some("2500m"), None).len(), 10 * 40);
+        assert_eq!(of(None, Some("500m"), None).len(), 60 * 40);
+        let week = Some(("2026-09-04", "2026-09-07"));
+        assert_eq!(of(None, None, week).len(), 2 * 5 * 40);
+        assert_eq!(of(Some("03"), Some("1000m"), week).len(), 2);
+        assert_eq!(of(Some("%"), None, None).len(), 0, "what is typed is looked for as it is");
+        let newest = of(None, None, None);
+        assert!(newest.windows(2).all(|pair| pair[0].day >= pair[1].day));
+        assert_eq!(store.people("").unwrap().iter().map(|line| line.results).sum::<u64>(), 5 * 250);
+    }
+
+    fn plan(store: &Store, sql: &str) -> Vec<String> {
+        let mut select = store.connection().prepare(&format!("EXPLAIN QUERY PLAN {sql}")).unwrap();
+        // Parameters that are not given change no plan.
+        let nothing = vec![rusqlite::types::Null; select.parameter_count()];
+        let steps = select.query_map(rusqlite::params_from_iter(nothing), |row| row.get(3));
+        steps.unwrap().map(Result::unwrap).collect()
+    }
+}

@@ -1,0 +1,81 @@
+//! A session as its journal has it, for the club: its pieces as they were settled last, and who sat where.
+
+use std::{
+    collections::BTreeMap,
+    panic::{AssertUnwindSafe, catch_unwind},
+    sync::mpsc::{Receiver, sync_channel},
+};
+
+use thole_club::{Handed, Seating};
+use thole_piece::{Input, Session as Core, settled::Settled};
+use thole_protocol::ids::PieceNo;
+use tokio::task::spawn_blocking;
+
+use crate::journal::{Journal, JournalError, SessionRow, Slice};
+
+/// What was read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reading {
+    /// The newest record of each piece.
+    pub pieces: Vec<Handed>,
+    /// The position of the next record.
+    pub next: u64,
+    /// Nothing but strokes is lost of it, and nobody was erased.
+    pub is_whole: bool,
+    /// A piece is over whose record was not written any more: its session writes it as soon as it is opened.
+    pub is_settling: bool,
+}
+
+/// Reads a session, beside whatever else goes on; its task is not asked.
+///
+/// # Errors
+/// It cannot be read, now or at all.
+pub async fn read(journal: &dyn Journal, row: &SessionRow) -> Result<Reading, JournalError> {
+    let (taken, slices) = sync_channel(1);
+    let replaying = spawn_blocking(move || replayed(&slices));
+    let found = journal.read_in_slices(row.session, taken).await;
+    let replayed = replaying.await.map_err(|error| JournalError::Read(error.to_string()))?;
+    let Replayed { core, settled } = replayed.map_err(|position| {
+        JournalError::Unreadable(format!(
+            "record {position} of session {} ends replay",
+            row.session
+        ))
+    })?;
+    let found = found?;
+    let is_whole = found.erased == 0 && found.damage.iter().all(|damage| damage.only_strokes);
+    let handed = |(settled, seating): (Settled, Seating)| Handed {
+        session: row.session,
+        created_unix_ms: row.created_unix_ms,
+        settled,
+        // Seats count in the order in which people came: of those whose coming is lost, somebody else would have theirs.
+        seating: if is_whole { seating } else { Seating::default() },
+    };
+    Ok(Reading {
+        pieces: settled.into_values().map(handed).collect(),
+        next: found.next,
+        is_whole,
+        is_settling: core.is_settling(),
+    })
+}
+
+#[derive(Default)]
+struct Replayed {
+    core: Core,
+    settled: BTreeMap<PieceNo, (Settled, Seating)>,
+}
+
+/// All records applied, as the session's own task has applied them; or the position of the one on which the core panics.
+fn replayed(slices: &Receiver<Slice>) -> Result<Replayed, u64> {
+    let mut all = Replayed::default();
+    for (position, record) in slices.iter().flatten() {
+        let applied = AssertUnwindSafe(|| all.core.apply(record.at, &record.input));
+        catch_unwind(applied).map_err(|_| position)?;
+        if let Input::Settled { settled } = record.input {
+            let newest = all.settled.get(&settled.piece);
+            if newest.is_none_or(|(newest, _)| newest.revision < settled.revision) {
+                all.settled.insert(settled.piece, (*settled, Seating::of(&all.core)));
+            }
+        }
+    }
+    Ok(all)
+}

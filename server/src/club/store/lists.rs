@@ -1,0 +1,253 @@
+//! Lists of people and results, as somebody has asked for them.
+
+use rusqlite::{Row, params};
+use serde::Serialize;
+use thole_club::{AllOut, ClubDay, Person, person::folded};
+use thole_protocol::{
+    standing::{Mark, Outcome},
+    total::{Margin, Total},
+    units::{Decimetres, Millis},
+};
+
+use super::{ClubError, Store, people, queries};
+
+/// Somebody, and how much of them is known.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct PersonLine {
+    /// Who.
+    #[serde(flatten)]
+    pub person: Person,
+    /// How many results.
+    pub results: u64,
+    /// The day of the newest.
+    pub last_day: Option<String>,
+}
+
+/// Which results are wanted.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Wanted {
+    /// A part of the name, of a person or of a guest.
+    pub name: Option<String>,
+    /// As pieces are written, `6x350m/1:15`.
+    pub work: Option<String>,
+    /// The first day.
+    pub from: ClubDay,
+    /// The last.
+    pub to: ClubDay,
+    /// So many, the newest.
+    pub most: u32,
+}
+
+/// A result as a line of a list.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Listed {
+    /// Which.
+    pub result: String,
+    /// Whose; `None` for a guest's.
+    pub person: Option<String>,
+    /// The person's name, or that which a guest rowed under; `None` when neither is known.
+    pub name: Option<String>,
+    /// The name that it was rowed under.
+    pub called: Option<String>,
+    /// `piece`, `typed` or `imported`.
+    pub source: String,
+    /// Of a piece: which session …
+    pub session: Option<String>,
+    /// … which piece of it, counted from 0 …
+    pub piece: Option<u16>,
+    /// … which seat …
+    pub seat: Option<u32>,
+    /// … and the number of the record.
+    pub revision: Option<u32>,
+    /// The club's day.
+    pub day: String,
+    /// The instant of the go.
+    pub at_unix_ms: Option<u64>,
+    /// What the coach called the piece.
+    pub title: String,
+    /// What was rowed.
+    pub work: String,
+    /// How it came about.
+    pub outcome: Outcome,
+    /// Place in that piece.
+    pub place: Option<u32>,
+    /// For which team.
+    pub team: Option<String>,
+    /// Work time.
+    pub time_ms: Millis,
+    /// Work distance.
+    pub distance_dm: Decimetres,
+    /// The finish as it is shown and ranked.
+    pub shown: Option<Total>,
+    /// Their own target.
+    pub target: Option<Total>,
+    /// Against it.
+    pub margin: Option<Margin>,
+    /// What the reader should know.
+    pub marks: Vec<Mark>,
+    /// Whether it was all they had.
+    pub all_out: AllOut,
+}
+
+/// More than these a beginning of an identity does not have to tell apart.
+const ALIKE_MAX: u32 = 2;
+
+impl Store {
+    /// People whose name has these letters, by their names.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn people(&self, name: &str) -> Result<Vec<PersonLine>, ClubError> {
+        let mut select = self.connection.prepare_cached(queries::PEOPLE)?;
+        let club = self.club.club.to_string();
+        let rows = select.query_map(params![club, containing(name)], |row| {
+            Ok((people::person(row)?, row.get::<_, i64>(4)?, row.get(5)?))
+        })?;
+        let line = |row: rusqlite::Result<_>| {
+            let (person, results, last_day): (Result<Person, ClubError>, i64, _) = row?;
+            Ok(PersonLine { person: person?, results: results.cast_unsigned(), last_day })
+        };
+        rows.map(line).collect()
+    }
+
+    /// Somebody by their name or identity, or the beginning of one of the two.
+    ///
+    /// # Errors
+    /// It is nobody's, or several people's; or it cannot be read.
+    pub fn person(&self, said: &str) -> Result<Person, ClubError> {
+        let all = self.people("")?;
+        let wanted = folded(said);
+        let is_called = |line: &&PersonLine| folded(&line.person.called) == wanted;
+        if let Some(line) = all.iter().find(is_called) {
+            return Ok(line.person.clone());
+        }
+        let begins = |line: &&PersonLine| {
+            folded(&line.person.called).starts_with(&wanted)
+                || line.person.person.to_string().starts_with(&wanted)
+        };
+        let found: Vec<_> = all.iter().filter(begins).collect();
+        match found.as_slice() {
+            _ if wanted.is_empty() => Err(ClubError::Refused("Say whom.".to_owned())),
+            [one] => Ok(one.person.clone()),
+            [] => Err(ClubError::Refused(format!(
+                "There is nobody called {said} in the club; `club people` lists everybody."
+            ))),
+            [..] => Err(ClubError::Refused(format!(
+                "Several people of the club are called {said}: say the whole name, or what stands before it in `club people`."
+            ))),
+        }
+    }
+
+    /// Results, newest first.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn results(&self, wanted: &Wanted) -> Result<Vec<Listed>, ClubError> {
+        let club = self.club.club.to_string();
+        let Wanted { name, work, from, to, most } = wanted;
+        let (from, to) = (from.as_str(), to.as_str());
+        match (name, work) {
+            (None, None) => self.listed(queries::BY_DAY, params![club, from, to, most]),
+            (None, Some(work)) => {
+                self.listed(queries::BY_WORK, params![club, work, from, to, most])
+            }
+            (Some(name), work) => {
+                let work = work.as_deref().unwrap_or_default();
+                let like = containing(name);
+                let guests = params![club, like, from, to, work, most];
+                let mut all = self.listed(queries::BY_GUEST, guests)?;
+                for line in self.people(name)? {
+                    let id = line.person.person.to_string();
+                    let theirs = params![club, id, from, to, work, most];
+                    all.extend(self.listed(queries::BY_PERSON, theirs)?);
+                }
+                all.sort_by(|a, b| (&b.day, &b.result).cmp(&(&a.day, &a.result)));
+                all.truncate(usize::try_from(*most).unwrap_or(usize::MAX));
+                Ok(all)
+            }
+        }
+    }
+
+    /// The one result whose identity begins so.
+    ///
+    /// # Errors
+    /// It is none's, or several have it; or it cannot be read.
+    pub fn result(&self, begins: &str) -> Result<Listed, ClubError> {
+        let begins = begins.trim().to_lowercase();
+        let none = || {
+            ClubError::Refused(format!(
+                "There is no result {begins}; `club results` lists them, each with its beginning."
+            ))
+        };
+        if begins.is_empty() || !begins.chars().all(|c| c.is_ascii_hexdigit() || c == '-') {
+            return Err(none());
+        }
+        let club = self.club.club.to_string();
+        // Behind every digit that an identity may go on with.
+        let to = format!("{begins}g");
+        let found = self.listed(queries::BEGINS_WITH, params![club, begins, to, ALIKE_MAX])?;
+        match <[Listed; 1]>::try_from(found) {
+            Ok([one]) => Ok(one),
+            Err(found) if found.is_empty() => Err(none()),
+            Err(_) => Err(ClubError::Refused(format!(
+                "Several results begin with {begins}: say more of it, `--json` lists the whole."
+            ))),
+        }
+    }
+
+    fn listed(&self, sql: &str, named: impl rusqlite::Params) -> Result<Vec<Listed>, ClubError> {
+        let mut select = self.connection.prepare_cached(sql)?;
+        let rows = select.query_map(named, |row| Ok(listed(row)))?;
+        rows.map(|row| row?).collect()
+    }
+}
+
+fn listed(row: &Row<'_>) -> Result<Listed, ClubError> {
+    let (known, called): (Option<String>, Option<String>) = (row.get(2)?, row.get(3)?);
+    let at: Option<i64> = row.get(10)?;
+    let outcome: String = row.get(13)?;
+    let all_out: String = row.get(22)?;
+    let read = |text: Option<String>| text.map(|text| json(&text)).transpose();
+    Ok(Listed {
+        result: row.get(0)?,
+        person: row.get(1)?,
+        name: known.or_else(|| called.clone()),
+        called,
+        source: row.get(4)?,
+        session: row.get(5)?,
+        piece: row.get(6)?,
+        seat: row.get(7)?,
+        revision: row.get(8)?,
+        day: row.get(9)?,
+        at_unix_ms: at.map(i64::cast_unsigned),
+        title: row.get(11)?,
+        work: row.get(12)?,
+        outcome: json(&format!("{outcome:?}"))?,
+        place: row.get(14)?,
+        team: row.get(15)?,
+        time_ms: Millis(row.get(16)?),
+        distance_dm: Decimetres(row.get(17)?),
+        shown: read(row.get(18)?)?,
+        target: read(row.get(19)?)?,
+        margin: row.get::<_, Option<String>>(20)?.map(|text| json(&text)).transpose()?,
+        marks: json(&row.get::<_, String>(21)?)?,
+        all_out: json(&format!("{all_out:?}"))?,
+    })
+}
+
+fn json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, ClubError> {
+    serde_json::from_str(text).map_err(|error| ClubError::Store(format!("a result: {error}")))
+}
+
+/// What LIKE finds these letters by, wherever in a name they stand.
+fn containing(name: &str) -> String {
+    let mut like = String::from("%");
+    for letter in folded(name).chars() {
+        if matches!(letter, '%' | '_' | '!') {
+            like.push('!');
+        }
+        like.push(letter);
+    }
+    like.push('%');
+    like
+}

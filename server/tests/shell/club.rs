@@ -1,0 +1,55 @@
+//! The club's file: what it takes of journals, what it is told at the command line, what an end of the process leaves.
+
+mod command;
+mod copied;
+mod evening;
+mod killed;
+mod records;
+
+mod taking;
+
+use std::{path::Path, time::Duration};
+
+use thole_server::club::{
+    Store,
+    store::{Listed, Wanted},
+};
+use tokio::{task::yield_now, time::timeout};
+
+pub(crate) fn all() -> Wanted {
+    let (from, to) = ("2000-01-01".parse().unwrap(), "2100-01-01".parse().unwrap());
+    Wanted { name: None, work: None, from, to, most: 100_000 }
+}
+
+pub(crate) fn results(data: &Path) -> Vec<Listed> {
+    Store::open_read_only(data).unwrap().results(&all()).unwrap()
+}
+
+/// Waits until something is so; long enough for any machine.
+pub(crate) async fn comes(what: &str, is_so: impl Fn() -> bool) {
+    let waiting = async {
+        while !is_so() {
+            yield_now().await;
+        }
+    };
+    let came = timeout(Duration::from_secs(60), waiting).await;
+    assert!(came.is_ok(), "{what} never came");
+}
+
+/// All that a club keeps, as text.
+pub(crate) fn export(data: &Path) -> String {
+    let mut text = Vec::new();
+    Store::open_read_only(data).unwrap().export(&mut text).unwrap();
+    String::from_utf8(text).unwrap()
+}
+
+/// Who rowed how long, in which piece, by their names.
+pub(crate) fn told(data: &Path) -> Vec<String> {
+    let line = |of: &Listed| {
+        let (name, piece) = (of.name.clone().unwrap_or_default(), of.piece.unwrap_or_default());
+        format!("{name} {piece} {} {}", of.time_ms.0, of.revision.unwrap_or_default())
+    };
+    let mut lines: Vec<String> = results(data).iter().map(line).collect();
+    lines.sort_unstable();
+    lines
+}
