@@ -7,7 +7,10 @@ use thole_protocol::{
     units::{Millis, ppm},
 };
 
-use crate::recording::{Point, count_before};
+use crate::{
+    fine_at::FineAt,
+    recording::{Point, count_before},
+};
 
 /// So much before a call is compared (own choice) …
 pub const BEFORE: Millis = Millis(45_000);
@@ -42,9 +45,9 @@ pub struct Pace {
 impl Pace {
     /// Between these two instants of the session; `None` when too little was rowed, or the machine was reset meanwhile.
     #[must_use]
-    pub fn between(points: &[Point], from: f64, to: f64) -> Option<Pace> {
-        let begin = count_before(points, |point| (point.heard as f64) < from);
-        let end = count_before(points, |point| point.heard as f64 <= to);
+    pub fn between(points: &[Point], from: FineAt, to: FineAt) -> Option<Pace> {
+        let begin = count_before(points, |point| point.at() < from);
+        let end = count_before(points, |point| point.at() <= to);
         let within = points.get(begin..end)?;
         let (first, last) = (within.first()?, within.last()?);
         let ms = last.heard.saturating_sub(first.heard) as f64;

@@ -7,6 +7,7 @@ pub mod aim;
 pub mod call_sheet;
 pub mod calls;
 pub mod effect;
+pub mod fine_at;
 pub mod input;
 pub mod limits;
 pub mod name;

@@ -8,6 +8,7 @@ use thole_protocol::{
 };
 
 use crate::{
+    fine_at::FineAt,
     limits::Measure,
     plan::Course,
     recording::{Point, count_before},
@@ -66,7 +67,7 @@ pub struct Sight<'a> {
     /// Share of the piece done, 0 to 1.
     pub share: f64,
     /// Start of the stretch of work that is being rowed; `None` in a rest.
-    pub stretch_start: Option<f64>,
+    pub stretch_start: Option<FineAt>,
     /// Where the finish is heading, of one whose target tells nothing.
     pub far_off: Option<Projected>,
     /// The pace that is enough from here on.
@@ -110,7 +111,8 @@ impl Watch {
         let rowing = seen.doing == Doing::Rowing;
         let quiet = seen.last_call.is_some_and(|at| now.since(at).0 < QUIET_AFTER_CALL_MS);
         let paced = rowing && seen.athlete.is_heard() && !quiet && seen.stretch_start.is_some();
-        let settled = seen.stretch_start.is_some_and(|start| now.0 as f64 - start >= SETTLED_MS);
+        let settled =
+            seen.stretch_start.is_some_and(|start| FineAt::from(now) - start >= SETTLED_MS);
         let fading = if paced && settled { self.fading(seen) } else { None };
         let reset = self.reset.filter(|(at, _)| now.since(*at).0 < FAULT_SHOWN_MS);
         let reset = reset.map(|(at, done_dm)| (at, About::MachineReset { done_dm }));
@@ -242,7 +244,7 @@ fn rate_no_faster(seen: &Sight<'_>, now: At) -> Option<About> {
     let middle = newest.checked_sub(WINDOW_MS)?;
     let first = middle.checked_sub(WINDOW_MS)?;
     // Both half minutes lie within the stretch of work that is being rowed.
-    if seen.stretch_start.is_none_or(|start| start > first as f64) {
+    if seen.stretch_start.is_none_or(|start| start > FineAt::of(first)) {
         return None;
     }
     let begin = count_before(points, |point| point.heard < first);

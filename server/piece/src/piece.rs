@@ -310,13 +310,3 @@ fn rule<'a>(spec: &'a PieceSpec, starts: &'a [At], until: Option<At>) -> Rule<'a
         until,
     }
 }
-
-/// The next whole millisecond.
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "an instant of the session, never below zero; `as` from f64 saturates"
-)]
-pub(crate) fn ceil(ms: f64) -> u64 {
-    ms.ceil() as u64
-}

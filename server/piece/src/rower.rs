@@ -20,6 +20,7 @@ pub(crate) use said::pace_now;
 
 use crate::{
     call_sheet::Given,
+    fine_at::FineAt,
     limits::{Measure, STOPPED_AFTER},
     notice::Watch,
     plan::Course,
@@ -103,8 +104,8 @@ impl OwnCall {
 pub struct Reached {
     /// Number of the entry.
     pub entry: usize,
-    /// When the athlete was there, milliseconds of the session.
-    pub heard: f64,
+    /// When the athlete was there.
+    pub heard: FineAt,
 }
 
 impl Rower {
@@ -262,19 +263,19 @@ impl Rower {
         (newest.repeat == self.track.repeat()).then_some((newest.repeat, newest.into_ms))
     }
 
-    /// When this repeat was over for them, milliseconds of the session: infinite while it goes on, `None` when it was over
+    /// When this repeat was over for them: never while it goes on, `None` when it was over
     /// before the one that was over last.
     #[must_use]
-    pub fn repeat_over_at(&self, rule: Rule<'_>, repeat: usize) -> Option<f64> {
+    pub fn repeat_over_at(&self, rule: Rule<'_>, repeat: usize) -> Option<FineAt> {
         if repeat == self.track.repeat() {
-            return Some(rule.until.map_or(f64::INFINITY, |until| until.0 as f64));
+            return Some(rule.until.map_or(FineAt::NEVER, FineAt::from));
         }
         self.track.ended_at().filter(|_| repeat + 1 == self.track.repeat())
     }
 
-    /// When the last repeat that is done ended, milliseconds of the session.
+    /// When the last repeat that is done ended.
     #[must_use]
-    pub fn ended_at(&self) -> Option<f64> {
+    pub fn ended_at(&self) -> Option<FineAt> {
         self.track.ended_at()
     }
 

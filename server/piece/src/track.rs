@@ -14,7 +14,7 @@ use thole_protocol::{
     units::At,
 };
 
-use crate::recording::Point;
+use crate::{fine_at::FineAt, recording::Point};
 use clocks::Clocks;
 use end::{End, FASTEST_DM_PER_MS, Open, Stretch};
 use exact::Exact;
@@ -55,29 +55,29 @@ pub struct Rule<'a> {
 }
 
 impl Rule<'_> {
-    /// When the time of a piece by time is over for everybody, milliseconds of the session; `None` of other pieces, and where
+    /// When the time of a piece by time is over for everybody; `None` of other pieces, and where
     /// each begins or rests on a clock of their own.
     #[must_use]
-    pub fn time_over_at(&self) -> Option<f64> {
+    pub fn time_over_at(&self) -> Option<FineAt> {
         let Repeat { work: Extent::Time { time_ms }, .. } = self.repeats.last()? else {
             return None;
         };
         let start = self.starts.get(self.repeats.len() - 1)?;
-        (self.clock == StartClock::CommonGo).then(|| start.0 as f64 + f64::from(time_ms.0))
+        (self.clock == StartClock::CommonGo).then(|| FineAt::from(start) + f64::from(time_ms.0))
     }
 
     /// Whether that was some time ago: nobody can be rowing it any more, heard or not.
     #[must_use]
     pub fn is_time_over(&self, now: At) -> bool {
-        self.time_over_at().is_some_and(|end| now.0 as f64 >= end + SETTLE_MS)
+        self.time_over_at().is_some_and(|end| FineAt::from(now) >= end + SETTLE_MS)
     }
 }
 
 /// Work done at one instant, rests cut out.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Row {
-    /// When it was heard, milliseconds of the session.
-    pub heard: f64,
+    /// When it was heard.
+    pub heard: FineAt,
     /// Work time in milliseconds.
     pub ms: f64,
     /// Work distance in decimetres.
@@ -111,8 +111,8 @@ pub struct Finish {
     pub sure_ms: f64,
     /// The same in decimetres.
     pub sure_dm: f64,
-    /// When it was, milliseconds of the session.
-    pub at: f64,
+    /// When it was.
+    pub at: FineAt,
 }
 
 /// One athlete's way through one piece; fed with the recording's points in their order.
@@ -126,15 +126,15 @@ pub struct Track {
     /// Work of the repeats that are done.
     done_ms: f64,
     done_dm: f64,
-    /// Where the last repeat ended: milliseconds of the session, joined decimetres.
-    ended: Option<(f64, f64)>,
+    /// Where the last repeat ended: when, joined decimetres.
+    ended: Option<(FineAt, f64)>,
     /// Work time and distance at the ends of quarters (one stretch) or repeats.
     marks: Vec<(f64, f64)>,
     newest: Option<Row>,
     /// The newest row of work in which the distance grew.
     progress: Option<Row>,
-    /// When it had grown enough to be called rowing, and to what: milliseconds of the session, decimetres of work.
-    rowed: Option<(f64, f64)>,
+    /// When it had grown enough to be called rowing, and to what: decimetres of work.
+    rowed: Option<(FineAt, f64)>,
     finish: Option<Finish>,
     /// Which of the marks are of repeats that were missed, and what they come to in all.
     missed_repeats: Vec<usize>,
@@ -199,12 +199,12 @@ impl Track {
     #[must_use]
     pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
         if self.finish.is_some() {
-            return self.finish.filter(|finish| finish.at <= now.0 as f64 + AHEAD_MS);
+            return self.finish.filter(|finish| finish.at <= FineAt::from(now) + AHEAD_MS);
         }
         let (stretch, time_ms) = self.last_by_time(rule)?;
         let end = stretch.start + time_ms;
-        let settled = rule.until.is_some_and(|until| until.0 as f64 >= end);
-        (settled || now.0 as f64 >= end + SETTLE_MS).then(|| {
+        let settled = rule.until.is_some_and(|until| FineAt::from(until) >= end);
+        (settled || FineAt::from(now) >= end + SETTLE_MS).then(|| {
             // What was rowed between the last sample and the end is in none: it may be as much as anybody rows.
             let most = (FASTEST_DM_PER_MS * (end - stretch.heard)).max(0.0);
             let carried = stretch.carried(end);
@@ -234,24 +234,19 @@ impl Track {
         let Extent::Time { time_ms } = rule.repeats.get(self.repeat)?.work else { return None };
         let time_ms = f64::from(time_ms.0);
         // Of a piece that was over before its time was, nobody comes to the end any more, however late it is.
-        let goes_by = rule.until.is_none_or(|until| until.0 as f64 >= stretch.start + time_ms);
+        let goes_by = rule.until.is_none_or(|until| FineAt::from(until) >= stretch.start + time_ms);
         goes_by.then_some((stretch, time_ms))
     }
 
     /// From when on `finish` is known while the piece goes on, if nothing more is heard; `None` while that
     /// cannot be said.
     #[must_use]
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "an instant of the session, never below zero; `as` from f64 saturates"
-    )]
     pub fn home_at(&self, rule: Rule<'_>) -> Option<At> {
         if let Some(finish) = self.finish {
-            return Some(At((finish.at - AHEAD_MS).max(0.0).ceil() as u64));
+            return Some((finish.at - AHEAD_MS).ceil());
         }
         let (stretch, time_ms) = self.last_by_time(rule)?;
-        Some(At((stretch.start + time_ms + SETTLE_MS).ceil() as u64))
+        Some((stretch.start + time_ms + SETTLE_MS).ceil())
     }
 
     /// The newest row of work; `None` before the first.
@@ -260,9 +255,9 @@ impl Track {
         self.newest
     }
 
-    /// When the athlete was last heard to row, milliseconds of the session: a counter that trembles is not rowed on.
+    /// When the athlete was last heard to row: a counter that trembles is not rowed on.
     #[must_use]
-    pub fn rowed_at(&self) -> Option<f64> {
+    pub fn rowed_at(&self) -> Option<FineAt> {
         self.rowed.map(|(at, _)| at)
     }
 
@@ -297,12 +292,12 @@ impl Track {
         self.clocks.apart_ms
     }
 
-    /// Since when there is something to row at `now`, milliseconds of the session (later than `now` in a rest whose end is
+    /// Since when there is something to row at `now` (later than `now` in a rest whose end is
     /// known); `None` in a rest that ends by a signal.
     #[must_use]
-    pub fn due(&self, rule: Rule<'_>, now: f64) -> Option<f64> {
-        let signalled = |repeat| rule.starts.get(repeat).map(|start: &At| start.0 as f64);
-        let rested = |repeat: usize, ended: f64| match rule.repeat_start {
+    pub fn due(&self, rule: Rule<'_>, now: FineAt) -> Option<FineAt> {
+        let signalled = |repeat| rule.starts.get(repeat).map(FineAt::from);
+        let rested = |repeat: usize, ended: FineAt| match rule.repeat_start {
             RepeatStart::CommonSignal => signalled(repeat + 1),
             RepeatStart::OwnRest => Some(ended + f64::from(rule.repeats.get(repeat)?.rest_ms.0)),
         };
@@ -324,15 +319,15 @@ impl Track {
         }
     }
 
-    /// When the repeat that is being rowed began, milliseconds of the session; `None` in a rest.
+    /// When the repeat that is being rowed began; `None` in a rest.
     #[must_use]
-    pub fn stretch_start(&self) -> Option<f64> {
+    pub fn stretch_start(&self) -> Option<FineAt> {
         self.rowing.map(|stretch| stretch.start)
     }
 
-    /// When the last repeat that is done ended, milliseconds of the session.
+    /// When the last repeat that is done ended.
     #[must_use]
-    pub fn ended_at(&self) -> Option<f64> {
+    pub fn ended_at(&self) -> Option<FineAt> {
         self.ended.map(|(at, _)| at)
     }
 
@@ -361,7 +356,7 @@ impl Track {
     /// Goes by repeats that were over for the class before this athlete rowed in them: whoever comes late rows from the
     /// current one on.
     fn miss(&mut self, around: Around<'_>, rule: Rule<'_>) {
-        while let Some(next) = rule.starts.get(self.repeat + 1).map(|next| next.0 as f64)
+        while let Some(next) = rule.starts.get(self.repeat + 1).map(FineAt::from)
             && let Some(repeat) = rule.repeats.get(self.repeat)
             && rule.repeat_start == RepeatStart::CommonSignal
             && self.is_missed(around, rule, next)
@@ -384,23 +379,23 @@ impl Track {
     }
 
     /// Whether nothing was rowed of this repeat when the next one began, at `next`.
-    fn is_missed(&self, around: Around<'_>, rule: Rule<'_>, next: f64) -> bool {
+    fn is_missed(&self, around: Around<'_>, rule: Rule<'_>, next: FineAt) -> bool {
         let Around { before, point, .. } = around;
         let rowed = self.rowing.map_or(0.0, |stretch| stretch.dm - stretch.base);
-        if point.heard as f64 <= next || rowed > TREMBLE_DM {
+        if point.at() <= next || rowed > TREMBLE_DM {
             return false;
         }
         if self.ended.is_some_and(|(ended, _)| ended >= next) {
             return true;
         }
         match before {
-            Some(before) if before.heard as f64 >= next => true,
+            Some(before) if before.at() >= next => true,
             // Who stood still until then has begun with this stroke; more than one was rowed meanwhile, unheard.
             Some(before) => f64::from(point.dm.saturating_sub(before.dm)) <= ONE_STROKE_DM,
             // A machine that began in this repeat, by its own clock, tells all of it.
             None => {
-                let start = rule.starts.get(self.repeat).map_or(0.0, |start| start.0 as f64);
-                let began = point.machine_ms.map(|machine| point.heard as f64 - f64::from(machine));
+                let start = rule.starts.get(self.repeat).map_or(FineAt::default(), FineAt::from);
+                let began = point.machine_ms.map(|machine| point.at() - f64::from(machine));
                 around.base(start, 0.0).known != KnownBy::ByClock
                     || began.is_none_or(|began| began >= next - AHEAD_MS)
             }
@@ -409,13 +404,13 @@ impl Track {
 
     /// The stretch that has begun by this point, if the next repeat has.
     fn begin(&mut self, around: Around<'_>, rule: Rule<'_>) -> Option<Stretch> {
-        let heard = around.point.heard as f64;
+        let heard = around.point.at();
         // What an earlier repeat has of the metres since the sample before is not there for this one.
         let done_dm = self.ended.map_or(0.0, |(_, ended)| ended);
         let (start, start_open, base, by_clock) =
             match (self.repeat, rule.clock, rule.repeat_start, self.ended) {
                 (0, StartClock::OwnFirstStroke, _, _) => {
-                    let go = rule.starts.first()?.0 as f64;
+                    let go = FineAt::from(rule.starts.first()?);
                     let base = Some(around.own_base(go)).filter(|_| heard > go)?;
                     if base.known == KnownBy::No {
                         // Metres and clock both begin with what is heard from here on.
@@ -432,7 +427,7 @@ impl Track {
                     (start, base.open_ms, base, ByClock::default())
                 }
                 (repeat, _, _, ended) => {
-                    let start = rule.starts.get(repeat)?.0 as f64;
+                    let start = FineAt::from(rule.starts.get(repeat)?);
                     let start = ended.map_or(start, |(ended, _)| start.max(ended));
                     let base = around.base(start, done_dm);
                     (start, base.open_ms, base, ByClock::default())
@@ -461,14 +456,13 @@ impl Track {
     ) -> bool {
         let point = around.point;
         let stretch = stretch.with_clock(point.machine_ms);
-        let (heard, dm) = (point.heard as f64, f64::from(point.dm).max(stretch.dm));
+        let (heard, dm) = (point.at(), f64::from(point.dm).max(stretch.dm));
         let (took, gained) = (heard - stretch.heard, dm - stretch.dm);
         self.wholes.hear(gained);
         let end = stretch.end(repeat.work, heard, dm, self.cut_off(stretch));
         let before = around.before;
-        self.joined |=
-            point.joined && before.is_some_and(|before| before.heard as f64 >= stretch.start);
-        self.clocks.hear(before.filter(|before| before.heard as f64 >= stretch.start), point);
+        self.joined |= point.joined && before.is_some_and(|before| before.at() >= stretch.start);
+        self.clocks.hear(before.filter(|before| before.at() >= stretch.start), point);
         let strokes_before = before.map_or(0, |before| before.strokes_milli);
         self.strokes_milli += point.strokes_milli.saturating_sub(strokes_before);
         let (at, to) = end.map_or((heard, dm), |end| (end.at, end.dm));
@@ -484,7 +478,7 @@ impl Track {
         if to > stretch.dm && end.is_none_or(|end| end.rowed_to) {
             if self.progress.is_none() {
                 let go = rule.starts.first().filter(|_| self.missed_repeats.is_empty());
-                let go = go.map_or(stretch.start, |go| go.0 as f64);
+                let go = go.map_or(stretch.start, FineAt::from);
                 let began = at - (to - stretch.base) / USUAL_FIRST_DM_PER_MS;
                 self.late_start = began - go > LATE_START_MS;
             }

@@ -3,6 +3,7 @@
 use thole_piece::{
     Input, Output, Session,
     aim::check_length,
+    fine_at::FineAt,
     plan::Course,
     projection::{KNOTS, Marks, widened},
     recording::Recording,
@@ -204,7 +205,7 @@ fn a_counter_that_trembles_is_not_rowed_on() {
     let rule = rule(&repeats, &[At(10_000)]);
     let mut track = Track::default();
     track.advance(0, &recording.points(), rule, |_, _| {});
-    assert_eq!(track.rowed_at(), Some(38_800.0));
+    assert_eq!(track.rowed_at(), Some(FineAt::of(38_800)));
     let shown = track.progress().map(|row| row.dm);
     assert_eq!(shown, Some(1_159.0), "and yet every decimetre is shown");
 }
@@ -233,7 +234,7 @@ fn packets_that_come_late_row_nothing() {
     let rule = rule(&repeats, &[At(10_000)]);
     let mut track = Track::default();
     track.advance(0, &points, rule, |_, _| {});
-    assert!(track.rowed_at().is_some_and(|at| at <= 51_000.0), "{:?}", track.rowed_at());
+    assert!(track.rowed_at().is_some_and(|at| at.ms() <= 51_000.0), "{:?}", track.rowed_at());
     assert_eq!(track.finish(rule, At(100_000)).map(|finish| finish.dm), Some(1_600.0));
 }
 

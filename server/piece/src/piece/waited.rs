@@ -7,8 +7,9 @@ use thole_protocol::{
     units::At,
 };
 
-use super::{Piece, Roster, SIGNAL_LEAD, SILENT_MAX_MS, ceil, rule};
+use super::{Piece, Roster, SIGNAL_LEAD, SILENT_MAX_MS, rule};
 use crate::{
+    fine_at::FineAt,
     roster::{ALL_HAS_COME_AFTER, Athlete, Contact, PUT_OFF_MAX},
     rower::Rower,
 };
@@ -95,9 +96,9 @@ impl Piece {
             return false;
         }
         let done = self.rowers.values().filter(|rower| rower.repeat() > this);
-        let last = done.filter_map(|rower| rower.ended_at().map(ceil)).max();
+        let last = done.filter_map(|rower| rower.ended_at().map(FineAt::ceil)).max();
         let Some(last) = last else { return false };
-        self.signal(go_at_ms, repeat + 1, (At(last) + rest_ms).max(now + SIGNAL_LEAD));
+        self.signal(go_at_ms, repeat + 1, (last + rest_ms).max(now + SIGNAL_LEAD));
         true
     }
 

@@ -1,5 +1,7 @@
 //! Instants on the joined odometer.
 
+use crate::fine_at::FineAt;
+
 /// One instant on the joined odometer.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Point {
@@ -21,6 +23,14 @@ pub struct Point {
     pub machine_dm: u32,
     /// The machine's own clock in milliseconds, if it has one.
     pub machine_ms: Option<u32>,
+}
+
+impl Point {
+    /// When it was heard.
+    #[must_use]
+    pub fn at(&self) -> FineAt {
+        FineAt::of(self.heard)
+    }
 }
 
 /// Rates that were told, so that the mean between two points is a difference.

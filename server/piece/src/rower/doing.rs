@@ -8,7 +8,7 @@ use thole_protocol::{
 
 use super::{Rower, STOPPED_AFTER_MS};
 use crate::{
-    piece::ceil,
+    fine_at::FineAt,
     roster::{Athlete, Contact},
     track::{Finish, Rule},
 };
@@ -27,12 +27,12 @@ pub(super) struct Found {
     pub(super) idle: Option<Idle>,
 }
 
-/// An athlete who should be rowing and does not move, as far as was heard; instants of the session in milliseconds.
+/// An athlete who should be rowing and does not move, as far as was heard.
 #[derive(Clone, Copy)]
 pub(super) struct Idle {
-    pub(super) since: f64,
+    pub(super) since: FineAt,
     /// Now, or when the device was heard last.
-    pub(super) to: f64,
+    pub(super) to: FineAt,
     /// Whether the machine has been heard since the device came (back).
     is_shown: bool,
     /// Whether the machine itself has shown for long enough that nothing is rowed.
@@ -88,7 +88,7 @@ impl Rower {
         let idle_max = STOPPED_AFTER_MS.min(f64::from(time_ms.0) / 2.0);
         let by_word = self.stopped_at.is_some_and(|said| {
             // A machine runs on a little; who rows on has not stopped, whatever was said.
-            rowed_at <= said.0 as f64 + STOPPED_AFTER_MS
+            rowed_at <= FineAt::from(said) + STOPPED_AFTER_MS
         });
         progress.repeat + 1 == rule.repeats.len() && over.at - rowed_at < idle_max && !by_word
     }
@@ -99,20 +99,22 @@ impl Rower {
         self.outcome_by_time(athlete, over.at)
     }
 
-    /// The same of a piece whose time was over at this instant, milliseconds of the session.
-    fn outcome_by_time(&self, athlete: &Athlete, over_at: f64) -> Outcome {
+    /// The same of a piece whose time was over at this instant.
+    fn outcome_by_time(&self, athlete: &Athlete, over_at: FineAt) -> Outcome {
         let Some(rowed_at) = self.track.rowed_at() else { return Outcome::DidNotStart };
         let heard_by_device = match self.contact_at_end.unwrap_or(athlete.contact) {
             Contact::Never => None,
-            Contact::Heard { since } => (since.0 as f64 <= over_at).then_some((since, over_at)),
+            Contact::Heard { since } => {
+                (FineAt::from(since) <= over_at).then_some((since, over_at))
+            }
             // Who came back after the end, and was lost again, was not heard before it.
-            Contact::Silent { since, heard_from } => (heard_from.0 as f64 <= over_at)
-                .then_some((heard_from, over_at.min(since.0 as f64))),
+            Contact::Silent { since, heard_from } => (FineAt::from(heard_from) <= over_at)
+                .then_some((heard_from, over_at.min(FineAt::from(since)))),
         };
-        let still = |from: f64, to: f64| to - from.max(rowed_at) >= STOPPED_AFTER_MS;
+        let still = |from: FineAt, to: FineAt| to - from.max(rowed_at) >= STOPPED_AFTER_MS;
         let newest = self.track.newest().map_or(rowed_at, |newest| newest.heard);
         let stood = still(rowed_at, newest)
-            || heard_by_device.is_some_and(|(since, until)| still(since.0 as f64, until));
+            || heard_by_device.is_some_and(|(since, until)| still(FineAt::from(since), until));
         if self.has_stopped() || stood || self.heard_out {
             Outcome::Stopped
         } else {
@@ -179,10 +181,10 @@ impl Rower {
     #[must_use]
     pub fn stands_still_since(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Option<At> {
         if let Some(home) = self.home(rule, now) {
-            return Some(At(ceil(home.at)));
+            return Some(home.at.ceil());
         }
         (self.found(athlete, rule, now).doing == Doing::Stopped)
-            .then(|| self.track.rowed_at().map(|at| At(ceil(at))))?
+            .then(|| self.track.rowed_at().map(FineAt::ceil))?
     }
 
     /// For how long the athlete should have been rowing, and was not; `None` in a rest, and when nobody can say.
@@ -195,16 +197,16 @@ impl Rower {
         };
         // A device that comes anew all the time has had its time to link a machine since it came first.
         let heard_from = athlete.linking_since.map_or(heard_from, |first| first.min(heard_from));
-        let due = self.track.due(rule, to.0 as f64)?;
+        let due = self.track.due(rule, FineAt::from(to))?;
         // What was rowed while nothing was heard is still on its way just after a reconnect.
-        let since = self.track.rowed_at()?.max(due).max(heard_from.0 as f64);
+        let since = self.track.rowed_at()?.max(due).max(FineAt::from(heard_from));
         let newest = athlete.recording.recent().last();
         let is_shown = newest.is_some_and(|newest| newest.heard >= heard_from.0);
         // A machine that has shown for so long that nobody rows has shown it, however often its device comes anew.
         let idle_from = self.track.rowed_at()?.max(due);
-        let shown_ms = newest.map_or(0.0, |newest| newest.heard.min(to.0) as f64 - idle_from);
+        let shown_ms = newest.map_or(0.0, |newest| FineAt::of(newest.heard.min(to.0)) - idle_from);
         let has_shown = shown_ms >= STOPPED_AFTER_MS;
-        Some(Idle { since, to: to.0 as f64, is_shown, has_shown, is_heard })
+        Some(Idle { since, to: FineAt::from(to), is_shown, has_shown, is_heard })
     }
 
     /// How the piece turned out; `None` while it goes on.
@@ -236,7 +238,7 @@ impl Rower {
         // Whose time went by in a repeat of which nothing more was heard may have rowed on.
         let time_over = rule
             .time_over_at()
-            .filter(|end| rule.until.is_some_and(|until| until.0 as f64 >= *end));
+            .filter(|end| rule.until.is_some_and(|until| FineAt::from(until) >= *end));
         if let Some(at) = time_over {
             return Some(self.outcome_by_time(athlete, at));
         }

@@ -166,7 +166,7 @@ impl Rower {
         let seen = Sight {
             athlete,
             doing: found.doing,
-            stopped_since: self.stopped_at.or(found.idle.map(|idle| millis_at(idle.since))),
+            stopped_since: self.stopped_at.or(found.idle.map(|idle| idle.since.floor())),
             stopped_by_word: self.stopped_at.is_some(),
             course: &self.course,
             far_off: self
@@ -245,15 +245,6 @@ impl Rower {
     pub fn target(&self) -> Option<Total> {
         self.course.target()
     }
-}
-
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "an instant of the session, never below zero; `as` from f64 saturates"
-)]
-fn millis_at(ms: f64) -> At {
-    At(ms as u64)
 }
 
 /// Pace over the last stretch that was heard, from the newest points.

@@ -11,6 +11,7 @@ use thole_protocol::{
 use super::Session;
 use crate::{
     effect::{AFTER, BEFORE, OwnChange, Pace, REACTION, SETTING_OFF, effect},
+    fine_at::FineAt,
     output::{Output, To},
     piece::{Piece, Roster},
 };
@@ -154,7 +155,7 @@ impl Session {
 fn begun(piece: &Piece, roster: &Roster, id: AthleteId, at: At) -> Option<Begun> {
     let (rower, athlete) = (piece.rowers.get(&id)?, roster.get(&id)?);
     let (repeat, into_ms) = rower.repeat_so_far()?;
-    let now = at.0 as f64;
+    let now = FineAt::from(at);
     let from = (now - f64::from(BEFORE.0)).max(now - into_ms + f64::from(SETTING_OFF.0));
     let pace = Pace::between(athlete.recording.recent(), from, now)?;
     Some(Begun { at, until: None, pace, repeat })
@@ -169,8 +170,8 @@ fn changed(
     until: Option<At>,
 ) -> Option<OwnChange> {
     let (rower, athlete) = (piece.rowers.get(&id)?, roster.get(&id)?);
-    let from = (begun.at + REACTION).0 as f64;
-    let until = until?.min(begun.until()).0 as f64;
+    let from = FineAt::from(begun.at + REACTION);
+    let until = FineAt::from(until?.min(begun.until()));
     let over = rower.repeat_over_at(piece.rule(), begun.repeat)?;
     let after = Pace::between(athlete.recording.recent(), from, until.min(over))?;
     Some(OwnChange::of(begun.pace, after))

@@ -14,6 +14,7 @@ use thole_protocol::{
 
 use super::{Session, follows::follows, timers::When};
 use crate::{
+    fine_at::FineAt,
     output::{Athletes, Output, To},
     piece::{Piece, both_mut},
     recording::{Changed, Weighed},
@@ -268,7 +269,7 @@ impl Session {
         if !meant || !is_now || rower.doing(athlete, rule, *now) != Doing::Rowing {
             return;
         }
-        let sent_at = at_of(reached.heard);
+        let sent_at = reached.heard.floor();
         let over = match span {
             Span::Strokes { strokes } => {
                 athlete.recording.strokes_since(sent_at.0) >= u32::from(strokes) * 1_000
@@ -281,7 +282,7 @@ impl Session {
         } else {
             rower.call(*now, OwnCall { call, text: Arc::new(text.clone()), span, sent_at })
         };
-        let late = over || now.0 as f64 - reached.heard > SHEET_LATE_MS;
+        let late = over || FineAt::from(*now) - reached.heard > SHEET_LATE_MS;
         piece.fresh_sheet.entry(number).or_default().push(id);
         piece.sheet_reached.push((number, id, sent_at));
         if !over {
@@ -486,13 +487,4 @@ impl Session {
             self.emit(to, Happening::Results { piece, results, teams: Vec::new() }, out);
         }
     }
-}
-
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "an instant of the session, never below zero; `as` from f64 saturates"
-)]
-pub(super) fn at_of(ms: f64) -> At {
-    At(ms as u64)
 }

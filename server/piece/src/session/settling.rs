@@ -10,7 +10,7 @@ use thole_protocol::{
     units::{At, Millis},
 };
 
-use super::{Kept, Session, rowing::at_of, timers::When};
+use super::{Kept, Session, timers::When};
 use crate::{
     output::Output,
     piece::Piece,
@@ -231,7 +231,7 @@ impl Session {
             splits: result.splits,
             strokes: result.strokes,
             marks: result.marks,
-            home_at_ms: home.map(|home| at_of(home.at)),
+            home_at_ms: home.map(|home| home.at.floor()),
         })
     }
 

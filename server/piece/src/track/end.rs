@@ -3,7 +3,7 @@
 use thole_protocol::spec::Extent;
 
 use super::{STRETCH_MS, start::ByClock};
-use crate::{limits, rower::STOPPED_AFTER_MS};
+use crate::{fine_at::FineAt, limits, rower::STOPPED_AFTER_MS};
 
 /// The fastest that is believed, decimetres a millisecond.
 pub(super) const FASTEST_DM_PER_MS: f64 = limits::SPEED_MAX / 1e2;
@@ -27,7 +27,7 @@ impl Open {
 /// The repeat that is being rowed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Stretch {
-    pub(super) start: f64,
+    pub(super) start: FineAt,
     /// How far from the truth the start may lie, milliseconds: nothing where a signal is the start.
     pub(super) start_open: f64,
     pub(super) base: f64,
@@ -36,7 +36,7 @@ pub(super) struct Stretch {
     /// What of the machine's clock is in the start.
     pub(super) by_clock: ByClock,
     /// The newest position in it.
-    pub(super) heard: f64,
+    pub(super) heard: FineAt,
     pub(super) dm: f64,
     /// The last step: how long it took, and its speed in decimetres a millisecond.
     pub(super) took: f64,
@@ -46,15 +46,15 @@ pub(super) struct Stretch {
 /// Where a repeat ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct End {
-    /// When, milliseconds of the session.
-    pub(super) at: f64,
+    /// When.
+    pub(super) at: FineAt,
     /// Where, joined decimetres.
     pub(super) dm: f64,
     /// What was rowed besides, and cut off by a machine of whole metres.
     pub(super) cut_off: f64,
     pub(super) open: Open,
     /// Where it was told to the metre: when it was if the machine goes on counting, and how far from the truth that may lie.
-    pub(super) unless_set: Option<(f64, Open)>,
+    pub(super) unless_set: Option<(FineAt, Open)>,
     /// Whether it was rowed to: who stood still in the gap that the end lies in has not.
     pub(super) rowed_to: bool,
 }
@@ -69,7 +69,7 @@ impl Stretch {
 
     /// The end of the repeat, if it lies before this point. A machine that cuts its metres off has on average come `cut_off`
     /// further than it says.
-    pub(super) fn end(&self, work: Extent, heard: f64, dm: f64, cut_off: f64) -> Option<End> {
+    pub(super) fn end(&self, work: Extent, heard: FineAt, dm: f64, cut_off: f64) -> Option<End> {
         let (took, gained) = (heard - self.heard, dm - self.dm);
         match work {
             Extent::Distance { distance_dm } => {
@@ -118,7 +118,7 @@ impl Stretch {
     }
 
     /// How far it was rowed by `end`, from the newest position on, if at `heard` the machine was at `dm`.
-    fn at_time(&self, end: f64, heard: f64, dm: f64) -> f64 {
+    fn at_time(&self, end: FineAt, heard: FineAt, dm: f64) -> f64 {
         let (took, gained, until) = (heard - self.heard, dm - self.dm, end - self.heard);
         let share = if took > 0.0 { (until / took).clamp(0.0, 1.0) } else { 0.0 };
         if took <= STRETCH_MS {
@@ -132,7 +132,7 @@ impl Stretch {
     /// What was rowed since the newest position up to `end`, of which nothing was heard: somebody who rowed as usual has rowed on
     /// through a stroke that is not reported until it is done. A gap of more than one stroke was not rowed through for all
     /// anybody knows.
-    pub(super) fn carried(&self, end: f64) -> f64 {
+    pub(super) fn carried(&self, end: FineAt) -> f64 {
         let (unheard, rowed_ms) = (end - self.heard, self.heard - self.start);
         let mean = if rowed_ms > 0.0 { (self.dm - self.base) / rowed_ms } else { 0.0 };
         let usual = (1.0 - UNUSUAL_SHARE) * mean..=(1.0 + UNUSUAL_SHARE) * mean;

@@ -4,13 +4,13 @@ use super::{
     STRETCH_MS, Track,
     end::{End, Open},
 };
-use crate::recording::Point;
+use crate::{fine_at::FineAt, recording::Point};
 
 /// An end that was told to the metre, until it is known whether the machine shows more.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Exact {
-    /// When and where the machine told it: milliseconds of the session, joined decimetres.
-    at: f64,
+    /// When and where the machine told it: joined decimetres.
+    at: FineAt,
     dm: f64,
     /// By how much sooner it was if the machine shows more: then it cuts its metres off here as everywhere.
     sooner_ms: f64,
@@ -32,7 +32,7 @@ impl Track {
     pub(super) fn decide(&mut self, point: &Point) {
         let Some(exact) = self.exact else { return };
         let goes_on = f64::from(point.dm) > exact.dm;
-        if point.joined || point.heard as f64 > exact.at + STRETCH_MS {
+        if point.joined || point.at() > exact.at + STRETCH_MS {
             self.exact = None;
         } else if goes_on {
             self.exact = None;

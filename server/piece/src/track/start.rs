@@ -1,7 +1,7 @@
 //! Where a repeat begins: how far the machine had counted by then, and what that is known from.
 
 use super::{STRETCH_MS, USUAL_FIRST_DM_PER_MS, end::FASTEST_DM_PER_MS};
-use crate::recording::Point;
+use crate::{fine_at::FineAt, recording::Point};
 
 /// A machine's clock shows that it began after an instant if it tells at most the time since then, and this:
 /// clocks of whole seconds, and reports that were a while on their way.
@@ -31,15 +31,15 @@ pub(super) struct Stood {
     machine_ms: u32,
     dm: u32,
     /// When it was first and last seen to show this.
-    since: f64,
-    until: f64,
+    since: FineAt,
+    until: FineAt,
 }
 
 impl Stood {
     /// After one more point. A clock may have begun while the machine shows nothing of the stroke yet: for as long as that hides,
     /// what it stood at before counts.
     pub(super) fn by(before: Option<Stood>, point: &Point) -> Option<Stood> {
-        let (machine_ms, heard) = (point.machine_ms?, point.heard as f64);
+        let (machine_ms, heard) = (point.machine_ms?, point.at());
         let now = Stood { machine_ms, dm: point.dm, since: heard, until: heard };
         let before = before.filter(|before| before.dm == point.dm && !point.joined);
         let ran = before.and_then(|before| machine_ms.checked_sub(before.machine_ms));
@@ -63,8 +63,8 @@ impl Stood {
 pub(super) struct ByClock {
     /// How far the clock is believed, 0 to 1.
     trust: f64,
-    /// When it began by what it shows, milliseconds of the session.
-    shown: f64,
+    /// When it began by what it shows.
+    shown: FineAt,
     /// The steps that it seems to count in, milliseconds.
     step: f64,
     /// Whether it began at nothing, which it does not cut off.
@@ -80,7 +80,7 @@ impl ByClock {
     }
 
     /// When it began on average.
-    fn at(self) -> f64 {
+    fn at(self) -> FineAt {
         if self.is_from_zero { self.shown - self.step / 2.0 } else { self.shown }
     }
 }
@@ -94,8 +94,8 @@ fn step_of(machine_ms: u32) -> f64 {
 /// An own first stroke.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct OwnStart {
-    /// When it began, milliseconds of the session.
-    pub(super) at: f64,
+    /// When it began.
+    pub(super) at: FineAt,
     /// How far from the truth that may lie.
     pub(super) open: f64,
     pub(super) by_clock: ByClock,
@@ -126,15 +126,15 @@ pub(super) enum KnownBy {
 impl Around<'_> {
     /// Where the machine stood at the start, which lies before `point`, if all up to `done_dm` is of earlier
     /// repeats. Nobody is given what was rowed before, and that somebody could have rowed it since proves nothing.
-    pub(super) fn base(self, start: f64, done_dm: f64) -> Base {
+    pub(super) fn base(self, start: FineAt, done_dm: f64) -> Base {
         let dm = f64::from(self.point.dm);
-        let since = self.point.heard as f64 - start;
+        let since = self.point.at() - start;
         let Some(before) = self.before else { return self.base_of_first(since) };
         let (gap, stood) = (
             self.point.heard.saturating_sub(before.heard) as f64,
             f64::from(before.dm).max(done_dm),
         );
-        let (ago, gained) = (start - before.heard as f64, (dm - stood).max(0.0));
+        let (ago, gained) = (start - before.at(), (dm - stood).max(0.0));
         // However it was, nobody has rowed further since the start than the fastest do.
         let most = since * FASTEST_DM_PER_MS;
         let heard = |at: f64| {
@@ -204,9 +204,9 @@ impl Around<'_> {
     }
 
     /// Where the machine stood at their own first stroke: as it was heard last, which may be after the go.
-    pub(super) fn own_base(self, go: f64) -> Base {
+    pub(super) fn own_base(self, go: FineAt) -> Base {
         match self.before {
-            Some(before) if before.heard as f64 >= go && !self.is_joined_unclocked() => {
+            Some(before) if before.at() >= go && !self.is_joined_unclocked() => {
                 let is_zero = before.machine_dm == 0;
                 Base { dm: f64::from(before.dm), known: KnownBy::Heard, is_zero, open_ms: 0.0 }
             }
@@ -216,9 +216,14 @@ impl Around<'_> {
 
     /// The own first stroke after the go, once this point shows that it was made. It moves no further than the samples do, so
     /// that a sample a little later never makes another result. `stood` is of the points before.
-    pub(super) fn own_start(self, go: f64, base: Base, stood: Option<Stood>) -> Option<OwnStart> {
-        let heard = self.point.heard as f64;
-        let before = self.before.map(|before| before.heard as f64);
+    pub(super) fn own_start(
+        self,
+        go: FineAt,
+        base: Base,
+        stood: Option<Stood>,
+    ) -> Option<OwnStart> {
+        let heard = self.point.at();
+        let before = self.before.map(|before| before.at());
         let moved = f64::from(self.point.dm) - base.dm;
         if moved <= 0.0 {
             return None;
@@ -234,8 +239,7 @@ impl Around<'_> {
         // A stroke that was begun just before a report shows in none of the whole seconds and metres of it.
         let sooner = (earliest - still_at.min(by_clock.shown - by_clock.step)).max(0.0);
         let earliest = (earliest - trust * sooner).max(go);
-        let at = trust * by_clock.at() + (1.0 - trust) * usual;
-        let at = at.clamp(earliest, latest);
+        let at = usual.towards(by_clock.at(), trust).clamp(earliest, latest);
         let slack = if trust < 1.0 { f64::INFINITY } else { CLOCK_SLACK_MS };
         let open = (at - earliest).max(latest - at).min(slack);
         Some(OwnStart { at, open, by_clock })
@@ -243,8 +247,8 @@ impl Around<'_> {
 
     /// When the machine began to count, by a clock of its own that stood still until then, and until when it did: in as far as
     /// it may have run on, it is not believed, and the usual stroke counts.
-    fn by_clock(self, stood: Option<Stood>) -> Option<(ByClock, f64)> {
-        let heard = self.point.heard as f64;
+    fn by_clock(self, stood: Option<Stood>) -> Option<(ByClock, FineAt)> {
+        let heard = self.point.at();
         let machine_ms = self.point.machine_ms?;
         let step = step_of(machine_ms);
         let (gained, still, still_at, is_from_zero) = match self.before {
@@ -254,15 +258,15 @@ impl Around<'_> {
                     Some(stood) => f64::from(machine_ms.checked_sub(stood.machine_ms)?),
                     None => self.clock_gained(before)?,
                 };
-                let until = stood.map_or(before.heard as f64, |stood| stood.until);
+                let until = stood.map_or(before.at(), |stood| stood.until);
                 let lasted = stood.map_or(0.0, Stood::lasted);
                 let is_from_zero = stood.is_none_or(|stood| stood.machine_ms == 0);
                 (gained, lasted + (heard - until - gained), until, is_from_zero)
             }
-            None => (f64::from(machine_ms), f64::INFINITY, f64::INFINITY, true),
+            None => (f64::from(machine_ms), f64::INFINITY, FineAt::NEVER, true),
         };
         // A clock of whole seconds seems to have stood for up to a second; and reports that come faster than it counts know better.
-        let is_slow = self.before.is_some_and(|before| heard - (before.heard as f64) < step / 2.0);
+        let is_slow = self.before.is_some_and(|before| heard - before.at() < step / 2.0);
         let trust = ((still - CLOCK_SLACK_MS) / CLOCK_SLACK_MS).clamp(0.0, 1.0);
         let trust = if is_slow { 0.0 } else { trust };
         Some((ByClock { trust, step, shown: heard - gained, is_from_zero }, still_at))

@@ -108,15 +108,20 @@ fn line(track: &Track, rule: Rule<'_>) -> String {
         Some(f) => write!(
             line,
             "{:.1} ± {:.1} ms, {:.1} ± {:.1} dm at {:.1}",
-            f.ms, f.sure_ms, f.dm, f.sure_dm, f.at
+            f.ms,
+            f.sure_ms,
+            f.dm,
+            f.sure_dm,
+            f.at.ms()
         ),
         None => write!(line, "in repeat {}", track.repeat() + 1),
     }
     .unwrap();
     if let Some(row) = track.progress() {
-        write!(line, "; rowed {:.1} ms, {:.1} dm, heard {:.1}", row.ms, row.dm, row.heard).unwrap();
+        write!(line, "; rowed {:.1} ms, {:.1} dm, heard {:.1}", row.ms, row.dm, row.heard.ms())
+            .unwrap();
     }
-    write!(line, "; last {:?}", track.rowed_at()).unwrap();
+    write!(line, "; last {:?}", track.rowed_at().map(|at| at.ms())).unwrap();
     write!(line, "; home {:?}", track.home_at(rule).map(|at| at.0)).unwrap();
     let splits = track.splits(finish);
     let splits: Vec<_> = splits.iter().map(|s| (s.distance_dm.0, s.time_ms.0)).collect();
