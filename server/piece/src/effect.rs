@@ -32,7 +32,7 @@ const USUAL_RATE: f64 = 25.0;
 const NORMAL: f64 = 1.281_551_6;
 
 /// How an athlete rowed for a while.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Pace {
     /// Decimetres a millisecond.
     speed: f64,

@@ -34,6 +34,9 @@ struct Watched {
     others: BTreeMap<AthleteId, Begun>,
     /// When it is told; `None` once it was.
     due: Option<At>,
+    /// How many of those who got it are why it is told no sooner: only when the last of them is done is everybody looked
+    /// at, else a call to a thousand would look at a thousand for each who is done.
+    latest: usize,
 }
 
 /// How somebody rowed when a call came.
@@ -54,15 +57,46 @@ impl Begun {
         let most = self.at + AFTER;
         self.until.map_or(most, |until| until.min(most))
     }
+
+    /// When the last stroke under it is in.
+    fn due(&self) -> At {
+        self.until() + LAST_STROKE
+    }
 }
 
 impl Watched {
     fn of(piece: usize) -> Watched {
-        Watched { piece, got: BTreeMap::new(), others: BTreeMap::new(), due: None }
+        Watched { piece, got: BTreeMap::new(), others: BTreeMap::new(), due: None, latest: 0 }
     }
 
     fn set_due(&mut self) {
-        self.due = self.got.values().map(|begun| begun.until() + LAST_STROKE).max();
+        self.due = self.got.values().map(Begun::due).max();
+        self.latest = self.got.values().filter(|begun| Some(begun.due()) == self.due).count();
+    }
+
+    /// One more got it.
+    fn begin(&mut self, id: AthleteId, begun: Begun) {
+        let is_other = self.got.insert(id, begun).is_none();
+        match self.due {
+            Some(due) if is_other && begun.due() < due => {}
+            Some(due) if is_other && begun.due() == due => self.latest += 1,
+            Some(_) | None => self.set_due(),
+        }
+    }
+
+    /// It is over for one of those who got it.
+    fn end(&mut self, id: AthleteId, now: At) {
+        let Some(begun) = self.got.get_mut(&id).filter(|begun| begun.until.is_none()) else {
+            return;
+        };
+        let before = begun.due();
+        begun.until = Some(now);
+        if self.due == Some(before) && begun.due() < before {
+            self.latest -= 1;
+            if self.latest == 0 {
+                self.set_due();
+            }
+        }
     }
 }
 
@@ -74,12 +108,8 @@ impl CallWatch {
 
     /// The call is over for one athlete.
     pub(super) fn over_for(&mut self, call: CallId, id: AthleteId, now: At) {
-        let Some(watched) = self.calls.get_mut(&call) else { return };
-        if let Some(begun) = watched.got.get_mut(&id) {
-            begun.until.get_or_insert(now);
-            if watched.due.is_some() {
-                watched.set_due();
-            }
+        if let Some(watched) = self.calls.get_mut(&call) {
+            watched.end(id, now);
         }
     }
 
@@ -117,8 +147,7 @@ impl Session {
         let Some(piece) = programme.get(at) else { return };
         let Some(begun) = begun(piece, people.roster(), id, from) else { return };
         let watched = watch.calls.entry(call).or_insert_with(|| Watched::of(at));
-        watched.got.insert(id, begun);
-        watched.set_due();
+        watched.begin(id, begun);
     }
 
     /// Tells what changed after calls whose last stroke is in.
@@ -175,4 +204,40 @@ fn changed(
     let over = rower.repeat_over_at(piece.rule(), begun.repeat)?;
     let after = Pace::between(athlete.recording.recent(), from, until.min(over))?;
     Some(OwnChange::of(begun.pace, after))
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use uuid::Uuid;
+
+    use super::*;
+
+    /// Somebody gets the call, or is done with it, or it is told; who, and milliseconds since what came before.
+    fn steps() -> impl Strategy<Value = Vec<(u8, u128, u64)>> {
+        prop::collection::vec((0..8_u8, 0..6_u128, 0..20_000_u64), 1..60)
+    }
+
+    proptest! {
+        #[test]
+        fn it_is_due_when_the_last_stroke_of_the_last_is_in(steps in steps()) {
+            let mut watched = Watched::of(0);
+            let mut now = At(1_000);
+            for (what, who, later) in steps {
+                // Half of them come in one instant, as a call to all does.
+                now = if later % 2 == 0 { now } else { At(now.0 + later) };
+                let id = AthleteId(Uuid::from_u128(who));
+                match what {
+                    0..4 => {
+                        let pace = Pace::default();
+                        watched.begin(id, Begun { at: now, until: None, pace, repeat: 0 });
+                    }
+                    4..7 => watched.end(id, now),
+                    _ => watched.due = None,
+                }
+                let last = watched.got.values().map(Begun::due).max();
+                prop_assert!(watched.due.is_none() || watched.due == last, "{watched:?}");
+            }
+        }
+    }
 }
