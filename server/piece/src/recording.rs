@@ -153,10 +153,9 @@ impl Recording {
             return Cow::Borrowed(&self.recent);
         }
         let mut points = Vec::with_capacity(self.older + self.recent.len());
-        let mut odometer = self.odometer.clone();
-        odometer.start_over();
-        // With the jumps that are known, there is none to be found.
-        fold(&self.runs, &self.order, &mut odometer, &mut points);
+        // Jumps are found again, as they were when the samples came: with all of them known from the start, a sample could be
+        // joined that was refused.
+        fold(&self.runs, &self.order, &mut Odometer::default(), &mut points);
         Cow::Owned(points)
     }
 

@@ -340,8 +340,8 @@ impl Odometer {
             Some(_) | None => (raw.seq, 1),
         };
         self.suspects.insert(run, (first, raw, count));
-        if count >= JUMP_AFTER {
-            self.jumps.insert((run, first));
+        // A jump that is known already and was not gone back to would be gone back to with every sample.
+        if count >= JUMP_AFTER && self.jumps.insert((run, first)) {
             return Step::Again;
         }
         if count == 1 { Step::Suspect } else { Step::Refused }

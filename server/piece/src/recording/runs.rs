@@ -68,6 +68,9 @@ impl Run {
     }
 }
 
+/// All is folded again from the beginning at most this many times (own choice): devices whose counters jump in turns make nobody wait.
+const START_OVER_MAX: u32 = 8;
+
 /// Folds all samples. Where a counter is found to have jumped, only what came since is folded again: a machine whose
 /// counter jumps all the time makes nobody wait. Tells the run of the last.
 pub(super) fn fold(
@@ -78,6 +81,7 @@ pub(super) fn fold(
 ) -> Option<RunId> {
     let mut last = None;
     let mut rest = Rowed::of(runs, order);
+    let mut started_over = 0;
     // Where each run's first suspect was, in the order in which they came.
     let mut suspects: Vec<Suspect<'_>> = Vec::new();
     while let Some((run, raw)) = rest.next() {
@@ -92,6 +96,15 @@ pub(super) fn fold(
             Step::Refused => {}
             Step::Again => {
                 let Some(at) = suspects.iter().position(|suspect| suspect.run == run) else {
+                    // Another run's jump has led back before this run's first suspect was forgotten: with what is known by now
+                    // all is folded again.
+                    if started_over < START_OVER_MAX {
+                        started_over += 1;
+                        odometer.start_over();
+                        points.clear();
+                        suspects.clear();
+                        (last, rest) = (None, Rowed::of(runs, order));
+                    }
                     continue;
                 };
                 // What became suspect later becomes it again, if it does.

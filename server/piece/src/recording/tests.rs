@@ -263,6 +263,48 @@ fn a_counter_that_jumped_for_good_is_joined_up_after_three_strokes() {
     assert_eq!(joined(&recording), [80, 160, 160, 240, 320]);
 }
 
+/// Two devices at one machine, each with a jump: going back for the one comes by the first odd sample of the other.
+#[test]
+fn counters_that_jump_in_turns_are_joined_both() {
+    let told = [
+        (0, 17, 25_720, 1_053, 2_989),
+        (0, 18, 29_528, 140, 6_797),
+        (1, 21, 137_274, 3_927, 114_543),
+        (1, 22, 138_414, 11_056, 115_683),
+        (1, 23, 140_124, 4_099, 117_393),
+        (1, 24, 140_251, 4_156, 117_520),
+        (0, 46, 162_696, 5_168, 139_965),
+        (0, 47, 162_782, 12_262, 140_051),
+        (1, 25, 166_054, 5_301, 143_323),
+        (0, 48, 307_661, 20_773, 79_626),
+        (0, 49, 310_837, 20_853, 82_802),
+    ];
+    let mut recording = Recording::default();
+    for (device, seq, heard_ms, distance_dm, elapsed_ms) in told {
+        let sample = Sample {
+            seq,
+            heard_ms,
+            distance_dm,
+            elapsed_ms: Some(elapsed_ms),
+            ..Sample::default()
+        };
+        recording.add(NOW, run(device), &[sample]);
+    }
+    let found = recording.odometer.jumps.clone();
+    assert_eq!(found, BTreeSet::from([(run(0), 47), (run(1), 23)]));
+    let refused = recording.odometer.refused.clone();
+    assert!(!refused.contains(&(run(1), 23)), "joined, once it is known to be a jump: {refused:?}");
+    let mut odometer = recording.odometer.clone();
+    odometer.start_over();
+    let mut known = Vec::new();
+    fold(&recording.runs, &recording.order, &mut odometer, &mut known);
+    assert_eq!(
+        known,
+        recording.points().into_owned(),
+        "as if the jumps had been known from the start"
+    );
+}
+
 #[test]
 fn numbers_are_durable_through_the_first_hole_and_beyond_it() {
     let mut recording = Recording::default();
