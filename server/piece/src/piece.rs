@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::{
     ids::{AthleteId, CallId, PieceNo},
-    spec::{Extent, PieceSpec, SessionSettings},
+    spec::{Extent, PieceSpec, Repeat, RepeatStart, SessionSettings},
     standing::{AthleteResult, Outcome, Phase, Standings},
     units::{At, Millis},
 };
@@ -151,6 +151,15 @@ impl Piece {
     /// Rule and rowers at once, to change rowers by the rule.
     pub fn rule_and_rowers(&mut self) -> (Rule<'_>, &mut BTreeMap<AthleteId, Rower>) {
         (rule(&self.spec, &self.starts, self.until), &mut self.rowers)
+    }
+
+    /// Whether a signal for one of its repeats was given later than this, or is still to be given, and waits for strokes: what
+    /// one athlete has rowed moves the clock of all then.
+    pub(crate) fn waits_for_strokes_after(&self, at: At) -> bool {
+        let by_distance = |repeat: &Repeat| matches!(repeat.work, Extent::Distance { .. });
+        self.spec.repeat_start == RepeatStart::CommonSignal
+            && self.spec.repeats.iter().all(by_distance)
+            && (self.starts.len() < self.repeats() || self.starts.last() > Some(&at))
     }
 
     /// Whether nothing that the journal has lost of it is missing any more.

@@ -38,6 +38,11 @@ fn stroke(session: &mut Session, who: u128, seq: u32) {
 
 /// Ana and Bo in the middle of 500 m; Ana's twelfth stroke is not there.
 fn rowing() -> Session {
+    rowing_of(&[5_000])
+}
+
+/// The same in the first of these repeats, in decimetres.
+fn rowing_of(repeats: &[u32]) -> Session {
     let mut session = Session::new();
     let settings = SessionSettings::default();
     say(&mut session, 0, &Input::Created { title: String::new(), settings });
@@ -48,8 +53,13 @@ fn rowing() -> Session {
     let athletes = vec![(athlete(1), entry("Ana")), (athlete(2), entry("Bo"))];
     let command = |no| CommandId(Uuid::from_u128(no));
     say(&mut session, 0, &Input::AthletesAdded { command: command(1), athletes });
-    let work = Extent::Distance { distance_dm: Decimetres(5_000) };
-    let pieces = vec![PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }])];
+    let repeat = |dm: &u32| {
+        let work = Extent::Distance { distance_dm: Decimetres(*dm) };
+        Repeat { work, rest_ms: Millis(10_000) }
+    };
+    let mut repeats: Vec<Repeat> = repeats.iter().map(repeat).collect();
+    repeats.last_mut().unwrap().rest_ms = Millis(0);
+    let pieces = vec![PieceSpec::of(repeats)];
     for (no, order) in (2..).zip([Order::SetPieces { pieces }, Order::Arm, Order::Start]) {
         say(&mut session, GO - 10_000, &Input::Ordered { command: command(no), order });
     }
@@ -106,6 +116,22 @@ fn who_lacks_a_stroke_is_marked_until_it_is_here() {
     stroke(&mut session, 1, 12);
     assert_eq!(marked(&session), [false, false]);
     assert_eq!(session.damage().len(), 1, "the coach is told of it on coming, too");
+}
+
+/// The rest begins when the last is done: without a stroke of Ana's the next signal may have been another one.
+#[test]
+fn a_signal_that_waited_for_lost_strokes_marks_everybody() {
+    let mut session = rowing_of(&[2_500, 2_500]);
+    say(&mut session, 70_000, &lost(&[1], true));
+    assert_eq!(marked(&session), [true, true]);
+    stroke(&mut session, 1, 12);
+    assert_eq!(marked(&session), [true, true], "the signal is what it was without the stroke");
+    // All signals were given before the damage.
+    let mut session = rowing_of(&[1_000, 4_000]);
+    let Input::Damaged(damaged) = lost(&[1], true) else { panic!("damage") };
+    let (since_ms, until_ms) = (At(GO + 36_000), At(GO + 38_000));
+    say(&mut session, 70_000, &Input::Damaged(Damaged { since_ms, until_ms, ..damaged }));
+    assert_eq!(marked(&session), [true, false]);
 }
 
 #[test]

@@ -89,6 +89,7 @@ impl Session {
             whose => whose.iter().copied().filter(|id| self.knows(*id)).collect(),
         };
         let pieces = self.touched(*since_ms, *until_ms, *only_strokes);
+        let doubted = self.doubt_signals(&pieces, *since_ms, *only_strokes);
         for id in &whose {
             if *only_strokes {
                 let mut pieces = pieces.clone();
@@ -108,9 +109,28 @@ impl Session {
         let told =
             Damage { from_ms: *since_ms, to_ms: *until_ms, athletes: damaged.whose.clone(), says };
         self.tell_damage(Some(damaged.clone()), told, out);
-        for id in whose {
+        for id in doubted.into_iter().chain(whose) {
             self.mark_lacking(id, out);
         }
+    }
+
+    /// Marks everybody in pieces whose signals waited for strokes that are lost, for good: the clock began for all when the last
+    /// was seen to be done, and strokes that come again do not tell when that was. Tells who was not marked before.
+    fn doubt_signals(
+        &mut self,
+        pieces: &BTreeSet<PieceNo>,
+        since: At,
+        only_strokes: bool,
+    ) -> BTreeSet<AthleteId> {
+        let mut doubted = BTreeSet::new();
+        let touched = self.programme.all_mut().iter_mut().filter(|p| pieces.contains(&p.no));
+        for piece in touched.filter(|p| only_strokes && p.waits_for_strokes_after(since)) {
+            for (id, rower) in piece.rowers.iter_mut().filter(|(_, rower)| !rower.is_damaged) {
+                rower.is_damaged = true;
+                doubted.insert(*id);
+            }
+        }
+        doubted
     }
 
     pub(super) fn acknowledged(
@@ -123,6 +143,7 @@ impl Session {
         let Some(athlete) = self.people.get(id) else { return };
         let last = athlete.recording.recent().last().map_or(At(0), |last| At(last.heard));
         let mut pieces = self.touched(last, self.now, true);
+        let touched = pieces.clone();
         let Some(athlete) = self.people.get_mut(id) else { return };
         let known = athlete.losses.iter().filter(|loss| loss.through.is_some());
         if known.count() >= RECORDINGS_MAX {
@@ -144,6 +165,8 @@ impl Session {
             records.to != Damaged::WHOLE
                 && (records.whose.is_empty() || records.whose.contains(&id))
         });
+        let doubted =
+            if is_open { self.doubt_signals(&touched, last, true) } else { BTreeSet::new() };
         if is_open && !is_named {
             let name = self.named(&[id]);
             let says = format!(
@@ -153,7 +176,9 @@ impl Session {
             let told = Damage { from_ms: last, to_ms: self.now, athletes: vec![id], says };
             self.tell_damage(None, told, out);
         }
-        self.mark_lacking(id, out);
+        for id in doubted.into_iter().chain([id]) {
+            self.mark_lacking(id, out);
+        }
     }
 
     /// After strokes came: losses that have ended are none any more.
