@@ -10,7 +10,7 @@ use thole_piece::{
 };
 use thole_protocol::{
     ids::{AthleteId, PieceNo},
-    standing::{AthleteResult, Phase},
+    standing::{AthleteResult, Mark, Phase},
     units::At,
 };
 
@@ -74,8 +74,11 @@ impl Server {
             );
             let Some(newest) = records.last() else { continue };
             assert!(is_damaged || records.first().is_some_and(|first| first.lines.is_some()));
-            // What the journal has lost for good is in the record that was made before.
-            if self.is_marked {
+            // What the journal has lost for good is in the record that was made before, and so are the signals that waited for
+            // strokes which were lost: then all results are marked.
+            let is_marked = |result: &AthleteResult| result.marks.contains(&Mark::Damaged);
+            let in_doubt = self.disk.is_damaged && piece.results.iter().all(is_marked);
+            if self.is_marked || in_doubt {
                 continue;
             }
             assert_eq!(newest.seats.len(), piece.results.len(), "seed {seed}: somebody is missing");
