@@ -27,7 +27,6 @@ pub mod open_files;
 pub mod outbox;
 pub mod pages;
 pub mod registry;
-pub mod roles;
 pub mod secret;
 pub mod session;
 pub mod shares;

@@ -334,6 +334,38 @@ fn every_path_that_a_document_names_exists() {
     assert!(read("DEVELOPERS.md").len() <= 9_000, "DEVELOPERS.md is longer than 9 kB");
 }
 
+/// The table of where a rule lives: each name is a file or a folder, after the folder that its row has named or from the top.
+#[test]
+fn every_file_that_the_map_names_exists() {
+    let map = read("DEVELOPERS.md");
+    let map = map.split_once("Where a rule lives").unwrap().1.split_once("## Invariants").unwrap().0;
+    let exists = |path: &str| {
+        let all = ["", ".rs", ".ts"].map(|end| Path::new(crate::ROOT).join(format!("{path}{end}")));
+        all.iter().any(|path| path.exists())
+    };
+    let mut found = 0;
+    for row in map.lines().filter(|line| line.starts_with("| ")) {
+        let Some(cell) = row.split('|').nth(2) else { continue };
+        let mut folders: Vec<String> = Vec::new();
+        for name in cell.split('`').skip(1).step_by(2) {
+            let mut path = name.trim_end_matches('/').to_owned();
+            for package in ["piece", "host"] {
+                if let Some(rest) = name.strip_prefix(&format!("{package}/")) {
+                    path = format!("server/{package}/src/{rest}");
+                }
+            }
+            let beside = folders.iter().any(|folder| exists(&format!("{folder}/{path}")));
+            assert!(beside || exists(&path), "the map has no {name}: {row}");
+            if path.contains('/') {
+                let above = Path::new(&path).parent().unwrap().to_str().unwrap().to_owned();
+                folders.extend([path, above]);
+            }
+            found += 1;
+        }
+    }
+    assert!(found > 60, "only {found} names found in the map");
+}
+
 /// What looks like a path of ours between back-quotes or in a link.
 fn named_paths(text: &str) -> Vec<String> {
     let quoted = text.split('`').skip(1).step_by(2);

@@ -26,6 +26,7 @@ mod record;
 mod refusals;
 mod requests;
 mod results_table;
+pub mod roles;
 mod said;
 mod seats;
 mod secret;

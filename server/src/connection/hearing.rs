@@ -2,6 +2,7 @@
 
 use thole_host::Said;
 use thole_piece::{Input, aim, limits as core_limits};
+use thole_host::roles::may_say;
 use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{
@@ -18,7 +19,6 @@ use tokio::io::{AsyncRead, AsyncWrite};
 use super::{Connection, Ended, Socket, refusal};
 use crate::{
     limits::{ADDED_MAX, BACK_FILL, REFUSED_COSTS, SAMPLES_MAX},
-    roles::may_say,
     session::Event,
 };
 

@@ -10,7 +10,8 @@ use thole_protocol::{
     refusal::Why,
     units::{Decimetres, Millis},
 };
-use thole_server::{limits, roles::may_say};
+use thole_host::roles::may_say;
+use thole_server::limits;
 
 use super::{document::document, examples::by_type};
 
