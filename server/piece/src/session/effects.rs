@@ -132,7 +132,9 @@ impl Session {
         let mut watched = Watched::of(programme.current_at());
         for id in piece.rowers.keys() {
             let Some(begun) = begun(piece, people.roster(), *id, *now) else { continue };
-            let side = if athletes.contains(id) { &mut watched.got } else { &mut watched.others };
+            // Both stand in the order of identities; a search of the whole list for each would be a thousand times a thousand.
+            let got = athletes.binary_search(id).is_ok();
+            let side = if got { &mut watched.got } else { &mut watched.others };
             side.insert(*id, begun);
         }
         watched.set_due();
