@@ -338,7 +338,8 @@ fn every_path_that_a_document_names_exists() {
 #[test]
 fn every_file_that_the_map_names_exists() {
     let map = read("DEVELOPERS.md");
-    let map = map.split_once("Where a rule lives").unwrap().1.split_once("## Invariants").unwrap().0;
+    let map =
+        map.split_once("Where a rule lives").unwrap().1.split_once("## Invariants").unwrap().0;
     let exists = |path: &str| {
         let all = ["", ".rs", ".ts"].map(|end| Path::new(crate::ROOT).join(format!("{path}{end}")));
         all.iter().any(|path| path.exists())

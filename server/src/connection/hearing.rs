@@ -1,8 +1,8 @@
 //! What a welcome connection says, turned into what its session understands.
 
 use thole_host::Said;
-use thole_piece::{Input, aim, limits as core_limits};
 use thole_host::roles::may_say;
+use thole_piece::{Input, aim, limits as core_limits};
 use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{

@@ -2,6 +2,7 @@
 
 use std::{collections::BTreeMap, fs, path::Path};
 
+use thole_host::roles::may_say;
 use thole_protocol::{
     ClientMsg,
     client_msg::Role,
@@ -10,7 +11,6 @@ use thole_protocol::{
     refusal::Why,
     units::{Decimetres, Millis},
 };
-use thole_host::roles::may_say;
 use thole_server::limits;
 
 use super::{document::document, examples::by_type};
