@@ -4,7 +4,7 @@ use thole_protocol::limits::SAMPLES_A_SECOND;
 
 /// Reports a second that are recorded.
 const A_SECOND: i64 = SAMPLES_A_SECOND as i64;
-/// Beyond them: a radio that was held up delivers several at once (own choice: ten seconds' worth).
+/// Beyond them: a radio that was held up delivers several at once (our choice: ten seconds' worth).
 const SPARE: i64 = 40;
 
 /// Lets through as many reports as may be recorded. Counters are cumulative: of the others nothing is lost but how finely

@@ -28,7 +28,7 @@ const REHEARSAL: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/journals/rehearsal
 /// The go: everybody is in the roster and the count-down is over.
 const GO: u64 = 13_000;
 
-/// Nobody can follow more on one screen (own choice), changes of place a minute.
+/// Nobody can follow more on one screen (our choice), changes of place a minute.
 const CHANGES_MAX: f64 = 63.0;
 
 /// Everybody of a group, as recorded.

@@ -14,7 +14,7 @@ pub const CLOCK_WAIT: Duration = Duration::from_secs(2);
 /// What the clocks may be apart, in real time: a journey over a slow network, and whole seconds.
 const APART_MS: u64 = 1_000;
 /// Nobody's device takes a session further beyond its last record: a day, in real time. What was left alone for longer has
-/// nothing under way that a clock could bend (own choice).
+/// nothing under way that a clock could bend (our choice).
 const GONE_MAX_MS: u64 = 24 * 3_600_000;
 
 /// How far the devices of different people are ahead of the proposal, milliseconds of the session.

@@ -1,4 +1,4 @@
-//! What somebody means to row a piece by, before anybody looks at what it says.
+//! What somebody sets out to row a piece by, before anybody looks at what it says.
 
 use thole_protocol::{
     refusal::Refusal,
@@ -10,7 +10,8 @@ use crate::{
     plan,
 };
 
-/// Whether an aim is no longer than anybody needs, whatever it says. A longer one is refused unread and unwritten.
+/// Whether an aim is no longer than anybody needs, whatever it says. A longer one is refused, neither read nor
+/// written.
 ///
 /// # Errors
 /// `OutOfRange` with the bound.
@@ -29,7 +30,7 @@ pub fn check_length(aim: &Aim) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// The same aim; legs without a target make the target, so that every screen has it.
+/// The same aim; legs without a target make up the target, so that every screen has one.
 #[must_use]
 pub(crate) fn with_target(piece: &PieceSpec, aim: &Aim) -> Aim {
     let legs = || plan::of_legs(Measure::of(piece)?, &aim.plan);

@@ -1,4 +1,4 @@
-//! Focus calls prepared for points of the piece: each athlete gets each of them once, on getting there.
+//! Focus calls prepared for points of the piece: each athlete gets each of them once, on reaching the point.
 
 use thole_protocol::spec::{Point, SheetCall};
 
@@ -9,13 +9,13 @@ use crate::{limits::Measure, track::Row};
 pub struct Given(Vec<bool>);
 
 impl Given {
-    /// Nothing given yet of this many entries.
+    /// None of this many entries given yet.
     #[must_use]
     pub fn none_of(entries: usize) -> Given {
         Given(vec![false; entries])
     }
 
-    /// The entries whose points this row of work has reached; each is named once, for ever.
+    /// The entries whose points this row of work has reached; each is named only once.
     pub fn reached(
         &mut self,
         sheet: &[SheetCall],

@@ -1,4 +1,4 @@
-//! Focus calls on their way: waiting out their grace, running for some athletes, over.
+//! Focus calls on their way: waiting out their grace period, running for some athletes, over.
 
 use std::collections::BTreeMap;
 
@@ -9,8 +9,8 @@ use thole_protocol::{
     units::{At, Millis},
 };
 
-/// The calls that stand, by their identity, from what each athlete has running and how many strokes are
-/// left of it; of an even number of athletes the higher median.
+/// The calls that stand, by their identity, from the call each athlete has running and how many strokes of it
+/// are left; the median of those, for an even number of athletes the higher one.
 pub fn standing(own: impl IntoIterator<Item = (CallId, Option<u16>)>) -> Vec<StandingCall> {
     let mut calls: BTreeMap<CallId, (u32, Vec<u16>)> = BTreeMap::new();
     for (call, left) in own {
@@ -25,7 +25,7 @@ pub fn standing(own: impl IntoIterator<Item = (CallId, Option<u16>)>) -> Vec<Sta
     calls.into_iter().map(standing).collect()
 }
 
-/// A call that waits out its grace.
+/// A call that is waiting out its grace period.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Armed {
     /// As the coach sent it.
@@ -41,7 +41,8 @@ struct Out {
     running: usize,
     /// When it ends for all, if it stands for a time.
     ends_at: Option<At>,
-    /// Of a call of the sheet, which each athlete gets and ends at a moment of their own: what screens know.
+    /// For a call of the sheet, which each athlete gets and finishes at a moment of their own: what screens
+    /// know.
     sheet: Option<SheetTold>,
 }
 
@@ -57,9 +58,9 @@ enum SheetTold {
 /// What a call is doing.
 #[derive(Clone, Debug, PartialEq)]
 pub enum CallWas {
-    /// It waited out its grace, and was taken back just now.
+    /// It was waiting out its grace period, and has just been taken back.
     Armed,
-    /// It went out and stands for somebody.
+    /// It has gone out and stands for somebody.
     Running,
     /// It is over.
     Over,
@@ -67,7 +68,7 @@ pub enum CallWas {
     No,
 }
 
-/// All focus calls of a session that its coach sent.
+/// All focus calls that a session's coach has sent.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Calls {
     armed: Vec<Armed>,
@@ -75,20 +76,20 @@ pub struct Calls {
 }
 
 impl Calls {
-    /// Whether a call of this identity was sent before.
+    /// Whether a call with this identity was sent before.
     #[must_use]
     pub fn knows(&self, call: CallId) -> bool {
         self.out.contains_key(&call) || self.armed.iter().any(|armed| armed.spec.call == call)
     }
 
-    /// Arms a call; it goes out when its grace is over.
+    /// Arms a call; it goes out when its grace period is over.
     pub fn arm(&mut self, now: At, grace: Millis, spec: CallSpec) -> At {
         let sends_at = now + grace;
         self.armed.push(Armed { spec, sends_at });
         sends_at
     }
 
-    /// The next call whose grace is over, taken out of the waiting.
+    /// The next call whose grace period is over, taken off the waiting list.
     pub fn due(&mut self, now: At) -> Option<CallSpec> {
         let first = self.armed.iter().position(|armed| armed.sends_at <= now)?;
         Some(self.armed.remove(first).spec)
@@ -118,7 +119,7 @@ impl Calls {
         self.out.entry(call).or_insert(new)
     }
 
-    /// Calls of the sheet that stand for nobody any more and that screens do not know to be over; from now
+    /// Calls of the sheet that no longer stand for anybody and that screens do not know to be over; from now
     /// on they do.
     pub fn sheet_over(&mut self) -> Vec<CallId> {
         let over = |out: &Out| out.running == 0 && out.sheet == Some(SheetTold::Running);
@@ -130,7 +131,7 @@ impl Calls {
         .collect()
     }
 
-    /// Nobody rows any more by any call: these were running.
+    /// Nobody rows to any call any more: these were running.
     pub fn end_all(&mut self) -> Vec<CallId> {
         let running = self.out.iter_mut().filter(|(_, out)| out.running > 0);
         running
@@ -142,7 +143,7 @@ impl Calls {
             .collect()
     }
 
-    /// A call is over for one athlete; true when it was the last one and screens are to be told now.
+    /// A call is over for one athlete; true when that was the last one and screens are to be told now.
     pub fn over_for_one(&mut self, call: CallId) -> bool {
         let Some(out) = self.out.get_mut(&call) else { return false };
         let last = out.running == 1;
@@ -177,7 +178,7 @@ impl Calls {
         }
     }
 
-    /// Calls that still wait when a piece ends do not go out; these are they.
+    /// Calls that are still waiting when a piece ends do not go out; these are they.
     pub fn disarm(&mut self) -> Vec<CallId> {
         let waiting: Vec<CallId> = self.armed.drain(..).map(|armed| armed.spec.call).collect();
         for call in &waiting {
@@ -186,7 +187,7 @@ impl Calls {
         waiting
     }
 
-    /// When the next grace or time is over.
+    /// When the next grace period or call time is over.
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
         let graces = self.armed.iter().map(|armed| armed.sends_at);

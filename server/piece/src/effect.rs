@@ -1,5 +1,5 @@
-//! What changed after a focus call: each athlete against themselves, just before and just after, pooled over all who got
-//! it, against those who did not. It is measured here and judged nowhere.
+//! What changed after a focus call: each athlete is compared with themselves, just before and just after, pooled over
+//! all who got it, and set against those who did not. It is measured here and judged nowhere.
 
 use thole_protocol::{
     effect::{CallEffect, RateShift, Shift},
@@ -12,21 +12,23 @@ use crate::{
     recording::{Point, count_before},
 };
 
-/// So much before a call is compared (own choice) …
+/// This much before a call is compared (our choice) …
 pub const BEFORE: Millis = Millis(45_000);
-/// … with what comes after the strokes in which one hears and changes (own choice) …
+/// … with what comes after the strokes in which one hears it and changes (our choice) …
 pub const REACTION: Millis = Millis(5_000);
-/// … while the call stands, and at most for this long (own choice); a recording has that at hand.
+/// … while the call stands, and for at most this long (our choice); a recording keeps that much at hand.
 pub const AFTER: Millis = Millis(60_000);
-/// Everybody is slow for this long after a standing start (own choice): it is no measure of before.
+/// Everybody is slow for this long after a standing start (our choice), so it cannot serve as the time
+/// before.
 pub const SETTING_OFF: Millis = Millis(15_000);
-/// So much of each is needed: five strokes at 25 a minute (own choice).
+/// This much of each is needed: five strokes at 25 a minute (our choice).
 const LEAST_MS: f64 = 12_000.0;
-/// Fewer who did not get the call are no comparison (own choice).
+/// Fewer than this who did not get the call make no comparison (our choice).
 const OTHERS_MIN: usize = 3;
-/// Spread of the speed of single strokes as a share (own choice): all there is for one athlete alone.
+/// Spread of the speed of single strokes, as a share (our choice): all there is to go by for one athlete
+/// alone.
 const STROKE_SD: f64 = 0.04;
-/// Strokes a minute where a machine tells none: usual steady work (common practice, no source).
+/// Strokes a minute where a machine reports none: usual steady work (common practice, no source).
 const USUAL_RATE: f64 = 25.0;
 /// The 90th percentile of the normal distribution: half an 80 % interval in standard errors.
 const NORMAL: f64 = 1.281_551_6;
@@ -34,16 +36,17 @@ const NORMAL: f64 = 1.281_551_6;
 /// How an athlete rowed for a while.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Pace {
-    /// Decimetres a millisecond.
+    /// Decimetres per millisecond.
     speed: f64,
-    /// Strokes a minute; `None` where the machine tells none.
+    /// Strokes a minute; `None` where the machine reports none.
     rate: Option<f64>,
     /// For how long.
     ms: f64,
 }
 
 impl Pace {
-    /// Between these two instants of the session; `None` when too little was rowed, or the machine was reset meanwhile.
+    /// Between these two instants of the session; `None` when too little was rowed, or the machine was reset in
+    /// between.
     #[must_use]
     pub fn between(points: &[Point], from: FineAt, to: FineAt) -> Option<Pace> {
         let begin = count_before(points, |point| point.at() < from);
@@ -52,7 +55,7 @@ impl Pace {
         let (first, last) = (within.first()?, within.last()?);
         let ms = last.heard.saturating_sub(first.heard) as f64;
         let is_reset = within.iter().skip(1).any(|point| point.joined);
-        // Whoever has laid the handle down says nothing of a call.
+        // Somebody who has laid the handle down says nothing about a call.
         if ms < LEAST_MS || last.dm <= first.dm || is_reset || !last.moving {
             return None;
         }
@@ -74,9 +77,9 @@ pub struct OwnChange {
     speed: f64,
     /// Strokes a minute.
     rate: Option<f64>,
-    /// Metres a stroke, as a share of those before.
+    /// Metres per stroke, as a share of those before.
     stroke: Option<f64>,
-    /// Squared standard error of the speed, as strokes go.
+    /// Squared standard error of the speed, from the scatter of strokes.
     noise: f64,
 }
 
@@ -122,8 +125,8 @@ pub fn effect(call: CallId, got: &[OwnChange], others: &[OwnChange]) -> CallEffe
     }
 }
 
-/// The mean of these less that of the others, and half its 80 % interval (Welch 1947, Biometrika 34:28); `None` for
-/// fewer than two.
+/// The mean of these less the mean of the others, and half its 80 % interval (Welch 1947, Biometrika 34:28); `None`
+/// for fewer than two.
 fn pooled(numbers: &[f64], others: &[f64]) -> Option<(f64, f64)> {
     if numbers.len() < 2 {
         return None;
@@ -139,8 +142,8 @@ fn pooled(numbers: &[f64], others: &[f64]) -> Option<(f64, f64)> {
     Some((mean(numbers) - drift, quantile(freedom) * libm::sqrt(sum)))
 }
 
-/// The 90th percentile of Student's t, by the expansion of Abramowitz and Stegun 26.7.5, which is right within 1 % from
-/// three degrees of freedom; below, from the table.
+/// The 90th percentile of Student's t, by the expansion of Abramowitz and Stegun 26.7.5, which is right to within 1 %
+/// from three degrees of freedom up; below that, from the table.
 fn quantile(freedom: f64) -> f64 {
     if freedom < 1.5 {
         return 3.078;
@@ -156,12 +159,12 @@ fn quantile(freedom: f64) -> f64 {
     x + g1 / freedom + g2 / (freedom * freedom) + g3 / (freedom * freedom * freedom)
 }
 
-/// 0 of none.
+/// 0 for none.
 fn mean(numbers: &[f64]) -> f64 {
     if numbers.is_empty() { 0.0 } else { numbers.iter().sum::<f64>() / numbers.len() as f64 }
 }
 
-/// 0 of fewer than two.
+/// 0 for fewer than two.
 fn variance(numbers: &[f64]) -> f64 {
     if numbers.len() < 2 {
         return 0.0;

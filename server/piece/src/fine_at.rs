@@ -4,15 +4,15 @@ use std::ops::{Add, Sub, SubAssign};
 
 use thole_protocol::units::At;
 
-/// An instant of the session with its fraction of a millisecond.
+/// An instant of the session, with its fraction of a millisecond.
 #[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd)]
 pub struct FineAt(f64);
 
 impl FineAt {
-    /// After all others.
+    /// After every other instant.
     pub(crate) const NEVER: FineAt = FineAt(f64::INFINITY);
 
-    /// Of so many milliseconds of the session.
+    /// This many milliseconds into the session.
     #[must_use]
     #[expect(clippy::cast_precision_loss, reason = "exact for 285,000 years")]
     pub fn of(ms: u64) -> FineAt {
@@ -25,7 +25,7 @@ impl FineAt {
         self.0
     }
 
-    /// The whole millisecond that it is in.
+    /// The whole millisecond that it falls in.
     #[must_use]
     #[expect(
         clippy::cast_possible_truncation,
@@ -54,13 +54,13 @@ impl FineAt {
         FineAt(self.0.min(other.0))
     }
 
-    /// The nearest that lies between these two.
+    /// The nearest instant between these two.
     #[must_use]
     pub(crate) fn clamp(self, earliest: FineAt, latest: FineAt) -> FineAt {
         FineAt(self.0.clamp(earliest.0, latest.0))
     }
 
-    /// As far from this one to the other as the share says, 0 to 1.
+    /// This share (0 to 1) of the way from this one to the other.
     #[must_use]
     pub(crate) fn towards(self, other: FineAt, share: f64) -> FineAt {
         FineAt(share * other.0 + (1.0 - share) * self.0)
@@ -79,7 +79,7 @@ impl From<&At> for FineAt {
     }
 }
 
-/// So many milliseconds later.
+/// This many milliseconds later.
 impl Add<f64> for FineAt {
     type Output = FineAt;
 
@@ -88,7 +88,7 @@ impl Add<f64> for FineAt {
     }
 }
 
-/// So many milliseconds sooner.
+/// This many milliseconds earlier.
 impl Sub<f64> for FineAt {
     type Output = FineAt;
 
@@ -103,7 +103,7 @@ impl SubAssign<f64> for FineAt {
     }
 }
 
-/// How many milliseconds lie between two; fewer than none when this one is sooner.
+/// How many milliseconds lie between the two; negative when this one is earlier.
 impl Sub for FineAt {
     type Output = f64;
 

@@ -15,8 +15,8 @@ use crate::{
     settled::Settled,
 };
 
-/// One thing that happened. Raw, as it was said: whether it makes sense is judged when it is applied,
-/// the same way every time.
+/// One thing that happened. Raw, as it was said: whether it makes sense is judged when it is applied, in the
+/// same way every time.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "input", rename_all = "snake_case")]
 pub enum Input {
@@ -27,14 +27,14 @@ pub enum Input {
         /// Its settings.
         settings: SessionSettings,
     },
-    /// Names are checked and compared by what is seen of them; a session from before this was asked goes on by the
-    /// spelling alone.
+    /// Names are checked and compared by how they look; a session from before this existed goes on comparing them
+    /// by spelling alone.
     NamesBySight,
-    /// By what finishes are projected from the next piece on, and what is known of its worth.
+    /// The model that projects finishes from the next piece on, and what is known of how good it is.
     Projecting {
-        /// The whole model, so that the session can be computed again by the same.
+        /// The whole model, so that the session can be recomputed with it.
         model: Box<ModelFile>,
-        /// Misses that the intervals aim at, in millionths (`projection::Width`).
+        /// The share of misses that the intervals aim at, in millionths (`projection::Width`).
         aim_ppm: u32,
         /// How projections have turned out on this server so far.
         so_far: Count,
@@ -46,37 +46,37 @@ pub enum Input {
         /// Who, with the identities that the shell has made for them.
         athletes: Vec<(AthleteId, RosterEntry)>,
     },
-    /// Somebody joins with the code: a new athlete, or a name of the roster that is claimed.
+    /// Somebody joins with the code: a new athlete, or somebody who claims a name on the roster.
     Joined {
-        /// Who; new when no athlete of this id is in the roster.
+        /// Who; somebody new when no athlete in the roster has this id.
         athlete: AthleteId,
         /// As typed.
         name: String,
-        /// By what their device is known when it says the same again, as a hash; `None` for one that said nothing.
+        /// What their device is known by when it says the same again, as a hash; `None` if it said nothing.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         join: Option<String>,
     },
-    /// The coach lets somebody in who asked.
+    /// The coach lets in somebody who asked.
     LetIn {
         /// The coach's order.
         command: CommandId,
-        /// Who; new when no athlete of this id is in the roster.
+        /// Who; somebody new when no athlete in the roster has this id.
         athlete: AthleteId,
-        /// As typed by who asked.
+        /// As typed by whoever asked.
         name: String,
-        /// By what their device is known when it says the same again, as a hash.
+        /// What their device is known by when it says the same again, as a hash.
         join: String,
     },
-    /// Somebody's secret is another one.
+    /// Somebody has a new secret.
     Renewed {
         /// The coach's order.
         command: CommandId,
         /// Whose.
         whose: Whose,
     },
-    /// A device of the coach has come by the newest secret: no other opens anything any more.
+    /// A device of the coach has come in with the newest secret: no other opens anything any more.
     CoachLinkUsed,
-    /// A second device has come to an athlete's seat while the first was heard.
+    /// A second device has come to an athlete's seat while the first was still heard.
     SecondDevice {
         /// Whose.
         athlete: AthleteId,
@@ -137,11 +137,11 @@ pub enum Input {
         athlete: AthleteId,
         /// The health cautions were read and accepted.
         cautions_read: bool,
-        /// What is linked.
+        /// What machine is linked.
         machine: Option<String>,
-        /// How well the count-down fits, at worst.
+        /// How far off the countdown may be on that device, at worst.
         clock_bound_ms: Option<Millis>,
-        /// How their own name stands on boards; `None`: as before.
+        /// How their own name appears on boards; `None` leaves it as it was.
         #[serde(default)]
         on_board: Option<OnBoard>,
     },
@@ -151,7 +151,7 @@ pub enum Input {
         athlete: AthleteId,
         /// Which piece.
         piece: PieceNo,
-        /// What for.
+        /// What they aim at.
         aim: Aim,
     },
     /// An athlete stops rowing this piece.
@@ -164,32 +164,32 @@ pub enum Input {
         /// Who.
         athlete: AthleteId,
     },
-    /// Another device of the coach leads than before: it has given an order, or has taken command.
+    /// A different device of the coach leads from now on: it has given an order, or has taken command.
     TookCommand {
         /// As it named itself in its hello.
         device: DeviceId,
     },
     /// An order of the coach.
     Ordered {
-        /// Said twice, done once.
+        /// May be said twice; is done once.
         command: CommandId,
         /// What to do.
         order: Order,
     },
     /// The instant that `Session::deadline` named has come.
     Deadline,
-    /// The session's clock was checked by devices that came back, after the machine had been switched off in the middle of
-    /// a piece; this record is of the clock as it is from then on.
+    /// The session's clock was checked against devices that came back, after the machine had been switched off in the
+    /// middle of a piece; this record is already on the clock as it is from then on.
     ClockSet {
-        /// So far it was put forward; `None` when too few devices had the time to say.
+        /// How far it was put forward; `None` when too few devices had the time to tell.
         by_ms: Option<i64>,
-        /// How many people's devices had it.
+        /// How many people's devices told the time.
         devices: u8,
     },
     /// Records before this one are not as they were written; found when the session was opened.
     Damaged(Damaged),
-    /// An athlete's device was acknowledged so far, as it says on coming back: more than is here, or enough to know
-    /// that nothing is missing.
+    /// How far an athlete's device was acknowledged, as it says on coming back: further than what is here, or far
+    /// enough to show that nothing is missing.
     Acknowledged {
         /// Whose.
         athlete: AthleteId,
@@ -198,37 +198,37 @@ pub enum Input {
         /// The last number.
         through_seq: u32,
     },
-    /// What became of a piece, made by the core (`Session::to_settle`) and kept as it was made then, under
-    /// whatever build: it is read from then on, and compared, never computed with.
+    /// What became of a piece, made by the core (`Session::to_settle`) and kept as it was made, under
+    /// whatever build: from then on it is read and compared, never computed with.
     Settled {
         /// The record.
         settled: Box<Settled>,
     },
 }
 
-/// What the journal has lost, as far as can be told.
+/// What the journal has lost, as far as anybody can tell.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Damaged {
     /// Position of the first record.
     pub from: u64,
-    /// Position of the last; `WHOLE` when what is damaged is no record.
+    /// Position of the last; `WHOLE` when what is damaged is not a record.
     pub to: u64,
     /// They were written at this instant or later.
     pub since_ms: At,
-    /// And at this one or before.
+    /// And at this one or earlier.
     pub until_ms: At,
-    /// Of whom they are; empty when that is not known, or when they are of the session.
+    /// Whose they are; empty when that is not known, or when they belong to the session.
     pub whose: Vec<AthleteId>,
-    /// They hold strokes and heart rates, and nothing else.
+    /// They hold only strokes and heart rates.
     pub only_strokes: bool,
 }
 
 impl Damaged {
-    /// The last position of what is not a record, and by which all of somebody's are read.
+    /// The last position of what is not a record but is needed to read all of somebody's records.
     pub const WHOLE: u64 = (1 << 53) - 1;
 }
 
-/// Whose secret is another one.
+/// Whose secret is being replaced.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "whose", rename_all = "snake_case")]
 pub enum Whose {
@@ -236,10 +236,10 @@ pub enum Whose {
     Coach {
         /// Hash of what opens now.
         opens: String,
-        /// The device that asked, and may come by the old one until the new one has been used.
+        /// The device that asked, which may use the old one until the new one has been used.
         device: Option<DeviceId>,
     },
-    /// That of boards.
+    /// The boards'.
     Board,
     /// An athlete's.
     Athlete {

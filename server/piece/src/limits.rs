@@ -1,4 +1,5 @@
-//! What can be rowed and what can be asked for: every bound with its reason, and the sentence to refuse by.
+//! What can be rowed and what can be asked for: every bound with its reason, and the sentence that refuses
+//! what is beyond it.
 
 use thole_protocol::{
     refusal::{Refusal, Why},
@@ -7,7 +8,7 @@ use thole_protocol::{
     units::{Decimetres, Millis, decimetres, millis},
 };
 
-// What clients have to know stands in the protocol; beside it the core has bounds of its own.
+// What clients have to know stands in the protocol; the core has further bounds of its own.
 pub use thole_protocol::limits::{
     CALL_SHEET_MAX, CALL_SHOWN_MAX, CALL_SPOKEN_MAX, CALL_STROKES, CALL_TIME, CALL_WORDS_MAX,
     COUNT, DAY, DISTANCE, FALSE_START_MAX, GRACE_MAX, HEART_BELIEVED_BPM, HEART_LIMIT_BPM,
@@ -17,22 +18,22 @@ pub use thole_protocol::limits::{
     TITLE_MAX,
 };
 
-/// Fastest stroke of a machine that is believed, m/s: 2,041 W by the cubic law, twice the power of the
+/// Fastest stroke that a machine is believed to report, m/s: 2,041 W by the cubic law, twice the power of the
 /// 500 m mark (1:10.5, World Rowing, 12 March 2021).
 pub const SPEED_MAX: f64 = SPEED_MAX_DM_A_SECOND as f64 / 10.0;
 /// Fastest mean over 500 m and more, m/s.
 pub const SPEED_OVER_500M_MAX: f64 = SPEED_OVER_500M_MAX_DM_A_SECOND as f64 / 10.0;
 /// Fastest mean over 2000 m and more, m/s.
 pub const SPEED_OVER_2000M_MAX: f64 = SPEED_OVER_2000M_MAX_DM_A_SECOND as f64 / 10.0;
-/// Fastest mean over an hour and more, m/s; the hour mark (18,602 m, World Rowing 2023) has 5.17.
+/// Fastest mean over an hour and more, m/s; the hour mark (18,602 m, World Rowing 2023) is 5.17.
 pub const SPEED_OVER_HOUR_MAX: f64 = 5.5;
 /// What is covered in an hour at that speed.
 const HOUR_METRES: f64 = SPEED_OVER_HOUR_MAX * 3_600.0;
 
-/// All the work of one piece by distance: more than is rowed in a day, and far within 32 bits.
+/// All the work of one piece by distance: more than is rowed in a day, and well within 32 bits.
 pub const WORK_DISTANCE_MAX: Decimetres = Decimetres(5_000_000);
 
-/// The whole work of a piece, all repeats together, in the kind that it is fixed by.
+/// The whole work of a piece, all repeats together, in the unit that fixes it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Measure {
     /// Fixed distance; the result is a time.
@@ -66,8 +67,8 @@ impl Measure {
 
 /// The fastest mean speed that a target or a result may have, m/s.
 ///
-/// The limit falls with the distance (500 m, 2000 m) and beyond an hour; for pieces by time, with what
-/// would be covered.
+/// The limit falls with the distance (500 m, 2000 m) and beyond an hour; in pieces by time, with what would
+/// be covered.
 #[must_use]
 pub fn fastest(measure: Measure) -> f64 {
     match measure {
@@ -77,8 +78,8 @@ pub fn fastest(measure: Measure) -> f64 {
             if seconds >= 3_600.0 {
                 return SPEED_OVER_HOUR_MAX;
             }
-            // Up to just under 500 m (2000 m, an hour's metres) the faster limit holds, so there is a
-            // stretch of times in which the mark itself is the limit.
+            // Up to just under 500 m (2000 m, an hour's metres) the faster limit holds, so there is a range
+            // of times for which the mark itself is the limit.
             let sprint = SPEED_MAX.min(500.0 / seconds);
             let middle = SPEED_OVER_500M_MAX.min(2_000.0 / seconds);
             let long = SPEED_OVER_2000M_MAX.min(HOUR_METRES / seconds);
@@ -99,7 +100,7 @@ fn fastest_over(metres: f64) -> f64 {
     }
 }
 
-/// Whether a result's mean speed is beyond what anybody is known to have rowed, with some room: the
+/// Whether a result's mean speed is beyond what anybody is known to have rowed, with some room to spare: the
 /// result stands and is marked for the coach.
 ///
 /// ```
@@ -113,15 +114,15 @@ pub fn implausible_mean(distance_m: f64, time_s: f64) -> bool {
         return false;
     }
     let limit = if time_s >= 3_600.0 { SPEED_OVER_HOUR_MAX } else { fastest_over(distance_m) };
-    // Not `speed > limit`, so that a time of nothing is implausible too.
+    // Not `speed > limit`, so that a time of zero is implausible too.
     time_s.is_nan() || distance_m > limit * time_s
 }
 
-/// A target in the piece's own cost, a mean pace included.
+/// A target in the unit that the piece is measured in, a mean pace included.
 ///
 /// # Errors
-/// `OutOfRange` for the wrong kind, nothing at all or more than a day; `Unrowable` for what nobody can
-/// row. Never for slowness.
+/// `OutOfRange` for the wrong kind, for zero, or for more than a day; `Unrowable` for what nobody can row.
+/// Never for being slow.
 ///
 /// ```
 /// use thole_piece::limits::{Measure, target_cost};
@@ -215,7 +216,7 @@ fn covered(time: Millis, target: &Target) -> Result<Decimetres, Refusal> {
     Ok(distance)
 }
 
-/// Whether a piece can be rowed as it is set up.
+/// Whether a piece can be rowed as it has been set up.
 ///
 /// # Errors
 /// `OutOfRange` with the value and its bounds.
@@ -235,7 +236,7 @@ pub fn check_piece(piece: &PieceSpec) -> Result<(), Refusal> {
     };
     for (number, repeat) in (1..).zip(&piece.repeats) {
         check_extent(repeat.work)?;
-        // Rest behind the last repeat is the coffee afterwards.
+        // Rest after the last repeat is the coffee afterwards.
         if number < piece.repeats.len() && !REST.contains(&repeat.rest_ms) {
             return Err(out_of_range(format!(
                 "The rest after repeat {number} must be 5 seconds to 60 minutes."
@@ -439,7 +440,7 @@ pub fn clock(time: Millis) -> String {
     }
 }
 
-/// A distance as it is shown: rounded once, to whole metres, with a comma behind the thousands.
+/// A distance as it is shown: rounded once, to whole metres, with a comma after the thousands.
 ///
 /// ```
 /// use thole_piece::limits::metres;
@@ -459,12 +460,12 @@ pub fn metres(distance: Decimetres) -> String {
     shown + " m"
 }
 
-/// Metres to the decimetre, where it matters: what is a little too short does not read as long enough.
+/// Metres to the decimetre, where it matters: what is a little too short must not read as long enough.
 fn tenths(Decimetres(dm): Decimetres) -> String {
     if dm % 10 == 0 { (dm / 10).to_string() } else { format!("{}.{}", dm / 10, dm % 10) }
 }
 
-/// The next full tenth of a second, so that the limit that a refusal names is itself accepted.
+/// The next full tenth of a second, so that the limit named in a refusal is itself accepted.
 fn tenths_up(seconds: f64) -> Millis {
     millis((seconds * 1e1).ceil() * 1e2)
 }

@@ -13,7 +13,8 @@ use unicode_security::{MixedScript, confusable_detection::skeleton};
 const NON_JOINER: char = '\u{200c}';
 const JOINER: char = '\u{200d}';
 
-/// A name without what does not tell people apart: capitals, spaces, what is not seen, and forms of one letter.
+/// A name without what does not tell people apart: capitals, spaces, invisible characters, and variant forms of
+/// a letter.
 ///
 /// ```
 /// use thole_piece::name::folded;
@@ -22,13 +23,14 @@ const JOINER: char = '\u{200d}';
 /// ```
 #[must_use]
 pub fn folded(name: &str) -> String {
-    // By way of capitals, so that letters with two small forms are one.
+    // By way of capitals, so that letters with two lower-case forms become one.
     let plain: String = name.nfkc().filter(|c| !is_ignorable(*c)).collect();
     let plain: String = plain.to_uppercase().to_lowercase().nfkc().collect();
     plain.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
-/// What names have in common that are taken for each other at a glance, in small letters, in capitals and as written.
+/// What names that could be mistaken for each other at a glance have in common: in lower case, in capitals and as
+/// written.
 #[must_use]
 pub fn looks(name: &str) -> [String; 3] {
     let small = folded(name);
@@ -41,13 +43,14 @@ pub fn looks(name: &str) -> [String; 3] {
     ]
 }
 
-/// Whether a word of it has letters of scripts that nobody writes together: most likely to look like another name.
+/// Whether one of its words mixes scripts that nobody writes together: most likely meant to look like another
+/// name.
 #[must_use]
 pub fn is_mixed(name: &str) -> bool {
     name.split_whitespace().any(|word| !word.is_single_script())
 }
 
-/// Whether a text that people are to read can be seen, and stays in its place; an empty one can.
+/// Whether a text that people are to read is visible and keeps to its place; an empty one passes.
 ///
 /// # Errors
 /// `OutOfRange` with what is wrong.
@@ -63,7 +66,7 @@ pub fn check(text: &str) -> Result<(), Refusal> {
     let stray = |at: usize, c: char| match c {
         NON_JOINER | JOINER => !joins(letters.get(..at), letters.get(at + 1..)),
         c if is_variation(c) => at == 0,
-        // Separators of lines and paragraphs, and marks of notes between lines, which no field shows.
+        // Line and paragraph separators, and interlinear annotation marks, which no field shows.
         '\u{2028}' | '\u{2029}' | '\u{fff9}'..='\u{fffb}' => true,
         c => is_ignorable(c),
     };
@@ -73,7 +76,7 @@ pub fn check(text: &str) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// The same for all that an order wants people to read.
+/// The same for everything in an order that people will read.
 ///
 /// # Errors
 /// `OutOfRange` with what is wrong.
@@ -133,7 +136,7 @@ fn is_variation(c: char) -> bool {
     matches!(c, '\u{180b}'..='\u{180d}' | '\u{180f}' | '\u{fe00}'..='\u{fe0f}')
 }
 
-/// Default_Ignorable_Code_Point: what shows nothing where it is not supported.
+/// Default_Ignorable_Code_Point: characters that show nothing where they are not supported.
 pub(crate) fn is_ignorable(c: char) -> bool {
     matches!(c,
         '\u{ad}' | '\u{34f}' | '\u{61c}' | '\u{115f}'..='\u{1160}' | '\u{17b4}'..='\u{17b5}'
@@ -143,13 +146,14 @@ pub(crate) fn is_ignorable(c: char) -> bool {
         | '\u{e0000}'..='\u{e0fff}')
 }
 
-/// Whether it can be seen by itself. A mark without a letter and the empty Braille cell cannot.
+/// Whether it can be seen on its own. A mark without a letter and the empty Braille cell cannot.
 fn is_seen(c: char) -> bool {
     let is_empty = c.is_whitespace() || c.is_control() || is_ignorable(c) || c == '\u{2800}';
     !is_empty && !unicode_normalization::char::is_combining_mark(c)
 }
 
-/// Whether a joiner stands inside a word of a script that is written with it, or of a picture made of several.
+/// Whether a joiner stands inside a word of a script that is written with joiners, or inside an emoji made of
+/// several.
 fn joins(before: Option<&[char]>, after: Option<&[char]>) -> bool {
     let seen = |c: &&char| is_seen(**c) || unicode_normalization::char::is_combining_mark(**c);
     let one = before.and_then(|before| before.iter().rev().take(3).find(seen));
@@ -195,7 +199,7 @@ mod tests {
         }
     }
 
-    /// Persian and Hindi names, and pictures, are written with joiners inside.
+    /// Persian and Hindi names, and emoji, are written with joiners inside.
     #[test]
     fn joiners_stay_where_a_script_is_written_with_them() {
         for name in [
@@ -228,7 +232,7 @@ mod tests {
     fn names_that_are_taken_for_each_other_share_their_looks() {
         let alike =
             |one: &str, other: &str| looks(one).iter().any(|look| looks(other).contains(look));
-        // The second of each is of another script, in part or whole.
+        // The second of each pair is in another script, partly or wholly.
         assert!(alike("Ana", "Аnа") && alike("BOPOH", "ВОРОН") && alike("Paul1", "Paull"));
         assert!(!alike("Ana", "Anna") && !alike("Ana", "Bo"));
         assert!(is_mixed("Аna") && !is_mixed("Нина") && !is_mixed("王 Wei"));

@@ -1,5 +1,5 @@
-//! What the coach should see now about an athlete: judged once a second, shown once it has lasted,
-//! gone when it ends.
+//! What the coach should see now about an athlete: judged once a second, shown once it has lasted, gone when
+//! it ends.
 
 use thole_protocol::{
     ids::AthleteId,
@@ -15,40 +15,41 @@ use crate::{
     roster::{Athlete, Contact},
 };
 
-/// A condition is shown once it has lasted this long (own choice; IEC 60601-1-8 asks to keep false
-/// alarms down).
+/// A condition is shown once it has lasted this long (our choice; IEC 60601-1-8 asks that false alarms be
+/// kept down).
 const LASTS_MS: u32 = 10_000;
-/// After a call, an athlete's pace is not judged for this long: it needs time to answer.
+/// After a call, an athlete's pace is not judged for this long: it needs time to respond.
 const QUIET_AFTER_CALL_MS: u32 = 60_000;
-/// A reset of the machine, and a clock that does not fit, are shown for this long.
+/// A reset of the machine, and a clock that does not match, are shown for this long.
 const FAULT_SHOWN_MS: u32 = 60_000;
 /// Fading: the last tenth this much slower than the median before, as a share of its pace …
 const FADING_SHARE: f64 = 0.02;
-/// … and this much slower than what is enough. Both own choice, well above the 0.3 % that means
+/// … and this much slower than would be enough. Both are our choice, well above the 0.3 % that means
 /// something (Smith and Hopkins 2011).
 const FADING_ENOUGH_SHARE: f64 = 0.01;
-/// In the first moments of a repeat the last tenth of the piece holds a standing start (own choice).
+/// In the first moments of a repeat the last tenth of the piece contains a standing start (our choice).
 const SETTLED_MS: f64 = 45_000.0;
-/// Too fast: so much faster than the plan so far, as a share (own choice) …
+/// Too fast: this much faster than the plan so far, as a share (our choice) …
 const TOO_FAST_SHARE: f64 = 0.03;
 /// … between these shares of the piece: later it is a good day, earlier it is the start.
 const TOO_FAST_FROM: f64 = 0.03;
 const TOO_FAST_TO: f64 = 0.40;
-/// Rate up: two strokes a minute more than in the half minute before (own choice) …
+/// Rate up: two strokes a minute more than in the half minute before (our choice) …
 const RATE_UP_HALF_SPM: f64 = 4.0;
-/// … with this share of speed gained at the most.
+/// … while speed has gained at most this share.
 const RATE_NO_FASTER_SHARE: f64 = 0.005;
 /// The half minutes that are compared.
 const WINDOW_MS: u64 = 30_000;
-/// The piece is divided into this many parts to tell the last tenth from what was before.
+/// The piece is divided into this many parts, to compare the last tenth with what came before.
 const PARTS: usize = 20;
 
 /// The kinds of notices, most urgent first: what may be about somebody's health, then contact, then pace.
 const KINDS: usize = 10;
-/// Whoever has stopped and is not heard for this long may be alone and need somebody (own choice).
+/// An athlete who has stopped and has not been heard for this long may be alone and in need of help (our
+/// choice).
 const ALONE_MS: u32 = 60_000;
 
-/// What a judgement needs to know of one athlete.
+/// What is needed to judge one athlete.
 pub struct Sight<'a> {
     /// Who, and whether heard.
     pub athlete: &'a Athlete,
@@ -60,15 +61,15 @@ pub struct Sight<'a> {
     pub stopped_by_word: bool,
     /// Plan and target.
     pub course: &'a Course,
-    /// Work time and distance so far.
+    /// Work time so far, in milliseconds.
     pub done_ms: f64,
-    /// The same in decimetres.
+    /// Work distance so far, in decimetres.
     pub done_dm: f64,
     /// Share of the piece done, 0 to 1.
     pub share: f64,
     /// Start of the stretch of work that is being rowed; `None` in a rest.
     pub stretch_start: Option<FineAt>,
-    /// Where the finish is heading, of one whose target tells nothing.
+    /// Where the finish is heading, for somebody whose target says nothing.
     pub far_off: Option<Projected>,
     /// The pace that is enough from here on.
     pub enough: Option<Millis>,
@@ -86,12 +87,12 @@ pub struct Watch {
 }
 
 impl Watch {
-    /// Takes note of a row of work: cost so far at a share of the piece.
+    /// Notes a row of work: cost so far at a share of the piece.
     pub fn row(&mut self, share: f64, ms: f64, dm: f64) {
         self.parts.row(share, ms, dm);
     }
 
-    /// The machine was reset in the work.
+    /// The machine was reset during the work.
     pub fn reset(&mut self, now: At, done_dm: Decimetres) {
         self.reset = Some((now, done_dm));
     }
@@ -101,7 +102,7 @@ impl Watch {
         self.apart = self.apart.or(Some((now, apart_ms)));
     }
 
-    /// Forgets what was noted of rows, to be told again.
+    /// Forgets the rows noted so far; they will be handed in again.
     pub fn rewind(&mut self) {
         self.parts = Parts::default();
     }
@@ -249,13 +250,13 @@ fn rate_no_faster(seen: &Sight<'_>, now: At) -> Option<About> {
     }
     let begin = count_before(points, |point| point.heard < first);
     let half = count_before(points, |point| point.heard < middle);
-    // What was heard at the very instant between them is in both.
+    // A point heard at the very instant between them is in both.
     let between = points.iter().skip(half).take_while(|point| point.heard <= middle).count();
     let later = points.iter().rev().take_while(|point| point.heard > newest).count();
     let before = HalfMinute::of(points.get(begin..half + between)?)?;
     let now = HalfMinute::of(points.get(half..points.len() - later)?)?;
     let (before_rate, now_rate) = (before.rate()?, now.rate()?);
-    // Mostly it is not up, and then no pace is asked for.
+    // Most of the time the rate is not up, and then no pace is asked for.
     if now_rate < before_rate + RATE_UP_HALF_SPM {
         return None;
     }
@@ -280,7 +281,7 @@ impl<'a> HalfMinute<'a> {
         Some(HalfMinute { first: points.first()?, last: points.last()? })
     }
 
-    /// Mean rate, half strokes a minute; `None` from fewer than three that were told.
+    /// Mean rate, half strokes a minute; `None` for fewer than three reports.
     fn rate(self) -> Option<f64> {
         let HalfMinute { first, last } = self;
         let told = last.rates.told - first.rates.told + u32::from(first.rate > 0);
@@ -288,14 +289,14 @@ impl<'a> HalfMinute<'a> {
         (told >= 3).then(|| f64::from(sum) / f64::from(told))
     }
 
-    /// Pace, milliseconds for 500 m; `None` without distance.
+    /// Pace, milliseconds per 500 m; `None` without distance.
     fn pace(self) -> Option<f64> {
         let HalfMinute { first, last } = self;
         per_500m(last.heard.saturating_sub(first.heard) as f64, f64::from(last.dm - first.dm))
     }
 }
 
-/// Milliseconds for 500 m; `None` without distance.
+/// Milliseconds per 500 m; `None` without distance.
 fn per_500m(ms: f64, dm: f64) -> Option<f64> {
     (dm > 0.0 && ms > 0.0).then(|| ms * 5_000.0 / dm)
 }
@@ -317,13 +318,13 @@ struct Parts {
     before: Option<PartsBefore>,
 }
 
-/// The parts before the last tenth and more.
+/// The parts before the last tenth and a little more.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct PartsBefore {
     /// Their end.
     ms: f64,
     dm: f64,
-    /// Their median pace, milliseconds for 500 m.
+    /// Their median pace, milliseconds per 500 m.
     median: f64,
 }
 
@@ -346,14 +347,14 @@ impl Parts {
         }
     }
 
-    /// Pace of the last tenth and more, and the median pace of the parts before it.
+    /// Pace over the last tenth and a little more, and the median pace of the parts before it.
     fn last_tenth_and_before(&self, ms: f64, dm: f64) -> Option<(f64, f64)> {
         let before = self.before?;
         Some((per_500m(ms - before.ms, dm - before.dm)?, before.median))
     }
 
     fn before(&self) -> Option<PartsBefore> {
-        // A median of three parts is the least that is worth the name.
+        // Three parts are the fewest that give a median worth the name.
         let old = self.passed.checked_sub(2).filter(|old| *old >= 3)?;
         let mut paces = [0.0; PARTS];
         let mut last = (0.0, 0.0);

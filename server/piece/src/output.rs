@@ -29,7 +29,7 @@ pub enum Athletes {
     None,
     /// All of the session.
     All,
-    /// These. Shared: every call to a class would else keep a list of all of it.
+    /// These. Shared: otherwise every call to a class would keep a list of all of it.
     These(Arc<[AthleteId]>),
 }
 
@@ -62,7 +62,7 @@ pub enum Output {
         /// What.
         event: Event,
     },
-    /// A batch of samples was applied: goes out as one `ack` together with `Session::own` and what
+    /// A batch of samples was applied: goes out as one `ack`, together with `Session::own` and whatever
     /// events are due.
     Ack {
         /// Whose.
@@ -72,7 +72,7 @@ pub enum Output {
         /// Samples that were refused.
         refused: Vec<RefusedSample>,
     },
-    /// The standings, details or notices are new: `Session::overview` has them. Conflated.
+    /// There are new standings, details or notices: `Session::overview` has them. Conflated.
     Published,
     /// An athlete's own standing is new although no ack was due: `Session::own` has it. Conflated.
     OwnChanged {
@@ -83,16 +83,17 @@ pub enum Output {
     Counted {
         /// Of this piece alone.
         count: Count,
-        /// For the sessions to come.
+        /// For future sessions.
         width: Width,
     },
-    /// A record of a piece is not what this build makes of the strokes. The record stands; a person may look.
+    /// A record of a piece is not what this build makes of the strokes. The record stands; somebody should
+    /// have a look.
     SettledDiffers {
         /// Of which piece.
         piece: PieceNo,
         /// Which record of it.
         revision: u32,
-        /// What is another, by seats, without names.
+        /// What differs, by seats, without names.
         what: String,
     },
     /// An order was carried out (or had been before).

@@ -1,5 +1,5 @@
 //! What screens show at one moment: order, places and numbers of one instant, renewed together. Projections come several
-//! times a second and waver by tenths; a screen that took each as it came would show an order of one instant beside the
+//! times a second and waver by tenths; a screen that took each as it came would show the order of one instant beside the
 //! numbers of another, and nobody could read it.
 
 use thole_protocol::{
@@ -9,19 +9,22 @@ use thole_protocol::{
     units::{At, Millis},
 };
 
-/// A picture stands for this long, in real time, unless something happens that people look up for. Own choice: people find their
-/// name and read on in a few seconds, and at five seconds a class of eighteen changed places 81 times a minute, at eight 55.
+/// A picture stands for this long, in real time, unless something happens that makes people look up. Our choice: people find
+/// their name and read on within a few seconds; at five seconds a class of eighteen changed places 81 times a minute, at
+/// eight 55.
 pub const STANDS: Millis = Millis(8_000);
-/// In the first strokes the plan says more than the strokes do: for this long after their own start nobody has a standing.
+/// In the first strokes the plan says more than the strokes do: for this long after their own start, nobody has a
+/// standing.
 pub const SETTLING: Millis = Millis(20_000);
 
-/// Standings whose lines and teams are of one instant; the calls, and for whom all wait, are of now.
+/// Standings whose lines and teams are of one instant; the calls, and whom everybody is waiting for, are
+/// current.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Picture {
     standings: Standings,
     phase: Option<Phase>,
     settings: SessionSettings,
-    /// What people look up for: everybody's, in the order of their ids.
+    /// What makes people look up: everybody's, in the order of their ids.
     seen: Vec<Seen>,
 }
 
@@ -40,15 +43,15 @@ impl Picture {
         &self.standings
     }
 
-    /// Takes what is newest: lines and teams when it is time, or when somebody has begun, finished, stopped or is not heard
-    /// any more; the rest at once. A session that runs `speed` times as fast as real time is looked at by people who do not.
+    /// Takes what is newest: lines and teams when it is time, or when somebody has begun, finished, stopped or is no longer
+    /// heard; the rest at once. A session may run `speed` times as fast as real time, but the people who look at it do not.
     pub fn renew(
         &mut self,
         now: &Standings,
         (phase, settings): (Phase, &SessionSettings),
         speed: u32,
     ) {
-        // Numbers ranked otherwise are in another unit.
+        // Numbers ranked differently are in another unit.
         if self.settings != *settings || !self.stands(now, phase, speed) {
             self.standings.clone_from(now);
             (self.phase, self.settings) = (Some(phase), *settings);
@@ -84,7 +87,7 @@ impl Picture {
         let seen = self.seen.binary_search_by_key(&line.athlete, |seen| seen.athlete);
         let Some(seen) = seen.ok().and_then(|at| self.seen.get(at)) else { return true };
         let is_unheard = |instead| instead == Some(Instead::Unheard);
-        // Of a rehearsal alone: in real time a picture that still says so is renewed before.
+        // Only in a rehearsal: in real time, a picture that still says so is renewed before that.
         let has_long_settled = speed > 1
             && seen.instead == Some(Instead::Settling)
             && line.instead != seen.instead
@@ -96,7 +99,8 @@ impl Picture {
     }
 }
 
-/// Whether the clock of a piece in this phase may stand still, and the last of all had rowed by then.
+/// Whether the clock of a piece in this phase may have stood still, and the last athlete had finished rowing
+/// by then.
 #[must_use]
 pub fn stood_still_since(phase: Phase, ends: impl Iterator<Item = Option<At>>) -> Option<At> {
     if !matches!(phase, Phase::Closing { .. }) {
@@ -146,7 +150,7 @@ mod tests {
         Standings { at_ms: At(at), drawn_at_ms: At(at), lines, ..Standings::default() }
     }
 
-    /// When the picture is of, after one at 60 s of Ana and Bo and then `next`.
+    /// The instant of the picture, after one at 60 s of Ana and Bo and then `next`.
     fn drawn_at(first: Vec<Line>, next: Standings, phase: Phase, speed: u32) -> At {
         let mut picture = Picture::default();
         picture.renew(&standings(60_000, first), (ROWING, &SET), speed);
@@ -187,7 +191,7 @@ mod tests {
         }
         assert_eq!(changed(&|line| line.not_heard = true), At(at));
         assert_eq!(changed(&|line| line.instead = Some(Instead::Unheard)), At(at));
-        // Somebody comes, goes, or is another.
+        // Somebody comes or goes, or is somebody else.
         assert_eq!(drawn_at(two(), standings(at, vec![line(1)]), ROWING, 1), At(at));
         assert_eq!(drawn_at(two(), standings(at, vec![line(1), line(3)]), ROWING, 1), At(at));
         let all = vec![line(1), line(2), line(3)];
@@ -198,7 +202,7 @@ mod tests {
         let other = Standings { piece: PieceNo(1), ..standings(at, two()) };
         assert_eq!(drawn_at(two(), other, ROWING, 1), At(at));
         assert_eq!(drawn_at(two(), standings(59_000, two()), ROWING, 1), At(59_000));
-        // Heard again is told with the next one: nobody looks up for it.
+        // Being heard again is told with the next picture: nobody looks up for it.
         let mut lost = two();
         lost.iter_mut().for_each(|line| line.not_heard = true);
         assert_eq!(drawn_at(lost, standings(at, two()), ROWING, 1), At(60_000));
@@ -253,7 +257,7 @@ mod tests {
         let next = |elapsed| standings(50_000 + u64::from(elapsed), young(elapsed));
         assert_eq!(drawn_at(young(10_000), next(27_900), ROWING, 10), At(60_000));
         assert_eq!(drawn_at(young(10_000), next(28_000), ROWING, 10), At(78_000));
-        // Once: the picture after it stands as any other.
+        // Only once: the picture after it stands like any other.
         assert_eq!(drawn_at(young(28_000), next(29_000), ROWING, 10), At(60_000));
     }
 

@@ -1,4 +1,4 @@
-//! One timed effort of the session: its phases, its rowers, who stands where.
+//! One timed effort of the session: its phases, its rowers, and who stands where.
 
 mod lookout;
 mod ordered;
@@ -30,7 +30,8 @@ pub type Roster = BTreeMap<AthleteId, Athlete>;
 
 /// A signal for the next repeat reaches everybody before it is due.
 const SIGNAL_LEAD: Millis = Millis(3_000);
-/// Who is not heard for this long is out of the ranking, and not waited for (design: 15 s).
+/// An athlete who has not been heard for this long is out of the ranking, and is not waited for (design: 15
+/// s).
 pub(crate) const SILENT_MAX_MS: u32 = 15_000;
 
 /// One piece of a session.
@@ -41,7 +42,7 @@ pub struct Piece {
     /// What is rowed.
     pub spec: PieceSpec,
     phase: Phase,
-    /// The go, and the signals of later repeats as far as they are given.
+    /// The go, and the signals of later repeats as far as they have been given.
     starts: Vec<At>,
     until: Option<At>,
     lookout: Lookout,
@@ -49,36 +50,36 @@ pub struct Piece {
     pub rowers: BTreeMap<AthleteId, Rower>,
     /// As last published.
     pub standings: Standings,
-    /// By what finishes are projected.
+    /// What projects its finishes.
     pub forecast: Forecast,
-    /// Whether its finishes were held against what was shown on the way.
+    /// Whether its finishes have been compared with what was shown on the way.
     counted: bool,
     /// Athletes whose results are new to the screens.
     pub fresh_results: BTreeSet<AthleteId>,
-    /// Athletes who got a call of the sheet since the screens were told last, by entry.
+    /// Athletes who got a call of the sheet since the screens were last told, by entry.
     pub fresh_sheet: BTreeMap<u16, Vec<AthleteId>>,
-    /// Everybody who got a call of the sheet: its entry, who, and when they were at its point; once an entry each.
+    /// Everybody who got a call of the sheet: its entry, who, and when they reached its point; once per entry.
     pub sheet_reached: Vec<(u16, AthleteId, At)>,
-    /// Calls that the coach said to people by name: their words are of those people.
+    /// Calls that the coach sent to people by name: their words belong to those people.
     pub named_calls: BTreeSet<CallId>,
-    /// The standings every few seconds, until they stand in a record.
+    /// The standings every few seconds, until they are in a record.
     pub recorder: Recorder,
     /// The record of what became of it.
     pub settling: Settling,
 }
 
-/// How far a piece that is over has come to be settled.
+/// How far the settling of a piece that is over has come.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Settling {
     /// When the next record is to be made, if anything is new by then.
     pub due: Option<At>,
-    /// Made and not in the journal yet.
+    /// Made, and not in the journal yet.
     pub made: Option<Box<Settled>>,
-    /// The newest that is in the journal.
+    /// The newest one in the journal.
     pub kept: Option<Box<Settled>>,
-    /// The lines of the first record, which stand for all later ones.
+    /// The lines of the first record, which stand for all later ones as well.
     pub lines: Option<Lines>,
-    /// A record was another than this build makes: nothing is put beside it that no person has looked at.
+    /// A record differed from what this build makes: nothing is put beside it until a person has looked.
     pub differs: bool,
 }
 
@@ -106,13 +107,13 @@ impl Piece {
         }
     }
 
-    /// How far it is.
+    /// Which phase it is in.
     #[must_use]
     pub fn phase(&self) -> Phase {
         self.phase
     }
 
-    /// Whether the count-down was started.
+    /// Whether the countdown was started.
     #[must_use]
     pub fn has_begun(&self) -> bool {
         !matches!(self.phase, Phase::Gathering | Phase::Armed)
@@ -124,13 +125,13 @@ impl Piece {
         matches!(self.phase, Phase::Finished { .. } | Phase::Stopped { .. })
     }
 
-    /// Whether it is over and was begun: there is something to settle.
+    /// Whether it has begun and is over: then there is something to settle.
     #[must_use]
     pub fn is_to_settle(&self) -> bool {
         matches!(self.phase, Phase::Finished { .. } | Phase::Stopped { go_at_ms: Some(_), .. })
     }
 
-    /// The go, and the signals of later repeats as far as they are given.
+    /// The go, and the signals of later repeats as far as they have been given.
     #[must_use]
     pub fn starts(&self) -> &[At] {
         &self.starts
@@ -153,7 +154,8 @@ impl Piece {
         (rule(&self.spec, &self.starts, self.until), &mut self.rowers)
     }
 
-    /// Whether a signal for one of its repeats was given later than this, or is still to be given, and waits for strokes: what
+    /// Whether the signal for one of its repeats was given later than this, or is still to come, and waits for strokes: what
+    /// one athlete has rowed then moves the clock for all.
     /// one athlete has rowed moves the clock of all then.
     pub(crate) fn waits_for_strokes_after(&self, at: At) -> bool {
         let by_distance = |repeat: &Repeat| matches!(repeat.work, Extent::Distance { .. });
@@ -162,12 +164,12 @@ impl Piece {
             && (self.starts.len() < self.repeats() || self.starts.last() > Some(&at))
     }
 
-    /// Whether nothing that the journal has lost of it is missing any more.
+    /// Whether nothing of it that the journal lost is still missing.
     pub(crate) fn lacks_nothing(&self) -> bool {
         self.rowers.values().all(|rower| !rower.is_damaged && !rower.lacks_strokes)
     }
 
-    /// A place among the rowers, if the piece has begun.
+    /// Gives somebody a place among the rowers, if the piece has begun.
     pub fn admit(&mut self, id: AthleteId, athlete: &Athlete) {
         if self.has_begun() && !self.rowers.contains_key(&id) {
             let aim = athlete.aims.get(&self.no).cloned().unwrap_or_default();
@@ -176,15 +178,15 @@ impl Piece {
         }
     }
 
-    /// Takes away somebody who has rowed nothing of it.
+    /// Takes away somebody who has rowed none of it.
     pub fn forget(&mut self, id: AthleteId) {
         self.rowers.remove(&id);
         self.fresh_results.remove(&id);
         self.standings.lines.retain(|line| line.athlete != id);
     }
 
-    /// Once, when the piece is over: how what was shown on the way turned out, and how wide intervals
-    /// are to be from now on.
+    /// Once, when the piece is over: how what was shown on the way turned out, and how wide intervals are to
+    /// be from now on.
     pub fn count_finishes(&mut self, now: At, mut width: Width) -> Option<(Count, Width)> {
         if self.counted || !self.is_over() {
             return None;
@@ -200,14 +202,14 @@ impl Piece {
         (count.finishes > 0).then_some((count, width))
     }
 
-    /// When the phase changes by itself; `None` when it waits for people.
+    /// When the phase changes by itself; `None` while it waits for people.
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
         match self.phase {
             Phase::Counting { go_at_ms } => Some(go_at_ms),
             Phase::Resting { next_at_ms, .. } => Some(next_at_ms),
             Phase::Rowing { repeat, repeat_at_ms, .. } => {
-                // Only repeats by time end by the clock, and only when another follows on a signal.
+                // Only repeats by time end by the clock, and only when another one follows on a signal.
                 self.starts.get(usize::from(repeat) + 1)?;
                 let Extent::Time { time_ms } = self.spec.repeats.get(usize::from(repeat))?.work
                 else {
@@ -252,7 +254,7 @@ impl Piece {
         true
     }
 
-    /// An athlete has rowed on and is home then, if it can be said: `follow_rowers` goes by it.
+    /// An athlete has rowed on and is home at that instant, if that can be told: `follow_rowers` goes by it.
     pub fn goes_by(&mut self, home_at: Option<At>) {
         if let Some(home_at) = home_at {
             self.lookout.sees(home_at);

@@ -1,4 +1,4 @@
-//! How an athlete means to spend a piece: targets, plans and their splits, pace and power.
+//! How an athlete means to spread a piece: targets, plans and their splits, pace and power.
 
 use thole_protocol::{
     refusal::{Refusal, Why},
@@ -20,16 +20,16 @@ pub const WATTS_AT_ONE_M_S: f64 = 2.80;
 const FAST_START: [f64; 4] = [101.5, 99.8, 99.0, 99.7];
 /// Second half faster than the first: common practice, no published table found.
 const NEGATIVE_SPLIT: [f64; 4] = [98.5, 99.5, 100.5, 101.5];
-/// Fastest of twenty relative speeds against the slowest: more is a slip of the keyboard.
+/// The fastest of twenty relative speeds against the slowest: anything beyond is a slip of the keyboard.
 const SPEEDS_RATIO_MAX: u32 = 5;
-/// Slowest pace of a leg, milliseconds for 500 m: an hour, so that the legs still mean something.
+/// Slowest pace of a leg, milliseconds per 500 m: an hour, so that the legs still mean something.
 const LEG_PACE_MAX: Millis = Millis(3_600_000);
 /// Stretches of the work that the projection looks at: 2.5 % each.
 pub const BINS: usize = 40;
 
-/// For one athlete and one piece, all that does not change while it is rowed.
+/// Everything about one athlete in one piece that does not change while it is rowed.
 ///
-/// `x` is always the share of the work done (of the distance, or of the time), and the cost is what it
+/// `x` is always the share of the work done (of the distance, or of the time), and the cost is what that
 /// takes: seconds in a piece by distance, metres in a piece by time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Course {
@@ -47,7 +47,7 @@ pub struct Course {
 }
 
 impl Course {
-    /// The course of one athlete through a piece that was found good by `limits::check_piece`.
+    /// The course of one athlete through a piece that `limits::check_piece` has found good.
     ///
     /// # Errors
     /// The target, the plan or a past result does not fit the piece; says which, and what to do.
@@ -58,7 +58,7 @@ impl Course {
         Course::new(measure, piece.repeats.len(), aim)
     }
 
-    /// The course of one athlete through so much work in this many repeats.
+    /// The course of one athlete through this much work in this many repeats.
     ///
     /// # Errors
     /// The target, the plan or a past result does not fit the piece; says which, and what to do.
@@ -112,13 +112,13 @@ impl Course {
         self.work
     }
 
-    /// The own target.
+    /// Their own target.
     #[must_use]
     pub fn target(&self) -> Option<Total> {
         self.target
     }
 
-    /// The own target in seconds or metres.
+    /// Their own target in seconds or metres.
     #[must_use]
     pub fn target_amount(&self) -> Option<f64> {
         self.target.map(Total::amount)
@@ -136,7 +136,7 @@ impl Course {
         &self.known
     }
 
-    /// The same, of as much of it as is believed.
+    /// The same, going by only as much of it as is believed.
     pub(crate) fn known_by(&self, believed: Believed) -> Known {
         let (target, past) = match believed {
             Believed::All => return self.known,
@@ -161,15 +161,15 @@ impl Course {
         &self.at_bins
     }
 
-    /// What the plan has spent, in seconds or metres, when the share `x` of the work is done; `None`
-    /// without a target.
+    /// What the plan has spent, in seconds or metres, when the share `x` of the work is done; `None` without
+    /// a target.
     #[must_use]
     pub fn planned(&self, x: f64) -> Option<f64> {
         self.target_amount().map(|target| target * self.share(x))
     }
 
-    /// The pace that the plan has around the share `x` of the work (2.5 % of it), milliseconds for 500 m; `None`
-    /// without a target.
+    /// The pace that the plan asks for around the share `x` of the work (over 2.5 % of it), milliseconds per 500
+    /// m; `None` without a target.
     #[must_use]
     pub fn planned_pace(&self, x: f64) -> Option<Millis> {
         const HALF: f64 = 0.0125;
@@ -273,7 +273,8 @@ fn check_legs(measure: Measure, legs: &[Leg]) -> Result<(), Refusal> {
     )))
 }
 
-/// What the legs of a plan come to when each is rowed as it says; `None` for another plan, or of legs that do not fit.
+/// What the legs of a plan come to when each is rowed as it says; `None` for any other plan, or for legs that do not
+/// fit.
 #[must_use]
 pub fn of_legs(measure: Measure, plan: &Plan) -> Option<Target> {
     let Plan::Legs { legs } = plan else { return None };
@@ -281,7 +282,7 @@ pub fn of_legs(measure: Measure, plan: &Plan) -> Option<Target> {
     let amount = |leg: &Leg| {
         let (length, pace_ms) = (f64::from(length(leg.length)), f64::from(leg.per_500m_ms.0));
         match measure {
-            // Decimetres of a leg at so many milliseconds for 5,000 of them.
+            // Decimetres of a leg, at this many milliseconds per 5,000 of them.
             Measure::Distance(_) => length * pace_ms / 5e3,
             Measure::Time(_) => length * 5e3 / pace_ms,
         }
@@ -348,7 +349,7 @@ fn knots(measure: Measure, plan: &Plan) -> Vec<(f64, f64)> {
     }
 }
 
-/// Both published profiles are told by quarters of the distance, also when the piece is by time.
+/// Both published profiles are given by quarters of the distance, even when the piece is by time.
 fn of_quarters(measure: Measure, speeds: &[f64; 4]) -> Vec<(f64, f64)> {
     normalised(speeds.iter().map(|speed| match measure {
         Measure::Distance(_) => (1.0, 1.0 / speed),
@@ -375,7 +376,7 @@ fn along(knots: &[(f64, f64)], x: f64) -> f64 {
     between(knots, x, |knot| knot)
 }
 
-/// Straight lines between the corners; before the first and after the last it stays where it is.
+/// Straight lines between the corners; constant before the first and after the last.
 fn between(knots: &[(f64, f64)], at: f64, seen: impl Fn((f64, f64)) -> (f64, f64)) -> f64 {
     let after = knots.partition_point(|&knot| seen(knot).0 <= at);
     match (after.checked_sub(1).and_then(|before| knots.get(before)), knots.get(after)) {
@@ -388,8 +389,8 @@ fn between(knots: &[(f64, f64)], at: f64, seen: impl Fn((f64, f64)) -> (f64, f64
     }
 }
 
-/// Pace of a stretch, milliseconds for 500 m; `None` when nothing was covered, or so little that the
-/// pace is more than an hour.
+/// Pace of a stretch, milliseconds per 500 m; `None` when nothing was covered, or so little that the pace is
+/// over an hour.
 ///
 /// ```
 /// use thole_piece::plan::pace_per_500m;

@@ -1,9 +1,9 @@
 //! Where a finish is heading, how sure that is, and what is enough from here on.
 //!
-//! Everything is told against the plan. For a stretch, the *slack* is the logarithm of what it cost
-//! against what the plan gives it, so that plus is slower than planned and nothing is exactly as
-//! planned, in pieces by distance and by time alike. What is left of the piece has a slack too; a model
-//! fitted to past pieces (`Model`) guesses it from what was rowed so far (`Live`).
+//! Everything is measured against the plan. For a stretch, the *slack* is the logarithm of what it cost
+//! against what the plan gives it, so that plus is slower than planned and zero is exactly as planned, in
+//! pieces by distance and by time alike. What is left of the piece has a slack too; a model fitted to past
+//! pieces (`Model`) guesses it from what was rowed so far (`Live`).
 
 mod known;
 mod live;
@@ -26,15 +26,15 @@ pub use model::{
 };
 pub use width::{Count, MARKS, Marks, Width};
 
-/// Until this share of the piece only what was known before it counts, since the first strokes mislead …
+/// Until this share of the piece only what was known beforehand counts, since the first strokes mislead …
 pub const PRIOR_UNTIL: f64 = 0.04;
 /// … and from this one on only the model.
 const MODEL_FROM: f64 = 0.1;
-/// Who rows so unlike the target (slack) has a target that means nothing.
+/// The target of somebody who rows this far off it (slack) means nothing.
 pub const FAR_OFF: f64 = 0.08;
-/// What stands for the slack of a stretch without a metre: a factor of three.
+/// What stands for the slack of a stretch without a single metre: a factor of three.
 const NOTHING_MOVED: f64 = 1.1;
-/// Slack of a stretch is kept within this: a factor of 400, which no slip of a target comes to.
+/// The slack of a stretch is kept within this: a factor of 400, which no mistyped target reaches.
 const SLACK_MAX: f64 = 6.0;
 /// The 90 % point of the normal distribution: half-width of the 80 % interval in standard deviations.
 pub const Z_90: f64 = 1.281_551_565_544_6;
@@ -44,18 +44,18 @@ pub const Z_90: f64 = 1.281_551_565_544_6;
 pub struct Estimate {
     /// Best guess, seconds or metres.
     pub finish: f64,
-    /// Lower number of the 80 % interval.
+    /// Lower end of the 80 % interval.
     pub low: f64,
-    /// Higher number of the 80 % interval.
+    /// Upper end of the 80 % interval.
     pub high: f64,
     /// Chance of making their own target; `None` without one.
     pub chance: Option<f64>,
 }
 
-/// By what finishes are projected.
+/// What projects finishes.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Forecast {
-    /// Where they are heading.
+    /// Says where they are heading.
     pub model: Arc<Model>,
     /// How wide the intervals are.
     pub width: Width,
@@ -75,7 +75,7 @@ impl Forecast {
     }
 }
 
-/// Slack of what is still to be rowed: the best guess, and how far it may be faster or slower.
+/// Slack of what is still to be rowed: the best guess, and how much faster or slower it may turn out.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Ahead {
     slack: f64,
@@ -84,7 +84,7 @@ struct Ahead {
 }
 
 impl Ahead {
-    /// This one, and as much of another.
+    /// This one, with another weighed in.
     fn and(self, weight: f64, other: Ahead) -> Ahead {
         Ahead {
             slack: self.slack + weight * other.slack,
@@ -94,7 +94,7 @@ impl Ahead {
     }
 }
 
-/// What is spent, and what the plan gives the rest at the reference, seconds or metres.
+/// What has been spent, and what the plan gives the rest at the reference, seconds or metres.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Spent {
     measure: Measure,
@@ -103,7 +103,7 @@ struct Spent {
 }
 
 impl Spent {
-    /// The finish when the rest has this slack.
+    /// The finish if the rest has this slack.
     fn finish(self, slack: f64) -> f64 {
         let slack = match self.measure {
             Measure::Distance(_) => slack,
@@ -112,7 +112,7 @@ impl Spent {
         self.cost + self.rest * libm::exp(slack)
     }
 
-    /// Slack of the rest that ends with this; `None` when it is spent.
+    /// Slack of the rest that leads to this finish; `None` when it is already spent.
     fn slack(self, finish: f64) -> Option<f64> {
         let left = finish - self.cost;
         (left > 0.0 && self.rest > 0.0).then(|| match self.measure {
@@ -149,7 +149,7 @@ impl Live {
         estimate(course, spent, ahead, width)
     }
 
-    /// Of the rest, by what is believed: what was known before gives way to the model.
+    /// For the rest, by what is believed: what was known beforehand gives way to the model.
     fn ahead(
         &self,
         course: &Course,
@@ -183,7 +183,7 @@ impl Live {
     }
 }
 
-/// Of the rest, by what was known before the piece; `None` when nothing was, or when all of it is spent.
+/// For the rest, by what was known before the piece; `None` when nothing was, or when all of it is spent.
 fn prior(course: &Course, known: &Known, spent: Spent, model: &Model) -> Option<Ahead> {
     let before = model.before();
     let [has_past, ..] = known.fixed;
@@ -207,7 +207,7 @@ fn estimate(course: &Course, spent: Spent, ahead: Ahead, width: Width) -> Option
         Measure::Distance(_) => (course.work(), finish),
         Measure::Time(_) => (finish, course.work()),
     };
-    // Faster than a machine is believed, or than any number.
+    // Faster than any machine is believed, or not a finite number.
     if !finish.is_finite() || metres > seconds * SPEED_MAX {
         return None;
     }
@@ -225,7 +225,7 @@ fn estimate(course: &Course, spent: Spent, ahead: Ahead, width: Width) -> Option
     Some(Estimate { finish, low: one.min(other), high: one.max(other), chance })
 }
 
-/// Logarithm of a cost against what was planned for it; plus is slower, also where the cost is metres.
+/// Logarithm of a cost against what was planned for it; plus is slower, also where the cost is in metres.
 pub(crate) fn slack(measure: Measure, cost: f64, planned: f64) -> f64 {
     if cost <= 0.0 || planned <= 0.0 {
         return match measure {

@@ -1,4 +1,5 @@
-//! What is odd about a target, asked of the coach before the start with its likely cause; it is never refused.
+//! What is odd about a target, put to the coach as a question before the start, with its likely cause; an odd
+//! target is never refused.
 
 use thole_protocol::{
     question::{Odd, Question},
@@ -12,21 +13,22 @@ use crate::{
     plan::of_legs,
 };
 
-/// Slower than this nobody is known to row a piece, seconds for 500 m: the slowest published 2000 m, by a woman of 96,
-/// is at 3:36 (14:23.1, World Rowing 2018).
+/// Slower than this nobody is known to row a piece, seconds per 500 m: the slowest published 2000 m, by a woman of 96,
+/// was at 3:36 (14:23.1, World Rowing 2018).
 const SLOWEST_S: f64 = 240.0;
-/// A pace between these, seconds for 500 m, is a usual one where nothing else is known (common practice, no source).
+/// A pace between these, seconds per 500 m, is a usual one when nothing else is known (common practice, no source).
 const USUAL_S: (f64, f64) = (80.0, 180.0);
-/// Past results of the same piece tell what somebody rows to within this share; a season makes less (own choice).
+/// Past results of the same piece tell what somebody rows to within this share; a season changes less (our
+/// choice).
 const PAST_SHARE: f64 = 0.16;
-/// Of one class the slowest rows half as long again as the middle at most (own choice: 8:52 and 6:31 row together,
-/// which is a third).
+/// In one class the slowest takes at most half as long again as the middle (our choice: 8:52 and 6:31 row
+/// together, which is a third).
 const OTHERS_SHARE: f64 = 0.5;
-/// A middle of fewer targets than these says nothing (own choice).
+/// The middle of fewer targets than these says nothing (our choice).
 const OTHERS_MIN: usize = 4;
-/// Legs come to the target within this share: their paces are typed to the tenth of a second (own choice).
+/// Legs come to the target to within this share: their paces are typed to the tenth of a second (our choice).
 const LEGS_SHARE: f64 = 0.001;
-/// Distances that are rowed often, most usual first (common practice, no source), metres.
+/// Distances that are rowed often, the most usual first (common practice, no source), metres.
 const OFTEN_M: [u32; 12] =
     [2_000, 5_000, 500, 1_000, 6_000, 10_000, 3_000, 1_500, 4_000, 250, 100, 21_097];
 
@@ -35,7 +37,7 @@ const OFTEN_M: [u32; 12] =
 pub struct Middle(Option<f64>);
 
 impl Middle {
-    /// The median pace of these aims, if they are enough to say something.
+    /// The median pace of these aims, if there are enough of them to say something.
     #[must_use]
     pub fn of<'a>(piece: &PieceSpec, aims: impl Iterator<Item = &'a Aim>) -> Middle {
         let Some(measure) = Measure::of(piece) else { return Middle::default() };
@@ -44,7 +46,8 @@ impl Middle {
     }
 }
 
-/// What the coach should be asked about one athlete's aim for a piece; `others` are the pieces of the session.
+/// What the coach should be asked about one athlete's aim for a piece; `others` are the other pieces of the
+/// session.
 ///
 /// ```
 /// use thole_piece::question::{Middle, question};
@@ -122,7 +125,7 @@ fn amount(target: Target) -> String {
     }
 }
 
-/// What is asked of a target that was to be taken along to a piece, and is faster than anybody rows it.
+/// What is asked about a target that was to be carried over to a piece, and is faster than anybody rows it.
 #[must_use]
 pub fn left_out(piece: &PieceSpec, target: &Target) -> Option<Question> {
     let refusal = target_cost(Measure::of(piece)?, target).err()?;
@@ -159,7 +162,7 @@ fn by_how_much(ratio: f64) -> String {
     }
 }
 
-/// How a target that is not usual may have come about; the likeliest slip whose undoing is usual.
+/// How an unusual target may have come about: the likeliest slip that, undone, gives a usual one.
 fn cause(
     measure: Measure,
     target: &Target,
@@ -206,7 +209,7 @@ fn cause(
     }
 }
 
-/// Mean pace of a target, seconds for 500 m; `None` when nobody can row it, or it is of the wrong kind.
+/// Mean pace of a target, seconds per 500 m; `None` when nobody can row it, or it is of the wrong kind.
 fn pace_s(measure: Measure, target: &Target) -> Option<f64> {
     let (seconds, metres) = match (measure, target_cost(measure, target).ok()?) {
         (Measure::Distance(distance), Total::Time { finish_ms: time }) => {
@@ -222,7 +225,7 @@ fn pace_s(measure: Measure, target: &Target) -> Option<f64> {
     Some(seconds * 500.0 / metres)
 }
 
-/// The middle of at least this many; of two in the middle the slower.
+/// The median of at least this many; with two in the middle, the slower one.
 fn median(mut paces: Vec<f64>, least: usize) -> Option<f64> {
     if paces.len() < least {
         return None;

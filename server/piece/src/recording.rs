@@ -1,5 +1,5 @@
-//! One athlete's samples of a session, in the order they were rowed, whatever the order they arrived
-//! in; and the machine's counters joined to one odometer that never runs back.
+//! One athlete's samples of a session, in the order they were rowed, whatever order they arrived in; and the
+//! machine's counters joined into one odometer that never runs back.
 
 mod judged;
 mod odometer;
@@ -27,12 +27,12 @@ pub(crate) use point::count_before;
 pub use room::Weighed;
 use runs::{Run, fold};
 
-/// Points of this last while are at hand, and at least this many: what the coach and the athlete are told about now
+/// Points of this last while are kept at hand, and at least this many: what the coach and the athlete are told about now
 /// looks back a minute. Older ones are made again from the samples when somebody asks for them.
 const RECENT_MS: u64 = 90_000;
 const RECENT: usize = 32;
 
-/// A sample whose values can be believed one by one.
+/// A sample whose values are believable one by one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Raw {
     seq: u32,
@@ -50,7 +50,7 @@ struct Raw {
 pub struct Change {
     /// Samples of the batch that were refused, with reasons.
     pub refused: Vec<RefusedSample>,
-    /// What the points are now against what they were.
+    /// How the points have changed.
     pub points: Changed,
 }
 
@@ -60,9 +60,9 @@ pub enum Changed {
     /// Not at all.
     #[default]
     Nothing,
-    /// Points were added behind the others, from this index on.
+    /// Points were added after the others, from this index on.
     Grown(usize),
-    /// Samples came in between: everything computed from the points is to be computed again.
+    /// Samples came in between: everything computed from the points has to be recomputed.
     Rebuilt,
 }
 
@@ -75,16 +75,16 @@ pub struct Recording {
     /// The run that was rowed last.
     last: Option<RunId>,
     odometer: Odometer,
-    /// Points that are not at hand any more.
+    /// How many points are no longer at hand.
     older: usize,
-    /// Those behind them.
+    /// Those after them.
     recent: Vec<Point>,
-    /// Whether any sample told a stroke count of the machine's own.
+    /// Whether any sample carried a stroke count of the machine's own.
     counts_strokes: bool,
 }
 
 impl Recording {
-    /// Takes a batch; what it already has, it ignores.
+    /// Takes a batch; ignores what it already has.
     pub fn add(&mut self, now: At, run: RunId, samples: &[Sample]) -> Change {
         let mut change = Change::default();
         let mut fresh: Vec<Raw> = Vec::with_capacity(samples.len());
@@ -136,7 +136,8 @@ impl Recording {
     /// How far a run is durable.
     #[must_use]
     pub fn durable(&self, run: RunId) -> Durable {
-        /// Stretches named beyond the first; a client that has more holes sends a little twice.
+        /// At most this many stretches beyond the first are named; a client with more holes sends a little of
+        /// it twice.
         const BEYOND_MAX: usize = 8;
         let stretches: &[(u32, u32)] = self.runs.get(&run).map_or(&[], |run| &run.received.0);
         let (through_seq, rest) = match stretches.split_first() {
@@ -153,19 +154,19 @@ impl Recording {
             return Cow::Borrowed(&self.recent);
         }
         let mut points = Vec::with_capacity(self.older + self.recent.len());
-        // Jumps are found again, as they were when the samples came: with all of them known from the start, a sample could be
-        // joined that was refused.
+        // Jumps are found anew, as they were when the samples came: with all of them known from the start, a sample that was
+        // refused might be joined.
         fold(&self.runs, &self.order, &mut Odometer::default(), &mut points);
         Cow::Owned(points)
     }
 
-    /// The newest points: those of the last minute and a half, and more.
+    /// The newest points: those of the last minute and a half, and possibly more.
     #[must_use]
     pub fn recent(&self) -> &[Point] {
         &self.recent
     }
 
-    /// Points that have all from `index` on among them, and the index of the first of them.
+    /// Points that include all from `index` on, and the index of the first of them.
     #[must_use]
     pub fn points_from(&self, index: usize) -> (usize, Cow<'_, [Point]>) {
         if index >= self.older {
@@ -175,7 +176,7 @@ impl Recording {
         }
     }
 
-    /// Own strokes since an instant of the session, in thousandths.
+    /// The athlete's own strokes since an instant of the session, in thousandths.
     #[must_use]
     pub fn strokes_since(&self, at: u64) -> u32 {
         let is_at_hand = self.older == 0 || self.recent.first().is_some_and(|p| p.heard <= at);
@@ -192,7 +193,7 @@ impl Recording {
         self.runs.values().any(|run| run.skipped || run.received.0.len() > 1)
     }
 
-    /// Whether any recording lacks a number before its last.
+    /// Whether any run lacks a number before its last one.
     #[must_use]
     pub fn has_holes(&self) -> bool {
         self.runs.values().any(|run| !matches!(run.received.0.as_slice(), [(1, _)]))
@@ -218,7 +219,7 @@ impl Recording {
         self.is_heard_after(at) && self.runs.values().all(is_whole)
     }
 
-    /// Whether the machine tells its stroke count.
+    /// Whether the machine reports a stroke count.
     #[must_use]
     pub fn counts_strokes(&self) -> bool {
         self.counts_strokes
@@ -248,8 +249,8 @@ impl Recording {
         Changed::Rebuilt
     }
 
-    /// Whether these belong behind all others, as `rowed` has them: two devices at one machine take turns all the time, and
-    /// what was rowed before is not looked at again for that.
+    /// Whether these belong after all others, in the order of `rowed`: two devices at one machine keep taking turns, and
+    /// what was rowed before is not gone through again for that.
     fn comes_last(&self, id: RunId, fresh: &[Raw]) -> bool {
         let Some(first) = fresh.first() else { return true };
         let own = self.runs.get(&id);
@@ -264,7 +265,7 @@ impl Recording {
         is_behind && !is_overtaken && (self.last == Some(id) || is_newest())
     }
 
-    /// Keeps no more points at hand than are asked for, once they are twice as many.
+    /// Keeps no more points at hand than needed, once there are twice as many.
     fn let_go(&mut self) {
         let Some(newest) = self.recent.last().filter(|_| self.recent.len() >= 2 * RECENT) else {
             return;
@@ -286,7 +287,7 @@ impl Recording {
             .collect();
         order.sort_unstable();
         self.order = order.into_iter().map(|(_, id)| id).collect();
-        // A jump is known only some samples after it; all are found again from the start each time, so
+        // A jump is recognised only some samples later; all of them are found from the start each time, so
         // that what is known depends on the samples alone.
         self.odometer = Odometer::default();
         self.recent.clear();

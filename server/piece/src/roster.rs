@@ -1,4 +1,4 @@
-//! Who belongs to the session, what is ready, and who is heard.
+//! Who belongs to the session, what they have ready, and who is heard.
 
 use std::collections::BTreeMap;
 
@@ -15,16 +15,16 @@ use crate::{aim, limits, plan::Course, recording::Recording, session::Loss, sett
 /// A heart-rate reading older than this says nothing about now.
 const HEART_FRESH_MS: u64 = 10_000;
 
-/// A device that is heard again sends what it has kept at once; after this long nothing is on its way (own choice, as
-/// long as it takes to be found to have stopped).
+/// A device that is heard again sends what it has kept at once; after this long nothing is on its way any more (our
+/// choice: as long as it takes to be found to have stopped).
 pub(crate) const ALL_HAS_COME_AFTER: Millis = Millis(12_000);
-/// A device that comes anew all the time puts that off no longer than this (own choice): what it sends later still counts.
+/// A device that keeps coming back puts that off no longer than this (our choice): what it sends later still counts.
 pub(crate) const PUT_OFF_MAX: Millis = Millis(60_000);
 
 /// Whether an athlete's device is heard.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Contact {
-    /// It has never been.
+    /// It never has been.
     #[default]
     Never,
     /// It is.
@@ -36,7 +36,7 @@ pub enum Contact {
     Silent {
         /// When it was heard last.
         since: At,
-        /// Since when it had been heard by then.
+        /// Since when it had been heard until then.
         heard_from: At,
     },
 }
@@ -46,26 +46,26 @@ pub enum Contact {
 pub struct Athlete {
     /// Name, team, heart limit.
     pub spec: AthleteSpec,
-    /// The number in this session, given when the athlete came into the roster.
+    /// The number in this session, given when the athlete was added to the roster.
     pub seat: SeatNo,
     /// Whether somebody has joined as this athlete.
     pub claimed: bool,
-    /// What to row the pieces by.
+    /// What they row the pieces by.
     pub aims: BTreeMap<PieceNo, Aim>,
-    /// Targets that were to be taken along to a piece, and that nobody can row there.
+    /// Targets that were to be carried over to a piece where nobody can row them.
     pub left_out: BTreeMap<PieceNo, Target>,
     /// Whether the device is heard.
     pub contact: Contact,
-    /// When the device came that has sent nothing yet, or the first of those that came one after another since the last
-    /// sample; `None` once its machine was heard.
+    /// When the device came that has sent nothing yet, or the first of several that have come one after another since
+    /// the last sample; `None` once its machine was heard.
     pub linking_since: Option<At>,
     /// The health cautions were read and accepted.
     pub cautions_read: bool,
     /// What is linked.
     pub machine: Option<String>,
-    /// How well the count-down fits, at worst.
+    /// How far off the countdown may be on that device, at worst.
     pub clock_bound_ms: Option<Millis>,
-    /// How the name stands on boards.
+    /// How the name appears on boards.
     pub on_board: OnBoard,
     /// Heart rate may be passed on to the coach.
     pub heart_consent: bool,
@@ -78,21 +78,21 @@ pub struct Athlete {
 }
 
 impl Athlete {
-    /// An athlete of whom only the name and what the coach wrote is known.
+    /// An athlete of whom only the name and what the coach wrote are known.
     #[must_use]
     pub fn new(spec: AthleteSpec, aims: Vec<Aim>, first: PieceNo) -> Athlete {
         let numbers = (first.0..).map(PieceNo);
         Athlete { spec, aims: numbers.zip(aims).collect(), ..Athlete::default() }
     }
 
-    /// Legs that were said without a target make the target.
+    /// Legs that were given without a target make up the target.
     pub fn take_targets(&mut self, no: PieceNo, piece: &PieceSpec) {
         if let Some(aim) = self.aims.get_mut(&no) {
             *aim = aim::with_target(piece, aim);
         }
     }
 
-    /// What was said of a piece before there was one may not fit it: then it is left out. True when it was.
+    /// What was said about a piece before it existed may not fit it: then it is left out. True when it was.
     pub fn fit_new_piece(&mut self, no: PieceNo, piece: &PieceSpec) -> bool {
         self.take_targets(no, piece);
         let fits = |aim: &Aim| Course::of(piece, aim).is_ok();
@@ -103,8 +103,8 @@ impl Athlete {
         true
     }
 
-    /// The work of a piece is another now: a finish or a distance is no target of it any more, results of the old one
-    /// are none of this one. True when something was taken away.
+    /// The work of a piece has changed: a finish or a distance is no longer a target for it, and results of the old
+    /// one are not results of this one. True when something was taken away.
     pub fn fit_aim(&mut self, no: PieceNo, piece: &PieceSpec) -> bool {
         self.left_out.remove(&no);
         let Some(aim) = self.aims.get_mut(&no) else { return false };
@@ -120,8 +120,8 @@ impl Athlete {
         *aim != before
     }
 
-    /// Takes the last pace of an earlier piece for one that has no target yet, unless nobody can row it there; true
-    /// when there was one.
+    /// Takes the last pace from an earlier piece for an athlete who has no target yet, unless nobody can row it
+    /// here; true when there was one.
     pub fn carry_pace(&mut self, no: PieceNo, piece: &PieceSpec) -> bool {
         if self.aims.get(&no).is_some_and(|aim| aim.target.is_some()) {
             return false;
@@ -144,14 +144,14 @@ impl Athlete {
         true
     }
 
-    /// A device comes, or is heard again. What is known of the machine begins anew: it may be another one, which has to be
-    /// linked first.
+    /// A device comes, or is heard again. What is known of the machine starts afresh: it may be another one, which has to
+    /// be linked first.
     pub fn hear(&mut self, now: At) {
         self.contact = Contact::Heard { since: now };
         self.linking_since.get_or_insert(now);
     }
 
-    /// Nothing is heard any more, since this instant.
+    /// Nothing has been heard since this instant.
     pub fn lose(&mut self, since: At) {
         if let Contact::Heard { since: heard_from } = self.contact {
             self.contact = Contact::Silent { since, heard_from };
@@ -173,7 +173,7 @@ impl Athlete {
         }
     }
 
-    /// Takes heart-rate readings; returns how many were impossible. Without consent all are left out.
+    /// Takes heart-rate readings; returns how many were impossible. Without consent they are all left out.
     pub fn feel(&mut self, readings: &[Reading]) -> usize {
         let mut impossible = 0;
         for reading in readings {
@@ -191,7 +191,7 @@ impl Athlete {
         impossible
     }
 
-    /// Consent to heart rate given or taken back; taken back, the last reading is forgotten.
+    /// Consent to heart rate given or withdrawn; on withdrawal the last reading is forgotten.
     pub fn consent(&mut self, given: bool) {
         self.heart_consent = given;
         if !given {
@@ -205,7 +205,7 @@ impl Athlete {
         self.heart.filter(|(at, _)| at.0 + HEART_FRESH_MS >= now.0).map(|(_, bpm)| bpm)
     }
 
-    /// The limit that the coach set, within what a limit can be.
+    /// The limit that the coach set, kept within what a limit can be.
     #[must_use]
     pub fn heart_limit(&self) -> Option<Bpm> {
         self.spec.heart_limit_bpm.filter(|limit| limits::HEART_LIMIT_BPM.contains(limit))
@@ -228,7 +228,7 @@ impl Athlete {
         }
     }
 
-    /// As everybody may see them: without what concerns health, without past results, and under the name
+    /// As everybody may see them: without anything about health, without past results, and under the name
     /// that the athlete wants to be seen by.
     #[must_use]
     pub fn public_view(&self, athlete: AthleteId, piece: PieceNo, doing: Doing) -> AthleteView {
@@ -242,9 +242,9 @@ impl Athlete {
     }
 }
 
-/// The name as boards show it: `Tam Lindqvist` is `Tam L.` when short; one name alone stays as it is.
+/// The name as boards show it: `Tam Lindqvist` is `Tam L.` when short; a single name stays as it is.
 fn name_on_board(name: &str, on_board: OnBoard) -> String {
-    /// What boards say of somebody who does not want to be named.
+    /// What boards call somebody who does not want to be named.
     const SOMEBODY: &str = "Somebody";
     match on_board {
         OnBoard::Name => name.to_owned(),

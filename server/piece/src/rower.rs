@@ -41,10 +41,10 @@ pub struct Rower {
     course: Course,
     live: Live,
     forecast: Forecast,
-    /// What the newest row says: reckoned once a row, looked at by many.
+    /// What the newest row says: worked out once a row, looked at by many.
     heading: Option<Heading>,
     enough: Option<Millis>,
-    /// The word for it, which stays until it is clearly another.
+    /// The word for it, which stays until it is clearly a different one.
     against_target: Option<AgainstTarget>,
     /// What was shown at the marks, to be judged at the finish.
     marks: Marks,
@@ -56,17 +56,17 @@ pub struct Rower {
     stopped_at: Option<At>,
     call: Option<OwnCall>,
     last_call: Option<At>,
-    /// Whether the device was heard when the piece was over: what came later changes no result.
+    /// Whether the device was heard when the piece was over: whatever came later changes no result.
     contact_at_end: Option<Contact>,
-    /// Once a device has been heard again for this long nothing is on its way any more.
+    /// A device has been heard again for so long that nothing is on its way any more.
     heard_out: bool,
-    /// The result waits for what was rowed unheard, and the device has been back since then, if not all the time.
+    /// When the device first came back (it may have gone again since), while the result waits for what was rowed unheard.
     pub back_since: Option<At>,
-    /// Nothing that was rowed has come, and the device has been back since then, if not all the time.
+    /// When the device first came back (it may have gone again since), while nothing that was rowed has come.
     pub expected_since: Option<At>,
     /// The session's clock was set while this athlete rowed.
     pub clock_was_set: bool,
-    /// The journal has lost something by which the result may be another.
+    /// The journal has lost something that may have changed the result.
     pub is_damaged: bool,
     /// It has lost strokes, and they may still come.
     pub lacks_strokes: bool,
@@ -74,7 +74,7 @@ pub struct Rower {
     pub told: Option<AthleteResult>,
     /// Place as last published.
     pub place: Option<u32>,
-    /// Margin as it was shown last; `None` while not ranked.
+    /// Margin as it was last shown; `None` while not ranked.
     pub margin_shown: Option<Margin>,
 }
 
@@ -83,16 +83,16 @@ pub struct Rower {
 pub struct OwnCall {
     /// Which.
     pub call: CallId,
-    /// The words; the same for all who got it.
+    /// The words; shared by all who got it.
     pub text: Arc<CallText>,
     /// How long it stands.
     pub span: Span,
-    /// When it went out, or when the athlete was at its point of the sheet.
+    /// When it went out, or when the athlete reached its point of the sheet.
     pub sent_at: At,
 }
 
 impl OwnCall {
-    /// Whether it stood for a time, and that is over.
+    /// Whether it was to stand for a time, and that time is over.
     #[must_use]
     pub fn is_past(&self, now: At) -> bool {
         matches!(self.span, Span::Time { time_ms } if self.sent_at + time_ms <= now)
@@ -152,7 +152,7 @@ impl Rower {
         &self.aim
     }
 
-    /// The way so far, as the projection keeps it.
+    /// What the projection keeps about them so far.
     #[must_use]
     pub fn live(&self) -> &Live {
         &self.live
@@ -200,7 +200,8 @@ impl Rower {
         if let (None, Some(apart_ms)) = (apart_before, track.clocks_apart_ms()) {
             watch.clocks_apart(now, apart_ms);
         }
-        // The whole piece cannot be made any more by who has missed a part of it, and nothing is projected for them.
+        // An athlete who has missed a part of the piece can no longer make the whole of it, and nothing is projected
+        // for them.
         let is_whole = self.track.missed().is_none();
         let estimate = self.estimate_now().filter(|_| is_whole);
         self.heading = estimate.map(|told| Heading::of(&self.course, told));
@@ -212,12 +213,12 @@ impl Rower {
         reached
     }
 
-    /// The athlete says to have stopped.
+    /// The athlete says that they have stopped.
     pub fn stop(&mut self, now: At) {
         self.stopped_at.get_or_insert(now);
     }
 
-    /// The athlete goes on after having stopped.
+    /// The athlete carries on after having stopped.
     pub fn row_on(&mut self) {
         self.stopped_at = None;
     }
@@ -227,18 +228,18 @@ impl Rower {
         self.contact_at_end = Some(athlete.contact);
     }
 
-    /// Whether the result as last told waits for what was rowed while nothing was heard.
+    /// Whether the result as last told is waiting for what was rowed while nothing was heard.
     #[must_use]
     pub fn is_unheard(&self) -> bool {
         self.told.as_ref().is_some_and(|told| told.outcome == Outcome::Unheard)
     }
 
-    /// The device is heard again, and has been for so long that all it had kept has come.
+    /// The device is heard again, and has been for so long that all it had kept has arrived.
     pub fn hear_out(&mut self) {
         self.heard_out = true;
     }
 
-    /// Whether the athlete has said to have stopped.
+    /// Whether the athlete has said that they stopped.
     #[must_use]
     pub fn has_stopped(&self) -> bool {
         self.stopped_at.is_some()
@@ -256,15 +257,15 @@ impl Rower {
         self.track.repeat()
     }
 
-    /// Which repeat is being rowed, and for how long by now, milliseconds; `None` at rest.
+    /// Which repeat is being rowed, and for how long so far, milliseconds; `None` at rest.
     #[must_use]
     pub fn repeat_so_far(&self) -> Option<(usize, f64)> {
         let newest = self.track.newest()?;
         (newest.repeat == self.track.repeat()).then_some((newest.repeat, newest.into_ms))
     }
 
-    /// When this repeat was over for them: never while it goes on, `None` when it was over
-    /// before the one that was over last.
+    /// When this repeat was over for them: never while it goes on, `None` when it was over before the one
+    /// that was over last.
     #[must_use]
     pub fn repeat_over_at(&self, rule: Rule<'_>, repeat: usize) -> Option<FineAt> {
         if repeat == self.track.repeat() {
@@ -273,13 +274,13 @@ impl Rower {
         self.track.ended_at().filter(|_| repeat + 1 == self.track.repeat())
     }
 
-    /// When the last repeat that is done ended.
+    /// When the last finished repeat ended.
     #[must_use]
     pub fn ended_at(&self) -> Option<FineAt> {
         self.track.ended_at()
     }
 
-    /// Share of the piece that is done, 0 to 1.
+    /// Share of the piece done, 0 to 1.
     #[must_use]
     pub fn share(&self) -> f64 {
         self.track.newest().map_or(0.0, |row| share(&self.course, row.ms, row.dm))
@@ -311,7 +312,7 @@ impl Rower {
         self.call.take()
     }
 
-    /// Own strokes left of the call that stands, if it counts strokes.
+    /// How many of the athlete's own strokes are left of the call that stands, if it counts strokes.
     #[must_use]
     pub fn strokes_left(&self, recording: &Recording) -> Option<u16> {
         let call = self.call.as_ref()?;

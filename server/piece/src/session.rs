@@ -61,7 +61,7 @@ pub use view::{View, Viewer};
 const PUBLISH_EVERY: Millis = Millis(1_000);
 /// Changes of the roster are told together after this long.
 const ROSTER_TOLD_AFTER: Millis = Millis(250);
-/// So many athletes in one event about the roster, so that no message grows without limit.
+/// At most this many athletes in one event about the roster, so that no message grows without limit.
 const ATHLETES_AN_EVENT: usize = 200;
 
 /// A session as a pure, deterministic state machine: the same inputs give the same state to the bit.
@@ -77,22 +77,22 @@ pub struct Session {
     programme: Programme,
     prepared: Vec<CallText>,
     calls: Calls,
-    /// Calls whose effect is not told yet.
+    /// Calls whose effect has not been told yet.
     watch: CallWatch,
     /// Orders that were carried out, so that none is carried out twice.
     commands: BTreeSet<CommandId>,
-    /// By what people come to their seats.
+    /// How people come to their seats.
     seats: Seats,
-    /// The coach's device that led last.
+    /// The device of the coach that led last.
     leader: Option<DeviceId>,
     news: News,
     notices: Vec<Notice>,
     timers: Timers,
-    /// By what the next piece is projected.
+    /// What projects the next piece.
     forecast: Forecast,
     /// How projections have turned out on this server.
     count: Count,
-    /// What the coach is asked about targets of the current piece, as last told.
+    /// What the coach was last asked about targets of the current piece.
     questions: BTreeMap<AthleteId, Question>,
     /// What the journal has lost.
     damage: Vec<damage::Lost>,
@@ -121,7 +121,7 @@ impl Session {
             }
             Input::NamesBySight => self.people.go_by_sight(),
             Input::Projecting { model, aim_ppm, so_far } => {
-                // The shell has read this model; one that is none leaves the one before in force.
+                // The shell has read this model; one that cannot be used leaves the one before in force.
                 if let Ok(model) = Model::of(model) {
                     self.forecast = Forecast { model: Arc::new(model), width: Width::of(*aim_ppm) };
                 }
@@ -179,7 +179,8 @@ impl Session {
                 });
             }
             Input::Aimed { athlete, piece, aim } => {
-                // Past results are known to who typed them: an athlete who says nothing of them leaves them.
+                // Past results are known only to those who typed them: an athlete who says nothing about them
+                // leaves them as they are.
                 let mut aim = aim.clone();
                 if aim.history.is_empty() {
                     aim.history = self.history(*athlete, *piece);
@@ -212,7 +213,7 @@ impl Session {
         out
     }
 
-    /// Learns from a piece that is over how wide intervals should have been.
+    /// Learns from a piece that is over how wide its intervals should have been.
     fn count_finishes(&mut self, out: &mut Vec<Output>) {
         let Session { programme, now, forecast, count, .. } = self;
         let Some(piece) = programme.current_mut() else { return };
@@ -235,7 +236,7 @@ impl Session {
         &self.forecast.model
     }
 
-    /// When the shell is to come back with `Input::Deadline`; `None`: only when something happens.
+    /// When the shell is to come back with `Input::Deadline`; `None` if only when something happens.
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
         let phase_turns = self.piece().and_then(Piece::deadline);
@@ -256,13 +257,13 @@ impl Session {
         self.closed
     }
 
-    /// Whether this order was carried out before.
+    /// Whether this order has been carried out before.
     #[must_use]
     pub fn has_done(&self, command: CommandId) -> bool {
         self.commands.contains(&command)
     }
 
-    /// The coach's device that led last, when it had named itself.
+    /// The device of the coach that led last, if it named itself.
     #[must_use]
     pub fn leader(&self) -> Option<DeviceId> {
         self.leader
@@ -323,7 +324,7 @@ impl Session {
         self.emit_late(to, false, what, out);
     }
 
-    /// The same, of something that was heard too late to be news.
+    /// The same, for something that was heard too late to be news.
     fn emit_late(&mut self, to: To, late: bool, what: Happening, out: &mut Vec<Output>) {
         let event = self.news.say(to.clone(), self.now, late, what);
         out.push(Output::Event { to, event });
@@ -337,7 +338,7 @@ impl Session {
         self.publish_now(out);
     }
 
-    /// Everything whose time has come.
+    /// Does everything whose time has come.
     fn pass_time(&mut self, out: &mut Vec<Output>) {
         let now = self.now;
         while self.piece_mut().is_some_and(|piece| piece.pass_time(now)) {
@@ -354,7 +355,7 @@ impl Session {
         }
     }
 
-    /// Publishes standings, details and notices, and what else screens are told together.
+    /// Publishes standings, details and notices, and whatever else screens are told along with them.
     fn publish_now(&mut self, out: &mut Vec<Output>) {
         let Session { people, programme, settings, now, timers, .. } = self;
         let Some(piece) = programme.current_mut() else { return };
@@ -395,7 +396,7 @@ impl Session {
             .map_err(|refusal| of_athlete(&athlete.spec.name, refusal))?;
         let has_begun = planned.has_begun();
         if has_begun {
-            // Who joined after the start may still say what for, until the first stroke.
+            // Somebody who joined after the start may still state a target until the first stroke.
             let rowed = planned.rowers.get(&id).is_none_or(Rower::has_rowed);
             if planned.is_over() || rowed {
                 return refused(Why::NotNow, "The piece has begun: targets stay as they are.");
@@ -412,7 +413,7 @@ impl Session {
         Ok(())
     }
 
-    /// What is known of the past of an athlete in a piece.
+    /// What is known of an athlete's past in a piece.
     fn history(&self, id: AthleteId, piece: PieceNo) -> Vec<PastResult> {
         let aim = self.people.get(id).and_then(|athlete| athlete.aims.get(&piece));
         aim.map_or_else(Vec::new, |aim| aim.history.clone())
@@ -431,7 +432,7 @@ pub fn folded(name: &str) -> String {
 }
 
 fn shortened(machine: &str) -> String {
-    // It stands on the coach's list beside names: nothing in it may turn them around.
+    // It appears on the coach's list beside names: nothing in it may reverse their direction.
     let shown = machine.chars().filter(|c| !c.is_control() && !name::is_ignorable(*c));
     shown.take(limits::NAME_MAX).collect()
 }

@@ -1,5 +1,5 @@
-//! What became of a piece, as a record of its own: by seat, without the names of persons. Pages, exports and later
-//! builds read it; strokes only check it. Stored in the journal: add fields and variants, never change or remove one.
+//! What became of a piece, as a record of its own: by seat, without people's names. Pages, exports and later builds
+//! read it; strokes only check it. Stored in the journal: add fields and variants, never change or remove one.
 
 mod lines;
 
@@ -14,8 +14,8 @@ use thole_protocol::{
 
 pub use lines::{Lines, RankedSeat, Recorder, StandingsLine};
 
-/// The number of an athlete in a session, counted from 0 in the order in which they came into its roster. It is
-/// never given to anybody else, whoever leaves.
+/// The number of an athlete in a session, counted from 0 in the order in which they were added to its roster.
+/// It is never given to anybody else, whoever leaves.
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
 )]
@@ -37,13 +37,13 @@ pub enum Cause {
 pub struct Settled {
     /// Which piece.
     pub piece: PieceNo,
-    /// 1 for the first record of a piece, one more for each that follows.
+    /// 1 for the first record of a piece, one more for each later one.
     pub revision: u32,
     /// Why it was made.
     pub cause: Cause,
-    /// What was rowed; the call sheet stands in `calls`, as far as anybody got it.
+    /// What was rowed; the part of the call sheet that anybody got is in `calls`.
     pub spec: PieceSpec,
-    /// What places were given by.
+    /// What places were awarded by.
     pub settings: SessionSettings,
     /// The go, and the signals of later repeats as far as they were given.
     pub starts_at_ms: Vec<At>,
@@ -51,18 +51,18 @@ pub struct Settled {
     pub phases: Vec<Passed>,
     /// When the first finisher was home; `None` when nobody finished.
     pub first_home_at_ms: Option<At>,
-    /// Teams, best first; their names stand here alone.
+    /// Teams, best first; their names appear only here.
     pub teams: Vec<SettledTeam>,
     /// Everybody who could row it, by their seats.
     pub seats: Vec<SettledSeat>,
     /// Focus calls in the order in which they first went out.
     pub calls: Vec<SettledCall>,
-    /// The standings every few seconds; none in later revisions, for which those of the first one stand.
+    /// The standings every few seconds; `None` in later revisions, for which those of the first one stand.
     #[serde(default)]
     pub lines: Option<Lines>,
 }
 
-/// A phase that a piece came into.
+/// A phase that a piece entered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Passed {
     /// When.
@@ -92,7 +92,7 @@ pub struct SettledSeat {
     pub seat: SeatNo,
     /// Which of `teams`, counted from 0.
     pub team: Option<u16>,
-    /// How it came about.
+    /// How it turned out.
     pub outcome: Outcome,
     /// Place among those with a target who finished; 1, 2, 2, 4.
     pub place: Option<u32>,
@@ -100,22 +100,22 @@ pub struct SettledSeat {
     pub time_ms: Millis,
     /// Work distance.
     pub distance_dm: Decimetres,
-    /// How sure `time_ms` is, or `distance_dm` of a piece by time.
+    /// How sure `time_ms` is or, in a piece by time, `distance_dm`.
     #[serde(flatten)]
     pub sure: Certainty,
     /// The finish as it is shown and ranked.
     pub shown: Option<Total>,
-    /// The own target as it was said: a finish, a distance or a pace.
+    /// Their own target as they gave it: a finish, a distance or a pace.
     pub aim: Option<Target>,
     /// How the target was meant to be reached.
     pub plan: Plan,
-    /// The same target in the kind of the piece: a finish or a distance.
+    /// The same target in the piece's own unit: a finish or a distance.
     pub target: Option<Total>,
-    /// Against their own target, of the finish as shown.
+    /// Against their own target, by the finish as shown.
     pub margin: Option<Margin>,
     /// Quarters of a single stretch, repeats of an interval piece.
     pub splits: Vec<Split>,
-    /// Own strokes in the work, if the machine told.
+    /// Their own strokes in the work, if the machine reported them.
     pub strokes: Option<u32>,
     /// What the reader should know.
     pub marks: Vec<Mark>,
@@ -128,28 +128,30 @@ pub struct SettledSeat {
 pub struct SettledCall {
     /// Which.
     pub call: CallId,
-    /// The words; `None` for a call that the coach said to people by name: they stand in the records of those people, under
-    /// the call's identity, and go with them.
+    /// The words; `None` for a call that the coach sent to people by name: those are in the records of these people, under
+    /// the call's identity, and go when they go.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub text: Option<CallText>,
     /// How long it stood.
     pub span: Span,
     /// When it first went out.
     pub sent_at_ms: At,
-    /// When it was over for the last of those who got it, or was taken back; `None` when it ended unsaid.
+    /// When it was over for the last of those who got it, or was taken back; `None` when its end was never
+    /// told.
     pub ended_at_ms: Option<At>,
-    /// Number of the call-sheet entry that it came from, counted from 0.
+    /// Number of the call-sheet entry it came from, counted from 0.
     pub sheet: Option<u16>,
-    /// Who got it at `sent_at_ms`: stretches of seats from the first to the last, both included.
+    /// Who got it at `sent_at_ms`: runs of seats from a first to a last, both included.
     pub seats: Vec<(SeatNo, SeatNo)>,
     /// Those among them for whom it ended another call.
     pub replaced: Vec<(SeatNo, SeatNo)>,
-    /// Of a call of the sheet: each athlete who got it, and when they were at its point of the piece.
+    /// For a call of the sheet: each athlete who got it, and when they reached its point of the piece.
     pub reached: Vec<(SeatNo, At)>,
 }
 
 impl Settled {
-    /// What of this record another build would have made otherwise, in words; `None` when they are the same.
+    /// What in this record another build would have made differently, in words; `None` when they are the
+    /// same.
     #[must_use]
     pub fn difference(&self, other: &Settled) -> Option<String> {
         let mut parts: Vec<String> = [
@@ -175,7 +177,7 @@ impl Settled {
         (!parts.is_empty()).then(|| parts.join(", "))
     }
 
-    /// Whether a later record would tell nothing that this one does not.
+    /// Whether a later record would say nothing that this one does not.
     #[must_use]
     pub fn says_the_same(&self, before: &Settled) -> bool {
         let Settled { revision, cause, .. } = *before;
@@ -184,10 +186,11 @@ impl Settled {
     }
 }
 
-/// A line of a log names no more seats that differ: who looks on finds the others in the records.
+/// A line of a log names at most this many differing seats: whoever looks further finds the others in the
+/// records.
 const SEATS_NAMED: usize = 20;
 
-/// Stretches of these seats, from the first to the last of each.
+/// Runs of these seats, from the first to the last of each.
 #[must_use]
 pub fn stretches(seats: impl IntoIterator<Item = SeatNo>) -> Vec<(SeatNo, SeatNo)> {
     let mut seats: Vec<SeatNo> = seats.into_iter().collect();

@@ -18,13 +18,13 @@ use thole_protocol::{
 pub struct Entry<'a> {
     /// Who.
     pub athlete: AthleteId,
-    /// As everybody knows them; orders those who are not ranked.
+    /// As everybody knows them; puts those who are not ranked in order.
     pub name: &'a str,
     /// Team, if any.
     pub team: Option<&'a str>,
     /// Projected or final result against their own target; `None` without a target or a projection.
     pub margin: Option<Margin>,
-    /// As it was shown last; `None` of a result, and of athletes who were not ranked.
+    /// As it was last shown; `None` for a result, and for athletes who were not ranked.
     pub was: Option<Margin>,
     /// Why they are not ranked, if so.
     pub instead: Option<Instead>,
@@ -35,7 +35,7 @@ pub struct Entry<'a> {
 pub struct Placed {
     /// Who.
     pub athlete: AthleteId,
-    /// Position of this athlete among the entries that were given.
+    /// Position of this athlete among the entries passed in.
     pub entry: usize,
     /// 1, 2, 2, 4; `None` while not ranked.
     pub place: Option<u32>,
@@ -43,10 +43,10 @@ pub struct Placed {
     pub margin: Option<Margin>,
 }
 
-/// Athletes and teams in the order to be listed.
+/// Athletes and teams in the order in which to list them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Listing {
-    /// Ranked athletes first, best first and equals by their ids; then the others by why, and by name.
+    /// Ranked athletes first, best first and equals by their ids; then the others by reason, and by name.
     pub athletes: Vec<Placed>,
     /// Teams, best first, equals by name; those without a place last.
     pub teams: Vec<TeamLine>,
@@ -55,9 +55,9 @@ pub struct Listing {
 /// How exactly margins are shown.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Digits {
-    /// To 0.1 %, 0.1 s or 1 m: of projections no more is known.
+    /// To 0.1 %, 0.1 s or 1 m: a projection is not known more exactly.
     Shown,
-    /// As results are.
+    /// In full, as results are.
     All,
 }
 
@@ -69,9 +69,9 @@ const SHOWN_DM: i64 = 10;
 
 /// The listing of one instant.
 ///
-/// The numbers beside the names make the order: who are equal as shown share the place, and nobody stands before somebody
-/// whose number is better. A number stays until it is off by more than one step, so that places do not waver with it.
-/// Screens renew all seldom enough to be read (`picture`).
+/// The numbers beside the names make the order: athletes who are equal as shown share the place, and nobody stands before
+/// somebody whose number is better. A number stays until it is off by more than one step, so that places do not waver
+/// with it. Screens renew everything rarely enough to be read (`picture`).
 #[must_use]
 pub fn listed(ranking: Ranking, team_best: u16, digits: Digits, entries: &[Entry<'_>]) -> Listing {
     let mut ranked: Vec<Ranked> = entries
@@ -102,7 +102,7 @@ pub fn listed(ranking: Ranking, team_best: u16, digits: Digits, entries: &[Entry
 /// Somebody who is ranked.
 struct Ranked {
     athlete: AthleteId,
-    /// Position among the entries that were given.
+    /// Position among the entries passed in.
     entry: usize,
     /// As it is shown.
     margin: Margin,
@@ -119,7 +119,8 @@ fn ranked(entry: usize, seen: &Entry<'_>, ranking: Ranking, digits: Digits) -> O
     Some(Ranked { athlete: seen.athlete, entry, margin, score: score(margin, ranking) })
 }
 
-/// Teams by the mean of their best members' margins as they are shown beside it; those with too few ranked come last, by name.
+/// Teams by the mean of their best members' margins, as shown beside it; those with too few ranked members come last, by
+/// name.
 fn teams(
     ranking: Ranking,
     team_best: u16,
@@ -183,7 +184,7 @@ fn as_read(margin: Margin, was: Option<Margin>) -> Margin {
     }
 }
 
-/// To the nearest step; what was read last stays while it is no further off than one.
+/// To the nearest step; what was last read stays while it is off by no more than one.
 fn read(amount: i64, was: Option<i64>, step: i64) -> i64 {
     let stays = was.filter(|was| was % step == 0 && amount.abs_diff(*was) <= step.unsigned_abs());
     stays.unwrap_or_else(|| nearest(amount, step) * step)
@@ -199,7 +200,7 @@ fn unit_of(margin: Margin, ranking: Ranking, digits: Digits) -> i64 {
     }
 }
 
-/// So many steps, a half away from nothing: what is ahead and what is behind is rounded alike.
+/// This many steps, halves rounded away from zero: what is ahead and what is behind is rounded alike.
 fn nearest(amount: i64, step: i64) -> i64 {
     amount.signum() * ((amount.abs() + step / 2) / step.max(1))
 }
@@ -211,7 +212,7 @@ fn score(margin: Margin, ranking: Ranking) -> i64 {
     }
 }
 
-/// Places of scores that stand best first; equals share a place and the next ones are left out.
+/// Places of scores that are listed best first; equals share a place and the following ones are skipped.
 fn places_in_order(scores: impl Iterator<Item = i64>) -> Vec<u32> {
     let mut above: Option<(i64, u32)> = None;
     let place = |(next, score): (u32, i64)| {
@@ -222,7 +223,7 @@ fn places_in_order(scores: impl Iterator<Item = i64>) -> Vec<u32> {
     (1..).zip(scores).map(place).collect()
 }
 
-/// Places of scores, larger is better; ties share a place and the next ones are left out.
+/// Places of scores, larger is better; ties share a place and the following ones are skipped.
 #[must_use]
 pub fn places(scores: &[Option<i64>]) -> Vec<Option<u32>> {
     let mut order: Vec<(i64, usize)> =
@@ -243,7 +244,7 @@ pub fn places(scores: &[Option<i64>]) -> Vec<Option<u32>> {
 pub struct RankedFinish {
     /// The finish as shown (`as_shown`).
     pub shown: Total,
-    /// The own target in the same kind.
+    /// Their own target in the same unit.
     pub target: Total,
 }
 
@@ -260,7 +261,7 @@ pub fn as_shown(finish: Total) -> Total {
     }
 }
 
-/// Places of results, one for each entry; none in, none out.
+/// Places of results, one for each entry; `None` in, `None` out.
 #[must_use]
 pub fn final_places(ranking: Ranking, results: &[Option<RankedFinish>]) -> Vec<Option<u32>> {
     let mut order: Vec<(usize, Lead)> = results

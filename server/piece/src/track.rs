@@ -23,20 +23,20 @@ use wholes::{CUT_OFF_DM, Wholes};
 
 /// Points further apart than this are not one stretch of rowing: somebody stopped, or rows are missing.
 const STRETCH_MS: f64 = 4_000.0;
-/// Who makes the first stroke later than this after the go has started late, and the result says so.
+/// An athlete whose first stroke comes later than this after the go has started late, and the result says so.
 const LATE_START_MS: f64 = 10_000.0;
-/// A client's idea of the session's clock may be ahead by so much; what it says of later than that has not happened yet, and
-/// nobody's piece ends by it.
+/// A client's idea of the session's clock may be ahead by this much; anything it dates later than that has not happened yet,
+/// and nobody's piece ends by it.
 const AHEAD_MS: f64 = 1_000.0;
 /// After the end of a time piece, how long a stroke that began before the end may still be waited for.
 const SETTLE_MS: f64 = 5_000.0;
-/// Whoever is first heard later than this after the start of a repeat is marked, though the machine's clock
-/// shows that it began after it (design: 30 s).
+/// Whoever is first heard later than this after the start of a repeat is marked, even if the machine's clock
+/// shows that it began after the start (design: 30 s).
 const HEARD_LATE_MS: f64 = 30_000.0;
 /// Speed of a usual first stroke, 4 m/s (common practice, no source): tells when it began.
 const USUAL_FIRST_DM_PER_MS: f64 = 0.04;
 
-/// A handle that is laid down, or a counter that trembles, moves less than this in all; one stroke moves more (own choice).
+/// A handle being laid down, or a counter that jitters, moves less than this in all; one stroke moves more (our choice).
 const TREMBLE_DM: f64 = 10.0;
 
 /// What of the piece all tracks have in common.
@@ -44,19 +44,19 @@ const TREMBLE_DM: f64 = 10.0;
 pub struct Rule<'a> {
     /// The work.
     pub repeats: &'a [Repeat],
-    /// Where the clock begins.
+    /// Where the clock starts.
     pub clock: StartClock,
     /// When later repeats begin.
     pub repeat_start: RepeatStart,
-    /// The go, and the signals of later repeats as far as they are given.
+    /// The go, and the signals of later repeats as far as they have been given.
     pub starts: &'a [At],
     /// Nothing heard after this counts: the piece was closed or stopped.
     pub until: Option<At>,
 }
 
 impl Rule<'_> {
-    /// When the time of a piece by time is over for everybody; `None` of other pieces, and where
-    /// each begins or rests on a clock of their own.
+    /// When the time of a piece by time is over for everybody; `None` for other pieces, and where each
+    /// athlete begins or rests on a clock of their own.
     #[must_use]
     pub fn time_over_at(&self) -> Option<FineAt> {
         let Repeat { work: Extent::Time { time_ms }, .. } = self.repeats.last()? else {
@@ -66,7 +66,7 @@ impl Rule<'_> {
         (self.clock == StartClock::CommonGo).then(|| FineAt::from(start) + f64::from(time_ms.0))
     }
 
-    /// Whether that was some time ago: nobody can be rowing it any more, heard or not.
+    /// Whether that was some time ago: nobody can still be rowing it, heard or not.
     #[must_use]
     pub fn is_time_over(&self, now: At) -> bool {
         self.time_over_at().is_some_and(|end| FineAt::from(now) >= end + SETTLE_MS)
@@ -86,11 +86,12 @@ pub struct Row {
     pub repeat: usize,
     /// Milliseconds since that repeat began.
     pub into_ms: f64,
-    /// What of the work was over before the athlete came, and is in `ms` or `dm` though nobody rowed it.
+    /// What of the work was over before the athlete came; it is counted in `ms` or `dm` though nobody rowed
+    /// it.
     pub missed: Missed,
 }
 
-/// Repeats that an athlete has not rowed because they were over for the class.
+/// Repeats that an athlete has not rowed because they were already over for the class.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Missed {
     /// Of repeats by time: milliseconds.
@@ -106,16 +107,17 @@ pub struct Finish {
     pub ms: f64,
     /// Work distance in decimetres.
     pub dm: f64,
-    /// The truth lies no further away than this, milliseconds: what the samples around the ends of repeats
-    /// (and their own start, where the clock begins there) leave open, and at least half the gap between them.
+    /// The truth is no further away than this, milliseconds: what is left open by the samples around the ends
+    /// of repeats (and around their own start, where the clock begins there), and at least half the gap
+    /// between them.
     pub sure_ms: f64,
     /// The same in decimetres.
     pub sure_dm: f64,
-    /// When it was.
+    /// When that was.
     pub at: FineAt,
 }
 
-/// One athlete's way through one piece; fed with the recording's points in their order.
+/// One athlete's way through one piece; fed with the recording's points in order.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Track {
     /// Index of the first point that was not taken yet.
@@ -133,40 +135,40 @@ pub struct Track {
     newest: Option<Row>,
     /// The newest row of work in which the distance grew.
     progress: Option<Row>,
-    /// When it had grown enough to be called rowing, and to what: decimetres of work.
+    /// When it had grown enough to be called rowing, and to how much: decimetres of work.
     rowed: Option<(FineAt, f64)>,
     finish: Option<Finish>,
-    /// Which of the marks are of repeats that were missed, and what they come to in all.
+    /// Which of the marks belong to repeats that were missed, and what those come to in all.
     missed_repeats: Vec<usize>,
     missed: Missed,
-    /// What the repeats that are done leave open: milliseconds, decimetres.
+    /// What the finished repeats leave open: milliseconds, decimetres.
     open: Open,
-    /// The last end, while a machine that told it to the metre may show more.
+    /// The last end, as long as a machine that told it to the metre may still show more.
     exact: Option<Exact>,
     /// Since when the machine's clock has shown the same.
     stood: Option<Stood>,
     strokes_milli: u32,
     wholes: Wholes,
-    /// Of the stretch that is being rowed.
+    /// For the stretch that is being rowed.
     clocks: Clocks,
     joined: bool,
     no_baseline: bool,
     heard_late: bool,
     late_start: bool,
-    /// The end of the piece that a point was heard after: what comes later counts no more.
+    /// The end of the piece, once a point was heard after it: what comes later no longer counts.
     past: Option<At>,
 }
 
 impl Track {
-    /// Index of the first point that `advance` looks at.
+    /// Index of the first point that `advance` needs to see.
     #[must_use]
     pub fn needs(&self, rule: Rule<'_>) -> usize {
         let is_past = self.past.is_some() && self.past == rule.until;
         if is_past { usize::MAX } else { self.next.saturating_sub(2) }
     }
 
-    /// Takes the points that are new since the last call, out of `points`, which begin with the one of index
-    /// `first`; `each` is told of every row of work.
+    /// Takes the points that are new since the last call out of `points`, which begin with the one at index
+    /// `first`; `each` is called with every row of work.
     pub fn advance(
         &mut self,
         first: usize,
@@ -181,7 +183,7 @@ impl Track {
             let earlier = self.next.checked_sub(2).and_then(at);
             self.decide(point);
             if let Some(until) = rule.until.filter(|until| point.heard > until.0) {
-                // Whoever is home last ends the piece, and whether their machine goes on is heard a moment after that.
+                // Whoever is home last ends the piece, and whether their machine goes on is heard a moment later.
                 if self.finish.is_some() && self.exact.is_some() {
                     self.next += 1;
                     continue;
@@ -205,7 +207,8 @@ impl Track {
         let end = stretch.start + time_ms;
         let settled = rule.until.is_some_and(|until| FineAt::from(until) >= end);
         (settled || FineAt::from(now) >= end + SETTLE_MS).then(|| {
-            // What was rowed between the last sample and the end is in none: it may be as much as anybody rows.
+            // What was rowed between the last sample and the end is in none of them: it may be as much as
+            // anybody rows.
             let most = (FASTEST_DM_PER_MS * (end - stretch.heard)).max(0.0);
             let carried = stretch.carried(end);
             let cut_off = if carried > 0.0 { self.cut_off(stretch) } else { 0.0 };
@@ -221,25 +224,26 @@ impl Track {
         })
     }
 
-    /// How much further than it says a machine has come on average that counts whole metres from nothing; nothing for others.
+    /// How much further than it says a machine that counts whole metres from zero has come on average; 0 for others.
     fn cut_off(&self, stretch: Stretch) -> f64 {
         if stretch.from_zero && self.wholes.are_cut_off() { CUT_OFF_DM } else { 0.0 }
     }
 
-    /// The last repeat of a time piece while it is rowed, and its length. A machine that reports strokes
-    /// says nothing after the last one.
+    /// The last repeat of a time piece while it is rowed, and its length. A machine that reports strokes says
+    /// nothing after the last one.
     fn last_by_time(&self, rule: Rule<'_>) -> Option<(Stretch, f64)> {
         let last = self.repeat + 1 == rule.repeats.len();
         let stretch = self.rowing.filter(|_| last)?;
         let Extent::Time { time_ms } = rule.repeats.get(self.repeat)?.work else { return None };
         let time_ms = f64::from(time_ms.0);
-        // Of a piece that was over before its time was, nobody comes to the end any more, however late it is.
+        // In a piece that was over before its time was up, nobody reaches the end any more, however late it
+        // is.
         let goes_by = rule.until.is_none_or(|until| FineAt::from(until) >= stretch.start + time_ms);
         goes_by.then_some((stretch, time_ms))
     }
 
-    /// From when on `finish` is known while the piece goes on, if nothing more is heard; `None` while that
-    /// cannot be said.
+    /// From when on `finish` is known while the piece goes on, if nothing more is heard; `None` as long as
+    /// that cannot be said.
     #[must_use]
     pub fn home_at(&self, rule: Rule<'_>) -> Option<At> {
         if let Some(finish) = self.finish {
@@ -255,7 +259,7 @@ impl Track {
         self.newest
     }
 
-    /// When the athlete was last heard to row: a counter that trembles is not rowed on.
+    /// When the athlete was last heard to row: a counter that jitters is not rowing.
     #[must_use]
     pub fn rowed_at(&self) -> Option<FineAt> {
         self.rowed.map(|(at, _)| at)
@@ -279,21 +283,21 @@ impl Track {
         self.rowing.is_some()
     }
 
-    /// Whether the machine was reset in the work and the parts were joined.
+    /// Whether the machine was reset during the work and the parts were joined.
     #[must_use]
     pub fn is_joined(&self) -> bool {
         self.joined
     }
 
-    /// By how many milliseconds the session's clock has gained on the machine's while the athlete rowed (fewer than
-    /// none: lost), if that bends the result.
+    /// By how many milliseconds the session's clock has gained on the machine's while the athlete rowed (negative:
+    /// lost), if that distorts the result.
     #[must_use]
     pub fn clocks_apart_ms(&self) -> Option<i64> {
         self.clocks.apart_ms
     }
 
-    /// Since when there is something to row at `now` (later than `now` in a rest whose end is
-    /// known); `None` in a rest that ends by a signal.
+    /// Since when there is something to row at `now` (later than `now` in a rest whose end is known); `None`
+    /// in a rest that ends on a signal.
     #[must_use]
     pub fn due(&self, rule: Rule<'_>, now: FineAt) -> Option<FineAt> {
         let signalled = |repeat| rule.starts.get(repeat).map(FineAt::from);
@@ -307,7 +311,7 @@ impl Track {
                 _ => signalled(self.repeat),
             };
         };
-        // A machine that tells strokes alone says nothing when a repeat by time is over.
+        // A machine that reports only strokes says nothing when a repeat by time is over.
         match rule.repeats.get(self.repeat)?.work {
             Extent::Time { time_ms }
                 if self.repeat + 1 < rule.repeats.len()
@@ -325,7 +329,7 @@ impl Track {
         self.rowing.map(|stretch| stretch.start)
     }
 
-    /// When the last repeat that is done ended.
+    /// When the last finished repeat ended.
     #[must_use]
     pub fn ended_at(&self) -> Option<FineAt> {
         self.ended.map(|(at, _)| at)
@@ -338,7 +342,7 @@ impl Track {
     }
 
     fn step(&mut self, around: Around<'_>, rule: Rule<'_>, each: &mut impl FnMut(Row, u32)) {
-        // One point can end a repeat and be in the next: each turn takes one of the two.
+        // One point can end a repeat and belong to the next: each turn of the loop handles one of the two.
         while self.finish.is_none() {
             self.miss(around, rule);
             let Some(repeat) = rule.repeats.get(self.repeat) else { return };
@@ -353,8 +357,8 @@ impl Track {
         }
     }
 
-    /// Goes by repeats that were over for the class before this athlete rowed in them: whoever comes late rows from the
-    /// current one on.
+    /// Passes over repeats that were over for the class before this athlete rowed in them: whoever comes late rows from
+    /// the current one on.
     fn miss(&mut self, around: Around<'_>, rule: Rule<'_>) {
         while let Some(next) = rule.starts.get(self.repeat + 1).map(FineAt::from)
             && let Some(repeat) = rule.repeats.get(self.repeat)
@@ -390,9 +394,10 @@ impl Track {
         }
         match before {
             Some(before) if before.at() >= next => true,
-            // Who stood still until then has begun with this stroke; more than one was rowed meanwhile, unheard.
+            // Somebody who stood still until then has begun with this stroke; more than one stroke means rowing
+            // unheard.
             Some(before) => f64::from(point.dm.saturating_sub(before.dm)) <= ONE_STROKE_DM,
-            // A machine that began in this repeat, by its own clock, tells all of it.
+            // A machine that began in this repeat, by its own clock, reports all of it.
             None => {
                 let start = rule.starts.get(self.repeat).map_or(FineAt::default(), FineAt::from);
                 let began = point.machine_ms.map(|machine| point.at() - f64::from(machine));
@@ -405,7 +410,7 @@ impl Track {
     /// The stretch that has begun by this point, if the next repeat has.
     fn begin(&mut self, around: Around<'_>, rule: Rule<'_>) -> Option<Stretch> {
         let heard = around.point.at();
-        // What an earlier repeat has of the metres since the sample before is not there for this one.
+        // Metres since the sample before that belong to an earlier repeat do not count for this one.
         let done_dm = self.ended.map_or(0.0, |(_, ended)| ended);
         let (start, start_open, base, by_clock) =
             match (self.repeat, rule.clock, rule.repeat_start, self.ended) {
@@ -445,7 +450,7 @@ impl Track {
         Some(Stretch { start, start_open, base: dm, from_zero, by_clock, heard, dm, took, speed })
     }
 
-    /// Rows one stretch to this point; true when the repeat ended before it.
+    /// Rows one stretch up to this point; true when the repeat ended before it.
     fn row(
         &mut self,
         stretch: Stretch,

@@ -17,7 +17,7 @@ use crate::{
     record::{Damage, Found, Record},
 };
 
-/// Who has written nothing for so long has nothing under way (own choice): a record of a damaged commit that nothing follows
+/// Who has written nothing for so long has nothing under way (our choice): a record of a damaged commit that nothing follows
 /// is taken to be of the instant of the one before it when it says that it is of later than this.
 const QUIET_MAX: Millis = Millis(3_600_000);
 

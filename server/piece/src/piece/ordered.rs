@@ -1,4 +1,4 @@
-//! What the coach orders of a piece: one change of its phase each, or the reason why not now.
+//! What the coach orders of a piece: each a single change of phase, or the reason why it cannot be done now.
 
 use thole_protocol::{
     refusal::{Refusal, Why},
@@ -61,7 +61,8 @@ impl Piece {
         Ok(())
     }
 
-    /// The starts that are known from the beginning: all of an interval piece by time, else the go.
+    /// The starts that are known from the beginning: all of them in an interval piece by time, otherwise just
+    /// the go.
     fn schedule(&self, go: At) -> Vec<At> {
         let mut starts = vec![go];
         if self.spec.repeat_start == RepeatStart::OwnRest {
@@ -79,7 +80,7 @@ impl Piece {
     /// Everybody back: to armed, as if it had not begun. The samples stay in the recordings.
     ///
     /// # Errors
-    /// The piece is not counting, nor in its first moments.
+    /// The piece is neither counting down nor in its first moments.
     pub fn false_start(&mut self, now: At) -> Result<(), Refusal> {
         match self.phase {
             Phase::Counting { .. } => {}
@@ -108,7 +109,7 @@ impl Piece {
         Ok(())
     }
 
-    /// The next repeat soon, whoever is still rowing or resting.
+    /// Starts the next repeat soon, whoever is still rowing or resting.
     ///
     /// # Errors
     /// There is no next repeat that waits for a signal.
@@ -146,7 +147,7 @@ impl Piece {
     /// Stops the piece for everybody; what was rowed is kept.
     ///
     /// # Errors
-    /// It has not begun, or is over.
+    /// It has not begun, or is already over.
     pub fn stop(&mut self, now: At) -> Result<(), Refusal> {
         let go_at_ms = match self.phase {
             Phase::Gathering => return not_now("Nothing has begun that could be stopped."),
@@ -169,7 +170,7 @@ impl Piece {
         self.go_to(phase);
     }
 
-    /// Ends the waiting for late finishers.
+    /// Ends the wait for late finishers.
     ///
     /// # Errors
     /// Nobody has finished yet, or the piece is over.

@@ -1,4 +1,4 @@
-//! What is made once a second of everybody who rows: the standings, and what was seen on the way.
+//! What is made once a second from everybody who rows: the standings, and what was seen on the way.
 
 use std::collections::BTreeMap;
 
@@ -23,9 +23,9 @@ use crate::{
 pub struct Look {
     /// In the order of the athletes' ids; none once the piece is over.
     pub notices: Vec<Notice>,
-    /// Those for whom it is over and who have not been told their result.
+    /// Those for whom it is over and who have not been told their result yet.
     pub home: Vec<AthleteId>,
-    /// Those whose call is over: its time is, or they have stopped or have not begun, and nobody is pushed.
+    /// Those whose call is over: its time is up, or they have stopped or not begun, and nobody is pushed.
     pub past_call: Vec<AthleteId>,
 }
 
@@ -86,7 +86,7 @@ impl Piece {
         }
         let mut lines = lines.iter().zip(shown).peekable();
         for (id, rower) in &mut self.rowers {
-            // A line for each of them, in the same order; who has none keeps the place.
+            // A line for each of them, in the same order; athletes without one keep their place.
             if let Some((line, shown)) = lines.next_if(|(line, _)| line.athlete == *id) {
                 (rower.place, rower.margin_shown) = (line.place, shown);
             }
@@ -106,7 +106,7 @@ impl Piece {
         look
     }
 
-    /// Those for whom everybody else waits now: with whom the repeat, or the piece, would be over.
+    /// Those for whom everybody else is waiting now: if they were done, so would the repeat or the piece be.
     fn waits_for(&self, now: At, roster: &Roster) -> Vec<AthleteId> {
         let all = both(&self.rowers, roster);
         match self.phase() {
@@ -148,8 +148,8 @@ fn ranked(lines: &[Line], roster: &Roster) -> Vec<RankedSeat> {
     ranked.collect()
 }
 
-/// Everybody who rows, as an athlete of the roster too; both stand in the order of their ids, so that nobody is
-/// looked for.
+/// Everybody who rows, together with their entry in the roster; both are in the order of their ids, so that
+/// nobody has to be looked up.
 pub fn both<'a>(
     rowers: &'a BTreeMap<AthleteId, Rower>,
     roster: &'a Roster,
@@ -161,7 +161,7 @@ pub fn both<'a>(
     })
 }
 
-/// The same to look at everybody and note what was seen.
+/// The same, to look at everybody and note what was seen.
 pub fn both_mut<'a>(
     rowers: &'a mut BTreeMap<AthleteId, Rower>,
     roster: &'a Roster,

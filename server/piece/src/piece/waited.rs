@@ -15,7 +15,7 @@ use crate::{
 };
 
 impl Piece {
-    /// Changes the phase if the rowers have come so far; true when it has changed.
+    /// Changes the phase if the rowers have come far enough; true when it has changed.
     pub fn follow_rowers(&mut self, now: At, roster: &Roster) -> bool {
         let phase = self.phase;
         match phase {
@@ -29,7 +29,7 @@ impl Piece {
                 self.rest_if_all_done(now, go_at_ms, repeat, roster)
             }
             Phase::Closing { go_at_ms } if !self.anybody_is_home(now) => {
-                // What looked like a finish was nonsense: the samples around it have come since.
+                // What looked like a finish was nonsense: the samples around it have since come.
                 self.go_to(self.rowing_again(go_at_ms, now));
                 true
             }
@@ -74,7 +74,7 @@ impl Piece {
         Phase::Rowing { go_at_ms, repeat, repeat_at_ms }
     }
 
-    /// Repeats by distance on a common signal: the rest begins when the last who is rowing is done.
+    /// Repeats by distance on a common signal: the rest begins when the last athlete still rowing is done.
     fn rest_if_all_done(&mut self, now: At, go_at_ms: At, repeat: u16, roster: &Roster) -> bool {
         let this = usize::from(repeat);
         let Some(rest_ms) = self.spec.repeats.get(this).map(|repeat| repeat.rest_ms) else {
@@ -102,7 +102,7 @@ impl Piece {
         true
     }
 
-    /// Whether the rest behind this repeat begins when the last athlete is done, and has not been signalled.
+    /// Whether the rest after this repeat begins when the last athlete is done, and has not been signalled.
     pub(super) fn waits_in(&self, repeat: u16) -> bool {
         let next = usize::from(repeat) + 1;
         self.spec.repeat_start == RepeatStart::CommonSignal
@@ -115,8 +115,8 @@ impl Piece {
             && athlete.silent_for(now).is_none_or(|silent| silent.0 < SILENT_MAX_MS)
     }
 
-    /// Whether this athlete may be rowing unheard: was here in the count-down, or has come since; or has just come back, and
-    /// what was rowed meanwhile may be on its way.
+    /// Whether this athlete may be rowing unheard: was here during the countdown, or has come since; or has just come back,
+    /// and what was rowed in the meantime may be on its way.
     fn may_row_unheard(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
         let Some(go) = self.starts.first() else { return false };
         match athlete.contact {
@@ -129,7 +129,7 @@ impl Piece {
         }
     }
 
-    /// Whether the piece goes on for this athlete, or may unheard.
+    /// Whether the piece goes on for this athlete, or may be going on unheard.
     pub(super) fn is_out(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
         rower.over(self.rule(), now).is_none()
             && !self.rule().is_time_over(now)
@@ -137,8 +137,8 @@ impl Piece {
             && (rower.has_rowed() || self.may_row_unheard(rower, athlete, now))
     }
 
-    /// Whether everybody who has rowed is home or has said to have stopped, and nobody is away who
-    /// may be rowing unheard.
+    /// Whether everybody who has rowed is home or has said that they stopped, and nobody is away who may be
+    /// rowing unheard.
     fn nobody_is_out(&mut self, now: At, roster: &Roster) -> bool {
         let is_out = |id: &AthleteId, rower: &Rower| {
             roster.get(id).is_some_and(|athlete| self.is_out(rower, athlete, now))
@@ -151,7 +151,7 @@ impl Piece {
         out.is_none()
     }
 
-    /// Whether the one for whom the piece was found to wait still keeps it waiting.
+    /// Whether the athlete whom the piece was found to be waiting for still keeps it waiting.
     fn still_waits(&self, keeps_waiting: impl Fn(&AthleteId, &Rower) -> bool) -> bool {
         let known = self.lookout.waited_for.and_then(|id| self.rowers.get_key_value(&id));
         known.is_some_and(|(id, rower)| keeps_waiting(id, rower))

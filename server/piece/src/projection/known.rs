@@ -10,24 +10,25 @@ use crate::{
 
 /// Inputs of the model that do not change while the piece is rowed.
 pub const FIXED: usize = 14;
-/// A plan's first half and last quarter count within these as inputs, in slack: the plans of past pieces go no further.
+/// A plan's first half and last quarter count as inputs within these bounds, in slack: the plans of past pieces go no
+/// further.
 const FIRST_HALF: (f64, f64) = (-0.004, 0.008);
 const LAST_QUARTER: (f64, f64) = (-0.0115, 0.0);
-/// Watts that power is told against: a middling athlete of the rehearsal data.
+/// Watts that power is measured against: a middling athlete of the rehearsal data.
 const MIDDLING_WATTS: f64 = 170.0;
-/// Seconds that the length of a piece is told against.
+/// Seconds that the length of a piece is measured against.
 const MIDDLING_SECONDS: f64 = 500.0;
-/// The best past result counts this far as an input, in slack …
+/// The best past result counts only this far as an input, in slack …
 const BEST_MAX: f64 = 0.08;
-/// … and the others against it.
+/// … and the others this far, relative to it.
 const OTHERS_MAX: f64 = 0.12;
 
-/// What slack is told against, and what past results say.
+/// What slack is measured against, and what past results say.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Known {
-    /// From what the reference comes.
+    /// Where the reference comes from.
     pub basis: Basis,
-    /// Seconds or metres that slack is told against.
+    /// Seconds or metres that slack is measured against.
     pub reference: f64,
     /// Slack of the best past result; 0 without one.
     pub best: f64,
@@ -42,7 +43,7 @@ pub struct Past {
     pub best: f64,
     /// The newest.
     pub newest: f64,
-    /// The geometric mean: of logarithms, as all slack is.
+    /// The geometric mean: the mean of the logarithms, as slack is.
     pub mean: f64,
     /// How many there are.
     pub results: usize,
@@ -82,10 +83,10 @@ impl Past {
     }
 }
 
-/// From what slack is told.
+/// What slack is measured from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Basis {
-    /// The own target.
+    /// Their own target.
     Target,
     /// No target: the best past result stands for it.
     Past,
@@ -93,20 +94,21 @@ pub enum Basis {
     Nothing,
 }
 
-/// Which of the target and the past results are believed: what is far from the way somebody rows says nothing of them.
+/// Which of the target and the past results are believed: what is far from the way somebody rows says nothing about
+/// them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Believed {
-    /// All that there is.
+    /// Everything there is.
     All,
-    /// The target alone.
+    /// Only the target.
     Target,
-    /// Past results alone.
+    /// Only past results.
     Past,
-    /// The own pace alone.
+    /// Only their own pace.
     Nothing,
 }
 
-/// All of a course that is needed to know it.
+/// Everything about a course that is needed to work out `Known`.
 #[derive(Clone, Copy)]
 pub(crate) struct Ground<'a> {
     pub(crate) measure: Measure,
@@ -156,15 +158,15 @@ impl Known {
         Known { basis, reference, best, fixed }
     }
 
-    /// Without a target and past results, what their own pace so far says of the size of the piece:
-    /// how strong (against a middling athlete) and how long, as the model takes them.
+    /// Without a target and past results, what their own pace so far says about the size of the piece: how
+    /// strong the athlete is (against a middling one) and how long the piece takes, as the model wants them.
     #[must_use]
     pub(crate) fn size_at(measure: Measure, work: f64, reference: f64) -> (f64, f64) {
         size(measure, work, reference)
     }
 }
 
-/// What a plan is told by: how much slower than the whole its first half and its last quarter are, in slack.
+/// What describes a plan: how much slower than the whole its first half and its last quarter are, in slack.
 fn uneven(measure: Measure, at_bins: &[f64; BINS + 1]) -> (f64, f64) {
     let at = |bin: usize| at_bins.get(bin).copied().unwrap_or(0.0);
     let (half, three_quarters) = (at(BINS / 2), at(BINS * 3 / 4));
@@ -175,7 +177,7 @@ fn uneven(measure: Measure, at_bins: &[f64; BINS + 1]) -> (f64, f64) {
     )
 }
 
-/// Power at the reference and length of the piece, as logarithms.
+/// Power at the reference, and length of the piece, as logarithms.
 fn size(measure: Measure, work: f64, reference: f64) -> (f64, f64) {
     let (metres, seconds) = match measure {
         Measure::Distance(_) => (work, reference),
@@ -201,7 +203,7 @@ fn at_any_speed(measure: Measure, work: f64) -> f64 {
 pub enum Class {
     /// One stretch of under five and a half minutes and at most a kilometre.
     Short,
-    /// Up to some twelve minutes.
+    /// Up to about twelve minutes.
     Middle,
     /// Longer.
     Long,
@@ -210,7 +212,7 @@ pub enum Class {
 }
 
 impl Class {
-    /// Of a piece whose reference is this many seconds or metres.
+    /// The class of a piece whose reference is this many seconds or metres.
     #[must_use]
     pub fn of(measure: Measure, repeats: u16, work: f64, reference: f64) -> Class {
         /// A kilometre.

@@ -1,4 +1,4 @@
-//! What the projection keeps of one athlete who rows, and what it makes of it.
+//! What the projection keeps about one athlete who rows, and what it makes of it.
 
 mod asked;
 
@@ -12,45 +12,45 @@ use crate::{
 
 pub use asked::{Asked, INPUTS};
 
-/// So many rows in whole metres, and no other: the machine cuts its metres off …
+/// After this many rows, all of them in whole metres, the machine is taken to cut its metres off …
 const WHOLE_ROWS: u8 = 16;
-/// … and has on average come half a metre further than it says.
+/// … and to have come half a metre further, on average, than it says.
 const CUT_OFF: f64 = 0.5;
-/// Spread of the slack from bin to bin before three of them tell it: a usual one.
+/// Spread of the slack from bin to bin until three of them show it: a usual one.
 const USUAL_UNREST: f64 = 0.04;
 
-/// All that the projection keeps of one athlete who rows: a plain value of fixed size.
+/// Everything that the projection keeps about one athlete who rows: a plain value of fixed size.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Live {
     /// The newest row: milliseconds and decimetres of work.
     ms: u32,
     dm: u32,
-    /// Rows so far; `None` for a piece that is told by its edges.
+    /// Rows so far; `None` for a piece that is given by its edges.
     rows: u32,
-    /// Bins that are passed.
+    /// Bins that have been passed.
     passed: u8,
-    /// Rows in whole metres so far; `None` once another one has come.
+    /// Rows in whole metres so far; `None` once a different one has come.
     whole: Option<u8>,
-    /// Cost at each edge of the bins that are passed, seconds or metres.
+    /// Cost at each edge of the bins passed, seconds or metres.
     edges: [f64; BINS + 1],
-    /// Slack of each bin that is passed.
+    /// Slack of each bin passed.
     bins: [f64; BINS],
-    /// What the bins say together.
+    /// What the bins say taken together.
     shape: Shape,
 }
 
-/// What the bins that are passed say together, in slack.
+/// What the bins passed say taken together, in slack.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Shape {
-    /// The median, without the first bin once there are three.
+    /// The median, leaving out the first bin once there are three.
     median: f64,
-    /// The slowest bin above the median: a stop or a bad patch.
+    /// How far the slowest bin is above the median: a stop or a bad patch.
     worst: f64,
     /// How much slower the last is than the first, by the line of least squares.
     slope: f64,
     /// Root mean square of the steps from bin to bin.
     unrest: f64,
-    /// Of the first fifth, without the standing start.
+    /// Of the first fifth, leaving out the standing start.
     first: f64,
 }
 
@@ -114,8 +114,8 @@ impl Live {
         }
     }
 
-    /// What a row or an instant of a recorded piece makes: the costs at the edges that are passed, and
-    /// how far it is. For fitting a model to past pieces.
+    /// What a row or an instant of a recorded piece gives: the costs at the edges passed, and how far it is.
+    /// For fitting a model to past pieces.
     #[must_use]
     pub fn recorded(course: &Course, edges: &[f64], now: Done) -> Live {
         let mut live = Live::new();
@@ -131,13 +131,13 @@ impl Live {
         live
     }
 
-    /// Cost at each 2.5 % of the work, seconds or metres; those not passed yet are 0.
+    /// Cost at each 2.5 % of the work, seconds or metres; 0 for those not passed yet.
     #[must_use]
     pub fn edges(&self) -> &[f64; BINS + 1] {
         &self.edges
     }
 
-    /// How far the athlete is.
+    /// How far the athlete has come.
     #[must_use]
     pub fn newest(&self, course: &Course) -> Done {
         let seconds = f64::from(self.ms) / 1e3;
@@ -158,8 +158,8 @@ impl Live {
         (usize::from(self.passed) == BINS).then(|| self.edge(BINS))
     }
 
-    /// The pace that is enough from here on, milliseconds for 500 m; `None` without a target, when the
-    /// target is reached or missed already, or when nobody can row so fast.
+    /// The pace that is enough from here on, milliseconds per 500 m; `None` without a target, when the target
+    /// has already been reached or missed, or when nobody can row that fast.
     #[must_use]
     pub fn enough_per_500m(&self, course: &Course) -> Option<Millis> {
         let target = course.target_amount()?;
@@ -172,10 +172,10 @@ impl Live {
         if metres > seconds * SPEED_MAX { None } else { pace_per_500m(metres, seconds) }
     }
 
-    /// Whether what was rowed is so unlike the target that the target tells nothing.
+    /// Whether what was rowed is so unlike the target that the target says nothing.
     #[must_use]
     pub fn is_far_off(&self, course: &Course) -> bool {
-        /// An eighth of a piece (own choice): the first bins hold the standing start.
+        /// An eighth of a piece (our choice): the first bins contain the standing start.
         const TOLD_FROM: u8 = 5;
         self.passed >= TOLD_FROM
             && course.known().basis == Basis::Target
@@ -186,7 +186,7 @@ impl Live {
         self.edges.get(number).copied().unwrap_or(0.0)
     }
 
-    /// Takes the bins that were passed since into what they say together.
+    /// Works the bins passed since into what they say together.
     fn renew(&mut self, course: &Course, before: usize) {
         let (measure, reference) = (course.measure(), course.known().reference);
         let passed = usize::from(self.passed);
@@ -229,9 +229,9 @@ fn median(bins: &[f64]) -> f64 {
     (low.copied().unwrap_or(0.0) + high.copied().unwrap_or(0.0)) / 2.0
 }
 
-/// Number of the bins times the slope of the least-squares line through them.
+/// The number of bins times the slope of the least-squares line through them.
 fn slope(bins: &[f64], median: f64) -> f64 {
-    /// Bins further from the median count as this far.
+    /// Bins further from the median than this count as this far.
     const WITHIN: f64 = 0.1;
     let count = bins.len() as f64;
     if bins.len() <= 3 {

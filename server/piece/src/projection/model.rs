@@ -6,17 +6,17 @@ use serde::{Deserialize, Serialize};
 
 use super::live::INPUTS;
 
-/// Cells of the two inner layers.
+/// Cells of the first inner layer.
 pub const FIRST: usize = 48;
 /// Cells of the second inner layer.
 pub const SECOND: usize = 24;
-/// Answers: the median, and the spreads on the faster and the slower side.
+/// Answers: the median, and the spreads on the faster and on the slower side.
 pub const ANSWERS: usize = 3;
-/// Shares of the piece between which the widening is drawn straight.
+/// Shares of the piece between which the widening follows straight lines.
 pub const KNOTS: [f64; 7] = [0.03, 0.1, 0.25, 0.5, 0.75, 0.9, 0.97];
 /// Version of the file's format.
 pub const FORMAT: u16 = 2;
-/// The file's numbers are whole: hundred-thousandths.
+/// The file's numbers are whole: they count hundred-thousandths.
 pub const SCALE: f64 = 1e5;
 /// A weight beyond this is a mistake.
 const NUMBER_MAX: i32 = 100_000_000;
@@ -27,7 +27,7 @@ const MEDIAN_UNIT: f32 = 0.05;
 /// Exponents of the spreads are kept within these.
 const EXPONENT: (f32, f32) = (-8.0, 1.0);
 
-/// A model as it is kept: in a file, and in the journal of each session that it served.
+/// A model as it is kept: in a file, and in the journal of each session that used it.
 ///
 /// Whole numbers in hundred-thousandths, so that it reads the same everywhere.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -35,7 +35,7 @@ const EXPONENT: (f32, f32) = (-8.0, 1.0);
 pub struct ModelFile {
     /// Version of this format.
     pub format: u16,
-    /// What it is called: from what it was fitted, and how.
+    /// What it is called: what it was fitted to, and how.
     pub name: String,
     /// Mean of each input.
     pub mean: Vec<i32>,
@@ -59,15 +59,15 @@ pub struct LayerFile {
     pub biases: Vec<i32>,
 }
 
-/// What past results and a target alone say of a finish, in slack.
+/// What past results, or a target alone, say about a finish, in slack.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct BeforeFile {
     /// Share of the best past result's distance from the target that turns out to be true.
     pub past_holds: i32,
-    /// Spread on the faster and the slower side with past results.
+    /// Spread on the faster and on the slower side with past results.
     pub with_past: [i32; 2],
-    /// The same with a target alone, and where its middle lies.
+    /// The same with only a target, and where the middle lies then.
     pub with_target: [i32; 3],
 }
 
@@ -76,7 +76,7 @@ pub struct BeforeFile {
 pub struct Model {
     name: String,
     mean: [f32; INPUTS],
-    /// One by the standard deviation.
+    /// One over the standard deviation.
     per_deviation: [f32; INPUTS],
     first: Layer<INPUTS, FIRST>,
     second: Layer<FIRST, SECOND>,
@@ -85,16 +85,16 @@ pub struct Model {
     before: Before,
 }
 
-/// What past results and a target alone say of a finish, in slack.
+/// What past results, or a target alone, say about a finish, in slack.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Before {
     /// Share of the best past result's distance from the target that turns out to be true.
     pub past_holds: f64,
-    /// Spread on the faster and the slower side with past results.
+    /// Spread on the faster and on the slower side with past results.
     pub with_past: [f64; 2],
-    /// The same with a target alone.
+    /// The same with only a target.
     pub with_target: [f64; 2],
-    /// Where the middle lies with a target alone.
+    /// Where the middle lies with only a target.
     pub target_middle: f64,
 }
 
@@ -137,8 +137,7 @@ impl Model {
 
     /// A model from its kept form.
     ///
-    /// # Errors
-    /// One sentence: what is wrong with the file and what to do.
+    /// One sentence saying what is wrong with the file and what to do.
     pub fn of(file: &ModelFile) -> Result<Model, String> {
         if file.format != FORMAT {
             return Err(format!(
@@ -191,7 +190,7 @@ impl Model {
         self.before
     }
 
-    /// What the rest of the piece will be, by the inputs at share `x` of the work.
+    /// What the rest of the piece will be, from the inputs at share `x` of the work.
     #[must_use]
     pub fn answer(&self, x: f64, inputs: &[f32; INPUTS]) -> Answer {
         let mut standard = *inputs;
@@ -237,8 +236,8 @@ impl<const IN: usize, const OUT: usize> Layer<IN, OUT> {
     }
 }
 
-/// The hyperbolic tangent by its continued fraction (Lambert 1761), cut off after the seventh step: the
-/// same to the bit on every platform, within 0.0002 everywhere.
+/// The hyperbolic tangent by its continued fraction (Lambert 1761), cut off after the seventh step: bit for
+/// bit the same on every platform, and within 0.0002 everywhere.
 #[must_use]
 pub fn bent(x: f32) -> f32 {
     /// Beyond this the fraction would leave ±1.
@@ -250,7 +249,7 @@ pub fn bent(x: f32) -> f32 {
     over / under
 }
 
-/// A factor at share `x`, drawn straight between the knots.
+/// A factor at share `x`, on a straight line between the knots.
 #[must_use]
 pub fn widened(at_knots: &[f64; KNOTS.len()], x: f64) -> f64 {
     let mut knots = KNOTS.iter().zip(at_knots);

@@ -1,8 +1,9 @@
 //! How wide the intervals are to be, learnt from the pieces that were finished: real people may be more or
-//! less predictable than those whom the model was fitted to.
+//! less predictable than those the model was fitted to.
 //!
-//! Adaptive conformal inference: Gibbs I, Candès E (2021) Advances in Neural Information Processing
-//! Systems 34. After each finish, the share of misses that is aimed at moves against what was missed.
+//! Adaptive conformal inference: Gibbs I, Candès E (2021) Advances in Neural Information Processing Systems
+//! 34. After each finish, the share of misses that is aimed at moves in the opposite direction to what was
+//! missed.
 
 use serde::{Deserialize, Serialize};
 use thole_protocol::standing::Calibration;
@@ -12,21 +13,22 @@ use crate::limits::Measure;
 
 /// An 80 % interval is to miss one finish in five.
 const MISSES: f64 = 0.2;
-/// How far one finish moves the aim (own choice: a class of ten that is all missed widens by a tenth).
+/// How far one finish moves the aim (our choice: a class of ten, all of them missed, widens it by a tenth).
 const STEP: f64 = 0.01;
-/// The aim stays within these: intervals from 0.66 to 1.82 times as wide.
+/// The aim stays between these: intervals from 0.66 to 1.82 times as wide.
 const AIM: (f64, f64) = (0.02, 0.4);
-/// Fewer finishes than these do not tell on which side they come out: half a dozen evenings of a class (own choice) …
+/// Fewer finishes than these do not tell which side they come out on: half a dozen evenings of a class (our choice) …
 const ONE_SIDED_FROM: u32 = 60;
-/// … and of whom the model fits, so large a share on one side is seen once in some thousand times.
+/// … and among athletes whom the model fits, so large a share on one side happens once in several thousand
+/// times.
 const ONE_SIDED: f64 = 0.7;
-/// Shares of the piece at which it is kept what was shown, to be judged at the finish.
+/// Shares of the piece at which what was shown is kept, to be judged at the finish.
 pub const MARKS: [f64; 3] = [0.25, 0.5, 0.75];
 
-/// How wide the intervals are, against those of the model.
+/// How wide the intervals are, compared with the model's.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Width {
-    /// Misses that are aimed at, in millionths.
+    /// Share of misses aimed at, in millionths.
     aim_ppm: u32,
     factor: f64,
 }
@@ -38,26 +40,26 @@ impl Default for Width {
 }
 
 impl Width {
-    /// From its kept form: millionths of misses that are aimed at.
+    /// From its stored form: the share of misses aimed at, in millionths.
     #[must_use]
     pub fn of(aim_ppm: u32) -> Width {
         let aim = (f64::from(aim_ppm) / 1e6).clamp(AIM.0, AIM.1);
         Width { aim_ppm: ppm(aim), factor: normal_point(1.0 - aim / 2.0) / Z_90 }
     }
 
-    /// In its kept form.
+    /// In its stored form.
     #[must_use]
     pub fn aim_ppm(self) -> u32 {
         self.aim_ppm
     }
 
-    /// How many times as wide as the model's.
+    /// How many times as wide as the model's own.
     #[must_use]
     pub fn factor(self) -> f64 {
         if self.aim_ppm == 200_000 { 1.0 } else { self.factor }
     }
 
-    /// After a finish whose intervals missed so often (0 to 1).
+    /// After a finish whose intervals missed this often (0 to 1).
     #[must_use]
     pub fn after(self, missed: f64) -> Width {
         let aim = f64::from(self.aim_ppm) / 1e6 + STEP * (MISSES - missed);
@@ -74,9 +76,9 @@ fn ppm(share: f64) -> u32 {
     (share * 1e6).round() as u32
 }
 
-/// The point below which a share of the normal distribution lies; for shares of a half and more.
+/// The point below which a share of the normal distribution lies; for shares of one half and more.
 fn normal_point(share: f64) -> f64 {
-    /// Further out there is nothing to tell.
+    /// Beyond this there is nothing to tell.
     const FAR: f64 = 8.0;
     let (mut low, mut high) = (0.0, FAR);
     // Fifty halvings are finer than the numbers themselves.
@@ -104,7 +106,7 @@ pub struct Marks {
 }
 
 impl Marks {
-    /// The share of the piece at which the next mark is; `None` after the last.
+    /// The share of the piece at which the next mark lies; `None` after the last.
     #[must_use]
     pub fn next(&self) -> Option<f64> {
         MARKS.get(self.passed).copied()
@@ -139,17 +141,17 @@ pub struct Count {
     pub chance_permille: u32,
     /// Those whose target was made.
     pub made: u32,
-    /// Finishes that were slower than most of what was shown on the way …
+    /// Finishes slower than most of what was shown on the way …
     #[serde(default)]
     pub slower: u32,
-    /// … and those that were faster.
+    /// … and faster ones.
     #[serde(default)]
     pub faster: u32,
 }
 
 impl Count {
-    /// Counts one finish (seconds or metres) against what was shown on the way; how often its intervals
-    /// missed (0 to 1), if any were shown.
+    /// Counts one finish (seconds or metres) against what was shown on the way; returns how often its
+    /// intervals missed (0 to 1), if any were shown.
     pub fn add(&mut self, measure: Measure, marks: &Marks, finish: f64, made: bool) -> Option<f64> {
         let (mut seen, mut missed, mut higher, mut lower) = (0_u32, 0_u32, 0, 0);
         for shown in marks.shown.iter().flatten() {
@@ -178,7 +180,7 @@ impl Count {
         Some(f64::from(missed) / f64::from(seen))
     }
 
-    /// Both counts together.
+    /// Both counts added together.
     #[must_use]
     pub fn and(self, other: Count) -> Count {
         Count {
@@ -193,13 +195,14 @@ impl Count {
         }
     }
 
-    /// The same by another model: on which side finishes came out of the one before says nothing of it.
+    /// The same under another model: which side finishes came out on with the previous one says nothing about
+    /// it.
     #[must_use]
     pub fn by_another_model(self) -> Count {
         Count { slower: 0, faster: 0, ..self }
     }
 
-    /// Which way finishes come out, and of how many, when they have done so for long.
+    /// Which side finishes come out on, and out of how many, once they have done so for a long time.
     fn one_sided(&self) -> Option<(&'static str, u32, u32)> {
         let sided = self.slower.saturating_add(self.faster);
         let (way, many) = if self.slower > self.faster {
@@ -227,7 +230,7 @@ impl Count {
         }
     }
 
-    /// For the coach: how many ranges held, and what to do when all is off on one side.
+    /// For the coach: how many ranges held the finish, and what to do when everything is off on one side.
     fn says(&self, width: Width) -> String {
         let held = self.says_held(width);
         match self.one_sided() {
@@ -250,7 +253,7 @@ impl Count {
             1 => "one finish".to_owned(),
             many => format!("{many} finishes"),
         };
-        // A finish has several, drawn on the way.
+        // Each finish has several, drawn on the way.
         let (held, drawn) = (self.held, self.intervals);
         let so_far =
             format!("Of {drawn} ranges projected for {finishes} here, {held} held the result");

@@ -1,4 +1,4 @@
-//! What of a sample can be believed by itself.
+//! What of a sample can be believed on its own.
 
 use thole_protocol::{
     refusal::{Refusal, Why},
@@ -9,12 +9,12 @@ use thole_protocol::{
 use super::Raw;
 use crate::limits;
 
-/// A sample may say that it was heard this much later than now: after a restart of the server a
-/// client's idea of the session's clock can be off, and a stroke is worth more than an error message.
+/// A sample may claim to have been heard this much later than now: after a restart of the server a client's
+/// idea of the session's clock can be off, and a stroke is worth more than an error message.
 const AHEAD_MAX_MS: u64 = 3_600_000;
 
-/// Judges each value of a sample by itself. A sample without a believable number, time or distance is
-/// refused whole; of another impossible value only the value.
+/// Judges each value of a sample on its own. A sample without a believable number, time or distance is
+/// refused whole; of other values only the impossible ones are.
 pub(super) fn believed(now: At, sample: &Sample) -> (Option<Raw>, Vec<Refusal>) {
     let mut refusals = Vec::new();
     let mut refuse = |why, says: String| refusals.push(Refusal { why, says });

@@ -1,4 +1,4 @@
-//! The machine's counters, joined over resets and jumps to one that never runs back.
+//! The machine's counters, joined across resets and jumps into one that never runs back.
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
@@ -10,26 +10,27 @@ use crate::limits;
 /// Speeds are judged over at least this long: machines that report four times a second in whole
 /// metres, and radios that deliver two reports at once, would look impossibly fast over less.
 const SPEED_OVER_MS: u64 = 1_500;
-/// Points that a speed is judged against, at most: more than a device may record at once.
+/// At most this many points are looked back over to judge a speed: more than a device may record at once.
 const NEAR: usize = 512;
-/// Reports of one machine are at least so far apart: four times a second.
+/// Two reports of one machine are at least this far apart: four a second.
 const SAME_REPORT_MS: u64 = 200;
-/// The longest delay of a report that is believed (own choice): how far the machine's clock may run ahead of the session's,
-/// in all, since it was joined.
+/// The longest delay of a report that is believed (our choice): how far the machine's clock may run ahead of the session's,
+/// in all, since the counters were last joined.
 const LATE_MS: i64 = 2_000;
-/// So long after a machine was heard that was rowed, what an idle one says beside it is not about the athlete (own choice).
+/// For this long after a machine that is being rowed was heard, what an idle one beside it reports is not about the athlete
+/// (our choice).
 const BESIDE_MS: u64 = 60_000;
-/// A counter that falls by no more than this is a rounding of the machine, not a reset.
+/// A counter that falls by no more than this was rounded by the machine, not reset.
 const JITTER_DM: u32 = 20;
-/// Clocks of whole seconds, and reports that were a while on their way.
+/// Allows for clocks of whole seconds, and reports that were a while on their way.
 const FROM_ZERO_SLACK_MS: u64 = 2_000;
-/// A counter that falls again within this time trembles (own choice): nobody resets a machine twice so soon, and what is
-/// rowed after a second reset is joined up all the same, once three reports agree.
+/// A counter that falls again within this time is jittering (our choice): nobody resets a machine twice so soon, and
+/// what is rowed after a second reset is joined up all the same, once three reports agree.
 const FALLS_APART_MS: u64 = 10_000;
-/// Counters of sixteen bits begin again behind these, in decimetres and in metres.
+/// Sixteen-bit counters start again after these, in decimetres and in metres.
 const TOPS_DM: [u32; 2] = [1 << 16, 10 << 16];
-/// So many samples in a row that are impossible only against the one before them, and possible among
-/// themselves, mean that the machine's counter has jumped: they are joined up like a reset.
+/// This many samples in a row that are impossible only against the one before them, and possible among
+/// themselves, mean that the machine's counter has jumped: they are joined up as after a reset.
 const JUMP_AFTER: u8 = 3;
 
 /// An odometer between two samples.
@@ -42,44 +43,48 @@ pub(super) struct Place {
 struct Joined {
     dm: u32,
     strokes_milli: u32,
-    /// The parts were joined here.
+    /// The counters were joined here.
     joined: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Step {
     Taken,
-    /// The first of this run after a good one.
+    /// The first suspect one of this run after a good one.
     Suspect,
     Refused,
-    /// A jump was found: all from the first suspect of this run on is to be folded again.
+    /// A jump was found: everything from the first suspect of this run on has to be folded again.
     Again,
 }
 
-/// Joins the machine's counters; a fold over the samples in their order.
+/// Joins the machine's counters; a fold over the samples in order.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Odometer {
     last: Option<Raw>,
-    /// Which run that was of.
+    /// Which run that belongs to.
     run: Option<RunId>,
-    /// The run by which metres were added last.
+    /// The run that last added metres.
     rowed: Option<RunId>,
     /// The run of the newest point.
     pushed: Option<RunId>,
-    /// A report at which the parts were joined added nothing and made no point: the next one of this run is told to be joined.
+    /// A report at which the counters were joined added nothing and made no point: the next one of this run is marked as the
+    /// joint instead.
     owes_joint: bool,
-    /// Where runs were that another has taken over from: their last sample, and the joined distance by it.
+    /// Where runs stood when another one took over from them: their last sample, and the joined distance at
+    /// that point.
     left: BTreeMap<RunId, (Raw, u32)>,
-    /// What each run has told lately, since its counter was joined: from the newest that is at least `SPEED_OVER_MS` old
-    /// on. Its speed is judged by that alone: another device's report in between says nothing of this machine.
+    /// What each run has reported lately, since its counter was joined: from the newest report that is at least
+    /// `SPEED_OVER_MS` old on. Its speed is judged by that alone: another device's report in between says nothing about
+    /// this machine.
     told: BTreeMap<RunId, VecDeque<Raw>>,
-    /// What is added to the machine's own distance.
+    /// What has to be added to the machine's own distance.
     offset_dm: i64,
     /// When the counter last fell by more than a rounding.
     fell_ms: Option<u64>,
-    /// The sample before a fall that was taken for a reset although no clock says so, and what was added until then.
+    /// The sample before a fall that was taken for a reset although no clock says so, and what was being added until
+    /// then.
     before_fall: Option<(Raw, i64)>,
-    /// How much the machine's clock was behind the session's when it was first heard, or joined anew.
+    /// How far the machine's clock was behind the session's when it was first heard, or last joined.
     behind: Option<i64>,
     /// Samples whose distance was impossible, in the order in which they were heard.
     pub(super) refused: Vec<(RunId, u32)>,
@@ -90,13 +95,13 @@ pub(super) struct Odometer {
 }
 
 impl Odometer {
-    /// At the beginning again, with the jumps that were found.
+    /// Back to the beginning, keeping the jumps that were found.
     pub(super) fn start_over(&mut self) {
         let jumps = std::mem::take(&mut self.jumps);
         *self = Odometer { jumps, ..Odometer::default() };
     }
 
-    /// Where it is now, to come back to: without what was refused and the jumps, which may be many.
+    /// Where it is now, to come back to: without what was refused and without the jumps, which may be many.
     pub(super) fn mark(&mut self) -> Place {
         let (refused, jumps) = (std::mem::take(&mut self.refused), std::mem::take(&mut self.jumps));
         let place = Place { refused: refused.len(), odometer: self.clone() };
@@ -104,7 +109,7 @@ impl Odometer {
         place
     }
 
-    /// Back where it was, with the jumps that were found since.
+    /// Back to where it was, keeping the jumps that were found since.
     pub(super) fn return_to(&mut self, place: Place) {
         let (mut refused, jumps) =
             (std::mem::take(&mut self.refused), std::mem::take(&mut self.jumps));
@@ -122,7 +127,7 @@ impl Odometer {
             points.push(point(&raw, raw.dm, strokes_milli, Rates::default()));
             return Step::Taken;
         };
-        // A clock that was set anew must not make a later stroke earlier.
+        // A clock that was set again must not make a later stroke earlier.
         raw.heard = raw.heard.max(last.heard);
         let jumped = self.jumps.contains(&(run, raw.seq));
         let goes_on = self.run == Some(run);
@@ -138,7 +143,7 @@ impl Odometer {
             && (fell > JITTER_DM || (clock_fell && fell > 0))
             && (!trembles || clock_from_zero(&raw, raw.heard - last.heard));
         if fell > JITTER_DM && !reset && !jumped {
-            // A report that was held up, or a counter that trembles. A counter that has jumped for good is joined up soon.
+            // A report that was held up, or a counter that jitters. A counter that has jumped for good is joined up soon.
             return self.suspect(run, raw);
         }
         let joined = reset || jumped;
@@ -159,7 +164,8 @@ impl Odometer {
             raw.dm = last.dm;
         }
         let dm = self.joined_dm(&raw);
-        // What was rowed while the counter showed less comes at once; that it can have been rowed is known.
+        // What was rowed while the counter showed less comes all at once; that it can have been rowed is
+        // known already.
         if !joined && back.is_none() && self.too_fast(run, points, &raw, dm) {
             if top_dm.is_some() {
                 self.offset_dm = before_top.0;
@@ -168,7 +174,7 @@ impl Odometer {
             return self.suspect(run, raw);
         }
         if joined && self.too_fast(run, points, &raw, dm) {
-            // Even from zero the new counter is impossible: count from this sample on.
+            // The new counter is impossible even from zero: count from this sample on.
             self.offset_dm = points.last().map_or(0, |p| i64::from(p.dm)) - i64::from(raw.dm);
         }
         let dm = self.joined_dm(&raw).max(points.last().map_or(0, |point| point.dm));
@@ -179,9 +185,9 @@ impl Odometer {
         self.take(run, raw, Joined { dm, strokes_milli, joined: joined || back.is_some() }, points)
     }
 
-    /// A device goes on where its own counter was when another took over. Two at one machine count the same metres; at
-    /// two machines the athlete rows at one of them at a time, so that what this one has counted since then and what
-    /// the other has are never added up.
+    /// A device goes on from where its own counter was when another took over. Two at one machine count the same
+    /// metres; with two machines the athlete rows at one of them at a time, so what this one has counted since then
+    /// and what the other one has are never added up.
     fn come_back(
         &mut self,
         run: RunId,
@@ -196,12 +202,13 @@ impl Odometer {
         if self.too_fast(run, points, &raw, dm) {
             return self.suspect(run, raw);
         }
-        // One counter, told in decimetres by one and in whole metres by the other: what is rounded is not added up.
+        // One counter, reported in decimetres by one and in whole metres by the other: what was rounded off is not
+        // added up.
         let dm = if is_same_machine { before.max(dm.min(by_offset)) } else { dm };
         if !is_same_machine {
             self.offset_dm = i64::from(dm) - i64::from(raw.dm);
         }
-        // Clocks and strokes of two machines have nothing in common.
+        // The clocks and strokes of two machines have nothing in common.
         let last = self.last.filter(|_| is_same_machine);
         if last.is_none() || self.behind.is_none() {
             self.behind = behind(&raw);
@@ -229,14 +236,14 @@ impl Odometer {
         if rows {
             self.rowed = Some(run);
         }
-        // The same report once more, by another device, says nothing new; nor does one of a machine that nobody rows.
+        // The same report again from another device says nothing new; nor does one from a machine that nobody rows.
         let is_same = dm == before && gap < SAME_REPORT_MS;
         let rowed_heard = self.rowed.and_then(|rowed| self.left.get(&rowed));
         let is_beside = rowed_heard.is_some_and(|(last, _)| raw.heard < last.heard + BESIDE_MS);
         let moving = rows || ((is_same || is_beside) && newest.is_some_and(|point| point.moving));
         let rates = newest.map_or(Rates::default(), |point| point.rates);
-        // Nor would it be known how sure a finish is, if what another machine says stood between two samples of the one
-        // that was rowed.
+        // Nor could anybody tell how sure a finish is if something another machine says stood between two samples of
+        // the one that was rowed.
         let is_kept = !is_beside || dm > before;
         if is_kept {
             points.push(Point { moving, joined, ..point(&raw, dm, strokes_milli, rates) });
@@ -247,14 +254,14 @@ impl Odometer {
         Step::Taken
     }
 
-    /// Whether the counter has fallen a short while ago, too; notes this fall.
+    /// Whether the counter had already fallen a short while ago; notes this fall.
     fn falls_again(&mut self, raw: &Raw) -> bool {
         let before = self.fell_ms.replace(raw.heard);
         before.is_some_and(|before| raw.heard.saturating_sub(before) < FALLS_APART_MS)
     }
 
-    /// What was added before the last fall, if the counter is back where it was sooner than anybody rows there from zero:
-    /// then it was no reset.
+    /// What was added before the last fall, if the counter is back where it was sooner than anybody could row there from
+    /// zero: then it was not a reset.
     fn no_reset_after_all(&self, raw: &Raw) -> Option<i64> {
         let (before, offset_dm) = self.before_fall.as_ref()?;
         let most_dm = limits::SPEED_MAX / 100.0 * raw.heard.saturating_sub(before.heard) as f64;
@@ -271,17 +278,18 @@ impl Odometer {
     fn join(&mut self, last: &Raw, raw: &Raw, jumped: bool) {
         let so_far = i64::from(last.dm) + self.offset_dm;
         let gap = raw.heard.saturating_sub(last.heard);
-        // A machine that began at zero after the last sample, by its own clock, or whose clock has run on and shows that it
-        // is the same one: all that it counted was rowed in the gap. Without a clock nothing tells how much was counted before
-        // it was heard again, so metres count from there: that somebody could have rowed them in the gap proves nothing.
+        // A machine that began at zero after the last sample, by its own clock, or whose clock has run on and so shows that
+        // it is the same one: everything it counted was rowed in the gap. Without a clock nothing tells how much had been
+        // counted before it was heard again, so metres count from there: that somebody could have rowed them in the gap
+        // proves nothing.
         let from_zero = clock_from_zero(raw, gap) || clock_ran_on(last, raw);
         let counts_from = if jumped || !from_zero { i64::from(raw.dm) } else { 0 };
         self.offset_dm = so_far - counts_from;
     }
 
-    /// Whether the machine has counted further than anybody rows since the newest report of this run at least
-    /// `SPEED_OVER_MS` before `raw`, or its oldest; of a run that is new, whether the joined distance `dm` is further than
-    /// anybody is since such a point of the others.
+    /// Whether the machine has counted further than anybody rows since the newest report of this run that is at least
+    /// `SPEED_OVER_MS` older than `raw`, or since its oldest; for a run that is new, whether the joined distance `dm` is
+    /// further than anybody gets since such a point of the others.
     fn too_fast(&self, run: RunId, points: &[Point], raw: &Raw, dm: u32) -> bool {
         // The machine's own clock is free of the radio's delays, and of nothing else: however late reports come, it does
         // not run faster than the session's.
@@ -289,7 +297,7 @@ impl Odometer {
             behind(raw).zip(self.behind).is_some_and(|(now, then)| now >= then - LATE_MS);
         let since = |heard: u64, elapsed: Option<u32>| {
             let by_ear = raw.heard.saturating_sub(heard);
-            // It may stand still while nobody rows, and then the ear knows better.
+            // It may stand still while nobody rows, and then the time of hearing is the better guide.
             match (raw.elapsed, elapsed) {
                 (Some(now), Some(then)) if is_clock && now >= then => {
                     by_ear.max(u64::from(now - then))
@@ -321,7 +329,7 @@ impl Odometer {
             .is_some_and(|reference| is_too_far(dm.saturating_sub(reference.dm), since(reference)))
     }
 
-    /// Notes what a run has told, and lets go of what nothing is judged by any more.
+    /// Notes what a run has reported, and drops what is no longer needed to judge anything.
     fn tell(&mut self, run: RunId, raw: Raw) {
         let told = self.told.entry(run).or_default();
         told.push_back(raw);
@@ -340,7 +348,8 @@ impl Odometer {
             Some(_) | None => (raw.seq, 1),
         };
         self.suspects.insert(run, (first, raw, count));
-        // A jump that is known already and was not gone back to would be gone back to with every sample.
+        // A jump that is known already and was not gone back to would otherwise be gone back to at every
+        // sample.
         if count >= JUMP_AFTER && self.jumps.insert((run, first)) {
             return Step::Again;
         }
@@ -361,14 +370,15 @@ fn clock_from_zero(raw: &Raw, gap: u64) -> bool {
     raw.elapsed.is_some_and(|elapsed| u64::from(elapsed) <= gap + FROM_ZERO_SLACK_MS)
 }
 
-/// Whether the machine's own clock ran on between these two samples, as far as the session's did.
+/// Whether the machine's own clock ran on between these two samples as far as the session's did.
 fn clock_ran_on(last: &Raw, raw: &Raw) -> bool {
     let gap = raw.heard.saturating_sub(last.heard);
     let ran = raw.elapsed.zip(last.elapsed).and_then(|(now, then)| now.checked_sub(then));
     ran.is_some_and(|ran| u64::from(ran).abs_diff(gap) <= FROM_ZERO_SLACK_MS)
 }
 
-/// Behind what a counter of sixteen bits has begun again between these two samples, if one has, and no further than anybody rows.
+/// The value after which a sixteen-bit counter has started again between these two samples, if one has, and went no further
+/// than anybody rows.
 fn top(last: &Raw, raw: &Raw) -> Option<u32> {
     let seconds = raw.heard.saturating_sub(last.heard).max(SPEED_OVER_MS) as f64 / 1_000.0;
     let is_rowed = |gained: u32| f64::from(gained) / 10.0 <= limits::SPEED_MAX * seconds;
@@ -379,17 +389,17 @@ fn top(last: &Raw, raw: &Raw) -> Option<u32> {
     TOPS_DM.into_iter().find(fits)
 }
 
-/// How much the machine's clock is behind the session's; `None` without one.
+/// How far the machine's clock is behind the session's; `None` without one.
 fn behind(raw: &Raw) -> Option<i64> {
     let heard = i64::try_from(raw.heard).unwrap_or(i64::MAX / 4);
     Some(heard - i64::from(raw.elapsed?))
 }
 
-/// Strokes made until `raw`, thousandths; `last` is what its machine told before.
+/// Strokes made up to `raw`, in thousandths; `last` is what its machine reported before.
 fn strokes(last: &Raw, raw: &Raw, reset: bool, points: &[Point]) -> u32 {
     let gap = raw.heard.saturating_sub(last.heard);
     let before = points.last().map_or(0, |point| point.strokes_milli);
-    // A counter of metres that falls while the machine's clock runs on was nonsense, not a reset.
+    // A metre counter that falls while the machine's clock runs on was nonsense, not a reset.
     let runs_on = matches!((last.elapsed, raw.elapsed), (Some(a), Some(b)) if a <= b);
     if let (Some(old), Some(new)) = (last.strokes, raw.strokes)
         && (!reset || runs_on)
@@ -400,8 +410,8 @@ fn strokes(last: &Raw, raw: &Raw, reset: bool, points: &[Point]) -> u32 {
     if raw.strokes.is_some() && last.strokes.is_some() {
         return before.saturating_add(raw.strokes.unwrap_or(0).saturating_mul(1000));
     }
-    // No counter: the rate tells how many strokes fit into the gap; without a rate, 24 a minute,
-    // a usual rate of steady work (common practice, no source), while the machine moves.
+    // No stroke counter: the rate tells how many strokes fit into the gap; without a rate, 24 a minute while
+    // the machine moves, a usual rate of steady work (common practice, no source).
     let moved = raw.dm != last.dm;
     let rate = match (raw.rate, moved) {
         (0, true) => 48,
@@ -419,7 +429,7 @@ fn agree(before: &Raw, after: &Raw) -> bool {
     after.dm >= before.dm && f64::from(after.dm - before.dm) / 10.0 <= limits::SPEED_MAX * seconds
 }
 
-/// A point at rest, with what the machine said of itself; `rates` are those before it.
+/// A point at rest, with what the machine said about itself; `rates` are those before it.
 fn point(raw: &Raw, dm: u32, strokes_milli: u32, rates: Rates) -> Point {
     Point {
         heard: raw.heard,

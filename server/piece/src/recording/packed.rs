@@ -1,5 +1,5 @@
-//! Samples of one run in a few bytes each: a session of hours keeps all of them, and looks at them again only
-//! when one comes in between.
+//! The samples of one run in a few bytes each: a session of hours keeps all of them, and looks at them again
+//! only when one arrives in between.
 
 use integer_encoding::VarInt;
 
@@ -9,7 +9,7 @@ use super::Raw;
 const HAS_ELAPSED: u64 = 1;
 const HAS_STROKES: u64 = 2;
 
-/// Samples by their numbers, each as its difference from the one before it.
+/// Samples by their numbers, each stored as its difference from the one before.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Packed {
     bytes: Vec<u8>,
@@ -17,20 +17,20 @@ pub(super) struct Packed {
     last: Option<Raw>,
 }
 
-/// What the next sample is told against.
+/// What the next sample is stored relative to.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct LastSample {
     seq: u64,
     heard: i64,
     dm: i64,
-    /// As told last.
+    /// As last reported.
     elapsed: i64,
     strokes: i64,
     rate: i64,
 }
 
 impl Packed {
-    /// Takes these samples, whatever their order; the later of two of one number is left out.
+    /// Takes these samples, in whatever order; of two with the same number the later is left out.
     pub(super) fn of(mut samples: Vec<Raw>) -> Packed {
         samples.sort_by_key(|raw| raw.seq);
         samples.dedup_by_key(|raw| raw.seq);
@@ -39,7 +39,7 @@ impl Packed {
         packed
     }
 
-    /// Takes one more; its number is above those of all others.
+    /// Takes one more; its number is above all the others.
     pub(super) fn push(&mut self, raw: &Raw) {
         debug_assert!(self.last.is_none_or(|last| last.seq < raw.seq), "numbers rise");
         let LastSample { seq, heard, dm, elapsed, strokes, rate } = self.before;
@@ -59,7 +59,7 @@ impl Packed {
         sample.put(now.heard - heard);
         sample.put(now.dm - dm);
         if raw.elapsed.is_some() {
-            // Mostly as much went by on the machine's clock as on the session's.
+            // Usually as much time went by on the machine's clock as on the session's.
             sample.put((now.elapsed - elapsed).wrapping_sub(now.heard - heard));
         }
         if raw.strokes.is_some() {
@@ -83,7 +83,7 @@ impl Packed {
     }
 }
 
-/// One sample on its way: six numbers of ten bytes at the most.
+/// One sample being written: six numbers of at most ten bytes.
 #[derive(Default)]
 struct Sample {
     bytes: [[u8; 10]; 6],
@@ -97,7 +97,7 @@ impl Sample {
     }
 }
 
-/// The samples once more, one after the other.
+/// The samples unpacked again, one after the other.
 #[derive(Clone)]
 pub(super) struct Unpacked<'a> {
     bytes: &'a [u8],

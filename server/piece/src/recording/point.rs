@@ -9,15 +9,15 @@ pub struct Point {
     pub heard: u64,
     /// Joined distance in decimetres; never falls.
     pub dm: u32,
-    /// Joined strokes in thousandths; counted by the machine, else estimated from its rate.
+    /// Joined strokes in thousandths; counted by the machine, otherwise estimated from its rate.
     pub strokes_milli: u32,
-    /// Half strokes a minute; 0 = not told.
+    /// Half strokes a minute; 0 = not reported.
     pub rate: u16,
-    /// Of all rates that were told so far, this one among them.
+    /// Of all rates reported so far, this one included.
     pub rates: Rates,
     /// Whether the machine was moving when it was heard.
     pub moving: bool,
-    /// Whether the parts were joined here: the machine had been reset.
+    /// Whether the counters were joined here because the machine had been reset.
     pub joined: bool,
     /// The machine's own distance, to judge where it began.
     pub machine_dm: u32,
@@ -33,17 +33,17 @@ impl Point {
     }
 }
 
-/// Rates that were told, so that the mean between two points is a difference.
+/// Rates that were reported, kept so that the mean between two points is a difference.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Rates {
     /// Their sum, half strokes a minute.
     pub sum: u32,
-    /// How many they are.
+    /// How many there are.
     pub told: u32,
 }
 
 impl Rates {
-    /// With one more, if it was told.
+    /// With one more, if it was reported.
     #[must_use]
     pub fn with(self, rate: u16) -> Rates {
         Rates {
@@ -53,9 +53,9 @@ impl Rates {
     }
 }
 
-/// How many points are before something, told by `is_before`, which holds for none behind one for which it does
-/// not. Looked for from the end, in steps that double: what is asked is mostly about the last half minute, and
-/// the points of a long piece are not at hand.
+/// How many points come before something, as `is_before` says, which holds for none after one for which it does
+/// not. Searched from the end, in steps that double: the question is mostly about the last half minute, and the
+/// points of a long piece are not in the cache.
 pub(crate) fn count_before(points: &[Point], is_before: impl Fn(&Point) -> bool) -> usize {
     let (mut end, mut step) = (points.len(), 4);
     loop {

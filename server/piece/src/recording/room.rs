@@ -9,17 +9,18 @@ use thole_protocol::{
 use super::{Recording, stretches::Stretches};
 use crate::limits::SAMPLES_A_SECOND;
 
-/// Samples for each second of a recording's own time: machines report one a stroke, or one to four a second.
+/// Samples for each second of a recording's own time: machines send one a stroke, or one to four a second.
 const A_SECOND: u64 = SAMPLES_A_SECOND as u64;
-/// Beyond them, for a machine that says much at once in the beginning (own choice: two minutes of a slow one).
+/// On top of that, for a machine that reports a lot at the beginning (our choice: two minutes of a slow one).
 const SPARE: u64 = 400;
-/// Recordings of one athlete: each time that a device has lost what it had, a new one begins (own choice).
+/// Recordings of one athlete: each time a device has lost what it had, a new one begins (our choice).
 const RECORDINGS_MAX: u64 = 64;
-/// Devices that record one athlete at the same time: one that is being changed for another.
+/// Devices that record one athlete at the same time: one is being swapped for another.
 const DEVICES: u64 = 2;
 /// Nobody rows longer in one session, milliseconds.
 const ROWED_MAX_MS: u64 = 24 * 3_600_000;
-/// Holes between the numbers of a recording; each is kept apart (own choice: one in a minute of a day's rowing).
+/// Holes between the numbers of a recording; each is stored separately (our choice: one a minute in a day's
+/// rowing).
 const HOLES_MAX: usize = 1_440;
 
 /// What is to become of a batch, before it is written.
@@ -27,9 +28,9 @@ const HOLES_MAX: usize = 1_440;
 pub enum Weighed {
     /// These are new.
     New(Vec<Sample>),
-    /// All of it is here, as durable as this says.
+    /// All of it is here already, as durable as this says.
     Known(Durable),
-    /// Nobody can have rowed so much.
+    /// Nobody can have rowed that much.
     TooMuch,
 }
 
@@ -41,7 +42,7 @@ impl Recording {
         if let Some(known) = known {
             samples.retain(|sample| !known.received.contains(sample.seq));
         }
-        // A number that stands there twice is written once.
+        // A number that occurs twice is written once.
         let mut seen = Stretches::default();
         samples.retain(|sample| {
             let is_new = sample.seq == 0 || !seen.contains(sample.seq);
@@ -69,7 +70,7 @@ impl Recording {
         if fits { Weighed::New(samples) } else { Weighed::TooMuch }
     }
 
-    /// The same of samples that a device has given up.
+    /// The same for samples that a device has given up.
     #[must_use]
     pub fn weigh_skip(&self, run: RunId, (from_seq, to_seq): (u32, u32)) -> Weighed {
         match self.runs.get(&run) {
@@ -104,7 +105,7 @@ mod tests {
         }
     }
 
-    /// Takes what fits; how many were taken and how many refused.
+    /// Takes what fits; returns how many were taken and how many refused.
     fn takes(recording: &mut Recording, now: At, id: RunId, samples: &[Sample]) -> (usize, usize) {
         let (mut taken, mut refused) = (0, 0);
         for batch in samples.chunks(100) {
@@ -126,9 +127,9 @@ mod tests {
         let hour: Vec<Sample> = (1..=4 * HOUR).map(|seq| sample(seq, 250 * seq)).collect();
         let now = At(u64::from(HOUR + 7) * 1_000);
         assert_eq!(takes(&mut recording, now, run(1), &hour), (hour.len(), 0));
-        // And again, as when its answers were lost: nothing of it is new.
+        // And once more, as when its answers were lost: nothing of it is new.
         assert_eq!(takes(&mut recording, now, run(1), &hour), (0, 0));
-        // Ten phones one after the other, and a page that was opened anew ten times.
+        // Ten phones one after the other, and a page that was reopened ten times.
         for number in 2..=21 {
             let from = 1_000 * (HOUR + 180 * number);
             let three_minutes: Vec<Sample> =
@@ -157,7 +158,7 @@ mod tests {
     #[test]
     fn who_sends_full_batches_for_ever_is_given_four_a_second() {
         let now = At(60_000);
-        // As if all in one instant, over the whole minute, or of values that are none.
+        // As if all in one instant, or spread over the whole minute, or with impossible values.
         for (every_ms, distance_dm) in [(0, 1), (1, 1), (1, -1)] {
             let mut recording = Recording::default();
             let flood: Vec<Sample> = (1..=20_000)

@@ -1,4 +1,4 @@
-//! What was recorded by several devices, one after the other, as it was rowed.
+//! What several devices recorded, one after the other, put in the order it was rowed.
 
 use std::{
     cmp::{Ordering, Reverse},
@@ -20,25 +20,26 @@ pub(super) struct Run {
     pub(super) received: Stretches,
     /// Sorted by number; values believed one by one, speeds not yet judged.
     pub(super) samples: Packed,
-    /// When the last of them was heard: not before those with lower numbers, whatever a clock that was set anew says.
+    /// When the last of them was heard: never before those with lower numbers, whatever a clock that was set again
+    /// says.
     pub(super) heard: u64,
-    /// When the last two say that they were heard.
+    /// When the last two claim to have been heard.
     newest: [u64; 2],
     pub(super) skipped: bool,
-    /// Samples that were judged, refused ones among them.
+    /// Samples that were judged, including refused ones.
     pub(super) taken: u64,
 }
 
 impl Run {
-    /// Takes one more behind the others.
+    /// Takes one more after the others.
     pub(super) fn push(&mut self, raw: &Raw) {
         self.samples.push(raw);
         self.heard = self.heard.max(raw.heard);
         self.newest = [self.newest[1], raw.heard];
     }
 
-    /// Whether these, which follow, or the last two say that they were heard later than one behind them: which of them is
-    /// wrong shows only now.
+    /// Whether these, which follow, or the last two claim to have been heard later than one after them: only now does it
+    /// show which of them is wrong.
     pub(super) fn is_overtaken_by(&self, fresh: &[Raw]) -> bool {
         let mut latest = 0;
         let mut heard = self.newest.into_iter().chain(fresh.iter().map(|raw| raw.heard));
@@ -49,7 +50,7 @@ impl Run {
         })
     }
 
-    /// Takes some in between.
+    /// Takes some that belong in between.
     pub(super) fn mix(&mut self, id: RunId, fresh: &[Raw]) {
         self.samples = Packed::of(self.samples.iter().chain(fresh.iter().copied()).collect());
         (self.heard, self.newest) = (0, [0; 2]);
@@ -68,11 +69,12 @@ impl Run {
     }
 }
 
-/// All is folded again from the beginning at most this many times (own choice): devices whose counters jump in turns make nobody wait.
+/// Everything is folded again from the beginning at most this many times (our choice), so that devices whose counters jump
+/// in turns keep nobody waiting.
 const START_OVER_MAX: u32 = 8;
 
-/// Folds all samples. Where a counter is found to have jumped, only what came since is folded again: a machine whose
-/// counter jumps all the time makes nobody wait. Tells the run of the last.
+/// Folds all samples. Where a counter is found to have jumped, only what came since is folded again, so that a
+/// machine whose counter jumps all the time keeps nobody waiting. Returns the run of the last sample.
 pub(super) fn fold(
     runs: &BTreeMap<RunId, Run>,
     order: &[RunId],
@@ -96,8 +98,8 @@ pub(super) fn fold(
             Step::Refused => {}
             Step::Again => {
                 let Some(at) = suspects.iter().position(|suspect| suspect.run == run) else {
-                    // Another run's jump has led back before this run's first suspect was forgotten: with what is known by now
-                    // all is folded again.
+                    // Another run's jump has led back to before this run's first suspect was forgotten: everything is folded
+                    // again with what is known by now.
                     if started_over < START_OVER_MAX {
                         started_over += 1;
                         odometer.start_over();
@@ -107,7 +109,7 @@ pub(super) fn fold(
                     }
                     continue;
                 };
-                // What became suspect later becomes it again, if it does.
+                // What became suspect later becomes so again, if it does.
                 let Some(first) = suspects.drain(at..).next() else { continue };
                 odometer.return_to(first.odometer);
                 points.truncate(first.points);
@@ -119,7 +121,7 @@ pub(super) fn fold(
     last
 }
 
-/// A sample that was refused, and everything as it was behind it.
+/// A sample that was refused, and everything as it stood at that point.
 struct Suspect<'a> {
     run: RunId,
     raw: Raw,
@@ -128,12 +130,12 @@ struct Suspect<'a> {
     rest: Rowed<'a>,
 }
 
-/// All samples as they were rowed: of each run in the order of their numbers, and between runs by when they were
-/// heard. Somebody may change the device and come back to the first one, whose recording then goes on.
+/// All samples as they were rowed: within each run in the order of their numbers, and between runs by when they
+/// were heard. Somebody may switch devices and come back to the first one, whose recording then goes on.
 #[derive(Clone)]
 pub(super) struct Rowed<'a> {
-    /// One of each run that has more, the one to be taken next on top. Of two that were heard at one instant, that is
-    /// the one of the run that began first.
+    /// One for each run that has more, the next one to be taken on top. Of two that were heard at the same instant,
+    /// that is the one from the run that began first.
     fronts: BinaryHeap<Reverse<Front<'a>>>,
 }
 
@@ -157,7 +159,7 @@ impl Iterator for Rowed<'_> {
     }
 }
 
-/// How far a run was read.
+/// How far a run has been read.
 #[derive(Clone)]
 struct Front<'a> {
     run: RunId,
@@ -165,9 +167,9 @@ struct Front<'a> {
     began: usize,
     /// The next sample.
     raw: Raw,
-    /// When it was heard: not before those with lower numbers, whatever a clock that was set anew says.
+    /// When it was heard: never before those with lower numbers, whatever a clock that was set again says.
     heard: u64,
-    /// The two behind it.
+    /// The two after it.
     then: [Option<Raw>; 2],
     rest: Unpacked<'a>,
 }
@@ -182,7 +184,7 @@ impl<'a> Front<'a> {
         Some(front)
     }
 
-    /// Goes to the next sample; false behind the last.
+    /// Goes to the next sample; false after the last.
     fn step(&mut self) -> bool {
         let [next, after] = self.then;
         let Some(raw) = next else { return false };
@@ -192,8 +194,8 @@ impl<'a> Front<'a> {
         true
     }
 
-    /// When this sample was heard. One alone that says to have been heard after the next two, which fit to those before it, is
-    /// wrong: all that follow would wait until its time has come, and the piece would be over.
+    /// When this sample was heard. A single one that claims to have been heard after the next two, which fit with those
+    /// before it, is wrong: otherwise all that follow would wait until its time has come, and the piece would be over.
     fn hear(&mut self) {
         if let [Some(next), Some(after)] = self.then
             && next.heard.max(after.heard) < self.raw.heard

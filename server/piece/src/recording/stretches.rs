@@ -1,6 +1,6 @@
-//! Which numbers are there.
+//! Which numbers have arrived.
 
-/// Numbers that are there, as sorted stretches that do not touch.
+/// Numbers that have arrived, as sorted stretches that do not touch.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Stretches(pub(super) Vec<(u32, u32)>);
 
@@ -15,7 +15,7 @@ impl Stretches {
     }
 
     pub(super) fn insert(&mut self, from: u32, to: u32) {
-        // The usual case: one more behind the last.
+        // The usual case: one more after the last.
         if let Some((first, last)) = self.0.last_mut()
             && *first <= from
             && from <= last.saturating_add(1)

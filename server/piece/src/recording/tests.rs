@@ -1,4 +1,4 @@
-//! Samples in any order, and what is at hand of them.
+//! Samples in any order, and what is kept at hand of them.
 
 use proptest::prelude::*;
 use uuid::Uuid;
@@ -16,7 +16,7 @@ fn stroke(seq: u32, heard_ms: i64, distance_dm: i64) -> Sample {
     Sample { seq, heard_ms, distance_dm, elapsed_ms: Some(heard_ms), ..Sample::default() }
 }
 
-/// As in a fold over all samples with everything at hand, whatever is let go of on the way.
+/// As in a fold over all samples with everything at hand, whatever is dropped on the way.
 fn all(recording: &Recording) -> Vec<Point> {
     let points = recording.points().into_owned();
     assert!(points.ends_with(recording.recent()), "what is at hand is the end of all");
@@ -90,7 +90,7 @@ fn with_clock(samples: &[Sample]) -> Vec<Sample> {
     samples.iter().map(|s| Sample { elapsed_ms: Some(s.heard_ms), ..*s }).collect()
 }
 
-/// A second phone is linked to the machine beside, where nobody rows, or a bridge hears them both.
+/// A second phone is linked to the machine next to it, where nobody rows, or a bridge hears them both.
 #[test]
 fn an_idle_machine_beside_takes_nothing_away() {
     let rowing = reports(1..=100, 0, |nth| 80 * nth);
@@ -115,11 +115,11 @@ fn an_idle_machine_beside_takes_nothing_away() {
     }
 }
 
-/// Somebody changes the machine twice, and both are heard all the time.
+/// Somebody switches machines twice, and both are heard all the time.
 #[test]
 fn who_rows_at_two_machines_in_turns_rows_what_both_have_counted() {
     let turns = |first: bool| {
-        // Ten seconds from one to the other.
+        // Ten seconds of changing from one to the other.
         move |nth: i64| {
             (1..=nth).filter(|nth| (nth / 25 % 2 == 0) == first && nth % 25 >= 5).map(|_| 80).sum()
         }
@@ -130,7 +130,7 @@ fn who_rows_at_two_machines_in_turns_rows_what_both_have_counted() {
     assert_eq!(joined(&recording).last(), Some(&(80 * 20 * 6)));
 }
 
-/// A friend rows at the machine beside, for the same athlete.
+/// A friend rows at the machine next to it, for the same athlete.
 #[test]
 fn two_machines_rowed_at_once_count_once() {
     for from in [700, 1_000, 1_990] {
@@ -142,8 +142,8 @@ fn two_machines_rowed_at_once_count_once() {
     }
 }
 
-/// Reports of the rowed machine that are seconds apart, with an idle one heard in between, are none too fast; nor does
-/// what is missing of them get lost.
+/// Reports of the machine being rowed that are seconds apart, with an idle one heard in between, are not too fast; nor
+/// does anything missing between them get lost.
 #[test]
 fn a_machine_that_reports_seldom_is_not_judged_by_the_one_beside() {
     for (every, idle_every) in [(4_000, 250), (3_500, 1_000), (1_400, 3_000), (2_200, 800)] {
@@ -174,12 +174,13 @@ fn a_machine_that_reports_seldom_is_not_judged_by_the_one_beside() {
                 .filter(|p| p.1 > 50)
                 .collect::<Vec<_>>()
         };
-        // No point of the idle machine stands between two of the rowed one, by which a finish would seem sure.
+        // No point of the idle machine stands between two of the rowed one, which would make a finish seem
+        // sure.
         assert_eq!(rowed(&both), rowed(&alone), "every {every} ms beside {idle_every} ms");
     }
 }
 
-/// One display of whole metres and one of tenths at the same machine.
+/// One display in whole metres and one in tenths at the same machine.
 #[test]
 fn what_is_rounded_by_one_of_two_devices_is_not_added_up() {
     let mut recording = Recording::default();
@@ -190,7 +191,7 @@ fn what_is_rounded_by_one_of_two_devices_is_not_added_up() {
     assert!((74_700..=74_760).contains(&rowed), "{rowed} dm");
 }
 
-/// A device tells one report of the future, by whatever mistake.
+/// A device sends one report from the future, by whatever mistake.
 #[test]
 fn one_wrong_instant_does_not_take_the_rest_along() {
     let right = reports(1..=60, 0, |nth| 80 * nth);
@@ -215,7 +216,8 @@ fn one_wrong_instant_does_not_take_the_rest_along() {
     }
 }
 
-/// A piece of an hour would be computed again with every stroke, and whoever else rows in it would wait.
+/// Otherwise a piece of an hour would be recomputed with every stroke, and everybody else rowing in it would
+/// wait.
 #[test]
 fn two_devices_at_one_machine_that_take_turns_only_add() {
     let mut recording = Recording::default();
@@ -225,7 +227,7 @@ fn two_devices_at_one_machine_that_take_turns_only_add() {
         let changed = recording.add(NOW, run(device), &[sample]).points;
         assert!(matches!(changed, Changed::Grown(_)), "{nth}: {changed:?}");
     }
-    // What was heard between two that are there belongs between them.
+    // What was heard between two that are here belongs between them.
     let between = recording.add(NOW, run(5), &[stroke(1, 9_500, 300)]).points;
     assert_eq!(between, Changed::Rebuilt);
 }
@@ -263,7 +265,7 @@ fn a_counter_that_jumped_for_good_is_joined_up_after_three_strokes() {
     assert_eq!(joined(&recording), [80, 160, 160, 240, 320]);
 }
 
-/// Two devices at one machine, each with a jump: going back for the one comes by the first odd sample of the other.
+/// Two devices at one machine, each with a jump: going back for the one passes the first odd sample of the other.
 #[test]
 fn counters_that_jump_in_turns_are_joined_both() {
     let told = [
@@ -328,13 +330,13 @@ fn values_are_refused_one_by_one() {
     assert_eq!(joined(&recording), [80]);
 }
 
-/// Samples of one machine, with resets, pauses, glitches, and changes of the device.
+/// Samples of one machine, with resets, pauses, glitches, and changes of device.
 fn machine() -> impl Strategy<Value = Vec<(RunId, Sample)>> {
     let step = (0i64..4_000, 0i64..150, 0u8..40);
     prop::collection::vec(step, 1..260).prop_map(|steps| {
         let (mut heard, mut distance, mut elapsed) = (1_000, 0, 0);
         let mut samples = Vec::new();
-        // The numbers of up to four devices, each of which goes on when it is taken up again.
+        // The numbers of up to four devices, each of which continues when it is used again.
         let (mut id, mut seqs) = (0_usize, [0; 4]);
         for (gap, gain, oddity) in steps {
             heard += gap;
@@ -385,7 +387,7 @@ proptest! {
     #[test]
     fn what_is_let_go_of_can_be_asked_for(samples in machine(), since in 0u64..900_000) {
         let mut recording = Recording::default();
-        // Every point as it came, with nothing let go of.
+        // Every point as it came, with nothing dropped.
         let mut seen: Vec<Point> = Vec::new();
         for (run, sample) in &samples {
             match recording.add(NOW, *run, &[*sample]).points {
@@ -400,7 +402,7 @@ proptest! {
             }
         }
         prop_assert_eq!(&all(&recording), &seen);
-        // What is told of now looks back a minute, and a little further.
+        // What is told about now looks back a minute, and a little further.
         let newest = seen.last().map_or(0, |point| point.heard);
         prop_assert!(seen[..recording.older].iter().all(|point| point.heard + 90_000 < newest));
         prop_assert!(recording.recent().len() >= seen.len().min(32));

@@ -13,13 +13,14 @@ use crate::{
     track::{Finish, Rule},
 };
 
-/// Whoever is here begins within this after the go, or is not called; common practice, no source.
+/// Whoever is here sets off within this time after the go, or gets no call; common practice, no source.
 const FIRST_STROKE_WITHIN: Millis = Millis(5_000);
 
-/// A device that has just come has to find its machine first: a silence as long as this is no linking any more (own choice).
+/// A device that has just come has to find its machine first: after a silence this long it is no longer linking (our
+/// choice).
 const UNLINKED_MS: f64 = 60_000.0;
 
-/// How a rower is found at one instant.
+/// The state in which a rower is found at one instant.
 #[derive(Clone, Copy)]
 pub(super) struct Found {
     pub(super) finish: Option<Finish>,
@@ -27,27 +28,27 @@ pub(super) struct Found {
     pub(super) idle: Option<Idle>,
 }
 
-/// An athlete who should be rowing and does not move, as far as was heard.
+/// An athlete who should be rowing and is not moving, as far as was heard.
 #[derive(Clone, Copy)]
 pub(super) struct Idle {
     pub(super) since: FineAt,
-    /// Now, or when the device was heard last.
+    /// Now, or when the device was last heard.
     pub(super) to: FineAt,
     /// Whether the machine has been heard since the device came (back).
     is_shown: bool,
-    /// Whether the machine itself has shown for long enough that nothing is rowed.
+    /// Whether the machine itself has shown for long enough that nothing is being rowed.
     has_shown: bool,
     /// Whether the device is heard now.
     is_heard: bool,
 }
 
 impl Idle {
-    /// Below nothing before the repeat begins.
+    /// Negative before the repeat begins.
     pub(super) fn ms(self) -> f64 {
         self.to - self.since
     }
 
-    /// Whether somebody who is heard has stood still for long enough to have stopped, wherever the machine is.
+    /// Whether somebody who is heard has stood still long enough to have stopped, wherever the machine is.
     fn has_stood(self) -> bool {
         self.is_heard && self.ms() >= STOPPED_AFTER_MS
     }
@@ -58,14 +59,14 @@ impl Idle {
 }
 
 impl Rower {
-    /// Where the athlete was when the piece was over for them: the distance rowed, or the time gone, whether they
-    /// rowed to the end of it or not; `None` while it goes on.
+    /// Where the athlete was when the piece was over for them: the distance rowed, or the time gone by, whether
+    /// or not they rowed to the end of it; `None` while it goes on.
     #[must_use]
     pub fn over(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
         self.track.finish(rule, now)
     }
 
-    /// How the athlete finished the piece, as known at `now`; `None` for athletes who have not rowed all of it to its end.
+    /// How the athlete finished the piece, as known at `now`; `None` for athletes who have not rowed all of it.
     #[must_use]
     pub fn finish(&self, rule: Rule<'_>, now: At) -> Option<Finish> {
         self.home(rule, now).filter(|_| self.track.missed().is_none())
@@ -76,8 +77,8 @@ impl Rower {
         self.over(rule, now).filter(|over| self.has_rowed_to(*over, rule))
     }
 
-    /// Whether the athlete has rowed to where the piece was over for them. Distance is rowed by whoever has it;
-    /// time goes by for those, too, who have stopped or are not heard.
+    /// Whether the athlete rowed up to the point where the piece was over for them. A distance has been rowed
+    /// by whoever has covered it; time goes by even for those who have stopped or are not heard.
     pub(super) fn has_rowed_to(&self, over: Finish, rule: Rule<'_>) -> bool {
         let Some(Repeat { work: Extent::Time { time_ms }, .. }) = rule.repeats.last() else {
             return true;
@@ -87,19 +88,19 @@ impl Rower {
         };
         let idle_max = STOPPED_AFTER_MS.min(f64::from(time_ms.0) / 2.0);
         let by_word = self.stopped_at.is_some_and(|said| {
-            // A machine runs on a little; who rows on has not stopped, whatever was said.
+            // A machine runs on a little; whoever rows on has not stopped, whatever they said.
             rowed_at <= FineAt::from(said) + STOPPED_AFTER_MS
         });
         progress.repeat + 1 == rule.repeats.len() && over.at - rowed_at < idle_max && !by_word
     }
 
-    /// How the piece turned out for one for whom it is over, and who has not rowed to its end: stopped, if that is
-    /// what was heard; else it is not known what was rowed since.
+    /// How the piece turned out for an athlete for whom it is over, and who has not rowed to its end: stopped, if
+    /// that is what was heard; otherwise nobody knows what was rowed since.
     pub(super) fn fell_short(&self, athlete: &Athlete, over: Finish) -> Outcome {
         self.outcome_by_time(athlete, over.at)
     }
 
-    /// The same of a piece whose time was over at this instant.
+    /// The same for a piece whose time was over at this instant.
     fn outcome_by_time(&self, athlete: &Athlete, over_at: FineAt) -> Outcome {
         let Some(rowed_at) = self.track.rowed_at() else { return Outcome::DidNotStart };
         let heard_by_device = match self.contact_at_end.unwrap_or(athlete.contact) {
@@ -107,7 +108,7 @@ impl Rower {
             Contact::Heard { since } => {
                 (FineAt::from(since) <= over_at).then_some((since, over_at))
             }
-            // Who came back after the end, and was lost again, was not heard before it.
+            // An athlete who came back after the end, and was lost again, was not heard before it.
             Contact::Silent { since, heard_from } => (FineAt::from(heard_from) <= over_at)
                 .then_some((heard_from, over_at.min(FineAt::from(since)))),
         };
@@ -122,7 +123,7 @@ impl Rower {
         }
     }
 
-    /// From when on the athlete is home if nothing more is heard; `None` while that cannot be said.
+    /// From when on the athlete is home if nothing more is heard; `None` as long as that cannot be said.
     #[must_use]
     pub fn home_at(&self, rule: Rule<'_>) -> Option<At> {
         self.track.home_at(rule)
@@ -134,8 +135,8 @@ impl Rower {
         self.found(athlete, rule, now).doing
     }
 
-    /// Whether a call of the coach goes to this athlete: to who rows, and just after the go to who is here, whose first
-    /// stroke cannot have been heard yet.
+    /// Whether a call of the coach goes to this athlete: it does to those who row and, just after the go, to those who
+    /// are here and whose first stroke cannot have been heard yet.
     #[must_use]
     pub fn is_called(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> bool {
         match self.doing(athlete, rule, now) {
@@ -145,8 +146,8 @@ impl Rower {
         }
     }
 
-    /// Whether a call that stands is over for this athlete, who does this: nobody is pushed who stands still, or who has
-    /// not begun when others would be found to have stopped.
+    /// Whether a call that stands is over for this athlete, given what they are doing: nobody is pushed who stands
+    /// still, or who has not begun by the time others would be found to have stopped.
     #[must_use]
     pub fn is_left_in_peace(&self, doing: Doing, rule: Rule<'_>, now: At) -> bool {
         let has_had_time = |go: &At| now.0.saturating_sub(go.0) as f64 >= STOPPED_AFTER_MS;
@@ -177,7 +178,8 @@ impl Rower {
         Found { finish, doing, idle }
     }
 
-    /// Since when they row no more: home, or stopped; `None` while they row, or may unheard.
+    /// Since when they have not been rowing: home, or stopped; `None` while they row, or may be rowing
+    /// unheard.
     #[must_use]
     pub fn stands_still_since(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Option<At> {
         if let Some(home) = self.home(rule, now) {
@@ -187,7 +189,8 @@ impl Rower {
             .then(|| self.track.rowed_at().map(FineAt::ceil))?
     }
 
-    /// For how long the athlete should have been rowing, and was not; `None` in a rest, and when nobody can say.
+    /// For how long the athlete should have been rowing, and was not; `None` in a rest, and when nobody can
+    /// tell.
     fn idle(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> Option<Idle> {
         let until = rule.until.map_or(now, |until| until.min(now));
         let (heard_from, to, is_heard) = match self.contact_at_end.unwrap_or(athlete.contact) {
@@ -195,14 +198,15 @@ impl Rower {
             Contact::Heard { since } => (since, until, true),
             Contact::Silent { since, heard_from } => (heard_from, since.min(until), false),
         };
-        // A device that comes anew all the time has had its time to link a machine since it came first.
+        // A device that keeps coming back has had time to link a machine since it first came.
         let heard_from = athlete.linking_since.map_or(heard_from, |first| first.min(heard_from));
         let due = self.track.due(rule, FineAt::from(to))?;
-        // What was rowed while nothing was heard is still on its way just after a reconnect.
+        // Just after a reconnect, what was rowed while nothing was heard is still on its way.
         let since = self.track.rowed_at()?.max(due).max(FineAt::from(heard_from));
         let newest = athlete.recording.recent().last();
         let is_shown = newest.is_some_and(|newest| newest.heard >= heard_from.0);
-        // A machine that has shown for so long that nobody rows has shown it, however often its device comes anew.
+        // A machine that has shown for this long that nobody rows has shown it, however often its device
+        // reconnects.
         let idle_from = self.track.rowed_at()?.max(due);
         let shown_ms = newest.map_or(0.0, |newest| FineAt::of(newest.heard.min(to.0)) - idle_from);
         let has_shown = shown_ms >= STOPPED_AFTER_MS;
@@ -219,7 +223,7 @@ impl Rower {
             return Some(Outcome::Unfinished);
         }
         if !self.has_rowed() {
-            // Who has come since was not there to start.
+            // Somebody who has come since was not there at the start.
             return self.contact_at_end.filter(|_| is_over).map(|_| Outcome::DidNotStart);
         }
         if let Some(over) = self.over(rule, now) {
@@ -230,12 +234,12 @@ impl Rower {
         if is_over && stood.is_some_and(|(newest, at)| newest.heard - at >= STOPPED_AFTER_MS) {
             return Some(Outcome::Stopped);
         }
-        // By what was heard alone: a connection that was lost and came back makes no other result.
+        // By what was heard alone: a connection that was lost and came back leads to no other result.
         let stood = self.idle(athlete, rule, now).is_some_and(Idle::has_stood);
         if self.has_stopped() || (is_over && stood) {
             return Some(Outcome::Stopped);
         }
-        // Whose time went by in a repeat of which nothing more was heard may have rowed on.
+        // An athlete whose time ran out in a repeat of which nothing more was heard may have rowed on.
         let time_over = rule
             .time_over_at()
             .filter(|end| rule.until.is_some_and(|until| FineAt::from(until) >= *end));
@@ -246,13 +250,13 @@ impl Rower {
     }
 }
 
-/// What people see somebody doing: when the piece is over, nobody rows it any more.
+/// What people see somebody doing: once the piece is over, nobody rows it any more.
 pub(super) fn seen_doing(found: Found, rule: Rule<'_>) -> Doing {
     let doing = found.doing;
     if doing == Doing::Rowing && rule.until.is_some() { Doing::Stopped } else { doing }
 }
 
-/// What somebody does who has not rowed in this piece.
+/// What somebody who has not rowed in this piece is doing.
 #[must_use]
 pub fn waiting(athlete: &Athlete) -> Doing {
     if athlete.is_heard() { Doing::Here } else { Doing::Away }

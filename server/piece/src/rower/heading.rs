@@ -1,4 +1,4 @@
-//! Where an athlete is heading, and what that is against their own target.
+//! Where an athlete is heading, and how that compares with their own target.
 
 use thole_protocol::{
     standing::{AgainstTarget, Doing, Outcome, Projected},
@@ -20,19 +20,19 @@ use crate::{
 
 /// No stroke for this long is a pause: two of the slowest usual strokes, and a second.
 const PAUSE_MS: f64 = 6_000.0;
-/// After the start of a later repeat, the pace of the last stretch is that of a standing start for so
-/// long (own choice: a dozen strokes).
+/// After the start of a later repeat, the pace of the last stretch is that of a standing start for this long
+/// (our choice: a dozen strokes).
 const SETTLES_AFTER_MS: f64 = 30_000.0;
 /// Nobody is called ahead or behind before this share of the piece.
 pub(super) const SAID_FROM: f64 = 0.05;
-/// Chances of making the target, in thousandths, under and over which that is said, and until which it stays said (own choice,
-/// wide enough that a steady rower is called the same for minutes).
+/// Chances of making the target, in thousandths, below and above which that is said, and up to which it stays said (our
+/// choice, wide enough that a steady rower is called the same for minutes).
 const BEHIND_UNDER: u16 = 250;
 const BEHIND_UNTIL: u16 = 350;
 const AHEAD_OVER: u16 = 750;
 const AHEAD_UNTIL: u16 = 650;
 
-/// Where somebody is heading, and what that is against their own target.
+/// Where somebody is heading, and how that compares with their own target.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Heading {
     pub(super) projected: Projected,
@@ -54,7 +54,8 @@ impl Heading {
 }
 
 impl Rower {
-    /// Where the finish is heading; of an athlete who has finished, the result. `None` until something was rowed.
+    /// Where the finish is heading; for an athlete who has finished, the result. `None` until something was
+    /// rowed.
     #[must_use]
     pub fn projected(&self, rule: Rule<'_>, now: At) -> Option<Projected> {
         self.heading(self.finish(rule, now)).map(|heading| heading.projected)
@@ -66,7 +67,7 @@ impl Rower {
         self.heading(self.finish(rule, now))?.margin
     }
 
-    /// Projection and margin; of a finish, how it is shown.
+    /// Projection and margin; for a finish, as it is shown.
     pub(super) fn heading(&self, finish: Option<Finish>) -> Option<Heading> {
         let Some(finish) = finish else { return self.heading };
         let shown = self.shown(finish);
@@ -76,8 +77,8 @@ impl Rower {
         Some(Heading { projected, margin })
     }
 
-    /// While somebody who is heard makes no stroke, the range reaches further on the slower side, by
-    /// what is being lost.
+    /// While somebody who is heard makes no stroke, the range reaches further on the slower side, by what is
+    /// being lost.
     pub(super) fn paused(&self, projected: Projected, found: Found) -> Projected {
         let idle = found.idle.map_or(0.0, Idle::ms);
         if idle < PAUSE_MS || found.doing == Doing::Finished {
@@ -98,8 +99,8 @@ impl Rower {
         }
     }
 
-    /// Where the finish is heading. The first strokes of a repeat, from a standstill, say nothing about
-    /// it that was not known before the rest.
+    /// Where the finish is heading. The first strokes of a repeat, from a standstill, say nothing about it
+    /// that was not known before the rest.
     pub(super) fn estimate_now(&self) -> Option<Estimate> {
         let settling = self.track.newest().is_some_and(|row| {
             row.repeat > 0 && self.track.in_work() && row.into_ms < SETTLES_AFTER_MS
@@ -107,8 +108,8 @@ impl Rower {
         self.forecast.estimate(&self.course, if settling { &self.rested } else { &self.live })
     }
 
-    /// Holds the finish against what was shown on the way; the share of intervals that missed it (0 to 1),
-    /// if any were shown. None of somebody who has not finished.
+    /// Compares the finish with what was shown on the way; returns the share of intervals that missed it (0
+    /// to 1), if any were shown. `None` for somebody who has not finished.
     pub fn judged(&self, rule: Rule<'_>, now: At, count: &mut Count) -> Option<f64> {
         let finish = self.finish(rule, now)?;
         let amount = match self.course.measure() {
@@ -125,7 +126,7 @@ impl Rower {
         self.against_target(self.finish(rule, now)) == Some(AgainstTarget::Behind)
     }
 
-    /// The word for the projection; of a finish, whether the target was made.
+    /// The word for the projection; for a finish, whether the target was made.
     pub(super) fn against_target(&self, finish: Option<Finish>) -> Option<AgainstTarget> {
         if finish.is_none() {
             return self.against_target;
@@ -135,8 +136,8 @@ impl Rower {
         Some(if is_made { AgainstTarget::Ahead } else { AgainstTarget::Behind })
     }
 
-    /// The word for the projection now, which follows from the one before: a chance that wavers about a limit changes
-    /// nothing. Before `SAID_FROM` what is projected is history and plan, and nobody is called behind by those.
+    /// The word for the projection now, which depends on the one before: a chance that wavers around a limit changes
+    /// nothing. Before `SAID_FROM` the projection is history and plan, and nobody is called behind because of those.
     pub(super) fn in_a_word(&self) -> Option<AgainstTarget> {
         let heading = self.heading.filter(|_| self.share() >= SAID_FROM)?;
         let chance = heading.projected.chance_permille?;
@@ -149,7 +150,7 @@ impl Rower {
         })
     }
 
-    /// Where somebody whom the end of the piece cut off was heading.
+    /// Where somebody was heading when the end of the piece cut them off.
     pub(super) fn heading_when_cut_off(&self, outcome: Outcome) -> Option<Total> {
         let told = self.heading.filter(|_| self.share() >= SAID_FROM)?;
         (outcome == Outcome::Unfinished).then(|| standings::as_shown(told.projected.finish))

@@ -23,7 +23,7 @@ use crate::{
     track::{Row, Rule},
 };
 
-/// How long a stretch the pace 'now' is taken over.
+/// The stretch over which the pace 'now' is taken.
 const PACE_OVER_MS: u64 = 10_000;
 
 impl Rower {
@@ -55,7 +55,8 @@ impl Rower {
         let row = self.row(doing);
         let heading = self.heading(found.finish).filter(|_| doing != Doing::Stopped);
         let instead = self.instead(doing, heading, athlete, now);
-        // Where nobody knows yet, or any more, there is nothing to be read: what is expected would be taken for rowed.
+        // Where nobody knows yet, or any more, there is nothing to read: what is only expected would be taken for
+        // rowed.
         let shows = match instead {
             None | Some(Instead::Untargeted | Instead::Unheard) => heading,
             Some(
@@ -71,7 +72,7 @@ impl Rower {
             place: self.place,
             instead,
             doing,
-            // Who is home may put the phone away.
+            // Somebody who is home may put the phone away.
             not_heard: doing != Doing::Finished
                 && athlete.silent_for(now).is_some_and(|silent| silent.0 >= NOT_HEARD_MS),
             margin: heading.and_then(|heading| heading.margin).filter(|_| instead.is_none()),
@@ -83,7 +84,7 @@ impl Rower {
         }
     }
 
-    /// Why there is no place for an athlete who does this; `None` for athletes who are ranked.
+    /// Why an athlete who is doing this has no place; `None` for athletes who are ranked.
     fn instead(
         &self,
         doing: Doing,
@@ -98,7 +99,7 @@ impl Rower {
             Doing::Away => Some(Instead::Away),
             Doing::Here => Some(Instead::Here),
             Doing::Stopped => Some(Instead::Stopped),
-            // Nobody is lost in a moment of silence: until then the numbers stay.
+            // Nobody drops out in a moment of silence: until then the numbers stay.
             Doing::Rowing if is_silent() => Some(Instead::Unheard),
             Doing::Rowing | Doing::Finished if has_missed => Some(Instead::Missed),
             Doing::Rowing if heading.is_none() || self.is_settling(margin) => {
@@ -108,14 +109,15 @@ impl Rower {
         }
     }
 
-    /// Whether too little is rowed for a standing. A margin of exactly nothing early on is the plan, and no projection.
+    /// Whether too little has been rowed for a standing. A margin of exactly zero early on comes from the plan, not
+    /// from a projection.
     fn is_settling(&self, margin: Option<Margin>) -> bool {
         let elapsed = millis(self.track.newest().map_or(0.0, |row| row.ms));
         let is_plan = margin.is_some_and(|margin| margin.margin_ppm == Ppm(0));
         elapsed < picture::SETTLING || (is_plan && self.share() < SAID_FROM)
     }
 
-    /// How far the athlete is: for athletes who have stopped, when the last stroke was made.
+    /// How far the athlete has come: for athletes who have stopped, when they made the last stroke.
     fn row(&self, doing: Doing) -> Option<Row> {
         match doing {
             Doing::Stopped => self.track.progress(),
@@ -123,7 +125,7 @@ impl Rower {
         }
     }
 
-    /// Work done, and work time gone, as far as it was heard.
+    /// Work done, and work time gone by, as far as it was heard.
     #[must_use]
     pub fn done(&self) -> (Decimetres, Millis) {
         let row = self.track.newest();
@@ -154,7 +156,7 @@ impl Rower {
         }
     }
 
-    /// The pace that their own plan has here; `None` without a target.
+    /// The pace that their own plan asks for here; `None` without a target.
     #[must_use]
     pub fn planned_pace(&self) -> Option<Millis> {
         self.course.planned_pace(self.share())
@@ -240,7 +242,7 @@ impl Rower {
         })
     }
 
-    /// The target in the piece's own kind.
+    /// The target in the piece's own unit.
     #[must_use]
     pub fn target(&self) -> Option<Total> {
         self.course.target()

@@ -1,4 +1,4 @@
-//! Whose device is heard, and results of pieces by time that wait for what was rowed while none was.
+//! Whose device is heard, and results of pieces by time that wait for what was rowed while it was not.
 
 use thole_protocol::{event::Happening, ids::AthleteId, units::At};
 
@@ -9,7 +9,7 @@ use crate::{
 };
 
 impl Session {
-    /// Whether a piece goes on: from the count-down to its end.
+    /// Whether a piece is under way: from the countdown to its end.
     #[must_use]
     pub fn is_under_way(&self) -> bool {
         self.piece().is_some_and(|piece| piece.has_begun() && !piece.is_over())
@@ -50,7 +50,8 @@ impl Session {
         }
     }
 
-    /// The session's clock was checked. If it was set, times may be wrong: results of athletes who are still rowing are marked.
+    /// The session's clock was checked. If it was set, times may be wrong: results of athletes who are still rowing are
+    /// marked.
     pub(super) fn clock_set(&mut self, by_ms: Option<i64>, devices: u8, out: &mut Vec<Output>) {
         let now = self.now;
         if by_ms.is_some()
@@ -64,7 +65,7 @@ impl Session {
         self.emit(To::COACH, Happening::ClockSet { by_ms, devices }, out);
     }
 
-    /// Somebody whose result waits is heard, or a result waits of somebody who is.
+    /// Somebody whose result is waiting is heard, or the result of somebody who is heard starts waiting.
     pub(super) fn hear_out_soon(&mut self) {
         self.timers.set_by(When::HearOut, self.now + ALL_HAS_COME_AFTER);
     }

@@ -1,4 +1,4 @@
-//! What the journal has lost: which results that can have touched, and what the coach is told.
+//! What the journal has lost: which results it can have affected, and what the coach is told.
 
 use std::collections::BTreeSet;
 
@@ -16,29 +16,29 @@ use crate::{
     recording::Recording,
 };
 
-/// What the machine showed this long before the count-down may still be the baseline (own choice).
+/// What the machine showed this long before the countdown may still be the baseline (our choice).
 const BASELINE_MS: Millis = Millis(60_000);
-/// So many are named in a sentence.
+/// At most this many are named in a sentence.
 const NAMED_MAX: usize = 3;
 /// Recordings of one athlete whose loss is told: a device can name as many as it likes.
 const RECORDINGS_MAX: usize = 4;
 
-/// Lost records, as the journal named them, and what was told of them.
+/// Lost records, as the journal named them, and what was told about them.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Lost {
-    /// None of what only a device knows.
+    /// `None` when only a device knows of the loss.
     records: Option<Damaged>,
     told: Damage,
 }
 
-/// Strokes of an athlete that may be lost; it ends when they are surely here.
+/// Strokes of an athlete that may be lost; it ends when they are known to be here.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Loss {
-    /// The pieces whose results it can touch.
+    /// The pieces whose results it can affect.
     pieces: BTreeSet<PieceNo>,
-    /// Up to where there were any, when the device has said so.
+    /// How far they went, if the device has said so.
     through: Option<(RunId, u32)>,
-    /// They were written at this instant or before.
+    /// They were written at this instant or earlier.
     until: At,
 }
 
@@ -46,7 +46,7 @@ impl Loss {
     fn is_open(&self, recording: &Recording) -> bool {
         match self.through {
             Some((run, seq)) => recording.durable(run).through_seq < seq,
-            // No number is missing and a later stroke is here: so are all between.
+            // No number is missing and a later stroke is here, so all in between are here too.
             None => recording.has_holes() || !recording.is_heard_after(self.until),
         }
     }
@@ -114,8 +114,9 @@ impl Session {
         }
     }
 
-    /// Marks everybody in pieces whose signals waited for strokes that are lost, for good: the clock began for all when the last
-    /// was seen to be done, and strokes that come again do not tell when that was. Tells who was not marked before.
+    /// Marks everybody in pieces whose signals waited for strokes that are lost, for good: the clock began for all when the
+    /// last athlete was seen to be done, and strokes that come again do not tell when that was. Returns those who were not
+    /// marked before.
     fn doubt_signals(
         &mut self,
         pieces: &BTreeSet<PieceNo>,
@@ -149,7 +150,7 @@ impl Session {
         if known.count() >= RECORDINGS_MAX {
             return;
         }
-        // The device knows up to where: that is better than any guess.
+        // The device knows how far they went: that is better than any guess.
         athlete.losses.retain(|loss| match loss.through {
             None => {
                 pieces.extend(&loss.pieces);
@@ -181,7 +182,7 @@ impl Session {
         }
     }
 
-    /// After strokes came: losses that have ended are none any more.
+    /// After strokes came: losses that are made good are no longer losses.
     pub(super) fn heal(&mut self, id: AthleteId, out: &mut Vec<Output>) {
         let Some(athlete) = self.people.get_mut(id) else { return };
         let before = athlete.losses.len();
@@ -198,7 +199,7 @@ impl Session {
         }
     }
 
-    /// The marks of an athlete's results are as their losses are.
+    /// Brings the marks on an athlete's results into line with their losses.
     fn mark_lacking(&mut self, id: AthleteId, out: &mut Vec<Output>) {
         let Some(athlete) = self.people.get(id) else { return };
         let lacking: BTreeSet<PieceNo> =
@@ -221,14 +222,14 @@ impl Session {
                 return false;
             };
             let is_before_end = since <= end.unwrap_or(self.now);
-            // Targets and people are of before the start.
+            // Targets and people date from before the start.
             is_before_end && (!only_strokes || *go <= until + BASELINE_MS)
         };
         self.programme.all().iter().filter(is_touched).map(|piece| piece.no).collect()
     }
 
-    /// Pieces that were over by then and of which somebody's strokes may have come since: those that a later stroke has not
-    /// come to the end of, with none missing before it.
+    /// Pieces that were over by then and to which strokes of this athlete may have come since: those whose end no later
+    /// stroke has passed without a gap before it.
     fn may_have_come_late(&self, id: AthleteId, until: At) -> BTreeSet<PieceNo> {
         let Some(recording) = self.people.get(id).map(|athlete| &athlete.recording) else {
             return BTreeSet::new();
@@ -242,7 +243,8 @@ impl Session {
 
     fn tell_damage(&mut self, records: Option<Damaged>, told: Damage, out: &mut Vec<Output>) {
         self.damage.push(Lost { records, told: told.clone() });
-        // What was told because of what is lost now has numbers, too: whoever comes back hears all that follows.
+        // What was told because of what is now lost has numbers too: whoever comes back hears everything that
+        // follows.
         self.news.number_anew();
         self.emit(To::COACH, Happening::Damaged(told), out);
     }
@@ -270,7 +272,7 @@ impl Session {
         )
     }
 
-    /// Some by name, the others by their number.
+    /// Some by name, the others as a number.
     fn named(&self, athletes: &[AthleteId]) -> String {
         let name = |id: &AthleteId| self.name(*id).unwrap_or("somebody").to_owned();
         let mut names: Vec<String> = athletes.iter().take(NAMED_MAX).map(name).collect();

@@ -16,10 +16,11 @@ use crate::{
     piece::{Piece, Roster},
 };
 
-/// The last stroke under a call is in by then: it takes two seconds, and its report a little.
+/// By then the last stroke under a call is in: it takes two seconds, and its report a little more.
 const LAST_STROKE: Millis = Millis(5_000);
 
-/// Calls that went out and are not told of yet; those of a sheet for as long as others may come to their points.
+/// Calls that went out and whose effect has not been told; those of a sheet for as long as others may still
+/// reach their points.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct CallWatch {
     calls: BTreeMap<CallId, Watched>,
@@ -30,16 +31,16 @@ struct Watched {
     /// Which piece, counted from 0.
     piece: usize,
     got: BTreeMap<AthleteId, Begun>,
-    /// Whoever rowed and did not get it; empty for a call of the sheet, which all get.
+    /// Those who rowed and did not get it; empty for a call of the sheet, which everybody gets.
     others: BTreeMap<AthleteId, Begun>,
-    /// When it is told; `None` once it was.
+    /// When it is told; `None` once it has been.
     due: Option<At>,
-    /// How many of those who got it are why it is told no sooner: only when the last of them is done is everybody looked
-    /// at, else a call to a thousand would look at a thousand for each who is done.
+    /// How many of those who got it hold it up: only when the last of them is done is everybody looked at; otherwise a
+    /// call to a thousand would mean looking at a thousand for each one who is done.
     latest: usize,
 }
 
-/// How somebody rowed when a call came.
+/// How somebody was rowing when a call came.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Begun {
     /// When it came.
@@ -74,7 +75,7 @@ impl Watched {
         self.latest = self.got.values().filter(|begun| Some(begun.due()) == self.due).count();
     }
 
-    /// One more got it.
+    /// One more athlete got it.
     fn begin(&mut self, id: AthleteId, begun: Begun) {
         let is_other = self.got.insert(id, begun).is_none();
         match self.due {
@@ -113,12 +114,12 @@ impl CallWatch {
         }
     }
 
-    /// Nothing is told of it: it was taken back.
+    /// Its effect is not told: it was taken back.
     pub(super) fn forget(&mut self, call: CallId) {
         self.calls.remove(&call);
     }
 
-    /// The piece begins anew.
+    /// The piece starts again.
     pub(super) fn forget_piece(&mut self, piece: usize) {
         self.calls.retain(|_, watched| watched.piece != piece);
     }
@@ -132,18 +133,19 @@ impl Session {
         let mut watched = Watched::of(programme.current_at());
         for id in piece.rowers.keys() {
             let Some(begun) = begun(piece, people.roster(), *id, *now) else { continue };
-            // Both stand in the order of identities; a search of the whole list for each would be a thousand times a thousand.
+            // Both are in the order of identities; searching the whole list for each would be a thousand times a thousand.
             let got = athletes.binary_search(id).is_ok();
             let side = if got { &mut watched.got } else { &mut watched.others };
             side.insert(*id, begun);
         }
         watched.set_due();
-        // Of whom nothing is known before, nothing can be told after; that is told as soon as it is known.
+        // Where nothing is known from before, nothing can be told about after; that is told as soon as it is
+        // clear.
         watched.due.get_or_insert(*now);
         watch.calls.insert(call, watched);
     }
 
-    /// An athlete has come to a point of the sheet.
+    /// An athlete has reached a point of the sheet.
     pub(super) fn watch_sheet_call(&mut self, call: CallId, at: usize, id: AthleteId, from: At) {
         let Session { people, programme, watch, .. } = self;
         let Some(piece) = programme.get(at) else { return };
@@ -215,7 +217,7 @@ mod tests {
 
     use super::*;
 
-    /// Somebody gets the call, or is done with it, or it is told; who, and milliseconds since what came before.
+    /// Somebody gets the call, or is done with it, or it is told; who, and milliseconds since the step before.
     fn steps() -> impl Strategy<Value = Vec<(u8, u128, u64)>> {
         prop::collection::vec((0..8_u8, 0..6_u128, 0..20_000_u64), 1..60)
     }
@@ -226,7 +228,7 @@ mod tests {
             let mut watched = Watched::of(0);
             let mut now = At(1_000);
             for (what, who, later) in steps {
-                // Half of them come in one instant, as a call to all does.
+                // Half of them come in one instant, as with a call to all.
                 now = if later % 2 == 0 { now } else { At(now.0 + later) };
                 let id = AthleteId(Uuid::from_u128(who));
                 match what {

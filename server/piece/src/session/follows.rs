@@ -7,25 +7,25 @@ use thole_protocol::{ids::AthleteId, units::At};
 use super::{Session, programme::Programme};
 use crate::{output::Output, recording::Changed, roster::Athlete, rower::Reached};
 
-/// What follows in one piece, beside where the finish is heading now.
+/// What follows in one piece, apart from where the finish is heading now.
 pub(super) struct Follows {
     /// Which piece, counted from 0.
     at: usize,
     /// Points of the sheet that were reached.
     reached: Vec<Reached>,
-    /// The result may be another one.
+    /// The result may have changed.
     may_finish: bool,
-    /// The strokes of the call that stands are rowed.
+    /// The strokes of the call that stands have been rowed.
     call_is_done: bool,
 }
 
 impl Session {
-    /// Computes all pieces so far again for one athlete.
+    /// Recomputes all pieces so far for one athlete.
     pub(super) fn advance_again(&mut self, id: AthleteId, out: &mut Vec<Output>) {
         self.advance(0..=self.programme.current_at(), id, out);
     }
 
-    /// Computes the current piece again for everybody.
+    /// Recomputes the current piece for everybody.
     pub(super) fn advance_all(&mut self, out: &mut Vec<Output>) {
         let all: Vec<AthleteId> = self.people.ids();
         for id in all {
@@ -56,7 +56,7 @@ impl Session {
     }
 }
 
-/// Takes what is new in an athlete's recording into these pieces. Of the usual stroke nothing follows.
+/// Takes what is new in an athlete's recording into these pieces. From an ordinary stroke nothing follows.
 pub(super) fn follows(
     programme: &mut Programme,
     which: RangeInclusive<usize>,

@@ -12,7 +12,7 @@ use super::{ATHLETES_AN_EVENT, Session, Viewer, news::Kept};
 use crate::output::{Athletes, Output, To};
 
 impl Session {
-    /// Tells the coach, and the boards without what is private, who is new or different.
+    /// Tells the coach, and the boards without what is private, who is new or has changed.
     pub(super) fn tell_roster(&mut self, out: &mut Vec<Output>) {
         self.look_at_targets();
         let fresh = self.news.take_fresh();
@@ -60,14 +60,14 @@ impl Session {
         }
     }
 
-    /// What the roster says of these now, as this viewer may see it.
+    /// What the roster says about these now, as this viewer may see it.
     fn as_they_are(&self, whom: &[AthleteId], viewer: Viewer) -> Happening {
         let athletes = whom.iter().filter_map(|id| self.athlete_view(*id, viewer)).collect();
         Happening::AthletesChanged { athletes }
     }
 
-    /// What a screen was told of focus calls since the count-down of the current piece, marked late; nothing
-    /// for an athlete, who has their own call alone.
+    /// What a screen was told of focus calls since the countdown of the current piece, marked late; nothing
+    /// for an athlete, who has only their own call.
     pub(super) fn calls_told(&self, viewer: Viewer) -> Vec<Event> {
         if matches!(viewer, Viewer::Athlete(_)) {
             return Vec::new();

@@ -4,16 +4,17 @@ use std::{collections::VecDeque, sync::Arc};
 
 use thole_protocol::ids::AthleteId;
 
-/// A coach calls all, a team, those who are behind: lists further back than that seldom come again.
+/// A coach calls everybody, a team, those who are behind: lists from further back than this seldom come
+/// again.
 const KEPT: usize = 8;
 
-/// The lists that events named last, so that an equal one is kept once: a class of 5,000 called every five
-/// seconds would else take more memory for whom it went to than for all that was rowed.
+/// The lists that recent events named, so that an equal one is kept only once: otherwise a class of 5,000
+/// called every five seconds would take more memory for whom each call went to than for all that was rowed.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Lists(VecDeque<Arc<[AthleteId]>>);
 
 impl Lists {
-    /// The same list, in the memory of an equal one where there is one.
+    /// The same list, in the memory of an equal one if there is one.
     pub(super) fn shared(&mut self, list: Vec<AthleteId>) -> Arc<[AthleteId]> {
         if let Some(at) = self.0.iter().position(|known| **known == *list)
             && let Some(known) = self.0.remove(at)

@@ -11,7 +11,7 @@ use thole_protocol::{
 use super::lists::Lists;
 use crate::output::To;
 
-/// More than one session tells (own choice): numbers that are so much higher were never used.
+/// More than any session tells (our choice): numbers this much higher were never used.
 const TOLD_MAX: u64 = 1 << 24;
 
 /// A numbered event as it is kept for those who come back.
@@ -19,32 +19,33 @@ const TOLD_MAX: u64 = 1 << 24;
 pub(super) enum Kept {
     /// As it was said.
     Said(To, Event),
-    /// These changed in the roster: told to coach, boards and themselves, each what they may see, as it is now.
+    /// These changed in the roster: told to the coach, the boards and themselves, each as much as they may see,
+    /// as it is now.
     Roster(At, Arc<[AthleteId]>),
 }
 
-/// Everything that was told, in its order, and of whom there is news that was not.
+/// Everything that was told, in its order, and who has news that was not told yet.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct News {
     /// Number 1 comes first.
     kept: Vec<Kept>,
-    /// Places from which on the numbers are so much higher than they would be by counting.
+    /// Places from which on the numbers are this much higher than by counting.
     anew: Vec<(usize, u64)>,
     /// Whom events were for, each list once.
     lists: Lists,
-    /// Athletes whose entry in the roster is new to the screens.
+    /// Athletes whose roster entry is new to the screens.
     fresh: BTreeSet<AthleteId>,
 }
 
 impl News {
-    /// The number of what was told last; 0 before there is anything.
+    /// The number of the last event told; 0 before there is one.
     pub(super) fn last(&self) -> EventNo {
         let beyond = self.anew.last().map_or(0, |(_, beyond)| *beyond);
         EventNo(self.kept.len() as u64 + beyond)
     }
 
-    /// Something is missing of what was told under numbers that people's devices have: what follows gets higher ones than
-    /// any of those.
+    /// Something that was told under numbers people's devices already have is missing: what follows gets higher numbers
+    /// than any of those.
     pub(super) fn number_anew(&mut self) {
         let beyond = self.anew.last().map_or(0, |(_, beyond)| *beyond);
         self.anew.push((self.kept.len(), beyond + TOLD_MAX));
@@ -61,14 +62,14 @@ impl News {
         event
     }
 
-    /// The next event, about these athletes of the roster: its number.
+    /// The next event, about these athletes of the roster; returns its number.
     pub(super) fn tell_of(&mut self, at_ms: At, athletes: &[AthleteId]) -> EventNo {
         let event = self.next();
         self.kept.push(Kept::Roster(at_ms, athletes.into()));
         event
     }
 
-    /// All that was told, number 1 first.
+    /// Everything that was told, number 1 first.
     pub(super) fn all(&self) -> &[Kept] {
         &self.kept
     }
@@ -85,22 +86,22 @@ impl News {
         })
     }
 
-    /// A list of athletes, in the memory of an equal one where there is one.
+    /// A list of athletes, in the memory of an equal one if there is one.
     pub(super) fn shared(&mut self, list: Vec<AthleteId>) -> Arc<[AthleteId]> {
         self.lists.shared(list)
     }
 
-    /// There is news of these in the roster.
+    /// There is news about these in the roster.
     pub(super) fn there_is(&mut self, of: impl IntoIterator<Item = AthleteId>) {
         self.fresh.extend(of);
     }
 
-    /// Of whom there is news that was not told: it is told now.
+    /// Those about whom there is news that was not told; it is told now.
     pub(super) fn take_fresh(&mut self) -> Vec<AthleteId> {
         std::mem::take(&mut self.fresh).into_iter().collect()
     }
 
-    /// Of somebody who is off the roster there is none.
+    /// There is none about somebody who is off the roster.
     pub(super) fn forget(&mut self, athlete: AthleteId) {
         self.fresh.remove(&athlete);
     }

@@ -77,7 +77,7 @@ impl Session {
         self.settings = *settings;
         let settings = *settings;
         self.emit(To::EVERYBODY, Happening::SettingsChanged { settings }, out);
-        // Places go by the ranking, of what was rowed before as well.
+        // Places go by the ranking, also for what was rowed before.
         self.rank_again(out);
         self.settle_all_again();
         self.publish_now(out);
@@ -103,7 +103,7 @@ impl Session {
         Ok(())
     }
 
-    /// Takes somebody off the roster who has rowed nothing: who came twice, or will not come.
+    /// Takes somebody off the roster who has rowed nothing: somebody who is in it twice, or will not come.
     fn remove_athlete(&mut self, id: AthleteId, out: &mut Vec<Output>) -> Result<(), Refusal> {
         let Some(name) = self.name(id).map(str::to_owned) else { return unknown("athlete") };
         let has_rowed = |piece: &Piece| piece.rowers.get(&id).is_some_and(Rower::has_rowed);
@@ -123,7 +123,7 @@ impl Session {
         for piece in self.programme.all_mut() {
             piece.forget(id);
         }
-        // Who rowed nothing and is gone stands in no result of before either.
+        // Somebody who rowed nothing and is gone does not appear in earlier results either.
         self.settle_all_again();
         self.emit(To::SCREENS, Happening::AthletesRemoved { athletes: vec![id] }, out);
         self.publish_now(out);
@@ -156,7 +156,7 @@ impl Session {
         Ok(())
     }
 
-    /// Of pieces whose work is another now, only what fits any piece is left of what they were to be rowed by.
+    /// For pieces whose work has changed, only what fits any piece is kept of what they were to be rowed by.
     fn fit_aims(&mut self, begun: usize, before: &[PieceSpec], pieces: &[PieceSpec]) {
         let numbers = (0..=u16::MAX).map(PieceNo).skip(begun);
         let changed: Vec<(PieceNo, &PieceSpec)> = numbers
@@ -189,12 +189,13 @@ impl Session {
         if changed.iter().any(is_current) {
             self.carry_paces();
         }
-        // Targets that fitted another piece of the session may fit none now: what is asked is looked at again.
+        // Targets that fitted another piece of the session may fit none now: the questions about them are
+        // looked at again.
         self.timers.set_by(When::TellRoster, self.now + super::ROSTER_TOLD_AFTER);
     }
 
-    /// A pace is a target for any piece: who has no target for the current one rows it by the last pace that was
-    /// theirs.
+    /// A pace is a target for any piece: athletes who have no target for the current one row it by the last pace
+    /// they had.
     fn carry_paces(&mut self) {
         let Some(piece) = self.programme.current() else { return };
         let carries = |(id, athlete): (&AthleteId, &mut Athlete)| {
@@ -264,7 +265,7 @@ impl Session {
 
     fn next_repeat(&mut self, out: &mut Vec<Output>) -> Result<(), Refusal> {
         self.in_piece(out, |piece, now| piece.next_repeat(now))?;
-        // A signal that comes earlier than was planned changes what of the samples is rest.
+        // A signal that comes earlier than planned changes which samples belong to the rest.
         self.advance_all(out);
         Ok(())
     }
@@ -294,7 +295,7 @@ impl Session {
         Ok(())
     }
 
-    /// A call for nobody would look as if it had gone out: a team that is not there is a slip of the hand.
+    /// A call to nobody would look as if it had gone out: a team that does not exist is a slip of the hand.
     fn check_is_there(&self, audience: &Audience) -> Result<(), Refusal> {
         match audience {
             Audience::All | Audience::Behind => Ok(()),
@@ -347,7 +348,7 @@ impl Session {
     }
 }
 
-/// Names in a sentence, none left out, of people or teams.
+/// Names of people or teams in a sentence, with none left out.
 fn listed(names: &BTreeSet<&str>) -> String {
     names.iter().copied().collect::<Vec<_>>().join(", ")
 }

@@ -1,4 +1,4 @@
-//! Who is in a session: the roster, by what names people are known, and whose seat is whose.
+//! Who is in a session: the roster, the names people are known by, and whose seat is whose.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -13,7 +13,7 @@ pub(super) struct People {
     roster: Roster,
     /// Athletes by folded name.
     names: BTreeMap<String, AthleteId>,
-    /// Names are compared by what is seen of them, and so are these.
+    /// Names are compared by how they look, and so the keys are folded that way.
     by_sight: bool,
     looks: BTreeMap<String, BTreeSet<AthleteId>>,
     /// The seat of whoever comes next.
@@ -21,7 +21,7 @@ pub(super) struct People {
 }
 
 impl People {
-    /// All, by their ids.
+    /// Everybody, by their ids.
     pub(super) fn roster(&self) -> &Roster {
         &self.roster
     }
@@ -36,7 +36,7 @@ impl People {
         self.roster.get_mut(&id)
     }
 
-    /// All of them, to change anything but the name.
+    /// Each of them, to change anything but the name.
     pub(super) fn each_mut(&mut self) -> impl Iterator<Item = (&AthleteId, &mut Athlete)> {
         self.roster.iter_mut()
     }
@@ -46,43 +46,43 @@ impl People {
         self.roster.keys().copied().collect()
     }
 
-    /// From now on names are compared by what is seen of them.
+    /// From now on names are compared by how they look.
     pub(super) fn go_by_sight(&mut self) {
         self.by_sight = true;
     }
 
-    /// Whether somebody may be called this.
+    /// Whether somebody may go by this name.
     ///
     /// # Errors
-    /// It is no name.
+    /// It is not a usable name.
     pub(super) fn check_name(&self, name: &str) -> Result<(), Refusal> {
         limits::check_name(name)?;
         if self.by_sight { name::check(name) } else { Ok(()) }
     }
 
-    /// The same of all that is said of somebody.
+    /// The same for everything that is said about somebody.
     ///
     /// # Errors
-    /// One of the texts is none, or a number is not possible.
+    /// One of the texts is not usable, or a number is not possible.
     pub(super) fn check_athlete(&self, spec: &AthleteSpec) -> Result<(), Refusal> {
         limits::check_athlete(spec)?;
         if self.by_sight { name::check_athlete(spec) } else { Ok(()) }
     }
 
-    /// The same of all that an order of the coach says.
+    /// The same for everything that an order of the coach says.
     ///
     /// # Errors
-    /// One of its texts is none.
+    /// One of its texts is not usable.
     pub(super) fn check_order(&self, order: &Order) -> Result<(), Refusal> {
         if self.by_sight { name::check_order(order) } else { Ok(()) }
     }
 
-    /// A name without what does not tell people apart, by the rule that this session was made under.
+    /// A name without what does not tell people apart, by the rule in force when this session was made.
     pub(super) fn folded(&self, name: &str) -> String {
         if self.by_sight { name::folded(name) } else { folded(name) }
     }
 
-    /// Who is called this; `None` when nobody is.
+    /// Who goes by this name; `None` when nobody does.
     pub(super) fn named(&self, name: &str) -> Option<AthleteId> {
         self.names.get(&self.folded(name)).copied()
     }
@@ -95,7 +95,7 @@ impl People {
         self.roster.insert(id, athlete);
     }
 
-    /// Somebody is called otherwise, or another team's; the looks of the old name are nobody's any more.
+    /// Somebody gets another name or team; the look of the old name is free again.
     pub(super) fn rename(&mut self, id: AthleteId, spec: &AthleteSpec) {
         let Some(athlete) = self.roster.get_mut(&id) else { return };
         let before = std::mem::replace(&mut athlete.spec, spec.clone()).name;
@@ -113,8 +113,8 @@ impl People {
         self.overlook(id, &athlete.spec.name);
     }
 
-    /// Whether the name of somebody new looks like that of another one, who comes with it, or is written so that it could;
-    /// `None` for a name like any other.
+    /// Whether the name of somebody new looks like another one, whose owner is returned, or is written so that it could;
+    /// `None` for an ordinary name.
     pub(super) fn look(&mut self, id: AthleteId) -> Option<Option<AthleteId>> {
         if !self.by_sight {
             return None;

@@ -4,7 +4,7 @@ use thole_protocol::{ids::PieceNo, spec::PieceSpec};
 
 use crate::piece::Piece;
 
-/// Pieces are counted from 0; those before the current one are over, those behind it have not begun.
+/// Pieces are counted from 0; those before the current one are over, those after it have not begun.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Programme {
     pieces: Vec<Piece>,
@@ -12,7 +12,7 @@ pub(super) struct Programme {
 }
 
 impl Programme {
-    /// The piece that is rowed, or comes next; `None` before there is one.
+    /// The piece that is being rowed, or comes next; `None` before there is one.
     pub(super) fn current(&self) -> Option<&Piece> {
         self.pieces.get(self.current)
     }
@@ -32,7 +32,7 @@ impl Programme {
         number(self.current)
     }
 
-    /// The piece at a place; `None` where there is none.
+    /// The piece at this place; `None` where there is none.
     pub(super) fn get(&self, at: usize) -> Option<&Piece> {
         self.pieces.get(at)
     }
@@ -47,7 +47,7 @@ impl Programme {
         &self.pieces
     }
 
-    /// The same, to change them; none comes or goes.
+    /// The same, to change them; none can be added or removed.
     pub(super) fn all_mut(&mut self) -> &mut [Piece] {
         &mut self.pieces
     }
@@ -57,7 +57,7 @@ impl Programme {
         self.pieces.iter().take_while(|piece| piece.has_begun()).count()
     }
 
-    /// Puts these in place of all behind the first this many; what stood there.
+    /// Puts these in place of all after the first this many; returns what stood there.
     pub(super) fn replace_from(&mut self, first: usize, specs: &[PieceSpec]) -> Vec<PieceSpec> {
         let before = self.pieces.drain(first..).map(|piece| piece.spec).collect();
         let numbers = (first..).map(number);

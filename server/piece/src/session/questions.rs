@@ -15,7 +15,8 @@ use crate::{
 };
 
 impl Session {
-    /// Looks at all targets of the current piece again; whose question is another now is told with the roster.
+    /// Looks at all targets of the current piece again; athletes whose question has changed are told with the
+    /// roster.
     pub(super) fn look_at_targets(&mut self) {
         let now = self.questions_now();
         let differs = |id: &&AthleteId| now.get(id) != self.questions.get(id);

@@ -21,8 +21,8 @@ use crate::{
     rower::{OwnCall, Reached},
 };
 
-/// A point of the sheet that was reached longer ago than this (it was rowed while nothing was heard)
-/// is told late: listed, not shown as new.
+/// A point of the sheet that was reached longer ago than this (it was rowed while nothing was heard) is told
+/// late: listed, not shown as new.
 const SHEET_LATE_MS: f64 = 6_000.0;
 
 impl Session {
@@ -49,7 +49,7 @@ impl Session {
             }
             return;
         }
-        // Only what is new shows that the machine is back: an old sample said again would keep somebody rowing for ever.
+        // Only what is new shows that the machine is back: an old sample sent again would keep somebody rowing for ever.
         athlete.linking_since = None;
         let follows =
             follows(programme, 0..=programme.current_at(), (id, athlete), *now, change.points);
@@ -59,7 +59,7 @@ impl Session {
         }
     }
 
-    /// What of a batch is new, and whether it can have been rowed: told before it is written.
+    /// What of a batch is new, and whether it can have been rowed: worked out before it is written.
     #[must_use]
     pub fn weigh(&self, now: At, id: AthleteId, run: RunId, samples: Vec<Sample>) -> Weighed {
         match self.people.get(id) {
@@ -68,7 +68,7 @@ impl Session {
         }
     }
 
-    /// The same of samples that a device has given up, by their first and last number.
+    /// The same for samples that a device has given up, by their first and last number.
     #[must_use]
     pub fn weigh_skip(&self, id: AthleteId, run: RunId, skipped: (u32, u32)) -> Weighed {
         let athlete = self.people.get(id);
@@ -163,7 +163,7 @@ impl Session {
         }
     }
 
-    /// Calls whose grace or time is over.
+    /// Calls whose grace period or time is over.
     pub(super) fn pass_calls(&mut self, out: &mut Vec<Output>) {
         while let Some(spec) = self.calls.due(self.now) {
             self.send_call(&spec, out);
@@ -188,7 +188,7 @@ impl Session {
                 Audience::Behind => rower.is_behind(rule, *now),
                 Audience::Picked { athletes } => athletes.contains(id),
             };
-            // Who has stopped, or is home, is left in peace.
+            // Athletes who have stopped, or are home, are left in peace.
             if !meant || !rower.is_called(athlete, rule, *now) {
                 continue;
             }
@@ -242,7 +242,7 @@ impl Session {
         self.news.shared(athletes)
     }
 
-    /// An athlete has come to a point of the call sheet.
+    /// An athlete has reached a point of the call sheet.
     pub(super) fn sheet_call(
         &mut self,
         at: usize,
@@ -299,7 +299,7 @@ impl Session {
         }
     }
 
-    /// Tells the screens who got calls of the sheet since they were told last. Those that stand for a time end
+    /// Tells the screens who got calls of the sheet since they were last told. Those that stand for a time end
     /// for each athlete at an instant of their own: for `past_call` just now.
     pub(super) fn tell_sheet(&mut self, past_call: &[AthleteId], out: &mut Vec<Output>) {
         let now = self.now;
@@ -326,10 +326,11 @@ impl Session {
         }
     }
 
-    /// Tells an athlete's result, at once to the athlete, with others of the second to the screens.
+    /// Tells an athlete's result: at once to the athlete, together with the others of this second to the
+    /// screens.
     pub(super) fn tell_result(&mut self, at: usize, id: AthleteId, out: &mut Vec<Output>) {
         if self.programme.get(at).is_some_and(Piece::is_over) {
-            // One result alone can move the places of all.
+            // A single result can move everybody's place.
             if self.is_result_new(at, id) {
                 self.tell_results(at, out);
             }
@@ -352,11 +353,11 @@ impl Session {
         }
         self.end_call_of(id, out);
         self.emit_results(no, Athletes::These(Arc::new([id])), result.into_iter().collect(), out);
-        // A finish is worth a look at the standings within the second that it is told in.
+        // A finish is worth a look at the standings within the second in which it is told.
         self.timers.set_if_none(When::Publish, self.now);
     }
 
-    /// Whether what an athlete has made of a piece that is over is not what was told.
+    /// Whether what an athlete has made of a piece that is over differs from what was told.
     fn is_result_new(&self, at: usize, id: AthleteId) -> bool {
         let (Some(athlete), Some(piece)) = (self.people.get(id), self.programme.get(at)) else {
             return false;
@@ -367,13 +368,13 @@ impl Session {
         result.map(|result| AthleteResult { place, ..result }) != rower.told
     }
 
-    /// Results that come by the clock, of those who are `home`: a piece by time whose last stroke was before
-    /// the end.
+    /// Results that come by the clock, of those who are `home`: in a piece by time, the last stroke was
+    /// before the end.
     pub(super) fn tell_finishes(&mut self, home: &[AthleteId], out: &mut Vec<Output>) {
         for id in home {
             self.tell_result(self.programme.current_at(), *id, out);
         }
-        // Of a piece that is over, the results with places are told all together.
+        // The results of a piece that is over are all told together, with places.
         let Some(piece) = self.piece_mut().filter(|piece| !piece.is_over()) else { return };
         let no = piece.no;
         let fresh = std::mem::take(&mut piece.fresh_results);
@@ -407,7 +408,7 @@ impl Session {
         self.settle_now(self.programme.current_at());
     }
 
-    /// Tells places and teams of all that is over by the settings as they are now.
+    /// Tells places and teams again, of everything that is over, by the settings as they are now.
     pub(super) fn rank_again(&mut self, out: &mut Vec<Output>) {
         for at in 0..self.programme.all().len() {
             if self.programme.get(at).is_some_and(Piece::is_to_settle) {
@@ -417,7 +418,7 @@ impl Session {
         }
     }
 
-    /// Tells what the teams have made of a piece that is over, if that is not told with its results.
+    /// Tells what the teams have made of a piece that is over, if it is not told along with its results.
     fn tell_teams(&mut self, at: usize, out: &mut Vec<Output>) {
         let Session { people, programme, settings, now, .. } = self;
         let Some(piece) = programme.get_mut(at) else { return };
@@ -433,7 +434,7 @@ impl Session {
     fn tell_results(&mut self, at: usize, out: &mut Vec<Output>) {
         let Session { people, programme, settings, now, .. } = self;
         let Some(piece) = programme.get_mut(at) else { return };
-        // Told to their athletes, and not to the screens yet: the piece was over within the second.
+        // Told to their athletes, and not yet to the screens: the piece was over within the second.
         let waiting = std::mem::take(&mut piece.fresh_results);
         let (mut own, mut all, mut waits) = (Vec::new(), Vec::new(), false);
         for result in piece.results(*now, settings, people.roster()) {

@@ -1,4 +1,4 @@
-//! Who may have which seat, and by what they come back to it.
+//! Who may have which seat, and how they come back to it.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -17,10 +17,10 @@ use crate::{
     roster::Athlete,
 };
 
-/// What of seats is known beside the roster.
+/// What is known about seats beyond the roster.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Seats {
-    /// By what devices are known that came to a seat by the code.
+    /// What devices that came to a seat by the code are known by.
     joins: BTreeMap<String, AthleteId>,
     /// Whom each order of the coach has added.
     added: BTreeMap<CommandId, Vec<AthleteId>>,
@@ -32,7 +32,7 @@ pub(super) struct Seats {
 pub struct CoachLink {
     /// Its hash.
     pub opens: String,
-    /// The device that asked for it, and may come by the old one until somebody has come by the new one.
+    /// The device that asked for it, and may use the old one until somebody has come in with the new one.
     pub device: Option<DeviceId>,
 }
 
@@ -52,7 +52,7 @@ impl Seats {
         self.added.insert(command, athletes);
     }
 
-    /// Whoever had the old secret has it no more, nor comes by what they had joined with.
+    /// Whoever had the old secret no longer has access, nor can they come back by what they had joined with.
     pub(super) fn renewed(&mut self, whose: &Whose) {
         match whose {
             Whose::Athlete { athlete } => self.joins.retain(|_, seat| seat != athlete),
@@ -71,10 +71,11 @@ impl Seats {
 }
 
 impl Session {
-    /// What somebody who types this name is given, as the session's settings have it. It tells nothing of anybody's past.
+    /// What somebody who types this name is given, according to the session's settings. It gives away nothing about
+    /// anybody's past.
     ///
     /// # Errors
-    /// The name is no name, is taken, or the session is closed.
+    /// The name is not usable or is taken, or the session is closed.
     pub fn way_in(&self, name: &str) -> Result<Way, Refusal> {
         self.people.check_name(name)?;
         if self.closed {
@@ -96,20 +97,21 @@ impl Session {
         }
     }
 
-    /// Whose seat a device came to before, by what it is known by; `None` when it is nobody's any more.
+    /// Whose seat a device came to before, going by what it is known by; `None` when that is nobody's any
+    /// more.
     #[must_use]
     pub fn joined_by(&self, join: &str) -> Option<AthleteId> {
         self.seats.joins.get(join).copied().filter(|athlete| self.knows(*athlete))
     }
 
-    /// Whom this order has added and who are still in the roster; none when it has added nobody.
+    /// Those whom this order added and who are still in the roster; empty when it added nobody.
     #[must_use]
     pub fn added_by(&self, command: CommandId) -> Vec<AthleteId> {
         let added = self.seats.added.get(&command).into_iter().flatten();
         added.copied().filter(|athlete| self.knows(*athlete)).collect()
     }
 
-    /// The coach's newest secret; `None` while the one that was made with the session opens it.
+    /// The coach's newest secret; `None` while the one made with the session opens it.
     #[must_use]
     pub fn coach_link(&self) -> Option<&CoachLink> {
         self.seats.coach_link.as_ref()

@@ -17,16 +17,16 @@ use crate::{
     settled::{Cause, Passed, SeatNo, Settled, SettledCall, SettledSeat, SettledTeam, stretches},
 };
 
-/// The second record waits this long for what else comes, and each further one twice as long as the one before it:
-/// strokes that drip in for hours write a handful of records, not thousands.
+/// The second record waits this long for whatever else comes, and each further one twice as long as the one
+/// before: strokes that drip in for hours make a handful of records, not thousands.
 const SETTLES_AGAIN_AFTER: Millis = Millis(5_000);
-/// How often that is doubled: 640 s at most.
+/// How often that is doubled: up to 640 s.
 const DOUBLINGS_MAX: u32 = 7;
 
 impl Session {
-    /// The next record that the journal is to keep, as `Input::Settled`, before anything else is taken; `None` when
-    /// all that is over is kept. It stays the same until that input comes: a crash in between loses nothing, and
-    /// keeps nothing twice.
+    /// The next record for the journal to keep, as `Input::Settled`, before anything else is taken; `None` when
+    /// everything that is over has been kept. It stays the same until that input comes: a crash in between loses
+    /// nothing and keeps nothing twice.
     #[must_use]
     pub fn to_settle(&self) -> Option<&Settled> {
         self.programme.all().iter().find_map(|piece| piece.settling.made.as_deref())
@@ -38,7 +38,7 @@ impl Session {
         self.programme.get(usize::from(piece.0))?.settling.kept.as_deref()
     }
 
-    /// Whether something that is over is not kept yet, or may have to be kept again.
+    /// Whether something that is over has not been kept yet, or may have to be kept again.
     #[must_use]
     pub fn is_settling(&self) -> bool {
         self.timers.is_set(When::Settle) || self.to_settle().is_some()
@@ -56,8 +56,8 @@ impl Session {
         roster.map(|(id, athlete)| (athlete.seat, *id, athlete.spec.name.as_str()))
     }
 
-    /// Whether the session is closed, and everything that was rowed in it is in records that no stroke changes
-    /// any more: only then may strokes be erased.
+    /// Whether the session is closed, and everything rowed in it is in records that no stroke changes any
+    /// more: only then may strokes be erased.
     #[must_use]
     pub fn is_settled(&self) -> bool {
         let is_settled = |piece: &Piece| {
@@ -75,14 +75,14 @@ impl Session {
         self.settle_after(at, Millis(0));
     }
 
-    /// Results of a piece that was over have changed.
+    /// Results of a piece that is already over have changed.
     pub(super) fn settle_again(&mut self, at: usize) {
         let kept = self.programme.get(at).and_then(|piece| piece.settling.kept.as_ref());
         let doublings = kept.map_or(0, |kept| (kept.revision - 1).min(DOUBLINGS_MAX));
         self.settle_after(at, Millis(SETTLES_AGAIN_AFTER.0 << doublings));
     }
 
-    /// Something has changed by which the results of any piece may be others.
+    /// Something has changed that may alter the results of any piece.
     pub(super) fn settle_all_again(&mut self) {
         (0..self.programme.all().len()).for_each(|at| self.settle_again(at));
     }
@@ -92,7 +92,7 @@ impl Session {
         let Some(piece) = self.programme.get_mut(at).filter(|piece| piece.is_to_settle()) else {
             return;
         };
-        // Results that change while a piece comes to its end do not put its record off.
+        // Results that change while a piece is coming to its end do not put its record off.
         let due = piece.settling.due.map_or(due, |before| before.min(due));
         piece.settling.due = Some(due);
         self.timers.set_by(When::Settle, due);
@@ -111,7 +111,7 @@ impl Session {
             let made = self.made(at);
             let is_damaged = !self.damage.is_empty();
             let Some(piece) = self.programme.get_mut(at) else { continue };
-            // Strokes that the journal had lost are here again: it was for want of them that a record was another.
+            // Strokes that the journal had lost are back: it was because they were missing that a record differed.
             piece.settling.differs &= !(is_damaged && piece.lacks_nothing());
             let same = match (&made, &piece.settling.kept) {
                 (Some(made), Some(kept)) => made.says_the_same(kept),
@@ -143,7 +143,7 @@ impl Session {
         }
         // Made when it was due; under another build it may have been due at another instant.
         let made = settling.made.take().map(|made| *made).or_else(|| now.clone());
-        // One that is missing before it was damaged; then the number is another, and nothing else.
+        // If an earlier one was lost to damage, the number differs, and nothing else.
         let is = |made: &Settled| made == record || (revision > next && made.says_the_same(record));
         let is = |made: &Option<Settled>| made.as_ref().is_some_and(is);
         if !is(&made) && !is(&now) {
@@ -161,8 +161,8 @@ impl Session {
         settling.kept = Some(Box::new(record));
     }
 
-    /// A piece of which there is a record was over. If nothing else says so, what ended it is lost, and all that was ordered
-    /// since would be refused.
+    /// A piece that has a record was over. If nothing else says so, what ended it is lost, and everything ordered since
+    /// would be refused.
     fn end_by(&mut self, record: &Settled, out: &mut Vec<Output>) {
         let ends = |phase: &Phase| matches!(phase, Phase::Finished { .. } | Phase::Stopped { .. });
         let last = record.phases.iter().rfind(|passed| ends(&passed.phase));
@@ -235,7 +235,7 @@ impl Session {
         })
     }
 
-    /// The phases of a piece and its calls, from what was told since its last count-down.
+    /// The phases of a piece and its calls, from what was told since its last countdown.
     fn told_of(&self, piece: &Piece) -> (Vec<Passed>, Vec<SettledCall>) {
         let told = |kept: &Kept| match kept {
             Kept::Said(_, event) => {

@@ -1,8 +1,8 @@
-//! When a session has something to do by itself.
+//! When a session has something to do of its own accord.
 
 use thole_protocol::units::At;
 
-/// What there is to do when its time has come; pieces and calls know their own times beside these.
+/// What there is to do when its time has come; pieces and calls know their own times apart from these.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum When {
     /// Standings, details and notices are looked at.
@@ -34,7 +34,7 @@ impl Timers {
         }
     }
 
-    /// Due then, or never; whatever was set before.
+    /// Due then, or never; replaces whatever was set before.
     pub(super) fn set(&mut self, when: When, at: Option<At>) {
         *self.slot(when) = at;
     }
@@ -45,17 +45,17 @@ impl Timers {
         *slot = Some(slot.map_or(at, |before| before.min(at)));
     }
 
-    /// Due then, unless it is due anyhow.
+    /// Due then, unless it is already due at some time.
     pub(super) fn set_if_none(&mut self, when: When, at: At) {
         self.slot(when).get_or_insert(at);
     }
 
-    /// Whether its time has come: then it is due no more.
+    /// Whether its time has come; if so it is no longer due.
     pub(super) fn take_due(&mut self, when: When, now: At) -> bool {
         self.slot(when).take_if(|at| *at <= now).is_some()
     }
 
-    /// Whether it is due at any time.
+    /// Whether it is due at all.
     pub(super) fn is_set(&self, when: When) -> bool {
         let Timers { publish, tell_roster, hear_out, settle } = self;
         match when {

@@ -26,12 +26,12 @@ pub enum Viewer {
     Coach,
     /// Sees names and standings, no heart rate.
     Board,
-    /// Sees the session and oneself.
+    /// Sees the session and themselves.
     Athlete(AthleteId),
 }
 
 impl Viewer {
-    /// Whether an event for these is for this viewer.
+    /// Whether an event addressed to these is for this viewer.
     pub(super) fn is_told(self, to: &To) -> bool {
         match self {
             Viewer::Coach => to.coach,
@@ -50,7 +50,7 @@ pub struct View {
     pub settings: SessionSettings,
     /// Nothing more is rowed.
     pub closed: bool,
-    /// The last event so far.
+    /// The latest event.
     pub last_event: EventNo,
     /// The pieces in their order.
     pub pieces: Vec<PieceView>,
@@ -114,7 +114,8 @@ impl Session {
         }
     }
 
-    /// All who have finished a piece, with what they rowed it by and their way: for fitting a model.
+    /// Everybody who has finished a piece, with what they rowed it by and how they rowed it: for fitting a
+    /// model.
     pub fn finishes(&self) -> impl Iterator<Item = (&Piece, &Rower)> {
         let pieces = self.programme.all().iter().filter(|piece| piece.is_over());
         pieces.flat_map(|piece| {
@@ -137,7 +138,7 @@ impl Session {
         self.piece().map(|piece| &piece.standings)
     }
 
-    /// Renews what screens show of the current piece, if it is time; `speed` is that of the session.
+    /// Renews what screens show of the current piece, if it is time; `speed` is the session's.
     pub fn show(&self, picture: &mut Picture, speed: u32) {
         if let Some(piece) = self.piece() {
             picture.renew(&piece.standings, (piece.phase(), &self.settings), speed);
@@ -173,7 +174,7 @@ impl Session {
 
     fn piece_view(&self, piece: &Piece, viewer: Viewer) -> PieceView {
         let results = match viewer {
-            // Thousands may come back at once: each looks at the own result alone.
+            // Thousands may come back at once: each is shown only their own result.
             Viewer::Athlete(you) => {
                 piece.result_of(you, self.now, self.people.roster()).into_iter().collect()
             }
@@ -187,13 +188,13 @@ impl Session {
         };
         let mut spec = piece.spec.clone();
         if viewer != Viewer::Coach {
-            // The sheet is the coach's: a call is to be new when it comes.
+            // The sheet is for the coach only: a call should be new when it comes.
             spec = PieceSpec { call_sheet: Vec::new(), ..spec };
         }
         PieceView { piece: piece.no, spec, phase: piece.phase(), results, teams }
     }
 
-    /// What else is known of each, in the order of these lines of the current piece.
+    /// What else is known of each athlete, in the order of these lines of the current piece.
     #[must_use]
     pub fn details(&self, lines: &[Line]) -> Vec<Detail> {
         let Some(piece) = self.piece() else { return Vec::new() };

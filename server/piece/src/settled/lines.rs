@@ -1,8 +1,10 @@
-//! The standings every five seconds of a piece, in a few bytes an athlete and line.
+//! The standings every five seconds of a piece, in a few bytes per athlete and line.
 //!
-//! A line is the milliseconds since the line before it (the first: since the session was created), the number of
-//! seats that it tells of, and for each of them in their order: by how much the place has changed (0 is no place);
-//! and when there is a place now, by how much the margin has changed in millionths, and by how much what was rowed
+//! A line is the milliseconds since the line before it (for the first: since the session was created), the number
+//! of seats that it covers, and for each of them in order: by how much the place has changed (0 means no place);
+//! and if there is a place now, by how much the margin has changed in millionths, and by how much the distance
+//! rowed since the line before differs from the step before that, in decimetres. All of them are numbers of
+//! variable length.
 //! since the line before differs from the step before that, in decimetres. All of them are numbers of variable length.
 
 use data_encoding::BASE64URL_NOPAD;
@@ -12,18 +14,19 @@ use thole_protocol::units::{At, Decimetres, Millis, Ppm};
 
 use super::SeatNo;
 
-/// A line this often: how fast the screens' order can be followed (`design`: every 5 s).
+/// A line this often: how closely the order on the screens can be followed (`design`: every 5 s).
 const LINE_EVERY: Millis = Millis(5_000);
-/// 5,000 athletes fill less than half of it in half an hour; what comes after it is not told, and `cut` says so.
+/// 5,000 athletes fill less than half of it in half an hour; what comes after it is not recorded, and `cut` says
+/// so.
 const LINES_BYTES_MAX: usize = 16 << 20;
 
 /// The standings of a piece, line by line.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Lines {
-    /// As packed as the head of this file says; base64url in JSON.
+    /// Packed as the head of this file describes; base64url in JSON.
     #[serde(serialize_with = "as_text", deserialize_with = "from_text")]
     packed: Vec<u8>,
-    /// Whether the piece went on when there was no room for more lines.
+    /// Whether the piece went on after there was no room for more lines.
     #[serde(default)]
     pub cut: bool,
 }
@@ -50,7 +53,7 @@ pub struct RankedSeat {
     pub done_dm: Decimetres,
 }
 
-/// Takes the lines while a piece is rowed.
+/// Collects the lines while a piece is rowed.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Recorder {
     packed: Vec<u8>,
@@ -61,7 +64,7 @@ pub struct Recorder {
     before: Vec<LastRank>,
 }
 
-/// What the next line of a seat is told against.
+/// What the next line of a seat is stored relative to.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct LastRank {
     place: u32,
@@ -71,7 +74,7 @@ struct LastRank {
 }
 
 impl LastRank {
-    /// What is expected to be done a line later.
+    /// What is expected to be done one line later.
     fn ahead(self) -> i64 {
         i64::from(self.done_dm) + i64::from(self.step_dm)
     }
@@ -150,7 +153,8 @@ impl ReadLines<'_> {
         let since: u64 = self.take()?;
         self.at = self.at.checked_add(since)?;
         let seats: u64 = self.take()?;
-        // Each seat takes a byte at least: more of them than bytes is damage, and no memory is made for it.
+        // Each seat takes at least a byte: more seats than bytes means damage, and no memory is reserved for
+        // it.
         let seats = usize::try_from(seats).ok().filter(|seats| *seats <= self.bytes.len())?;
         self.before.resize(seats.max(self.before.len()), LastRank::default());
         let mut ranked = Vec::new();
@@ -250,7 +254,8 @@ mod tests {
         }
     }
 
-    /// Half an hour of a class, each around a steady speed of their own, the margin wandering as projections do.
+    /// Half an hour of a class, each athlete around a steady speed of their own, the margins wandering as
+    /// projections do.
     fn half_an_hour(athletes: u32) -> Recorder {
         let mut recorder = Recorder::default();
         for line in 1..=360u32 {

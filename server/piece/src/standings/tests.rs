@@ -87,10 +87,10 @@ fn a_number_stays_until_it_is_off_by_more_than_a_step() {
     };
     let tied = [(0, 1, 12_000), (1, 1, 12_000)];
     assert_eq!(told([12_400, 12_000]), tied);
-    // Noise neither parts them nor makes one pass the other.
+    // Noise neither separates them nor makes one pass the other.
     assert_eq!(told([11_000, 13_000]), tied);
     assert_eq!(told([10_999, 13_000]), [(1, 1, 12_000), (0, 2, 11_000)]);
-    // What was shown in other digits is no number that could stay.
+    // What was shown in other digits is not a number that could stay.
     seen[0].was = margin(10_950);
     let listing = listed(Ranking::Share, 0, Digits::Shown, &seen);
     assert_eq!(listing.athletes[1].margin, margin(11_000));
@@ -144,15 +144,15 @@ fn teams_are_ranked_by_the_mean_of_their_best() {
         let listing = listed(Ranking::Share, team_best, Digits::All, seen);
         listing.teams.into_iter().map(|t| (t.team, t.place, t.mean_margin)).collect()
     };
-    // Odd has three ranked, even two: the best two of each count.
+    // Odd has three ranked, Even two: the best two of each count.
     let means = [("odd".into(), Some(1), Some(15_500)), ("even".into(), Some(2), Some(13_000))];
     assert_eq!(teams(0, &seen), means);
-    // With three to count, even has too few.
+    // With three to count, Even has too few.
     assert_eq!(
         teams(3, &seen),
         [("odd".into(), Some(1), Some(7_000)), ("even".into(), None, None)]
     );
-    // Who is not ranked does not count.
+    // An athlete who is not ranked does not count.
     seen[0].instead = Some(Instead::Unheard);
     assert_eq!(teams(1, &seen)[0].0, "even");
 }

@@ -3,20 +3,21 @@
 use super::STRETCH_MS;
 use crate::recording::Point;
 
-/// So far they may differ: reports take their time (design: a second).
+/// They may differ by this much: reports take their time (design: a second).
 const APART_MS: i64 = 1_000;
-/// A clock of whole seconds tells up to this too little.
+/// A clock of whole seconds reads up to this much too low.
 const WHOLE_SECOND_MS: i64 = 1_000;
-/// Reports are late now and then and never early, so the least delay of this many is compared (own choice).
+/// Reports are late now and then and never early, so the smallest delay among this many is compared (our
+/// choice).
 const WINDOW: u8 = 4;
 
 /// The session's clock against the machine's over one stretch of rowing. A machine's clock may stand still while
-/// nobody rows: by that alone the session's gains on it, and they are compared anew from there.
+/// nobody rows: that alone makes the session's clock gain on it, and they are compared afresh from there.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Clocks {
-    /// What the session's clock was ahead by at first, at the least.
+    /// How far ahead the session's clock was at first, at the least.
     at_first: Option<i64>,
-    /// The same now, of this many reports.
+    /// The same now, over this many reports.
     least: Option<i64>,
     reports: u8,
     tells_fractions: bool,
@@ -25,7 +26,7 @@ pub(super) struct Clocks {
 }
 
 impl Clocks {
-    /// Those of the next stretch: the rest is not rowed.
+    /// Those of the next stretch: nobody rows in the rest.
     pub(super) fn of_next(last: Clocks) -> Clocks {
         Clocks { apart_ms: last.apart_ms, ..Clocks::default() }
     }
@@ -49,7 +50,8 @@ impl Clocks {
         let whole = if self.tells_fractions { 0 } else { WHOLE_SECOND_MS };
         let gained = self.at_first.zip(self.least).map(|(at_first, least)| least - at_first);
         let window_is_full = self.reports >= WINDOW;
-        // No report comes before it was made: the session's clock has fallen back, which one report tells.
+        // No report arrives before it was made: the session's clock has fallen back, and one report is enough
+        // to tell.
         let tells = window_is_full || gained.is_some_and(|gained| gained < 0);
         let too_much = gained.filter(|gained| tells && gained.abs() > APART_MS + whole);
         self.apart_ms = self.apart_ms.or(too_much);

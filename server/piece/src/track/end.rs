@@ -1,17 +1,17 @@
-//! Where a repeat ends: between the two samples around it, and how far from the truth that may lie.
+//! Where a repeat ends: between the two samples around it, and how far from the truth that may be.
 
 use thole_protocol::spec::Extent;
 
 use super::{STRETCH_MS, start::ByClock};
 use crate::{fine_at::FineAt, limits, rower::STOPPED_AFTER_MS};
 
-/// The fastest that is believed, decimetres a millisecond.
+/// The fastest that is believed, decimetres per millisecond.
 pub(super) const FASTEST_DM_PER_MS: f64 = limits::SPEED_MAX / 1e2;
 
-/// A stroke this much faster or slower than those before it is not a usual one (own choice).
+/// A stroke this much faster or slower than those before it is out of the ordinary (our choice).
 const UNUSUAL_SHARE: f64 = 0.25;
 
-/// How far from the truth an end, or several of them together, may lie.
+/// How far from the truth one end, or several together, may be.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Open {
     pub(super) ms: f64,
@@ -28,17 +28,17 @@ impl Open {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Stretch {
     pub(super) start: FineAt,
-    /// How far from the truth the start may lie, milliseconds: nothing where a signal is the start.
+    /// How far from the truth the start may be, milliseconds: 0 where a signal is the start.
     pub(super) start_open: f64,
     pub(super) base: f64,
-    /// Whether the machine stood at nothing there, which it does not cut off.
+    /// Whether the machine stood at zero there, where nothing is cut off.
     pub(super) from_zero: bool,
-    /// What of the machine's clock is in the start.
+    /// What part of the start comes from the machine's clock.
     pub(super) by_clock: ByClock,
     /// The newest position in it.
     pub(super) heard: FineAt,
     pub(super) dm: f64,
-    /// The last step: how long it took, and its speed in decimetres a millisecond.
+    /// The last step: how long it took, and its speed in decimetres per millisecond.
     pub(super) took: f64,
     pub(super) speed: f64,
 }
@@ -50,18 +50,19 @@ pub(super) struct End {
     pub(super) at: FineAt,
     /// Where, joined decimetres.
     pub(super) dm: f64,
-    /// What was rowed besides, and cut off by a machine of whole metres.
+    /// What was rowed beyond that, and cut off by a machine of whole metres.
     pub(super) cut_off: f64,
     pub(super) open: Open,
-    /// Where it was told to the metre: when it was if the machine goes on counting, and how far from the truth that may lie.
+    /// If it was told to the metre: when the end was if the machine goes on counting, and how far from the truth that may
+    /// be.
     pub(super) unless_set: Option<(FineAt, Open)>,
-    /// Whether it was rowed to: who stood still in the gap that the end lies in has not.
+    /// Whether it was rowed to: not by somebody who stood still in the gap that the end lies in.
     pub(super) rowed_to: bool,
 }
 
 impl Stretch {
-    /// The same, once the machine's clock has told this: where it turns out to be finer than it seemed, less was cut off it at
-    /// the start.
+    /// The same, once the machine's clock has told this: where it turns out to be finer than it seemed, less of the start
+    /// was cut off.
     pub(super) fn with_clock(self, machine_ms: Option<u32>) -> Stretch {
         let (by_clock, later) = self.by_clock.finer(machine_ms);
         Stretch { start: self.start + later, by_clock, ..self }
@@ -79,16 +80,17 @@ impl Stretch {
                         let to = (end - cut_off - self.dm).max(0.0);
                         let share = if gained > 0.0 { to / gained } else { 0.0 };
                         let at = share * took;
-                        // Nobody came there sooner, nor from there to the next sample, than the fastest; and the machine may
-                        // have cut off all but a metre.
+                        // Nobody got there sooner, nor from there to the next sample, than the fastest would; and the
+                        // machine may have cut off all but a metre.
                         let least = (end - 2.0 * cut_off - self.dm).max(0.0);
                         let soonest = (least / FASTEST_DM_PER_MS).min(at);
                         let latest = (took - (dm - end) / FASTEST_DM_PER_MS).max(at);
                         let ms = (took / 2.0).max(at - soonest).max(latest - at) + self.start_open;
                         (self.heard + at, Open { ms, dm: gained / 2.0 })
                     };
-                    // A machine that is set to this distance stops at it, and tells that moment exactly. One that is not comes
-                    // by the same metre, too: one in four that reports once a second, nearly all that do so four times.
+                    // A machine that is set to this distance stops at it, and tells that moment exactly. One that is not set
+                    // may show the same metre, too: one in four of those that report once a second, nearly all that report
+                    // four times.
                     let may_be_set = dm <= end && cut_off > 0.0;
                     let (at, open) = crossed(if may_be_set { 0.0 } else { cut_off });
                     let unless_set = may_be_set.then(|| crossed(cut_off));
@@ -102,8 +104,8 @@ impl Stretch {
                     let most = (FASTEST_DM_PER_MS * (end - self.heard)).clamp(to, gained.max(to));
                     let least = (gained - FASTEST_DM_PER_MS * (heard - end)).clamp(0.0, to);
                     let rowed_to = self.rowed_through(took, gained);
-                    // Who has stopped before the end is given no part of a metre for it, and what is told of the very moment is
-                    // the machine's own count; either may have come all but a metre further.
+                    // Somebody who stopped before the end is given no part of a metre for it, and a report from that very
+                    // moment is the machine's own count; either may have come all but a metre further.
                     let is_cut_off = rowed_to && gained > 0.0 && heard > end;
                     let (cut_off, part) =
                         if is_cut_off { (cut_off, cut_off) } else { (0.0, 2.0 * cut_off) };
@@ -117,21 +119,21 @@ impl Stretch {
         }
     }
 
-    /// How far it was rowed by `end`, from the newest position on, if at `heard` the machine was at `dm`.
+    /// How far it was rowed by `end`, from the newest position on, if the machine was at `dm` at `heard`.
     fn at_time(&self, end: FineAt, heard: FineAt, dm: f64) -> f64 {
         let (took, gained, until) = (heard - self.heard, dm - self.dm, end - self.heard);
         let share = if took > 0.0 { (until / took).clamp(0.0, 1.0) } else { 0.0 };
         if took <= STRETCH_MS {
             return share * gained;
         }
-        // Who rows to the end and rests is heard again much later: of what came since, as much was rowed
-        // before the end as the pace before gives, rather than a share that the rest has thinned.
+        // Somebody who rows to the end and rests is heard again much later: of what came since, as much was
+        // rowed before the end as the earlier pace gives, rather than a share that the rest has thinned out.
         (share * gained).max(gained.min(self.speed * until))
     }
 
-    /// What was rowed since the newest position up to `end`, of which nothing was heard: somebody who rowed as usual has rowed on
-    /// through a stroke that is not reported until it is done. A gap of more than one stroke was not rowed through for all
-    /// anybody knows.
+    /// What was rowed between the newest position and `end`, of which nothing was heard: somebody who was rowing as usual
+    /// has rowed on through a stroke that is not reported until it is done. Nobody knows whether a gap of more than one
+    /// stroke was rowed through, so it does not count.
     pub(super) fn carried(&self, end: FineAt) -> f64 {
         let (unheard, rowed_ms) = (end - self.heard, self.heard - self.start);
         let mean = if rowed_ms > 0.0 { (self.dm - self.base) / rowed_ms } else { 0.0 };
@@ -144,8 +146,8 @@ impl Stretch {
         }
     }
 
-    /// Whether a gap, in which so much was gained, was rowed through: who is heard again at less than half the
-    /// speed of before has stood still in it.
+    /// Whether a gap in which this much was gained was rowed through: somebody heard again at less than half
+    /// the earlier speed stood still in it.
     fn rowed_through(&self, took: f64, gained: f64) -> bool {
         let rowed_ms = self.heard - self.start;
         let speed = if rowed_ms > 0.0 { (self.dm - self.base) / rowed_ms } else { 0.0 };

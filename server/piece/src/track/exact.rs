@@ -1,4 +1,5 @@
-//! Ends that a machine of whole metres told to the metre: it is set to the distance and stops there, or it goes on.
+//! Ends that a machine of whole metres told to the metre: either it is set to the distance and stops there, or it
+//! goes on.
 
 use super::{
     STRETCH_MS, Track,
@@ -12,14 +13,14 @@ pub(super) struct Exact {
     /// When and where the machine told it: joined decimetres.
     at: FineAt,
     dm: f64,
-    /// By how much sooner it was if the machine shows more: then it cuts its metres off here as everywhere.
+    /// How much sooner it was if the machine shows more: then metres are cut off here as everywhere else.
     sooner_ms: f64,
-    /// What all that is done leaves open then.
+    /// What all that is done leaves open in that case.
     open: Open,
 }
 
 impl Exact {
-    /// Of an end, and of what those before it leave open.
+    /// For this end, and what those before it leave open.
     pub(super) fn of(end: &End, before: Open) -> Option<Exact> {
         let (at, open) = end.unless_set?;
         Some(Exact { at: end.at, dm: end.dm, sooner_ms: end.at - at, open: before.and(open) })
@@ -27,8 +28,8 @@ impl Exact {
 }
 
 impl Track {
-    /// What one more point says of the last end: a machine that is set to a distance never shows more. The next one tells, or
-    /// one of the next for whoever rows no metre between two.
+    /// What one more point says about the last end: a machine that is set to a distance never shows more. The next point
+    /// tells, or a later one for somebody who does not row a metre between two.
     pub(super) fn decide(&mut self, point: &Point) {
         let Some(exact) = self.exact else { return };
         let goes_on = f64::from(point.dm) > exact.dm;

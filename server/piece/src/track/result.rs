@@ -1,4 +1,5 @@
-//! What a result says of the way: its splits, what was missed, and what its reader should know.
+//! What a result says about the way it was rowed: its splits, what was missed, and what its reader should
+//! know.
 
 use thole_protocol::{
     standing::{Mark, Split},
@@ -8,8 +9,8 @@ use thole_protocol::{
 use super::{Finish, Missed, Track};
 
 impl Track {
-    /// Quarters of one stretch, repeats of an interval piece; times and distances add up to those of
-    /// `finish` (or of what was rowed) exactly, since each is rounded from its own end.
+    /// Quarters of a single stretch, repeats of an interval piece; times and distances add up exactly to
+    /// those of `finish` (or of what was rowed), since each is rounded from its own end.
     #[must_use]
     pub fn splits(&self, finish: Option<Finish>) -> Vec<Split> {
         let end = finish
@@ -17,7 +18,7 @@ impl Track {
             .or(self.progress.map(|row| (row.ms, row.dm)));
         let mut splits = Vec::with_capacity(self.marks.len() + 1);
         let mut before = (0.0, 0.0);
-        // Who stopped on the way has no splits of the time that went by since.
+        // Somebody who stopped on the way has no splits for the time that has gone by since.
         let rowed = |mark: &&(f64, f64)| end.is_none_or(|end| mark.0 <= end.0);
         for (no, &mark) in self.marks.iter().filter(rowed).chain(end.iter()).enumerate() {
             if self.missed_repeats.contains(&no) {
@@ -34,7 +35,7 @@ impl Track {
         splits
     }
 
-    /// What of the piece was over before this athlete came; `None` for athletes who have missed no repeat.
+    /// What of the piece was over before this athlete came; `None` for athletes who missed no repeat.
     #[must_use]
     pub fn missed(&self) -> Option<Missed> {
         (!self.missed_repeats.is_empty()).then_some(self.missed)

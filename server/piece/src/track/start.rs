@@ -1,20 +1,20 @@
-//! Where a repeat begins: how far the machine had counted by then, and what that is known from.
+//! Where a repeat begins: how far the machine had counted by then, and how that is known.
 
 use super::{STRETCH_MS, USUAL_FIRST_DM_PER_MS, end::FASTEST_DM_PER_MS};
 use crate::{fine_at::FineAt, recording::Point};
 
-/// A machine's clock shows that it began after an instant if it tells at most the time since then, and this:
-/// clocks of whole seconds, and reports that were a while on their way.
+/// A machine's clock shows that it began after an instant if it reads at most the time since then, plus this:
+/// for clocks of whole seconds, and reports that were a while on their way.
 const CLOCK_SLACK_MS: f64 = 1_000.0;
-/// Steps in which machines' clocks count, the longest first. Whole seconds and tenths are cut off, and a machine that began at
-/// nothing has on average run for half a step longer than it shows; one that stood in mid-second has as much cut off at both
-/// ends. Half of a hundredth is nothing.
+/// Steps in which machines' clocks count, the longest first. Whole seconds and tenths are cut off, and a machine that began
+/// at zero has on average run half a step longer than it shows; one that stood in mid-second loses as much at both ends.
+/// Half of a hundredth is nothing.
 const CLOCK_STEPS_MS: [u32; 2] = [1_000, 100];
 /// Further than one stroke takes anybody, decimetres: strokes beyond 18 m are flagged (common practice, no
 /// source). Less than that, first heard after a silence, is the stroke that ended the silence.
 pub(super) const ONE_STROKE_DM: f64 = 180.0;
-/// A machine that stood still this long before the start stood ready for it: the whole count-down by default,
-/// and five seconds (own choice).
+/// A machine that stood still this long before the start was standing ready for it: the whole countdown by
+/// default, and five seconds more (our choice).
 const STOOD_READY_MS: f64 = 15_000.0;
 
 /// A point and those before it.
@@ -36,8 +36,8 @@ pub(super) struct Stood {
 }
 
 impl Stood {
-    /// After one more point. A clock may have begun while the machine shows nothing of the stroke yet: for as long as that hides,
-    /// what it stood at before counts.
+    /// After one more point. A clock may have begun while the machine shows nothing of the stroke yet: as long as that can
+    /// stay hidden, the reading at which it stood before counts.
     pub(super) fn by(before: Option<Stood>, point: &Point) -> Option<Stood> {
         let (machine_ms, heard) = (point.machine_ms?, point.at());
         let now = Stood { machine_ms, dm: point.dm, since: heard, until: heard };
@@ -58,45 +58,45 @@ impl Stood {
     }
 }
 
-/// What of a machine's clock is in a start that it tells.
+/// What part of a start comes from a machine's clock.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct ByClock {
     /// How far the clock is believed, 0 to 1.
     trust: f64,
-    /// When it began by what it shows.
+    /// When it began, going by what it shows.
     shown: FineAt,
-    /// The steps that it seems to count in, milliseconds.
+    /// The steps it seems to count in, milliseconds.
     step: f64,
-    /// Whether it began at nothing, which it does not cut off.
+    /// Whether it began at zero, where nothing is cut off.
     is_from_zero: bool,
 }
 
 impl ByClock {
-    /// With what the clock tells now, and by how much later the start is for that, milliseconds.
+    /// Corrected by what the clock reads now, and by how much later that makes the start, milliseconds.
     pub(super) fn finer(self, machine_ms: Option<u32>) -> (ByClock, f64) {
         let step = machine_ms.map_or(self.step, |ms| self.step.min(step_of(ms)));
         let finer = ByClock { step, ..self };
         (finer, self.trust * (finer.at() - self.at()))
     }
 
-    /// When it began on average.
+    /// When it began, on average.
     fn at(self) -> FineAt {
         if self.is_from_zero { self.shown - self.step / 2.0 } else { self.shown }
     }
 }
 
-/// In which steps a clock may count that shows this, milliseconds; nothing for fine ones.
+/// In which steps a clock that shows this may count, milliseconds; 0 for fine ones.
 fn step_of(machine_ms: u32) -> f64 {
     let step = CLOCK_STEPS_MS.into_iter().find(|step| machine_ms.is_multiple_of(*step));
     step.map_or(0.0, f64::from)
 }
 
-/// An own first stroke.
+/// An athlete's own first stroke.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct OwnStart {
     /// When it began.
     pub(super) at: FineAt,
-    /// How far from the truth that may lie.
+    /// How far from the truth that may be.
     pub(super) open: f64,
     pub(super) by_clock: ByClock,
 }
@@ -106,7 +106,7 @@ pub(super) struct OwnStart {
 pub(super) struct Base {
     pub(super) dm: f64,
     pub(super) known: KnownBy,
-    /// Whether the machine stood at nothing, which it does not cut off.
+    /// Whether the machine stood at zero, where nothing is cut off.
     pub(super) is_zero: bool,
     /// For how long before the start something may have been rowed that is counted, milliseconds.
     pub(super) open_ms: f64,
@@ -119,13 +119,14 @@ pub(super) enum KnownBy {
     Heard,
     /// The machine's own clock shows that it began after the start.
     ByClock,
-    /// It is not: only what was surely rowed since the start counts.
+    /// It is not known: only what was surely rowed since the start counts.
     No,
 }
 
 impl Around<'_> {
-    /// Where the machine stood at the start, which lies before `point`, if all up to `done_dm` is of earlier
-    /// repeats. Nobody is given what was rowed before, and that somebody could have rowed it since proves nothing.
+    /// Where the machine stood at the start, which lies before `point`, if everything up to `done_dm` belongs to
+    /// earlier repeats. Nobody is credited with what was rowed before, and that somebody could have rowed it since
+    /// proves nothing.
     pub(super) fn base(self, start: FineAt, done_dm: f64) -> Base {
         let dm = f64::from(self.point.dm);
         let since = self.point.at() - start;
@@ -135,7 +136,7 @@ impl Around<'_> {
             f64::from(before.dm).max(done_dm),
         );
         let (ago, gained) = (start - before.at(), (dm - stood).max(0.0));
-        // However it was, nobody has rowed further since the start than the fastest do.
+        // In any case, nobody has rowed further since the start than the fastest do.
         let most = since * FASTEST_DM_PER_MS;
         let heard = |at: f64| {
             let base = at.max(dm - most);
@@ -161,7 +162,7 @@ impl Around<'_> {
             return Base { known: KnownBy::ByClock, ..heard(stood) };
         }
         if !before.moving && ago <= STOOD_READY_MS {
-            // Whoever sat ready has rowed all of it since; whoever rowed on the quiet has not, and nothing tells which.
+            // Whoever sat ready has rowed all of it since; whoever quietly rowed on has not, and nothing tells which.
             let open_ms = ago.clamp(0.0, gained / FASTEST_DM_PER_MS);
             return Base { open_ms, ..heard(stood) };
         }
@@ -169,7 +170,8 @@ impl Around<'_> {
         Base { known: KnownBy::No, ..heard(stood + before_start) }
     }
 
-    /// Whether the machine was reset just before this point, and no clock of its own says when.
+    /// Whether the counters were joined at a reset just before this point, with no clock of the machine's own
+    /// to say when.
     fn is_joined_unclocked(self) -> bool {
         self.point.joined && self.point.machine_ms.is_none() && self.point.machine_dm > 0
     }
@@ -181,8 +183,8 @@ impl Around<'_> {
         now.checked_sub(then).map(f64::from)
     }
 
-    /// Nothing was heard before the start: a machine that began since then, by its own clock, tells all; one at
-    /// zero has nothing to tell yet.
+    /// Nothing was heard before the start: a machine that began since then, by its own clock, reports
+    /// everything; one at zero has nothing to report yet.
     fn base_of_first(self, since: f64) -> Base {
         let Point { dm, machine_dm, machine_ms, .. } = *self.point;
         let dm = f64::from(dm);
@@ -190,7 +192,8 @@ impl Around<'_> {
             return Base { dm, known: KnownBy::Heard, is_zero: true, open_ms: 0.0 };
         }
         match machine_ms {
-            // A clock says when the machine began; that it counted no further than anybody rows since then says that it is one.
+            // The clock says when the machine began; that no more was counted than anybody rows since then confirms that it
+            // is a clock.
             Some(elapsed)
                 if f64::from(elapsed) <= since + CLOCK_SLACK_MS
                     && f64::from(machine_dm)
@@ -203,7 +206,8 @@ impl Around<'_> {
         }
     }
 
-    /// Where the machine stood at their own first stroke: as it was heard last, which may be after the go.
+    /// Where the machine stood at the athlete's own first stroke: as it was last heard, which may be after
+    /// the go.
     pub(super) fn own_base(self, go: FineAt) -> Base {
         match self.before {
             Some(before) if before.at() >= go && !self.is_joined_unclocked() => {
@@ -214,8 +218,8 @@ impl Around<'_> {
         }
     }
 
-    /// The own first stroke after the go, once this point shows that it was made. It moves no further than the samples do, so
-    /// that a sample a little later never makes another result. `stood` is of the points before.
+    /// The athlete's own first stroke after the go, once this point shows that it was made. It moves no further than the
+    /// samples do, so that a sample a little later never makes a different result. `stood` is from the points before.
     pub(super) fn own_start(
         self,
         go: FineAt,
@@ -236,7 +240,7 @@ impl Around<'_> {
             return Some(OwnStart { at: usual, open, by_clock: ByClock::default() });
         };
         let trust = by_clock.trust;
-        // A stroke that was begun just before a report shows in none of the whole seconds and metres of it.
+        // A stroke begun just before a report shows in none of its whole seconds and metres.
         let sooner = (earliest - still_at.min(by_clock.shown - by_clock.step)).max(0.0);
         let earliest = (earliest - trust * sooner).max(go);
         let at = usual.towards(by_clock.at(), trust).clamp(earliest, latest);
@@ -245,8 +249,8 @@ impl Around<'_> {
         Some(OwnStart { at, open, by_clock })
     }
 
-    /// When the machine began to count, by a clock of its own that stood still until then, and until when it did: in as far as
-    /// it may have run on, it is not believed, and the usual stroke counts.
+    /// When the machine began to count, by a clock of its own that stood still until then, and until when it did: to the
+    /// extent that it may have run on, it is not believed, and the usual stroke counts.
     fn by_clock(self, stood: Option<Stood>) -> Option<(ByClock, FineAt)> {
         let heard = self.point.at();
         let machine_ms = self.point.machine_ms?;
@@ -265,7 +269,8 @@ impl Around<'_> {
             }
             None => (f64::from(machine_ms), f64::INFINITY, FineAt::NEVER, true),
         };
-        // A clock of whole seconds seems to have stood for up to a second; and reports that come faster than it counts know better.
+        // A clock of whole seconds seems to stand still for up to a second; reports that come faster than it counts show
+        // better.
         let is_slow = self.before.is_some_and(|before| heard - before.at() < step / 2.0);
         let trust = ((still - CLOCK_SLACK_MS) / CLOCK_SLACK_MS).clamp(0.0, 1.0);
         let trust = if is_slow { 0.0 } else { trust };

@@ -1,4 +1,4 @@
-//! The way through a piece, by recordings of a few rows.
+//! The way through a piece, from recordings of a few rows.
 
 use proptest::prelude::*;
 use thole_protocol::{ids::RunId, sample::Sample, units::Millis};
@@ -21,7 +21,7 @@ fn rule<'a>(repeats: &'a [Repeat], starts: &'a [At]) -> Rule<'a> {
     Rule { repeats, clock, repeat_start, starts, until: None }
 }
 
-/// (heard, distance) as a machine tells it that does not tell its own clock.
+/// (heard, distance) from a machine that does not report its own clock.
 fn recording(samples: &[(i64, i64)]) -> Recording {
     let mut recording = Recording::default();
     for (seq, (heard_ms, distance_dm)) in (1..).zip(samples) {
@@ -44,7 +44,7 @@ const LATER: At = At(10_000_000);
 fn the_crossing_lies_between_two_strokes_and_says_how_sure_it_is() {
     let repeats = [distance(1_700, 0)];
     let starts = [At(10_000)];
-    // 8 m a stroke from the machine's own 3,000 dm; the 170 m lie a quarter into the last stroke.
+    // 8 m a stroke from the machine's own 3,000 dm; the 170 m mark lies a quarter into the last stroke.
     let mut samples = vec![(9_000, 3_000)];
     samples.extend((1..=22).map(|stroke| (10_000 + stroke * 2_000, 3_000 + stroke * 80)));
     let recording = recording(&samples);
@@ -61,7 +61,7 @@ fn the_crossing_lies_between_two_strokes_and_says_how_sure_it_is() {
 fn metres_before_the_go_count_for_nothing() {
     let repeats = [distance(1_000, 0)];
     let starts = [At(10_000)];
-    // Paddling at 4 m/s across the go: half of the stroke from 9 s to 11 s lies behind it.
+    // Paddling at 4 m/s across the go: half of the stroke from 9 s to 11 s comes after it.
     let samples: Vec<_> = (0..30).map(|stroke| (5_000 + stroke * 2_000, stroke * 80)).collect();
     let (track, rows) = track(&recording(&samples), rule(&repeats, &starts));
     assert_eq!(rows.first().map(|row| (row.ms, row.dm)), Some((1_000.0, 40.0)));
@@ -122,7 +122,7 @@ fn the_own_clock_begins_with_the_own_first_stroke() {
 }
 
 proptest! {
-    /// However the samples are cut into batches, and whatever the recording lets go of in between.
+    /// However the samples are cut into batches, and whatever the recording drops in between.
     #[test]
     fn what_comes_bit_by_bit_is_what_comes_at_once(
         steps in prop::collection::vec((200i64..4_000, 0i64..130), 30..300),

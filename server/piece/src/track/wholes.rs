@@ -1,12 +1,13 @@
 //! Whether a machine cuts its metres off: it shows 312 m from 312.0 to 312.9.
 
-/// So many steps in whole metres, and no other …
+/// This many steps, all of them in whole metres …
 const STEPS: u8 = 16;
-/// … are those of a machine that has on average come half a metre further than it says, decimetres.
+/// … come from a machine that has on average gone half a metre further than it says, decimetres.
 pub(super) const CUT_OFF_DM: f64 = 5.0;
 
-/// Steady rowing that is cut off makes steps of a metre more or less; steps all alike, but for the first strokes, tell nothing of
-/// what is cut off, unless they are of one metre each: so a machine counts that is heard more often than it has come a metre on.
+/// Steady rowing that is cut off gives steps of a metre more or less; steps that are all alike, apart from the first
+/// strokes, say nothing about cutting off, unless they are of one metre each: so counts a machine that reports more often
+/// than it advances a metre.
 const UNEVEN: u8 = 4;
 /// What such a machine counts in.
 const METRE_DM: f64 = 10.0;
@@ -16,7 +17,7 @@ const METRE_DM: f64 = 10.0;
 pub(super) struct Wholes {
     steps: u8,
     last_dm: f64,
-    /// How many were not as large as the one before, or of one metre.
+    /// How many differed from the one before, or were of one metre.
     uneven: u8,
     has_tenths: bool,
 }

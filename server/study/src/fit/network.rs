@@ -225,7 +225,7 @@ fn blur(past: &Past, chance: &mut ChaCha8Rng) -> Past {
 /// How far the cost may be off the straight line between two edges, by chance: the line knows where the
 /// next edge is, and nobody does who is still on the way to it.
 fn wander(past: &Past, x: f64, chance: &mut ChaCha8Rng) -> f64 {
-    /// Part of the unrest from edge to edge that there is between two edges (own choice).
+    /// Part of the unrest from edge to edge that there is between two edges (our choice).
     const PART: f64 = 0.6;
     let mut sum = 0.0;
     for three in past.edges.windows(3) {

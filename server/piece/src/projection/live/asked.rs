@@ -1,4 +1,4 @@
-//! What the model is asked by, of as much of what is known as is believed.
+//! What the model is asked with, going by as much of what is known as is believed.
 
 use super::{
     super::{
@@ -17,40 +17,42 @@ use crate::{
 pub const INPUTS: usize = MOVING + FIXED;
 /// Those that move with every row.
 const MOVING: usize = 16;
-/// Before this share of the piece there is no slack of their own to speak of.
+/// Before this share of the piece there is no slack of the athlete's own to speak of.
 const NOTHING_YET: f64 = 0.004;
-/// From this share on, what was rowed is believed alone as the starting point.
+/// From this share on, only what was rowed is believed as the starting point.
 const BELIEVED_FROM: f64 = 0.25;
-/// From this share on the rest at the pace of the last 2.5 % takes part in the guess …
+/// From this share on, the pace of the last 2.5 %, carried on to the end, takes part in the guess …
 const PHYSICS_FROM: f64 = 0.9;
 /// … and has half the weight here.
 const PHYSICS_HALF: f64 = 0.97;
-/// The pace that is enough is reckoned for at least this share of the piece.
+/// The pace that is enough is reckoned over at least this share of the piece.
 const REST_LEAST: f64 = 0.005;
-/// Share of the piece of one bin.
+/// Share of the piece that one bin covers.
 const BIN: f64 = 1.0 / BINS as f64;
-/// Slack from the target or the best past result at which it begins to be doubted, and that at which it says nothing
-/// about the one who rows: with one bin and with two, which hold the standing start (half as slow again as the mean in the
+/// Slack from the target or the best past result at which it begins to be doubted, and that at which it says nothing about
+/// this athlete: with one bin and with two, which contain the standing start (half as slow again as the mean in the
 /// shortest pieces) …
 const DOUBTED_AT_FIRST: [(f64, f64); 2] = [(0.6, 0.75), (0.36, 0.45)];
-/// … with three, since many begin far too fast and fade …
+/// … with three, since many set off far too fast and fade …
 const DOUBTED_EARLY: (f64, f64) = (0.2, 0.3);
-/// … and from more than a third on, where the second is some 16 %.
+/// … and from more than a third of the way on, where the second limit is about 16 %.
 const DOUBTED: (f64, f64) = (0.12, 0.155);
 /// Where that is, in bins.
 const LATER: usize = 14;
-/// Pieces as short and as long as these were learnt from, seconds …
+/// The model learnt from pieces as short and as long as these, in seconds …
 const LEARNT_S: (f64, f64) = (120.0, 1_800.0);
-/// … and beyond them the range widens by so much for each time e that the piece is shorter or longer (own choice).
+/// … and beyond them the range widens by this much for each factor of e by which the piece is shorter or longer
+/// (our choice).
 const WIDER_BEYOND: f64 = 0.5;
-/// A bin so much slower than the others (slack) is a stop or a bad patch …
+/// A bin this much slower than the others (slack) is a stop or a bad patch …
 const STOPPED: (f64, f64) = (0.12, 0.17);
-/// … after which the range is this many times as wide: too few of the fit have stopped to tell more (own choice).
+/// … after which the range is this many times as wide: too few of those in the fit have stopped to tell more (our
+/// choice).
 const WIDER_STOPPED: f64 = 1.2;
-/// Rows that are so far from each other, in bins, widen the range to twice.
+/// Rows this far apart, in bins, make the range twice as wide.
 const SELDOM_BINS: f64 = 4.0;
 
-/// All that the model is asked by, at one instant.
+/// Everything the model is asked with, at one instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Asked {
     /// Share of the work that is done.
@@ -59,28 +61,29 @@ pub struct Asked {
     pub share: f64,
     /// What is spent, seconds or metres.
     pub cost: f64,
-    /// Seconds or metres that slack is told against.
+    /// Seconds or metres that slack is measured against.
     pub reference: f64,
-    /// Slack at which the model's answer begins.
+    /// Slack that the model's answer starts from.
     pub base: f64,
-    /// The weight of the model's answer; what is missing to 1 is that of the pace of the last 2.5 %, which is in the base.
+    /// The weight of the model's answer; the remainder to 1 is that of the pace of the last 2.5 %, which is in the base.
     pub weight: f64,
-    /// How many times as wide the range is as the model's own: pieces unlike those of the fit, machines that are heard
-    /// seldom.
+    /// How many times as wide as the model's own the range is: for pieces unlike those of the fit, and machines that
+    /// report rarely.
     pub wider: f64,
-    /// How many times as wide it is besides for athletes who have stopped, too few of whom are in the fit.
+    /// How many times wider still it is for athletes who have stopped, too few of whom are in the fit.
     pub stopped: f64,
     /// Slack of what was rowed: the median.
     pub median: f64,
-    /// Slack of the reference against that of all that is known: all slack here is told from it.
+    /// The reference's slack relative to that of everything known: all slack here is measured from it.
     pub shift: f64,
-    /// Slack of the rest that ends exactly on the reference; `None` when it is spent.
+    /// Slack of the rest that finishes exactly on the reference; `None` when it is already spent.
     pub need: Option<f64>,
     /// The inputs of the model.
     pub inputs: [f32; INPUTS],
 }
 
-/// How far something so far off (slack) is doubted when this many bins are passed: 0 not at all, 1 quite.
+/// How much something this far off (slack) is doubted when this many bins are passed: 0 not at all, 1
+/// completely.
 fn doubt(off: f64, passed: usize) -> f64 {
     let (from, to) = match (passed.checked_sub(1), passed.checked_sub(3)) {
         (None, _) => return 0.0,
@@ -94,13 +97,13 @@ fn doubt(off: f64, passed: usize) -> f64 {
     within(off.abs(), (from, to))
 }
 
-/// 0 up to `from`, 1 from `to` on, and straight between.
+/// 0 up to `from`, 1 from `to` on, and a straight line between.
 fn within(value: f64, (from, to): (f64, f64)) -> f64 {
     ((value - from) / (to - from)).clamp(0.0, 1.0)
 }
 
 impl Live {
-    /// What the model is asked by now, of as much of what is known as is believed for the most part.
+    /// What the model is asked with now, going by what is believed for the most part.
     #[must_use]
     pub fn asked(&self, course: &Course) -> Asked {
         let mut most = (Believed::All, 0.0);
@@ -112,7 +115,7 @@ impl Live {
         self.asked_by(course, &course.known_by(most.0))
     }
 
-    /// What is believed of what is known, and with which weight; together 1.
+    /// Which parts of what is known are believed, and with what weight; together 1.
     pub(in crate::projection) fn believed(&self, course: &Course) -> [(Believed, f64); 4] {
         let known = course.known();
         let [has_past, ..] = known.fixed;
@@ -140,7 +143,7 @@ impl Live {
         }
     }
 
-    /// What the model is asked by now, of this much of what is known.
+    /// What the model is asked with now, going by this much of what is known.
     pub(in crate::projection) fn asked_by(&self, course: &Course, known: &Known) -> Asked {
         let (whole, measure, now) =
             (course.known().reference, course.measure(), self.newest(course));
@@ -149,7 +152,7 @@ impl Live {
         let rest = (1.0 - share).max(REST_LEAST);
         let passed = usize::from(self.passed);
         let so_far = slack(measure, now.cost, whole * share);
-        // Where nothing is known, all is told against their own pace so far.
+        // Where nothing is known, everything is measured against their own pace so far.
         let (shift, reference) = match known.basis {
             Basis::Nothing if x > 0.0 && now.cost > 0.0 => (so_far, now.cost / share.max(1e-9)),
             Basis::Target | Basis::Past | Basis::Nothing => {
@@ -178,7 +181,7 @@ impl Live {
         let one = if passed == 0 { a } else { from(self.cost_at(x - BIN), course.share(x - BIN)) };
         let left = reference - now.cost;
         let unfloored = need_of(measure, left, reference * (1.0 - share));
-        // But for the very end, the two are the same.
+        // Except at the very end, the two are the same.
         let need =
             if rest > 1.0 - share { need_of(measure, left, reference * rest) } else { unfloored };
         let need = need.unwrap_or_else(|| spent(measure));
@@ -211,7 +214,7 @@ impl Live {
                 0.0
             },
             clip(one - two, 0.25),
-            // At the end of a repeat it is done, and the next one has not begun.
+            // At the end of a repeat that repeat is done, and the next one has not begun.
             (x * f64::from(course.repeats()) - 1e-6).max(0.0).fract(),
         ];
         let mut inputs = [0.0; INPUTS];
@@ -252,7 +255,7 @@ impl Live {
         }
     }
 
-    /// Cost at a share of the work that lies behind, straight between the edges.
+    /// Cost at a share of the work already done, on a straight line between the edges.
     fn cost_at(&self, x: f64) -> f64 {
         let along = (x * BINS as f64).max(0.0);
         #[expect(
@@ -265,7 +268,7 @@ impl Live {
         from + (to - from) * (along - bin as f64).min(1.0)
     }
 
-    /// How many times as wide a range is of whom so few rows are heard.
+    /// How many times as wide the range is for an athlete of whom so few rows are heard.
     fn wider_seldom(&self, x: f64) -> f64 {
         if self.rows == 0 {
             return 1.0;
@@ -275,15 +278,15 @@ impl Live {
     }
 }
 
-/// How many times as wide a range is of a piece that is shorter or longer than those of the fit.
+/// How many times as wide the range is for a piece that is shorter or longer than those of the fit.
 fn wider_beyond(seconds: f64) -> f64 {
     let (least, most) = LEARNT_S;
     let beyond = libm::log((least / seconds).max(seconds / most).max(1.0));
     1.0 + WIDER_BEYOND * beyond
 }
 
-/// What stands for the slack of the rest that ends exactly on the reference when it is spent: as slow or fast as
-/// can be.
+/// What stands for the slack of the rest that finishes exactly on the reference once that is spent: as slow or
+/// as fast as can be.
 fn spent(measure: Measure) -> f64 {
     match measure {
         Measure::Distance(_) => -1.0,
@@ -291,7 +294,7 @@ fn spent(measure: Measure) -> f64 {
     }
 }
 
-/// Slack of the rest that ends exactly on the reference; `None` when it is spent.
+/// Slack of the rest that finishes exactly on the reference; `None` when it is already spent.
 fn need_of(measure: Measure, left: f64, planned: f64) -> Option<f64> {
     (left > 0.0 && planned > 0.0).then(|| match measure {
         Measure::Distance(_) => libm::log(left / planned),
@@ -299,10 +302,10 @@ fn need_of(measure: Measure, left: f64, planned: f64) -> Option<f64> {
     })
 }
 
-/// Slack of the rest if the whole piece is to have the mean power of the best past result: power
-/// goes with the third power of speed.
+/// Slack of the rest if the whole piece is to have the mean power of the best past result: power goes with
+/// the cube of speed.
 fn left_at_best_power(best: f64, so_far: f64, share: f64, rest: f64) -> f64 {
-    /// Less power than a third of the plan's is not looked at.
+    /// Power below a third of the plan's is not considered.
     const POWER_LEAST: f64 = 0.35;
     /// Nor is anything slower.
     const SLOWEST: f64 = 0.3;
