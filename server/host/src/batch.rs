@@ -16,12 +16,12 @@ use crate::{
     seats::Joining,
 };
 
-/// What of a batch is done in its turn, after the inputs before it are durable.
+/// What is done for a batch in its turn, after the inputs before it are durable.
 #[derive(Debug)]
 pub(crate) enum Step {
     /// The next of the records.
     Apply {
-        /// Who is answered by what.
+        /// Who is answered, and for which command.
         answer: Option<(ConnId, CommandId)>,
     },
     Welcome(Box<Greeting>),
@@ -29,7 +29,7 @@ pub(crate) enum Step {
         conn: ConnId,
         joined: Joined,
     },
-    /// The coach has let somebody in who waits.
+    /// The coach has let in somebody who is waiting.
     LetIn {
         waits: ConnId,
         joined: Joined,
@@ -40,19 +40,19 @@ pub(crate) enum Step {
         command: CommandId,
         told: Option<Box<ServerMsg>>,
     },
-    /// The table of results, as it is by then.
+    /// The table of results, as it is at that point.
     Table {
         conn: ConnId,
         asked: TableQuestion,
     },
-    /// Who came by an old secret is sent away, but for the connection that asked for the new one.
+    /// Whoever came in by an old secret is sent away, except for the connection that asked for the new one.
     SendAway {
         holder: Holder,
         but: ConnId,
     },
 }
 
-/// One append's worth of what came in.
+/// What came in for one append.
 #[derive(Debug, Default)]
 pub struct Batch {
     pub(crate) steps: Vec<Step>,
@@ -73,7 +73,7 @@ pub struct Batch {
 }
 
 impl Batch {
-    /// As how many inputs it counts.
+    /// How many inputs it counts as.
     #[must_use]
     pub fn len(&self) -> usize {
         self.steps.len()
@@ -85,7 +85,7 @@ impl Batch {
         self.steps.is_empty()
     }
 
-    /// Whether something is to become durable before it is done.
+    /// Whether anything has to become durable before it is done.
     #[must_use]
     pub fn is_written(&self) -> bool {
         !self.records.is_empty() || !self.grant.is_empty() || !self.revoke.is_empty()

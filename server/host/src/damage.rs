@@ -1,5 +1,5 @@
 //! What a damaged journal has lost becomes records of its own when the session is opened, each once; and what only an
-//! athlete's device knows of it.
+//! athlete's device knows about it.
 
 use thole_piece::{Input, Session, input::Damaged};
 use thole_protocol::{client_msg::Hello, ids::AthleteId, units::At};
@@ -12,18 +12,18 @@ use crate::{
     record::Damage,
 };
 
-/// So many are told one by one; what is beyond is told together.
+/// Up to this many are told one by one; beyond that, the rest are told together.
 const TOLD_MAX: usize = 16;
 
 impl Host {
-    /// Whoever opens a damaged session says so in it before anybody is welcomed.
+    /// Opening a damaged session writes that into it before anybody is welcomed.
     pub(crate) fn note_damage(&mut self, now: Now, damage: Vec<Damage>, batch: &mut Batch) {
         for damaged in untold(damage, &self.core, now.at.max(self.last())) {
             self.input(now, Input::Damaged(damaged), batch);
         }
     }
 
-    /// A device that was acknowledged more than there is knows of a loss that nothing else has seen.
+    /// A device that was acknowledged further than what is here knows of a loss that nothing else has seen.
     pub(crate) fn compare(
         &mut self,
         now: Now,
@@ -44,12 +44,13 @@ impl Host {
     }
 }
 
-/// Damage of which there is no record yet: what is side by side is one, and of very much the rest is one.
+/// Damage of which there is no record yet: adjacent damage is told as one, and when there is very much, the
+/// rest is told as one.
 fn untold(mut damage: Vec<Damage>, core: &Session, now: At) -> Vec<Damaged> {
     damage.sort_by_key(|damage| (damage.to == Damaged::WHOLE, damage.from, damage.to));
     let mut all: Vec<Damaged> = Vec::new();
     for Damage { from, to, since, until, whose, only_strokes, .. } in damage {
-        // What nothing follows lasted until now.
+        // What nothing comes after lasted until now.
         let until_ms = until.unwrap_or(now).max(since);
         let next = Damaged { from, to, since_ms: since, until_ms, whose, only_strokes };
         match all.last_mut() {

@@ -1,4 +1,4 @@
-//! Hands the core's outputs to the connections that they concern; what many see is written once.
+//! Hands the core's outputs to the connections they concern; what many see is written once.
 
 use std::{cell::OnceCell, collections::BTreeMap};
 
@@ -25,7 +25,7 @@ use crate::{
     outbound::{Delivery, Outbound, say, text},
 };
 
-/// One thing that a commit has for one athlete.
+/// One thing that a commit holds for one athlete.
 #[derive(Clone, Copy)]
 enum ForAthlete {
     /// By its place among all acknowledgements.
@@ -35,7 +35,7 @@ enum ForAthlete {
     Own,
 }
 
-/// What the screens show, and were told last: when all of them have it, its memory is written over.
+/// What the screens show and were last told: once all of them have it, its memory is written over.
 #[derive(Debug, Default)]
 pub(crate) struct Screens {
     picture: Picture,
@@ -43,7 +43,7 @@ pub(crate) struct Screens {
     overview: Bytes,
 }
 
-/// Delivers what one commit has brought.
+/// Delivers what one commit has brought about.
 pub(crate) fn deliver(
     (core, speed): (&Core, u32),
     members: &Members,
@@ -87,7 +87,7 @@ pub(crate) fn deliver(
         }
     }
     let written = Written::of(&events);
-    // What one athlete gets stays in its order. They come first: whom a call went to is a long list for screens.
+    // What one athlete gets stays in order. Athletes come first: whom a call went to is a long list for screens.
     athletes.sort_by_key(|(athlete, _)| *athlete);
     to_athletes((core, members), &written, &acks, &athletes, out);
     let for_coach = written.messages(|to| to.coach);
@@ -108,14 +108,14 @@ pub(crate) fn missed(
     viewer: Viewer,
     out: &mut dyn Outbound,
 ) {
-    // A client that has no event yet has missed none: the welcome holds all that is true.
+    // A client that has no event yet has missed none: the welcome holds everything that is true.
     if last > EventNo(0) {
         let missed = core.events_after(last, viewer);
         let missed: Vec<(To, Event)> =
             missed.into_iter().map(|event| (To::EVERYBODY, event)).collect();
         out.tell(conn, Delivery::Missed(&Written::of(&missed).messages(|_| true)));
     }
-    // A screen that comes shows what stands on the others.
+    // A screen that comes shows what the others are showing.
     match viewer {
         Viewer::Coach => {
             core.show(&mut screens.picture, speed);
@@ -133,7 +133,7 @@ pub(crate) fn missed(
     }
 }
 
-/// What is published goes to boards as standings and to the coach within the overview; thousands of lines
+/// What is published goes to boards as standings and to the coach as part of the overview; thousands of lines
 /// are written once.
 fn publish(
     (core, speed): (&Core, u32),
@@ -161,7 +161,7 @@ fn publish(
     members.boards().for_each(|conn| out.tell(conn, Delivery::State(standings.clone())));
 }
 
-/// The memory of what all have, emptied; new memory if somebody does not have it yet.
+/// The memory of what everybody has, emptied; new memory if somebody does not have it yet.
 fn again(told: &mut Bytes) -> Vec<u8> {
     let told = std::mem::take(told);
     if !told.is_unique() {
@@ -174,7 +174,7 @@ fn again(told: &mut Bytes) -> Vec<u8> {
 
 const STANDINGS: &str = r#"{"type":"standings""#;
 
-/// The message of standings, written where they lie.
+/// The standings message, written in place.
 fn standings_text(standings: &Standings, mut text: Vec<u8>) -> Utf8Bytes {
     text.extend_from_slice(STANDINGS.as_bytes());
     write(&mut text, standings);
@@ -184,7 +184,7 @@ fn standings_text(standings: &Standings, mut text: Vec<u8>) -> Utf8Bytes {
     String::from_utf8(text).expect(IS_TEXT).into()
 }
 
-/// The overview around standings that are written already.
+/// The overview around standings that are already written.
 fn overview_text(
     standings: &str,
     details: &[Detail],
@@ -271,7 +271,7 @@ fn to_athletes(
     }
 }
 
-/// Each is another text, and thousands are written a second: all in the same place.
+/// Each has a different text, and thousands are written a second: all in the same memory.
 fn acknowledge(out: &mut dyn Outbound, conn: ConnId, ack: Ack, answer: &mut Vec<u8>) {
     answer.clear();
     write(answer, &ServerMsg::Ack(ack));

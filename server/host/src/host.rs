@@ -1,4 +1,4 @@
-//! The owner of a session, but for sockets, disk and clock: takes what is said, and tells what became of it.
+//! The owner of a session, apart from sockets, disk and clock: takes what is said, and tells what came of it.
 
 use std::collections::{BTreeMap, VecDeque};
 
@@ -32,10 +32,10 @@ use crate::{
     secret::RandomBits,
 };
 
-/// So many are remembered: a client says an order again within seconds.
+/// At most this many are remembered: a client repeats an order within seconds.
 const TAKEN_MAX: usize = 64;
 
-/// One session's rules between its connections and its core.
+/// One session's rules, between its connections and its core.
 #[derive(Debug)]
 pub struct Host {
     pub(crate) settings: Setup,
@@ -47,18 +47,18 @@ pub struct Host {
     /// Secrets that are told when the order that made them is done.
     pub(crate) links: BTreeMap<CommandId, (ConnId, Links)>,
     pub(crate) requests: Requests,
-    /// How often a seat was given one more secret since this host began.
+    /// How often a seat has been given another secret since this host began.
     pub(crate) again: BTreeMap<AthleteId, u32>,
     pub(crate) refusals: Refusals,
     pub(crate) ids: Ids,
-    /// By what command was taken last: said again after a lost answer, it takes nothing from whoever leads since.
+    /// The last orders that took command: repeated after a lost answer, they take nothing from whoever leads since.
     taken: VecDeque<CommandId>,
     #[cfg(feature = "planted")]
     pub(crate) planted: Option<Fault>,
 }
 
 impl Host {
-    /// The host of a session as its journal has it.
+    /// The host of a session as its journal left it.
     #[must_use]
     pub fn open(settings: Setup, core: Session) -> Host {
         Host {
@@ -90,19 +90,19 @@ impl Host {
         self.last
     }
 
-    /// When the core is to be told that it is time; `None` while nothing is due by itself.
+    /// When the core is to be told that it is time; `None` while nothing falls due by itself.
     #[must_use]
     pub fn deadline(&self) -> Option<At> {
         self.core.deadline()
     }
 
-    /// When something is to be told though nothing is said; `None` when there is nothing.
+    /// When something is to be told although nothing is said; `None` when there is nothing.
     #[must_use]
     pub fn tells_at(&self) -> Option<Moment> {
         self.requests.due()
     }
 
-    /// Whether nobody is connected, nor waits for the coach's word.
+    /// Whether nobody is connected or waiting for the coach's word.
     #[must_use]
     pub fn is_alone(&self) -> bool {
         self.members.is_empty() && !self.requests.anybody_waits()
@@ -113,8 +113,8 @@ impl Host {
         self.members.all()
     }
 
-    /// A session that was used before is opened again: everybody has been away, and what is new about it is said in it
-    /// before anybody is welcomed.
+    /// A session that was used before is opened again: everybody has been away, and what is new about it is recorded
+    /// in it before anybody is welcomed.
     pub fn reopened(&mut self, now: Now, found: Reopening, batch: &mut Batch) {
         if let Some((by_ms, devices)) = found.clock {
             self.input(now, Input::ClockSet { by_ms, devices }, batch);
@@ -131,7 +131,7 @@ impl Host {
         }
     }
 
-    /// It is time for what the core waits for, if it is.
+    /// If what the core waits for is due, it is told so.
     pub fn due(&mut self, now: Now, batch: &mut Batch) {
         if self.core.deadline().is_some_and(|at| at <= now.at) {
             self.input(now, Input::Deadline, batch);
@@ -145,7 +145,8 @@ impl Host {
         batch.steps.push(Step::Apply { answer: None });
     }
 
-    /// Takes one thing that is said; what is written of it is in the batch. Refusals that change nothing are told at once.
+    /// Takes one thing that is said; what has to be written for it goes into the batch. Refusals that change nothing are
+    /// told at once.
     pub fn take(
         &mut self,
         now: Now,
@@ -190,7 +191,7 @@ impl Host {
                     batch.steps.push(Step::Told { conn, command, told: None });
                 }
             }
-            // Looking is no order: a device that does not lead may.
+            // Looking is not an order: a device that does not lead may do it.
             Said::Table(conn, asked) => batch.steps.push(Step::Table { conn, asked }),
             Said::Add(conn, AddAthletes { command, .. })
             | Said::Link(conn, NewLink { command, .. })
@@ -234,7 +235,7 @@ impl Host {
         }
     }
 
-    /// Whether a connection may give an order. It leads from then on, after a crash as well.
+    /// Whether a connection may give an order. It leads from then on, even after a crash.
     fn leads(&mut self, now: Now, conn: ConnId, batch: &mut Batch) -> bool {
         let leads = self.members.lead.leads(conn) || self.has(Fault::TwoLeaders);
         if leads {
@@ -256,7 +257,7 @@ impl Host {
         }
     }
 
-    /// The batch is durable: what was said is applied in its order, and everybody is told. `records` are the batch's own.
+    /// The batch is durable: what was said is applied in order, and everybody is told. `records` are the batch's own.
     pub fn committed(
         &mut self,
         now: Now,
@@ -279,11 +280,11 @@ impl Host {
                     outputs.extend(told);
                 }
                 Step::Welcome(greeting) => {
-                    // What happened before the welcome is in it; what comes after follows it.
+                    // What happened before the welcome is part of it; what comes after follows it.
                     self.deliver(now, std::mem::take(&mut outputs), out);
                     self.welcome(now, *greeting, out);
                 }
-                // Who is not there any more asks again.
+                // Whoever is no longer there asks again.
                 Step::Joined { conn, joined } => {
                     out.tell(conn, Delivery::Entrance(Ok(Entrance::Open(joined))));
                 }
@@ -295,7 +296,7 @@ impl Host {
                     say(out, conn, &ServerMsg::Done { command });
                 }
                 Step::Table { conn, asked } => {
-                    // What it was asked behind is told before it.
+                    // What happened before it was asked for is told before it.
                     self.deliver(now, std::mem::take(&mut outputs), out);
                     self.tell_table(conn, asked, out);
                 }
@@ -327,7 +328,7 @@ impl Host {
         self.deliver(now, outputs, out);
     }
 
-    /// Tells what was not told at once, for others to come along.
+    /// Tells what was held back to be told together with other things.
     pub fn tell_later(&mut self, now: Now, out: &mut dyn Outbound) {
         if let Some(requests) = self.requests.news(now.moment) {
             let told = text(&ServerMsg::Requests { requests });
@@ -417,7 +418,7 @@ impl Host {
             _ => !self.members.was_sent_away(holder, asked),
         };
         if unknown || !may_come {
-            // A record that is damaged may have made the seat.
+            // A record that is damaged may have been the one that made the seat.
             let lost = unknown && !self.core.damage().is_empty();
             let why = if lost { Close::RecordsLost } else { Close::WrongSecret };
             return out.tell(conn, Delivery::Close(why));
@@ -428,7 +429,7 @@ impl Host {
             out.tell(replaced, Delivery::Close(Close::Replaced));
         }
         if entered.command_changed {
-            // The one that comes is told by its welcome.
+            // The one that comes in is told by its welcome.
             for other in others {
                 say(out, other, &ServerMsg::InCommand { yes: false });
             }

@@ -4,19 +4,19 @@ use thole_protocol::ids::DeviceId;
 
 use crate::members::ConnId;
 
-/// The command over a session, as the journal has it and as the connections have it.
+/// The command over a session, according to the journal and to the connections.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Leadership {
     /// The connection that leads; `None` until a device of the coach is here.
     conn: Option<ConnId>,
-    /// The device that led when its connection was lost; it finds the command again if nobody has taken it, or led, since.
+    /// The device that led when its connection was lost; it gets the command back if nobody has taken it, or led, since.
     led_last: Option<DeviceId>,
-    /// The device that the newest record of its kind names.
+    /// The device named by the newest record of command.
     noted: Option<DeviceId>,
 }
 
 impl Leadership {
-    /// Nobody is here; the device that led last, by the journal, finds the command again.
+    /// Nobody is here; the device that led last, according to the journal, gets the command back.
     pub(crate) fn awaiting(leader: Option<DeviceId>) -> Leadership {
         Leadership { conn: None, led_last: leader, noted: leader }
     }
@@ -56,12 +56,13 @@ impl Leadership {
         led
     }
 
-    /// A device takes command with a word.
+    /// A device takes command explicitly.
     pub(crate) fn take(&mut self, conn: ConnId) {
         (self.conn, self.led_last) = (Some(conn), None);
     }
 
-    /// Whether a connection may give an order. With its first one a device that stood in has the command for good.
+    /// Whether a connection may give an order. With its first order, a device that stood in has the command for
+    /// good.
     pub(crate) fn leads(&mut self, conn: ConnId) -> bool {
         let leads = self.is_of(conn);
         if leads {
@@ -70,7 +71,7 @@ impl Leadership {
         leads
     }
 
-    /// The device that leads, when the journal does not name it yet.
+    /// The device that leads, if the journal does not name it yet.
     pub(crate) fn newly_led_by(&mut self, device: Option<DeviceId>) -> Option<DeviceId> {
         let new = device.filter(|device| self.noted != Some(*device));
         self.noted = new.or(self.noted);

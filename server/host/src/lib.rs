@@ -1,4 +1,5 @@
-//! What a session's server decides between socket and core: who comes in, who leads, what is written, whom to tell what.
+//! What a session's server decides between socket and core: who comes in, who leads, what is written, and whom to tell
+//! what.
 //!
 //! ```text
 //! said by a connection ── Host::take ──► Batch: records, grants, revocations
@@ -6,9 +7,9 @@
 //! durable              ── Host::committed ──► whom to tell what, by the number of a connection
 //! ```
 //!
-//! There is no clock, no chance, no socket and no disk in it: the instant, random bytes and what was found on the disk come
-//! in with what is said, and what is told goes to numbers of connections (`Outbound`). So one program drives it with real
-//! sockets, and another with lost messages, deaths and broken disks, and both run the same rules.
+//! It has no clock, no randomness, no socket and no disk: the instant, random bytes and what was found on the disk come in
+//! with what is said, and what is told goes to connection numbers (`Outbound`). So one program drives it with real sockets,
+//! and another with lost messages, crashes and broken disks, and both run the same rules.
 
 mod batch;
 mod damage;

@@ -1,4 +1,4 @@
-//! Who is connected to a session, by the numbers of their connections.
+//! Who is connected to a session, by connection number.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -11,7 +11,7 @@ use crate::{lead::Leadership, moment::Moment, record::Holder};
 pub struct ConnId(pub u64);
 
 impl ConnId {
-    /// The number of no connection.
+    /// The number that no connection has.
     pub const NOBODY: ConnId = ConnId(0);
 }
 
@@ -29,9 +29,9 @@ pub(crate) struct Entered {
 pub(crate) struct Members {
     coaches: BTreeMap<ConnId, Option<DeviceId>>,
     boards: BTreeSet<ConnId>,
-    /// With the device by which each came, as it named itself.
+    /// With the device that each came in from, as it named itself.
     athletes: BTreeMap<AthleteId, (ConnId, Option<DeviceId>)>,
-    /// Which athlete a connection is; one that was replaced is not here any more.
+    /// Which athlete a connection is; one that was replaced is no longer listed.
     rowing: BTreeMap<ConnId, AthleteId>,
     pub(crate) lead: Leadership,
     /// When a new secret took the place of the old one.
@@ -39,12 +39,12 @@ pub(crate) struct Members {
 }
 
 impl Members {
-    /// Nobody is connected; the device that led last finds the command again.
+    /// Nobody is connected; the device that led last gets the command back.
     pub(crate) fn awaiting(leader: Option<DeviceId>) -> Members {
         Members { lead: Leadership::awaiting(leader), ..Members::default() }
     }
 
-    /// A connection comes in. Of an athlete the newer connection wins, and so it does of the device in command.
+    /// A connection comes in. An athlete's newer connection wins, and so does that of the device in command.
     pub(crate) fn enter(
         &mut self,
         conn: ConnId,
@@ -86,7 +86,7 @@ impl Members {
         self.lead.goes(conn, left, next)
     }
 
-    /// A device of the coach takes command; false if it has gone meanwhile.
+    /// A device of the coach takes command; false if it has gone in the meantime.
     pub(crate) fn take_command(&mut self, conn: ConnId) -> bool {
         let is_here = self.coaches.contains_key(&conn);
         if is_here {
@@ -95,13 +95,13 @@ impl Members {
         is_here
     }
 
-    /// By which device an athlete is connected; `None` when nobody is, and `None` in that when it has no name.
+    /// Which device an athlete is connected from; `None` when nobody is, and `Some(None)` when it has no name.
     pub(crate) fn device_of(&self, athlete: AthleteId) -> Option<Option<DeviceId>> {
         self.athletes.get(&athlete).map(|(_, device)| *device)
     }
 
-    /// A new secret has taken the place of this holder's: who came by the old one has to go, but for the connection that
-    /// asked for it.
+    /// A new secret has taken the place of this holder's: whoever came in by the old one has to go, except for the
+    /// connection that asked for it.
     pub(crate) fn send_away(&mut self, holder: Holder, but: ConnId, now: Moment) -> Vec<ConnId> {
         self.renewed.insert(holder, now);
         match holder {
@@ -121,7 +121,7 @@ impl Members {
         self.coaches.is_empty() && self.boards.is_empty() && self.athletes.is_empty()
     }
 
-    /// The device of the coach that a connection is from, when it has named itself.
+    /// The device of the coach that a connection belongs to, if it has named itself.
     pub(crate) fn device(&self, conn: ConnId) -> Option<DeviceId> {
         self.coaches.get(&conn).copied().flatten()
     }
@@ -136,8 +136,8 @@ impl Members {
         self.athletes.get(&athlete).map(|(conn, _)| *conn)
     }
 
-    /// The connections of these athletes, who stand in the order of their ids. Many are met by going along, few are looked
-    /// for.
+    /// The connections of these athletes, who are in the order of their ids. Many are matched by walking along the list, a
+    /// few are looked up.
     pub(crate) fn of_athletes<'a>(
         &'a self,
         athletes: &'a [AthleteId],

@@ -7,7 +7,7 @@ use std::{
 
 use thole_protocol::units::At;
 
-/// An instant of the process's own clock, which nobody sets and which no speed scales: the time since it began.
+/// An instant of the process's own clock, which nobody sets and no speed scales: the time since it began.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Moment(pub Duration);
 
@@ -27,7 +27,7 @@ impl Sub for Moment {
     }
 }
 
-/// One instant on both clocks that a session goes by.
+/// One instant on both clocks that a session uses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Now {
     /// On the session's clock.

@@ -1,4 +1,4 @@
-//! What is told, and to whom: by the numbers of connections.
+//! What is told, and to whom: by connection number.
 
 use thole_piece::projection::{Count, Width};
 use thole_protocol::{
@@ -14,7 +14,7 @@ use crate::members::ConnId;
 
 /// Where it goes. A number that nobody has any more is told nothing.
 pub trait Outbound {
-    /// One thing for one connection; what is said to one arrives in this order.
+    /// One thing for one connection; what is told to one arrives in this order.
     fn tell(&mut self, to: ConnId, told: Delivery<'_>);
 
     /// Something for whoever runs the server.
@@ -24,15 +24,15 @@ pub trait Outbound {
 /// One thing for one connection.
 #[derive(Debug)]
 pub enum Delivery<'a> {
-    /// The first message to a connection that is welcome.
+    /// The first message to a connection that has been let in.
     Welcome(Utf8Bytes),
     /// A message that many share.
     Shared(&'a Utf8Bytes),
     /// A message for this one alone.
     Own(&'a str),
-    /// What was said is refused; it counts against whoever says so much that is.
+    /// What was said is refused; it counts against whoever has too much refused.
     Refused(&'a str),
-    /// Takes the place of a message of its kind that is still on its way.
+    /// Takes the place of a message of its kind that is still waiting to be sent.
     State(Utf8Bytes),
     /// What happened while it was away.
     Missed(&'a [Utf8Bytes]),
@@ -53,7 +53,7 @@ pub enum Entrance {
     Asked {
         /// Which request it is.
         request: RequestId,
-        /// What is said meanwhile.
+        /// What to say in the meantime.
         waiting: Waiting,
     },
 }
@@ -67,7 +67,7 @@ pub enum Remark {
     PieceOver {
         /// Which.
         piece: PieceNo,
-        /// By the coach's word, before its end.
+        /// By order of the coach, before its end.
         stopped: bool,
         /// How many finished.
         results: usize,
@@ -83,21 +83,21 @@ pub enum Remark {
         /// What is different.
         what: String,
     },
-    /// The journal has lost strokes that it had acknowledged; their device sends them again.
+    /// The journal has lost strokes that it had acknowledged; the device sends them again.
     LostStrokes {
         /// Whose.
         athlete: AthleteId,
-        /// The last that is there.
+        /// The last number that is here.
         there: u32,
-        /// The last that was acknowledged.
+        /// The last number that was acknowledged.
         acknowledged: u32,
     },
 }
 
-/// A message as it goes out.
+/// A message as it is sent.
 ///
 /// # Panics
-/// Never: no message holds a map with keys that are not text, which is all that JSON cannot say.
+/// Never: no message holds a map whose keys are not text, which is all that JSON cannot express.
 #[must_use]
 pub fn text(msg: &ServerMsg) -> Utf8Bytes {
     serde_json::to_string(msg).expect("every message can be written as JSON").into()

@@ -1,4 +1,4 @@
-//! Faults that a test plants on purpose, one at a time, to see that random lives find each.
+//! Faults that a test plants on purpose, one at a time, to see that the random lives find each of them.
 
 /// A fault of a host.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -7,31 +7,31 @@ pub enum Fault {
     AcknowledgedEarly,
     /// Somebody is welcomed before what they said is durable.
     WelcomedEarly,
-    /// A `join` that is said again is taken for a new one.
+    /// A `join` that is repeated is taken for a new one.
     RepeatUnknown,
     /// The board is shown what the coach is shown.
     WrongRole,
-    /// Each of the coach's devices may give orders.
+    /// Every one of the coach's devices may give orders.
     TwoLeaders,
-    /// A new link leaves the old one good.
+    /// A new link leaves the old one valid.
     OldSecretOpens,
     /// A call is in the journal, and nobody hears it.
     CallLost,
     /// Whoever comes back is told of another journal.
     OtherEpoch,
-    /// The session's clock leaps when it is opened again.
+    /// The session's clock jumps when it is opened again.
     ClockLeaps,
     /// After another boot the wall clock is taken as it is.
     ClockUnchecked,
-    /// A commit that is not as it was written is taken as if it were.
+    /// A commit that is not as it was written is accepted as if it were.
     FlippedTaken,
-    /// What was found damaged is kept from everybody.
+    /// What was found damaged is not told to anybody.
     DamageUntold,
     /// Two people get seats under one name.
     NameTwice,
     /// Everybody counts as two.
     CountedTwice,
-    /// Records are applied in another order than they are written in.
+    /// Records are applied in a different order from the one they are written in.
     OrderSwapped,
 }
 

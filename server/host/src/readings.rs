@@ -1,5 +1,5 @@
-//! The session's clock after another boot of the machine: the wall clock is the proposal, and what devices that
-//! come back have of the session's time is the check, before anybody is welcomed.
+//! The session's clock after another boot of the machine: the wall clock is the proposal, and what returning
+//! devices know of the session's time is the check, before anybody is welcomed.
 
 use std::{collections::BTreeMap, time::Duration};
 
@@ -7,14 +7,14 @@ use thole_protocol::units::At;
 
 use crate::{host::Host, planted::Fault, reckoned::Trust, record::Holder};
 
-/// So many people's devices are enough: of three, one may be wrong.
+/// This many people's devices are enough: of three, one may be wrong.
 const ENOUGH: usize = 3;
 /// The first welcomes wait this long for them, in real time.
 pub const CLOCK_WAIT: Duration = Duration::from_secs(2);
-/// What the clocks may be apart, in real time: a journey over a slow network, and whole seconds.
+/// How far apart the clocks may be, in real time: the trip over a slow network, and whole seconds.
 const APART_MS: u64 = 1_000;
-/// Nobody's device takes a session further beyond its last record: a day, in real time. What was left alone for longer has
-/// nothing under way that a clock could bend (our choice).
+/// Nobody's device moves a session further past its last record than this: a day, in real time. A session left alone for
+/// longer has nothing under way that a clock could distort (our choice).
 const GONE_MAX_MS: u64 = 24 * 3_600_000;
 
 /// How far the devices of different people are ahead of the proposal, milliseconds of the session.
@@ -28,21 +28,22 @@ pub enum Checked {
     Holds,
     /// It is wrong by this many milliseconds.
     Wrong(i64),
-    /// Too few have told the time to say.
+    /// Too few have told the time to be able to say.
     Unknown,
 }
 
 impl Readings {
-    /// A device has come back that had `told` when the proposal was at `shown_ms`, which is below zero before the session
-    /// was. The first of each person counts.
+    /// A device has come back that had the time `told` when the proposal was at `shown_ms`, which is negative before the
+    /// session began. Only the first of each person counts.
     pub fn take(&mut self, whose: Holder, told: At, shown_ms: i64) {
-        // A board was told the time as everybody was, but it is nobody's: one person may have eight of them.
+        // A board was told the time like everybody else, but it is nobody's: one person may have eight of
+        // them.
         if whose != Holder::Board {
             self.0.entry(whose).or_insert_with(|| signed(told) - shown_ms);
         }
     }
 
-    /// Whether nobody else has to be waited for.
+    /// Whether there is no need to wait for anybody else.
     #[must_use]
     pub fn are_enough(&self) -> bool {
         self.0.len() >= ENOUGH
@@ -54,8 +55,8 @@ impl Readings {
         u8::try_from(self.0.len()).unwrap_or(u8::MAX)
     }
 
-    /// What they say of a clock that shows `now`, runs `speed` times as fast as real time, and whose last record is of
-    /// `last`.
+    /// What they say about a clock that shows `now`, runs `speed` times as fast as real time, and whose last record is
+    /// from `last`.
     #[must_use]
     pub fn of(&self, now: At, last: At, speed: u32) -> Checked {
         let mut apart: Vec<i64> = self.0.values().copied().collect();
@@ -64,7 +65,7 @@ impl Readings {
             return Checked::Unknown;
         };
         let in_session = |life_ms: u64| signed(At(life_ms.saturating_mul(u64::from(speed))));
-        // Back, but never behind what has happened.
+        // Back, but never to before what has already happened.
         let median = (*median).max(signed(last) - signed(now));
         if median.abs() <= in_session(APART_MS) {
             Checked::Holds
@@ -77,8 +78,8 @@ impl Readings {
 }
 
 impl Host {
-    /// Whether a clock that went on by this is to be checked before anybody is welcomed. Between pieces there is nothing that
-    /// a wrong one could bend, and nobody has to wait.
+    /// Whether a clock that went on this way is to be checked before anybody is welcomed. Between pieces there is nothing
+    /// that a wrong one could distort, and nobody has to wait.
     #[must_use]
     pub fn doubts(&self, trust: Trust) -> bool {
         trust == Trust::WallClock && self.core.is_under_way() && !self.has(Fault::ClockUnchecked)
@@ -147,7 +148,7 @@ mod tests {
         }
         assert_eq!(readings.devices(), 2);
         assert_eq!(readings.0.get(&ana), Some(&40));
-        // Said two seconds before the session was read.
+        // Told two seconds before the session was read.
         let ben = Holder::Athlete(AthleteId(Uuid::from_u128(2)));
         readings.take(ben, At(40), -2_000);
         assert_eq!(readings.0.get(&ben), Some(&2_040));

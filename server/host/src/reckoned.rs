@@ -1,30 +1,30 @@
-//! From which instant a session's clock goes on when it is opened again, and how sure that is.
+//! The instant from which a session's clock goes on when it is opened again, and how sure that is.
 
 use thole_protocol::units::At;
 
-/// How long one boot of the machine has lasted.
+/// How long the current boot of the machine has lasted.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Uptime {
     /// The boot's random identity.
     pub boot: String,
-    /// Nanoseconds since it began, those of a machine that slept among them. Nobody sets this clock.
+    /// Nanoseconds since it began, including those the machine slept. Nobody sets this clock.
     pub ns: u64,
 }
 
-/// One instant on the session's clock and on the machine's, kept with the session's records: from it the
-/// session's clock goes on after a restart.
+/// One instant on the session's clock and on the machine's, kept with the session's records: the session's
+/// clock goes on from it after a restart.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Reckoned {
     /// On the session's clock.
     pub at: At,
     /// On the wall clock.
     pub unix_ms: u64,
-    /// On the boot's own clock; `None` where the system does not tell.
+    /// On the boot's own clock; `None` where the system does not report it.
     pub uptime: Option<Uptime>,
 }
 
 impl Reckoned {
-    /// The instant that a session goes on at whose journal ends at `last`, on a machine that shows this now.
+    /// The instant at which a session goes on whose journal ends at `last`, on a machine that shows this now.
     #[must_use]
     pub fn goes_on(
         &self,
@@ -40,8 +40,8 @@ impl Reckoned {
         (at.max(last), trust)
     }
 
-    /// Whether a session's clock would go on from `newer` as it goes on from this, to a tenth of a second: then
-    /// it need not be kept. They part when the machine has slept, or its wall clock was set.
+    /// Whether a session's clock would go on from `newer` just as it goes on from this, to a tenth of a second:
+    /// then `newer` need not be kept. They differ when the machine has slept, or its wall clock was set.
     #[must_use]
     pub fn leads_to(&self, newer: &Reckoned, speed: u32) -> bool {
         const APART_MS: u64 = 100;
@@ -70,7 +70,7 @@ impl Reckoned {
     }
 }
 
-/// How sure it is that a session's clock has gone on rightly while nobody kept it.
+/// How sure it is that a session's clock has gone on correctly while nobody kept it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Trust {
     /// By the clock of the same boot, which nobody sets: it stands.

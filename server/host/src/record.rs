@@ -16,7 +16,7 @@ pub struct Record {
     pub input: Input,
 }
 
-/// As whom a secret lets somebody in.
+/// Who a secret lets somebody in as.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Holder {
     /// The coach.
@@ -49,9 +49,9 @@ pub struct Damage {
     pub since: At,
     /// When the first whole one after them was; `None` when there is none.
     pub until: Option<At>,
-    /// Of whom they are; empty when that is not known, or when they are of the session.
+    /// Whose they are; empty when that is not known, or when they belong to the session.
     pub whose: Vec<AthleteId>,
-    /// They hold strokes and heart rates, and nothing else.
+    /// They hold only strokes and heart rates.
     pub only_strokes: bool,
 }
 
@@ -77,6 +77,6 @@ pub struct Found {
     pub next: u64,
     /// What is not as it was written.
     pub damage: Vec<Damage>,
-    /// Records that lack the part of somebody who was erased: the session cannot be computed again.
+    /// Records that lack the part of somebody who was erased: the session cannot be recomputed.
     pub erased: u64,
 }

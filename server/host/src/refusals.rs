@@ -1,5 +1,5 @@
-//! What of an athlete is not written: what is here already, what nobody rows, and more than a person changes or the core
-//! has refused. Judged before the journal, so that no device fills a disk.
+//! What of an athlete's is not written: what is here already, what nobody can have rowed, and more than a person changes
+//! or the core has refused. Judged before the journal, so that no device fills a disk.
 
 use std::collections::BTreeMap;
 
@@ -25,7 +25,7 @@ use crate::{
     record::Holder,
 };
 
-/// Of each athlete who has said something that counts.
+/// For each athlete who has said something that counts.
 #[derive(Debug, Default)]
 pub(crate) struct Refusals(BTreeMap<AthleteId, Budgets>);
 
@@ -56,7 +56,7 @@ impl Refusals {
         self.of(athlete, life).refused.take(life.0);
     }
 
-    /// Why this is not written; never because of what else was refused when it was rowed: that is refused sample by
+    /// Why this is not written; never, for strokes, because of what else was refused: strokes are refused sample by
     /// sample, and each only once.
     fn bars(
         &mut self,
@@ -92,13 +92,13 @@ const REFUSED: &str = "Too much of what this device sends is refused; wait a min
 const TOO_MUCH: &str = "This device sends more strokes than anybody rows: at most four samples for each second of a recording, \
                         in at most 64 recordings. Begin a new recording only when the old one is lost.";
 
-/// As how many changes one of this length counts.
+/// How many changes one of this length counts as.
 fn changes(bytes: usize) -> f64 {
     u32::try_from(bytes.div_ceil(CHANGE_BYTES)).map_or(f64::MAX, f64::from)
 }
 
 impl Host {
-    /// Whether somebody comes, and not so often that it may not be written each time.
+    /// Whether somebody may come in: not so often that it cannot be written each time.
     pub(crate) fn may_come(&mut self, now: Now, holder: Holder) -> bool {
         let life = (now.moment, self.settings.speed);
         match holder {
@@ -147,7 +147,8 @@ impl Host {
         }
     }
 
-    /// What of it is new; else whose strokes are here already and how far they are durable, or nothing when it is too much.
+    /// What of it is new; otherwise whose strokes are here already and how far they are durable, or `None` when it is too
+    /// much.
     fn weighed(&self, at: At, input: Input) -> Result<Input, Option<(AthleteId, Durable)>> {
         let (athlete, weighed, said) = if let Input::Samples { athlete, run, samples } = input {
             let weighed = self.core.weigh(at, athlete, run, samples);

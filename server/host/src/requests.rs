@@ -1,4 +1,4 @@
-//! Who asks the coach to be let in. A list in memory alone: who asks says it again, after a restart as well, so that no
+//! Who asks the coach to be let in. A list in memory only: whoever asks says it again, even after a restart, so that no
 //! stranger writes into the journal.
 
 use std::{collections::VecDeque, time::Duration};
@@ -19,15 +19,15 @@ use crate::{
     secret::SecretHash,
 };
 
-/// Changes of the list are told together: a crowd that asks in one moment is one list.
+/// Changes of the list are told together: a crowd that asks at the same moment is one list.
 const TOLD_AFTER: Duration = Duration::from_millis(250);
 
 /// What somebody asks for.
 #[derive(Debug)]
 pub(crate) struct Asking {
-    /// Of the id that their device has made.
+    /// The id that their device has made.
     pub(crate) id: SecretHash,
-    /// By what they will be known, by id and name.
+    /// What they will be known by: id and name.
     pub(crate) known_by: String,
     pub(crate) name: String,
     /// Which seat of the roster; `None` for a new one.
@@ -41,7 +41,7 @@ pub(crate) struct Asking {
 struct Request {
     request: RequestId,
     asking: Asking,
-    /// Whoever waits for the answer; `None` while their connection is lost.
+    /// The connection that waits for the answer; `None` while it is lost.
     waits: Option<ConnId>,
 }
 
@@ -55,7 +55,7 @@ pub(crate) struct LetIn {
 #[derive(Debug, Default)]
 pub(crate) struct Requests {
     list: Vec<Request>,
-    /// Ids of those who were turned away last: they are not asked about again.
+    /// Ids of those who were last turned away: the coach is not asked about them again.
     turned_away: VecDeque<SecretHash>,
     /// When the list is to be told; `None` while it is as it was told.
     due: Option<Moment>,
@@ -81,13 +81,14 @@ impl Requests {
         {
             self.changed |= known.waits.is_none();
             if let Some(before) = known.waits.replace(conn) {
-                // Two connections that wait for one answer would ask in turns for ever.
+                // Two connections that wait for one answer would take turns asking for ever.
                 let says = "This device waits on a newer connection.".to_owned();
                 out.tell(before, Delivery::Decided(Err(Refusal { why: Why::NotNow, says })));
             }
             return Ok(entrance(known));
         }
-        // Under another name it is another request: a coach who presses just now means the name that stood there.
+        // Under another name it is a different request: a coach who presses the key just now means the name that
+        // was there.
         if let Some(at) = before {
             self.list.remove(at);
             self.changed = true;
@@ -132,7 +133,7 @@ impl Requests {
         match why {
             NoMore::Withdrawn => drop(self.list.remove(at)),
             NoMore::Lost => {
-                // By now another connection of the same device may wait.
+                // By now another connection of the same device may be waiting.
                 let known = self.list.get_mut(at);
                 let Some(known) = known.filter(|known| known.waits == Some(conn)) else { return };
                 known.waits = None;
@@ -153,7 +154,7 @@ impl Requests {
         Some(LetIn { known_by: asking.known_by, waits })
     }
 
-    /// The coach does not let somebody in, nor ask about the same device again.
+    /// The coach does not let somebody in, and is not asked about the same device again.
     pub(crate) fn turn_away(&mut self, request: RequestId, out: &mut dyn Outbound) {
         let Some(Request { asking, waits, .. }) = self.taken(request) else { return };
         self.turned_away.push_back(asking.id);
@@ -161,7 +162,7 @@ impl Requests {
             self.turned_away.pop_front();
         }
         if let Some(waits) = waits {
-            // Who has gone meanwhile hears it on asking again.
+            // Anybody who has gone in the meantime hears it on asking again.
             out.tell(waits, Delivery::Decided(Err(turned_away(&asking.name))));
         }
     }
@@ -172,7 +173,7 @@ impl Requests {
         Some(self.list.remove(at))
     }
 
-    /// Whether somebody is connected who waits for the coach.
+    /// Whether anybody who waits for the coach is connected.
     pub(crate) fn anybody_waits(&self) -> bool {
         self.list.iter().any(|known| known.waits.is_some())
     }
@@ -182,7 +183,7 @@ impl Requests {
         self.due
     }
 
-    /// All who ask, when it is time to tell.
+    /// Everybody who asks, when it is time to tell.
     pub(crate) fn news(&mut self, now: Moment) -> Option<Vec<JoinRequest>> {
         if std::mem::take(&mut self.changed) {
             self.due.get_or_insert(now + TOLD_AFTER);
@@ -190,7 +191,7 @@ impl Requests {
         self.due.take_if(|due| *due <= now).map(|_| self.told())
     }
 
-    /// All who ask, as the coach is told.
+    /// Everybody who asks, as the coach is told.
     pub(crate) fn told(&self) -> Vec<JoinRequest> {
         let told = |known: &Request| JoinRequest {
             request: known.request,

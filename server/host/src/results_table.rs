@@ -22,7 +22,7 @@ const TOO_LONG: &str = "This table is too long to be sent at once. Save one piec
                         CODE --csv.";
 
 impl Host {
-    /// Tells it in parts that are no longer than other messages, so that nothing else waits long behind one.
+    /// Tells it in parts no longer than other messages, so that nothing else waits long behind one.
     pub(crate) fn tell_table(&self, conn: ConnId, asked: TableQuestion, out: &mut dyn Outbound) {
         let TableQuestion { command, piece } = asked;
         if !self.members.coaches().any(|coach| coach == conn) {

@@ -2,7 +2,7 @@
 
 use thole_protocol::{ClientMsg, client_msg::Role};
 
-/// Whether a role may say this on a connection that is welcome.
+/// Whether a role may say this on a connection that has been let in.
 #[must_use]
 pub fn may_say(role: Role, msg: &ClientMsg) -> bool {
     match msg {
@@ -24,7 +24,7 @@ pub fn may_say(role: Role, msg: &ClientMsg) -> bool {
         | ClientMsg::TurnAway(_)
         | ClientMsg::TakeCommand(_)
         | ClientMsg::ResultsTable(_) => role == Role::Coach,
-        // Only before anybody is welcome.
+        // Only before anybody is let in.
         ClientMsg::Hello(_) | ClientMsg::Create(_) | ClientMsg::Join(_) => false,
     }
 }

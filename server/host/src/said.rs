@@ -1,4 +1,4 @@
-//! What comes to a host: what connections say, and what it is opened with.
+//! What reaches a host: what connections say, and what it is opened with.
 
 use thole_piece::Input;
 use thole_protocol::{
@@ -17,7 +17,7 @@ use crate::{
     secret::SecretHash,
 };
 
-/// What a host is told once.
+/// What a host is told at the beginning.
 #[derive(Clone, Debug)]
 pub struct Setup {
     /// Athletes in the session, at most.
@@ -30,11 +30,11 @@ pub struct Setup {
     pub speed: u32,
     /// Of the program, for its pages.
     pub build: String,
-    /// The name of the journal's life.
+    /// The name of the journal's current life.
     pub epoch: String,
     /// Which session.
     pub session: SessionId,
-    /// What athletes join by.
+    /// What athletes join with.
     pub code: JoinCode,
     /// When it was made, on the wall clock.
     pub created_unix_ms: u64,
@@ -43,7 +43,7 @@ pub struct Setup {
 /// What a connection says to its session.
 #[derive(Clone, Debug)]
 pub enum Said {
-    /// A connection whose secret was found good.
+    /// A connection whose secret was found valid.
     Hello(Box<Greeting>),
     /// An input of a connection, as its role allows.
     Input {
@@ -53,7 +53,7 @@ pub enum Said {
         input: Input,
         /// Its length as it was said.
         bytes: usize,
-        /// By what an athlete wants to be answered.
+        /// The command under which an athlete wants to be answered.
         command: Option<CommandId>,
     },
     /// The coach adds athletes.
@@ -64,9 +64,9 @@ pub enum Said {
     BoardLink(ConnId, NewBoardLink),
     /// The coach wants a new secret for the coach's devices.
     CoachLink(ConnId, NewCoachLink),
-    /// The coach lets somebody in who asks.
+    /// The coach lets in somebody who asks.
     LetIn(ConnId, LetIn),
-    /// The coach does not let somebody in who asks.
+    /// The coach does not let in somebody who asks.
     TurnAway(ConnId, TurnAway),
     /// A device of the coach takes command.
     Take(ConnId, TakeCommand),
@@ -80,11 +80,11 @@ pub enum Said {
     Silent(ConnId, At),
     /// Something is heard again.
     HeardAgain(ConnId),
-    /// A connection has ended; it was heard last then.
+    /// A connection has ended; it was last heard at this instant.
     Left(ConnId, At),
 }
 
-/// Why somebody waits no more.
+/// Why somebody no longer waits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NoMore {
     /// The connection is lost: the request stays for when they come back.
@@ -98,7 +98,7 @@ pub enum NoMore {
 pub struct Greeting {
     /// Its number.
     pub conn: ConnId,
-    /// When it was asked what its secret opens.
+    /// When its secret was looked up.
     pub asked: Moment,
     /// As whom.
     pub holder: Holder,
@@ -108,13 +108,14 @@ pub struct Greeting {
     pub hello: Hello,
 }
 
-/// What a session is opened with that was used before.
+/// What a session that was used before is opened with.
 #[derive(Debug, Default)]
 pub struct Reopening {
-    /// By how much its clock was wrong and is set, and how many devices have said so; `None` when it was not asked.
+    /// By how much its clock was wrong and has been set, and how many devices said so; `None` when it was not
+    /// checked.
     pub clock: Option<(Option<i64>, u8)>,
     /// What was found damaged.
     pub damage: Vec<Damage>,
-    /// What projections have learnt since, when it is something else than what the session has.
+    /// What projections have learnt since, if it differs from what the session has.
     pub model: Option<Input>,
 }

@@ -1,5 +1,5 @@
-//! Who comes to which seat, and the secrets that are made for it. An answer may be lost on its way: what is said again
-//! gets a secret that works, and never a second seat.
+//! Who gets which seat, and the secrets that are made for it. An answer may be lost on its way: a request that is
+//! repeated gets a secret that works, and never a second seat.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -27,19 +27,21 @@ use crate::{
     secret::{RandomBits, Secret, SecretHash},
 };
 
-/// Secrets of one seat that live beside each other because answers to `join` were lost. With one more, the older ones end.
+/// How many secrets of one seat may be valid side by side because answers to `join` were lost. With one more, the older
+/// ones end.
 const AGAIN_MAX: u32 = 8;
 
 /// Seats that are taken in one batch.
 #[derive(Debug, Default)]
 pub(crate) struct Joining {
     names: BTreeSet<String>,
-    /// By what their devices are known.
+    /// What their devices are known by.
     joins: BTreeMap<String, Joined>,
 }
 
 impl Host {
-    /// A connection comes in: its athlete is heard, and the coach told when somebody else sits there already.
+    /// A connection comes in: its athlete is heard, and the coach is told when somebody else is already in
+    /// that seat.
     pub(crate) fn comes(
         &mut self,
         now: Now,
@@ -71,27 +73,27 @@ impl Host {
         }
     }
 
-    /// Whether this device has to ask the person first: another one is heard in the seat. Devices without a name cannot be told
-    /// apart, and one that comes back must not be kept out.
+    /// Whether this device has to ask the person first, because another one is heard in the seat. Devices without a name
+    /// cannot be told apart, and one that comes back must not be kept out.
     pub(crate) fn seat_is_taken(&self, greeting: &Greeting, batch: &Batch) -> bool {
         let Holder::Athlete(athlete) = greeting.holder else { return false };
         let Hello { device: Some(device), take_seat: false, .. } = greeting.hello else {
             return false;
         };
-        // Whoever has no key to the seat any more is told of that, and not who sits there.
+        // Whoever no longer has a key to the seat is told so, and not who is in it.
         !self.members.was_sent_away(greeting.holder, greeting.asked)
             && self.heard_device(athlete, batch).flatten().is_some_and(|heard| heard != device)
     }
 
-    /// Whether another device than the one that comes is heard in this seat. Of devices without a name nobody can say
+    /// Whether a device other than the one that comes is heard in this seat. Of devices without a name nobody can say
     /// that they are the same.
     fn is_second(&self, athlete: AthleteId, device: Option<DeviceId>, batch: &Batch) -> bool {
         let before = self.heard_device(athlete, batch);
         before.is_some_and(|before| before.is_none() || before != device)
     }
 
-    /// The device that is heard in a seat, or comes into it with this batch; `None` when none is, and `None` in that when it has
-    /// no name.
+    /// The device that is heard in a seat, or comes into it with this batch; `None` when there is none, and `Some(None)`
+    /// when it has no name.
     fn heard_device(&self, athlete: AthleteId, batch: &Batch) -> Option<Option<DeviceId>> {
         match batch.coming.get(&athlete) {
             Some(coming) => Some(*coming),
@@ -110,7 +112,7 @@ impl Host {
     ) {
         let AddAthletes { command, athletes } = add;
         if self.core.has_done(command) {
-            // The links were lost on their way. The old ones stay good: somebody may have got them.
+            // The links were lost on their way. The old ones stay valid: somebody may have got them.
             let added = self.core.added_by(command);
             let links = added.into_iter().filter_map(|athlete| {
                 let name = self.core.name(athlete)?;
@@ -121,7 +123,7 @@ impl Host {
             return batch.steps.push(Step::Told { conn, command, told });
         }
         if let Some((to, _)) = self.links.get_mut(&command) {
-            // Said again before it was done: the newer connection is told.
+            // Repeated before it was done: the newer connection is told.
             *to = conn;
             return;
         }
@@ -192,7 +194,8 @@ impl Host {
         batch: &mut Batch,
     ) {
         let NewCoachLink { command } = link;
-        // Said again, the secret before it is in nobody's hands: the newest alone opens, besides the old one for this device.
+        // When this is a repeat, nobody holds the secret made before: only the newest opens, besides the old one for this
+        // device.
         let secret = Secret::drawn(chance);
         let whose =
             Whose::Coach { opens: secret.hash().to_hex(), device: self.members.device(conn) };
@@ -203,7 +206,7 @@ impl Host {
         batch.steps.push(Step::Told { conn, command, told: Some(Box::new(told)) });
     }
 
-    /// Whether this order is new: said again, it sends nobody away a second time.
+    /// Whether this order is new: a repeated one sends nobody away a second time.
     fn renews(&self, command: CommandId, batch: &mut Batch) -> bool {
         !self.core.has_done(command) && batch.renewed.insert(command)
     }
@@ -216,7 +219,7 @@ impl Host {
         (whose, holder): (Whose, Holder),
         batch: &mut Batch,
     ) {
-        // Granted in this batch and ended by it would be granted all the same.
+        // A secret granted in this batch and revoked by it would be granted all the same.
         batch.grant.retain(|grant| grant.holder != holder);
         if !self.has(Fault::OldSecretOpens) {
             batch.revoke.push(holder);
@@ -225,7 +228,7 @@ impl Host {
         batch.steps.push(Step::SendAway { holder, but: conn });
     }
 
-    /// Somebody joins by the code: a seat at once, the seat that they had, or a request to the coach.
+    /// Somebody joins by the code: a seat at once, the seat they had, or a request to the coach.
     pub(crate) fn join(
         &mut self,
         now: Now,
@@ -260,7 +263,7 @@ impl Host {
             }
         }
         match self.core.way_in(&join.name).and_then(|way| self.has_room(way, &join.name, batch)) {
-            // Nobody waits for the answer any more: they will try again.
+            // Nobody is waiting for the answer any more: they will try again.
             Err(refusal) => out.tell(conn, Delivery::Entrance(Err(refusal))),
             Ok(Way::Ask(athlete)) => {
                 let Join { name, join, from, .. } = join;
@@ -291,7 +294,7 @@ impl Host {
         }
     }
 
-    /// Whether a seat can be had now, beside those that are taken in this batch.
+    /// Whether a seat can be had now, given those that are taken in this batch.
     fn has_room(&self, way: Way, name: &str, batch: &Batch) -> Result<Way, Refusal> {
         let room = self.settings.athletes;
         let is_joining = batch.joining.names.contains(&folded(name));
@@ -325,7 +328,7 @@ impl Host {
             let says = "Nobody asks for this any more; see who is asking now.".to_owned();
             return refuse(out, conn, Some(command), Refusal { why: Why::Unknown, says });
         };
-        // Of somebody new the name may be taken meanwhile.
+        // A newcomer's name may have been taken in the meantime.
         let seat = match asked_for.filter(|athlete| self.core.knows(*athlete)) {
             Some(athlete) => Ok(athlete),
             None => self.core.way_in(&name).and_then(|way| match way {
@@ -367,7 +370,7 @@ impl Host {
         batch.steps.push(Step::Told { conn, command, told: None });
     }
 
-    /// What an athlete said under a name is answered by it, instead of being refused without one.
+    /// What an athlete said under a command id is answered by it, instead of being refused without one.
     pub(crate) fn answer(
         &mut self,
         now: Now,
@@ -391,22 +394,23 @@ impl Host {
         }
     }
 
-    /// An identity that comes after those before it: whoever lists athletes by it has them as they were entered or came.
+    /// An identity that comes after all earlier ones: listing athletes by it gives the order in which they were entered
+    /// or came.
     fn new_athlete(&mut self, at: At, chance: &mut dyn RandomBits) -> AthleteId {
         self.ids.next(self.settings.created_unix_ms.saturating_add(at.0), chance)
     }
 }
 
-/// Identities in their order (RFC 9562, version 7): by milliseconds, and counted within one.
+/// Identities in order (RFC 9562, version 7): by millisecond, and counted within one.
 #[derive(Debug, Default)]
 pub(crate) struct Ids {
     unix_ms: u64,
-    /// Of those within the millisecond.
+    /// Counts those within the millisecond.
     count: u16,
 }
 
 impl Ids {
-    /// So many are told apart in one millisecond; the next is of the millisecond after it.
+    /// This many can be told apart in one millisecond; the next one belongs to the millisecond after it.
     const IN_ONE_MS: u16 = 1 << 12;
 
     fn next(&mut self, unix_ms: u64, chance: &mut dyn RandomBits) -> AthleteId {
@@ -431,7 +435,8 @@ fn new_request(chance: &mut dyn RandomBits) -> RequestId {
     RequestId(Builder::from_random_bytes(bits).into_uuid())
 }
 
-/// By what a device is known that says the same `join` again under the same name: the id is its secret, so a hash is kept.
+/// What a device is known by when it says the same `join` again under the same name: the id is its secret, so a hash is
+/// kept.
 fn known_by(id: &str, name: &str) -> String {
     SecretHash::of(&format!("{id}\n{}", folded(name))).to_hex()
 }

@@ -5,22 +5,22 @@ use std::fmt;
 use data_encoding::{BASE64URL_NOPAD, HEXLOWER};
 use sha2::{Digest, Sha256};
 
-/// 192 random bits, well above the 128 that OWASP ASVS asks of a reference token; a multiple of
-/// three bytes, so that the text needs no padding.
+/// 192 random bits, well above the 128 that OWASP ASVS asks of a reference token; a multiple of three bytes,
+/// so that the text needs no padding.
 pub const SECRET_BYTES: usize = 24;
 
-/// Random bits from outside: of the operating system, or of a seed where a life is to be lived again.
+/// Random bits from outside: from the operating system, or from a seed when a life is to be repeated.
 pub trait RandomBits {
     /// Fills all of it.
     fn fill(&mut self, bytes: &mut [u8]);
 }
 
-/// A secret on its way to the person it is for. Its `Debug` does not show it.
+/// A secret on its way to the person it is for. Its `Debug` output does not show it.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Secret(String);
 
 impl Secret {
-    /// One of these bits, in base64url (RFC 4648 section 5): safe in a link.
+    /// The secret made of these bits, in base64url (RFC 4648 section 5): safe in a link.
     #[must_use]
     pub fn of(bits: [u8; SECRET_BYTES]) -> Secret {
         Secret(BASE64URL_NOPAD.encode(&bits))
@@ -53,7 +53,7 @@ impl fmt::Debug for Secret {
     }
 }
 
-/// SHA-256 of a secret. Of a text with this many random bits it needs neither salt nor a slow hash.
+/// SHA-256 of a secret. A text with this many random bits needs neither salt nor a slow hash.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SecretHash([u8; 32]);
 

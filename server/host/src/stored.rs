@@ -1,5 +1,5 @@
-//! How records stand in a store that can be damaged: rows under the keys of those they are about, chained commit by
-//! commit, and proven when they are read again. Bytes in and out; where they lie is the shell's.
+//! How records are kept in a store that can be damaged: rows under the keys of those they are about, chained commit
+//! by commit, and proven when they are read again. Bytes in and out; where they are kept is up to the shell.
 
 pub mod chain;
 pub mod keys;
@@ -19,7 +19,7 @@ pub struct Row {
     pub payload: Vec<u8>,
 }
 
-/// One row as it stands.
+/// One row as it is stored.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Stored {
     /// Which of the session's.
@@ -28,6 +28,6 @@ pub struct Stored {
     pub at: u64,
     /// What it says.
     pub row: Row,
-    /// Of its commit, on the last row of that; `None` on the others.
+    /// The tag of its commit, on the last row; `None` on the others.
     pub tag: Option<Tag>,
 }

@@ -22,7 +22,7 @@ use thole_protocol::{
 };
 use uuid::Uuid;
 
-/// No bit of it is drawn here.
+/// Nothing random is drawn here.
 struct NoChance;
 
 impl RandomBits for NoChance {
@@ -52,7 +52,7 @@ impl Outbound for Told {
 
 const GO: u64 = 6_000;
 
-/// So many athletes who have rowed this many times ten seconds.
+/// This many athletes who have rowed ten seconds this many times.
 fn rowed(athletes: u128, repeats: u32) -> Session {
     let mut session = Session::new();
     let mut inputs: Vec<(u64, Input)> = Vec::new();
@@ -100,7 +100,7 @@ fn rowed(athletes: u128, repeats: u32) -> Session {
     session
 }
 
-/// A host with two devices of the coach, a board and nobody else in it.
+/// A host with only two devices of the coach and a board in it.
 struct Gym {
     host: Host,
     now: Now,
@@ -157,7 +157,7 @@ impl Gym {
         told.0
     }
 
-    /// The table, whole, and in how many parts it came.
+    /// The whole table, and in how many parts it came.
     fn table(&mut self, conn: ConnId, piece: Option<u16>) -> (String, usize) {
         let told = self.says(vec![asks(conn, piece)]);
         let (last, parts) = told.split_last().unwrap();
@@ -195,7 +195,7 @@ fn a_whole_class_comes_in_parts_that_are_the_table() {
     assert_eq!(table, results_table(&view.pieces, &view.athletes));
     assert_eq!(table.lines().count(), 1 + 300 * 21, "every split is a row");
     assert!(parts > 5, "{parts} parts");
-    // Looking is no order, and one piece is all there is.
+    // Looking is not an order, and one piece is all there is.
     assert_eq!(gym.table(WATCHES, Some(0)), (table, parts));
 }
 

@@ -1,5 +1,5 @@
-//! How damage is found: a hash of each record's content under a key that erasing destroys, and one tag a commit
-//! over the hashes and the tag before.
+//! How damage is found: a hash of each record's content under a key that erasing destroys, and one tag per
+//! commit over the hashes and the tag before.
 
 use hmac::{Hmac, KeyInit, Mac};
 use sha2::{Digest, Sha256};
@@ -11,11 +11,12 @@ use super::{Row, Stored, keys::Keys};
 pub type Key = [u8; 32];
 /// The hash of a record's content; it stays when the content is erased.
 pub type Hash = [u8; 16];
-/// Stands on the last record of a commit. 64 bits find damage; whoever can write the file can write any tag, and
-/// is not kept out by a longer one.
+/// On the last record of a commit. 64 bits find damage; somebody who can write the file can write any tag, and a
+/// longer one would not keep them out.
 pub type Tag = [u8; 8];
 
-/// The hash of a record's content. Without the key it tells nothing of the content, not even to somebody who tries all that could have been said.
+/// The hash of a record's content. Without the key it reveals nothing about the content, not even to somebody who tries
+/// everything that could have been said.
 #[must_use]
 pub fn content(key: &Key, position: u64, kind: i8, at: u64, payload: &[u8]) -> Hash {
     #[expect(clippy::expect_used, reason = "HMAC takes keys of any length")]
@@ -31,13 +32,13 @@ pub fn content(key: &Key, position: u64, kind: i8, at: u64, payload: &[u8]) -> H
 pub struct Commit(Sha256);
 
 impl Commit {
-    /// Of a session whose commit before has this tag.
+    /// Follows the commit of a session that has this tag.
     #[must_use]
     pub fn after(before: Tag, session: SessionId) -> Commit {
         Commit(Sha256::new().chain_update(before).chain_update(session.0.as_bytes()))
     }
 
-    /// One more record. `kind` is that of the content also when it is erased.
+    /// One more record. `kind` is that of the content even when it is erased.
     pub fn add(&mut self, position: u64, at: u64, person: Option<u64>, kind: i8, hash: Hash) {
         self.0.update(position.to_be_bytes());
         self.0.update(at.to_be_bytes());
@@ -47,17 +48,17 @@ impl Commit {
         self.0.update(hash);
     }
 
-    /// What stands on the last of them.
+    /// The tag for the last of them.
     #[must_use]
     pub fn tag(self) -> Tag {
         cut(&self.0.finalize())
     }
 }
 
-/// Rows of one commit as they are to stand from a position on, the tag on the last.
+/// Rows of one commit as they are to be stored from a position on, the tag on the last.
 ///
 /// # Errors
-/// Somebody among them has no key.
+/// Somebody in them has no key.
 pub fn chained(
     keys: &Keys,
     (first, before): (u64, Tag),
@@ -77,7 +78,7 @@ pub fn chained(
     Ok(stored)
 }
 
-/// What stands beside a row of the small tables, so that a flipped bit in it is found.
+/// What is stored beside a row of the small tables, so that a flipped bit in it is found.
 #[must_use]
 pub fn sum(columns: &[&[u8]]) -> Tag {
     let mut hash = Sha256::new();

@@ -1,4 +1,4 @@
-//! Who and what a session's rows are about: their numbers, and the keys that prove what was said of them.
+//! Who and what a session's rows are about: their numbers, and the keys that prove what was said about them.
 
 use std::collections::BTreeMap;
 
@@ -6,12 +6,12 @@ use thole_protocol::ids::{AthleteId, RunId, SessionId};
 
 use super::chain::Key;
 
-/// The numbers that a session has given its persons and recordings.
+/// The numbers that a session has given to people and recordings.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Numbers {
-    /// Of persons.
+    /// Of people.
     pub persons: BTreeMap<AthleteId, u64>,
-    /// Persons by number.
+    /// People by number.
     pub athletes: BTreeMap<u64, AthleteId>,
     /// Of recordings.
     pub runs: BTreeMap<RunId, u64>,
@@ -33,22 +33,22 @@ impl Numbers {
     }
 }
 
-/// What is known of one session to write and to read its rows.
+/// What is known of one session in order to write and read its rows.
 #[derive(Clone, Debug)]
 pub struct Keys {
     /// Which session.
     pub session: SessionId,
-    /// Of its persons and recordings.
+    /// Of its people and recordings.
     pub numbers: Numbers,
     own: Key,
     persons: BTreeMap<u64, Key>,
     owners: BTreeMap<u64, u64>,
-    /// Persons whose own row is damaged: what is said of them cannot be proven.
+    /// People whose own row is damaged: what is said about them cannot be proven.
     pub doubtful: Vec<u64>,
 }
 
 impl Keys {
-    /// Of a session of which nothing but its own key is known.
+    /// For a session of which nothing but its own key is known.
     #[must_use]
     pub fn new(session: SessionId, own: Key) -> Keys {
         Keys {

@@ -1,10 +1,11 @@
-//! One input as the rows of the journal, and back. What is said of one person is a row of that person: an input
-//! that names several is a head without them and one part a person, and decodes into the one input again.
+//! One input as rows of the journal, and back. What is said about one person is a row of that person: an input
+//! that names several is a head without them plus one part per person, and decodes into the one input again.
 //!
-//! Where personal content stands: rosters (`athletes_added`), and the words and the recipients of calls to named
-//! athletes (an order `call`, sheets in `set_pieces`) in parts; `joined`, `heard`, samples and all that has an
-//! athlete of its own, and the orders `change_athlete`, `remove_athlete` and `aim`, whole in rows of that athlete;
-//! everything else is the session's. Identities of athletes anywhere else are the numbers of their persons.
+//! Where personal content is kept: rosters (`athletes_added`), and the words and the recipients of calls to named
+//! athletes (an order `call`, sheets in `set_pieces`) in parts; `joined`, `heard`, samples and everything else
+//! that concerns one athlete, and the orders `change_athlete`, `remove_athlete` and `aim`, whole in rows of that
+//! athlete; everything else is the session's. Anywhere else, identities of athletes are replaced by their person
+//! numbers.
 
 mod strokes;
 
@@ -23,17 +24,17 @@ use super::{Row, keys::Numbers};
 pub const PART: i8 = 120;
 /// What a journal of the first format held and nobody could read: kept as it was.
 pub const UNREAD: i8 = 127;
-/// Samples are what nearly all rows are, and the number 1 takes no room in a row.
+/// Nearly all rows are samples, and the number 1 takes no room in a row.
 pub const SAMPLES: i8 = 1;
-/// What became of a piece: made again, if it has to be.
+/// What became of a piece: made again if need be.
 pub const SETTLED: i8 = 24;
-/// Kinds of the session that say nothing but that something was due, or that a process began.
+/// Kinds of the session that only say that something was due, or that a process began.
 pub const EMPTY: [i8; 2] = [9, 18];
-/// Heart rate: may go at any time.
+/// Heart rate: may be deleted at any time.
 pub const HEART_RATE: i8 = 2;
 
-/// Numbers of kinds and their names in JSON. A number is never used for anything else; the negative of one is a
-/// row whose content was erased: a hash stands in its place.
+/// Numbers of kinds and their names in JSON. A number is never used for anything else; its negative is a row
+/// whose content was erased: a hash stands in its place.
 const KINDS: [(i8, &str); 27] = [
     (SAMPLES, "samples"),
     (HEART_RATE, "heart_rate"),
@@ -103,7 +104,7 @@ pub fn recording_no(payload: &[u8]) -> Option<u64> {
     strokes::recording_no(payload)
 }
 
-/// Rows that an input takes: as many positions.
+/// How many rows, and so positions, an input takes.
 #[must_use]
 pub fn rows(input: &Input) -> u64 {
     let parts = if let Input::AthletesAdded { athletes, .. } = input {
@@ -116,7 +117,7 @@ pub fn rows(input: &Input) -> u64 {
     1 + parts as u64
 }
 
-/// Whom the calls of an order are for, in their order.
+/// Whom the calls of an order are for, in order.
 fn audiences(order: &Order) -> Vec<&Audience> {
     if let Order::Call { call } = order {
         vec![&call.audience]
@@ -149,7 +150,7 @@ fn owner(input: &Input) -> Option<AthleteId> {
     input.athlete()
 }
 
-/// Everybody whom an input has rows of: they need numbers first.
+/// Everybody whom an input has rows about: they need numbers first.
 #[must_use]
 pub fn people(input: &Input) -> Vec<AthleteId> {
     let mut people: Vec<AthleteId> = owner(input).into_iter().collect();
@@ -168,10 +169,10 @@ pub fn recording(input: &Input) -> Option<(AthleteId, RunId)> {
     Some((*athlete, *run))
 }
 
-/// An input as its rows; `at` stands in a column of its own, and what was heard is told against it.
+/// An input as its rows; `at` has a column of its own, and times of hearing are stored relative to it.
 ///
 /// # Errors
-/// The input is no JSON, or somebody has no number: neither can be.
+/// The input is not JSON, or somebody has no number: neither can happen.
 pub fn split(at: u64, input: &Input, numbers: &Numbers) -> Result<Vec<Row>, String> {
     let number = |athlete: AthleteId| {
         numbers.persons.get(&athlete).copied().ok_or_else(|| format!("{athlete} has no number"))
@@ -225,8 +226,8 @@ fn split_words(
         if let Some(audience) = call.get_mut("audience") {
             set(audience, "athletes", Value::from(athletes.len()));
         }
-        // The words stand once, with the first of them: else one call to thousands would be written thousands of
-        // times.
+        // The words are kept once, with the first of them: otherwise one call to thousands would be written
+        // thousands of times.
         let mut words = call.remove("text").map_or_else(Vec::new, |text| text.to_string().into());
         for athlete in athletes {
             let payload = std::mem::take(&mut words);
@@ -242,7 +243,7 @@ fn split_words(
     Ok(rows)
 }
 
-/// One input of its rows: the head, then its parts.
+/// One input from its rows: the head, then its parts.
 ///
 /// # Errors
 /// What about them cannot be understood.
@@ -328,7 +329,8 @@ fn set(value: &mut Value, name: &str, to: Value) {
     }
 }
 
-/// Does something where the athlete of a row stands in what was said: in the order, or beside the kind.
+/// Does something at the place in the input where the athlete of a row is kept: in the order, or beside the
+/// kind.
 fn with_owner(said: &mut Map<String, Value>, act: impl FnOnce(&mut Map<String, Value>)) {
     match said.get_mut("order") {
         Some(Value::Object(order)) => act(order),
@@ -336,7 +338,7 @@ fn with_owner(said: &mut Map<String, Value>, act: impl FnOnce(&mut Map<String, V
     }
 }
 
-/// Every call to athletes that the coach has picked, wherever it stands, in one order.
+/// Every call to athletes picked by the coach, wherever it appears, in a fixed order.
 fn each_picked(
     value: &mut Value,
     visit: &mut impl FnMut(&mut Map<String, Value>) -> Result<(), String>,
@@ -366,7 +368,8 @@ fn number_ids(value: &mut Value, numbers: &Numbers) {
     });
 }
 
-/// Back. The number of somebody who was erased stands for them, as the last digits of an identity that nobody has.
+/// And back. The number of somebody who was erased stands for them, as the last digits of an identity that nobody
+/// has.
 fn name_ids(value: &mut Value, numbers: &Numbers) {
     each_text(value, &|text| {
         let rest = text.strip_prefix('~')?;
@@ -376,7 +379,7 @@ fn name_ids(value: &mut Value, numbers: &Numbers) {
     });
 }
 
-/// Every text of a value, keys too, replaced where `other` says by what.
+/// Every text of a value, including keys, replaced where `other` returns a replacement.
 fn each_text(value: &mut Value, other: &impl Fn(&str) -> Option<String>) {
     match value {
         Value::String(text) => {

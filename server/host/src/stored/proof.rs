@@ -1,5 +1,5 @@
-//! A session's rows as they stand, each commit held against its tag: which records they are, and what of them is not as it was
-//! written.
+//! A session's rows as they are stored, each commit checked against its tag: which records they are, and which of them are
+//! not as they were written.
 
 use thole_protocol::{
     ids::AthleteId,
@@ -17,37 +17,38 @@ use crate::{
     record::{Damage, Found, Record},
 };
 
-/// Who has written nothing for so long has nothing under way (our choice): a record of a damaged commit that nothing follows
-/// is taken to be of the instant of the one before it when it says that it is of later than this.
+/// A session that has written nothing for this long has nothing under way (our choice): a record of a damaged commit with
+/// nothing after it that claims to be later than this is taken to be of the same instant as the one before it.
 const QUIET_MAX: Millis = Millis(3_600_000);
 
-/// What cannot be proven is named; of a commit that is not as it was written no stroke and no heart rate is given, for nobody
-/// may be given what they have not rowed, and clients send their strokes again; the rest is, as far as it can be understood.
+/// What cannot be proven is named. From a commit that is not as it was written no stroke and no heart rate is returned, for
+/// nobody may be credited with what they have not rowed, and clients send their strokes again; the rest is returned as far
+/// as it can be understood.
 #[derive(Debug)]
 pub struct Proof<'a> {
     keys: &'a Keys,
     /// The tag of the commit before.
     before: Tag,
-    /// Where the next row has to stand.
+    /// Where the next row has to be.
     next: u64,
     /// Rows of a commit whose tag has not come yet.
     open: Vec<Stored>,
-    /// A row of it, or before it, is missing.
+    /// A row of this commit, or before it, is missing.
     gap: bool,
-    /// When the last record that is as it was written was.
+    /// When the last record that is as it was written was made.
     proven: At,
-    /// Damage after which no such record has come yet begins here.
+    /// Where the damage begins that no such record has followed yet.
     unended: usize,
     /// Records of commits that are not as they were written; they wait for one that is, for their instants may be wrong too.
     doubted: Vec<(u64, Record)>,
-    /// The instant of the last record that was found.
+    /// The instant of the last record found.
     last: At,
     found: Found,
     #[cfg(feature = "planted")]
     pub(crate) planted: Option<Fault>,
 }
 
-/// Of whom damaged records are, and of what kind.
+/// Whose the damaged records are, and of what kind.
 #[derive(Default)]
 struct About {
     whose: Vec<AthleteId>,
@@ -55,7 +56,7 @@ struct About {
 }
 
 impl<'a> Proof<'a> {
-    /// From the first row of a commit on, where it has to stand and by the tag of the commit before.
+    /// From the first row of a commit on, given where it has to be and the tag of the commit before.
     #[must_use]
     pub fn from(keys: &'a Keys, next: u64, before: Tag) -> Proof<'a> {
         Proof {
@@ -74,19 +75,19 @@ impl<'a> Proof<'a> {
         }
     }
 
-    /// Where the next row has to stand.
+    /// Where the next row has to be.
     #[must_use]
     pub fn next(&self) -> u64 {
         self.next
     }
 
-    /// The records that were found so far and not taken, with their positions.
+    /// The records found so far and not taken, with their positions.
     #[must_use]
     pub fn records(&self) -> &[(u64, Record)] {
         &self.found.records
     }
 
-    /// Takes those.
+    /// Takes them.
     pub fn take_records(&mut self) -> Vec<(u64, Record)> {
         std::mem::take(&mut self.found.records)
     }
@@ -109,7 +110,7 @@ impl<'a> Proof<'a> {
         let About { whose, only_strokes } = about;
         let (what, since) = (what.to_owned(), self.proven);
         let damage = Damage { from, to, what, since, until: None, whose, only_strokes };
-        // A key that was changed makes all that is said of its person unproven: that is told once.
+        // A key that was changed leaves everything about its person unproven: that is told once.
         match self.found.damage.last_mut() {
             Some(last) if last.what == damage.what && damage.what == DOUBTFUL => {
                 last.to = damage.to;
@@ -122,8 +123,8 @@ impl<'a> Proof<'a> {
         }
     }
 
-    /// Whose rows these are. Nobody's is of the session, and about all; a row and its recording name the same person, or
-    /// one of the two was changed.
+    /// Whose rows these are. A row of no person belongs to the session, and concerns everybody; a row and its recording
+    /// name the same person, or one of the two was changed.
     fn about(&self, rows: &[Stored]) -> About {
         let mut about = About { whose: Vec::new(), only_strokes: true };
         for Stored { row, .. } in rows {
@@ -159,7 +160,7 @@ impl<'a> Proof<'a> {
                 None => known = false,
             }
         }
-        // Whatever this one was, those after it are held against what it says.
+        // Whatever is wrong with this one, those after it are checked against its tag.
         self.before = tag;
         let is_whole = (known && commit.tag() == tag) || self.has(Fault::FlippedTaken);
         if is_whole {
@@ -181,9 +182,9 @@ impl<'a> Proof<'a> {
             };
             self.name(from, to, what, self.about(&rows));
         }
-        // Behind a gap nothing can be proven, and nothing says that it is not as it was written: kept, named, and the
-        // results that it touches are marked. Withheld, each lost record would take up to a whole commit of strokes along that
-        // no device may have any more.
+        // After a gap nothing can be proven, but nothing suggests either that it is not as it was written: it is kept and
+        // named, and the results it affects are marked. If it were withheld, each lost record would take up to a whole
+        // commit of strokes with it, which no device may have any more.
         let given = self.serve(rows, is_whole || gap);
         if is_whole {
             self.last = given.last().map_or(self.last, |(_, record)| record.at);
@@ -193,8 +194,8 @@ impl<'a> Proof<'a> {
         }
     }
 
-    /// A flipped bit in an instant takes no session into another year: nothing was written before what came before it, nor
-    /// after the first record of the commit `until` which it is proven again.
+    /// A flipped bit in an instant moves no session to another year: nothing was written before what came before it, nor
+    /// after `until`, the first record of the commit that is proven again.
     fn give_doubted(&mut self, until: Option<At>) {
         for (position, record) in std::mem::take(&mut self.doubted) {
             let Record { at, input } = record;
@@ -207,7 +208,7 @@ impl<'a> Proof<'a> {
         }
     }
 
-    /// What stands from the next position up to this one cannot be read.
+    /// What is stored from the next position up to this one cannot be read.
     pub fn unreadable(&mut self, to: u64, why: &str) {
         self.open.clear();
         self.gap = true;
@@ -228,7 +229,8 @@ impl<'a> Proof<'a> {
         self.found.next = self.next;
     }
 
-    /// Somebody else has seen the records end there, with that tag; `there` is the tag that stands there now. It has to be so.
+    /// Somebody else has seen the records end there, with that tag; `there` is the tag that is there now. They have to
+    /// match.
     pub fn seen(&mut self, next: u64, tag: Tag, there: Option<Tag>) {
         if next > self.next {
             let what = "is missing: the end of the journal was lost";
@@ -240,7 +242,7 @@ impl<'a> Proof<'a> {
         }
     }
 
-    /// All that was found.
+    /// Everything that was found.
     #[must_use]
     pub fn found(self) -> Found {
         self.found
@@ -259,7 +261,7 @@ impl<'a> Proof<'a> {
                 self.found.erased += 1;
                 continue;
             }
-            // What became of a piece is made again of the strokes that are there.
+            // What became of a piece is made again from the strokes that are here.
             let unproven = !strokes && [SAMPLES, HEART_RATE, SETTLED].contains(&head.row.kind);
             if unproven {
                 continue;
@@ -280,7 +282,7 @@ impl<'a> Proof<'a> {
     }
 }
 
-/// What is named of commits with records of a person whose row is damaged.
+/// What is said of commits with records of a person whose row is damaged.
 const DOUBTFUL: &str = "cannot be proven, because the row of somebody in it is damaged";
 
 fn ends(rows: &[Stored]) -> (u64, u64) {

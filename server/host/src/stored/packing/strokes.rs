@@ -1,5 +1,5 @@
-//! Strokes and heart rates in a few bytes each: variable-length numbers, differences within a record, nothing of
-//! the record before. Every value that the wire can carry comes back.
+//! Strokes and heart rates in a few bytes each: variable-length numbers, differences within a record,
+//! independent of the record before. Every value that the wire can carry comes back.
 
 use integer_encoding::VarInt;
 use thole_protocol::sample::{Reading, Sample};
@@ -9,7 +9,7 @@ const STROKES: u64 = 2;
 const RATE: u64 = 4;
 const POWER: u64 = 8;
 
-/// Number of the recording, then each sample against the one before; the first against `at` and nothing.
+/// Number of the recording, then each sample relative to the one before; the first relative to `at` and zero.
 pub(super) fn pack_samples(at: u64, run: u64, samples: &[Sample]) -> Vec<u8> {
     let mut out = Vec::with_capacity(8 + 16 * samples.len());
     put(&mut out, run);
@@ -38,7 +38,7 @@ pub(super) fn pack_samples(at: u64, run: u64, samples: &[Sample]) -> Vec<u8> {
     out
 }
 
-/// The recording's number alone, also of a payload that is damaged behind it.
+/// Only the recording's number, even of a payload that is damaged after it.
 pub(super) fn recording_no(mut payload: &[u8]) -> Option<u64> {
     take(&mut payload).ok()
 }
@@ -78,7 +78,7 @@ pub(super) fn unpack_samples(at: u64, payload: &[u8]) -> Result<(u64, Vec<Sample
     Ok((run, samples))
 }
 
-/// Each reading against the one before; the first against `at` and no beat.
+/// Each reading relative to the one before; the first relative to `at` and zero.
 pub(super) fn pack_readings(at: u64, readings: &[Reading]) -> Vec<u8> {
     let mut out = Vec::with_capacity(4 * readings.len());
     let (mut heard, mut beats) = (at.cast_signed(), 0_i64);
@@ -107,7 +107,7 @@ fn first(at: u64) -> Sample {
     Sample { heard_ms: at.cast_signed(), ..Sample::default() }
 }
 
-/// What the next sample is told against: a number that was not told is the one that was told last.
+/// What the next sample is stored relative to: a number that was not reported is the one last reported.
 fn next(before: Sample, sample: Sample) -> Sample {
     Sample {
         elapsed_ms: sample.elapsed_ms.or(before.elapsed_ms),

@@ -1,4 +1,4 @@
-//! Packing and splitting, over whatever values can be.
+//! Packing and splitting, over any values there can be.
 
 use proptest::{collection::vec, option, prelude::*};
 use serde_json::json;
@@ -106,7 +106,7 @@ fn examples() -> Vec<Input> {
         "close_session",
     ];
     all.extend(plain.iter().map(|order| ordered(json!({"do": order}))));
-    // What a model is made of is not looked at here.
+    // What a model is made of does not matter here.
     let layer = json!({"weights": [1, -2], "biases": [3]});
     let before = json!({"past_holds": 1, "with_past": [2, 3], "with_target": [4, 5, 6]});
     let model = json!({"format": 3, "name": "~Club", "mean": [0], "deviation": [1],
