@@ -72,6 +72,11 @@ const SCENES: Readonly<Record<string, Scene>> = {
   },
   'a call that waits': { field: { count: 12 }, act: (told) => (told.rows(), told.arms('Sit tall')), until: '.armed' },
   'a call that is active': { field: { count: 12 }, act: (told) => (told.rows(), told.calls('Press and hang', [1, 4, 6]), told.stands(91_000)), until: '.running' },
+  'a call that waits above an active one': {
+    field: { count: 12 },
+    act: (told) => (told.rows(), told.calls('Press and hang', [1, 4, 6]), told.stands(91_000), told.arms('Long through the finish')),
+    until: '.armed',
+  },
   'missed repeats': {
     field: { count: 12, spec: INTERVALS, line: (nth) => (nth === 3 ? { instead: 'missed' } : nth === 4 ? { doing: 'here', place: null, margin: null, projected: null } : {}) },
     act: (told) => told.rows(1),
@@ -153,7 +158,10 @@ function faults(page: Page): Promise<string[]> {
         return one.text !== other.text && across > 1.5 && down > 1.5 ? [`${one.text} over ${other.text}`] : [];
       }),
     );
-    return [...(wide > 0 ? [`${wide} px wider than the window`] : []), ...covered];
+    // What waits and what is active is read at a glance, never scrolled to.
+    const calls = document.querySelector('.calls .now');
+    const hidden = calls === null ? 0 : calls.scrollHeight - calls.clientHeight;
+    return [...(wide > 0 ? [`${wide} px wider than the window`] : []), ...(hidden > 0 ? [`${hidden} px of the calls are hidden`] : []), ...covered];
   });
 }
 

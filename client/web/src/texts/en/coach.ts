@@ -108,7 +108,7 @@ export const coach = {
     awayActive: (words: string) => `‘${words}’ was active when the server was last reached.`,
     awayNext: 'What you call now goes out when it is back.',
     secondsLeft: 's',
-    strokesLeft: 'left',
+    strokesLeft: (strokes: number) => plural(strokes, { one: 'stroke left', other: 'strokes left' }),
     sendNow: 'Send now',
     takeBack: 'Take back [Esc]',
     endIt: 'End it [Esc]',
