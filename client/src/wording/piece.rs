@@ -27,7 +27,7 @@ const REPEATS_MAX: usize = *limits::REPEATS.end();
 /// ```
 pub fn repeats(typed: &str) -> Result<Vec<Repeat>, String> {
     let mut repeats = Vec::new();
-    for part in typed.split('+') {
+    for part in in_short(typed).split('+') {
         repeats.extend(group(part.trim(), typed)?);
         if repeats.len() > REPEATS_MAX {
             return Err(too_many(typed));
@@ -93,6 +93,46 @@ fn group(part: &str, typed: &str) -> Result<Vec<Repeat>, String> {
     Ok((0..sets * each)
         .map(|nth| Repeat { work, rest_ms: if (nth + 1) % each == 0 { between } else { inside } })
         .collect())
+}
+
+/// A piece as people say it, in the short form: `6 x 350 metres with 1:15 rest` is `6x350m/1:15`, `2k` is `2km`.
+fn in_short(typed: &str) -> String {
+    let typed = typed.to_lowercase();
+    let mut short = String::new();
+    let mut ends_in_number = false;
+    let mut is_apart = false;
+    let mut left = typed.as_str();
+    while let Some(first) = left.chars().next() {
+        let is_number = |c: char| c.is_ascii_digit() || c == ':' || c == '.';
+        let alike = |c: char| match first {
+            _ if is_number(first) => is_number(c),
+            _ if first.is_alphabetic() => c.is_alphabetic(),
+            _ => false,
+        };
+        let end = left.char_indices().skip(1).find(|(_, c)| !alike(*c));
+        let (word, behind) = left.split_at(end.map_or(left.len(), |(at, _)| at));
+        left = behind;
+        if first.is_whitespace() {
+            is_apart = true;
+            continue;
+        }
+        // Two numbers side by side are a slip, and must not become one.
+        if is_apart && ends_in_number && is_number(first) {
+            short.push(' ');
+        }
+        (ends_in_number, is_apart) = (is_number(first), false);
+        short.push_str(match word {
+            "metre" | "metres" | "meter" | "meters" => "m",
+            "k" | "kilometre" | "kilometres" | "kilometer" | "kilometers" => "km",
+            "minute" | "minutes" | "mins" => "min",
+            "second" | "seconds" | "sec" | "secs" => "s",
+            "hour" | "hours" => "h",
+            "with" | "," => "/",
+            "rest" => "",
+            word => word,
+        });
+    }
+    short
 }
 
 /// A stretch without a unit is in metres, from three figures on: nobody means so many minutes.

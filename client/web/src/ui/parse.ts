@@ -51,7 +51,7 @@ export function readExtent(typed: string): Read<Extent> {
 /** `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`; `6x350/1:15` is in metres. */
 export function readPiece(typed: string): Read<Repeat[]> {
   const repeats: Repeat[] = [];
-  for (const part of typed.split('+')) {
+  for (const part of inShort(typed).split('+')) {
     const group = readGroup(part.trim());
     if (!group.ok) return group;
     repeats.push(...group.value);
@@ -89,6 +89,23 @@ function readGroup(part: string): Read<Repeat[]> {
   return yes(
     Array.from({ length: sets * each }, (_, nth) => ({ work: work.value, rest_ms: (nth + 1) % each === 0 ? between : inside })),
   );
+}
+
+const SHORT: Readonly<Record<string, string>> = {
+  ...{ metre: 'm', metres: 'm', meter: 'm', meters: 'm' },
+  ...{ k: 'km', kilometre: 'km', kilometres: 'km', kilometer: 'km', kilometers: 'km' },
+  ...{ minute: 'min', minutes: 'min', mins: 'min', second: 's', seconds: 's', sec: 's', secs: 's', hour: 'h', hours: 'h' },
+  ...{ with: '/', ',': '/', rest: '' },
+};
+
+/** A piece as people say it, in the short form: `6 x 350 metres with 1:15 rest` is `6x350m/1:15`, `2k` is `2km`. */
+function inShort(typed: string): string {
+  const words = typed.toLowerCase().match(/[\d:.]+|\p{Alphabetic}+|\s+|[^]/gu) ?? [];
+  return words.reduce((short, word, nth) => {
+    // Two numbers side by side are a slip, and must not become one.
+    if (/^\s/.test(word)) return /\d$/.test(words[nth - 1] ?? '') && /^\d/.test(words[nth + 1] ?? '') ? `${short} ` : short;
+    return short + (SHORT[word] ?? word);
+  }, '');
 }
 
 /** A stretch without a unit is in metres, from this many on that nobody can mean minutes. */
