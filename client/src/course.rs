@@ -21,6 +21,8 @@ use crate::{
 
 /// The machine at rest is reported this long before the go.
 const BASELINE_BEFORE: Millis = Millis(1_000);
+/// A simulated athlete who comes longer than this after a start begins when they come; until then they were only slow to hear of it.
+const LATE_AFTER: Millis = Millis(5_000);
 /// Light strokes in a rest: one in this long …
 const PADDLE_EVERY_MS: u32 = 3_000;
 /// … this far …
@@ -134,21 +136,25 @@ impl Course {
     ) {
         match phase {
             Phase::Gathering | Phase::Armed => self.end_attempt(),
-            Phase::Counting { go_at_ms } => self.begin(piece, spec, go_at_ms, 0, (target, plan)),
+            Phase::Counting { go_at_ms } => {
+                self.begin(piece, spec, (go_at_ms, go_at_ms), 0, (target, plan));
+            }
             Phase::Rowing { go_at_ms, repeat, repeat_at_ms } => {
                 if self.is_on(piece, go_at_ms) {
                     self.signal(repeat, repeat_at_ms);
                 } else {
-                    self.begin(piece, spec, go_at_ms, repeat, (target, plan));
+                    let start = self.come(repeat_at_ms, at);
+                    self.begin(piece, spec, (go_at_ms, start), repeat, (target, plan));
                     if repeat > 0 {
-                        self.skip_to(repeat, repeat_at_ms);
+                        self.skip_to(repeat, start);
                     }
                 }
             }
             Phase::Closing { go_at_ms } => {
                 // Who comes this late rows a single stretch still; in intervals the signals are over.
                 if !self.is_on(piece, go_at_ms) && spec.repeats.len() == 1 {
-                    self.begin(piece, spec, go_at_ms, 0, (target, plan));
+                    let start = self.come(go_at_ms, at);
+                    self.begin(piece, spec, (go_at_ms, start), 0, (target, plan));
                 }
             }
             Phase::Resting { .. } => {}
@@ -192,6 +198,12 @@ impl Course {
         self.attempt.as_ref().map(|attempt| attempt.go)
     }
 
+    /// When somebody begins what started then, and of which they hear now. A recording is rowed as it was, whenever it is heard.
+    fn come(&self, started: At, now: At) -> At {
+        let is_late = matches!(self.source, Source::Simulated { .. }) && now > started + LATE_AFTER;
+        if is_late { now } else { started }
+    }
+
     fn is_on(&self, piece: PieceNo, go: At) -> bool {
         self.attempt.as_ref().is_some_and(|attempt| attempt.piece == piece && attempt.go == go)
     }
@@ -200,7 +212,7 @@ impl Course {
         &mut self,
         piece: PieceNo,
         spec: &PieceSpec,
-        go: At,
+        (go, start): (At, At),
         from_repeat: u16,
         aim: (Option<Target>, &Plan),
     ) {
@@ -225,13 +237,13 @@ impl Course {
         };
         self.rows = rows.peekable();
         self.attempt = Some(Attempt { piece, go, spec: spec.clone() });
-        let baseline = At(go.0.saturating_sub(u64::from(BASELINE_BEFORE.0)));
+        let baseline = At(start.0.saturating_sub(u64::from(BASELINE_BEFORE.0)));
         // The machine stood still until now: its clock does not tell of the wait.
         self.machine_at = Some(baseline);
         if from_repeat == 0 {
             self.easy.push_back(Easy { at: baseline, gain_dm: 0, strokes: 0, rate_half_spm: 0 });
             self.base = self.machine;
-            self.stage = Stage::Work { repeat: 0, start: go };
+            self.stage = Stage::Work { repeat: 0, start };
         } else {
             self.stage = Stage::Rest { next: from_repeat };
         }

@@ -39,10 +39,8 @@ impl Aiming {
     pub fn welcomed(&mut self, welcome: &Welcome) -> Option<AimAt> {
         self.works.clear();
         self.see(0, welcome.pieces.iter().map(|piece| &piece.spec));
-        let phase = welcome.pieces.get(usize::from(welcome.current.0)).map(|piece| piece.phase);
-        if !matches!(phase, Some(Phase::Gathering | Phase::Armed)) {
-            return None;
-        }
+        // While it is rowed as well: somebody who comes late may still say a target, once, and whether it is too late for that the
+        // server knows.
         let view = welcome.athletes.iter().find(|view| Some(view.athlete) == welcome.you);
         self.aim(welcome.current, view.map(|view| &view.aim))
     }
@@ -87,7 +85,7 @@ impl Aiming {
 mod tests {
     use thole_protocol::{
         spec::PastResult,
-        units::{Decimetres, Millis},
+        units::{At, Decimetres, Millis},
     };
 
     use super::*;
@@ -117,6 +115,19 @@ mod tests {
         let said = aiming.aim(PieceNo(0), Some(&set)).unwrap();
         assert_eq!(said.aim, Aim { plan: Plan::FastStart, ..set });
         assert_eq!(aiming.aim(PieceNo(0), Some(&said.aim)), None, "said once");
+    }
+
+    #[test]
+    fn somebody_who_comes_late_says_their_target_while_it_is_rowed() {
+        let example = include_str!("../../protocol/examples/server/welcome.json");
+        let mut welcome: Welcome = serde_json::from_str(example).unwrap();
+        let rowing = Phase::Rowing { go_at_ms: At(9), repeat: 0, repeat_at_ms: At(9) };
+        let current = usize::from(welcome.current.0);
+        welcome.pieces[current].phase = rowing;
+        let mut aiming = Aiming::new(OwnAim { target: Some(FINISH), plan: None });
+        let said = aiming.welcomed(&welcome).unwrap();
+        assert_eq!((said.piece, said.aim.target), (welcome.current, Some(FINISH)));
+        assert_eq!(aiming.welcomed(&welcome), None, "said once, however often they come back");
     }
 
     #[test]
