@@ -116,7 +116,7 @@ pub(crate) enum Action {
     FalseStart,
     /// Sends a focus call
     Call(CallArgs),
-    /// Takes a call back; without a number the last one of this device
+    /// Takes a call back; while leading, without a number, the last one
     TakeBack {
         /// The call's number, as `call` printed it
         call: Option<Uuid>,
@@ -240,12 +240,12 @@ pub(crate) async fn one(
         // Of what is asked here, nothing is answered by a table.
         Some(Given::Table(_)) | None => {}
     }
-    done(place, &ordered);
+    done(place, coach, &ordered);
     Ok(())
 }
 
 /// Tells that an order was carried out.
-pub(crate) fn done(place: &Place<'_>, ordered: &Ordered) {
+pub(crate) fn done(place: &Place<'_>, coach: &Coach, ordered: &Ordered) {
     let call = ordered.call.map(|call| call.to_string());
     let line = json!({"event": "done", "order": ordered.name, "call": call});
     place.common.tell(line, || {
@@ -254,6 +254,9 @@ pub(crate) fn done(place: &Place<'_>, ordered: &Ordered) {
             None => format!("Done: {}.", ordered.name),
         })
     });
+    if let ("arm", Some(mirror)) = (ordered.name, coach.mirror()) {
+        telling::without_target(place, mirror);
+    }
 }
 
 /// Gives the order that an action is.

@@ -26,7 +26,7 @@ const ADD_MAX: usize = 500;
 #[derive(Args)]
 pub(crate) struct CreateArgs {
     /// What people call the session
-    #[arg(long)]
+    #[arg(long, value_parser = clap::builder::NonEmptyStringValueParser::new())]
     title: String,
     /// Table of athletes: name,team,target,plan,heart_limit,past
     #[arg(long, value_name = "FILE.csv")]

@@ -214,7 +214,7 @@ impl<'a> Lead<'a> {
             CoachNews::Overview(overview) => self.overview(coach, overview),
             CoachNews::Done(command) => {
                 if let Some(ordered) = self.waiting.remove(command) {
-                    action::done(self.place, &ordered);
+                    action::done(self.place, coach, &ordered);
                 }
             }
             CoachNews::Refused(command, refusal) => {

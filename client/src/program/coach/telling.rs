@@ -92,6 +92,27 @@ pub(crate) fn status(place: &Place<'_>, coach: &Coach) {
     });
 }
 
+/// Who sits ready without a target: the last moment at which a coach can set one before the start.
+pub(crate) fn without_target(place: &Place<'_>, mirror: &Mirror) {
+    let without: Vec<&str> = (mirror.now().athletes.iter())
+        .filter(|view| view.aim.target.is_none())
+        .map(|view| view.spec.name.as_str())
+        .collect();
+    if without.is_empty() {
+        return;
+    }
+    let line = json!({"event": "without_target", "names": without});
+    place.common.tell(line, || Some(without_target_text(&without)));
+}
+
+fn without_target_text(names: &[&str]) -> String {
+    let who = match names {
+        [one] => format!("{one} has no target for this piece, and will have no place."),
+        _ => format!("No target for this piece, and so no place: {}.", names.join(", ")),
+    };
+    format!("{who} Set one with aim NAME TARGET.")
+}
+
 /// Who asks to be let in, all of them.
 pub(crate) fn requests(place: &Place<'_>, coach: &Coach) {
     let line = json!({"event": "requests", "requests": coach.requests()});
