@@ -106,6 +106,8 @@ pub struct Course {
     rows: Peekable<Box<dyn Iterator<Item = Row> + Send>>,
     /// Nothing after this counts any more.
     until: Option<At>,
+    /// Whether somebody who comes late begins when they come.
+    begins_late: bool,
 }
 
 impl Course {
@@ -122,7 +124,15 @@ impl Course {
             easy: VecDeque::new(),
             rows: no_rows(),
             until: None,
+            begins_late: false,
         }
+    }
+
+    /// The same for somebody who, coming late, begins when they come, as people do. Without it what is rowed does not depend on when
+    /// the course hears of it.
+    #[must_use]
+    pub fn begins_late(self) -> Course {
+        Course { begins_late: true, ..self }
     }
 
     /// Takes in how far a piece is; `at` is when it came to that, `target` and `plan` are their own.
@@ -200,7 +210,8 @@ impl Course {
 
     /// When somebody begins what started then, and of which they hear now. A recording is rowed as it was, whenever it is heard.
     fn come(&self, started: At, now: At) -> At {
-        let is_late = matches!(self.source, Source::Simulated { .. }) && now > started + LATE_AFTER;
+        let may_be_late = self.begins_late && matches!(self.source, Source::Simulated { .. });
+        let is_late = may_be_late && now > started + LATE_AFTER;
         if is_late { now } else { started }
     }
 

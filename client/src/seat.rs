@@ -54,7 +54,7 @@ impl Seat {
         drops.sort_by_key(|drop| drop.after_go);
         Seat {
             athlete: Athlete::open(config),
-            course: Course::new(source),
+            course: Course::new(source).begins_late(),
             mirror: None,
             drops,
             to_drop: VecDeque::new(),

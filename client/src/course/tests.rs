@@ -148,7 +148,7 @@ fn who_comes_late_rows_from_the_repeat_that_has_been_signalled() {
 #[test]
 fn who_comes_late_begins_when_they_come_and_does_not_row_what_is_past_at_once() {
     let of = |words: &str, phase: Phase| {
-        let mut course = simulated();
+        let mut course = simulated().begins_late();
         see(&mut course, &spec(words), phase, 200_000);
         let rowed = all(&mut course);
         (rowed[0].at, rowed.last().unwrap().sample.distance_dm)
@@ -156,7 +156,7 @@ fn who_comes_late_begins_when_they_come_and_does_not_row_what_is_past_at_once() 
     assert_eq!(of("1700m", rowing(0, GO.0)), (At(199_000), 17_000));
     assert_eq!(of("1700m", Phase::Closing { go_at_ms: GO }), (At(199_000), 17_000));
     assert_eq!(of("3x350m/1:15", rowing(1, 150_000)).0, At(200_000));
-    let mut course = recorded("late");
+    let mut course = recorded("late").begins_late();
     see(&mut course, &spec("40m"), rowing(0, GO.0), 200_000);
     assert_eq!(course.take().unwrap().at, At(59_000), "a recording is rowed as it was");
 }
