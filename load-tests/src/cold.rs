@@ -143,7 +143,7 @@ pub(crate) fn session(settings: &Settings, number: u32, many: u32, coach: &Secre
             (AthleteId(Uuid::new_v4()), invented)
         })
         .collect();
-    let order = |order| Input::Ordered { command: CommandId(Uuid::new_v4()), order };
+    let order = |order| Input::Ordered { command: CommandId(Uuid::new_v4()), order, by: None };
     let record = |at, input| Record { at: At(at), input };
     let count_ms = u64::from(settings.piece().count_ms.0);
     let mut records = vec![

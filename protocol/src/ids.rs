@@ -55,6 +55,10 @@ id! {
     CommandId
 }
 id! {
+    /// One coach of the club, across sessions.
+    CoachId
+}
+id! {
     /// One request of somebody to be let in under a name.
     RequestId
 }

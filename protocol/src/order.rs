@@ -3,9 +3,19 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    ids::{AthleteId, CallId, PieceNo},
+    ids::{AthleteId, CallId, CoachId, PieceNo},
     spec::{Aim, AthleteSpec, CallSpec, CallText, PieceSpec, SessionSettings},
 };
+
+/// Which coach of the club gave an order.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct GivenBy {
+    /// Whose key it came with.
+    pub coach: CoachId,
+    /// What they were called then.
+    pub name: String,
+}
 
 /// What a coach can order.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

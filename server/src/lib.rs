@@ -24,6 +24,7 @@ pub mod makers;
 pub mod manual;
 pub mod metrics;
 pub mod open_files;
+pub mod orders;
 pub mod outbox;
 pub mod pages;
 pub mod registry;

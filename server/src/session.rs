@@ -30,6 +30,7 @@ use crate::{
     journal::{Append, Damage, Grant, Holder, JournalError, SessionRow},
     limits::{BATCH_MAX, BUSY_COMMIT, BUSY_COMMIT_WINDOW, COMMIT_WINDOW, INBOX_MAX},
     metrics::Counted,
+    orders::Ordered,
     outbox::{Outbox, Permit},
     registry::Handle,
     secret::{FromSystem, SecretHash},
@@ -64,6 +65,15 @@ pub enum Event {
         join: Join,
         /// Answered when it is durable.
         answer: oneshot::Sender<Result<Admission, Refusal>>,
+    },
+    /// An order that came another way than by a connection (`orders`).
+    Order {
+        /// A number that no connection has.
+        asker: ConnId,
+        /// What.
+        ordered: Box<Ordered>,
+        /// Answered when it is durable.
+        answer: oneshot::Sender<Result<(), Refusal>>,
     },
     /// Whatever else a connection says.
     Said(Said),
@@ -377,6 +387,11 @@ impl SessionTask {
             Event::Join { conn, join, answer } => {
                 self.connections.joins(conn, answer);
                 Said::Join(conn, join)
+            }
+            Event::Order { asker, ordered, answer } => {
+                self.connections.orders(asker, answer);
+                let Ordered { command, order, by } = *ordered;
+                Said::Order { asker, command, order, by }
             }
             Event::Said(said) => said,
             // Both end the task, which looks for them before anything is taken.

@@ -242,7 +242,7 @@ impl Bytes<'_> {
             let orders = [Order::SetPieces { pieces }, Order::Arm, Order::Start];
             let orders = (0..).zip(orders).map(|(nth, order)| {
                 let command = CommandId(Uuid::from_u128(500 + nth));
-                (1_000, Some(Input::Ordered { command, order }))
+                (1_000, Some(Input::Ordered { command, order, by: None }))
             });
             begun.extend(joined.chain(orders));
         }
@@ -287,9 +287,11 @@ impl Bytes<'_> {
             }
             9 => Input::StopRowing { athlete },
             10 => Input::RowOn { athlete },
-            11..=14 => {
-                Input::Ordered { command: CommandId(self.command(now)), order: self.order() }
-            }
+            11..=14 => Input::Ordered {
+                command: CommandId(self.command(now)),
+                order: self.order(),
+                by: None,
+            },
             _ => Input::Samples { athlete, run, samples: self.samples(now) },
         }
     }

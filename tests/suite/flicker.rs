@@ -94,7 +94,7 @@ impl Class {
     fn order(&mut self, at: u64, order: Order) {
         self.orders += 1;
         let command = CommandId(Uuid::from_u128(self.orders));
-        self.at(at, &Input::Ordered { command, order });
+        self.at(at, &Input::Ordered { command, order, by: None });
     }
 
     fn look(&mut self, at: u64, outputs: &[Output]) {

@@ -24,6 +24,10 @@ pub(crate) enum Step {
         /// Who is answered, and for which command.
         answer: Option<(ConnId, CommandId)>,
     },
+    /// The next of the records is an order, and whoever gave it is told what became of it.
+    Order {
+        asker: ConnId,
+    },
     Welcome(Box<Greeting>),
     Joined {
         conn: ConnId,

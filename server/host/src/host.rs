@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use thole_piece::{Input, Output, Session, piece::Piece, session::Viewer, settled::Settled};
+use thole_piece::{Input, Output, Session, piece::Piece, session::Viewer};
 use thole_protocol::{
     ServerMsg,
     client_msg::{
@@ -41,7 +41,7 @@ pub struct Host {
     pub(crate) settings: Setup,
     pub(crate) core: Session,
     /// The instant of the last record.
-    last: At,
+    pub(crate) last: At,
     pub(crate) members: Members,
     screens: Screens,
     /// Secrets that are told when the order that made them is done.
@@ -178,6 +178,9 @@ impl Host {
                     self.said(now, (conn, command), (input, bytes), batch, out);
                 }
             }
+            Said::Order { asker, command, order, by } => {
+                self.ordered(now, asker, Input::Ordered { command, order, by }, batch);
+            }
             Said::Take(conn, TakeCommand { command }) => {
                 if self.taken.contains(&command) {
                     batch.steps.push(Step::Told { conn, command, told: None });
@@ -279,6 +282,10 @@ impl Host {
                     }
                     outputs.extend(told);
                 }
+                Step::Order { asker } => {
+                    let Some(Record { at, input }) = durable.next() else { continue };
+                    outputs.extend(self.carried_out(asker, *at, input, out));
+                }
                 Step::Welcome(greeting) => {
                     // What happened before the welcome is part of it; what comes after follows it.
                     self.deliver(now, std::mem::take(&mut outputs), out);
@@ -310,22 +317,6 @@ impl Host {
         for conn in self.members.send_away(holder, but, now.moment) {
             out.tell(conn, Delivery::Close(Close::WrongSecret));
         }
-    }
-
-    /// What is over becomes a record of its own before anything else is taken; `None` when nothing is. If the process ends
-    /// in between, the core asks again when the session is opened.
-    #[must_use]
-    pub fn settles(&mut self) -> Option<Record> {
-        let settled: &Settled = self.core.to_settle()?;
-        let input = Input::Settled { settled: Box::new(settled.clone()) };
-        self.last = self.last.max(self.core.now());
-        Some(Record { at: self.last, input })
-    }
-
-    /// That record is durable.
-    pub fn settled(&mut self, now: Now, record: &Record, out: &mut dyn Outbound) {
-        let outputs = self.core.apply(record.at, &record.input);
-        self.deliver(now, outputs, out);
     }
 
     /// Tells what was held back to be told together with other things.

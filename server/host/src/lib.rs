@@ -19,6 +19,7 @@ mod lead;
 pub mod limits;
 mod members;
 mod moment;
+mod ordered;
 mod outbound;
 mod planted;
 mod readings;

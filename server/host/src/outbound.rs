@@ -42,6 +42,8 @@ pub enum Delivery<'a> {
     Entrance(Result<Entrance, Refusal>),
     /// What the coach has decided about a request.
     Decided(Result<Joined, Refusal>),
+    /// What became of an order; it is durable.
+    Ordered(Result<(), Refusal>),
 }
 
 /// What somebody who joins is told.

@@ -7,6 +7,7 @@ use thole_protocol::{
         TakeCommand, TurnAway,
     },
     ids::{CommandId, JoinCode, RequestId, SessionId},
+    order::{GivenBy, Order},
     units::At,
 };
 
@@ -55,6 +56,17 @@ pub enum Said {
         bytes: usize,
         /// The command under which an athlete wants to be answered.
         command: Option<CommandId>,
+    },
+    /// An order that came another way than by a connection: whoever gave it may, and nobody need be in command for it.
+    Order {
+        /// By what it is answered; no connection has this number.
+        asker: ConnId,
+        /// Said twice, done once.
+        command: CommandId,
+        /// What to do.
+        order: Order,
+        /// Which coach of the club gave it.
+        by: Option<GivenBy>,
     },
     /// The coach adds athletes.
     Add(ConnId, AddAthletes),

@@ -42,7 +42,8 @@ impl Outbound for Told {
             Delivery::Missed(_)
             | Delivery::Close(_)
             | Delivery::Entrance(_)
-            | Delivery::Decided(_) => return,
+            | Delivery::Decided(_)
+            | Delivery::Ordered(_) => return,
         };
         self.0.push((to, serde_json::from_str(&text).unwrap()));
     }
@@ -56,7 +57,8 @@ const GO: u64 = 6_000;
 fn rowed(athletes: u128, repeats: u32) -> Session {
     let mut session = Session::new();
     let mut inputs: Vec<(u64, Input)> = Vec::new();
-    let order = |no, order| Input::Ordered { command: CommandId(Uuid::from_u128(no)), order };
+    let order =
+        |no, order| Input::Ordered { command: CommandId(Uuid::from_u128(no)), order, by: None };
     let settings = SessionSettings::default();
     inputs.push((0, Input::Created { title: "Many".into(), settings }));
     let who = |no: u128| AthleteId(Uuid::from_u128(0xa7 << 64 | no));
@@ -215,7 +217,7 @@ fn what_was_ordered_before_it_is_in_it() {
     let spec = AthleteSpec { name: "Zsófia".into(), ..AthleteSpec::default() };
     let order = Order::ChangeAthlete { athlete, spec };
     let command = CommandId(Uuid::from_u128(5));
-    let input = Input::Ordered { command, order };
+    let input = Input::Ordered { command, order, by: None };
     let change = Said::Input { conn: LEADS, input, bytes: 90, command: None };
     let told = gym.says(vec![change, asks(LEADS, None)]);
     let place = |is: &dyn Fn(&ServerMsg) -> bool| told.iter().position(|(_, msg)| is(msg)).unwrap();

@@ -40,7 +40,7 @@ pub(crate) fn start(athletes: u32, metres: u32) -> Vec<(At, Input)> {
         (athlete(number), RosterEntry { spec, aims: vec![aim] })
     };
     let command = |number: u128| CommandId(Uuid::from_u128(number));
-    let order = |number, order| Input::Ordered { command: command(number), order };
+    let order = |number, order| Input::Ordered { command: command(number), order, by: None };
     let mut inputs = vec![
         (At(0), Input::Created { title: "Weir".into(), settings: SessionSettings::default() }),
         (At(1), order(1, Order::SetPieces { pieces: vec![piece] })),
@@ -89,6 +89,7 @@ pub(crate) fn call(number: u128) -> Input {
     Input::Ordered {
         command: CommandId(Uuid::from_u128(0xC0_0000 + number)),
         order: Order::Call { call },
+        by: None,
     }
 }
 

@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 use thole_protocol::{
     ids::{AthleteId, CommandId, DeviceId, PieceNo, RunId},
-    order::Order,
+    order::{GivenBy, Order},
     sample::{Reading, Sample},
     spec::{Aim, OnBoard, RosterEntry, SessionSettings},
     units::{At, Millis},
@@ -175,6 +175,9 @@ pub enum Input {
         command: CommandId,
         /// What to do.
         order: Order,
+        /// Which coach of the club gave it; `None` for whoever came by the session's coach link.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        by: Option<GivenBy>,
     },
     /// The instant that `Session::deadline` named has come.
     Deadline,

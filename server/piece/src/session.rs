@@ -192,7 +192,7 @@ impl Session {
             Input::StopRowing { athlete } => self.stop_rowing(*athlete, &mut out),
             Input::RowOn { athlete } => self.row_on(*athlete, &mut out),
             Input::TookCommand { device } => self.leader = Some(*device),
-            Input::Ordered { command, order } => {
+            Input::Ordered { command, order, by: _ } => {
                 if self.has_done(*command) {
                     out.push(Output::Done { command: *command });
                 } else {

@@ -13,7 +13,7 @@ use uuid::Uuid;
 
 fn ordered(session: &mut Session, at: u64, order: Order) {
     let command = CommandId(Uuid::from_u128(u128::from(at)));
-    session.apply(At(at), &Input::Ordered { command, order });
+    session.apply(At(at), &Input::Ordered { command, order, by: None });
 }
 
 fn phase(session: &Session) -> Phase {

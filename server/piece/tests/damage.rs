@@ -61,7 +61,7 @@ fn rowing_of(repeats: &[u32]) -> Session {
     repeats.last_mut().unwrap().rest_ms = Millis(0);
     let pieces = vec![PieceSpec::of(repeats)];
     for (no, order) in (2..).zip([Order::SetPieces { pieces }, Order::Arm, Order::Start]) {
-        say(&mut session, GO - 10_000, &Input::Ordered { command: command(no), order });
+        say(&mut session, GO - 10_000, &Input::Ordered { command: command(no), order, by: None });
     }
     for seq in 1..=20 {
         for who in [1, 2] {
@@ -93,7 +93,7 @@ fn told(out: &[Output]) -> Vec<String> {
 fn marked(session: &Session) -> Vec<bool> {
     let mut session = session.clone();
     let command = CommandId(Uuid::from_u128(9));
-    say(&mut session, 90_000, &Input::Ordered { command, order: Order::Stop });
+    say(&mut session, 90_000, &Input::Ordered { command, order: Order::Stop, by: None });
     let view = session.view(Viewer::Coach);
     let mut results = view.pieces.first().unwrap().results.clone();
     results.sort_by_key(|result| result.athlete);
@@ -230,7 +230,7 @@ fn strokes_of_a_piece_that_came_when_it_was_over_are_missed_in_it() {
         stroke(&mut session, 1, seq);
     }
     let command = CommandId(Uuid::from_u128(9));
-    say(&mut session, GO + 60_000, &Input::Ordered { command, order: Order::Stop });
+    say(&mut session, GO + 60_000, &Input::Ordered { command, order: Order::Stop, by: None });
     let lost = |whose: &[u128], at| {
         let (since_ms, until_ms) = (At(at), At(at + 1_000));
         let whose = whose.iter().map(|who| athlete(*who)).collect();
@@ -305,7 +305,7 @@ fn a_piece_that_has_a_record_is_over_though_the_stroke_that_ended_it_is_lost() {
     let command = |no| CommandId(Uuid::from_u128(no));
     let pieces = vec![piece.clone(), piece];
     for (no, order) in (2..).zip([Order::SetPieces { pieces }, Order::Arm, Order::Start]) {
-        journal.say(GO - 10_000, Input::Ordered { command: command(no), order });
+        journal.say(GO - 10_000, Input::Ordered { command: command(no), order, by: None });
     }
     journal.until(GO);
     let stroke = |who: u128, seq: u32| {
@@ -327,8 +327,11 @@ fn a_piece_that_has_a_record_is_over_though_the_stroke_that_ended_it_is_lost() {
     }
     journal.until(GO + 40_000);
     let order = Order::RemoveAthlete { athlete: athlete(3) };
-    journal.say(GO + 41_000, Input::Ordered { command: command(10), order });
-    journal.say(GO + 42_000, Input::Ordered { command: command(11), order: Order::NextPiece });
+    journal.say(GO + 41_000, Input::Ordered { command: command(10), order, by: None });
+    journal.say(
+        GO + 42_000,
+        Input::Ordered { command: command(11), order: Order::NextPiece, by: None },
+    );
     journal.until(GO + 60_000);
     let was = &journal.session;
     assert_eq!(was.view(Viewer::Coach).current, PieceNo(1), "it has ended by itself");
@@ -381,7 +384,7 @@ fn a_piece_is_settled_again_when_what_was_lost_of_it_is_here() {
     let pieces = vec![PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }])];
     let command = |no| CommandId(Uuid::from_u128(no));
     for (no, order) in (2..).zip([Order::SetPieces { pieces }, Order::Arm, Order::Start]) {
-        journal.say(GO - 10_000, Input::Ordered { command: command(no), order });
+        journal.say(GO - 10_000, Input::Ordered { command: command(no), order, by: None });
     }
     journal.until(GO);
     let stroke = |seq: u32| {
@@ -411,7 +414,7 @@ fn a_piece_is_settled_again_when_what_was_lost_of_it_is_here() {
     };
     again.say(GO + 70_000, Input::Damaged(damage));
     let order = Order::RemoveAthlete { athlete: athlete(3) };
-    again.say(GO + 71_000, Input::Ordered { command: command(10), order });
+    again.say(GO + 71_000, Input::Ordered { command: command(10), order, by: None });
     again.until(GO + 100_000);
     let record = |journal: &Journal| {
         let record = journal.session.settled(PieceNo(0)).unwrap();

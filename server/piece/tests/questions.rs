@@ -170,7 +170,7 @@ impl Gym {
     fn order(&mut self, order: Order) -> String {
         self.commands += 1;
         let command = CommandId(Uuid::from_u128(self.commands));
-        self.apply(&Input::Ordered { command, order })
+        self.apply(&Input::Ordered { command, order, by: None })
     }
 
     fn apply(&mut self, input: &Input) -> String {

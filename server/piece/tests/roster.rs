@@ -56,7 +56,7 @@ impl Hall {
 
     fn orders(&mut self, order: Order) -> Result<Vec<Output>, Refusal> {
         let command = CommandId(Uuid::from_u128(100 + u128::from(self.at)));
-        let mut outputs = self.says(&Input::Ordered { command, order });
+        let mut outputs = self.says(&Input::Ordered { command, order, by: None });
         let refused =
             outputs.iter().position(|output| matches!(output, Output::OrderRefused { .. }));
         match refused.map(|at| outputs.remove(at)) {
@@ -257,7 +257,8 @@ fn settings_that_are_changed_before_there_is_a_piece_leave_nothing_due() {
     let settings = thole_protocol::spec::SessionSettings::default();
     session.apply(At(0), &Input::Created { title: "A test".into(), settings });
     let command = CommandId(Uuid::from_u128(1));
-    session.apply(At(5), &Input::Ordered { command, order: Order::Settings { settings } });
+    session
+        .apply(At(5), &Input::Ordered { command, order: Order::Settings { settings }, by: None });
     assert_eq!(session.deadline(), None);
 }
 
@@ -295,5 +296,5 @@ fn names_that_look_the_same_are_one_or_told_to_the_coach() {
         calls: vec![CallText { shown: "Sit\u{202e}tall".into(), spoken: String::new() }],
     };
     let command = CommandId(Uuid::from_u128(20));
-    assert!(refused(&session.apply(At(2), &Input::Ordered { command, order })));
+    assert!(refused(&session.apply(At(2), &Input::Ordered { command, order, by: None })));
 }

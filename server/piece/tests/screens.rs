@@ -51,10 +51,11 @@ impl Hall {
 
     fn orders(&mut self, order: Order) -> Result<(), Refusal> {
         let command = CommandId(Uuid::from_u128(100 + u128::from(self.at)));
-        let refused =
-            self.says(&Input::Ordered { command, order }).into_iter().find_map(|output| {
+        let refused = self.says(&Input::Ordered { command, order, by: None }).into_iter().find_map(
+            |output| {
                 if let Output::OrderRefused { refusal, .. } = output { Some(refusal) } else { None }
-            });
+            },
+        );
         refused.map_or(Ok(()), Err)
     }
 

@@ -32,7 +32,7 @@ impl Evening {
 
     fn order(&mut self, at: u64, order: Order) {
         let command = CommandId(Uuid::from_u128(1_000 + u128::from(at)));
-        let out = self.say(at, Input::Ordered { command, order });
+        let out = self.say(at, Input::Ordered { command, order, by: None });
         assert!(out.contains(&Output::Done { command }), "{out:?}");
     }
 

@@ -41,7 +41,7 @@ fn session(athletes: u32, span: Span) -> Session {
     let mut order = |session: &mut Session, at, order| {
         number += 1;
         let command = CommandId(Uuid::from_u128(number));
-        session.apply(At(at), &Input::Ordered { command, order });
+        session.apply(At(at), &Input::Ordered { command, order, by: None });
     };
     let (title, settings) = ("Weir".to_owned(), SessionSettings::default());
     session.apply(At(0), &Input::Created { title, settings });
@@ -140,7 +140,8 @@ fn a_call_of_the_sheet_that_stands_when_the_piece_is_stopped_is_over() {
     let mut session = session(1, Span::Strokes { strokes: 60 });
     assert_eq!(told(&mut session, 1, 52), [(24, "sent", 1)]);
     let command = CommandId(Uuid::from_u128(77));
-    let stopped = session.apply(session.now(), &Input::Ordered { command, order: Order::Stop });
+    let stopped =
+        session.apply(session.now(), &Input::Ordered { command, order: Order::Stop, by: None });
     let over = stopped.iter().any(|output| {
         matches!(output, Output::Event { to, event }
         if to.board && matches!(event.what, Happening::CallEnded { .. }))

@@ -115,7 +115,9 @@ impl Connection {
         // Orders of the coach are answered by the core.
         let command = named(&msg).filter(|_| !matches!(msg, ClientMsg::Command(_)));
         let input = match msg {
-            ClientMsg::Command(Command { command, order }) => Input::Ordered { command, order },
+            ClientMsg::Command(Command { command, order }) => {
+                Input::Ordered { command, order, by: None }
+            }
             ClientMsg::AddAthletes(add) => {
                 if add.athletes.len() > ADDED_MAX {
                     let says = format!("Add at most {ADDED_MAX} athletes in one order.");

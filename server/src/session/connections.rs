@@ -24,14 +24,17 @@ pub(super) struct Connections {
     connected: HashMap<ConnId, Connected>,
     /// Who waits for the answer to `join` …
     joining: HashMap<ConnId, oneshot::Sender<Result<Admission, Refusal>>>,
-    /// … and who for the coach's word.
+    /// … who for the coach's word …
     waiting: HashMap<ConnId, oneshot::Sender<Result<Joined, Refusal>>>,
+    /// … and who for what becomes of an order.
+    ordering: HashMap<ConnId, oneshot::Sender<Result<(), Refusal>>>,
 }
 
 impl Connections {
     pub(super) fn new(server: Arc<Server>, session: SessionId, clock: SessionClock) -> Connections {
         let (connected, joining, waiting) = (HashMap::new(), HashMap::new(), HashMap::new());
-        Connections { server, session, clock, connected, joining, waiting }
+        let ordering = HashMap::new();
+        Connections { server, session, clock, connected, joining, waiting, ordering }
     }
 
     /// The session's clock was set: those who are welcomed from now on go by it.
@@ -56,6 +59,11 @@ impl Connections {
         answer: oneshot::Sender<Result<Admission, Refusal>>,
     ) {
         self.joining.insert(conn, answer);
+    }
+
+    /// Somebody orders something another way than by a connection.
+    pub(super) fn orders(&mut self, asker: ConnId, answer: oneshot::Sender<Result<(), Refusal>>) {
+        self.ordering.insert(asker, answer);
     }
 
     /// A connection has ended, or waits no more.
@@ -102,6 +110,13 @@ impl Outbound for Connections {
                 }
                 return;
             }
+            Delivery::Ordered(became) => {
+                if let Some(asker) = self.ordering.remove(&to) {
+                    // Whoever has gone meanwhile gives it again, and it is not done twice.
+                    drop(asker.send(became));
+                }
+                return;
+            }
             Delivery::Welcome(_)
             | Delivery::Shared(_)
             | Delivery::Own(_)
@@ -134,7 +149,7 @@ impl Outbound for Connections {
                     self.connected.remove(&to);
                 }
             }
-            Delivery::Entrance(_) | Delivery::Decided(_) => {}
+            Delivery::Entrance(_) | Delivery::Decided(_) | Delivery::Ordered(_) => {}
         }
     }
 

@@ -320,7 +320,7 @@ impl Told {
 
     fn order(&mut self, at: u64, order: Order) {
         let command = CommandId(Uuid::from_u128(u128::from(at) + 1_000));
-        self.at(at, Input::Ordered { command, order });
+        self.at(at, Input::Ordered { command, order, by: None });
     }
 }
 

@@ -6,6 +6,7 @@ mod ends_alone;
 mod full;
 mod guesses;
 mod handed_on;
+mod ordered;
 mod refusals;
 mod restart;
 mod results;

@@ -173,7 +173,7 @@ impl Coach {
             if *order == Order::FalseStart && self.said_at.is_none() {
                 tally.add("false start");
             }
-            let input = Input::Ordered { command: self.command(), order: order.clone() };
+            let input = Input::Ordered { command: self.command(), order: order.clone(), by: None };
             self.said_at = Some(now);
             let (late, twice) = chance.map_or((0, false), |c| (c.below(400), c.below(6) == 0));
             let said = thole_host::Said::Input {

@@ -218,6 +218,8 @@ impl Outbound for Post {
             }
             // Nobody here looks at a screen.
             Host::State(_) => {}
+            // Whoever orders another way gives the order again if it was lost.
+            Host::Ordered(_) => {}
             Host::Close(why) => self.told.push((to, Told::Close(why))),
             Host::Entrance(entrance) => self.told.push((to, Told::Entrance(entrance))),
             Host::Decided(decided) => self.told.push((to, Told::Decided(decided))),

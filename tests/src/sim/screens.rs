@@ -112,7 +112,7 @@ impl Screen {
             } else if !self.in_command {
                 // It would change nothing if it were carried out.
                 let order = Order::TakeBack { call: CallId(Uuid::from_u128(0xbad)) };
-                let input = Input::Ordered { command, order };
+                let input = Input::Ordered { command, order, by: None };
                 self.forbidden = Some(command);
                 let said = thole_host::Said::Input { conn, input, bytes: 100, command: None };
                 self.later(now, said, conn);

@@ -106,7 +106,7 @@ fn is_order(said: &Said) -> bool {
     let (Said::Now(said) | Said::Late(said)) = said else { return false };
     match said {
         Host::Input { input, .. } => matches!(input, Input::Ordered { .. }),
-        Host::Link(..) | Host::Join(..) | Host::Take(..) => true,
+        Host::Link(..) | Host::Join(..) | Host::Take(..) | Host::Order { .. } => true,
         Host::Hello(_)
         | Host::Add(..)
         | Host::BoardLink(..)

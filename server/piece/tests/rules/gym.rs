@@ -82,7 +82,7 @@ impl Gym {
     pub(crate) fn order(&mut self, order: Order) -> Result<(), Refusal> {
         self.commands += 1;
         let command = CommandId(Uuid::from_u128(self.commands));
-        let out = self.say(0, &Input::Ordered { command, order });
+        let out = self.say(0, &Input::Ordered { command, order, by: None });
         let refused = out.into_iter().find_map(|output| match output {
             Output::OrderRefused { refusal, .. } => Some(refusal),
             _ => None,

@@ -50,7 +50,7 @@ fn an_input_is_found_by_its_kind_and_by_whose_it_is() {
         Input::CoachLinkUsed,
         Input::Reopened,
         Input::TookCommand { device: DeviceId(Uuid::from_u128(9)) },
-        Input::Ordered { command, order: Order::Arm },
+        Input::Ordered { command, order: Order::Arm, by: None },
         Input::Deadline,
         Input::ClockSet { by_ms: None, devices: 3 },
     ];

@@ -196,7 +196,7 @@ impl Scene {
     fn order(&mut self, at: At, order: Order) {
         self.commands += 1;
         let command = CommandId(Uuid::from_u128(self.commands));
-        self.apply(at, &Input::Ordered { command, order });
+        self.apply(at, &Input::Ordered { command, order, by: None });
     }
 
     fn sample(&mut self, at: At, name: &str, sample: Sample) {

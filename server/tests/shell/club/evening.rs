@@ -68,7 +68,7 @@ impl Evening {
     pub(crate) fn order(&mut self, order: Order) {
         self.orders += 1;
         let command = CommandId(Uuid::from_u128(1_000 + self.orders));
-        self.say(1, Input::Ordered { command, order });
+        self.say(1, Input::Ordered { command, order, by: None });
         assert!(self.core.has_done(command), "an order of the evening was refused");
     }
 

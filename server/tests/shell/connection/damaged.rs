@@ -101,7 +101,7 @@ impl Evening {
             ..PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }])
         };
         let pieces = vec![piece];
-        let ordered = |no, order| Input::Ordered { command: command(no), order };
+        let ordered = |no, order| Input::Ordered { command: command(no), order, by: None };
         write(2, ordered(2, Order::SetPieces { pieces }), None, vec![]).await;
         write(3, ordered(3, Order::Arm), None, vec![]).await;
         let start = write(GO - 5_000, ordered(4, Order::Start), None, vec![]).await;
