@@ -2,7 +2,7 @@
 //!
 //! The vocabulary, which the core shares: `units`, `ids`, `limits`, `spec`, `sample`, `order`,
 //! `refusal`, `question`, `standing`, `event`. The messages made of it: `client_msg`, `server_msg`. Why connections end: `close`.
-//! How some of it is told to people: `shown`, `results_table`.
+//! How some of it is told to people: `shown`, `results_table`; how they type it: `typed`.
 
 pub mod client_msg;
 pub mod close;
@@ -20,6 +20,7 @@ pub mod shown;
 pub mod spec;
 pub mod standing;
 pub mod total;
+pub mod typed;
 pub mod units;
 
 pub use client_msg::ClientMsg;

@@ -1,4 +1,4 @@
-//! How times, distances, paces, targets and pieces are shown; `thole::wording` reads most of it back.
+//! How times, distances, paces, targets and pieces are shown; `typed` reads most of it back.
 
 use crate::{
     spec::{Extent, Repeat, Target},

@@ -2,10 +2,9 @@
 
 use thole_protocol::{
     spec::{Audience, CallText, Extent, Point, Repeat, SheetCall, Span},
+    typed::{distance, duration},
     units::{Decimetres, Millis},
 };
-
-use super::length::{distance, duration};
 
 /// Reads one entry of a call sheet: the point (`850m`, `last 200m`, `4:00`, `stroke 40`), a colon and
 /// a space, the words to show, behind ` / ` the sentence to speak, and at the end how long it stands.

@@ -1,10 +1,8 @@
 //! Targets and plans as people write them: `6:31.5`, `1:52.4/500m`, `4120m`; `even`, `500m@1:55+…`.
 
-use thole_protocol::spec::{Leg, Plan, Target};
-
-use super::{
-    length::{distance, duration},
-    piece::extent,
+use thole_protocol::{
+    spec::{Leg, Plan, Target},
+    typed::{distance, duration, piece::extent},
 };
 
 /// Reads a target: a finish time, a distance, or a mean pace.

@@ -1,4 +1,4 @@
-// The cases are those of client/src/wording and client/src/table.rs: both read and write the same.
+// The cases are those of protocol/src/typed and client/src/table.rs: both read and write the same.
 import { describe, expect, test } from 'vitest';
 import type { Margin } from '../protocol/decode';
 import { clockText, distanceText, durationText, marginText, paceText, pieceText, projectedText, targetText, timeText, wholeMarginText } from './format';

@@ -3,7 +3,7 @@
 
 use std::borrow::Cow;
 
-use thole_protocol::{
+use crate::{
     limits,
     spec::{Extent, Repeat},
     units::Millis,
@@ -21,7 +21,7 @@ const REPEATS_MAX: usize = *limits::REPEATS.end();
 /// A sentence that says what to type.
 ///
 /// ```
-/// let piece = thole::wording::repeats("3x4x500m/1:00/4:00").unwrap();
+/// let piece = thole_protocol::typed::repeats("3x4x500m/1:00/4:00").unwrap();
 /// assert_eq!(piece.len(), 12);
 /// assert_eq!((piece[0].rest_ms.0, piece[3].rest_ms.0), (60_000, 240_000));
 /// ```
@@ -161,8 +161,8 @@ fn too_many(typed: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    use crate::{shown::repeats_text, units::Decimetres};
     use proptest::prelude::*;
-    use thole_protocol::{shown::repeats_text, units::Decimetres};
 
     use super::*;
 

@@ -1,6 +1,6 @@
 //! Times, distances and paces as people write them.
 
-use thole_protocol::{
+use crate::{
     shown::{Tenths, time_text},
     units::{Decimetres, Millis, decimetres, millis},
 };
@@ -11,7 +11,7 @@ use thole_protocol::{
 /// A sentence that says what to type.
 ///
 /// ```
-/// use thole::wording::duration;
+/// use thole_protocol::typed::duration;
 /// use thole_protocol::units::Millis;
 /// assert_eq!(duration("1:15"), Ok(Millis(75_000)));
 /// assert_eq!(duration("2min30s"), Ok(Millis(150_000)));
@@ -89,7 +89,7 @@ pub fn distance(typed: &str) -> Result<Decimetres, String> {
 }
 
 /// A number of digits with at most one point between them: no sign, no exponent, no infinity.
-pub(super) fn plain_number(text: &str) -> Option<f64> {
+fn plain_number(text: &str) -> Option<f64> {
     let digit = |c: char| c.is_ascii_digit();
     let plain = text.starts_with(digit)
         && text.ends_with(digit)
@@ -103,8 +103,8 @@ fn whole_ms(seconds: f64) -> Option<Millis> {
 
 #[cfg(test)]
 mod tests {
+    use crate::shown::{distance_text, duration_text};
     use proptest::prelude::*;
-    use thole_protocol::shown::{distance_text, duration_text};
 
     use super::*;
 
