@@ -58,7 +58,7 @@ pub fn typed(bytes: &[u8]) {
     for line in text.lines() {
         drop((wording::duration(line), wording::distance(line), wording::past(line)));
         drop((wording::target(line), wording::plan(line), wording::sheet::call(line)));
-        drop((wording::piece::extent(line), wording::sheet_call(line)));
+        drop((thole_protocol::typed::piece::extent(line), wording::sheet_call(line)));
         if let Ok(repeats) = wording::repeats(line) {
             let written = wording::repeats_text(&repeats);
             assert_eq!(wording::repeats(&written), Ok(repeats), "{line} is written {written}");

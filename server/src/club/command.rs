@@ -1,5 +1,6 @@
-//! The club at the command line: who is in it, what was rowed, and whose a guest's result is.
+//! The club at the command line: who is in it, what was rowed, and what is done to either.
 
+mod deeds;
 mod table;
 
 use std::{
@@ -11,9 +12,11 @@ use clap::{Args, Subcommand};
 use serde::Serialize;
 use thole_club::{ClubDay, Zone};
 
+pub use deeds::{DeedTask, More};
+
 use super::{
     rebuild::rebuild,
-    store::{Listed, Store, Wanted},
+    store::{Store, Wanted},
 };
 use crate::clock::Clock;
 
@@ -74,18 +77,9 @@ pub enum ClubTask {
         #[arg(long)]
         json: bool,
     },
-    /// Gives a guest's result to a person, with all that was rowed in the same seat of that session
-    Give {
-        /// The result, by its beginning as `club results` shows it
-        result: String,
-        /// The person, by their name
-        person: String,
-    },
-    /// Makes the results that were given with this one a guest's again
-    TakeBack {
-        /// The result, by its beginning as `club results` shows it
-        result: String,
-    },
+    /// What can be undone
+    #[command(flatten)]
+    Deed(DeedTask),
     /// Says by which time zone the club's days go, or sets it
     Zone {
         /// Such as Europe/Berlin
@@ -128,18 +122,7 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
             let results = read()?.results(&wanted)?;
             if *json { lines(&results)? } else { table::results(&results, *most) }
         }
-        ClubTask::Give { result, person } => {
-            let mut store = Store::open(data)?;
-            let (result, person) = (store.result(result)?, store.person(person)?);
-            let given = store.give(&result, &person, now)?;
-            format!("{}: {}.\n", counted(given, &result), person.called)
-        }
-        ClubTask::TakeBack { result } => {
-            let mut store = Store::open(data)?;
-            let result = store.result(result)?;
-            let taken = store.take_back(&result, now)?;
-            format!("{}: a guest\u{2019}s again.\n", counted(taken, &result))
-        }
+        ClubTask::Deed(task) => deeds::run(&mut Store::open(data)?, task, now)?,
         ClubTask::Zone { zone: None } => format!("{}\n", read()?.club().zone.name()),
         ClubTask::Zone { zone: Some(zone) } => {
             let moved = Store::open(data)?.set_zone(zone.clone())?;
@@ -201,15 +184,6 @@ pub fn check(store: &Store, out: &mut dyn Write) -> Result<bool, String> {
 
 fn many(count: usize, one: &str) -> String {
     if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
-}
-
-fn counted(results: usize, of: &Listed) -> String {
-    let name = of.called.as_deref().unwrap_or("somebody whose name is not known");
-    let day = &of.day;
-    match results {
-        1 => format!("The result that {name} rowed on {day}"),
-        many => format!("The {many} results that {name} rowed in the session of {day}"),
-    }
 }
 
 fn lines(all: &[impl Serialize]) -> Result<String, String> {

@@ -8,7 +8,10 @@ use super::store::ClubError;
 use crate::backup;
 
 /// In their order; the version of a file is how many of them it has seen.
-pub(super) const ALL: [&str; 1] = [include_str!("migrations/0001_people_and_results.sql")];
+pub(super) const ALL: [&str; 2] = [
+    include_str!("migrations/0001_people_and_results.sql"),
+    include_str!("migrations/0002_deeds.sql"),
+];
 
 /// Brings a file to the newest version. What was there before is copied beside it first, so that the program before this one can
 /// go on from there.
@@ -79,8 +82,12 @@ mod tests {
     use super::*;
     use crate::club::store::{Store, file};
 
-    const SECOND: &str = "CREATE TABLE later (club TEXT NOT NULL, what TEXT NOT NULL) STRICT;
+    const NEXT: &str = "CREATE TABLE later (club TEXT NOT NULL, what TEXT NOT NULL) STRICT;
                           UPDATE club SET name = 'renamed';";
+
+    fn with(step: &str) -> Vec<&str> {
+        ALL.into_iter().chain([step]).collect()
+    }
 
     fn name(connection: &Connection) -> String {
         connection.query_row("SELECT name FROM club", [], |row| row.get(0)).unwrap()
@@ -91,18 +98,18 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         drop(Store::open(folder.path()).unwrap());
         let file = file(folder.path());
-        let kept = folder.path().join("club.sqlite.version-1");
+        let kept = folder.path().join(format!("club.sqlite.version-{}", ALL.len()));
         assert!(!kept.exists(), "a new file has no version before it");
         // What an end of the process in the middle of a copy leaves.
-        fs::write(folder.path().join("club.sqlite.version-1.half"), "half").unwrap();
+        fs::write(format!("{}.half", kept.display()), "half").unwrap();
         let mut connection = Connection::open(&file).unwrap();
-        bring(&mut connection, &file, &[ALL[0], SECOND]).unwrap();
+        bring(&mut connection, &file, &with(NEXT)).unwrap();
         assert_eq!(name(&connection), "renamed");
         assert_eq!(name(&Connection::open(&kept).unwrap()), "");
-        assert_eq!(checked(&Connection::open(&kept).unwrap(), &ALL).unwrap(), 1);
+        assert_eq!(checked(&Connection::open(&kept).unwrap(), &ALL).unwrap(), ALL.len());
         // Nothing is done twice.
         fs::remove_file(&kept).unwrap();
-        bring(&mut connection, &file, &[ALL[0], SECOND]).unwrap();
+        bring(&mut connection, &file, &with(NEXT)).unwrap();
         assert!(!kept.exists());
         let half = |entry: fs::DirEntry| entry.file_name().to_string_lossy().ends_with("half");
         assert!(!fs::read_dir(folder.path()).unwrap().any(|entry| half(entry.unwrap())));
@@ -114,9 +121,12 @@ mod tests {
         drop(Store::open(folder.path()).unwrap());
         let file = file(folder.path());
         let mut connection = Connection::open(&file).unwrap();
-        let broken = format!("{SECOND} INSERT INTO nowhere VALUES (1);");
-        bring(&mut connection, &file, &[ALL[0], &broken]).unwrap_err();
-        assert_eq!((name(&connection).as_str(), checked(&connection, &ALL).unwrap()), ("", 1));
+        let broken = format!("{NEXT} INSERT INTO nowhere VALUES (1);");
+        bring(&mut connection, &file, &with(&broken)).unwrap_err();
+        assert_eq!(
+            (name(&connection).as_str(), checked(&connection, &ALL).unwrap()),
+            ("", ALL.len())
+        );
         drop(connection);
         Store::open(folder.path()).unwrap();
     }
@@ -131,7 +141,10 @@ mod tests {
         let before = fs::read(file(folder.path())).unwrap();
         for refused in [Store::open(folder.path()), Store::open_read_only(folder.path())] {
             let says = refused.unwrap_err().to_string();
-            assert!(says.contains("version 9") && says.contains("up to 1"), "{says}");
+            assert!(
+                says.contains("version 9") && says.contains(&format!("up to {}", ALL.len())),
+                "{says}"
+            );
         }
         assert_eq!(fs::read(file(folder.path())).unwrap(), before);
     }

@@ -3,7 +3,7 @@
 
 /// All texts by their names, so that a test can look at how each is carried out.
 #[cfg(test)]
-pub(super) const ALL: [(&str, &str); 31] = [
+pub(super) const ALL: [(&str, &str); 57] = [
     ("club", CLUB),
     ("new club", NEW_CLUB),
     ("set zone", SET_ZONE),
@@ -31,10 +31,36 @@ pub(super) const ALL: [(&str, &str); 31] = [
     ("results by guest", BY_GUEST),
     ("result by its beginning", BEGINS_WITH),
     ("give seat", GIVE_SEAT),
-    ("give results", GIVE_RESULTS),
+    ("results follow their seat", RESULTS_FOLLOW),
+    ("give piece", GIVE_PIECE),
+    ("give result", GIVE_RESULT),
+    ("owner of a result", RESULT_OWNER),
+    ("is a person", IS_PERSON),
     ("instants", INSTANTS),
     ("set day", SET_DAY),
     ("results apart from their seats", APART),
+    ("newest deed", NEWEST_DEED),
+    ("new deed", NEW_DEED),
+    ("new person of a deed", NEW_DEED_PERSON),
+    ("new changed row", NEW_CHANGED_ROW),
+    ("deed", DEED),
+    ("deeds", DEEDS),
+    ("names of a deed", DEED_NAMES),
+    ("changed rows", CHANGED_ROWS),
+    ("later deed", LATER_DEED),
+    ("deed is undone", DEED_IS_UNDONE),
+    ("old deeds", OLD_DEEDS),
+    ("deeds of a person", DEEDS_OF_PERSON),
+    ("forget rows", FORGET_ROWS),
+    ("forget people of a deed", FORGET_DEED_PEOPLE),
+    ("deed is forgotten", DEED_IS_FORGOTTEN),
+    ("new result", NEW_RESULT),
+    ("same result", SAME_RESULT),
+    ("correct result", CORRECT_RESULT),
+    ("said result", SAID_RESULT),
+    ("rank result", RANK_RESULT),
+    ("splits of a result", SPLITS_OF),
+    ("candidates for a best", CANDIDATES),
 ];
 
 /// The one club of this file.
@@ -59,8 +85,11 @@ pub(super) const SET_POSITION: &str =
     "INSERT INTO taken (club, session, position) VALUES ($1, $2, $3)
      ON CONFLICT (club, session) DO UPDATE SET position = excluded.position";
 
-pub(super) const SEAT: &str =
-    "SELECT athlete, person FROM seat WHERE club = $1 AND session = $2 AND seat = $3";
+/// Who sat there, whose that seat is, whether this piece alone is another's, and whose.
+pub(super) const SEAT: &str = "
+    SELECT s.athlete, s.person, g.seat IS NOT NULL, g.person FROM seat AS s
+    LEFT JOIN given_piece AS g ON g.club = s.club AND g.session = s.session AND g.seat = s.seat AND g.piece = $1
+    WHERE s.club = $2 AND s.session = $3 AND s.seat = $4";
 
 /// Who has a seat is said once; nobody takes it over.
 pub(super) const PUT_SEAT: &str =
@@ -70,8 +99,7 @@ pub(super) const PUT_SEAT: &str =
 pub(super) const NEWEST_REVISION: &str = "SELECT max(revision) FROM result
      WHERE club = $1 AND session = $2 AND piece = $3";
 
-pub(super) const OF_PIECE: &str =
-    "SELECT result FROM result WHERE club = $1 AND session = $2 AND piece = $3 ORDER BY result";
+pub(super) const OF_PIECE: &str = "SELECT result FROM result WHERE club = $1 AND session = $2 AND piece = $3 AND source = 'piece' ORDER BY result";
 
 pub(super) const OF_SESSION: &str = "SELECT result FROM result WHERE club = $1 AND session = $2 AND source = 'piece' ORDER BY result";
 
@@ -107,10 +135,9 @@ pub(super) const PEOPLE: &str = "
     SELECT p.person, p.called, p.born_year, p.merged_into,
         (SELECT count(*) FROM result AS r WHERE r.club = p.club AND r.person = p.person),
         (SELECT max(r.day) FROM result AS r WHERE r.club = p.club AND r.person = p.person)
-    FROM person AS p WHERE p.club = $1 AND p.folded LIKE $2 ESCAPE '!' ORDER BY p.folded, p.person";
+    FROM person AS p WHERE p.club = $1 AND p.folded LIKE $2 ESCAPE '!' AND p.merged_into IS NULL ORDER BY p.folded, p.person";
 
-pub(super) const CALLED: &str =
-    "SELECT person FROM person WHERE club = $1 AND folded = $2 ORDER BY person LIMIT 1";
+pub(super) const CALLED: &str = "SELECT person FROM person WHERE club = $1 AND folded = $2 AND merged_into IS NULL ORDER BY person LIMIT 1";
 
 pub(super) const NEW_PERSON: &str = "INSERT INTO person (club, person, called, folded, born_year, added_unix_ms) VALUES ($1, $2, $3, $4, $5, $6)";
 
@@ -154,8 +181,27 @@ pub(super) const BEGINS_WITH: &str =
 
 pub(super) const GIVE_SEAT: &str = "UPDATE seat SET person = $1, given_unix_ms = $2 WHERE club = $3 AND session = $4 AND seat = $5";
 
-pub(super) const GIVE_RESULTS: &str =
-    "UPDATE result SET person = $1 WHERE club = $2 AND session = $3 AND seat = $4";
+/// The results of a seat are of whom the seat is, but for pieces that are another's.
+pub(super) const RESULTS_FOLLOW: &str = "
+    UPDATE result SET person = (
+        SELECT CASE WHEN g.seat IS NULL THEN s.person ELSE g.person END FROM seat AS s
+        LEFT JOIN given_piece AS g ON g.club = s.club AND g.session = s.session AND g.seat = s.seat AND g.piece = result.piece
+        WHERE s.club = result.club AND s.session = result.session AND s.seat = result.seat
+    )
+    WHERE club = $1 AND session = $2 AND seat = $3 AND source = 'piece'";
+
+pub(super) const GIVE_PIECE: &str =
+    "INSERT INTO given_piece (club, session, seat, piece, person) VALUES ($1, $2, $3, $4, $5)
+     ON CONFLICT (club, session, seat, piece) DO UPDATE SET person = excluded.person";
+
+/// Of a result that no session has.
+pub(super) const GIVE_RESULT: &str =
+    "UPDATE result SET person = $1 WHERE club = $2 AND result = $3 AND source <> 'piece'";
+
+pub(super) const RESULT_OWNER: &str =
+    "SELECT person FROM result WHERE club = $1 AND result = $2 AND source <> 'piece'";
+
+pub(super) const IS_PERSON: &str = "SELECT merged_into FROM person WHERE club = $1 AND person = $2";
 
 /// What has an instant has its day by the club's time zone.
 pub(super) const INSTANTS: &str = "SELECT result, at_unix_ms, day FROM result WHERE club = $1 AND at_unix_ms IS NOT NULL ORDER BY result";
@@ -166,8 +212,91 @@ pub(super) const SET_DAY: &str = "UPDATE result SET day = $1 WHERE club = $2 AND
 pub(super) const APART: &str = "
     SELECT r.result FROM result AS r
     JOIN seat AS s ON s.club = r.club AND s.session = r.session AND s.seat = r.seat
-    WHERE r.club = $1 AND r.source = 'piece' AND r.person IS DISTINCT FROM s.person ORDER BY r.result";
+    LEFT JOIN given_piece AS g ON g.club = s.club AND g.session = s.session AND g.seat = s.seat AND g.piece = r.piece
+    WHERE r.club = $1 AND r.source = 'piece'
+        AND r.person IS DISTINCT FROM CASE WHEN g.seat IS NULL THEN s.person ELSE g.person END ORDER BY r.result";
 
+pub(super) const NEWEST_DEED: &str = "SELECT max(deed) FROM deed WHERE club = $1";
+
+pub(super) const NEW_DEED: &str = "INSERT INTO deed (club, deed, kind, who, at_unix_ms, result, reason) VALUES ($1, $2, $3, $4, $5, $6, $7)";
+
+pub(super) const NEW_DEED_PERSON: &str =
+    "INSERT INTO deed_person (club, deed, nth, person) VALUES ($1, $2, $3, $4)";
+
+pub(super) const NEW_CHANGED_ROW: &str = "INSERT INTO changed_row (club, deed, nth, of_table, of_row, before, after) VALUES ($1, $2, $3, $4, $5, $6, $7)";
+
+pub(super) const DEED: &str =
+    "SELECT at_unix_ms, undone_unix_ms, is_kept FROM deed WHERE club = $1 AND deed = $2";
+
+pub(super) const DEEDS: &str = "
+    SELECT d.deed, d.kind, d.who, d.at_unix_ms, d.result, d.reason, d.undone_unix_ms, d.undone_by, d.is_kept,
+        (SELECT count(*) FROM changed_row AS c WHERE c.club = d.club AND c.deed = d.deed)
+    FROM deed AS d WHERE d.club = $1 ORDER BY d.deed DESC LIMIT $2";
+
+pub(super) const DEED_NAMES: &str = "
+    SELECT p.called FROM deed_person AS d JOIN person AS p ON p.club = d.club AND p.person = d.person
+    WHERE d.club = $1 AND d.deed = $2 ORDER BY d.nth";
+
+pub(super) const CHANGED_ROWS: &str = "SELECT of_table, of_row, before, after FROM changed_row WHERE club = $1 AND deed = $2 ORDER BY nth";
+
+/// Something that was done later to a row that this one has changed, and still stands.
+pub(super) const LATER_DEED: &str = "
+    SELECT max(l.deed) FROM changed_row AS c
+    JOIN changed_row AS l ON l.club = c.club AND l.of_table = c.of_table AND l.of_row = c.of_row AND l.deed > c.deed
+    JOIN deed AS d ON d.club = l.club AND d.deed = l.deed AND d.undone_unix_ms IS NULL
+    WHERE c.club = $1 AND c.deed = $2";
+
+pub(super) const DEED_IS_UNDONE: &str =
+    "UPDATE deed SET undone_unix_ms = $1, undone_by = $2 WHERE club = $3 AND deed = $4";
+
+pub(super) const OLD_DEEDS: &str =
+    "SELECT deed FROM deed WHERE club = $1 AND at_unix_ms < $2 AND is_kept = 1 ORDER BY at_unix_ms";
+
+pub(super) const DEEDS_OF_PERSON: &str =
+    "SELECT DISTINCT deed FROM deed_person WHERE club = $1 AND person = $2 ORDER BY deed";
+
+pub(super) const FORGET_ROWS: &str = "DELETE FROM changed_row WHERE club = $1 AND deed = $2";
+
+pub(super) const FORGET_DEED_PEOPLE: &str = "DELETE FROM deed_person WHERE club = $1 AND deed = $2";
+
+pub(super) const DEED_IS_FORGOTTEN: &str =
+    "UPDATE deed SET is_kept = 0, reason = NULL WHERE club = $1 AND deed = $2";
+
+/// A result that no session has.
+pub(super) const NEW_RESULT: &str = "
+    INSERT INTO result (
+        club, result, person, called, folded, source, session, piece, day, at_unix_ms, machine, title, work, repeats, outcome, place,
+        team, time_ms, distance_dm, sure_ms, sure_dm, shown, plan, target, margin, strokes, marks, all_out, rate_half_spm, ranked,
+        corrected_from, reason, first_source
+    ) VALUES (
+        $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27,
+        $28, $29, $30, $31, $32, $33
+    )";
+
+/// The same, of the same person, on the same day.
+pub(super) const SAME_RESULT: &str = "SELECT result FROM result
+     WHERE club = $1 AND person = $2 AND day = $3 AND work = $4 AND time_ms = $5 AND distance_dm = $6 ORDER BY result LIMIT 1";
+
+pub(super) const CORRECT_RESULT: &str = "
+    UPDATE result SET day = $1, machine = $2, title = $3, work = $4, repeats = $5, time_ms = $6, distance_dm = $7, shown = $8,
+        rate_half_spm = $9, corrected_from = COALESCE(corrected_from, $10), reason = $11
+    WHERE club = $12 AND result = $13 AND source <> 'piece'";
+
+/// What can be corrected of a result that no session has.
+pub(super) const SAID_RESULT: &str =
+    "SELECT person, day, repeats, time_ms, distance_dm, rate_half_spm, machine, title FROM result
+     WHERE club = $1 AND result = $2 AND source <> 'piece' AND outcome = 'finished'";
+
+pub(super) const RANK_RESULT: &str =
+    "UPDATE result SET ranked = $1 WHERE club = $2 AND result = $3 AND source <> 'piece'";
+
+pub(super) const SPLITS_OF: &str =
+    "SELECT nth FROM split WHERE club = $1 AND result = $2 ORDER BY nth";
+
+/// What may be a best of somebody.
+pub(super) const CANDIDATES: &str = "
+    SELECT result, work, machine, day, outcome, shown, marks, source FROM result
+    WHERE club = $1 AND person = $2 AND outcome = 'finished' ORDER BY day, result";
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,6 +1,6 @@
 //! For tests: a season of a club, 40 people who come to 60 evenings and row 250 pieces, 10,000 results.
 
-use thole_club::{ClubDay, Handed, Seating, Sitter};
+use thole_club::{ClubDay, Doer, Handed, Reach, Seating, Sitter};
 use thole_piece::settled::{Cause, SeatNo, Settled, SettledSeat};
 use thole_protocol::{
     ids::{AthleteId, PieceNo, SessionId},
@@ -86,11 +86,12 @@ pub(super) fn rowed(store: &mut Store) {
             store.take(&piece(evening, no, 1, PEOPLE), positions(at)).unwrap();
         }
     }
+    let doer = Doer::at_the_command_line(FIRST_MS);
     for seat in 0..KNOWN {
         let person = store.add_person(&name(seat), None, FIRST_MS).unwrap();
         let of_first = Wanted { name: Some(name(seat)), work: Some("500m".to_owned()), ..all() };
         for result in store.results(&of_first).unwrap() {
-            store.give(&result, &person, FIRST_MS).unwrap();
+            store.give(&result, &person, None, Reach::Seat, &doer).unwrap();
         }
     }
 }

@@ -1,8 +1,13 @@
 //! The file itself: opened, brought up to date, asked and written. Whoever writes takes it for a moment; others wait for them.
 
+mod bests;
+mod deeds;
+mod kept_rows;
 mod lists;
 mod people;
 mod pieces;
+mod said;
+mod seats;
 
 use std::{
     fmt,
@@ -17,6 +22,7 @@ use thole_club::{Club, ClubId, Zone};
 
 pub use lists::{Listed, PersonLine, Wanted};
 pub use pieces::{Positions, Replaced};
+pub use said::TypedResult;
 
 use super::{migrations, queries, zone};
 use crate::{journal::sqlite::folder, secret::random_uuid};

@@ -2,6 +2,7 @@
 
 mod command;
 mod copied;
+mod deeds;
 mod evening;
 mod killed;
 mod records;

@@ -1,5 +1,6 @@
 //! Lists for people to read: columns under each other.
 
+use thole_club::{Deed, Zone};
 use thole_protocol::{
     results_table::mark_text,
     shown::{Tenths, distance_text, time_text, total_text},
@@ -42,6 +43,30 @@ pub(super) fn results(all: &[Listed], most: u32) -> String {
         text.push_str(&format!("These are the newest {most}; --most shows more.\n"));
     }
     text
+}
+
+/// What was done; what can be undone has its number in front.
+pub(super) fn deeds(all: &[Deed], zone: &Zone) -> String {
+    if all.is_empty() {
+        return "Nothing was done.\n".to_owned();
+    }
+    let state = |of: &Deed| match (of.undone_unix_ms, of.can_be_undone) {
+        (Some(_), _) => "undone",
+        (None, true) => "",
+        (None, false) => "can be undone no more",
+    };
+    let row = |of: &Deed| {
+        vec![
+            of.deed.to_string(),
+            zone.day(of.at_unix_ms).to_string(),
+            of.kind.to_string(),
+            of.people.join(", "),
+            of.who.clone(),
+            state(of).to_owned(),
+            of.reason.clone().unwrap_or_default(),
+        ]
+    };
+    columns(&["", "day", "what", "people", "by", "", "reason"], all.iter().map(row))
 }
 
 fn result(of: &Listed) -> Vec<String> {

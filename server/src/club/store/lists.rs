@@ -118,7 +118,9 @@ impl Store {
         let all = self.people("")?;
         let wanted = folded(said);
         let is_called = |line: &&PersonLine| folded(&line.person.called) == wanted;
-        if let Some(line) = all.iter().find(is_called) {
+        let mut called = all.iter().filter(is_called);
+        // Of two people of one name neither is meant by it.
+        if let (Some(line), None) = (called.next(), called.next()) {
             return Ok(line.person.clone());
         }
         let begins = |line: &&PersonLine| {
@@ -235,7 +237,7 @@ fn listed(row: &Row<'_>) -> Result<Listed, ClubError> {
     })
 }
 
-fn json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, ClubError> {
+pub(super) fn json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, ClubError> {
     serde_json::from_str(text).map_err(|error| ClubError::Store(format!("a result: {error}")))
 }
 

@@ -1,4 +1,4 @@
-//! People, and whose a guest's results are.
+//! People.
 
 use rusqlite::{OptionalExtension, Row, params};
 use thole_club::{
@@ -6,7 +6,7 @@ use thole_club::{
     person::{checked_name, folded},
 };
 
-use super::{ClubError, Store, lists::Listed, queries, writing};
+use super::{ClubError, Store, queries, writing};
 use crate::secret::random_uuid;
 
 impl Store {
@@ -47,68 +47,6 @@ impl Store {
         )?;
         transaction.commit()?;
         Ok(person)
-    }
-
-    /// Gives a guest's result to a person, with all that was rowed in the same seat of that session, and what still will be; how
-    /// many results that are now.
-    ///
-    /// # Errors
-    /// It is not of a piece, is somebody's already, or cannot be written.
-    pub fn give(
-        &mut self,
-        result: &Listed,
-        person: &Person,
-        now_unix_ms: u64,
-    ) -> Result<usize, ClubError> {
-        if person.merged_into.is_some() {
-            return Err(ClubError::Refused(format!(
-                "{} was joined with another person of the club: give it to that one.",
-                person.called
-            )));
-        }
-        let to = person.person.to_string();
-        self.pass(result, Some(&to), now_unix_ms, |owner| match owner {
-            None => Ok(()),
-            Some(owner) if owner == to => Err(format!("It is {}'s already.", person.called)),
-            Some(_) => Err("It is somebody else's: take it back first.".to_owned()),
-        })
-    }
-
-    /// The results of a seat are a guest's again; how many.
-    ///
-    /// # Errors
-    /// They are nobody's, or it cannot be written.
-    pub fn take_back(&mut self, result: &Listed, now_unix_ms: u64) -> Result<usize, ClubError> {
-        self.pass(result, None, now_unix_ms, |owner| match owner {
-            Some(_) => Ok(()),
-            None => Err("It is a guest's: there is nothing to take back.".to_owned()),
-        })
-    }
-
-    fn pass(
-        &mut self,
-        result: &Listed,
-        to: Option<&str>,
-        now_unix_ms: u64,
-        may: impl FnOnce(Option<String>) -> Result<(), String>,
-    ) -> Result<usize, ClubError> {
-        let (Some(session), Some(seat)) = (&result.session, result.seat) else {
-            return Err(ClubError::Refused(
-                "It was not rowed in a session: whose it is was said when it came.".to_owned(),
-            ));
-        };
-        let club = self.club.club.to_string();
-        let transaction = writing(&mut self.connection)?;
-        // As it is now: somebody else may have said something of it since it was shown.
-        let owner: Option<String> =
-            transaction.query_row(queries::SEAT, params![club, session, seat], |row| row.get(1))?;
-        may(owner).map_err(ClubError::Refused)?;
-        let given = to.map(|_| now_unix_ms.cast_signed());
-        transaction.execute(queries::GIVE_SEAT, params![to, given, club, session, seat])?;
-        let results =
-            transaction.execute(queries::GIVE_RESULTS, params![to, club, session, seat])?;
-        transaction.commit()?;
-        Ok(results)
     }
 }
 

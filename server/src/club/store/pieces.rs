@@ -194,8 +194,10 @@ fn put(connection: &Connection, club: &str, of: &LastingResult) -> Result<bool, 
     let athlete = of.athlete.map(|athlete| athlete.to_string());
     let known = connection
         .prepare_cached(queries::SEAT)?
-        .query_row(params![club, session, seat.0], |row| {
-            Ok((row.get::<_, Option<String>>(0)?, row.get::<_, Option<String>>(1)?))
+        .query_row(params![piece.0, club, session, seat.0], |row| {
+            let is_given: bool = row.get(2)?;
+            let person = row.get::<_, Option<String>>(if is_given { 3 } else { 1 })?;
+            Ok((row.get::<_, Option<String>>(0)?, person))
         })
         .optional()?;
     let (sat, person) = known.unwrap_or_default();

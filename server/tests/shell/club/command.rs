@@ -84,10 +84,13 @@ async fn a_guests_result_is_found_given_to_a_person_and_taken_back_while_a_serve
     refused(data, &["give", "zzz", "Ana"], "There is no result zzz");
     refused(data, &["take-back", &hers], "there is nothing to take back");
     let given = told(data, &["give", &hers[..8], "ana l"]);
-    assert_eq!(given, "The 2 results that Ana rowed in the session of 2026-12-01: Ana Lima.\n");
+    assert_eq!(
+        given,
+        "The 2 results that Ana rowed in the session of 2026-12-01: Ana Lima. `club undo 1` undoes it.\n"
+    );
     refused(data, &["give", &hers, "Ana Lima"], "It is Ana Lima's already.");
     told(data, &["add", "Ana Berg"]);
-    refused(data, &["give", &hers, "Ana Berg"], "It is somebody else's: take it back first.");
+    refused(data, &["give", &hers, "Ana Berg"], "It is somebody else's: take it back first");
     refused(data, &["give", &hers, "Ana"], "Several people of the club are called Ana");
     let people: Vec<_> = lines(data, &["people", "--json"])
         .iter()
@@ -111,7 +114,25 @@ async fn a_guests_result_is_found_given_to_a_person_and_taken_back_while_a_serve
         hers_now.iter().map(whose).collect::<Vec<_>>(),
         vec![("Ana Lima".into(), "Ana".into(), false); 2]
     );
+    told(data, &["undo", "1"]);
+    refused(data, &["undo", "1"], "Number 1 was undone already.");
+    refused(data, &["undo", "x"], "no number of `club deeds`");
+    told(data, &["give", &hers, "Ana Lima"]);
     told(data, &["take-back", &hers]);
+    let deeds = told(data, &["deeds"]);
+    let told_of: Vec<&str> = deeds.lines().skip(1).map(|line| &line[..1]).collect();
+    assert_eq!((told_of, deeds.contains("undone")), (vec!["3", "2", "1"], true), "{deeds}");
+    told(data, &["type", "Ana Berg", "2026-11-02", "2 x 500 / 2:00", "3:31,2", "--rate", "24.5"]);
+    assert_eq!(
+        told(data, &["best", "ana b"]),
+        "2x500m/2min: 3:31.2 on 2026-11-02 (typed or imported)\n"
+    );
+    refused(data, &["type", "Ana Berg", "2026-11-02", "2000m", "7:72"], "write it as 7:42.3");
+    let typed = lines(data, &["results", "--name", "berg", "--json"]);
+    let typed = typed[0]["result"].as_str().unwrap().to_owned();
+    told(data, &["correct", &typed, "--to", "3:32", "--reason", "misread"]);
+    refused(data, &["correct", &hers, "--to", "3:32", "--reason", "misread"], "in a session");
+    told(data, &["remove", &typed, "--reason", "never rowed"]);
     assert_eq!(lines(data, &["results", "--name", "lima", "--json"]).len(), 0);
     let people = export(data).lines().filter(|line| line.contains("\"table\":\"person\"")).count();
     assert_eq!(people, 2);

@@ -2,6 +2,7 @@
 
 use std::{fs, os::unix::fs::PermissionsExt, path::Path, process::Command};
 
+use thole_club::{Doer, Reach};
 use thole_server::club::{Store, file};
 
 use super::{comes, evening::evenings, export, results};
@@ -26,7 +27,8 @@ async fn a_copy_made_while_a_server_runs_has_the_club_and_it_goes_on_from_there(
     let mut store = Store::open(Path::new(&data)).unwrap();
     let ana = store.add_person("Ana Lima", None, 1).unwrap();
     let hers = results(Path::new(&data)).into_iter().find(|of| of.called.as_deref() == Some("Ana"));
-    store.give(&hers.unwrap(), &ana, 2).unwrap();
+    let doer = Doer::at_the_command_line(2);
+    store.give(&hers.unwrap(), &ana, None, Reach::Seat, &doer).unwrap();
 
     let (done, says) = program(&["backup", &copy, "--data", &data]);
     let beside = format!("{copy}.club");

@@ -3,6 +3,7 @@
 use std::{fs, path::Path, sync::Arc};
 
 use rusqlite::Connection;
+use thole_club::{Doer, Reach};
 use thole_protocol::order::Order;
 use thole_server::{
     Server,
@@ -118,7 +119,8 @@ async fn rebuilding_gives_the_same_club_byte_for_byte() {
     let mut store = Store::open(data).unwrap();
     let ana = store.add_person("Ana Lima", Some(2009), 1).unwrap();
     let hers = results(data).into_iter().find(|of| of.called.as_deref() == Some("Ana")).unwrap();
-    assert_eq!(store.give(&hers, &ana, 2).unwrap(), 2);
+    let doer = Doer::at_the_command_line(2);
+    assert_eq!(store.give(&hers, &ana, None, Reach::Seat, &doer).unwrap().results, 2);
     // What no journal has.
     let said = Connection::open(file(data)).unwrap();
     let club = store.club().club.to_string();
