@@ -10,6 +10,7 @@ pub mod person;
 pub mod result;
 pub mod rowed;
 pub mod seating;
+pub mod table;
 
 pub use best::{Best, Candidate};
 pub use day::{ClubDay, Zone};

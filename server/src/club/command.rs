@@ -2,6 +2,7 @@
 
 mod deeds;
 mod table;
+mod tables;
 
 use std::{
     io::{self, Write},
@@ -10,9 +11,10 @@ use std::{
 
 use clap::{Args, Subcommand};
 use serde::Serialize;
-use thole_club::{ClubDay, Zone};
+use thole_club::{ClubDay, Zone, table::TableKind};
 
 pub use deeds::{DeedTask, More};
+pub use tables::Import;
 
 use super::{
     rebuild::rebuild,
@@ -86,7 +88,14 @@ pub enum ClubTask {
         zone: Option<Zone>,
     },
     /// Prints all that the club keeps but keys, one JSON object a line
-    Export,
+    Export {
+        /// People or results instead, as a table for spreadsheets, which `club import` takes without loss
+        #[arg(long, value_name = "people|results", value_parser = tables::kind)]
+        csv: Option<TableKind>,
+    },
+    /// Shows what each line of a file of people or results comes to, and stores it when that is said; 1 when a line is left that
+    /// somebody has to look at
+    Import(Import),
     /// Reads the club's file and says what is wrong with it
     Check,
     /// Makes all results of pieces again from the journal; people, what was typed or imported, and what was given stay
@@ -128,7 +137,13 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
             let moved = Store::open(data)?.set_zone(zone.clone())?;
             format!("{}; {moved} results are of another day now.\n", zone.name())
         }
-        ClubTask::Export => {
+        ClubTask::Import(asked) => {
+            let (says, is_settled) = tables::import(data, asked, now)?;
+            print(says.as_bytes(), out)?;
+            return Ok(is_settled);
+        }
+        ClubTask::Export { csv: Some(kind) } => read()?.table(*kind)?,
+        ClubTask::Export { csv: None } => {
             let mut all = Vec::new();
             read()?.export(&mut all)?;
             print(&all, out)?;

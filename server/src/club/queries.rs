@@ -3,7 +3,7 @@
 
 /// All texts by their names, so that a test can look at how each is carried out.
 #[cfg(test)]
-pub(super) const ALL: [(&str, &str); 57] = [
+pub(super) const ALL: [(&str, &str); 63] = [
     ("club", CLUB),
     ("new club", NEW_CLUB),
     ("set zone", SET_ZONE),
@@ -61,6 +61,12 @@ pub(super) const ALL: [(&str, &str); 57] = [
     ("rank result", RANK_RESULT),
     ("splits of a result", SPLITS_OF),
     ("candidates for a best", CANDIDATES),
+    ("is a result", IS_RESULT),
+    ("table of people", TABLE_OF_PEOPLE),
+    ("table of results", TABLE_OF_RESULTS),
+    ("table of splits", TABLE_OF_SPLITS),
+    ("import person", IMPORT_PERSON),
+    ("change person", CHANGE_PERSON),
 ];
 
 /// The one club of this file.
@@ -293,6 +299,32 @@ pub(super) const RANK_RESULT: &str =
 pub(super) const SPLITS_OF: &str =
     "SELECT nth FROM split WHERE club = $1 AND result = $2 ORDER BY nth";
 
+pub(super) const IS_RESULT: &str = "SELECT person FROM result WHERE club = $1 AND result = $2";
+
+pub(super) const TABLE_OF_PEOPLE: &str =
+    "SELECT person, called, born_year, spoken, language, units, hall_name, merged_into FROM person
+     WHERE club = $1 ORDER BY folded, person";
+
+pub(super) const TABLE_OF_RESULTS: &str = "
+    SELECT r.result, r.person, p.called, r.called, r.source, r.day, r.at_unix_ms, r.machine, r.title, r.repeats, r.outcome, r.place,
+        r.team, r.time_ms, r.distance_dm, r.sure_ms, r.sure_dm, r.target, r.strokes, r.marks, r.all_out, r.rate_half_spm, r.ranked,
+        r.corrected_from, r.reason, r.first_source
+    FROM result AS r LEFT JOIN person AS p ON p.club = r.club AND p.person = r.person
+    WHERE r.club = $1 ORDER BY r.day, r.result";
+
+pub(super) const TABLE_OF_SPLITS: &str =
+    "SELECT result, distance_dm, time_ms FROM split WHERE club = $1 ORDER BY result, nth";
+
+pub(super) const IMPORT_PERSON: &str = "
+    INSERT INTO person (club, person, called, folded, born_year, spoken, language, units, hall_name, added_unix_ms)
+    VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)";
+
+/// What a file does not say stays.
+pub(super) const CHANGE_PERSON: &str = "
+    UPDATE person SET called = $1, folded = $2, born_year = COALESCE($3, born_year), spoken = COALESCE($4, spoken),
+        language = COALESCE($5, language), units = COALESCE($6, units), hall_name = COALESCE($7, hall_name)
+    WHERE club = $8 AND person = $9";
+
 /// What may be a best of somebody.
 pub(super) const CANDIDATES: &str = "
     SELECT result, work, machine, day, outcome, shown, marks, source FROM result
@@ -302,7 +334,7 @@ mod tests {
     use super::*;
     use crate::club::{
         season::{self, listed},
-        store::{Store, Wanted},
+        store::{Store, Wanted, kept_rows},
     };
 
     /// What a person waits for; each has to come in its order out of an index.
@@ -339,6 +371,17 @@ mod tests {
             assert!(name == "club" || !reads_through, "{name}: {plan:?}");
             let sorts = plan.iter().any(|step| step.contains("TEMP B-TREE"));
             assert!(!sorts || !LISTS.contains(&sql), "{name} is sorted: {plan:?}");
+        }
+        for of in kept_rows::ALL {
+            let column = "of".to_owned();
+            let column = of.key.first().map_or(column, |key| (*key).to_owned());
+            let mut texts = vec![of.select(), of.delete(), of.update(&[&column])];
+            let is_someones = store.connection().prepare(&of.select_keys("person")).is_ok();
+            texts.extend(is_someones.then(|| of.select_keys("person")));
+            for sql in texts {
+                let plan = plan(&store, &sql);
+                assert!(!plan.iter().any(|step| step.starts_with("SCAN")), "{sql}: {plan:?}");
+            }
         }
         let of = |name: Option<&str>, work: Option<&str>, days: Option<(&str, &str)>| {
             let (from, to) = days.unwrap_or(("0001-01-01", "9999-12-31"));

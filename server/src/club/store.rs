@@ -2,12 +2,14 @@
 
 mod bests;
 mod deeds;
-mod kept_rows;
+pub(super) mod kept_rows;
 mod lists;
+mod merging;
 mod people;
 mod pieces;
 mod said;
 mod seats;
+mod tables;
 
 use std::{
     fmt,
@@ -23,6 +25,7 @@ use thole_club::{Club, ClubId, Zone};
 pub use lists::{Listed, PersonLine, Wanted};
 pub use pieces::{Positions, Replaced};
 pub use said::TypedResult;
+pub use tables::Stored;
 
 use super::{migrations, queries, zone};
 use crate::{journal::sqlite::folder, secret::random_uuid};

@@ -5,7 +5,9 @@ mod copied;
 mod deeds;
 mod evening;
 mod killed;
+mod merging;
 mod records;
+mod tables;
 
 mod taking;
 

@@ -44,6 +44,13 @@ pub enum DeedTask {
         #[arg(long)]
         only_these: bool,
     },
+    /// Makes two entries of one person one
+    Merge {
+        /// The entry that goes, by its name or what stands before it in `club people`
+        person: String,
+        /// The entry that stays
+        into: String,
+    },
     /// Keeps a result that no machine has told
     Type {
         /// The person, by their name
@@ -156,6 +163,12 @@ pub(super) fn run(store: &mut Store, task: &DeedTask, now: u64) -> Result<String
             let done = store.swap(&one, &other, reach(*only_these), &doer)?;
             let results = many(done.results, "result");
             Ok(format!("{results}: each the other\u{2019}s now.{}\n", undo(done.deed)))
+        }
+        DeedTask::Merge { person, into } => {
+            let (gone, kept) = (store.person(person)?, store.person(into)?);
+            let done = store.merge(&gone, &kept, &doer)?;
+            let results = many(done.results, "result");
+            Ok(format!("{} has all of it, {results}.{}\n", kept.called, undo(done.deed)))
         }
         DeedTask::Type { person, day, piece, result, more } => {
             let person = store.person(person)?;

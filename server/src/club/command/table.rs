@@ -111,7 +111,7 @@ fn beginning(id: &str) -> String {
     id.chars().take(BEGINNING).collect()
 }
 
-fn columns(heads: &[&str], rows: impl Iterator<Item = Vec<String>>) -> String {
+pub(super) fn columns(heads: &[&str], rows: impl Iterator<Item = Vec<String>>) -> String {
     let heads = heads.iter().map(|head| (*head).to_owned()).collect();
     let all: Vec<Vec<String>> = std::iter::once(heads).chain(rows).collect();
     let width = |at: usize| {

@@ -10,9 +10,9 @@ pub(super) type Image = Map<String, Value>;
 
 /// Rows of one table, and what tells them apart within a club.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct RowsOf {
-    pub(super) table: &'static str,
-    pub(super) key: &'static [&'static str],
+pub(in crate::club) struct RowsOf {
+    pub(in crate::club) table: &'static str,
+    pub(in crate::club) key: &'static [&'static str],
 }
 
 pub(super) const SEAT: RowsOf = RowsOf { table: "seat", key: &["session", "seat"] };
@@ -32,7 +32,7 @@ pub(super) const NOTE: RowsOf = RowsOf { table: "note", key: &["note"] };
 pub(super) const LOOKED: RowsOf = RowsOf { table: "looked", key: &["looked"] };
 
 /// All whose rows a deed may change.
-pub(super) const ALL: [RowsOf; 12] = [
+pub(in crate::club) const ALL: [RowsOf; 12] = [
     SEAT,
     GIVEN_PIECE,
     RESULT,
@@ -63,18 +63,27 @@ impl RowsOf {
         which
     }
 
-    pub(super) fn select(self) -> String {
+    pub(in crate::club) fn select(self) -> String {
         format!("SELECT * FROM \"{}\"{}", self.table, self.which(1))
     }
 
-    pub(super) fn delete(self) -> String {
+    pub(in crate::club) fn delete(self) -> String {
         format!("DELETE FROM \"{}\"{}", self.table, self.which(1))
     }
 
-    pub(super) fn update(self, columns: &[&String]) -> String {
+    pub(in crate::club) fn update(self, columns: &[&String]) -> String {
         let set = (1..).zip(columns).map(|(nth, column)| format!("\"{column}\" = ${nth}"));
         let set = set.collect::<Vec<_>>().join(", ");
         format!("UPDATE \"{}\" SET {set}{}", self.table, self.which(columns.len() + 1))
+    }
+
+    pub(in crate::club) fn select_keys(self, by: &str) -> String {
+        let columns: Vec<String> = self.key.iter().map(|key| format!("\"{key}\"")).collect();
+        let columns = columns.join(", ");
+        let table = self.table;
+        format!(
+            "SELECT {columns} FROM \"{table}\" WHERE club = $1 AND \"{by}\" = $2 ORDER BY {columns}"
+        )
     }
 
     fn insert(self, columns: &[&String]) -> String {
@@ -94,6 +103,24 @@ impl RowsOf {
         let mut select = connection.prepare_cached(&self.select())?;
         let mut rows = select.query(params_from_iter(bound(club, key)))?;
         rows.next()?.map(image).transpose()
+    }
+
+    /// The keys of all rows with this in a column.
+    pub(super) fn keys(
+        self,
+        connection: &Connection,
+        club: &str,
+        by: &str,
+        is: &str,
+    ) -> Result<Vec<Vec<Value>>, ClubError> {
+        let mut select = connection.prepare_cached(&self.select_keys(by))?;
+        let mut rows = select.query([club, is])?;
+        let mut keys = Vec::new();
+        while let Some(row) = rows.next()? {
+            let key = (0..self.key.len()).map(|at| value(row.get_ref(at)?));
+            keys.push(key.collect::<Result<Vec<Value>, ClubError>>()?);
+        }
+        Ok(keys)
     }
 
     /// Takes a row away; nothing when there is none.

@@ -4,15 +4,17 @@ use rusqlite::{Connection, OptionalExtension, params};
 use serde::Serialize;
 use serde_json::Value;
 use thole_club::{
-    ClubDay, DeedKind, DeedNo, Doer, Done, Person, ResultId, Rowed, deed::checked_reason,
-    person::folded,
+    AllOut, ClubDay, DeedKind, DeedNo, Doer, Done, Person, ResultId, Rowed,
+    deed::checked_reason,
+    rowed::total_words,
+    table::{ResultRow, Source},
 };
 use thole_protocol::{
     ids::{PieceNo, SessionId},
     shown::repeats_text,
-    spec::{Extent, Plan, Repeat},
+    spec::{Extent, Repeat},
     standing::Outcome,
-    total::Total,
+    total::{Certainty, Total},
     units::{Decimetres, HalfSpm, Millis},
 };
 
@@ -23,6 +25,7 @@ use super::{
     lists::{Listed, json},
     queries,
     seats::is_here,
+    tables::insert_result,
     writing,
 };
 use crate::secret::random_uuid;
@@ -66,45 +69,37 @@ impl Store {
             )));
         }
         let result = ResultId(random_uuid());
-        let shown = rowed.shown();
-        transaction.execute(
-            queries::NEW_RESULT,
-            params![
-                club,
-                result.to_string(),
-                who,
-                person.called,
-                folded(&person.called),
-                "typed",
-                of.map(|(session, _)| session.to_string()),
-                of.map(|(_, piece)| piece.0),
-                rowed.day.as_str(),
-                None::<i64>,
-                rowed.machine,
-                rowed.title.trim(),
-                work,
-                text(&rowed.repeats)?,
-                text(&Outcome::Finished)?.trim_matches('"'),
-                None::<u32>,
-                None::<String>,
-                time_ms.0,
-                distance_dm.0,
-                None::<u32>,
-                None::<u32>,
-                text(&shown)?,
-                text(&Plan::Even)?,
-                None::<String>,
-                None::<String>,
-                None::<u32>,
-                "[]",
-                "unknown",
-                rowed.rate_half_spm.map(|rate| rate.0),
-                0,
-                None::<String>,
-                None::<String>,
-                None::<String>,
-            ],
-        )?;
+        let row = ResultRow {
+            result: Some(result),
+            person: Some(person.person),
+            name: Some(person.called.clone()),
+            called: Some(person.called.clone()),
+            day: rowed.day.clone(),
+            at_unix_ms: None,
+            repeats: rowed.repeats.clone(),
+            outcome: Outcome::Finished,
+            time_ms,
+            distance_dm,
+            sure: Certainty::Unsaid,
+            place: None,
+            team: None,
+            target: None,
+            machine: rowed.machine.clone(),
+            title: rowed.title.clone(),
+            rate_half_spm: rowed.rate_half_spm,
+            strokes: None,
+            splits: Vec::new(),
+            all_out: AllOut::Unknown,
+            is_ranked: false,
+            marks: Vec::new(),
+            source: Source::Typed,
+            corrected_from: None,
+            reason: None,
+        };
+        let of = of.map_or((None, None), |(session, PieceNo(piece))| {
+            (Some(session.to_string()), Some(piece))
+        });
+        insert_result(&transaction, &club, &result.to_string(), &row, ("typed", None), of)?;
         let mut recorder = Recorder::new(&transaction, &club);
         let key = result.to_string();
         recorder.has_put(RESULT, vec![Value::from(key.as_str())]);
@@ -149,6 +144,13 @@ impl Store {
         if was == *to {
             return Err(ClubError::Refused("That is what it says already.".to_owned()));
         }
+        // As it is shown to people.
+        let was_text = format!(
+            "{} for {} on {}",
+            total_words(was.shown()),
+            repeats_text(&was.repeats),
+            was.day
+        );
         let mut recorder = Recorder::new(&transaction, &club);
         recorder.remember(RESULT, &[Value::from(result.result.as_str())])?;
         transaction.execute(
@@ -163,7 +165,7 @@ impl Store {
                 distance_dm.0,
                 text(&to.shown())?,
                 to.rate_half_spm.map(|rate| rate.0),
-                text(&was)?,
+                was_text,
                 reason,
                 club,
                 result.result,

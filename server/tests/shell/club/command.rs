@@ -122,12 +122,12 @@ async fn a_guests_result_is_found_given_to_a_person_and_taken_back_while_a_serve
     let deeds = told(data, &["deeds"]);
     let told_of: Vec<&str> = deeds.lines().skip(1).map(|line| &line[..1]).collect();
     assert_eq!((told_of, deeds.contains("undone")), (vec!["3", "2", "1"], true), "{deeds}");
-    told(data, &["type", "Ana Berg", "2026-11-02", "2 x 500 / 2:00", "3:31,2", "--rate", "24.5"]);
+    told(data, &["type", "Ana Berg", "2024-11-02", "2 x 500 / 2:00", "3:31,2", "--rate", "24.5"]);
     assert_eq!(
         told(data, &["best", "ana b"]),
-        "2x500m/2min: 3:31.2 on 2026-11-02 (typed or imported)\n"
+        "2x500m/2min: 3:31.2 on 2024-11-02 (typed or imported)\n"
     );
-    refused(data, &["type", "Ana Berg", "2026-11-02", "2000m", "7:72"], "write it as 7:42.3");
+    refused(data, &["type", "Ana Berg", "2024-11-02", "2000m", "7:72"], "write it as 7:42.3");
     let typed = lines(data, &["results", "--name", "berg", "--json"]);
     let typed = typed[0]["result"].as_str().unwrap().to_owned();
     told(data, &["correct", &typed, "--to", "3:32", "--reason", "misread"]);

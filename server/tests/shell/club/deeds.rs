@@ -55,7 +55,7 @@ pub(crate) fn of(data: &Path, called: &str, piece: u16) -> Listed {
 }
 
 /// Whose each result is: the name that it was rowed under, the piece, and the person.
-fn whose(data: &Path) -> Vec<String> {
+pub(crate) fn whose(data: &Path) -> Vec<String> {
     let line = |of: &Listed| {
         let who = if of.person.is_some() { of.name.as_deref().unwrap() } else { "-" };
         let called = of.called.as_deref().unwrap_or_default();
@@ -66,7 +66,9 @@ fn whose(data: &Path) -> Vec<String> {
     lines
 }
 
-fn says<T: std::fmt::Debug>(refused: Result<T, thole_server::club::ClubError>) -> String {
+pub(crate) fn says<T: std::fmt::Debug>(
+    refused: Result<T, thole_server::club::ClubError>,
+) -> String {
     refused.unwrap_err().to_string()
 }
 

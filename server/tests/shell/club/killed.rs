@@ -96,7 +96,7 @@ fn is_whole(data: &Path, told: &str, which: &str) -> (usize, bool) {
     (pieces.len(), spoilt == 0)
 }
 
-fn run(data: &Path, words: &[&str]) -> Command {
+pub(crate) fn run(data: &Path, words: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_thole-server"));
     command.env_clear().args(words).arg("--data").arg(data);
     command.stdout(Stdio::null()).stderr(Stdio::null());
@@ -104,7 +104,7 @@ fn run(data: &Path, words: &[&str]) -> Command {
 }
 
 /// Kills it as soon as so much is written ahead; true when that was before its end.
-fn killed_when(command: &mut Command, data: &Path, ahead: u64) -> bool {
+pub(crate) fn killed_when(command: &mut Command, data: &Path, ahead: u64) -> bool {
     let mut child = command.spawn().unwrap();
     let wal = data.join("club.sqlite-wal");
     let is_ahead = || fs::metadata(&wal).is_ok_and(|file| file.len() > ahead);

@@ -9,19 +9,19 @@ use thole_server::{
     Server,
     club::{Store, file, reading, rebuild::rebuild, store::Positions, taking},
     config::ServeArgs,
-    journal::{Journal, sqlite::SqliteJournal},
+    journal::Journal,
 };
 use tokio::task::yield_now;
 
 use super::{
     comes,
-    evening::{Evening, evenings},
+    evening::{Evening, evenings, opened},
     export, results, told,
 };
 
 /// A server that is not asked anything takes what its journal has, until a test has seen what it waits for.
 async fn takes(data: &Path, until: impl Fn() -> bool) {
-    let journal: Arc<dyn Journal> = Arc::new(SqliteJournal::open(data).unwrap());
+    let journal: Arc<dyn Journal> = Arc::new(opened(data));
     let mut settings = ServeArgs::default().settings().unwrap();
     settings.data = data.to_owned();
     let server = Arc::new(Server::new(settings, journal));
@@ -65,11 +65,11 @@ async fn looking_again_changes_nothing_and_what_is_new_is_taken() {
     let data = folder.path();
     let mut evening = Evening::of(1, &["Ana", "Bo"]);
     evening.row(true).settle();
-    evening.write(&SqliteJournal::open(data).unwrap()).await;
+    evening.write(&opened(data)).await;
     takes(data, || count(data) == 2).await;
     let before = export(data);
     evening.row(false).settle();
-    evening.write(&SqliteJournal::open(data).unwrap()).await;
+    evening.write(&opened(data)).await;
     takes(data, || count(data) == 4).await;
     let after = export(data);
     assert!(before.lines().all(|line| after.contains(line)), "what was there is as it was");
@@ -82,7 +82,7 @@ async fn a_piece_that_was_over_and_not_settled_is_taken_though_nobody_comes_back
     let data = folder.path();
     let mut evening = Evening::of(1, &["Ana", "Bo"]);
     evening.row(true);
-    evening.write(&SqliteJournal::open(data).unwrap()).await;
+    evening.write(&opened(data)).await;
     takes(data, || count(data) == 2).await;
     assert_eq!(told(data), ["Ana 0 60000 1", "Bo 0 64000 1"]);
 }
@@ -94,7 +94,7 @@ async fn a_club_that_is_broken_stops_nothing_and_is_made_good_later() {
     evenings(data, 1, &["Ana"]).await;
     fs::write(file(data), "a piece of 1,700 m, long and loose".repeat(200)).unwrap();
     assert!(Store::open(data).is_err());
-    let journal: Arc<dyn Journal> = Arc::new(SqliteJournal::open(data).unwrap());
+    let journal: Arc<dyn Journal> = Arc::new(opened(data));
     let mut settings = ServeArgs::default().settings().unwrap();
     settings.data = data.to_owned();
     let server = Arc::new(Server::new(settings, journal.clone()));
@@ -159,14 +159,14 @@ async fn a_journal_that_was_put_back_is_taken_anew_from_its_beginning() {
     let data = folder.path();
     let mut evening = Evening::of(1, &["Ana", "Bo"]);
     evening.row(true).settle().row(false).settle();
-    evening.write(&SqliteJournal::open(data).unwrap()).await;
+    evening.write(&opened(data)).await;
     takes(data, || count(data) == 4).await;
     for name in ["thole.db", "thole.db-wal", "thole.db-shm", "witness"] {
         drop(fs::remove_file(data.join(name)));
     }
     let mut other = Evening::of(1, &["Ana", "Bo"]);
     other.row(true).settle();
-    other.write(&SqliteJournal::open(data).unwrap()).await;
+    other.write(&opened(data)).await;
     takes(data, || count(data) == 2).await;
     assert_eq!(told(data), ["Ana 0 60000 1", "Bo 0 64000 1"]);
 }
@@ -179,13 +179,13 @@ async fn of_a_session_in_which_somebody_was_erased_the_others_keep_their_results
     let mut evening = Evening::of(1, &["Ana", "Bo"]);
     evening.joins("Cy").row(true).settle();
     evening.order(Order::CloseSession);
-    let journal = SqliteJournal::open(data).unwrap();
+    let journal = opened(data);
     evening.write(&journal).await;
     let row = journal.session(evening.session()).await.unwrap().unwrap();
     drop(journal);
     takes(data, || count(data) == 3).await;
     let before = export(data);
-    let journal = SqliteJournal::open(data).unwrap();
+    let journal = opened(data);
     journal.erase(evening.session(), evening.athlete(1)).await.unwrap();
     let read = reading::read(&journal, &row).await.unwrap();
     assert!(!read.is_whole);
@@ -203,7 +203,7 @@ async fn of_a_session_in_which_somebody_was_erased_the_others_keep_their_results
 async fn what_finds_no_room_is_taken_from_the_journal_as_soon_as_there_is_some() {
     let folder = tempfile::tempdir().unwrap();
     let data = folder.path();
-    let journal = Arc::new(SqliteJournal::open(data).unwrap());
+    let journal = Arc::new(opened(data));
     let mut settings = ServeArgs::default().settings().unwrap();
     settings.data = data.to_owned();
     let server = Arc::new(Server::new(settings, journal.clone()));
