@@ -1,6 +1,6 @@
 //! Builds the web pages with npm and writes the table of them that `src/pages.rs` includes.
 //!
-//! `THOLE_WEB=auto` (when it is not set) builds them if npm is there, and else puts pages in their
+//! `THOLE_WEB=auto` (also when it is not set) builds them if npm is there, and otherwise puts pages in their
 //! place that say how to get them; `require` makes a missing npm an error; `skip` never runs npm.
 
 use std::{
@@ -19,7 +19,7 @@ use flate2::{Compression, write::GzEncoder};
 
 type Outcome<T> = Result<T, Box<dyn Error>>;
 
-/// What the pages are made of, below `client/web`; what npm and the scripts write is none of it.
+/// What the pages are made of, below `client/web`; what npm and the scripts write is not among it.
 const SOURCES: [&str; 11] = [
     "src",
     "public",
@@ -37,16 +37,17 @@ const SOURCES: [&str; 11] = [
 /// The pages that everything else is reached from.
 const PAGES: [&str; 3] = ["athlete.html", "board.html", "coach.html"];
 
-/// Keeps the athlete's page while the server is away; names its build, too. Not there where no pages are.
+/// Keeps the athlete's page available while the server is away; it names its build, too. Missing where there
+/// are no pages.
 const KEEPER: &str = "keeper.js";
 
-/// Stands in the pages where the build's name belongs.
+/// In the pages, stands where the build's name belongs.
 const BUILD_MARK: &str = "__BUILD__";
 
 fn main() -> ExitCode {
     match pages_for_this_build() {
         Ok(()) => ExitCode::SUCCESS,
-        // In words: what npm said is not readable in the form that a returned error is printed in.
+        // In words: what npm said is unreadable in the form in which a returned error is printed.
         Err(error) => {
             eprintln!("{error}\n\nThe server without its pages: THOLE_WEB=skip cargo build");
             ExitCode::FAILURE
@@ -63,7 +64,7 @@ fn pages_for_this_build() -> Outcome<()> {
     write_pages(&wish, npm, Path::new(&env::var("OUT_DIR")?))
 }
 
-/// Builds the pages with this npm, or writes those that stand in their place, and the table of them.
+/// Builds the pages with this npm, or writes the ones that stand in for them, and the table of them.
 pub(crate) fn write_pages(wish: &str, npm: &str, out: &Path) -> Outcome<()> {
     let web =
         Web { folder: Path::new(&env::var("CARGO_MANIFEST_DIR")?).join("../client/web"), npm };
@@ -91,7 +92,7 @@ pub(crate) fn write_pages(wish: &str, npm: &str, out: &Path) -> Outcome<()> {
                 let advice = "Install Node.js 20.19 or newer, which brings npm, where this server is built, and \
                               build it again.";
                 placeholders(&pages, advice)?;
-                // A path that is never there makes cargo ask at every build whether npm has come.
+                // A path that never exists makes cargo ask at every build whether npm has been installed.
                 println!("cargo::rerun-if-changed={}", out.join("npm-may-come").display());
             }
         },
@@ -100,7 +101,7 @@ pub(crate) fn write_pages(wish: &str, npm: &str, out: &Path) -> Outcome<()> {
     write_table(&pages, &out.join("packed"), &out.join("pages.rs"))
 }
 
-/// Where the pages are made, and by what.
+/// Where the pages are made, and with what.
 struct Web<'a> {
     folder: PathBuf,
     npm: &'a str,
@@ -114,14 +115,14 @@ impl Web<'_> {
     }
 
     fn build(&self, pages: &Path) -> Outcome<()> {
-        // An editor's build and a shell's share the folder of packages: one after the other.
+        // An editor's build and a shell's share the folder of packages: they take turns.
         let turn = File::create(self.folder.join(".build-lock"))?;
         turn.lock()?;
         self.install()?;
         run(self.npm().args(["run", "build", "--", "--emptyOutDir", "--outDir"]).arg(pages))
     }
 
-    /// The packages of the lock file, unless they are there; `cargo gate` goes by the same stamp.
+    /// Installs the packages of the lock file, unless they are there; `cargo gate` goes by the same stamp.
     fn install(&self) -> Outcome<()> {
         let wanted = fs::read(self.folder.join("package-lock.json"))?;
         let stamp = self.folder.join("node_modules/.installed-lock");
@@ -133,7 +134,7 @@ impl Web<'_> {
     }
 }
 
-/// Runs a program; what it said, when it failed.
+/// Runs a program; returns what it said if it failed.
 fn run(command: &mut Command) -> Outcome<()> {
     let ended = command.output().map_err(|why| format!("{command:?} could not be run: {why}"))?;
     if ended.status.success() {
@@ -162,8 +163,8 @@ fn placeholders(pages: &Path, advice: &str) -> Outcome<()> {
     Ok(())
 }
 
-/// One line a file, sorted by path, with the build's name put into the pages; what is smaller for it stands
-/// there compressed, too.
+/// One line per file, sorted by path, with the build's name put into the pages; what compression makes
+/// smaller is there compressed, too.
 fn write_table(pages: &Path, packed: &Path, table: &Path) -> Outcome<()> {
     let mut files = Vec::new();
     collect(pages, &mut files)?;
@@ -202,7 +203,7 @@ fn write_table(pages: &Path, packed: &Path, table: &Path) -> Outcome<()> {
     Ok(fs::write(table, text)?)
 }
 
-/// Writes a file compressed; `None` for what does not become a tenth smaller by it, such as fonts.
+/// Writes a file compressed; `None` for one that does not shrink by a tenth, such as a font.
 fn gzip(file: &Path, packed: &Path) -> Outcome<Option<PathBuf>> {
     let plain = fs::read(file)?;
     let mut encoder = GzEncoder::new(Vec::new(), Compression::best());
@@ -215,7 +216,7 @@ fn gzip(file: &Path, packed: &Path) -> Outcome<Option<PathBuf>> {
     Ok(Some(packed.to_owned()))
 }
 
-/// A folder with nothing in it.
+/// Empties a folder, or creates it.
 fn emptied(folder: &Path) -> io::Result<()> {
     match fs::remove_dir_all(folder) {
         Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),

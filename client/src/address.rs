@@ -4,7 +4,7 @@ use std::fmt;
 
 use thole_protocol::{client_msg::Role, ids::JoinCode};
 
-/// Port of a server when the address names none.
+/// The server's port when the address names none.
 pub const DEFAULT_PORT: u16 = 8737;
 
 /// Where a server is reached.
@@ -23,17 +23,17 @@ pub struct Address {
 pub struct PlaceLink {
     /// The server.
     pub address: Address,
-    /// As whom.
+    /// Who it opens the session for.
     pub role: Role,
     /// The session's join code.
     pub code: Option<JoinCode>,
-    /// The secret; it stands behind the `#`, so no server log ever has it.
+    /// The secret; it comes after the `#`, so no server log ever has it.
     pub secret: String,
 }
 
 impl Address {
-    /// Reads `ws://host:port` or one of `wss`, `http`, `https`; without a scheme, `ws`. What stands
-    /// behind the host is left aside.
+    /// Reads `ws://host:port` or one of `wss`, `http`, `https`; without a scheme, `ws`. What comes after the
+    /// host is ignored.
     ///
     /// # Errors
     /// A sentence that says what to type.
@@ -79,7 +79,7 @@ impl Address {
         Ok(Address { tls, host: host.to_owned(), port })
     }
 
-    /// Host and port as they stand in an address.
+    /// Host and port as they appear in an address.
     #[must_use]
     pub fn authority(&self) -> String {
         if six(&self.host) {
@@ -164,7 +164,7 @@ impl fmt::Display for PlaceLink {
     }
 }
 
-/// Without the secret, so that it never reaches a log.
+/// Without the secret, which must never reach a log.
 impl fmt::Debug for PlaceLink {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("PlaceLink")

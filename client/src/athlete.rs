@@ -1,5 +1,5 @@
-//! An athlete's place in a session: what the machine says is recorded here, kept, and sent until it
-//! is durable there.
+//! An athlete's place in a session: what the machine says is recorded here, kept, and sent until the server
+//! has it for good.
 
 use std::{collections::VecDeque, time::Duration};
 
@@ -27,7 +27,7 @@ use crate::{
 
 /// Version of the wording under which heart rate is passed on (`cautions::HEART_RATE`).
 const CONSENT_WORDING: u16 = 1;
-/// Heart-rate readings that wait while there is no connection: half an hour of one in three seconds.
+/// Heart-rate readings that wait while there is no connection: half an hour at one every three seconds.
 const READINGS_MAX: usize = 600;
 /// When a link is too busy to take a message, it is tried again after this long.
 const BUSY: Duration = Duration::from_millis(20);
@@ -41,17 +41,17 @@ pub struct AthleteConfig {
     pub dial: Dial,
     /// The athlete's secret.
     pub secret: String,
-    /// Takes the seat though another device is heard in it.
+    /// Takes the seat even if another device is heard in it.
     pub take_seat: bool,
-    /// How fast the session is taken to run until the server has said so.
+    /// How fast the session is assumed to run until the server has said.
     pub speed: u32,
     /// The cautions were read and accepted.
     pub cautions_read: bool,
-    /// What is linked, in words.
+    /// What machine is linked, in words.
     pub machine: Option<String>,
     /// Heart rate may be passed on to the coach.
     pub share_heart_rate: bool,
-    /// Own target and plan.
+    /// The athlete's own target and plan.
     pub aim: OwnAim,
     /// Seed of the jitter.
     pub seed: u64,
@@ -64,7 +64,7 @@ pub enum AthleteNews {
     Welcome(Box<Welcome>, Resumed),
     /// Something happened.
     Event(Event),
-    /// The own standing.
+    /// The athlete's own standing.
     Own(Own),
     /// Samples that the server refused.
     RefusedSamples(Vec<RefusedSample>),
@@ -93,7 +93,7 @@ pub struct Athlete {
     you: Option<AthleteId>,
     /// What is to be said once on this connection, oldest first.
     to_say: VecDeque<ClientMsg>,
-    /// What has no answer yet: it is said again after a lost connection.
+    /// What has not been answered yet: it is said again after a lost connection.
     unanswered: Vec<(CommandId, ClientMsg)>,
     readings: VecDeque<Reading>,
     told: VecDeque<AthleteNews>,
@@ -104,7 +104,7 @@ pub struct Athlete {
 }
 
 impl Athlete {
-    /// Begins to connect, with a new recording.
+    /// Starts connecting, with a new recording.
     #[must_use]
     pub fn open(config: AthleteConfig) -> Athlete {
         let run = RunId(Uuid::new_v4());
@@ -135,7 +135,7 @@ impl Athlete {
         }
     }
 
-    /// Records what the machine said; it is sent when its instant has come, connected or not.
+    /// Records what the machine said; it is sent once its instant has come, connected or not.
     pub fn record(&mut self, sample: Sample) {
         self.kept.record(sample);
     }
@@ -150,7 +150,7 @@ impl Athlete {
         }
     }
 
-    /// Says what is linked now, in words; `None` while nothing is.
+    /// Says what machine is linked now, in words; `None` while there is none.
     pub fn link_machine(&mut self, machine: Option<String>) {
         if self.config.machine != machine {
             self.config.machine = machine;
@@ -160,7 +160,7 @@ impl Athlete {
         }
     }
 
-    /// Says that this athlete stops rowing the piece; heard once the connection is there.
+    /// Says that this athlete stops rowing the piece; it is heard once the connection is there.
     pub fn stop_rowing(&mut self) {
         self.ask(|command| ClientMsg::StopRowing { command });
     }
@@ -171,7 +171,7 @@ impl Athlete {
         self.kept.pending()
     }
 
-    /// All that this device has of the recording, durable or not.
+    /// Everything this device has of the recording, durable or not.
     pub fn samples(&self) -> impl Iterator<Item = &Sample> {
         self.kept.samples()
     }
@@ -188,15 +188,15 @@ impl Athlete {
         self.you
     }
 
-    /// Gives the connection up for this long, in real time: for rehearsal.
+    /// Drops the connection for this long, in real time: for rehearsal.
     pub fn leave(&mut self, life: Duration) {
         if self.link.leave(life).is_ok() {
             self.connection = None;
         }
     }
 
-    /// Sends what is due and waits for what is told; `None` after `AthleteNews::Ended`. Nothing is lost when
-    /// the wait is given up.
+    /// Sends what is due and waits for news; `None` after `AthleteNews::Ended`. Nothing is lost when the wait
+    /// is given up.
     pub async fn next(&mut self) -> Option<AthleteNews> {
         loop {
             if let Some(told) = self.told.pop_front() {
@@ -216,7 +216,7 @@ impl Athlete {
         }
     }
 
-    /// Sends what is due; returns when to look again, in real time.
+    /// Sends what is due; returns how long to wait before looking again, in real time.
     fn send_due(&mut self) -> Duration {
         let Some(connection) = self.connection else { return LOOK_EVERY };
         while let Some(msg) = self.to_say.front() {
@@ -310,7 +310,7 @@ impl Athlete {
         self.unanswered.push((command, msg));
     }
 
-    /// A newer target takes the place of one that has no answer.
+    /// A newer target takes the place of one that has not been answered.
     fn aim(&mut self, aim: AimAt) {
         let piece = aim.piece;
         self.ask_anew(
@@ -319,7 +319,7 @@ impl Athlete {
         );
     }
 
-    /// Says something until it is answered, instead of what of its kind has no answer yet.
+    /// Says something until it is answered, in place of anything of its kind that has not been answered yet.
     fn ask_anew(
         &mut self,
         is_older: impl Fn(&ClientMsg) -> bool,
@@ -349,7 +349,7 @@ impl Athlete {
         );
     }
 
-    /// Which try of which piece is on. Who has stopped another one has not stopped this.
+    /// Which attempt at which piece is on. Whoever stopped in another one has not stopped in this one.
     fn rows(&mut self, piece: PieceNo, phase: Phase) {
         let go = go_of(phase);
         let before = self.rows.replace((piece, go));
@@ -394,7 +394,7 @@ impl Athlete {
         }
     }
 
-    /// The results up to this instant are final: their samples are kept no longer.
+    /// The results up to this instant are final: their samples are no longer kept.
     pub fn forget(&mut self, through: At) {
         self.kept.forget(through);
     }

@@ -9,8 +9,8 @@ pub const FIRST: Duration = Duration::from_millis(200);
 /// No wait is longer than this.
 pub const LONGEST: Duration = Duration::from_secs(4);
 
-/// Waits between attempts: full jitter (any length up to the limit, all alike likely), and a limit
-/// that doubles from 0.2 s to 4 s, so that a gym that lost its server does not come back as one.
+/// Waits between attempts: full jitter (any length up to the limit, all equally likely), and a limit that
+/// doubles from 0.2 s to 4 s, so that a gym that lost its server does not come back all at once.
 #[derive(Clone, Debug)]
 pub struct Backoff {
     chance: Chance,
@@ -37,7 +37,7 @@ impl Backoff {
         limit.mul_f64(self.chance.unit())
     }
 
-    /// The connection holds: the next failure is a first one again.
+    /// The connection holds: the next failure counts as the first again.
     pub fn reset(&mut self) {
         self.attempts = 0;
     }

@@ -1,4 +1,4 @@
-//! A board's place in a session: sees how all stand, says nothing.
+//! A board's place in a session: sees where everybody stands, says nothing.
 
 use std::{collections::VecDeque, time::Duration};
 
@@ -40,7 +40,7 @@ pub struct Board {
 }
 
 impl Board {
-    /// Begins to connect.
+    /// Starts connecting.
     #[must_use]
     pub fn open(dial: Dial, secret: String, seed: u64) -> Board {
         let config = LinkConfig {
@@ -68,7 +68,7 @@ impl Board {
         self.link.clock()
     }
 
-    /// Waits for what is told; `None` after `BoardNews::Ended`. Nothing is lost when the wait is given up.
+    /// Waits for news; `None` after `BoardNews::Ended`. Nothing is lost when the wait is given up.
     pub async fn next(&mut self) -> Option<BoardNews> {
         loop {
             if let Some(told) = self.told.pop_front() {
@@ -90,7 +90,7 @@ impl Board {
                         self.told.push_back(BoardNews::Event(event));
                     }
                 }
-                // Nothing else that is said concerns a board.
+                // Nothing else that can be said concerns a board.
                 LinkNews::Said(_) | LinkNews::ClockSet => {}
                 LinkNews::Lost { says, again_in, .. } => {
                     self.told.push_back(BoardNews::Lost { says, again_in })

@@ -1,4 +1,4 @@
-//! Chance that can be repeated: the same seed gives the same numbers on every machine.
+//! Randomness that can be repeated: the same seed gives the same numbers on every machine.
 
 /// A small generator of pseudo-random numbers (the published SplitMix64 step); not for secrets.
 #[derive(Clone, Debug)]
@@ -20,7 +20,7 @@ impl Chance {
         z ^ (z >> 31)
     }
 
-    /// A number from 0 up to but not 1.
+    /// A number from 0 up to, but not including, 1.
     pub fn unit(&mut self) -> f64 {
         (self.bits() >> 11) as f64 / (1u64 << 53) as f64
     }

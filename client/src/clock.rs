@@ -13,7 +13,7 @@ use tokio::{sync::watch, time::Instant};
 
 /// Answers that are kept: RFC 5905 section 10 keeps eight.
 const ANSWERS_KEPT: usize = 8;
-/// How much two clocks may drift apart, microseconds a second each: PHI of RFC 5905.
+/// How far each of two clocks may drift, in microseconds per second: PHI of RFC 5905.
 const DRIFT_PPM: u64 = 15;
 
 /// A monotonic clock of this process, scaled by the speed of the session.
@@ -23,29 +23,29 @@ pub struct LocalClock {
 }
 
 impl LocalClock {
-    /// Begins now.
+    /// Starts now.
     #[must_use]
     pub fn begin() -> LocalClock {
         LocalClock { began: Instant::now() }
     }
 
-    /// Microseconds of real time gone since it began.
+    /// Microseconds of real time since it started.
     #[must_use]
     pub fn real_us(&self) -> u64 {
         u64::try_from(self.began.elapsed().as_micros()).unwrap_or(u64::MAX)
     }
 }
 
-/// One question to the server's clock and its answer, on the two clocks that struck.
+/// One question to the server's clock and its answer, on the two clocks involved.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Exchange {
-    /// When the question left (T1), own clock.
+    /// When the question left (T1), on this device's clock.
     pub asked_us: u64,
-    /// When the server heard it (T2), session's clock.
+    /// When the server heard it (T2), on the session's clock.
     pub heard_us: u64,
-    /// When the server answered (T3), session's clock.
+    /// When the server answered (T3), on the session's clock.
     pub answered_us: u64,
-    /// When the answer was here (T4), own clock.
+    /// When the answer arrived (T4), on this device's clock.
     pub back_us: u64,
 }
 
@@ -80,18 +80,18 @@ impl Exchange {
 pub struct Estimate {
     /// What to add to this device's own clock.
     pub offset_us: i64,
-    /// It is right within this much, whatever the two ways of the connection are like.
+    /// It is right to within this much, whatever the two directions of the connection are like.
     pub bound_us: u64,
 }
 
-/// The last eight exchanges, of which the best one is believed.
+/// The last eight exchanges, the best of which is believed.
 #[derive(Clone, Debug, Default)]
 pub struct ClockFilter {
     kept: VecDeque<Exchange>,
 }
 
 impl ClockFilter {
-    /// Takes one exchange in; the ninth pushes the first one out.
+    /// Takes in one exchange; the ninth pushes out the first.
     pub fn add(&mut self, exchange: Exchange) {
         if self.kept.len() == ANSWERS_KEPT {
             self.kept.pop_front();
@@ -99,7 +99,7 @@ impl ClockFilter {
         self.kept.push_back(exchange);
     }
 
-    /// Forgets everything: the server behind a new connection may have been started again.
+    /// Forgets everything: the server behind a new connection may have been restarted.
     pub fn clear(&mut self) {
         self.kept.clear();
     }
@@ -110,7 +110,7 @@ impl ClockFilter {
         self.kept.len()
     }
 
-    /// Whether nothing was heard yet.
+    /// Whether nothing has been heard yet.
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.kept.is_empty()
@@ -128,7 +128,7 @@ impl ClockFilter {
     }
 }
 
-/// What everybody in this process takes the session's clock to be; the link keeps it up to date.
+/// What everything in this process takes the session's clock to be; the link keeps it up to date.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Reckoning {
     pub(crate) speed: u32,
@@ -147,7 +147,7 @@ impl SessionClock {
         SessionClock { local, reckoning }
     }
 
-    /// The session's time now; `None` before the server was heard for the first time.
+    /// The session's time now; `None` before the server was first heard.
     #[must_use]
     pub fn now(&self) -> Option<At> {
         let Reckoning { speed, estimate } = *self.reckoning.borrow();
@@ -156,7 +156,7 @@ impl SessionClock {
         Some(At(u64::try_from(us).unwrap_or(0) / 1_000))
     }
 
-    /// It is right within this much.
+    /// The time is right to within this much.
     #[must_use]
     pub fn bound(&self) -> Option<Millis> {
         let bound = self.reckoning.borrow().estimate?.bound_us.div_ceil(1_000);
@@ -169,21 +169,21 @@ impl SessionClock {
         self.reckoning.borrow().speed
     }
 
-    /// The latest instant that has surely come on the server: now, less the bound.
+    /// The latest instant that has certainly come on the server: now, less the bound.
     #[must_use]
     pub fn surely_past(&self) -> Option<At> {
         Some(At(self.now()?.0.saturating_sub(u64::from(self.bound()?.0))))
     }
 
-    /// How long to wait, in real time, for an instant of the session; nothing when it is past.
+    /// How long to wait, in real time, for an instant of the session; zero when it is past.
     #[must_use]
     pub fn until(&self, at: At) -> Option<Duration> {
         let ms = at.since(self.now()?).0;
-        // One millisecond more, so that whoever waits wakes behind the instant and not before it.
+        // One millisecond more, so that whoever waits wakes after the instant and not before it.
         Some(in_life(Duration::from_millis(u64::from(ms) + 1), self.speed()))
     }
 
-    /// Own microseconds, scaled; for questions that this side asks itself.
+    /// This device's own milliseconds, scaled; for questions it asks itself.
     pub(crate) fn local_ms(&self) -> u64 {
         self.local.real_us().saturating_mul(u64::from(self.speed())) / 1_000
     }
@@ -210,8 +210,8 @@ mod tests {
 
     use super::*;
 
-    /// An exchange over a connection that is known, with clocks that are known: the session's is
-    /// `offset_us` ahead of this device's.
+    /// An exchange over a known connection, with known clocks: the session's is `offset_us` ahead of this
+    /// device's.
     fn exchange(asked: u64, offset: i64, there: u64, thinking: u64, back: u64) -> Exchange {
         let session = |own: u64| u64::try_from(i64::try_from(own).unwrap() + offset).unwrap();
         Exchange {

@@ -33,7 +33,7 @@ use crate::{
 /// What a coach is told.
 #[derive(Clone, Debug)]
 pub enum CoachNews {
-    /// Connected: `Coach::mirror` has everything now true.
+    /// Connected: `Coach::mirror` has everything that is true now.
     Welcome,
     /// Something happened.
     Event(Event),
@@ -43,13 +43,13 @@ pub enum CoachNews {
     Done(CommandId),
     /// An order was refused, or something else that was said.
     Refused(Option<CommandId>, Refusal),
-    /// Secrets, shown this once.
+    /// Secrets, shown only this once.
     Links(Links),
-    /// A new secret for boards, shown this once.
+    /// A new secret for boards, shown only this once.
     BoardLink(BoardLink),
-    /// A new secret for the coach's devices, shown this once; this one comes by it from now on.
+    /// A new secret for the coach's devices, shown only this once; this device uses it from now on.
     CoachLink(CoachLink),
-    /// The table of results, whole; `Done` follows.
+    /// The whole table of results; `Done` follows.
     ResultsTable(CommandId, String),
     /// Who asks to be let in: `Coach::requests` has them.
     Requests,
@@ -75,14 +75,14 @@ pub struct Coach {
     overview: Option<Overview>,
     in_command: bool,
     requests: Vec<JoinRequest>,
-    /// What has come of tables that are not whole yet.
+    /// What has arrived of tables that are not complete yet.
     tables: BTreeMap<CommandId, String>,
     told: VecDeque<CoachNews>,
     ended: bool,
 }
 
 impl Coach {
-    /// Begins to connect.
+    /// Starts connecting.
     #[must_use]
     pub fn open(dial: Dial, secret: String, seed: u64) -> Coach {
         let config = LinkConfig {
@@ -133,12 +133,12 @@ impl Coach {
         self.say(|command| ClientMsg::NewCoachLink(NewCoachLink { command }))
     }
 
-    /// Lets somebody in who asks.
+    /// Lets in somebody who asks.
     pub fn let_in(&mut self, request: RequestId) -> CommandId {
         self.say(|command| ClientMsg::LetIn(LetIn { command, request }))
     }
 
-    /// Does not let somebody in who asks.
+    /// Does not let in somebody who asks.
     pub fn turn_away(&mut self, request: RequestId) -> CommandId {
         self.say(|command| ClientMsg::TurnAway(TurnAway { command, request }))
     }
@@ -183,7 +183,7 @@ impl Coach {
         self.link.clock()
     }
 
-    /// Waits for what is told; `None` after `CoachNews::Ended`. Nothing is lost when the wait is given up.
+    /// Waits for news; `None` after `CoachNews::Ended`. Nothing is lost when the wait is given up.
     pub async fn next(&mut self) -> Option<CoachNews> {
         loop {
             if let Some(told) = self.told.pop_front() {
@@ -222,7 +222,7 @@ impl Coach {
             LinkNews::ClockSet => {}
             LinkNews::Lost { says, again_in, .. } => {
                 self.outgoing.lost();
-                // Asked for again, they come from the beginning.
+                // They are asked for again, and then come from the beginning.
                 self.tables.clear();
                 self.told.push_back(CoachNews::Lost { says, again_in });
             }
@@ -263,7 +263,8 @@ impl Coach {
             self.told.push_back(CoachNews::BoardLink(link));
         } else if let ServerMsg::CoachLink(link) = msg {
             self.outgoing.answered(link.command);
-            // A link so busy that this waits is lost before it is heard: the old secret still brings this device back.
+            // A link so busy that this has to wait breaks before it is heard: the old secret still brings this device
+            // back.
             let _ = self.link.comes_by(link.coach_secret.clone());
             self.told.push_back(CoachNews::CoachLink(link));
         } else if let ServerMsg::ResultsTable(part) = msg {

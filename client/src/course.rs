@@ -1,8 +1,8 @@
 //! One athlete's course through the pieces of a session: which sample is due when.
 //!
-//! Pure: it is told the phases and gives samples, each with the instant of the session at which the
-//! machine reports it. That instant is the start of the repeat plus the time rowed, exactly, so the
-//! result depends neither on scheduling nor on what the connection does.
+//! Pure: it is told the phases and gives samples, each with the instant of the session at which the machine
+//! reports it. That instant is exactly the start of the repeat plus the time rowed, so the result depends
+//! neither on scheduling nor on what the connection does.
 
 use std::{collections::VecDeque, iter::Peekable};
 
@@ -21,9 +21,9 @@ use crate::{
 
 /// The machine at rest is reported this long before the go.
 const BASELINE_BEFORE: Millis = Millis(1_000);
-/// A simulated athlete who comes longer than this after a start begins when they come; until then they were only slow to hear of it.
+/// A simulated athlete who comes later than this after a start begins on arrival; before that they were only slow to hear of it.
 const LATE_AFTER: Millis = Millis(5_000);
-/// Light strokes in a rest: one in this long …
+/// Light strokes in a rest: one every so often …
 const PADDLE_EVERY_MS: u32 = 3_000;
 /// … this far …
 const PADDLE_DM: i64 = 55;
@@ -39,7 +39,7 @@ pub enum Source {
     Simulated {
         /// The athlete.
         build: Box<Build>,
-        /// Keeps the pace and profile of `build` whatever the target and plan.
+        /// Keeps the pace and profile of `build` whatever the target and plan say.
         own_pace: bool,
     },
     /// A recorded piece; its machine counts work only, and each piece from zero.
@@ -51,9 +51,9 @@ pub enum Source {
 pub struct DueSample {
     /// When the machine reports it.
     pub at: At,
-    /// What; numbered when it is recorded.
+    /// The sample itself; it is numbered when it is recorded.
     pub sample: Sample,
-    /// The strap's word.
+    /// What the strap says.
     pub heart_bpm: Option<u16>,
 }
 
@@ -65,7 +65,7 @@ struct MachineCounters {
     strokes: i64,
 }
 
-/// A report that no row of work gives: at rest, or paddling.
+/// A report that does not come from a row of work: at rest, or paddling.
 #[derive(Clone, Copy, Debug)]
 struct Easy {
     at: At,
@@ -80,11 +80,11 @@ enum Stage {
     Idle,
     /// In a repeat that began then.
     Work { repeat: u16, start: At },
-    /// Waits for the signal of this repeat.
+    /// Waiting for the signal of this repeat.
     Rest { next: u16 },
 }
 
-/// The attempt that is rowed: a false start ends it and the next go begins another.
+/// The attempt being rowed: a false start ends it, and the next go begins another.
 #[derive(Clone, Debug)]
 struct Attempt {
     piece: PieceNo,
@@ -96,7 +96,7 @@ struct Attempt {
 pub struct Course {
     source: Source,
     machine: MachineCounters,
-    /// When the machine's counters were as they are.
+    /// The instant at which the machine's counters had these values.
     machine_at: Option<At>,
     /// The counters at the start of the repeat.
     base: MachineCounters,
@@ -111,7 +111,7 @@ pub struct Course {
 }
 
 impl Course {
-    /// Waits for the first go.
+    /// Waiting for the first go.
     #[must_use]
     pub fn new(source: Source) -> Course {
         Course {
@@ -128,14 +128,14 @@ impl Course {
         }
     }
 
-    /// The same for somebody who, coming late, begins when they come, as people do. Without it what is rowed does not depend on when
-    /// the course hears of it.
+    /// The same for somebody who, coming late, begins on arrival, as people do. Without it, what is rowed does not depend
+    /// on when the course hears of it.
     #[must_use]
     pub fn begins_late(self) -> Course {
         Course { begins_late: true, ..self }
     }
 
-    /// Takes in how far a piece is; `at` is when it came to that, `target` and `plan` are their own.
+    /// Takes in how far a piece is; `at` is when it got there, `target` and `plan` are the athlete's own.
     pub fn see(
         &mut self,
         piece: PieceNo,
@@ -161,7 +161,8 @@ impl Course {
                 }
             }
             Phase::Closing { go_at_ms } => {
-                // Who comes this late rows a single stretch still; in intervals the signals are over.
+                // Somebody who comes this late can still row a single stretch; in intervals the signals have
+                // passed.
                 if !self.is_on(piece, go_at_ms) && spec.repeats.len() == 1 {
                     let start = self.come(go_at_ms, at);
                     self.begin(piece, spec, (go_at_ms, start), 0, (target, plan));
@@ -202,7 +203,7 @@ impl Course {
         Some(due)
     }
 
-    /// The go of the attempt that is being rowed.
+    /// The go of the attempt being rowed.
     #[must_use]
     pub fn go(&self) -> Option<At> {
         self.attempt.as_ref().map(|attempt| attempt.go)
@@ -234,7 +235,7 @@ impl Course {
         let rows: Box<dyn Iterator<Item = Row> + Send> = match &self.source {
             Source::Simulated { build, own_pace } => {
                 let mut build = (**build).clone();
-                // Another piece, other strokes.
+                // A different piece gets different strokes.
                 build.seed ^= u64::from(piece.0) << 32;
                 if !own_pace {
                     aim_at(&mut build, spec, aim);
@@ -249,7 +250,7 @@ impl Course {
         self.rows = rows.peekable();
         self.attempt = Some(Attempt { piece, go, spec: spec.clone() });
         let baseline = At(start.0.saturating_sub(u64::from(BASELINE_BEFORE.0)));
-        // The machine stood still until now: its clock does not tell of the wait.
+        // The machine has stood still until now: its clock does not show the wait.
         self.machine_at = Some(baseline);
         if from_repeat == 0 {
             self.easy.push_back(Easy { at: baseline, gain_dm: 0, strokes: 0, rate_half_spm: 0 });
@@ -260,7 +261,7 @@ impl Course {
         }
     }
 
-    /// The signal of a repeat; one that is being rowed still is given up for it.
+    /// The signal of a repeat; one that is still being rowed is abandoned for it.
     fn signal(&mut self, repeat: u16, at: At) {
         match self.stage {
             Stage::Rest { next } if next == repeat => self.start_repeat(repeat, at),
@@ -302,7 +303,7 @@ impl Course {
                     rate_half_spm: 40,
                 });
             }
-            // … and still, so that nobody takes the last light stroke for the pace of the next repeat.
+            // … and then still, so that nobody takes the last light stroke for the pace of the next repeat.
             let still = at + Millis((light.min(PADDLES_MAX) + 1) * PADDLE_EVERY_MS);
             if light > 0 {
                 self.easy.push_back(Easy { at: still, gain_dm: 0, strokes: 0, rate_half_spm: 0 });
@@ -386,7 +387,7 @@ impl Course {
     }
 }
 
-/// Makes an invented athlete good for their own target, to within what `build` strays from it by itself.
+/// Makes an invented athlete capable of their own target, to within what `build` strays from it anyway.
 fn aim_at(build: &mut Build, spec: &PieceSpec, (target, plan): (Option<Target>, &Plan)) {
     match plan {
         Plan::FastStart => build.profile = Profile::FastStart,
@@ -401,7 +402,7 @@ fn aim_at(build: &mut Build, spec: &PieceSpec, (target, plan): (Option<Target>, 
     }
 }
 
-/// The mean pace that a target of this piece is; `None` when they do not fit together.
+/// The mean pace that a target for this piece amounts to; `None` when they do not go together.
 #[must_use]
 pub fn pace_of(target: Target, spec: &PieceSpec) -> Option<Millis> {
     use thole_protocol::{spec::Extent, units::millis};

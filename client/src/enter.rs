@@ -1,4 +1,4 @@
-//! The first word to a server: to make a session, or to join one by its code.
+//! The first words to a server: to make a session, or to join one by its code.
 
 use std::time::Duration;
 
@@ -13,13 +13,13 @@ use crate::socket::{Dial, Ended, Heard, Socket};
 
 /// Longest wait for the answer, in real time.
 const ANSWER_LIMIT: Duration = Duration::from_secs(10);
-/// While the coach is asked, the wish is said again this often.
+/// While the coach is asked, the request is repeated this often.
 const AGAIN_EVERY: Duration = Duration::from_secs(5);
 
 /// Why nobody was let in.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum NotIn {
-    /// No connection; it may be tried again.
+    /// No connection; trying again may help.
     NoServer(String),
     /// The server said no; trying again changes nothing.
     Refused(String),
@@ -44,7 +44,7 @@ impl From<Ended> for NotIn {
     }
 }
 
-/// Makes a session. Its secrets are shown this once.
+/// Makes a session. Its secrets are shown only this once.
 ///
 /// # Errors
 /// The server is not there, or says no.
@@ -55,19 +55,19 @@ pub async fn create(dial: &Dial, create: Create) -> Result<Created, NotIn> {
     .await
 }
 
-/// An id for `Join::join` that nobody can guess: the same for every try of one device under one name.
+/// An id for `Join::join` that nobody can guess: the same for every attempt by one device under one name.
 #[must_use]
 pub fn join_id() -> String {
     let random = || uuid::Uuid::new_v4().simple();
     format!("{}{}", random(), random())
 }
 
-/// Joins a session by its code. The secret is shown this once: with it the athlete comes back. When the coach is asked
-/// first, `waits` is told so, once, and the coach's word is waited for.
+/// Joins a session by its code. The secret is shown only this once: with it the athlete can come back. When the coach
+/// is asked first, `waits` is told so, once, and this waits for the coach's word.
 ///
 /// # Errors
-/// The server is not there, or says no: a wrong code, a name that is taken, a coach who does not let in. After
-/// `NotIn::NoServer` the same `join` may be said again.
+/// The server is not there, or says no: a wrong code, a name that is taken, a coach who does not let them in.
+/// After `NotIn::NoServer` the same `join` may be tried again.
 pub async fn join(dial: &Dial, join: Join, waits: impl Fn(&str)) -> Result<Joined, NotIn> {
     let msg = ClientMsg::Join(join);
     let mut socket = Socket::connect(dial).await?;

@@ -22,7 +22,7 @@ pub const ROWER_DATA: u16 = 0x2ad1;
 pub enum Field {
     /// Stroke rate, half strokes a minute.
     RateHalfSpm,
-    /// Strokes since the machine began to count; goes round at 65,536.
+    /// Strokes since the machine began to count; wraps at 65,536.
     Strokes,
     /// Mean stroke rate, half strokes a minute.
     MeanRateHalfSpm,
@@ -38,25 +38,25 @@ pub enum Field {
     PowerW,
     /// Mean power.
     MeanPowerW,
-    /// Resistance; its scale is unsettled, so it is shown to nobody.
+    /// Resistance; its scale is unsettled, so it is not shown to anybody.
     Resistance,
     /// Energy.
     EnergyKcal,
-    /// Energy for an hour at this effort.
+    /// Energy per hour at this effort.
     EnergyPerHourKcal,
-    /// Energy for a minute at this effort.
+    /// Energy per minute at this effort.
     EnergyPerMinuteKcal,
-    /// Heart rate that the machine hears of.
+    /// Heart rate that the machine receives.
     HeartBpm,
     /// Metabolic equivalent, tenths.
     MetTenths,
-    /// Time since the machine began to count; goes round at 65,536.
+    /// Time since the machine began to count; wraps at 65,536.
     ElapsedS,
     /// Time left of what was set on the machine.
     RemainingS,
 }
 
-/// What a record says. A field that is absent was not sent, or the machine does not know it.
+/// What a record says. A field that is absent was not sent, or the machine does not know its value.
 pub type Rowed = BTreeMap<Field, i32>;
 
 /// One notification, read.
@@ -64,13 +64,13 @@ pub type Rowed = BTreeMap<Field, i32>;
 pub struct Part {
     /// What it says.
     pub rowed: Rowed,
-    /// It closes its record; otherwise more of it follows.
+    /// It completes its record; otherwise more of it follows.
     pub closes: bool,
-    /// Bytes behind the last field that the flags call for; left alone.
+    /// Bytes after the last field that the flags call for; ignored.
     pub beyond: usize,
 }
 
-/// A notification shorter than its own flags say: nothing of it can be trusted.
+/// A notification shorter than its own flags imply: nothing in it can be trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Short;
 
@@ -82,14 +82,14 @@ impl fmt::Display for Short {
 
 impl std::error::Error for Short {}
 
-/// How a field stands in the record.
+/// How a field is encoded in the record.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Form {
     U8,
     U16,
     U24,
     I16,
-    /// All ones: "not available"; the standard says so for the energies alone.
+    /// All ones mean "not available"; the standard says so only for the energies.
     KnownU8,
     KnownU16,
 }
@@ -103,7 +103,7 @@ impl Form {
         }
     }
 
-    /// The number in these bytes, the low one first.
+    /// The number in these bytes, least significant first.
     fn read(self, bytes: &[u8]) -> Option<i32> {
         let whole = bytes.iter().rev().fold(0_i32, |whole, byte| whole << 8 | i32::from(*byte));
         match self {
@@ -115,12 +115,12 @@ impl Form {
     }
 }
 
-/// Bit of the flags that says that more of the record follows; it calls for its fields when it is clear.
+/// Bit of the flags that says more of the record follows; its fields are present when it is clear.
 const MORE_DATA: u8 = 0;
-/// Bit of the resistance: two bytes with a sign in the definition of 2017, one today.
+/// Bit of the resistance: two bytes with a sign in the definition of 2017, one byte today.
 const RESISTANCE: u8 = 7;
 
-/// Fields in the order of the record, with the bit that calls for each.
+/// Fields in the order of the record, each with the bit that announces it.
 const FIELDS: [(Field, u8, Form); 16] = [
     (Field::RateHalfSpm, MORE_DATA, Form::U8),
     (Field::Strokes, MORE_DATA, Form::U16),
@@ -165,14 +165,14 @@ pub fn read_part(value: &[u8]) -> Result<Part, Short> {
     Ok(Part { rowed, closes: calls(flags, MORE_DATA), beyond: rest.len() })
 }
 
-/// Whether the flags call for the fields of this bit. The bit of More Data is turned round (4.8.1.1).
+/// Whether the flags announce the fields of this bit. The More Data bit is inverted (4.8.1.1).
 fn calls(flags: u16, bit: u8) -> bool {
     let set = flags >> bit & 1 == 1;
     if bit == MORE_DATA { !set } else { set }
 }
 
-/// The fields that a record of these flags and this length holds. Resistance stands in the middle, so its
-/// width moves all behind it; only the length tells which definition the machine keeps to.
+/// The fields that a record with these flags and this length holds. Resistance is in the middle, so its width
+/// shifts everything after it; only the length tells which definition the machine follows.
 fn fields_of(flags: u16, length: usize) -> impl Iterator<Item = (Field, Form)> {
     let called = move |(_, bit, _): &(Field, u8, Form)| calls(flags, *bit);
     let today: usize = FIELDS.iter().filter(|f| called(f)).map(|(_, _, form)| form.width()).sum();
@@ -182,12 +182,12 @@ fn fields_of(flags: u16, length: usize) -> impl Iterator<Item = (Field, Form)> {
     })
 }
 
-/// Parts that a record may have. The longest, 30 bytes, needs two; without a bound a lost end would join
-/// for ever.
+/// Parts that a record may have. The longest, 30 bytes, needs two; without a bound, a lost end would keep
+/// joining for ever.
 const PARTS_MAX: u8 = 8;
 
-/// Joins the parts of records (4.19). Begin with a new one on every link: what a machine had begun to say
-/// before it was lost it never says again (4.18).
+/// Joins the parts of records (4.19). Use a new one for every link: what a machine had begun to say before
+/// the link was lost it never says again (4.18).
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Joiner {
     begun: Rowed,
@@ -195,7 +195,8 @@ pub struct Joiner {
 }
 
 impl Joiner {
-    /// Takes one part in; the record, if this part closed it or was one more than a record can have.
+    /// Takes in one part; returns the record if this part completed it or was one more than a record can
+    /// have.
     pub fn take(&mut self, part: Part) -> Option<Rowed> {
         self.begun.extend(part.rowed);
         self.parts += 1;
@@ -239,7 +240,7 @@ mod tests {
         digits.chunks(2).map(|pair| pair[0] << 4 | pair[1]).collect()
     }
 
-    /// The vectors are worked by hand from the standard; `fixtures/ftms/crosscheck.py` has what three
+    /// The vectors are worked out by hand from the standard; `fixtures/ftms/crosscheck.py` has what three
     /// public decoders make of them.
     #[test]
     fn every_vector_is_read_as_it_was_worked_by_hand() {
@@ -289,7 +290,7 @@ mod tests {
                     prop_assert!(part.rowed.values().all(|n| (-32_768..=16_777_215).contains(n)));
                     prop_assert!(part.beyond + 2 <= value.len());
                     let again = read_part(&value[..value.len() - part.beyond]).unwrap();
-                    // Without what is beyond, the length may be that of the old definition.
+                    // Without the extra bytes, the length may be that of the old definition.
                     prop_assert_eq!(again.closes, part.closes);
                 }
                 Err(Short) => prop_assert!(value.len() < 30),

@@ -1,7 +1,7 @@
-//! Every sample of an athlete, kept until the result is final: what to send, what to send again.
+//! Every sample of an athlete, kept until the result is final: what to send, and what to send again.
 //!
-//! Pure: the caller says what time it is. The server's word on what is durable moves a pointer and
-//! nothing more, so a server that lost its disk can be filled again from here.
+//! Pure: the caller says what time it is. The server's word on what is durable only moves a pointer, so a
+//! server that lost its disk can be refilled from here.
 
 use std::collections::VecDeque;
 
@@ -15,16 +15,16 @@ use thole_protocol::{
 
 /// Most samples in one message.
 pub const BATCH_MAX: usize = limits::SAMPLES_MAX;
-/// Samples on their way that are not acknowledged yet; more wait here, so that a back-fill goes no
-/// faster than it becomes durable.
+/// Samples on their way that are not acknowledged yet; more wait here, so that a back-fill goes no faster
+/// than it becomes durable.
 const UNDERWAY_MAX: u32 = limits::UNDERWAY_MAX;
 /// Without progress for this long, what is not acknowledged is sent again.
 pub const RESEND_AFTER_MS: u64 = 1_500;
 
-/// How a connection took up an athlete's recording again.
+/// How a connection resumed an athlete's recording.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Resumed {
-    /// Goes on behind what the server has; this many samples are still to be sent.
+    /// Continues after what the server has; this many samples are still to be sent.
     GoesOn {
         /// Samples to send.
         behind: u32,
@@ -56,15 +56,15 @@ pub struct Kept {
     run: RunId,
     /// In order of `seq`; the first has number `forgotten + 1`.
     samples: VecDeque<Sample>,
-    /// Everything up to this number was final and is gone.
+    /// Everything up to this number was final and has been dropped.
     forgotten: u32,
-    /// The server said that everything up to this number is durable.
+    /// The server has said that everything up to this number is durable.
     acked: u32,
     /// What is durable beyond it.
     beyond: Vec<(u32, u32)>,
     /// Everything up to this number was sent on this connection.
     sent: u32,
-    /// When something was last sent or acknowledged after nothing was under way.
+    /// When something was last acknowledged, or sent while nothing was under way.
     moved_ms: u64,
     epoch: Option<String>,
 }
@@ -91,7 +91,7 @@ impl Kept {
         self.run
     }
 
-    /// All that is kept here, durable or not.
+    /// Everything kept here, durable or not.
     pub fn samples(&self) -> impl Iterator<Item = &Sample> {
         self.samples.iter()
     }
@@ -115,7 +115,7 @@ impl Kept {
         seq
     }
 
-    /// The server answered `hello`: takes up the recording where the server has it.
+    /// The server answered `hello`: resumes the recording from where the server has it.
     pub fn welcomed(&mut self, epoch: &str, durable: Option<&Durable>) -> Resumed {
         let through = durable.filter(|d| d.run == self.run).map_or(0, |d| d.through_seq);
         let new_journal = self.epoch.as_deref().is_some_and(|known| known != epoch);
@@ -123,7 +123,7 @@ impl Kept {
         self.beyond = durable.filter(|d| d.run == self.run).map_or(vec![], |d| d.beyond.clone());
         let lost = self.acked.saturating_sub(through);
         if new_journal || lost > 0 {
-            // Whatever it still has is acknowledged at once; nobody has to guess what is missing.
+            // Whatever it still has is acknowledged at once; there is no need to guess what is missing.
             (self.acked, self.sent) = (0, 0);
             self.beyond.clear();
             return if new_journal {
@@ -132,8 +132,8 @@ impl Kept {
                 Resumed::ServerLost { lost }
             };
         }
-        // The server may know more than what this device has kept: under a number that it has already it would take
-        // the next stroke for one that it knows.
+        // The server may know more than this device has kept: the next stroke, under a number that the server
+        // already has, would be taken for one it knows.
         if through > self.last_seq() {
             self.samples.clear();
             self.forgotten = through;
@@ -142,7 +142,7 @@ impl Kept {
         Resumed::GoesOn { behind: self.pending() }
     }
 
-    /// The server said how far the recording is durable; an older word changes nothing.
+    /// The server said how far the recording is durable; older word of it changes nothing.
     pub fn acknowledged(&mut self, durable: &Durable, now_ms: u64) {
         if durable.run != self.run {
             return;
@@ -158,8 +158,8 @@ impl Kept {
         }
     }
 
-    /// What to send now, oldest first: samples whose instant has surely come on the server
-    /// (`past`), new ones at once, unacknowledged ones again after 1.5 s without progress.
+    /// What to send now, oldest first: samples whose instant has certainly come on the server (`past`); new
+    /// ones at once, unacknowledged ones again after 1.5 s without progress.
     pub fn next(&mut self, past: At, now_ms: u64) -> Option<Next> {
         if self.sent > self.acked && now_ms.saturating_sub(self.moved_ms) >= RESEND_AFTER_MS {
             self.sent = self.acked;
@@ -195,7 +195,7 @@ impl Kept {
         (!samples.is_empty()).then_some(Next::Samples(Samples { run: self.run, samples }))
     }
 
-    /// What `next` gave last did not leave: it, and what else is not acknowledged, goes again.
+    /// What `next` last returned did not leave: it, and everything else unacknowledged, is sent again.
     pub fn unsent(&mut self) {
         self.sent = self.acked;
     }
@@ -207,14 +207,13 @@ impl Kept {
         self.sent = through;
     }
 
-    /// When `next` has something to send again although nothing new is recorded; on the clock of
-    /// `now_ms`.
+    /// When `next` has something to send again although nothing new is recorded; on the clock of `now_ms`.
     #[must_use]
     pub fn resend_at_ms(&self) -> Option<u64> {
         (self.sent > self.acked).then_some(self.moved_ms + RESEND_AFTER_MS)
     }
 
-    /// The instant of the oldest sample that was not sent yet.
+    /// The instant of the oldest sample that has not been sent yet.
     #[must_use]
     pub fn next_unsent(&self) -> Option<At> {
         let from = usize::try_from(self.sent.saturating_sub(self.forgotten)).ok()?;
@@ -222,7 +221,7 @@ impl Kept {
         Some(At(u64::try_from(sample.heard_ms).unwrap_or(0)))
     }
 
-    /// The results up to this instant are final: what is durable of it is kept no longer.
+    /// The results up to this instant are final: what is durable of that is no longer kept.
     pub fn forget(&mut self, through: At) {
         while let Some(first) = self.samples.front() {
             let old = u64::try_from(first.heard_ms).map_or(true, |heard| heard <= through.0);
@@ -333,7 +332,7 @@ mod tests {
         kept.welcomed("a", None);
         kept.next(LATER, 0);
         kept.acknowledged(&durable(3, &[]), 10);
-        // The same number by chance: another journal all the same.
+        // The same number by chance: it is a different journal all the same.
         let resumed = kept.welcomed("b", Some(&durable(3, &[])));
         assert_eq!(resumed, Resumed::NewJournal { behind: 3 });
         assert_eq!(seqs(kept.next(LATER, 20)), [1, 2, 3]);

@@ -1,8 +1,8 @@
 //! Athlete, coach and board of a session, as a library: links that hold, samples that are never lost,
 //! and one simulated rower.
 //!
-//! One sample's way: `rower` or `recording` (what a machine says) → `course` (when) → `seat` →
-//! `athlete` and `kept` (until it is durable) → `link` → `socket`.
+//! One sample's way: `rower` or `recording` (what a machine says) → `course` (when) → `seat` → `athlete` and
+//! `kept` (until it is durable) → `link` → `socket`.
 
 pub mod address;
 pub mod athlete;

@@ -1,8 +1,8 @@
 //! A link to a session that holds: it comes back after every loss and says so.
 //!
-//! One task owns the connection. What is said is sent on the connection it was said for and on no
-//! other, so that nobody repeats by accident what a new connection has made wrong; whoever must be
-//! heard says it again after `LinkNews::Welcome`.
+//! One task owns the connection. What is said is sent on the connection it was said for and on no other, so
+//! that nobody accidentally repeats what a new connection has made wrong; whoever must be heard says it again
+//! after `LinkNews::Welcome`.
 
 use std::time::Duration;
 
@@ -26,31 +26,31 @@ use crate::{
     socket::{Dial, Ended, Heard, Socket},
 };
 
-/// Messages that wait to leave; past that the one who says them is told to wait.
+/// Messages waiting to leave; beyond that, whoever says more is told to wait.
 const SAY_MAX: usize = 64;
-/// News that wait to be read; past that the connection is read no faster than they are.
+/// News waiting to be read; beyond that the connection is read no faster than they are.
 const NEWS_MAX: usize = 256;
 /// A heartbeat goes out when nothing else did for this long.
 const HEARTBEAT_US: u64 = 1_000_000;
-/// A connection that is silent for this long is given up.
+/// A connection that is silent for this long is abandoned.
 const SILENCE_US: u64 = 6_000_000;
-/// However fast the session runs, a busy machine gets so much real time to answer.
+/// However fast the session runs, a busy machine gets this much real time to answer.
 const SILENCE_LEAST: Duration = Duration::from_secs(2);
 /// How long an answer to `hello` may take, in real time.
 const WELCOME_LIMIT: Duration = Duration::from_secs(10);
-/// Questions to the clock as a connection begins …
+/// Questions to the clock when a connection begins …
 const QUESTIONS_AT_FIRST: u32 = 8;
-/// … this far apart, RFC 5905's burst made short …
+/// … this far apart, a shortened form of RFC 5905's burst …
 const QUESTION_APART_US: u64 = 60_000;
-/// … and later one in this long.
+/// … and later one every so often.
 const QUESTION_EVERY_US: u64 = 15_000_000;
 
-/// Who comes, and how.
+/// Who connects, and how.
 #[derive(Clone, Debug)]
 pub struct LinkConfig {
     /// How the server is reached.
     pub dial: Dial,
-    /// As whom.
+    /// In which role.
     pub role: Role,
     /// The secret.
     pub secret: String,
@@ -58,10 +58,10 @@ pub struct LinkConfig {
     pub run: Option<RunId>,
     /// Which device this is; `None` for a board.
     pub device: Option<DeviceId>,
-    /// Takes an athlete's seat though another device is heard in it. Once it is welcome it has the seat: should another one
-    /// take that over, this one does not take it back by itself.
+    /// Takes an athlete's seat even if another device is heard in it. Once let in it has the seat: should another device
+    /// take it over, this one does not take it back by itself.
     pub take_seat: bool,
-    /// How fast the session is taken to run until the server has said so.
+    /// How fast the session is assumed to run until the server has said.
     pub speed: u32,
     /// Seed of the jitter.
     pub seed: u64,
@@ -77,9 +77,9 @@ pub enum LinkNews {
         /// The message.
         welcome: Box<Welcome>,
     },
-    /// The server said something; events are those that were not told before, in their order.
+    /// The server said something; events are those that were not told before, in order.
     Said(ServerMsg),
-    /// The clock has been asked often enough to be believed.
+    /// The clock has been asked often enough to be trusted.
     ClockSet,
     /// The connection was lost; the link comes back by itself.
     Lost {
@@ -101,7 +101,7 @@ pub struct NotNow;
 enum Letter {
     Say(u64, ClientMsg),
     Leave(Duration),
-    /// From the next connection on.
+    /// Used from the next connection on.
     Secret(String),
 }
 
@@ -114,7 +114,7 @@ pub struct Link {
 }
 
 impl Link {
-    /// Begins to connect.
+    /// Starts connecting.
     #[must_use]
     pub fn open(config: LinkConfig) -> Link {
         let (outgoing, said) = mpsc::channel(SAY_MAX);
@@ -147,7 +147,7 @@ impl Link {
         self.outgoing.try_send(Letter::Say(connection, msg)).map_err(|_| NotNow)
     }
 
-    /// Gives the connection up for this long, as a telephone in a lift does: for rehearsal.
+    /// Drops the connection for this long, as a phone in a lift does: for rehearsal.
     ///
     /// # Errors
     /// `NotNow` when too much is waiting.
@@ -155,7 +155,7 @@ impl Link {
         self.outgoing.try_send(Letter::Leave(life)).map_err(|_| NotNow)
     }
 
-    /// Comes by another secret from the next connection on.
+    /// Uses another secret from the next connection on.
     ///
     /// # Errors
     /// `NotNow` when too much is waiting.
@@ -178,10 +178,10 @@ impl Link {
 /// Nobody holds the link any more.
 struct NobodyHolds;
 
-/// Why a connection is not used any more.
+/// Why a connection is no longer used.
 enum Over {
     Lost(Ended),
-    /// Given up on purpose, for this long.
+    /// Dropped on purpose, for this long.
     Left(Duration),
     Nobody,
 }
@@ -237,7 +237,7 @@ impl Keeper {
                 Over::Left(life) => (Ended::without_code("The connection was given up."), life),
                 Over::Lost(ended) => {
                     if ended.advice() == OnClose::Stop {
-                        // Nobody listening is no failure here: there is nothing left to tell.
+                        // If nobody is listening that is not a failure: there is nothing left to tell.
                         drop(self.tell.send(LinkNews::Ended(ended)).await);
                         return;
                     }
@@ -252,7 +252,7 @@ impl Keeper {
         }
     }
 
-    /// Waits; what is said meanwhile goes nowhere, since there is no connection to say it on.
+    /// Waits; what is said in the meantime goes nowhere, since there is no connection to say it on.
     async fn wait(&mut self, life: Duration) -> Result<(), NobodyHolds> {
         let wait = sleep(life);
         tokio::pin!(wait);
@@ -321,8 +321,8 @@ impl Keeper {
         over
     }
 
-    /// Takes the welcome in. The clock is asked anew: behind this connection may be a server that
-    /// was started again, with a clock that was set back.
+    /// Takes in the welcome. The clock is asked again from scratch: the server behind this connection may
+    /// have been restarted, with its clock set back.
     async fn begin(&mut self, welcome: Box<Welcome>) -> Result<Due, NobodyHolds> {
         self.connection += 1;
         self.config.take_seat = false;
@@ -332,16 +332,16 @@ impl Keeper {
             self.last_event = EventNo(0);
             self.acked = 0;
         }
-        // A damaged journal may have lost some: the numbers of those to come were used before.
+        // A damaged journal may have lost some: the numbers of those to come have been used before.
         self.last_event = self.last_event.min(welcome.last_event);
         let durable =
             welcome.durable.as_ref().filter(|durable| Some(durable.run) == self.config.run);
-        // Whoever was acknowledged more than there is goes on saying so until it is there again.
+        // Whoever was acknowledged further than what is there keeps saying so until it is there again.
         self.acked = self.acked.max(durable.map_or(0, |durable| durable.through_seq));
         self.epoch = Some(welcome.epoch.clone());
         let speed = welcome.speed.max(1);
         let now_us = self.local.real_us().saturating_mul(u64::from(speed));
-        // The session was at least there when this was written; so it is never taken to be ahead.
+        // The session was at least this far when the welcome was written, so it is never taken to be ahead.
         let at_us = i64::try_from(welcome.at_ms.0.saturating_mul(1_000)).unwrap_or(i64::MAX);
         let offset_us = at_us.saturating_sub(i64::try_from(now_us).unwrap_or(i64::MAX));
         let estimate = Some(Estimate { offset_us, bound_us: 0 });
@@ -357,7 +357,7 @@ impl Keeper {
         })
     }
 
-    /// Says and hears until the connection is over.
+    /// Talks and listens until the connection is over.
     async fn exchange(
         &mut self,
         socket: &mut Socket,
@@ -400,7 +400,7 @@ impl Keeper {
             self.reckoning.send_modify(|r| r.estimate = estimate);
             if !due.told_clock && self.filter.len() >= QUESTIONS_AT_FIRST as usize {
                 due.told_clock = true;
-                // It held for a while: the next failure is a first one.
+                // It held for a while: the next failure counts as the first.
                 self.backoff.reset();
                 self.tell(LinkNews::ClockSet).await?;
             }

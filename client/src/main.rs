@@ -24,16 +24,16 @@ enum Task {
     Row(Box<row::RowArgs>),
     /// Makes a session, or leads one
     Coach(Box<coach::CoachArgs>),
-    /// Shows how all stand
+    /// Shows where everybody stands
     Board(board::BoardArgs),
-    /// Writes manual pages into a folder: one of the program, one of each command
+    /// Writes manual pages into a folder: one for the program and one for each command
     Man {
-        /// Made if it is not there; a folder named man1 in the path of `man` is meant
+        /// Created if it does not exist; meant for a folder named man1 in the search path of `man`
         folder: PathBuf,
     },
-    /// Prints what a shell completes this program's words by
+    /// Prints a script with which a shell completes this program's commands and options
     Completions {
-        /// For which shell
+        /// Which shell it is for
         shell: Shell,
     },
 }
@@ -62,7 +62,7 @@ fn main() -> ExitCode {
             }
         }
     });
-    // A thread that waits for standard input must not hold the program.
+    // A thread waiting for standard input must not keep the program alive.
     runtime.shutdown_background();
     match done {
         Ok(()) => ExitCode::SUCCESS,

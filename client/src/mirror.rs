@@ -14,18 +14,18 @@ use thole_protocol::{
 #[derive(Clone, Debug)]
 pub struct Mirror {
     now: Welcome,
-    /// The welcome holds everything up to this event already.
+    /// The welcome already includes everything up to this event.
     as_of: EventNo,
 }
 
 impl Mirror {
-    /// As the welcome says it.
+    /// As the welcome has it.
     #[must_use]
     pub fn of(welcome: Welcome) -> Mirror {
         Mirror { as_of: welcome.last_event, now: welcome }
     }
 
-    /// Takes in what happened; false when the welcome held it already.
+    /// Takes in what happened; false when the welcome already included it.
     pub fn take(&mut self, event: &Event) -> bool {
         if event.event <= self.as_of {
             return false;
@@ -33,7 +33,7 @@ impl Mirror {
         self.as_of = event.event;
         match &event.what {
             Happening::PhaseChanged { piece, phase } => {
-                // Nothing of another piece, or of another try at this one, is taken for one of this.
+                // Nothing of another piece, or of another attempt at this one, is taken for part of this.
                 if *piece != self.now.current || matches!(phase, Phase::Counting { .. }) {
                     (self.now.own, self.now.call) = (None, None);
                 }
@@ -121,7 +121,7 @@ impl Mirror {
         self.now.athletes.iter().find(|view| view.athlete == athlete)
     }
 
-    /// The athlete who is called so; capital and small letters are alike.
+    /// The athlete with this name; capitals and lower case are alike.
     #[must_use]
     pub fn named(&self, name: &str) -> Option<&AthleteView> {
         let name = name.trim().to_lowercase();
@@ -146,7 +146,7 @@ impl Mirror {
     }
 }
 
-/// The instant of the first go; `None` until the count-down begins.
+/// The instant of the first go; `None` until the countdown begins.
 #[must_use]
 pub fn go_of(phase: Phase) -> Option<At> {
     match phase {

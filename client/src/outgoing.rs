@@ -8,10 +8,10 @@ use crate::link::Link;
 
 /// When a link is too busy to take a message, it is tried again after this long.
 const BUSY: Duration = Duration::from_millis(20);
-/// Nothing waits: look again after this long.
+/// Nothing is waiting: look again after this long.
 const IDLE: Duration = Duration::from_secs(3_600);
 
-/// Messages that wait, and orders that have no answer yet: after a lost connection those are said
+/// Messages that wait, and orders that have not been answered yet: after a lost connection those are said
 /// again, and the server does each of them once.
 #[derive(Debug, Default)]
 pub(crate) struct Outgoing {
@@ -21,7 +21,7 @@ pub(crate) struct Outgoing {
 }
 
 impl Outgoing {
-    /// Says an order until it is answered.
+    /// Repeats an order until it is answered.
     pub(crate) fn order(&mut self, command: CommandId, msg: ClientMsg) {
         self.to_say.push_back(msg.clone());
         self.unanswered.push((command, msg));

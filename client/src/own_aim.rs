@@ -1,4 +1,4 @@
-//! What an athlete says of their own target, and for which pieces it holds.
+//! What an athlete says about their own target, and for which pieces it holds.
 
 use thole_protocol::{
     client_msg::AimAt,
@@ -9,10 +9,10 @@ use thole_protocol::{
     standing::Phase,
 };
 
-/// What the athlete wants; what is none stays as the coach has it.
+/// What the athlete wants; where it is `None`, what the coach has set stays.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct OwnAim {
-    /// A finish and a distance are for work like that of the piece in which they were said, a pace is for any.
+    /// A finish or a distance is for work like that of the piece for which it was said; a pace is for any.
     pub target: Option<Target>,
     /// How they mean to reach it.
     pub plan: Option<Plan>,
@@ -23,13 +23,13 @@ pub struct OwnAim {
 pub struct Aiming {
     own: OwnAim,
     works: Vec<Vec<Repeat>>,
-    /// The work for which it was said first.
+    /// The work for which it was first said.
     meant_for: Option<Vec<Repeat>>,
     said: Option<PieceNo>,
 }
 
 impl Aiming {
-    /// Nothing is said yet.
+    /// Nothing has been said yet.
     #[must_use]
     pub fn new(own: OwnAim) -> Aiming {
         Aiming { own, works: Vec::new(), meant_for: None, said: None }
@@ -59,7 +59,8 @@ impl Aiming {
         self.works.extend(pieces.map(|piece| piece.repeats.clone()));
     }
 
-    /// For this piece, of which so much is known to be set already; `None` when that is all there is to say.
+    /// For this piece, for which this much is known to be set already; `None` when there is nothing more to
+    /// say.
     fn aim(&mut self, piece: PieceNo, set: Option<&Aim>) -> Option<AimAt> {
         let work = self.works.get(usize::from(piece.0))?;
         if self.said == Some(piece) || self.own == OwnAim::default() {
@@ -67,7 +68,7 @@ impl Aiming {
         }
         let is_pace = matches!(self.own.target, Some(Target::Pace { .. }));
         let holds = self.meant_for.as_ref().is_none_or(|meant_for| meant_for == work);
-        // What the coach has set for a later piece is not known yet, and a pace goes along by itself.
+        // What the coach has set for a later piece is not known yet, and a pace carries over by itself.
         let is_known = set.is_some() || (self.own.target.is_some() && !is_pace);
         if !is_known || !(holds || is_pace) {
             return None;

@@ -1,4 +1,4 @@
-//! What the commands of the program share: settings, how it tells, how it fails.
+//! What the program's commands share: settings, how they report, how they fail.
 
 pub(crate) mod board;
 pub(crate) mod coach;
@@ -26,16 +26,16 @@ const LINES_MAX: usize = 64;
 /// Settings of every command.
 #[derive(Args, Clone)]
 pub(crate) struct Common {
-    /// Where the server is; a link has its own server in it
+    /// Where the server is; a link already names its own server
     #[arg(long, global = true, env = "THOLE_SERVER", default_value = "ws://127.0.0.1:8737")]
     server: String,
     /// PEM file of the authority to trust, for a server with a certificate of its own
     #[arg(long, global = true, value_name = "FILE")]
     ca: Option<PathBuf>,
-    /// Tells everything as JSON, one object a line
+    /// Reports everything as JSON, one object a line
     #[arg(long, global = true)]
     json: bool,
-    /// Whom it is told about, when one program rows for several
+    /// Name to put in front of each report, when one program rows for several athletes
     #[arg(skip)]
     label: Option<String>,
 }
@@ -66,13 +66,13 @@ impl Common {
         Err(usage(format!("This is {is} link; use it with thole {command}.")))
     }
 
-    /// The same, told with this label.
+    /// The same, reporting under this label.
     #[cfg(feature = "bluetooth")]
     pub(crate) fn labelled(&self, label: Option<String>) -> Common {
         Common { label, ..self.clone() }
     }
 
-    /// Tells one thing: to people as words (when there are any for them), to scripts as a line.
+    /// Reports one thing: to people in words (when there are any for them), to scripts as a line.
     pub(crate) fn tell(&self, mut line: Value, words: impl FnOnce() -> Option<String>) {
         if self.json {
             if let (Some(label), Some(fields)) = (&self.label, line.as_object_mut()) {
@@ -97,7 +97,7 @@ pub(crate) fn say(text: &str) {
     print(&format!("{text}\n"));
 }
 
-/// Prints a text as it is, at once. When nobody reads any more the program ends, as others in a pipe do.
+/// Prints a text as it is, at once. When nobody reads it any more the program ends, as others in a pipe do.
 pub(crate) fn print(text: &str) {
     let mut out = std::io::stdout().lock();
     if out.write_all(text.as_bytes()).and_then(|()| out.flush()).is_err() {
@@ -125,12 +125,12 @@ impl From<&str> for Failed {
     }
 }
 
-/// For slips in what was typed.
+/// For mistakes in what was typed.
 pub(crate) fn usage(says: impl Into<String>) -> Failed {
     Failed::Usage(says.into())
 }
 
-/// Tells why a command failed; to scripts as a line too.
+/// Says why a command failed; to scripts as a line too.
 pub(crate) fn failed(common: &Common, why: &Failed) -> ExitCode {
     let (says, code) = match why {
         Failed::Usage(says) => (says, 2),

@@ -1,8 +1,8 @@
 //! Recorded pieces: one JSON object a line, plain or gzip; and samples as lines from any machine's
 //! bridge.
 //!
-//! A recorded piece has its rows in their order of arrival, some of them twice or late. A machine
-//! counts in order, so here they are put in order and told once.
+//! A recorded piece has its rows in order of arrival, some of them twice or late. A machine counts in order,
+//! so here they are sorted and reported once.
 
 use std::{
     fs::File,
@@ -41,7 +41,7 @@ pub struct Recording {
     /// Rest between them, seconds.
     #[serde(default)]
     pub rest_s: f64,
-    /// The own target for all the work, seconds or metres.
+    /// Their own target for all the work, seconds or metres.
     #[serde(default)]
     pub target: Option<f64>,
     /// The plan: `even`, `start-settle-lift`, `negative`.
@@ -50,7 +50,7 @@ pub struct Recording {
     /// The plan as relative speeds.
     #[serde(default)]
     pub plan_speed: Vec<f64>,
-    /// `[t_s, d_m, rate_spm, power_w, hr]`, in the order of arrival.
+    /// `[t_s, d_m, rate_spm, power_w, hr]`, in order of arrival.
     pub samples: Vec<Vec<Option<f64>>>,
     /// The true finish, seconds or metres.
     #[serde(default)]
@@ -82,10 +82,10 @@ struct Instant {
 }
 
 impl Recording {
-    /// Reads a file and takes one athlete of it: the one of this id, or the only one.
+    /// Reads a file and takes one athlete from it: the one with this id, or the only one.
     ///
     /// # Errors
-    /// A sentence that says what is wrong with the file and, if it is the id, which ids there are.
+    /// A sentence that says what is wrong with the file or, if it is the id, which ids there are.
     pub fn load(path: &Path, athlete: Option<&str>) -> Result<Recording, String> {
         let mut found = read(path)?;
         match athlete {
@@ -108,7 +108,7 @@ impl Recording {
         }
     }
 
-    /// The own target.
+    /// Their own target.
     #[must_use]
     pub fn aim(&self) -> Option<Target> {
         let target = self.target?;
@@ -134,8 +134,8 @@ impl Recording {
             .collect()
     }
 
-    /// All rows for a piece of these repeats; where the recording goes over the end of one, that end
-    /// is put in between, exactly. A recording that is too short leaves the athlete stopped there.
+    /// All rows for a piece of these repeats; where the recording runs over the end of one, exactly that end
+    /// is put in between. A recording that is too short leaves the athlete stopped there.
     #[must_use]
     pub fn rows(&self, repeats: &[Repeat]) -> Vec<Row> {
         let instants = self.instants();
@@ -163,7 +163,7 @@ impl Recording {
             .collect();
         instants.sort_by(|a, b| a.t.total_cmp(&b.t).then(a.d.total_cmp(&b.d)));
         instants.dedup_by(|b, a| b.t == a.t && b.d == a.d);
-        // The last row can be lost; the record of the finish says where it was.
+        // The last row may have been lost; the record of the finish says where it was.
         let whole = self.rep_size * f64::from(self.reps);
         let end = self.result.map(|result| match self.kind {
             Kind::Distance => (result, whole),
@@ -239,7 +239,7 @@ impl Cut {
     }
 }
 
-/// Where between two numbers a third one is passed, as a share of the way; `None` while it is not.
+/// Where between two numbers a third one is passed, as a share of the way; `None` if it is not.
 fn share(from: f64, to: f64, end: f64) -> Option<f64> {
     (to >= end).then(|| if to > from { ((end - from) / (to - from)).clamp(0.0, 1.0) } else { 1.0 })
 }
@@ -254,7 +254,7 @@ pub fn read(path: &Path) -> Result<Vec<Recording>, String> {
     read_from(file, &name)
 }
 
-/// All recorded pieces of what is read, which people know by this name.
+/// All recorded pieces in what is read, which people know by this name.
 ///
 /// # Errors
 /// As `read`.
@@ -334,7 +334,7 @@ impl BridgeLine {
     }
 }
 
-/// How much work a piece is, when all its repeats are by distance; else none.
+/// How much work a piece is, when all its repeats are by distance; otherwise `None`.
 #[must_use]
 pub fn whole_distance(repeats: &[Repeat]) -> Option<Decimetres> {
     repeats.iter().try_fold(Decimetres(0), |sum, repeat| match repeat.work {
@@ -369,7 +369,7 @@ mod tests {
 
     #[test]
     fn the_end_of_a_repeat_is_put_in_where_it_was_passed() {
-        // 2 x 35 m: at 8.0 s 33 m, at 9.5 s 40 m, so 35 m at 8.4286 s; the rest is of the second.
+        // 2 x 35 m: at 8.0 s 33 m, at 9.5 s 40 m, so 35 m at 8.4286 s; the remainder belongs to the second.
         let rows = load("late").rows(&wording::repeats("2x35m/0:20").unwrap());
         let told: Vec<(u16, u32, u32, bool)> =
             rows.iter().map(|r| (r.repeat, r.t_ms, r.d_dm, r.ends)).collect();

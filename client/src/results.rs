@@ -1,5 +1,4 @@
-//! Which results are to be told: each as it comes, the whole list once the piece is over, and none
-//! twice.
+//! Which results are to be told: each as it comes, the whole list once the piece is over, and none twice.
 
 use std::collections::BTreeMap;
 
@@ -11,15 +10,15 @@ use thole_protocol::{
 
 use crate::mirror::Mirror;
 
-/// What was told of the results so far.
+/// What has been told of the results so far.
 #[derive(Clone, Debug, Default)]
 pub struct ResultsTold {
     told: BTreeMap<(PieceNo, AthleteId), AthleteResult>,
 }
 
 impl ResultsTold {
-    /// The results that are to be told when this has happened, best place first: everybody's when a
-    /// piece is over, else those that nobody was told of as they are.
+    /// The results to be told once this has happened, best place first: everybody's when a piece is over,
+    /// otherwise those that nobody has been told in this form.
     pub fn after(&mut self, mirror: &Mirror, what: &Happening) -> Vec<AthleteResult> {
         let (piece, mut list) = match what {
             Happening::PhaseChanged { piece, phase } if is_over(*phase) => {
@@ -131,7 +130,7 @@ mod tests {
             Scene { mirror, told: ResultsTold::default(), event }
         }
 
-        /// Takes all in first, as one message brings it, then tells; who is told, in order.
+        /// Takes everything in first, as one message brings it, then tells; returns who is told, in order.
         fn hears(&mut self, what: &[Happening]) -> Vec<Vec<u128>> {
             for what in what {
                 self.event += 1;
@@ -160,7 +159,7 @@ mod tests {
             (result(1, None, 391_000), result(2, None, 402_000), result(3, None, 9));
         assert_eq!(scene.hears(&[results(std::slice::from_ref(&ana))]), [[1]]);
         assert_eq!(scene.hears(&[results(&[ana, bo.clone(), cy])]), [[2, 3]]);
-        // Two get their places with the end; the third was told as it is.
+        // Two get their places with the end; the third was already told in its final form.
         let placed = results(&[result(1, Some(2), 391_000), result(2, Some(1), 402_000)]);
         assert_eq!(scene.hears(&[finished(), placed]), [vec![2, 1, 3], vec![]]);
     }

@@ -1,4 +1,4 @@
-//! A roster as a table of text: name, team, target, plan, heart limit, past results, one athlete a line.
+//! A roster as a table of text: name, team, target, plan, heart limit, past results, one athlete per line.
 
 use std::path::Path;
 
@@ -22,7 +22,7 @@ pub fn load(path: &Path, pieces: &[By]) -> Result<Roster, String> {
     roster(&text, pieces).map_err(|says| format!("{}: {says}", path.display()))
 }
 
-/// The text of a table: UTF-8, or ISO 8859-1, in which older spreadsheets write Western names.
+/// The text of a table: UTF-8, or ISO 8859-1, in which older spreadsheets write Western European names.
 fn table_text(bytes: Vec<u8>) -> Option<String> {
     let latin = |byte: &u8| (!(0x80..0xa0).contains(byte)).then(|| char::from(*byte));
     String::from_utf8(bytes)
@@ -60,19 +60,19 @@ impl By {
     }
 }
 
-/// What stands in a table.
+/// What a table contains.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Roster {
-    /// One athlete a line.
+    /// One athlete per line.
     pub entries: Vec<RosterEntry>,
-    /// Columns of the heading that are none of ours, as they are written there: nothing is read from them.
+    /// Columns of the heading that are not ours, as they are written there: nothing is read from them.
     pub unread: Vec<String>,
 }
 
-/// The columns in the order they have without a heading.
+/// The columns, in the order they have without a heading.
 pub const COLUMNS: [&str; 6] = ["name", "team", "target", "plan", "heart_limit", "past"];
 
-/// One athlete in words, as typed or as it stands in a table; what is not known is none.
+/// One athlete in words, as typed or as in a table; what is not known is `None`.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Words<'a> {
     /// What people call them.
@@ -83,15 +83,15 @@ pub struct Words<'a> {
     pub target: Option<&'a str>,
     /// How they mean to reach it.
     pub plan: Option<&'a str>,
-    /// Beats a minute of which the coach is to be told.
+    /// Beats a minute at which the coach is to be told.
     pub heart_limit: Option<&'a str>,
     /// What they rowed of this piece before, and how many days ago.
     pub past: Option<&'a str>,
 }
 
-/// Reads a roster: `name,team,target,plan,heart_limit,past`, what is not known left empty. Columns stand
-/// between commas, semicolons or tabs, whichever the first line has. A first line with `name` in it is the
-/// heading; it may have the columns in any order, and others beside them. The target is for each of the
+/// Reads a roster: `name,team,target,plan,heart_limit,past`, with what is not known left empty. Columns are
+/// separated by commas, semicolons or tabs, whichever the first line has. A first line with `name` in it is
+/// the heading; it may have the columns in any order, and others as well. The target applies to each of the
 /// pieces that it fits.
 ///
 /// # Errors
@@ -105,7 +105,7 @@ pub struct Words<'a> {
 pub fn roster(text: &str, pieces: &[By]) -> Result<Roster, String> {
     let (mut entries, mut unread) = (Vec::new(), Vec::new());
     let mut columns: Option<Vec<String>> = None;
-    // As Windows and an old Macintosh end their lines.
+    // Lines may end as on Windows or on an old Macintosh.
     let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n").replace('\r', "\n");
     let between = separator(text.lines().find(|line| !line.trim().is_empty()).unwrap_or_default());
     for (nth, line) in text.lines().enumerate() {
@@ -150,7 +150,7 @@ pub fn roster(text: &str, pieces: &[By]) -> Result<Roster, String> {
     Ok(Roster { entries, unread })
 }
 
-/// What stands most often in the first line; a comma when nothing does.
+/// What occurs most often in the first line; a comma when nothing does.
 fn separator(line: &str) -> char {
     let count = |mark: char| line.matches(mark).count();
     let mut best = ',';
@@ -162,14 +162,14 @@ fn separator(line: &str) -> char {
     best
 }
 
-/// The columns that a heading names; `None` when the line is somebody.
+/// The columns that a heading names; `None` when the line is a person.
 fn heading(cells: &[String]) -> Option<Vec<String>> {
     let plain = |cell: &String| cell.to_lowercase().replace([' ', '-'], "_");
     let names: Vec<String> = cells.iter().map(plain).collect();
     names.iter().any(|name| name == "name").then_some(names)
 }
 
-/// Whether a line that names nobody's column is meant as a heading all the same.
+/// Whether a line that names none of our columns is meant as a heading all the same.
 fn looks_like_heading(cells: &[String]) -> bool {
     let is_ours = |cell: &&String| COLUMNS.contains(&cell.to_lowercase().as_str());
     cells.iter().filter(is_ours).count() > 1 || cells.first().filter(is_ours).is_some()
@@ -191,7 +191,7 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
     let is_open = |by: &By| *by != By::Over;
     let open = pieces.iter().copied().filter(is_open).count();
     if !history.is_empty() && open > 1 {
-        // Of several pieces nobody could tell which.
+        // With several pieces nobody could tell which one.
         return Err(format!(
             "{name}: past results are of one piece, and this session has {}; leave them out, \
              or make a session with one piece.",
@@ -203,8 +203,8 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
         plan: plan.map_or(Ok(Plan::Even), wording::plan).map_err(of)?,
         history,
     };
-    // A finish is no target of a piece by time; one that fits none is sent all the same, and the answer says why
-    // not.
+    // A finish is not a target for a piece by time; one that fits none is sent all the same, and the answer says
+    // why not.
     let fits = |by: &By| aim.target.as_ref().is_none_or(|target| by.fits(target));
     let any = pieces.iter().any(|by| is_open(by) && fits(by));
     let takes = |by: &By| is_open(by) && (fits(by) || !any);
@@ -214,7 +214,7 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
     Ok(RosterEntry { spec, aims })
 }
 
-/// The cells of one line (RFC 4180, without line breaks in a cell, with any mark between them).
+/// The cells of one line (RFC 4180, without line breaks in a cell, with any separator).
 fn cells(line: &str, between: char) -> Result<Vec<String>, String> {
     let mut cells = Vec::new();
     let mut left = line;
@@ -313,7 +313,7 @@ mod tests {
         let (yes, no) = (true, false);
         let both = [By::Distance, By::Time];
         assert_eq!(targets(&both), [vec![yes, no], vec![no, yes], vec![yes, yes], vec![]]);
-        // One that fits none is handed on, for the server says why not.
+        // One that fits none is passed on, since the server says why not.
         assert_eq!(targets(&[By::Time]), [vec![yes], vec![yes], vec![yes], vec![]]);
         // Between two pieces: the one that is over takes none.
         assert_eq!(

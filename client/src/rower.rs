@@ -1,6 +1,6 @@
 //! The one simulated rower: what a machine would report of an invented athlete, stroke by stroke.
 //!
-//! Seeded and without a clock: the same athlete on the same piece rows the same strokes to the bit.
+//! Seeded and without a clock: the same athlete on the same piece rows the same strokes, bit for bit.
 
 use std::collections::VecDeque;
 
@@ -11,17 +11,17 @@ use thole_protocol::{
 
 use crate::chance::Chance;
 
-/// Watts for a cubed metre a second of an air-braked machine: common practice, no source.
+/// Watts per cubed metre a second on an air-braked machine: common practice, no source.
 const AIR_BRAKE: f64 = 2.80;
-/// Speed of the first strokes against the one meant: a wheel has to be set going.
+/// Speed of the first strokes compared with the intended speed: a wheel has to be set going.
 const SETTING_OFF: [f64; 3] = [0.62, 0.88, 1.01];
-/// Reports that a machine of one a second still gives after somebody has stopped for good.
+/// Reports that a machine that reports once a second still gives after somebody has stopped for good.
 const STILL_SECONDS: u32 = 15;
-/// How far the rate of one stroke strays from the one meant, as a share.
+/// How far the rate of one stroke strays from the intended one, as a share.
 const RATE_STRAYS: f64 = 0.03;
 /// Slowest and fastest rate that this athlete rows, strokes a minute.
 const RATES: std::ops::RangeInclusive<f64> = 18.0..=40.0;
-/// Seconds in which the heart follows the effort by two thirds.
+/// Seconds in which the heart catches up with the effort by two thirds.
 const HEART_LAG_S: f64 = 40.0;
 
 /// What a machine reported of a piece's work, counted from the start of the repeat.
@@ -84,15 +84,15 @@ pub struct Pause {
 pub struct Build {
     /// What makes this athlete's strokes differ from another's.
     pub seed: u64,
-    /// Mean pace of the work that this athlete is good for, milliseconds for 500 m.
+    /// Mean pace of the work that this athlete can hold, milliseconds per 500 m.
     pub per_500m_ms: Millis,
     /// Strokes a minute at that pace, 18 to 40.
     pub rate_spm: f64,
     /// How the speed is spread.
     pub profile: Profile,
-    /// Share of the speed that is gone at the end; it goes from two fifths of the work on.
+    /// Share of the speed that is lost by the end; the loss begins two fifths of the way through the work.
     pub fades_by: f64,
-    /// How far single strokes stray from the speed meant, as a share.
+    /// How far single strokes stray from the intended speed, as a share.
     pub uneven_by: f64,
     /// How the machine reports.
     pub machine: Machine,
@@ -107,7 +107,7 @@ pub struct Build {
 }
 
 impl Build {
-    /// An athlete without mishaps who is good for this pace.
+    /// An athlete without mishaps who can hold this pace.
     #[must_use]
     pub fn steady(seed: u64, per_500m_ms: Millis) -> Build {
         Build {
@@ -125,14 +125,14 @@ impl Build {
         }
     }
 
-    /// All rows of a piece, in their order; each repeat ends in a row that is exactly at its end.
+    /// All rows of a piece, in order; each repeat ends in a row that is exactly at its end.
     #[must_use]
     pub fn row(&self, piece: &PieceSpec) -> Rowing {
         Rowing::new(self.clone(), piece.repeats.clone(), self.speed_for(&piece.repeats))
     }
 
-    /// The speed to mean so that the work comes out at the pace, slow first strokes and all: tried
-    /// on the same strokes without the mishaps.
+    /// The speed to aim for so that the work comes out at the pace, slow first strokes and all: found by
+    /// trying the same strokes without the mishaps.
     fn speed_for(&self, repeats: &[Repeat]) -> f64 {
         let wanted = speed_of_pace(self.per_500m_ms);
         let calm =
@@ -164,7 +164,7 @@ pub fn power_of_speed(m_per_s: f64) -> f64 {
     AIR_BRAKE * m_per_s * m_per_s * m_per_s
 }
 
-/// The speed of a pace, in metres a second; a pace of nothing is as fast as one of a millisecond.
+/// The speed of a pace, in metres a second; a pace of zero is as fast as one of a millisecond.
 #[must_use]
 pub fn speed_of_pace(per_500m_ms: Millis) -> f64 {
     500_000.0 / f64::from(per_500m_ms.0.max(1))
@@ -178,7 +178,7 @@ pub struct Rowing {
     chance: Chance,
     speed: f64,
     repeat: usize,
-    /// In the repeat: seconds, metres, strokes.
+    /// Within the repeat: seconds, metres, strokes.
     t: f64,
     d: f64,
     strokes: u32,
@@ -223,7 +223,7 @@ impl Rowing {
             Extent::Distance { distance_dm } => self.d * 10.0 / f64::from(distance_dm.0),
             Extent::Time { time_ms } => self.t * 1_000.0 / f64::from(time_ms.0),
         };
-        // Repeats of one piece are of about one size.
+        // Repeats of one piece are all of roughly the same size.
         (self.repeat as f64 + inside) / self.repeats.len() as f64
     }
 
@@ -267,7 +267,7 @@ impl Rowing {
         let strays = 1.0 + RATE_STRAYS * self.chance.around_zero();
         let rate = self.build.rate_spm * (speed / self.speed) * strays;
         let rate = rate.clamp(*RATES.start(), *RATES.end());
-        // Steps of 0.01 s and 0.1 m, as such a machine has them.
+        // Steps of 0.01 s and 0.1 m, as on such a machine.
         let takes = (6_000.0 / rate).round() / 100.0;
         let goes = (speed * takes * 10.0).round() / 10.0;
         self.rate = rate;

@@ -11,7 +11,7 @@ use thole_protocol::{
 
 use crate::recording::Kind;
 
-/// A counter that falls by no more than this is a rounding of the machine, not a reset.
+/// A counter that falls by no more than this was rounded by the machine, not reset.
 const JITTER_DM: i64 = 20;
 /// No piece is shorter.
 const DISTANCE_LEAST_M: f64 = 100.0;
@@ -23,11 +23,11 @@ pub struct Whose {
     pub id: String,
     /// The join code: who rowed together.
     pub group: String,
-    /// Empty while it is not known what is rowed.
+    /// Empty as long as it is not known what is rowed.
     pub repeats: Vec<Repeat>,
-    /// The own target.
+    /// Their own target.
     pub target: Option<Target>,
-    /// None without a go.
+    /// `None` without a go.
     pub go_at_ms: Option<At>,
 }
 
@@ -77,7 +77,7 @@ impl Saved {
     }
 }
 
-/// The piece where it is one stretch of work; else all that was rowed is one, rests and all.
+/// The piece if it is one stretch of work; otherwise everything that was rowed counts as one, rests and all.
 fn work(whose: &Whose, metres: f64) -> (Kind, f64, Option<f64>) {
     let [one] = whose.repeats.as_slice() else {
         return (Kind::Distance, metres.ceil().max(DISTANCE_LEAST_M), None);
@@ -100,7 +100,7 @@ fn work(whose: &Whose, metres: f64) -> (Kind, f64, Option<f64>) {
     }
 }
 
-/// In their order, with the machine's distance as one count that never runs back.
+/// In order, with the machine's distance as one count that never runs back.
 fn joined<'a>(samples: impl Iterator<Item = &'a Sample>) -> Vec<(Sample, i64)> {
     let mut samples: Vec<Sample> = samples.copied().collect();
     samples.sort_by_key(|sample| sample.seq);

@@ -1,4 +1,4 @@
-//! An athlete on a machine: a course that is rowed, and the place in the session that it is sent from.
+//! An athlete on a machine: a course being rowed, and the place in the session that it is sent from.
 
 use std::{collections::VecDeque, time::Duration};
 
@@ -21,13 +21,13 @@ use crate::{
 
 /// Longest sleep without looking at what is due.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
-/// A strap's word is passed on no more often than this.
+/// What the strap says is passed on no more often than this.
 const HEART_EVERY: Millis = Millis(3_000);
 
 /// A stretch without a connection: for rehearsal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Drop {
-    /// So long after the go of each piece.
+    /// This long after the go of each piece.
     pub after_go: Millis,
     /// For this long.
     pub lasts: Millis,
@@ -39,16 +39,16 @@ pub struct Seat {
     course: Course,
     mirror: Option<Mirror>,
     drops: Vec<Drop>,
-    /// Instants of the attempt that is rowed.
+    /// Instants in the attempt being rowed.
     to_drop: VecDeque<(At, Millis)>,
     go: Option<At>,
     heart_at: At,
-    /// The first welcome held everything up to this event.
+    /// The first welcome already included everything up to this event.
     from_event: EventNo,
 }
 
 impl Seat {
-    /// Takes the seat and begins to connect.
+    /// Takes the seat and starts connecting.
     #[must_use]
     pub fn take(config: AthleteConfig, source: Source, mut drops: Vec<Drop>) -> Seat {
         drops.sort_by_key(|drop| drop.after_go);
@@ -81,8 +81,8 @@ impl Seat {
         self.course.due().is_none() && self.athlete.pending() == 0
     }
 
-    /// Rows on and waits for what is told; `None` after `AthleteNews::Ended`. Nothing is lost when the wait is
-    /// given up.
+    /// Rows on and waits for news; `None` after `AthleteNews::Ended`. Nothing is lost when the wait is given
+    /// up.
     pub async fn next(&mut self) -> Option<AthleteNews> {
         loop {
             let wait = self.row_due();
@@ -97,7 +97,7 @@ impl Seat {
         }
     }
 
-    /// Records what the machine has said by now; returns when to look again, in real time.
+    /// Records what the machine has said by now; returns how long to wait before looking again, in real time.
     fn row_due(&mut self) -> Duration {
         let clock = self.athlete.clock().clone();
         let Some(now) = clock.now() else { return LOOK_EVERY };
@@ -136,7 +136,7 @@ impl Seat {
                 return;
             }
             self.to_drop.pop_front();
-            // One that is long past is none any more: who comes late does not leave again for it.
+            // One that is long past no longer counts: somebody who comes late does not leave again for it.
             let left = (at + lasts).since(now);
             if left.0 > 0 {
                 let session = Duration::from_millis(u64::from(left.0));
@@ -150,7 +150,7 @@ impl Seat {
             AthleteNews::Welcome(welcome, _) => {
                 let first = self.mirror.is_none();
                 self.mirror = Some(Mirror::of((**welcome).clone()));
-                // On coming back, what was missed follows as events, one by one and in its order.
+                // On coming back, what was missed follows as events, one by one and in order.
                 if first {
                     self.from_event = welcome.last_event;
                     self.see_current(welcome.at_ms);
@@ -169,7 +169,7 @@ impl Seat {
         let Some(mirror) = &mut self.mirror else { return };
         mirror.take(event);
         let Happening::PhaseChanged { piece, phase } = event.what else { return };
-        // What was before the first welcome is in it; what was missed later is caught up with here.
+        // What happened before the first welcome is in it; what was missed later is caught up with here.
         if event.event <= self.from_event {
             return;
         }

@@ -30,14 +30,14 @@ use crate::address::Address;
 
 /// Longest wait for the network, for TLS and for the WebSocket together.
 const CONNECT_LIMIT: Duration = Duration::from_secs(8);
-/// Longest wait for one message to leave; a back-fill that is held back for longer starts again.
+/// Longest wait for one message to leave; a back-fill that is held up for longer starts again.
 const SEND_LIMIT: Duration = Duration::from_secs(10);
 /// Largest message from a server that is read: a welcome with a roster of ten thousand.
 const MESSAGE_MAX: usize = 16 * 1024 * 1024;
 /// Read and write buffers: small, since a load test holds thousands of connections.
 const BUFFER: usize = 8 * 1024;
 
-/// Anything that bytes go through both ways.
+/// Anything that carries bytes both ways.
 trait Bytes: AsyncRead + AsyncWrite + Unpin + Send {}
 impl<T: AsyncRead + AsyncWrite + Unpin + Send> Bytes for T {}
 
@@ -97,7 +97,7 @@ pub enum Dial {
     Network {
         /// Where.
         address: Address,
-        /// Whom an encrypted connection trusts; needed for `wss` alone.
+        /// Whom an encrypted connection trusts; only needed for `wss`.
         trust: Option<Trust>,
     },
     /// Inside this process: the other end of each connection goes to whoever holds the receiver.
@@ -149,7 +149,7 @@ impl Socket {
     /// Connects.
     ///
     /// # Errors
-    /// When nobody answers there, or somebody who is no server of this kind.
+    /// When nobody answers there, or something that is not a server of this kind does.
     pub async fn connect(dial: &Dial) -> Result<Socket, Ended> {
         timeout(CONNECT_LIMIT, Socket::connected(dial)).await.unwrap_or_else(|_| {
             Err(Ended::without_code("The server did not answer in time; is the address right?"))
@@ -180,7 +180,7 @@ impl Socket {
     /// Sends one message.
     ///
     /// # Errors
-    /// When the connection has ended or takes nothing any more.
+    /// When the connection has ended or accepts nothing more.
     pub async fn send(&mut self, msg: &ClientMsg) -> Result<(), Ended> {
         let text = serde_json::to_string(msg)
             .map_err(|e| Ended::without_code(format!("A message could not be written: {e}.")))?;
@@ -217,9 +217,9 @@ impl Socket {
         }
     }
 
-    /// Says good-bye; whether the other side hears it does not matter any more.
+    /// Says good-bye; whether the other side hears it no longer matters.
     pub async fn close(mut self) {
-        // The connection is given up either way, so a failure here changes nothing.
+        // The connection is abandoned either way, so a failure here changes nothing.
         drop(timeout(Duration::from_secs(1), self.stream.close(None)).await);
     }
 }
@@ -249,7 +249,7 @@ async fn network(address: &Address, trust: &Option<Trust>) -> Result<Box<dyn Byt
         return Ok(Box::new(tcp));
     }
     let untrusted = |why: &dyn fmt::Display| {
-        // Behind a brace come details that only the authors of the library can read.
+        // After a brace come details that only the authors of the library can read.
         let why = why.to_string();
         let why = why.split('{').next().unwrap_or_default().trim_end();
         Ended::without_code(format!(

@@ -17,7 +17,7 @@ use thole_protocol::{
 /// Longest name that keeps the columns straight.
 const NAME_WIDTH: usize = 20;
 
-/// Who stands where: place, name, margin, projected finish, what they do; then the teams.
+/// Who stands where: place, name, margin, projected finish, what they are doing; then the teams.
 #[must_use]
 pub fn standings_text(
     standings: &Standings,
@@ -44,7 +44,7 @@ fn line_text(line: &Line, names: &BTreeMap<AthleteId, String>, ranking: Ranking)
         Some(Instead::Settling) => ", settling",
         Some(Instead::Missed) => ", missed repeats",
         Some(Instead::Untargeted) => ", no target",
-        // What they do says it.
+        // What they are doing says it.
         Some(Instead::Unheard | Instead::Here | Instead::Away | Instead::Stopped) | None => "",
     };
     let not_heard = if line.not_heard { ", not heard" } else { "" };
@@ -127,7 +127,7 @@ pub fn result_text(
     let outcome = match result.outcome {
         Outcome::Finished => "",
         Outcome::Stopped => "stopped",
-        // Who was cut off has stopped with everybody else.
+        // Somebody who was cut off has stopped along with everybody else.
         Outcome::Unfinished => "stopped",
         Outcome::Unheard => "not heard to the end",
         Outcome::DidNotStart => "did not start",

@@ -1,14 +1,14 @@
-//! A machine that reports more often than the server takes: four times a second on the long run.
+//! For a machine that reports more often than the server accepts: four times a second in the long run.
 
 use thole_protocol::limits::SAMPLES_A_SECOND;
 
-/// Reports a second that are recorded.
+/// Reports per second that are recorded.
 const A_SECOND: i64 = SAMPLES_A_SECOND as i64;
-/// Beyond them: a radio that was held up delivers several at once (our choice: ten seconds' worth).
+/// On top of that: a radio that was held up delivers several at once (our choice: ten seconds' worth).
 const SPARE: i64 = 40;
 
-/// Lets through as many reports as may be recorded. Counters are cumulative: of the others nothing is lost but how finely
-/// the way is known.
+/// Lets through as many reports as may be recorded. Counters are cumulative: all that is lost with the others is how
+/// finely the way is known.
 #[derive(Clone, Copy, Debug)]
 pub struct Thin {
     /// In thousandths of a report.
@@ -23,7 +23,7 @@ impl Default for Thin {
 }
 
 impl Thin {
-    /// Whether a report that was heard then is recorded.
+    /// Whether a report that was heard at this instant is recorded.
     pub fn lets(&mut self, heard_ms: i64) -> bool {
         let gone_ms = heard_ms.saturating_sub(self.newest_ms).max(0);
         self.newest_ms = self.newest_ms.max(heard_ms);

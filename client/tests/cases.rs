@@ -57,7 +57,7 @@ fn the_session_s_clock_is_reckoned_as_the_table_says() {
         }
         let estimate = filter.best(case.at_us).unwrap();
         assert_eq!(estimate.offset_us, case.offset_us, "{}", case.name);
-        // Whole microseconds, and one more for the halves that they cut off.
+        // Whole microseconds, and one more for the halves that are cut off.
         let bound_us = case.bound_us..=case.bound_us + 1;
         assert!(bound_us.contains(&estimate.bound_us), "{}: {estimate:?}", case.name);
     }
@@ -138,7 +138,7 @@ struct MirrorCase {
     name: String,
     /// Name of an example.
     welcome: String,
-    /// Number, and what happened: itself, or the name of an example.
+    /// Number, and what happened: the thing itself, or the name of an example.
     events: Vec<(u64, Value)>,
     then: serde_json::Map<String, Value>,
 }

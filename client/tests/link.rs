@@ -51,7 +51,7 @@ impl Server {
         }
     }
 
-    /// The next message; a question to the clock is answered. None when the client is gone.
+    /// The next message; a question to the clock is answered. `None` when the client is gone.
     async fn hear_all(&mut self) -> Option<ClientMsg> {
         let Some(Ok(Message::Text(text))) = self.0.next().await else { return None };
         let msg = ClientMsg::read(&text).unwrap().0;
@@ -89,7 +89,7 @@ impl Door {
         self.welcome_with(durable, 0).await
     }
 
-    /// By a server whose journal has lost this many events.
+    /// From a server whose journal has lost this many events.
     async fn welcome_with(&mut self, durable: Option<Durable>, lost: u64) -> (Server, Hello) {
         let bytes = timeout(Duration::from_secs(60), self.0.recv()).await.expect("it comes back");
         let mut server = Server(accept_async(bytes.unwrap()).await.unwrap());
@@ -178,7 +178,7 @@ async fn after_a_loss_it_names_the_last_event_and_tells_none_twice() {
     assert_eq!(told_events(&mut link).await, [4]);
 }
 
-/// Else a server that dies once more before the strokes are here again takes its journal to be whole.
+/// Otherwise a server that dies again before the strokes are back would take its journal to be whole.
 #[tokio::test(start_paused = true)]
 async fn what_was_acknowledged_and_is_lost_is_named_until_it_is_there_again() {
     let (dial, mut door) = Door::open();
@@ -325,7 +325,7 @@ async fn a_lost_connection_costs_no_sample_and_what_is_durable_is_not_sent_again
     let rowing = tokio::spawn(async move {
         let lost = |told: &AthleteNews| matches!(told, AthleteNews::Lost { .. }).then_some(());
         told(&mut athlete, lost).await;
-        // Rowed while away; the last one is heard later than the session's clock is.
+        // Rowed while away; the last one is heard later than the session's clock shows.
         for heard in [85_000, 86_000, 91_500] {
             athlete.record(sample(heard));
         }
@@ -342,7 +342,7 @@ async fn a_lost_connection_costs_no_sample_and_what_is_durable_is_not_sent_again
     let (mut server, hello) = door.welcome(None).await;
     let run = hello.run.expect("an athlete names the recording");
     assert_eq!(sent(&mut server).await, (run, vec![1, 2, 3]));
-    // Two of them became durable, and the word of that was lost with the connection.
+    // Two of them became durable, and word of that was lost with the connection.
     drop(server);
     let durable = Some(Durable { run, through_seq: 2, beyond: vec![] });
     let (mut server, hello) = door.welcome(durable).await;
@@ -357,7 +357,7 @@ async fn a_lost_connection_costs_no_sample_and_what_is_durable_is_not_sent_again
     assert_eq!(rowing.await.unwrap(), Resumed::GoesOn { behind: 4 });
 }
 
-/// The next of these that is said; what else is said meanwhile is nobody's concern here.
+/// The next of these that is said; anything else said in the meantime does not matter here.
 async fn asked(server: &mut Server) -> ClientMsg {
     loop {
         let msg = server.hear_all().await.expect("a connection");
@@ -398,7 +398,7 @@ async fn what_has_no_answer_is_said_again_until_another_try_begins() {
     assert_eq!(stops.len(), 1, "{again:?}");
     assert!(again.contains(&ClientMsg::Ready(ready)), "{again:?}");
     assert!(again.iter().any(|msg| matches!(msg, ClientMsg::Consent(_))), "{again:?}");
-    // Everybody was called back, and another count runs: nobody has stopped in that.
+    // Everybody was called back, and another countdown runs: nobody has stopped in that.
     let counting = Phase::Counting { go_at_ms: At(95_000) };
     server.say(&counts(counting)).await;
     tokio::time::sleep(Duration::from_secs(1)).await;
@@ -421,7 +421,7 @@ fn counts(phase: Phase) -> ServerMsg {
     }
 }
 
-/// The table of results comes in parts; of one that was begun on a lost connection nothing is told.
+/// The table of results comes in parts; if one began on a lost connection, nothing of it is told.
 #[tokio::test(start_paused = true)]
 async fn a_table_is_told_when_it_is_whole_and_from_its_beginning_after_a_loss() {
     let (dial, mut door) = Door::open();

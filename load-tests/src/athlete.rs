@@ -27,7 +27,7 @@ pub(crate) struct Stroke {
     pub(crate) sample: Sample,
     /// When it was due, on the run's clock.
     pub(crate) due_us: u64,
-    /// A lost connection was in its way.
+    /// A lost connection delayed it.
     pub(crate) delayed: bool,
     /// A stroke, and not the counters at rest before a start.
     pub(crate) rowed: bool,
@@ -38,7 +38,7 @@ pub(crate) struct Stroke {
 pub(crate) struct Next {
     /// On the session's clock.
     pub(crate) at_ms: u64,
-    /// What the machine will show; `None`: the counters at rest, before a start.
+    /// What the machine will show; `None` for the counters at rest, before a start.
     row: Option<Row>,
 }
 
@@ -60,9 +60,9 @@ pub(crate) struct Athlete {
     delay_ms: u64,
     /// The machine's counters when the repeat began.
     base: (i64, i64, i64),
-    /// The repeat that `base` belongs to; the counters at rest before it were told.
+    /// The repeat that `base` belongs to; the counters at rest before it have been sent.
     repeat: Option<usize>,
-    /// All that was made, by its number.
+    /// Every sample made, by its number.
     pub(crate) strokes: Vec<Stroke>,
     /// Everything up to this number is durable.
     pub(crate) acknowledged: usize,
@@ -122,8 +122,8 @@ impl Athlete {
         self.rows = Some(rows);
     }
 
-    /// Which repeat has to be signalled before anything more is due; `None` when something is due
-    /// already, or nothing ever will be.
+    /// Which repeat has to be signalled before anything more is due; `None` when something is due already, or
+    /// nothing ever will be.
     pub(crate) fn waits_for(&self) -> Option<usize> {
         if self.next.is_some() { None } else { self.row.map(|row| usize::from(row.repeat)) }
     }
@@ -137,7 +137,7 @@ impl Athlete {
             self.next = Some(if self.repeat == Some(repeat) {
                 Next { at_ms: start + self.delay_ms + u64::from(row.t_ms), row: Some(row) }
             } else {
-                // The counters at rest are told once in the last second before the start.
+                // The counters at rest are sent once in the last second before the start.
                 Next { at_ms: start.saturating_sub(100 + self.delay_ms), row: None }
             });
         }
@@ -182,7 +182,7 @@ impl Athlete {
         Some(stroke)
     }
 
-    /// The connection was lost: what is not durable now comes late, and that is not the server's doing.
+    /// The connection was lost: what is not durable now will come late, and that is not the server's fault.
     pub(crate) fn lose(&mut self) {
         for stroke in self.strokes.iter_mut().skip(self.acknowledged) {
             stroke.delayed = true;
@@ -209,7 +209,7 @@ impl Athlete {
         self.strokes.get(from..self.acknowledged).unwrap_or(&[])
     }
 
-    /// A board has shown this distance; returns the strokes that it holds and none before did.
+    /// A board has shown this distance; returns the strokes that it includes and no earlier one did.
     pub(crate) fn show(&mut self, done_dm: i64) -> &[Stroke] {
         let from = self.shown;
         let more = self.strokes.get(from..).unwrap_or(&[]);

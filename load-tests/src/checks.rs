@@ -1,5 +1,5 @@
-//! Nothing was lost: what was acknowledged is in the journal, and every result is the one that what was sent
-//! gives, whatever connections and servers did in between.
+//! Nothing was lost: what was acknowledged is in the journal, and every result is the one that follows from
+//! what was sent, whatever connections and servers did in between.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -21,7 +21,7 @@ use crate::{athlete::Athlete, crowd::Crowd, figures::Lost};
 
 type Results = BTreeMap<AthleteId, AthleteResult>;
 
-/// Compares the journal of a run with what the crowd has sent and was told.
+/// Compares the journal of a run with what the crowd has sent and been told.
 ///
 /// # Errors
 /// The journal cannot be read.
@@ -79,7 +79,7 @@ fn merged(records: &[Record], athletes: &[Athlete]) -> Vec<(At, Input)> {
             (at, Input::Samples { athlete: id, run: athlete.run, samples: vec![stroke.sample] })
         }));
     }
-    // Stable: what the session did itself stays in its order.
+    // Stable, so that what the session did itself stays in order.
     inputs.sort_by_key(|(at, _)| *at);
     inputs
 }
@@ -108,7 +108,7 @@ fn told(crowd: &Crowd) -> Results {
     told
 }
 
-/// Athletes who were counted among those a call went out to, and never had it.
+/// Athletes who were counted among those a call went out to, and never got it.
 fn missing_calls(crowd: &Crowd) -> u64 {
     let places: BTreeMap<AthleteId, usize> = crowd
         .athletes
@@ -130,7 +130,7 @@ fn missing_calls(crowd: &Crowd) -> u64 {
             missing + u64::from(has != Some(&true))
         });
     });
-    // A call that was neither refused nor heard of has not even got so far.
+    // A call that was neither refused nor heard of did not even get that far.
     let sent = crowd.calls.iter().filter(|call| !call.is_refused).count();
     missing + (sent - seen.len().min(sent)) as u64
 }
@@ -143,7 +143,7 @@ fn for_events(crowd: &Crowd, mut each: impl FnMut(Happening)) {
     }
 }
 
-/// How many have a result in one and not the same in the other.
+/// How many have a result in the first that is not the same in the second.
 fn unlike(one: &Results, other: &Results) -> u64 {
     let athletes: BTreeSet<&AthleteId> = one.keys().chain(other.keys()).collect();
     athletes.into_iter().filter(|athlete| one.get(athlete) != other.get(athlete)).count() as u64

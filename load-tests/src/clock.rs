@@ -7,7 +7,7 @@ use std::time::Instant;
 pub(crate) struct Clock(Instant);
 
 impl Clock {
-    /// A clock that begins now.
+    /// A clock that starts now.
     #[expect(clippy::disallowed_methods, reason = "this is the file that reads the time")]
     pub(crate) fn start() -> Clock {
         Clock(Instant::now())

@@ -32,7 +32,7 @@ use crate::{
 
 /// Athletes of one session.
 const ATHLETES: u32 = 30;
-/// Starts that are measured; the medians are told.
+/// Starts that are measured; the medians are reported.
 const STARTS: usize = 5;
 /// The go, milliseconds of the session.
 const GO_MS: u64 = 30_000;
@@ -77,7 +77,7 @@ pub(crate) fn cold(
             opens.push((clock.now_us() - began) as f64 / 1e3);
             Ok(())
         });
-        // No flush, no last word: the next start finds what a crash leaves.
+        // No flush, no last word: the next start finds what a crash leaves behind.
         process.kill().map_err(|error| error.to_string())?;
         told?;
     }
@@ -117,7 +117,7 @@ async fn fill(settings: &Settings, sessions: u32, data: &Path) -> Result<Filled,
     Ok(Filled { records, bytes: size, hello })
 }
 
-/// What the coach who has this secret says first.
+/// What the coach with this secret says first.
 pub(crate) fn greeting(secret: String) -> ClientMsg {
     let version = thole_protocol::VERSION;
     ClientMsg::Hello(Hello {
@@ -184,7 +184,7 @@ pub(crate) fn session(settings: &Settings, number: u32, many: u32, coach: &Secre
         create: Some(SessionRow {
             session,
             code: JoinCode::from_random(u64::from(number)),
-            // Links of a session that is never closed end after a time.
+            // Links of a session that is never closed stop working after a time.
             created_unix_ms: thole_server::clock::Clock::new(1).unix_ms(),
             closed_unix_ms: None,
         }),

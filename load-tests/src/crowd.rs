@@ -24,7 +24,7 @@ use crate::{
 
 /// Devices of the coach: the first is in command.
 pub(crate) const COACHES: usize = 2;
-/// What is due is done in such portions, so that what has come is timed without delay.
+/// What is due is done in portions of this size, so that what has come is timed without delay.
 const PORTION: usize = 64;
 /// Events of the poll that are taken at once.
 const EVENTS: usize = 1_024;
@@ -38,14 +38,14 @@ enum Due {
     Stroke,
     /// A sign of life, if nothing else was said.
     Beat,
-    /// A try to connect.
+    /// An attempt to connect.
     Connect,
 }
 
 /// A focus call that the coach has sent.
 #[derive(Debug)]
 pub(crate) struct Call {
-    /// Its identity as on the wire; of the floor, `newest`.
+    /// Its identity as on the wire; with the floor, `newest`.
     pub(crate) id: String,
     /// When it was due.
     pub(crate) due_us: u64,
@@ -70,7 +70,7 @@ impl Mean {
         self.bytes += bytes as u64;
     }
 
-    /// The mean, or what it usually is.
+    /// The mean, or the usual value.
     pub(crate) fn or(self, usual: usize) -> usize {
         self.bytes
             .checked_div(self.count)
@@ -78,7 +78,7 @@ impl Mean {
     }
 }
 
-/// What was seen, and counted as it was.
+/// What was seen, counted as it happened.
 #[derive(Debug)]
 pub(crate) struct Seen {
     pub(crate) call: Histogram<u64>,
@@ -135,7 +135,7 @@ pub(crate) struct Crowd {
     pub(crate) clock: Clock,
     poll: Poll,
     pub(crate) server: SocketAddr,
-    /// By which the coach makes the session; the floor needs none.
+    /// The key with which the coach makes the session; the floor needs none.
     key: Option<String>,
     /// Athletes, then coaches, then boards.
     pub(crate) links: Vec<Link>,
@@ -156,17 +156,17 @@ pub(crate) struct Crowd {
     /// When the coach's start was due.
     pub(crate) start_due_us: u64,
     pub(crate) done: BTreeSet<CommandId>,
-    /// What the coach has ordered since the last look at what is done.
+    /// What the coach has ordered since answers were last looked at.
     ordered: Vec<(CommandId, ClientMsg)>,
     /// What the first coach was told of events, in full.
     pub(crate) coach_events: Vec<String>,
-    /// What the coach was told with the last order that was refused.
+    /// What the coach was told about the last order that was refused.
     pub(crate) last_refusal: String,
-    /// The first coach's welcome, the newest.
+    /// The first coach's newest welcome.
     pub(crate) coach_welcome: String,
     pub(crate) traffic: Traffic,
     pub(crate) seen: Seen,
-    /// A lost connection is nobody's fault while the server is being killed.
+    /// While the server is being killed, a lost connection is nobody's fault.
     pub(crate) killing: bool,
     /// Nobody comes back any more.
     pub(crate) leaving: bool,
@@ -258,7 +258,7 @@ impl Crowd {
         u64::try_from(us.saturating_sub(self.offset_us.unwrap_or(0))).unwrap_or(0)
     }
 
-    /// Goes on until something is so, at most this long; whether it is so.
+    /// Goes on until something is so, for at most this long; returns whether it is so.
     ///
     /// # Errors
     /// The poll fails.

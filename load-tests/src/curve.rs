@@ -114,7 +114,7 @@ pub(crate) fn draw(curves: &[(String, Vec<Point>)], limit_ms: f64) -> String {
     svg
 }
 
-/// Round numbers up to a most, some five of them.
+/// Round numbers up to this limit, about five of them.
 fn ticks(most: f64) -> Vec<f64> {
     let rough = most / 5.0;
     let power = 10_f64.powf(rough.log10().floor());

@@ -26,7 +26,7 @@ pub(crate) struct Latency {
 }
 
 impl Latency {
-    /// Of a histogram of microseconds.
+    /// From a histogram of microseconds.
     pub(crate) fn of(histogram: &Histogram<u64>) -> Latency {
         let ms = |share: f64| histogram.value_at_quantile(share) as f64 / 1e3;
         Latency {
@@ -39,26 +39,26 @@ impl Latency {
     }
 }
 
-/// What must not be, counted; all zero when nothing was lost.
+/// What must not happen, counted; all zero when nothing was lost.
 #[derive(Clone, Copy, Debug, Default, Serialize)]
 pub(crate) struct Lost {
-    /// Samples that were acknowledged and do not stand in the journal as they were sent.
+    /// Samples that were acknowledged and are not in the journal as they were sent.
     pub(crate) acknowledged_not_in_journal: u64,
     /// Samples that were never acknowledged, though the run waited for them.
     pub(crate) never_acknowledged: u64,
-    /// Athletes whose result by the journal is not the one computed from what was sent.
+    /// Athletes whose result according to the journal is not the one computed from what was sent.
     pub(crate) results_unlike_sent: u64,
-    /// Athletes who were told another result than the journal has.
+    /// Athletes who were told a different result from the journal's.
     pub(crate) results_unlike_told: u64,
     /// Athletes who never got a call that went out to them.
     pub(crate) calls_missing: u64,
     /// Calls that the server refused though people were rowing.
     pub(crate) calls_refused: u64,
-    /// Samples that were refused: none of them is wrong.
+    /// Samples that were refused, though none of them was wrong.
     pub(crate) samples_refused: u64,
     /// The server had a new journal after a restart.
     pub(crate) journals_lost: u64,
-    /// Connections that ended and that nobody had ended on purpose.
+    /// Connections that ended without anybody ending them on purpose.
     pub(crate) connections_lost: u64,
 }
 
@@ -89,7 +89,7 @@ impl Lost {
     }
 }
 
-/// All that one run has shown.
+/// Everything that one run has shown.
 #[derive(Clone, Debug, Default, Serialize)]
 pub(crate) struct Figures {
     /// Which server.
@@ -104,7 +104,7 @@ pub(crate) struct Figures {
     pub(crate) acknowledged: Latency,
     /// The same for strokes that a lost connection delayed.
     pub(crate) acknowledged_after_loss: Latency,
-    /// From the moment a stroke was due to the standings on a board that hold it.
+    /// From the moment a stroke was due to the standings on a board that include it.
     pub(crate) board: Latency,
     /// From the coach's start to the news of it at each athlete, who then counts down by the clock.
     pub(crate) start: Latency,
@@ -132,7 +132,7 @@ pub(crate) struct Figures {
     pub(crate) resident_kib_per_connection: f64,
     /// Resident memory at the end, KiB.
     pub(crate) resident_kib: u64,
-    /// Resident memory by minutes of the window, KiB.
+    /// Resident memory for each minute of the window, KiB.
     pub(crate) resident_kib_by_minute: Vec<u64>,
     /// Bytes of the journal for each stroke.
     pub(crate) journal_bytes_per_stroke: f64,
@@ -140,11 +140,11 @@ pub(crate) struct Figures {
     pub(crate) strokes: u64,
     /// Connections lost on purpose.
     pub(crate) drops: u64,
-    /// How late the crowd itself was with its strokes: large = it was the crowd that was measured.
+    /// How late the crowd itself was with its strokes: if this is large, it was the crowd that was measured.
     pub(crate) crowd_late: Latency,
     /// What was lost.
     pub(crate) lost: Lost,
-    /// The machine's load before the run, as the kernel tells it.
+    /// The machine's load before the run, as the kernel reports it.
     pub(crate) load_before: String,
     /// Lengths of messages, for the floor.
     #[serde(skip)]
@@ -233,7 +233,7 @@ impl Figures {
         lines
     }
 
-    /// What the memory has grown by over the second half of the window: what was rowed is held, and nothing
+    /// How much the memory has grown over the second half of the window: what was rowed is kept, and nothing
     /// else may grow.
     fn grown(&self) -> String {
         let by_minute = &self.resident_kib_by_minute;
@@ -253,7 +253,7 @@ impl Figures {
         )
     }
 
-    /// The figures of several runs, each its own median.
+    /// The figures of several runs, each the median of its own kind.
     pub(crate) fn median(runs: &[Figures]) -> Figures {
         let median = |of: &dyn Fn(&Figures) -> f64| middle(runs.iter().map(of).collect());
         let Some(last) = runs.last() else { return Figures::default() };

@@ -1,5 +1,5 @@
-//! The cheapest server that the same library gives: it hears the same messages and sends as many, as long,
-//! at the same moments, and knows nothing: no ranking, no projection, no journal, constant texts.
+//! The cheapest server that the same library allows: it receives the same messages and sends as many, as
+//! long, at the same moments, but does no work: no ranking, no projection, no journal, constant texts.
 
 use std::{
     io::Write,
@@ -25,7 +25,7 @@ use crate::settings::TEAMS;
 const HEARTBEAT: Duration = Duration::from_secs(1);
 /// Messages that may wait for one connection.
 const QUEUE: usize = 64;
-/// The system's own queue of those who come.
+/// The system's own queue of incoming connections.
 const BACKLOG: u32 = 4_096;
 
 /// Lengths of what is sent, as they were measured on the real server.
@@ -154,7 +154,7 @@ async fn screens(floor: Arc<Floor>) {
 
 fn say(these: &[mpsc::Sender<Utf8Bytes>], text: &Utf8Bytes) {
     for one in these {
-        // Whoever is full or gone gets the next one.
+        // A connection that is full or gone gets the next one.
         let _ = one.try_send(text.clone());
     }
 }

@@ -1,4 +1,4 @@
-//! What of a server's message the crowd looks at, read without copying.
+//! What the crowd looks at in a server's message, read without copying.
 
 use serde::{Deserialize, de::IgnoredAny};
 
@@ -17,7 +17,7 @@ pub(crate) struct Heard<'a> {
     pub(crate) secret: Option<&'a str>,
     /// Of `joined`: who.
     pub(crate) athlete: Option<&'a str>,
-    /// Of `welcome`: the last event that it holds.
+    /// Of `welcome`: the last event that it includes.
     pub(crate) last_event: Option<u64>,
     /// Of `welcome`: changes when the server has lost its disk.
     pub(crate) epoch: Option<&'a str>,

@@ -22,19 +22,19 @@ pub(crate) enum Stage {
 /// One place and its connection.
 #[derive(Debug)]
 pub(crate) struct Link {
-    /// As whom.
+    /// In which role.
     pub(crate) role: Role,
     /// How far.
     pub(crate) stage: Stage,
     /// The connection, unless away.
     pub(crate) wire: Option<Wire>,
-    /// What lets in.
+    /// The secret that opens the place.
     pub(crate) secret: Option<String>,
     /// The last event that is known.
     pub(crate) last_event: u64,
-    /// When something was said last.
+    /// When something was last said.
     pub(crate) said_us: u64,
-    /// Tries since the last welcome.
+    /// Attempts since the last welcome.
     pub(crate) tries: u32,
     /// A beat is on the list of what is due.
     pub(crate) beats: bool,

@@ -1,4 +1,4 @@
-//! What is asked of the machine: processes on cores of their own, open files, and what /proc says of them.
+//! What is asked of the machine: processes on cores of their own, open files, and what /proc says about them.
 
 use std::{
     fs,
@@ -14,11 +14,12 @@ use rustix::{
     thread::{CpuSet, sched_getaffinity, sched_setaffinity},
 };
 
-/// How long a server may take to stop, in looks of 10 ms: on a busy machine, with thousands who do not answer.
+/// How long a server may take to stop, in checks of 10 ms: on a busy machine, with thousands who do not
+/// answer.
 const LOOKS_MAX: u32 = 3_000;
 const LOOK_EVERY: Duration = Duration::from_millis(10);
 
-/// Opens as many files as the machine allows; says how many.
+/// Raises the limit of open files as far as the machine allows; returns it.
 pub(crate) fn raise_open_files() -> u64 {
     let limit = getrlimit(Resource::Nofile);
     // Where it is refused, the old limit stands and is what is reported.
@@ -82,7 +83,7 @@ impl Process {
         let told = |error: &dyn std::fmt::Display| format!("the server cannot be started: {error}");
         let log = fs::OpenOptions::new().create(true).append(true).open(log);
         let log = log.map_err(|error| told(&error))?;
-        // A child begins on the cores of the thread that starts it.
+        // A child starts on the cores of the thread that starts it.
         if let Some(core) = &cores.server {
             sched_setaffinity(None, core).map_err(|error| told(&error))?;
         }
@@ -151,13 +152,13 @@ pub(crate) struct Spent {
 }
 
 impl Spent {
-    /// What a process has spent until now (`/proc/PID/stat`, fields 14 and 15, proc(5)).
+    /// What a process has used so far (`/proc/PID/stat`, fields 14 and 15, proc(5)).
     ///
     /// # Errors
     /// There is no such process.
     pub(crate) fn of(pid: u32) -> Result<Spent, String> {
         let stat = read_proc(pid, "stat")?;
-        // The name, in brackets, may hold spaces.
+        // The name, in brackets, may contain spaces.
         let fields = stat.rsplit_once(')').map_or("", |(_, fields)| fields);
         let mut ticks = fields.split_whitespace().skip(11).map(|field| field.parse::<f64>());
         let (Some(Ok(user)), Some(Ok(system))) = (ticks.next(), ticks.next()) else {
@@ -172,7 +173,7 @@ impl Spent {
         self.user_s + self.system_s
     }
 
-    /// What was spent since.
+    /// What has been used since.
     pub(crate) fn since(self, before: Spent) -> Spent {
         Spent { user_s: self.user_s - before.user_s, system_s: self.system_s - before.system_s }
     }
@@ -189,7 +190,7 @@ pub(crate) fn resident_kib(pid: u32) -> Result<u64, String> {
     size.ok_or_else(|| format!("/proc/{pid}/status does not tell the memory"))
 }
 
-/// The machine's load before and now, as the kernel tells it.
+/// The machine's load before and now, as the kernel reports it.
 pub(crate) fn load() -> String {
     let told = fs::read_to_string("/proc/loadavg").unwrap_or_default();
     told.split_whitespace().take(3).collect::<Vec<_>>().join(" ")

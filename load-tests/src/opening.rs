@@ -20,17 +20,17 @@ use crate::{
     settings::Settings,
 };
 
-/// Starts that are measured; the medians are told, and the worst.
+/// Starts that are measured; the medians and the worst are reported.
 const STARTS: usize = 5;
-/// Who is in the small session asks this often.
+/// The coach in the small session asks this often.
 const ASKS_EVERY: Duration = Duration::from_millis(2);
-/// Athletes of the session that others are in.
+/// Athletes of the session that the others are in.
 const OTHERS: u32 = 3;
-/// Asked this often before, to see what the machine itself does.
+/// How often it asks beforehand, to see what the machine itself does.
 const BEFORE: usize = 300;
 
 /// Fills a journal with a small session and one of all athletes, and starts the server over it again and again: a coach
-/// in the small one asks for the time while somebody comes into the large one. Prints what was the longest wait.
+/// in the small one asks for the time while somebody comes into the large one. Prints the longest wait.
 ///
 /// # Errors
 /// The journal cannot be written, or the server does not come up or answer.
@@ -115,7 +115,7 @@ impl Device {
         self.0.send(Message::text(text)).await.map_err(|error| error.to_string())
     }
 
-    /// Until this is heard.
+    /// Listens until this is heard.
     async fn hears(&mut self, is_it: impl Fn(&ServerMsg) -> bool) -> Result<(), String> {
         loop {
             let heard = self.0.next().await.ok_or("the server said nothing")?;
@@ -130,7 +130,7 @@ impl Device {
         }
     }
 
-    /// Asks for the time again and again: the longest wait for an answer, in milliseconds.
+    /// Asks for the time again and again; returns the longest wait for an answer, in milliseconds.
     async fn waits_longest(
         &mut self,
         mut is_enough: impl FnMut(usize) -> bool,
@@ -146,7 +146,7 @@ impl Device {
             .await?;
             longest = longest.max(clock.now_us());
             asked += 1;
-            // Whatever is said meanwhile waits for the next question.
+            // Whatever is said in the meantime waits for the next question.
             tokio::time::sleep(ASKS_EVERY).await;
         }
         Ok(longest as f64 / 1e3)

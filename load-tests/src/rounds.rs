@@ -1,4 +1,5 @@
-//! One run, or several rounds of two servers in turn, so that what else the machine does touches both alike.
+//! One run, or several rounds of two servers in turn, so that whatever else the machine does affects both
+//! alike.
 
 use std::fs;
 
@@ -13,7 +14,7 @@ use crate::{
     settings::Settings,
 };
 
-/// Everything of one call of the program.
+/// Everything about one run of the program.
 #[derive(Serialize)]
 struct Report<'a> {
     piece: String,
@@ -26,7 +27,7 @@ struct Report<'a> {
     ratios: Option<Ratios>,
 }
 
-/// The server's figure divided by the other's: in each round, then the median of the rounds.
+/// The server's figure divided by the other's: for each round, then the median of the rounds.
 #[derive(Clone, Copy, Debug, Serialize)]
 struct Ratios {
     us_per_message: f64,

@@ -22,19 +22,19 @@ use crate::{
 
 /// Athletes in one order that adds them.
 pub(crate) const ADDED: usize = ADDED_MAX;
-/// Calls go to all this often, and to one team half-way between.
+/// Calls go to everybody this often, and to one team half-way in between.
 const CALL_EVERY: Duration = Duration::from_secs(5);
-/// Longest waits for what should take moments.
+/// Longest wait for what should take moments.
 const PATIENCE: Duration = Duration::from_secs(30);
-/// Everybody has joined by then, or the run is given up.
+/// Everybody has joined by then, or the run is abandoned.
 const JOIN_PATIENCE: Duration = Duration::from_secs(120);
 /// How often the bar moves.
 const LOOK_EVERY: Duration = Duration::from_millis(500);
-/// Who has heard nothing new for this long has heard everything.
+/// Anybody who has heard nothing new for this long has heard everything.
 const QUIET_FOR: Duration = Duration::from_secs(3);
 /// A killed server stays away this long.
 const DEAD_FOR: Duration = Duration::from_millis(700);
-/// The count-down of the floor, which has no clock.
+/// The countdown of the floor, which has no clock.
 const FLOOR_COUNTS_MS: u64 = 5_000;
 
 /// Limits that a crowd at one address would run into.
@@ -91,7 +91,7 @@ impl Tried {
             Tried::Server(program) => {
                 let mut command = Command::new(program);
                 command.args(["serve", "--listen", listen, "--data"]).arg(data.join("journal"));
-                // Only what should be looked into: a log line is a cost, and no part of the work.
+                // Only what should be looked into: log lines cost time, and are not part of the work.
                 command.env("RUST_LOG", "warn");
                 command.args(RAISED);
                 Process::start(&mut command, cores, &log)
@@ -106,10 +106,10 @@ impl Tried {
     }
 }
 
-/// Runs once and tells what was seen.
+/// Runs once and reports what was seen.
 ///
 /// # Errors
-/// One sentence: what could not be done, and so nothing was measured.
+/// One sentence: what could not be done, so that nothing was measured.
 pub(crate) fn run(
     settings: &Settings,
     tried: &Tried,
@@ -143,7 +143,7 @@ pub(crate) fn run(
     Ok(run.figures)
 }
 
-/// The key by which a program on the server's machine makes a session; the floor needs none.
+/// The key with which a program on the server's machine makes a session; the floor needs none.
 fn machine_key(folder: &Path) -> Option<String> {
     let left = fs::read_to_string(folder.join("journal").join("machine-key")).ok()?;
     left.lines().next().map(str::to_owned)
@@ -231,7 +231,7 @@ impl Run<'_> {
         self.figures.join_s = (self.crowd.clock.now_us() - now) as f64 / 1e6;
         self.figures.join_refused = self.crowd.seen.refused_joins;
         self.figures.athletes = all;
-        // The news of the roster go round, and the server comes to rest.
+        // The news about the roster goes round, and the server comes to rest.
         let rested = self.crowd.clock.now_us() + us(Duration::from_secs(2));
         self.crowd.until_us(rested).map_err(|error| error.to_string())?;
         let after = machine::resident_kib(self.pid())?;
@@ -271,7 +271,7 @@ impl Run<'_> {
         Ok(())
     }
 
-    /// Rows on, calls, drops and kills as it is due.
+    /// Rows on, and calls, drops and kills as they fall due.
     fn measure(&mut self, go_us: u64) -> Result<(), String> {
         let end = go_us + u64::from(self.settings.seconds) * 1_000_000;
         self.crowd.rows_until_us = end;
@@ -291,7 +291,7 @@ impl Run<'_> {
                 return Ok(());
             }
             if now >= call_at {
-                // To all, to a team, to all …
+                // To everybody, to a team, to everybody …
                 let team = (call % 2 == 1).then_some(call / 2);
                 self.crowd.call(call_at, team, self.tried.is_floor());
                 call += 1;
@@ -330,7 +330,7 @@ impl Run<'_> {
         ));
     }
 
-    /// What the server has spent, all its lives together.
+    /// What the server has used, over all its restarts.
     fn spent(&self) -> Result<Spent, String> {
         let now = Spent::of(self.pid())?;
         let before = self.spent_by_the_killed;
@@ -442,7 +442,7 @@ fn since(now: Traffic, before: Traffic) -> Traffic {
     }
 }
 
-/// How many screens look on, for the report.
+/// How many screens are watching, for the report.
 pub(crate) fn screens(settings: &Settings) -> String {
     format!("{COACHES} devices of the coach, {} boards, {} teams", settings.boards, TEAMS.len())
 }

@@ -9,17 +9,17 @@ use thole_protocol::{
     units::{Decimetres, Millis},
 };
 
-/// The invented teams that the athletes are dealt to.
+/// The invented teams that the athletes are assigned to.
 pub(crate) const TEAMS: [&str; 8] =
     ["Herons", "Otters", "Kestrels", "Newts", "Voles", "Terns", "Shrews", "Plovers"];
 
-/// How much rest a piece of repeats gets that names none.
+/// How much rest a piece of repeats gets if it names none.
 const USUAL_REST: &str = "1:00";
 
-/// The longest piece by time that the server takes.
+/// The longest piece by time that the server accepts.
 const LONGEST_MS: u32 = 10_800_000;
 
-/// Rows thousands of athletes against one server and tells what it cost and how fast it was.
+/// Rows thousands of athletes against one server and reports what it cost and how fast it was.
 #[derive(Clone, Debug, Parser)]
 pub(crate) struct Settings {
     /// Athletes in one piece
@@ -28,10 +28,11 @@ pub(crate) struct Settings {
     /// Seconds that are measured, from the go
     #[arg(long, default_value_t = 60, value_parser = clap::value_parser!(u32).range(5..=86_400))]
     pub(crate) seconds: u32,
-    /// What is rowed, such as 2300m, 20min or 8x350m/1:00; without it one that lasts as long as is measured
+    /// What is rowed, such as 2300m, 20min or 8x350m/1:00; if left out, a piece that lasts as long as is
+    /// measured
     #[arg(long = "piece", value_name = "PIECE", value_parser = piece)]
     pub(crate) named_piece: Option<PieceSpec>,
-    /// Boards that look on
+    /// Boards that watch
     #[arg(long, default_value_t = 3, value_parser = clap::value_parser!(u16).range(0..=8))]
     pub(crate) boards: u16,
     /// Share of the athletes whose connection is lost, such as 1%/min
@@ -43,25 +44,27 @@ pub(crate) struct Settings {
     /// Compares, round by round, with `floor` (a bare WebSocket server) or with another build of the server
     #[arg(long, value_name = "floor|PROGRAM")]
     pub(crate) against: Option<String>,
-    /// Rounds of a comparison; the medians are told
+    /// Rounds of a comparison; the medians are reported
     #[arg(long, default_value_t = 5, value_parser = clap::value_parser!(u16).range(1..=99))]
     pub(crate) rounds: u16,
     /// Finds the largest number of athletes whose calls arrive within 100 ms (p99), and draws the curve
     #[arg(long)]
     pub(crate) sweep: bool,
-    /// Starts the server over a journal of this many sessions of 30, each with the seconds rowed that are asked for
+    /// Starts the server over a journal of this many sessions of 30, each with as many seconds rowed as --seconds
+    /// says
     #[arg(long, value_name = "SESSIONS", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     pub(crate) cold_start: Option<u32>,
-    /// Starts the server over a session of all athletes, and tells how long others heard nothing while it was opened
+    /// Starts the server over a session of all athletes, and reports how long others heard nothing while it was
+    /// opened
     #[arg(long)]
     pub(crate) opening: bool,
-    /// Where the curve of a sweep goes
+    /// Where the curve of a sweep is saved
     #[arg(long, value_name = "FILE", default_value = "sweep.svg")]
     pub(crate) svg: PathBuf,
-    /// Where all figures go, as JSON
+    /// Where all figures are saved, as JSON
     #[arg(long, value_name = "FILE")]
     pub(crate) json: Option<PathBuf>,
-    /// The server's program; without it the one of this workspace is built
+    /// The server's program; if left out, the one of this workspace is built
     #[arg(long, value_name = "PROGRAM")]
     pub(crate) server: Option<PathBuf>,
     /// What makes one run's athletes differ from another's
@@ -79,7 +82,7 @@ impl Settings {
     }
 }
 
-/// A piece that nobody has finished after this many seconds: of the usual kind if that is enough.
+/// A piece that nobody finishes within this many seconds: of the usual kind if that is long enough.
 fn lasting(seconds: u32) -> PieceSpec {
     // The quickest row 2,300 m in seven minutes.
     let time =

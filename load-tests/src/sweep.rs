@@ -16,7 +16,7 @@ use crate::{
 const CALL_P99_MS: f64 = 100.0;
 /// The first number that is tried.
 const FIRST: u32 = 1_000;
-/// The search ends when it knows the number to within this share.
+/// The search ends once it knows the number to within this share.
 const CLOSE: f64 = 0.06;
 
 /// Finds the number, prints the points, draws the curve; true when nothing was lost on the way.
@@ -26,7 +26,7 @@ const CLOSE: f64 = 0.06;
 pub(crate) fn sweep(settings: &Settings, server: &Tried, cores: &Cores) -> Result<bool, String> {
     let mut ours = Climb::new();
     let mut other = settings.against.as_ref().map(|against| (against, Climb::new()));
-    // By turns, so that what else the machine does touches both.
+    // In turns, so that whatever else the machine does affects both.
     while !ours.is_over() || other.as_ref().is_some_and(|(_, other)| !other.is_over()) {
         if !ours.is_over() {
             ours.step(settings, server, cores)?;
@@ -80,7 +80,8 @@ impl Climb {
         self.next.is_none()
     }
 
-    /// Tries the next number. What cannot be rowed at all, when fewer could, is too many as well.
+    /// Tries the next number. If a run cannot be rowed at all although one with fewer could, that counts as
+    /// too many.
     fn step(&mut self, settings: &Settings, tried: &Tried, cores: &Cores) -> Result<(), String> {
         let Some(athletes) = self.next else { return Ok(()) };
         match best_of_two(|| self.try_out(athletes, settings, tried, cores)) {
@@ -130,8 +131,8 @@ impl Climb {
     }
 }
 
-/// In a run are few calls to all, and one hiccup of the machine is in its p99: what was too slow has a second try, and
-/// the better one counts.
+/// A run has few calls to everybody, and one hiccup of the machine shows in its p99: what was too slow gets a second
+/// attempt, and the better one counts.
 fn best_of_two(mut once: impl FnMut() -> Result<Point, String>) -> Result<Point, String> {
     let mut point = once()?;
     if point.p99_ms >= CALL_P99_MS {

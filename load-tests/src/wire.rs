@@ -9,7 +9,7 @@ use std::{
 use mio::{Interest, Registry, Token, net::TcpStream};
 use socket2::{Domain, Protocol, Socket, Type};
 
-/// A request to speak WebSocket; the key is the one of the RFC's own example, since nobody checks it twice.
+/// A request to speak WebSocket; the key is that of the RFC's own example, since nobody checks it twice.
 const UPGRADE: &str = "GET /ws HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: Upgrade\r\n\
     Upgrade: websocket\r\nSec-WebSocket-Version: 13\r\n\
     Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n";
@@ -49,9 +49,9 @@ pub(crate) struct Traffic {
 pub(crate) struct Wire {
     stream: TcpStream,
     upgraded: bool,
-    /// Bytes that are no whole frame yet.
+    /// Bytes that are not a whole frame yet.
     read: Vec<u8>,
-    /// Fragments of a message that is not whole yet.
+    /// Fragments of a message that is not complete yet.
     parts: Vec<u8>,
     /// Bytes that the system has not taken yet.
     unsent: Vec<u8>,
@@ -60,7 +60,7 @@ pub(crate) struct Wire {
 }
 
 impl Wire {
-    /// Begins to connect from one of the loopback addresses, and asks for the upgrade when it can.
+    /// Starts connecting from one of the loopback addresses, and asks for the upgrade when it can.
     pub(crate) fn connect(
         server: SocketAddr,
         from: Ipv4Addr,
@@ -73,7 +73,7 @@ impl Wire {
         socket.bind(&SocketAddr::from((from, 0)).into())?;
         match socket.connect(&server.into()) {
             Ok(()) => {}
-            // EINPROGRESS has no kind of its own.
+            // EINPROGRESS has no `ErrorKind` of its own.
             Err(error) if error.kind() == ErrorKind::WouldBlock => {}
             Err(error)
                 if error.raw_os_error() == Some(rustix::io::Errno::INPROGRESS.raw_os_error()) => {}
@@ -149,7 +149,7 @@ impl Wire {
         }
     }
 
-    /// The next thing in what was read, a text in `into`; `None` when there is no whole one.
+    /// The next thing in what was read, with a text put into `into`; `None` when there is no complete one.
     pub(crate) fn next(
         &mut self,
         into: &mut Vec<u8>,

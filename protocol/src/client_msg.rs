@@ -21,7 +21,7 @@ pub enum Role {
     Coach,
     /// Rows.
     Athlete,
-    /// Shows how all stand.
+    /// Shows how everybody stands.
     Board,
 }
 
@@ -37,23 +37,23 @@ pub struct Hello {
     pub role: Role,
     /// The secret of the coach, the athlete or the board.
     pub secret: String,
-    /// An athlete's current recording, to be told how far it is durable.
+    /// An athlete's current recording, in order to be told how far it is durable.
     #[serde(default)]
     pub run: Option<RunId>,
-    /// The session's time as this device has it, of one that was here before: a server that comes back on a machine that
-    /// was switched off has nothing else to check its clock by.
+    /// The session's time as this device has it, if it was here before: a server that comes back on a machine that was
+    /// switched off has nothing else to check its clock against.
     #[serde(default)]
     pub at_ms: Option<At>,
-    /// Number of the first sample of `run` that this device has not been acknowledged. A server that has fewer than that
-    /// learns that its journal was damaged.
+    /// Number of the first sample of `run` that has not been acknowledged to this device. A server that has fewer than
+    /// that learns that its journal was damaged.
     #[serde(default)]
     pub unacked_seq: Option<u32>,
-    /// Which device this is, by a name of its own that nobody else knows: one of the coach that was in command and lost
-    /// its connection finds the command again, and an athlete who comes back is not taken for somebody else.
+    /// Which device this is, by a name of its own that nobody else knows: a coach's device that was in command and lost
+    /// its connection gets the command back, and an athlete who comes back is not taken for somebody else.
     #[serde(default)]
     pub device: Option<DeviceId>,
-    /// Takes an athlete's seat though another device is heard in it: said after close code 4507, once the person has
-    /// chosen so.
+    /// Takes an athlete's seat even though another device is heard in it: said after close code 4507, once the
+    /// person has chosen to.
     #[serde(default)]
     pub take_seat: bool,
     /// The last event that this client has; missing ones are sent again, marked late.
@@ -76,7 +76,7 @@ pub struct Create {
     pub key: Option<String>,
 }
 
-// Whoever prints what was said prints no secret, and no key.
+// Printing what was said must not print a secret or a key.
 impl fmt::Debug for Hello {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let mut shown = f.debug_struct("Hello");
@@ -103,11 +103,13 @@ pub struct Join {
     /// The athlete's name. A new one gets a seat at once; one of the roster is handed over by the coach.
     #[cfg_attr(feature = "schema", schemars(extend("minLength" = 1, "maxLength" = crate::limits::NAME_MAX)))]
     pub name: String,
-    /// Made by this device for this try and known to nobody else: 22 to 64 letters and digits, `-` and `_`, of at least 128 random
-    /// bits. Said again with the same name, it opens the same seat: after a lost answer, and when the coach has let in.
+    /// Made by this device for this attempt and known to nobody else: 22 to 64 letters and digits, `-` and `_`, from at
+    /// least 128 random bits. Said again with the same name, it opens the same seat: after a lost answer, and once the coach
+    /// has let somebody in.
     #[serde(default)]
     pub join: Option<String>,
-    /// What this device calls itself, such as `Android phone`, 1 to 40 characters: shown to a coach who is asked.
+    /// What this device calls itself, such as `Android phone`, 1 to 40 characters: shown to a coach who is asked
+    /// to let somebody in.
     #[serde(default)]
     pub from: Option<String>,
 }
@@ -179,10 +181,10 @@ pub struct Ready {
     /// What is linked, in the athlete's words; absent while nothing is.
     #[serde(default)]
     pub machine: Option<String>,
-    /// Half the round trip of the best clock answer: how well the count-down fits, at worst.
+    /// Half the round trip of the best clock answer: how far off the countdown may be, at worst.
     #[serde(default)]
     pub clock_bound_ms: Option<Millis>,
-    /// How their own name stands on boards; absent: as before.
+    /// How their own name appears on boards; absent: as before.
     #[serde(default)]
     pub on_board: Option<OnBoard>,
     /// Answered by `done` or `refused` when there is one.
@@ -196,7 +198,7 @@ pub struct Ready {
 pub struct AimAt {
     /// Which piece.
     pub piece: PieceNo,
-    /// What for.
+    /// What they aim at.
     pub aim: Aim,
     /// Answered by `done` or `refused` when there is one.
     #[serde(default)]
@@ -225,8 +227,8 @@ pub struct AddAthletes {
     pub athletes: Vec<RosterEntry>,
 }
 
-/// The coach makes a new secret for an athlete; the old one opens nothing any more, and whoever is in by
-/// it is sent away. Comes back as `links`.
+/// The coach makes a new secret for an athlete; the old one opens nothing any more, and whoever came in by it
+/// is sent away. Comes back as `links`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct NewLink {
@@ -245,9 +247,9 @@ pub struct NewBoardLink {
     pub command: CommandId,
 }
 
-/// The coach makes a new secret for the coach's devices; the old one opens nothing any more, and the others are sent away.
-/// Comes back as `coach_link`. Until the new one has been used, the device that asked may come back by the old one, by
-/// the `device` in its `hello`: a lost answer locks nobody out.
+/// The coach makes a new secret for the coach's devices; the old one opens nothing any more, and the other devices are
+/// sent away. Comes back as `coach_link`. Until the new one has been used, the device that asked may come back by the old
+/// one, identified by the `device` in its `hello`: a lost answer locks nobody out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct NewCoachLink {
@@ -255,7 +257,7 @@ pub struct NewCoachLink {
     pub command: CommandId,
 }
 
-/// The coach lets somebody in who asks by a name; comes back as `done`, and whoever asked gets `joined`.
+/// The coach lets in somebody who asks under a name; comes back as `done`, and whoever asked gets `joined`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct LetIn {
@@ -275,14 +277,14 @@ pub struct TurnAway {
     pub request: RequestId,
 }
 
-/// The coach asks for the table of results, to be kept; any of their devices may. Comes back as `results_table`, in parts,
+/// The coach asks for the table of results, to keep it; any of their devices may. Comes back as `results_table`, in parts,
 /// and then as `done`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct TableQuestion {
     /// Made by the coach's device.
     pub command: CommandId,
-    /// Of which piece; absent: of all.
+    /// Of which piece; absent: of all of them.
     #[serde(default)]
     pub piece: Option<PieceNo>,
 }
@@ -354,7 +356,7 @@ pub enum ClientMsg {
     ResultsTable(TableQuestion),
 }
 
-/// A message that has at most the name by which it is answered.
+/// A message of which at most the command that it is answered by can be read.
 #[derive(Deserialize)]
 struct Named {
     #[serde(default)]
@@ -366,11 +368,12 @@ struct Named {
 pub enum Misread {
     /// A newer client may say more than this server knows.
     UnknownType(String),
-    /// The type is known and its fields do not fit; says which.
+    /// The type is known but its fields do not fit; says which.
     Malformed(String),
 }
 
-/// Samples whose every field is known, as nearly all are: they are read without noting the name of each field.
+/// Samples in which every field is known, as in nearly all: they are read without noting the name of each
+/// field.
 fn plain_samples(text: &str) -> Option<Samples> {
     let samples: Samples = serde_json::from_str(text).ok()?;
     let of_sample = |sample: &Sample| {
@@ -378,8 +381,8 @@ fn plain_samples(text: &str) -> Option<Samples> {
         let told = [elapsed_ms, strokes, rate_half_spm, power_w];
         3 + told.into_iter().filter(|field| field.is_some()).count()
     };
-    // Type, run, samples, and what each of them has. Each field has a colon, and no value of theirs can have one: a
-    // field more makes more of them.
+    // Type, run, samples, and what each of them has. Each field has a colon, and none of their values can have one:
+    // an extra field means more colons.
     let known = 3 + samples.samples.iter().map(of_sample).sum::<usize>();
     (text.bytes().filter(|byte| *byte == b':').count() == known).then_some(samples)
 }
@@ -387,20 +390,21 @@ fn plain_samples(text: &str) -> Option<Samples> {
 const TAG: &str = r#"{"type":""#;
 const HEARTBEAT: &str = r#"{"type":"heartbeat"}"#;
 
-/// The tag of a text that begins with it, plainly written: all that most clients ever send.
+/// The tag of a text that begins with it, written plainly: all that most clients ever send.
 fn tag_in_front(text: &str) -> Option<&str> {
     let (kind, _) = text.strip_prefix(TAG)?.split_once('"')?;
     (!kind.contains('\\')).then_some(kind)
 }
 
 impl ClientMsg {
-    /// By what a text wants to be answered that could not be understood otherwise; `None` where it does not say.
+    /// The command under which a text that could not be understood otherwise wants to be answered; `None` where
+    /// it does not say.
     #[must_use]
     pub fn command_of(text: &str) -> Option<CommandId> {
         serde_json::from_str::<Named>(text).ok()?.command
     }
 
-    /// Reads one message, and how many fields it had that nobody here knows.
+    /// Reads one message, and counts its fields that are unknown here.
     ///
     /// # Errors
     /// `Misread`, to be answered by `refused`.
@@ -415,7 +419,7 @@ impl ClientMsg {
     /// );
     /// ```
     pub fn read(text: &str) -> Result<(ClientMsg, u32), Misread> {
-        /// The tag alone; everything else in the text is skipped.
+        /// Only the tag; everything else in the text is skipped.
         #[derive(Deserialize)]
         struct Tag<'a> {
             #[serde(rename = "type", borrow)]
@@ -426,7 +430,7 @@ impl ClientMsg {
         struct Empty {}
         let malformed = |error: serde_json::Error| Misread::Malformed(error.to_string());
         let kind = match tag_in_front(text) {
-            // More than half of all that a server hears.
+            // More than half of everything a server hears.
             Some("heartbeat") if text == HEARTBEAT => return Ok((ClientMsg::Heartbeat, 0)),
             Some(kind) => Cow::Borrowed(kind),
             None => serde_json::from_str::<Tag>(text).map_err(malformed)?.kind,

@@ -1,18 +1,18 @@
 //! Why a connection ends, and what a client does about it: one table for everybody.
 
-/// Reasons of this server to close a connection.
+/// This server's reasons to close a connection.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u16)]
 pub enum Close {
     /// The other side is going away (RFC 6455).
     GoingAway = 1001,
-    /// The server met a fault of its own (RFC 6455).
+    /// The server ran into a fault of its own (RFC 6455).
     Fault = 1011,
     /// The server restarts (IANA registry of WebSocket close codes).
     Restart = 1012,
     /// The client could not keep up, or the server is full for the moment (IANA registry).
     TooSlow = 1013,
-    /// A frame was not as RFC 6455 has it.
+    /// A frame did not conform to RFC 6455.
     BrokenFrame = 1002,
     /// A text was not UTF-8 (RFC 6455).
     NotUtf8 = 1007,
@@ -24,7 +24,8 @@ pub enum Close {
     TooMany = 1008,
     /// Nothing was heard for a while: the application's heartbeat failed.
     Silent = 4000,
-    /// The secret opens nothing here, and the server is known to have lost records: it may have been a good one.
+    /// The secret opens nothing here, and the server is known to have lost records: it may have been a valid
+    /// one.
     RecordsLost = 4001,
     /// The secret is wrong, was revoked or has expired; which of these is not said.
     WrongSecret = 4500,
@@ -34,13 +35,13 @@ pub enum Close {
     SessionClosed = 4502,
     /// Client and server have no protocol version in common.
     TooOld = 4503,
-    /// As many devices of this role are connected as may be.
+    /// As many devices of this role are connected as are allowed.
     RoleFull = 4504,
     /// Too many wrong codes, secrets or keys were tried on this connection.
     WrongTooOften = 4505,
     /// What is kept of the session cannot be read.
     Unreadable = 4506,
-    /// Another device is heard in the athlete's seat; the person decides which of the two rows.
+    /// Another device is heard in the athlete's seat; the person decides which of the two is used.
     SeatTaken = 4507,
 }
 
@@ -99,7 +100,8 @@ impl Close {
     }
 }
 
-/// What to do after any close code, also one that this version does not know; `None` = no close frame came.
+/// What to do after any close code, including one that this version does not know; `None` = no close frame
+/// came.
 ///
 /// ```
 /// use thole_protocol::close::{OnClose, advice};
@@ -112,7 +114,7 @@ impl Close {
 pub fn advice(code: Option<u16>) -> OnClose {
     match code {
         Some(1002 | 1003 | 1007..=1009 | 4500..=4999) => OnClose::Stop,
-        // A lost connection, 1001, 1011 to 1013, 4000 to 4499, and what nobody has defined yet.
+        // A lost connection, 1001, 1011 to 1013, 4000 to 4499, and codes that nobody has defined yet.
         Some(_) | None => OnClose::Reconnect,
     }
 }

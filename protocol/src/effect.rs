@@ -4,24 +4,24 @@ use serde::{Deserialize, Serialize};
 
 use crate::ids::CallId;
 
-/// What changed after a focus call: athletes against themselves, up to 45 s before it and up to 60 s after, less what
-/// changed for those who did not get it. It says what was measured, never that a call worked.
+/// What changed after a focus call: athletes compared with themselves, up to 45 s before it and up to 60 s after,
+/// less what changed for those who did not get it. It says what was measured, never that a call worked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct CallEffect {
     /// Which call.
     pub call: CallId,
-    /// Of how many athletes it can be told; 0 when the piece paused or ended too soon.
+    /// For how many athletes it can be told; 0 when the piece paused or ended too soon.
     pub of: u16,
     /// How many of them went faster than before.
     pub faster: u16,
-    /// How many others it is told against; 0: nobody, so that the drift of the piece is in it.
+    /// How many others they are compared with; 0: nobody, so the drift of the piece is part of it.
     pub against: u16,
-    /// Speed as a share of their own before; plus is faster. None when `of` is 0.
+    /// Speed as a share of their own before; plus is faster. `None` when `of` is 0.
     pub speed: Option<Shift>,
-    /// Strokes a minute; `None` for fewer than two athletes whose machines tell their rate.
+    /// Strokes a minute; `None` for fewer than two athletes whose machines report their rate.
     pub rate: Option<RateShift>,
-    /// Metres a stroke as a share of their own before; `None` as for the rate.
+    /// Metres a stroke as a share of their own before; `None` in the same cases as the rate.
     pub stroke: Option<Shift>,
 }
 

@@ -31,9 +31,9 @@ pub struct Event {
 pub struct Damage {
     /// What was lost was written at this instant or later.
     pub from_ms: At,
-    /// And at this instant or before.
+    /// And at this instant or earlier.
     pub to_ms: At,
-    /// Of whom it was; empty when that is not known.
+    /// Whose it was; empty when that is not known.
     pub athletes: Vec<AthleteId>,
     /// What is lost and what can be done, in words.
     pub says: String,
@@ -44,7 +44,7 @@ pub struct Damage {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(tag = "kind", rename_all = "snake_case")]
 pub enum Happening {
-    /// A piece has come into a phase.
+    /// A piece has entered a phase.
     PhaseChanged {
         /// Which piece.
         piece: PieceNo,
@@ -68,9 +68,9 @@ pub enum Happening {
         /// All of them.
         settings: SessionSettings,
     },
-    /// Athletes are new, or something about them is (coach; board, without what is private).
+    /// Athletes are new, or something about them has changed (coach; board, without what is private).
     AthletesChanged {
-        /// As they are now; changes of a quarter of a second come together.
+        /// As they are now; changes within a quarter of a second come together.
         athletes: Vec<AthleteView>,
     },
     /// Athletes were taken off the roster; they had rowed nothing (coach, board).
@@ -83,20 +83,21 @@ pub enum Happening {
         /// Whose.
         athlete: AthleteId,
     },
-    /// A new name is taken for another one at a glance, or mixes letters of scripts that nobody writes together (coach).
+    /// A new name could be taken for another one at a glance, or mixes letters of scripts that nobody writes together
+    /// (coach).
     LooksLike {
         /// Whose.
         athlete: AthleteId,
-        /// Whose name it looks like; `None` when it is only written as if.
+        /// Whose name it looks like; `None` when it is only written suspiciously.
         like: Option<AthleteId>,
     },
-    /// The server came back on a machine that had been switched off, in the middle of a piece, and its clock was checked by
-    /// what devices have of the session's time (coach).
+    /// The server came back on a machine that had been switched off, in the middle of a piece, and its clock was checked
+    /// against the session's time on people's devices (coach).
     ClockSet {
-        /// So far the clock was put forward; results under way are marked. None when fewer than three people's devices had
-        /// the time: it stands unchecked.
+        /// How far the clock was put forward; results under way are marked. `None` when fewer than three people's devices
+        /// had the time: the clock stands unchecked.
         by_ms: Option<i64>,
-        /// How many people's devices had it.
+        /// How many people's devices had the time.
         devices: u8,
     },
     /// The coach's prepared calls were replaced (coach).
@@ -104,7 +105,7 @@ pub enum Happening {
         /// As they are now.
         calls: Vec<CallText>,
     },
-    /// A focus call has come (the athletes that it is for).
+    /// A focus call has come (to the athletes that it is for).
     Call {
         /// Which.
         call: CallId,
@@ -113,7 +114,7 @@ pub enum Happening {
         /// How long it stands.
         span: Span,
     },
-    /// A focus call waits out its grace (coach).
+    /// A focus call is waiting out its grace period (coach).
     CallArmed {
         /// Which.
         call: CallId,
@@ -124,8 +125,8 @@ pub enum Happening {
     },
     /// A focus call went out (coach, board).
     CallSent(SentCall),
-    /// A focus call is over: for an athlete when their own strokes or the time are done, for coach and
-    /// boards when it is over for the last of its athletes.
+    /// A focus call is over: for an athlete when their own strokes or the time are done, for coach and boards
+    /// when it is over for the last of its athletes.
     CallEnded {
         /// Which.
         call: CallId,
@@ -135,21 +136,22 @@ pub enum Happening {
         /// Which.
         call: CallId,
     },
-    /// What changed after a focus call, once its last stroke is in; of a call of the sheet again when others have rowed by
-    /// it (coach).
+    /// What changed after a focus call, once its last stroke is in; for a call of the sheet, again when others have rowed
+    /// under it (coach).
     CallEffect(CallEffect),
-    /// Results, or what late samples have made of them: an athlete's own at once, for coach and
-    /// boards those of a second together.
+    /// Results, or what late samples have made of them: for an athlete their own at once, for coach and
+    /// boards those of one second together.
     Results {
         /// Of which piece.
         piece: PieceNo,
         /// The results.
         results: Vec<AthleteResult>,
-        /// What the teams made of the piece with them, once it is over: with the last of several events (coach, boards).
+        /// What these results make of the teams, once the piece is over: with the last of several events (coach,
+        /// boards).
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         teams: Vec<TeamLine>,
     },
-    /// A piece is over, and its finishes were held against what was projected (coach).
+    /// A piece is over, and its finishes were compared with what was projected (coach).
     Calibrated {
         /// As it stands now.
         calibration: Calibration,
@@ -164,7 +166,7 @@ pub enum Happening {
 }
 
 impl Happening {
-    /// Whether it is about focus calls of the coach or the sheet, as screens are told of them.
+    /// Whether it is about focus calls, of the coach or of the sheet, as screens are told of them.
     #[must_use]
     pub fn is_about_calls(&self) -> bool {
         matches!(

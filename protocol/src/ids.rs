@@ -13,7 +13,8 @@ macro_rules! id {
         #[serde(transparent)]
         pub struct $name(pub Uuid);
 
-        /// The order of the bytes, compared as one number: who is looked for among thousands is found sooner.
+        /// The order of the bytes, compared as one number: somebody looked for among thousands is found
+        /// sooner.
         impl Ord for $name {
             fn cmp(&self, other: &Self) -> Ordering {
                 self.0.as_u128().cmp(&other.0.as_u128())
@@ -59,11 +60,11 @@ id! {
     CoachId
 }
 id! {
-    /// One request of somebody to be let in under a name.
+    /// One request by somebody to be let in under a name.
     RequestId
 }
 id! {
-    /// One focus call, also when many athletes got it.
+    /// One focus call, however many athletes got it.
     CallId
 }
 
@@ -77,7 +78,7 @@ impl CallId {
     }
 }
 
-/// Which piece of the session, counted from 0 in the order they are rowed.
+/// Which piece of the session, counted from 0 in the order in which they are rowed.
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
 )]
@@ -93,12 +94,12 @@ pub struct PieceNo(pub u16);
 #[serde(transparent)]
 pub struct EventNo(pub u64);
 
-/// Consonants of join codes: none that is said like another one of them in most languages (C, Q, X, Y).
+/// Consonants of join codes: none that sounds like another in most languages (C, Q, X, Y are left out).
 const CONSONANTS: &[u8; 16] = b"BDFHJKLMNPRSTVWZ";
 /// Vowels of join codes.
 const VOWELS: &[u8; 5] = b"AEIOU";
 
-/// How long a join code is. Each syllable is one of 80, a consonant and a vowel.
+/// How long a join code is. Each syllable is one of 80: a consonant and a vowel.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Syllables {
     /// 80 to the power of 4 = 40,960,000 codes: for a server of its own.
@@ -119,9 +120,9 @@ impl Syllables {
 
 /// The short word under which a session is joined, four syllables such as `KAMU RETA`, or six.
 ///
-/// It can be said across a noisy room: consonants and vowels take turns, so each place says which of the two it is.
-/// Reading accepts small letters, spaces and hyphens, and takes digits and letters that are not used for those that
-/// look or sound like them.
+/// It can be said across a noisy room: consonants and vowels alternate, so each position says which of the two it
+/// is. Reading accepts lower case, spaces and hyphens, and takes digits and letters that are not used for those
+/// that look or sound like them.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(transparent)]
@@ -161,7 +162,7 @@ impl JoinCode {
     #[must_use]
     pub fn read(typed: &str) -> Option<JoinCode> {
         let plain = typed.chars().filter(|c| !c.is_whitespace() && *c != '-');
-        // Longer than the longest code is none, however long it is.
+        // Anything longer than the longest code is not a code, however long it is.
         let letters: Vec<char> = plain.take(2 * Syllables::Six.count() + 1).collect();
         if ![Syllables::Four, Syllables::Six].iter().any(|of| letters.len() == 2 * of.count()) {
             return None;
@@ -184,7 +185,7 @@ impl JoinCode {
     }
 }
 
-/// The consonant that was meant where one has to stand.
+/// The consonant that was meant, in a position that needs one.
 fn consonant(typed: char) -> char {
     match typed.to_ascii_uppercase() {
         '1' | 'I' => 'L',
@@ -196,7 +197,7 @@ fn consonant(typed: char) -> char {
     }
 }
 
-/// The vowel that was meant where one has to stand.
+/// The vowel that was meant, in a position that needs one.
 fn vowel(typed: char) -> char {
     match typed.to_ascii_uppercase() {
         '1' | 'L' | 'Y' => 'I',
@@ -244,7 +245,7 @@ mod tests {
         );
     }
 
-    /// Codes of before: ten consonants and three vowels.
+    /// Older codes: ten consonants and three vowels.
     #[test]
     fn codes_that_were_given_out_before_are_read_as_they_were() {
         for consonant in "FHJKMNRTVW".chars() {

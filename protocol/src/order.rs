@@ -35,7 +35,7 @@ pub enum Order {
         spec: AthleteSpec,
     },
     /// Takes somebody off the roster who has rowed no piece: their link opens nothing any more, and their
-    /// connection is closed. Not while a piece is on its way.
+    /// connection is closed. Not while a piece is under way.
     RemoveAthlete {
         /// Who.
         athlete: AthleteId,
@@ -46,7 +46,7 @@ pub enum Order {
         athlete: AthleteId,
         /// Which piece.
         piece: PieceNo,
-        /// What for.
+        /// What they aim at.
         aim: Aim,
     },
     /// Replaces the pieces from the first one that has not begun.
@@ -73,7 +73,7 @@ pub enum Order {
     NextRepeat,
     /// Stops the piece for everybody; what was rowed is kept.
     Stop,
-    /// Ends the waiting for late finishers.
+    /// Ends the wait for late finishers.
     Close,
     /// To the next piece of the session, gathering.
     NextPiece,

@@ -13,13 +13,14 @@ pub enum Odd {
     UnlikePast,
     /// Far from what the others in this session aim at.
     UnlikeOthers,
-    /// Not what the legs of the plan come to: all of them are scaled.
+    /// Not what the legs of the plan come to: they are all scaled.
     UnlikeLegs,
-    /// A target of an earlier piece, or of what this piece was before, that nobody can row here: it was left out.
+    /// A target from an earlier piece, or from before this piece was changed, that nobody can row here: it was
+    /// left out.
     LeftOut,
 }
 
-/// Something about a target that the coach is asked before the start; nothing waits for an answer.
+/// Something about a target that the coach is asked before the start; nothing waits for the answer.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Question {

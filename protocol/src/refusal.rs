@@ -17,7 +17,7 @@ pub struct Refusal {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum Why {
-    /// The text was no JSON, or its fields do not fit.
+    /// The text was not JSON, or its fields do not fit.
     Malformed,
     /// The type is unknown to this server.
     UnknownType,
@@ -39,6 +39,6 @@ pub enum Why {
     NotInCommand,
     /// The machine's value is impossible.
     Impossible,
-    /// The sample says it was heard later than now, or before the session was made.
+    /// The sample claims to have been heard later than now, or before the session was created.
     WrongTime,
 }

@@ -1,4 +1,4 @@
-//! The table of results that a spreadsheet reads (RFC 4180): one writer for the page, the command and the server.
+//! The table of results for a spreadsheet (RFC 4180): one writer for the page, the command and the server.
 
 use std::{
     borrow::Cow,
@@ -15,10 +15,10 @@ use crate::{
     units::{Decimetres, Millis},
 };
 
-/// Without it spreadsheets take the names for something else than UTF-8.
+/// Without it spreadsheets take the names for something other than UTF-8.
 const MARK_OF_UTF8: &str = "\u{feff}";
 
-/// One row. The fields are the columns, in this order; a split has nothing in those that are about the whole result.
+/// One row. The fields are the columns, in this order; a split leaves those empty that are about the whole result.
 #[derive(Clone, Debug, Default, Serialize)]
 struct Row<'a> {
     /// What it is about: `athlete` or `split`.
@@ -28,7 +28,7 @@ struct Row<'a> {
     title: Cow<'a, str>,
     /// As pieces are written: `6x350m/1:15`.
     work: &'a str,
-    /// How far the piece is: while it is under way, what is said of it may change.
+    /// How far the piece is: while it is under way, what the table says may change.
     state: &'static str,
     name: Cow<'a, str>,
     team: Cow<'a, str>,
@@ -36,21 +36,21 @@ struct Row<'a> {
     split: Option<usize>,
     place: Option<u32>,
     outcome: &'static str,
-    /// As it is shown and ranked; of athletes who did not finish, what they rowed.
+    /// As it is shown and ranked; for athletes who did not finish, what they rowed.
     result: Option<String>,
     target: Option<String>,
     /// Plus is ahead of their own target.
     margin_seconds: Option<f64>,
     margin_metres: Option<f64>,
     margin_percent: Option<f64>,
-    /// An estimate, of athletes whom the end of the piece cut off.
+    /// An estimate, for athletes whom the end of the piece cut off.
     heading_for: Option<String>,
     metres: Option<f64>,
     seconds: Option<f64>,
-    /// The rest that the piece has between this split and the next; how long it was is in no result.
+    /// The rest that was planned between this split and the next; how long it really was is in no result.
     planned_rest_seconds: Option<f64>,
     strokes: Option<u32>,
-    /// The truth lies no further than this from `seconds` …
+    /// The truth is no further than this from `seconds` …
     within_seconds: Option<f64>,
     /// … or from `metres`.
     within_metres: Option<f64>,
@@ -58,8 +58,8 @@ struct Row<'a> {
     remarks: String,
 }
 
-/// All results of these pieces, by piece and place, each athlete followed by their splits; of a piece that is under way,
-/// also those who have none yet. Heart rates and identities are not in it.
+/// All results of these pieces, by piece and place, each athlete followed by their splits; for a piece that is under
+/// way, also those who have none yet. Heart rates and identities are left out.
 ///
 /// # Panics
 /// Never: writing into memory does not fail, and every row has the same columns.
@@ -94,7 +94,7 @@ pub fn results_table(pieces: &[PieceView], athletes: &[AthleteView]) -> String {
         }
     }
     let rows = text(table);
-    // Of no rows the heading is all there is; it is written with the first.
+    // Without any rows the heading is all there is; otherwise it is written with the first row.
     let table = if rows.is_empty() { heading() } else { rows };
     format!("{MARK_OF_UTF8}{table}")
 }
@@ -119,8 +119,8 @@ pub fn mark_text(mark: Mark) -> &'static str {
     }
 }
 
-/// How a result came about, in a word; of athletes whom the end of the piece cut off it says why: they had missed
-/// repeats, the coach stopped everybody, or closed the piece while they still rowed.
+/// How a result came about, in a word; for athletes whom the end of the piece cut off it says why: they had
+/// missed repeats, the coach stopped everybody, or closed the piece while they were still rowing.
 #[must_use]
 pub fn outcome_text(result: &AthleteResult, phase: Phase) -> &'static str {
     match result.outcome {
@@ -171,7 +171,7 @@ fn row<'a>(piece: &'a PieceView, work: &'a str, athlete: Option<&'a AthleteView>
 
 fn of_result<'a>(row: Row<'a>, piece: &PieceView, result: &AthleteResult) -> Row<'a> {
     let outcome = outcome_text(result, piece.phase);
-    // Why there is no finish is said once.
+    // Why there is no finish is said only once.
     let is_said = |mark: &&Mark| **mark == Mark::RepeatsMissed && outcome == MISSED;
     let remarks: Vec<&str> =
         result.marks.iter().filter(|mark| !is_said(mark)).map(|mark| mark_text(*mark)).collect();
@@ -207,7 +207,7 @@ fn of_split<'a>(
     (nth, split): (usize, Split),
 ) -> Row<'a> {
     let repeats = &piece.spec.repeats;
-    // Quarters of a single stretch have no rest between them, and there is none behind the last.
+    // Quarters of a single stretch have no rest between them, and there is none after the last.
     let is_followed = repeats.len() > 1 && nth + 1 < result.splits.len();
     let rest = repeats.get(nth).filter(|_| is_followed).map(|repeat| seconds(repeat.rest_ms));
     let rowed = split.distance_dm.0 > 0 || split.time_ms.0 > 0;
@@ -222,7 +222,7 @@ fn of_split<'a>(
     }
 }
 
-/// Placed first, in their order; then the others as they come, and last who did not start.
+/// Those with a place first, in order; then the others as they come, and last those who did not start.
 fn order(result: &AthleteResult) -> (bool, Option<u32>, bool) {
     (result.place.is_none(), result.place, result.outcome == Outcome::DidNotStart)
 }
@@ -242,7 +242,7 @@ fn state(phase: Phase) -> &'static str {
 /// What people have typed, as text: a cell that begins like a formula would be one (OWASP, CSV injection).
 fn no_formula(typed: &str) -> Cow<'_, str> {
     const BEGINS: [char; 11] = ['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠'];
-    // Some programs leave out the spaces before they look.
+    // Some programs strip leading spaces before they look.
     if typed.starts_with(BEGINS) || typed.trim_start().starts_with(BEGINS) {
         Cow::Owned(format!("'{typed}"))
     } else {

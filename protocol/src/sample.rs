@@ -6,8 +6,8 @@ use crate::{ids::RunId, refusal::Refusal};
 
 /// What a machine reported at one instant.
 ///
-/// Numbers wider than they can be, so that one impossible value is refused with its reason and the
-/// rest of the batch stands.
+/// The numbers are wider than they need to be, so that one impossible value can be refused with its reason
+/// while the rest of the batch stands.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Sample {

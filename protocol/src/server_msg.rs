@@ -19,7 +19,7 @@ use crate::{
 pub struct Created {
     /// The session.
     pub session: SessionId,
-    /// What athletes join by.
+    /// What athletes join with.
     pub code: JoinCode,
     /// Opens the coach's console.
     pub coach_secret: String,
@@ -39,18 +39,18 @@ pub struct Joined {
     pub secret: String,
 }
 
-/// Answer to `join` when the coach is asked first. `joined` or `refused` follows on the same connection when the coach has
-/// decided; on a new one the same `join` is said again. While it waits a client says it again every few seconds.
+/// Answer to `join` when the coach is asked first. `joined` or `refused` follows on the same connection once the coach has
+/// decided; on a new connection the same `join` is said again. While it waits, a client repeats it every few seconds.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Waiting {
     /// As typed.
     pub name: String,
-    /// One sentence for the person, which offers what can be done meanwhile.
+    /// One sentence for the person, which says what can be done in the meantime.
     pub says: String,
 }
 
-/// Somebody who asks to be let in under a name. That they are who they say is for the coach to see.
+/// Somebody who asks to be let in under a name. Whether they are who they say is for the coach to see.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct JoinRequest {
@@ -60,11 +60,11 @@ pub struct JoinRequest {
     pub name: String,
     /// The seat of the roster that would be theirs; `None` for a new one.
     pub athlete: Option<AthleteId>,
-    /// When they asked first.
+    /// When they first asked.
     pub asked_at_ms: At,
     /// Whether their device is connected.
     pub here: bool,
-    /// What their device calls itself, if it said so; anything can be said.
+    /// What their device calls itself, if it said so; it may say anything.
     pub from: Option<String>,
 }
 
@@ -76,12 +76,12 @@ pub struct Welcome {
     pub version: u16,
     /// Which build of the server this is.
     pub build: String,
-    /// Random, made with the journal: when it changes, the server has lost its disk and everything
-    /// is to be sent again.
+    /// Random, made with the journal: when it changes, the server has lost its disk and everything has to be
+    /// sent again.
     pub epoch: String,
     /// The session.
     pub session: SessionId,
-    /// What athletes join by.
+    /// What athletes join with.
     pub code: JoinCode,
     /// What people call it.
     pub title: String,
@@ -89,15 +89,15 @@ pub struct Welcome {
     pub settings: SessionSettings,
     /// The session's clock as this was written.
     pub at_ms: At,
-    /// How many times faster than real time this server runs; 1 but for rehearsal and tests.
+    /// How many times faster than real time this server runs; 1 except for rehearsals and tests.
     pub speed: u32,
-    /// As whom this connection is known.
+    /// Who this connection is known as.
     pub role: Role,
     /// The athlete, if it is one.
     pub you: Option<AthleteId>,
     /// Whether this coach's device is the one in command.
     pub in_command: bool,
-    /// The last event that this message already holds; later ones follow.
+    /// The last event that this message already includes; later ones follow.
     pub last_event: EventNo,
     /// How far the recording named in `hello` is durable.
     pub durable: Option<Durable>,
@@ -107,14 +107,14 @@ pub struct Welcome {
     pub pieces: Vec<PieceView>,
     /// Which of them is the current one.
     pub current: PieceNo,
-    /// The roster: all for coach and board, oneself for an athlete.
+    /// The roster: everybody for coach and board, only themselves for an athlete.
     pub athletes: Vec<AthleteView>,
     /// The coach's prepared calls; empty for others.
     pub prepared: Vec<CallText>,
     /// How projections have turned out on this server (coach).
     pub calibration: Option<Calibration>,
-    /// What was told of focus calls since the count-down of the current piece, late: a coach's device or a
-    /// board that comes in the middle knows what went out. Empty for an athlete.
+    /// What was told of focus calls since the countdown of the current piece, marked late: a coach's device
+    /// or a board that joins halfway knows what went out. Empty for an athlete.
     #[serde(default)]
     pub calls: Vec<Event>,
     /// An athlete's running call.
@@ -129,8 +129,8 @@ pub struct Welcome {
     pub damage: Vec<Damage>,
 }
 
-/// Answer to `clock`: offset = ((heard - sent by client) + (sent - heard by client)) / 2, and it is
-/// right within half the round trip (RFC 5905 section 8).
+/// Answer to `clock`: offset = ((heard - sent by client) + (sent - heard by client)) / 2, which is right to
+/// within half the round trip (RFC 5905 section 8).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct ClockAnswer {
@@ -150,7 +150,7 @@ pub struct Ack {
     pub durable: Durable,
     /// Samples of this batch that were refused.
     pub refused: Vec<RefusedSample>,
-    /// The own standing.
+    /// The athlete's own standing.
     pub own: Option<Own>,
     /// Events that were due.
     pub events: Vec<Event>,
@@ -162,7 +162,7 @@ pub struct Ack {
 pub struct Links {
     /// The order that asked for them.
     pub command: CommandId,
-    /// Who and with what.
+    /// Who, and with what secret.
     pub links: Vec<Joined>,
 }
 
@@ -186,13 +186,13 @@ pub struct CoachLink {
     pub coach_secret: String,
 }
 
-/// A part of the table of results; those of one order, one behind the other, are the table. `done` follows the last.
+/// A part of the table of results; the parts of one order, put together, are the table. `done` follows the last.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct TablePart {
     /// The order that asked for it.
     pub command: CommandId,
-    /// Text of a file of comma-separated values (RFC 4180), which may begin and end within a row.
+    /// Text of a comma-separated file (RFC 4180), which may begin and end in the middle of a row.
     pub csv: String,
 }
 
@@ -224,12 +224,12 @@ pub enum ServerMsg {
     Overview(Overview),
     /// Athlete: own standing, when something changed and no `ack` was due.
     Own(Own),
-    /// An order was carried out, or what an athlete said under a `command` was taken in.
+    /// An order was carried out, or what an athlete said under a `command` was accepted.
     Done {
         /// Which.
         command: CommandId,
     },
-    /// Something was refused; the connection goes on.
+    /// Something was refused; the connection stays open.
     Refused {
         /// The order, if it was one.
         command: Option<CommandId>,

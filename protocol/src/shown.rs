@@ -63,7 +63,7 @@ pub fn pace_text(per_500m: Millis) -> String {
     format!("{}/500m", time_text(per_500m, Tenths::Always))
 }
 
-/// A target as it is shown; tenths always, since a target to the tenth is one.
+/// A target as it is shown; always with tenths, since a target is set to the tenth.
 #[must_use]
 pub fn target_text(target: Target) -> String {
     match target {
@@ -103,7 +103,7 @@ pub fn repeats_text(repeats: &[Repeat]) -> String {
     while let Some(first) = left.first() {
         let alike = left.iter().take_while(|repeat| *repeat == first).count();
         let (these, behind) = left.split_at(alike);
-        // The last of the piece has no rest of its own: it goes with those before it.
+        // The last repeat of the piece has no rest of its own: it is grouped with those before it.
         let joins = matches!(behind, [last] if last.work == first.work);
         let count = these.len() + usize::from(joins);
         let rest = if behind.is_empty() && first.rest_ms.0 == 0 && count == 1 {

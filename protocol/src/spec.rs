@@ -1,7 +1,7 @@
 //! What people set up before and during a session: pieces, targets, plans, calls, settings.
 //!
-//! Plain data as it crosses the socket and stands in the journal; whether it makes sense is judged by
-//! the core (`thole-piece`). Fields and variants are only ever added.
+//! Plain data as it crosses the socket and is kept in the journal; whether it makes sense is judged by the
+//! core (`thole-piece`). Fields and variants are only ever added.
 
 use serde::{Deserialize, Serialize};
 
@@ -29,13 +29,13 @@ pub enum Extent {
     },
 }
 
-/// One stretch of work and the rest behind it.
+/// One stretch of work and the rest after it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Repeat {
     /// The work.
     pub work: Extent,
-    /// Rest behind it; that of the last repeat counts for nothing.
+    /// Rest after it; after the last repeat it is ignored.
     #[serde(default)]
     #[cfg_attr(feature = "schema", schemars(extend("maximum" = crate::limits::REST.end())))]
     pub rest_ms: Millis,
@@ -58,7 +58,7 @@ pub enum StartClock {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum RepeatStart {
-    /// On a signal for all: the rest counts from the last athlete who is still rowing.
+    /// On a signal for everybody: the rest counts from the last athlete who is still rowing.
     #[default]
     CommonSignal,
     /// For each athlete when their own rest is over.
@@ -118,7 +118,7 @@ impl PieceSpec {
     }
 }
 
-/// What one athlete wants from a piece; of an interval piece, from all its work together.
+/// What one athlete wants from a piece; in an interval piece, from all its work together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(tag = "want", rename_all = "snake_case")]
@@ -137,18 +137,18 @@ pub enum Target {
     },
     /// A mean pace, for any piece.
     Pace {
-        /// Milliseconds for 500 m.
+        /// Milliseconds per 500 m.
         per_500m_ms: Millis,
     },
 }
 
-/// One leg of a plan that a coach has typed: so much of the piece at such a pace.
+/// One leg of a plan that a coach has typed: this much of the piece at that pace.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Leg {
     /// How much of the work; the legs together are all of it.
     pub length: Extent,
-    /// Milliseconds for 500 m. Without a target the legs make it; beside one that they do not come to they are scaled
+    /// Milliseconds per 500 m. Without a target the legs make it; if they do not come to the target, they are scaled
     /// together so that they add up to it exactly, and the coach is asked (`question`).
     pub per_500m_ms: Millis,
 }
@@ -196,12 +196,12 @@ pub enum Ranking {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum Joining {
-    /// Whoever brings a new name, as a guest; a name of the roster is asked for.
+    /// Anybody with a new name, as a guest; for a name on the roster the coach is asked.
     #[default]
     Guests,
-    /// Nobody: new names are asked for, too.
+    /// Nobody: the coach is asked for new names, too.
     Asked,
-    /// Everybody, under names of the roster as well: for a gym where all know each other.
+    /// Everybody, under names on the roster as well: for a gym where everybody knows each other.
     Trusted,
 }
 
@@ -212,14 +212,14 @@ pub struct SessionSettings {
     /// What standings are ordered by.
     #[serde(default)]
     pub ranking: Ranking,
-    /// How many of each team count; 0 = as many as the smallest team has ranked.
+    /// How many members of each team count; 0 = as many as the smallest team has ranked.
     #[serde(default)]
     pub team_best: u16,
     /// How long a focus call can be taken back before it goes out.
     #[serde(default = "SessionSettings::default_grace")]
     #[cfg_attr(feature = "schema", schemars(extend("maximum" = crate::limits::GRACE_MAX)))]
     pub grace_ms: Millis,
-    /// Who joins by the code without being let in.
+    /// Who may join with the code without being let in.
     #[serde(default)]
     pub joining: Joining,
 }
@@ -254,23 +254,23 @@ pub struct AthleteSpec {
     #[serde(default)]
     #[cfg_attr(feature = "schema", schemars(extend("minLength" = 1, "maxLength" = crate::limits::NAME_MAX)))]
     pub team: Option<String>,
-    /// Heart rate that the coach wants to be told of; needs the athlete's consent to heart rate.
+    /// Heart rate at which the coach wants to be told; needs the athlete's consent to heart rate.
     #[serde(default)]
     #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::HEART_LIMIT_BPM.start(), "maximum" = crate::limits::HEART_LIMIT_BPM.end())))]
     pub heart_limit_bpm: Option<Bpm>,
 }
 
-/// How the name of an athlete stands on boards, as the athlete wants it; the coach sees all of it.
+/// How an athlete's name appears on boards, as the athlete wants it; the coach sees all of it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum OnBoard {
-    /// All of it.
+    /// In full.
     #[default]
     Name,
-    /// Without the last name, but for its first letter.
+    /// Without the last name, except for its first letter.
     Short,
-    /// Not at all: boards say that somebody rows here.
+    /// Not at all: boards say that somebody is rowing here.
     Hidden,
 }
 
@@ -288,7 +288,7 @@ pub struct PastResult {
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Aim {
-    /// The own target; without one the athlete is listed but not ranked.
+    /// Their own target; without one the athlete is listed but not ranked.
     #[serde(default)]
     pub target: Option<Target>,
     /// How they mean to reach it.
@@ -361,17 +361,17 @@ pub enum Span {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(tag = "point", rename_all = "snake_case")]
 pub enum Point {
-    /// So much of the work is done.
+    /// This much of the work is done.
     DistanceDone {
         /// From the start.
         distance_dm: Decimetres,
     },
-    /// So much of the work is left (pieces by distance).
+    /// This much of the work is left (pieces by distance).
     DistanceToGo {
         /// To the finish.
         distance_dm: Decimetres,
     },
-    /// So much work time is gone.
+    /// This much work time has gone by.
     Elapsed {
         /// From the start, rests cut out.
         time_ms: Millis,
@@ -384,7 +384,7 @@ pub enum Point {
     },
 }
 
-/// A focus call prepared for a point of the piece; each athlete gets it when they are there, once.
+/// A focus call prepared for a point of the piece; each athlete gets it once, on reaching the point.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct SheetCall {
@@ -392,7 +392,7 @@ pub struct SheetCall {
     pub at: Point,
     /// The words.
     pub text: CallText,
-    /// For whom; `behind` is judged for each athlete when they are there.
+    /// For whom; `behind` is judged for each athlete at that point.
     #[serde(default = "SheetCall::for_all")]
     pub audience: Audience,
     /// How long it stands.
@@ -417,7 +417,7 @@ pub struct CallSpec {
     pub audience: Audience,
     /// How long it stands.
     pub span: Span,
-    /// How long it can be taken back before it goes out; without it the session's setting.
+    /// How long it can be taken back before it goes out; if absent, the session's setting applies.
     #[serde(default)]
     #[cfg_attr(feature = "schema", schemars(extend("maximum" = crate::limits::GRACE_MAX)))]
     pub grace_ms: Option<Millis>,
@@ -429,7 +429,7 @@ pub struct CallSpec {
 pub struct RosterEntry {
     /// Name, team, limits.
     pub spec: AthleteSpec,
-    /// For the pieces in their order, as far as known.
+    /// For the pieces in order, as far as known.
     #[serde(default)]
     pub aims: Vec<Aim>,
 }

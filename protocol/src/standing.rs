@@ -18,12 +18,12 @@ use crate::{
 pub use calibration::Calibration;
 pub use result::{AthleteResult, Mark, Outcome, Split};
 
-/// How far a piece is; each phase carries all it needs and nothing else.
+/// How far a piece is; each phase carries everything it needs and nothing else.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(tag = "phase", rename_all = "snake_case")]
 pub enum Phase {
-    /// People come and get ready.
+    /// People arrive and get ready.
     Gathering,
     /// The coach may start at any moment.
     Armed,
@@ -36,9 +36,9 @@ pub enum Phase {
     Rowing {
         /// The instant of the first go.
         go_at_ms: At,
-        /// Which repeat has been signalled, counted from 0.
+        /// Which repeat was signalled last, counted from 0.
         repeat: u16,
-        /// When it was.
+        /// When it was signalled.
         repeat_at_ms: At,
     },
     /// Rest between two repeats of an interval piece on a common signal.
@@ -55,7 +55,7 @@ pub enum Phase {
         /// The instant of the first go.
         go_at_ms: At,
     },
-    /// The results are final, but for samples that were still on their way.
+    /// The results are final, except for samples that were still on their way.
     Finished {
         /// The instant of the first go.
         go_at_ms: At,
@@ -93,9 +93,9 @@ pub enum Doing {
 pub struct Projected {
     /// Best guess: a time for pieces by distance, a distance for pieces by time.
     pub finish: Total,
-    /// Lower number of the 80 % interval, same unit.
+    /// Lower end of the 80 % interval, in the same unit.
     pub low: Total,
-    /// Higher number of the 80 % interval, same unit.
+    /// Upper end of the 80 % interval, in the same unit.
     pub high: Total,
     /// Chance of making their own target, in thousandths; `None` without a target.
     pub chance_permille: Option<u16>,
@@ -112,12 +112,12 @@ pub struct Line {
     /// Why there is no place and no margin; `None` for athletes who have both.
     #[serde(default)]
     pub instead: Option<Instead>,
-    /// What they are doing; of a piece that is over, the results say how it turned out.
+    /// What they are doing; in a piece that is over, the results say how it turned out.
     pub doing: Doing,
     /// Whether the numbers are old: nothing was heard for a while.
     pub not_heard: bool,
-    /// Against their own target, to 0.1 % of it, 0.1 s or 1 m until the piece is over: nobody is behind somebody whose
-    /// number reads the same.
+    /// Against their own target, to 0.1 % of it, 0.1 s or 1 m until the piece is over: nobody stands behind somebody
+    /// whose number reads the same.
     pub margin: Option<Margin>,
     /// The same in one word; `None` without a margin, before 5 % of the piece, and for athletes who have stopped.
     #[serde(default)]
@@ -126,20 +126,20 @@ pub struct Line {
     pub projected: Option<Projected>,
     /// Work done.
     pub done_dm: Decimetres,
-    /// Work time gone.
+    /// Work time gone by.
     pub elapsed_ms: Millis,
     /// Share of the piece done, in thousandths.
     pub share_permille: u16,
 }
 
-/// Why somebody has no place; in this order they stand behind those who have one.
+/// Why somebody has no place; they are listed in this order after those who have one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum Instead {
     /// There is no target.
     Untargeted,
-    /// Repeats of the piece were over before they came: the whole of it cannot be made any more.
+    /// Repeats of the piece were over before they came: the whole of it is out of reach.
     Missed,
     /// Has rowed too little: in the first strokes the plan says more than they do.
     Settling,
@@ -153,17 +153,18 @@ pub enum Instead {
     Away,
 }
 
-/// How an athlete stands against their own target, in one word that stays: made once, for every screen and for whom a call
-/// is meant.
+/// How an athlete stands against their own target, in one word that stays: decided once, for every screen and for whom a
+/// call is meant.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum AgainstTarget {
-    /// The chance of making it is under a quarter, and has not been over 35 % since; of a finish, it was not made.
+    /// The chance of making it is under a quarter, and has not been over 35 % since; for a finish, it was not
+    /// made.
     Behind,
-    /// Neither can be said.
+    /// Neither of the two can be said.
     About,
-    /// The chance is over three quarters, and has not been under 65 % since; of a finish, it was made.
+    /// The chance is over three quarters, and has not been under 65 % since; for a finish, it was made.
     Ahead,
 }
 
@@ -182,7 +183,7 @@ pub struct TeamLine {
     pub counted: u16,
 }
 
-/// A focus call that stands, over all for whom it does.
+/// A focus call that stands, across all athletes for whom it does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct StandingCall {
@@ -200,25 +201,26 @@ pub struct StandingCall {
 pub struct Standings {
     /// Of which piece.
     pub piece: PieceNo,
-    /// When calls and whom all wait for were looked at.
+    /// When calls, and whom everybody is waiting for, were looked at.
     pub at_ms: At,
-    /// When order, places and numbers of `lines` and `teams` were taken, all at once. They stand for eight seconds of real time, so that
-    /// they can be read; sooner come those in which somebody has begun, finished, stopped or is not heard any more.
+    /// When order, places and numbers of `lines` and `teams` were taken, all at once. They stand for eight seconds of real
+    /// time so that they can be read; new ones come sooner when somebody has begun, finished, stopped or is no longer heard.
     #[serde(default)]
     pub drawn_at_ms: At,
-    /// Ranked athletes first by place, equals by their ids; then the others by why they are not, and by name.
+    /// Ranked athletes first by place, equals by their ids; then the others by why they are not ranked, and
+    /// by name.
     pub lines: Vec<Line>,
     /// Teams, best first, equals by name; empty without teams.
     pub teams: Vec<TeamLine>,
     /// Focus calls that stand, by their identity.
     #[serde(default)]
     pub calls: Vec<StandingCall>,
-    /// Athletes for whom everybody else waits: to begin the rest before the next repeat, or to finish the piece. The coach can
-    /// go on without them: `next_repeat`, `close`.
+    /// Athletes whom everybody else is waiting for: to begin the rest before the next repeat, or to finish the piece. The
+    /// coach can go on without them: `next_repeat`, `close`.
     #[serde(default)]
     pub waits_for: Vec<AthleteId>,
-    /// While the piece waits for its end and nobody rows any more: since when. Its clock stands still there, and the coach
-    /// may close it. `None` while somebody does, or may unheard.
+    /// Set while the piece waits for its end and nobody rows any more: since when. Its clock stands still then, and the
+    /// coach may close it. `None` while somebody rows, or may be rowing unheard.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub nobody_rows_since_ms: Option<At>,
 }
@@ -231,7 +233,7 @@ pub struct Own {
     pub piece: PieceNo,
     /// What the server takes them to be doing.
     pub doing: Doing,
-    /// Place by what is known now; screens show that of their picture, which stands for a while.
+    /// Place by what is known now; screens show the place of their picture, which stands for a while.
     pub place: Option<u32>,
     /// Against their own target.
     pub margin: Option<Margin>,
@@ -242,13 +244,13 @@ pub struct Own {
     pub projected: Option<Projected>,
     /// Work done.
     pub done_dm: Decimetres,
-    /// Work time gone.
+    /// Work time gone by.
     pub elapsed_ms: Millis,
     /// Which repeat is being rowed or comes next, counted from 0.
     pub repeat: u16,
-    /// Pace of the stretch just rowed, milliseconds for 500 m.
+    /// Pace of the stretch just rowed, milliseconds per 500 m.
     pub pace_per_500m_ms: Option<Millis>,
-    /// The pace that is enough from here on, milliseconds for 500 m; `None` without a target.
+    /// The pace that is enough from here on, milliseconds per 500 m; `None` without a target.
     pub enough_per_500m_ms: Option<Millis>,
     /// Strokes left of the focus call that stands, if it counts strokes.
     pub call_strokes_left: Option<u16>,
@@ -264,12 +266,12 @@ pub enum About {
         /// Work done by then.
         done_dm: Decimetres,
     },
-    /// Had stopped rowing, and the device has not been heard for a minute since: somebody may be alone. Told in place of
+    /// Had stopped rowing, and the device has not been heard for a minute since: somebody may be alone. Told instead of
     /// `stopped` and `not_heard`.
     StoppedUnheard {
         /// Work done by then.
         done_dm: Decimetres,
-        /// When the device was heard last.
+        /// When the device was last heard.
         silent_since_ms: At,
     },
     /// Nothing is heard from the device.
@@ -284,9 +286,9 @@ pub enum About {
         /// The limit.
         limit_bpm: u16,
     },
-    /// The pace of the last stretch falls away from the pace before and from what is enough.
+    /// The pace of the last stretch has fallen off compared with the pace before and with what is enough.
     Fading {
-        /// Pace over the last tenth of the piece, milliseconds for 500 m.
+        /// Pace over the last tenth of the piece, milliseconds per 500 m.
         now_per_500m_ms: Millis,
         /// Median pace before that.
         before_per_500m_ms: Millis,
@@ -295,7 +297,7 @@ pub enum About {
     },
     /// Well ahead of their own plan early in the piece.
     TooFast {
-        /// Pace so far, milliseconds for 500 m.
+        /// Pace so far, milliseconds per 500 m.
         now_per_500m_ms: Millis,
         /// Pace of the plan so far.
         plan_per_500m_ms: Millis,
@@ -306,15 +308,15 @@ pub enum About {
         rate_half_spm: HalfSpm,
         /// Rate over the half minute before.
         before_half_spm: HalfSpm,
-        /// Pace over the last half minute, milliseconds for 500 m.
+        /// Pace over the last half minute, milliseconds per 500 m.
         now_per_500m_ms: Millis,
         /// Pace over the half minute before.
         before_per_500m_ms: Millis,
     },
-    /// What is rowed is so unlike the target that the target tells nothing: a slip of the keyboard, or a
-    /// day on which another is needed.
+    /// What is rowed is so unlike the target that the target says nothing: a slip of the keyboard, or a day
+    /// that calls for another one.
     TargetFarOff {
-        /// The own target.
+        /// Their own target.
         target: Total,
         /// Where the finish is heading.
         heading: Total,
@@ -326,7 +328,7 @@ pub enum About {
     },
     /// The session's clock and the machine's own have run apart while the athlete rowed: times may be wrong.
     ClocksApart {
-        /// By how much the session's clock has gained on the machine's, milliseconds; fewer than none: lost.
+        /// By how much the session's clock has gained on the machine's, milliseconds; negative: lost.
         apart_ms: i64,
     },
 }
@@ -359,7 +361,7 @@ pub struct SentCall {
     pub athletes: Arc<[AthleteId]>,
     /// Those among them who had another call running, which this one ended.
     pub replaced: Arc<[AthleteId]>,
-    /// Number of the call-sheet entry that it came from, counted from 0.
+    /// Number of the call-sheet entry it came from, counted from 0.
     pub sheet: Option<u16>,
 }
 
@@ -379,11 +381,11 @@ pub struct AthleteView {
     pub cautions_read: bool,
     /// What is linked.
     pub machine: Option<String>,
-    /// How well their count-down fits, at worst.
+    /// How far off their countdown may be, at worst.
     pub clock_bound_ms: Option<Millis>,
     /// Heart rate is passed on.
     pub heart_rate: bool,
-    /// How the name stands on boards; what boards are sent is so already.
+    /// How the name appears on boards; what boards are sent already follows it.
     #[serde(default)]
     pub on_board: OnBoard,
     /// What the coach is asked about the target before the current piece starts; for the coach alone.
@@ -401,7 +403,7 @@ pub struct PieceView {
     pub spec: PieceSpec,
     /// How far it is.
     pub phase: Phase,
-    /// Results so far: of an athlete only their own.
+    /// Results so far; for an athlete only their own.
     pub results: Vec<AthleteResult>,
     /// What the teams made of it, best first; empty until it is over, without teams, and for athletes.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -424,7 +426,7 @@ pub struct RunningCall {
     pub strokes_left: Option<u16>,
 }
 
-/// What the coach alone sees of an athlete beside the standings; newest values only.
+/// What only the coach sees of an athlete besides the standings; newest values only.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Detail {
@@ -436,9 +438,9 @@ pub struct Detail {
     /// Work time gone by now.
     #[serde(default)]
     pub elapsed_ms: Millis,
-    /// Pace of the stretch just rowed, milliseconds for 500 m.
+    /// Pace of the stretch just rowed, milliseconds per 500 m.
     pub pace_per_500m_ms: Option<Millis>,
-    /// Pace that their own plan has here; `None` without a target.
+    /// Pace that their own plan asks for here; `None` without a target.
     #[serde(default)]
     pub plan_per_500m_ms: Option<Millis>,
     /// Rate.
@@ -457,7 +459,7 @@ pub struct Detail {
 pub struct Overview {
     /// Who stands where.
     pub standings: Standings,
-    /// What else is known of each, same order.
+    /// What else is known of each, in the same order.
     pub details: Vec<Detail>,
     /// Who needs a word, most urgent first.
     pub notices: Vec<Notice>,

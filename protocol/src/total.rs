@@ -12,13 +12,13 @@ use crate::{
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(tag = "want", rename_all = "snake_case")]
 pub enum Total {
-    /// Of a piece by distance.
+    /// In a piece by distance.
     #[serde(rename = "finish")]
     Time {
         /// Time of all the work.
         finish_ms: Millis,
     },
-    /// Of a piece by time.
+    /// In a piece by time.
     Distance {
         /// Distance of all the work.
         distance_dm: Decimetres,
@@ -56,12 +56,12 @@ pub struct Margin {
     pub gap: Gap,
 }
 
-/// How far two totals of one piece are apart; plus is ahead.
+/// How far apart two totals of one piece are; plus is ahead.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Gap {
-    /// Milliseconds, of a piece by distance.
+    /// Milliseconds, in a piece by distance.
     Time(i64),
-    /// Decimetres, of a piece by time.
+    /// Decimetres, in a piece by time.
     Distance(i64),
 }
 
@@ -73,7 +73,7 @@ impl Gap {
         amount
     }
 
-    /// Milliseconds; `None` of a piece by time.
+    /// Milliseconds; `None` in a piece by time.
     #[must_use]
     pub fn ms(self) -> Option<i64> {
         match self {
@@ -82,7 +82,7 @@ impl Gap {
         }
     }
 
-    /// Decimetres; `None` of a piece by distance.
+    /// Decimetres; `None` in a piece by distance.
     #[must_use]
     pub fn dm(self) -> Option<i64> {
         match self {
@@ -91,7 +91,7 @@ impl Gap {
         }
     }
 
-    /// The same unit, another amount.
+    /// The same unit, a different amount.
     #[must_use]
     pub fn with(self, amount: i64) -> Gap {
         match self {
@@ -102,7 +102,7 @@ impl Gap {
 }
 
 /// Projected or final result against their own target; plus is ahead.
-// As it crosses the socket: one field a unit.
+// As it crosses the socket: one field per unit.
 #[derive(Clone, Copy, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[cfg_attr(feature = "schema", schemars(rename = "Margin"))]
@@ -138,33 +138,33 @@ impl TryFrom<MarginFields> for Margin {
     }
 }
 
-/// How sure a result is: the truth lies no further away.
+/// How sure a result is: the truth is no further away than this.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(try_from = "CertaintyFields", into = "CertaintyFields")]
 pub enum Certainty {
-    /// Nothing is said: of athletes who have not rowed to the end.
+    /// Nothing is said: for athletes who have not rowed to the end.
     Unsaid,
-    /// Of a time, in a piece by distance.
+    /// For a time, in a piece by distance.
     Time(Millis),
-    /// Of a distance, in a piece by time.
+    /// For a distance, in a piece by time.
     Distance(Decimetres),
 }
 
-/// A certainty as it crosses the socket: one field a unit, among those of the result.
+/// A certainty as it crosses the socket: one field per unit, among those of the result.
 #[derive(Clone, Copy, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 struct CertaintyFields {
-    /// How sure `time_ms` is (pieces by distance): the truth lies no further away. At least half the gap between
-    /// the two samples that the finish lies between; of an interval piece, of all repeats together. `None` for athletes who
-    /// have not rowed to the end, and in a piece by time. Parts that were joined (`joined`) may lack what was rowed between them.
+    /// How sure `time_ms` is (pieces by distance): the truth is no further away than this. At least half the gap between the
+    /// two samples around the finish; in an interval piece, for all repeats together. `None` for athletes who have not rowed
+    /// to the end, and in a piece by time. Parts that were joined (`joined`) may lack what was rowed between them.
     sure_ms: Option<Millis>,
     /// The same for `distance_dm` (pieces by time); `None` in a piece by distance.
     sure_dm: Option<Decimetres>,
 }
 
 impl Certainty {
-    /// Of a time; `None` of a distance, and where nothing is said.
+    /// For a time; `None` for a distance, and where nothing is said.
     #[must_use]
     pub fn ms(self) -> Option<Millis> {
         match self {
@@ -173,7 +173,7 @@ impl Certainty {
         }
     }
 
-    /// Of a distance; `None` of a time, and where nothing is said.
+    /// For a distance; `None` for a time, and where nothing is said.
     #[must_use]
     pub fn dm(self) -> Option<Decimetres> {
         match self {

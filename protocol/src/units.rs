@@ -1,4 +1,4 @@
-//! Numbers that know their unit; on the wire a bare integer in a field whose name ends in the unit.
+//! Numbers that know their unit; on the wire, a bare integer in a field whose name ends in the unit.
 
 use std::ops::{Add, Sub};
 
@@ -25,11 +25,11 @@ unit! {
     Millis(u32)
 }
 unit! {
-    /// A distance in decimetres; 32 bits go ten times round the Earth.
+    /// A distance in decimetres; 32 bits reach ten times round the Earth.
     Decimetres(u32)
 }
 unit! {
-    /// Stroke rate in half strokes a minute, the step that the Fitness Machine Service has.
+    /// Stroke rate in half strokes a minute, the step that the Fitness Machine Service uses.
     HalfSpm(u16)
 }
 unit! {
@@ -46,7 +46,7 @@ unit! {
 }
 
 impl At {
-    /// Time gone since `earlier`; zero when `earlier` is later, and at most 49 days.
+    /// Time gone by since `earlier`; zero when `earlier` is later, and at most 49 days.
     ///
     /// ```
     /// use thole_protocol::units::{At, Millis};
@@ -94,11 +94,11 @@ impl Sub for Decimetres {
     }
 }
 
-/// Rounds to the nearest whole number, halves away from zero, and stays within 64 bits; what is not a number is
-/// zero.
+/// Rounds to the nearest whole number, halves away from zero, and stays within 64 bits; anything that is not a
+/// number becomes zero.
 ///
 /// The same as `f64::round` and `as`, without the call that older processors need for the former: every number
-/// that is shown goes through here.
+/// shown goes through here.
 ///
 /// ```
 /// use thole_protocol::units::nearest;
@@ -113,21 +113,21 @@ pub fn nearest(amount: f64) -> i64 {
     towards_zero.saturating_add(i64::from(left >= 0.5) - i64::from(left <= -0.5))
 }
 
-/// Rounds to the nearest whole number of milliseconds; what is not a number or below zero is zero.
+/// Rounds to the nearest whole number of milliseconds; anything negative or not a number becomes zero.
 #[must_use]
 #[inline]
 pub fn millis(ms: f64) -> Millis {
     Millis(counted(ms))
 }
 
-/// Rounds to the nearest whole number of decimetres; what is not a number or below zero is zero.
+/// Rounds to the nearest whole number of decimetres; anything negative or not a number becomes zero.
 #[must_use]
 #[inline]
 pub fn decimetres(dm: f64) -> Decimetres {
     Decimetres(counted(dm))
 }
 
-/// The nearest whole number from zero up, within 32 bits.
+/// The nearest whole number that is not negative, within 32 bits.
 #[inline]
 #[expect(
     clippy::cast_possible_truncation,

@@ -1,4 +1,4 @@
-//! A certificate of one's own: a small authority for the names of this server alone, made once, and what to do
+//! A certificate of one's own: a small authority for the names of this server only, made once, and what to do
 //! on each device so that it is trusted.
 //!
 //! Browsers let a page use Bluetooth and keep a screen on only over HTTPS with a certificate that they trust; a
@@ -34,12 +34,12 @@ const AUTHORITY: &str = "authority.crt";
 const SERVER: &str = "server.crt";
 const SERVER_KEY: &str = "server-key.pem";
 const DAY: Duration = Duration::from_secs(86_400);
-/// A clock that is a little behind is no reason to refuse.
+/// A clock that is a little slow is no reason to refuse.
 const BEFORE: Duration = DAY;
-/// Apple's devices take no server's certificate that is valid for more than 825 days
-/// (support.apple.com/103769); the authority, which has vouched for this one alone, lives as long.
+/// Apple's devices accept no server certificate that is valid for more than 825 days
+/// (support.apple.com/103769); the authority, which has vouched only for this one, lives as long.
 const VALID: Duration = Duration::from_secs(820 * 86_400);
-/// So long before the end the server says at each start that it comes.
+/// This long before the certificate ends, the server mentions it at each start.
 const SAYS_BEFORE: Duration = Duration::from_secs(30 * 86_400);
 
 /// What there is now.
@@ -77,8 +77,8 @@ pub fn files(data: &Path) -> (PathBuf, PathBuf) {
     (folder.join(SERVER), folder.join(SERVER_KEY))
 }
 
-/// Makes an authority and a certificate for these names in the data folder, or finds that those which are there
-/// fit. Nothing that is there is ever overwritten.
+/// Makes an authority and a certificate for these names in the data folder, or finds that the ones already
+/// there fit. Nothing that is there is ever overwritten.
 ///
 /// # Errors
 /// What is there does not fit these names, is incomplete or has ended, or a file cannot be written; says what to
@@ -121,7 +121,7 @@ fn advice(folder: &Path) -> String {
     )
 }
 
-/// Whether a device that trusts the authority would take the certificate for each of these names.
+/// Whether a device that trusts the authority would accept the certificate for each of these names.
 fn check(folder: &Path, names: &[String], now: Duration) -> Result<(), String> {
     let read = |part: &str| {
         CertificateDer::from_pem_file(folder.join(part))
@@ -147,7 +147,7 @@ fn check(folder: &Path, names: &[String], now: Duration) -> Result<(), String> {
     Ok(())
 }
 
-/// Why a certificate would not be taken for this name.
+/// Why a certificate would not be accepted for this name.
 fn words(error: &rustls::Error, name: &str) -> String {
     let rustls::Error::InvalidCertificate(why) = error else {
         return format!("the certificate that is there cannot be used ({error})");
@@ -165,7 +165,7 @@ fn words(error: &rustls::Error, name: &str) -> String {
     }
 }
 
-/// Makes everything and writes it; the server's key is readable for this user alone. The authority's own key is
+/// Makes everything and writes it; the server's key is readable only by this user. The authority's own key is
 /// never written: devices trust something that can vouch for nothing more.
 fn make(folder: &Path, names: &[String], clock: Clock) -> Result<String, String> {
     let wrong =
@@ -208,7 +208,7 @@ fn write_new(file: &Path, mode: u32, text: &str) -> io::Result<()> {
     file.sync_all()
 }
 
-/// An authority that can vouch for these names and no others, as everybody can see who is asked to trust it.
+/// An authority that can vouch for these names and no others, as anybody who is asked to trust it can see.
 fn authority_for(names: &[String], now: Duration) -> Result<CertificateParams, rcgen::Error> {
     let mut params = CertificateParams::default();
     dated(&mut params, now);
@@ -217,7 +217,7 @@ fn authority_for(names: &[String], now: Duration) -> Result<CertificateParams, r
     params.key_usages = vec![KeyUsagePurpose::KeyCertSign, KeyUsagePurpose::CrlSign];
     let permitted: Vec<GeneralSubtree> = names.iter().map(|name| allowed(name)).collect();
     let has = |of: fn(&GeneralSubtree) -> bool| permitted.iter().any(of);
-    // A kind of name of which none is permitted is not restricted (RFC 5280, 4.2.1.10): it is excluded.
+    // A kind of name of which none is permitted is not restricted (RFC 5280, 4.2.1.10), so it is excluded.
     let mut excluded = Vec::new();
     if !has(|tree| matches!(tree, GeneralSubtree::DnsName(_))) {
         excluded.push(GeneralSubtree::DnsName(String::new()));
@@ -257,7 +257,7 @@ fn dated(params: &mut CertificateParams, now: Duration) {
 
 fn called(name: &str) -> DistinguishedName {
     let mut called = DistinguishedName::new();
-    // X.520 allows a common name 64 characters.
+    // X.520 allows 64 characters for a common name.
     called.push(DnType::CommonName, name.chars().take(64).collect::<String>());
     called
 }
@@ -342,7 +342,7 @@ mod tests {
         let authority = folder.path().join(FOLDER).join(AUTHORITY);
         let known = Certificate::Known { authority, ends_soon: None };
         assert_eq!(prepare(folder.path(), &both, clock), Ok(known.clone()));
-        // One of the names is enough to ask for; another is refused, and nothing has changed.
+        // It is enough to ask for one of the names; any other is refused, and nothing has changed.
         assert_eq!(prepare(folder.path(), &names(&["192.168.7.20"]), clock), Ok(known));
         for other in [&["hall.local"][..], &["gym.local", "192.168.7.21"]] {
             let says = prepare(folder.path(), &names(other), clock).unwrap_err();

@@ -1,4 +1,5 @@
-//! Copies of a journal and of the club beside it: made while a server writes them, and put where a server begins from them.
+//! Copies of a journal and of the club beside it: made while a server is writing them, and put where a server starts from
+//! them.
 
 use std::{
     fs::{self, File, OpenOptions},
@@ -19,7 +20,7 @@ use crate::{
 /// Where a journal is copied from.
 #[derive(Args, Debug)]
 pub struct BackupArgs {
-    /// The copy, a file that is not there yet
+    /// The copy, a file that does not exist yet
     pub file: PathBuf,
     /// Folder of the journal; a server may be using it
     #[arg(long, env = "THOLE_DATA", default_value = "thole-data")]
@@ -29,19 +30,20 @@ pub struct BackupArgs {
 /// Where a copy is put back.
 #[derive(Args, Debug)]
 pub struct RestoreArgs {
-    /// A copy that `backup` has made
+    /// A copy made by `backup`
     pub file: PathBuf,
-    /// Folder of the journal, which is empty or not there yet
+    /// Folder of the journal, which is empty or does not exist yet
     #[arg(long, env = "THOLE_DATA", default_value = "thole-data")]
     pub data: PathBuf,
 }
 
-/// Copies all that is durable at one instant, as one file for this user alone, and reads the copy once to see that it
-/// is whole; says what was written. The club is a file beside it, and copied first: what it has not taken yet it takes from the
+/// Copies everything that is durable at one instant, as one file for this user only, and reads the copy once to see that it
+/// is whole; returns what was written. The club is a file beside it, copied first: whatever it has not taken yet it takes
+/// from the journal, and it never has more than the journal.
 /// journal, and it never has more than that.
 ///
 /// # Errors
-/// There is no journal, the file is there already, or there is no room for it; says which, and leaves no half copy.
+/// There is no journal, the file exists already, or there is no room for it; says which, and leaves no half copy.
 pub fn backup(args: &BackupArgs) -> Result<String, String> {
     let from = folder::file(&args.data);
     let source = readable(&from)?;
@@ -49,7 +51,7 @@ pub fn backup(args: &BackupArgs) -> Result<String, String> {
     let with_it =
         if club.exists() { Some(copied(&club, &beside(&args.file), What::Club)?) } else { None };
     let there = copied_from(&source, &args.file, What::Journal).inspect_err(|_| {
-        // Half a copy that looks like one is worse than none; what went wrong is said.
+        // Half a copy that looks like a whole one is worse than none; what went wrong is reported.
         if with_it.is_some() {
             let _ = fs::remove_file(beside(&args.file));
         }
@@ -82,7 +84,7 @@ fn copied(from: &Path, to: &Path, what: What) -> Result<String, String> {
     copied_from(&readable(from)?, to, what)
 }
 
-/// A copy that is whole, or none.
+/// A whole copy, or none.
 fn copied_from(source: &Connection, to: &Path, what: What) -> Result<String, String> {
     own_file(to)?;
     let copied = copy(source, to).and_then(|copy| judged(&copy, to, what));
@@ -92,11 +94,11 @@ fn copied_from(source: &Connection, to: &Path, what: What) -> Result<String, Str
     copied
 }
 
-/// Puts a copy where a server begins from it. The journal gets a new epoch: clients send everything again that they
-/// have and the copy has not. Says what was written, and what begins anew.
+/// Puts a copy where a server starts from it. The journal gets a new epoch: clients send again everything that they
+/// have and the copy lacks. Returns what was written, and what starts afresh.
 ///
 /// # Errors
-/// The file is no copy of a journal, or the folder has something in it; says which, and changes nothing.
+/// The file is not a copy of a journal, or the folder is not empty; says which, and changes nothing.
 pub fn restore(args: &RestoreArgs) -> Result<String, String> {
     let source = readable(&args.file)?;
     let in_copy = judged(&source, &args.file, What::Journal)?;
@@ -118,7 +120,7 @@ pub fn restore(args: &RestoreArgs) -> Result<String, String> {
     let restored = copy(&source, &file).and_then(|copy| {
         let sql = "UPDATE meta SET value = ? WHERE name = 'epoch'";
         let renewed = copy.execute(sql, [random_epoch()]);
-        // What came after the copy is missing here: links made since are answered as lost, not as wrong.
+        // What came after the copy is missing here: links made since then are answered as lost, not as wrong.
         let noted = renewed.and_then(|_| lost::note(&copy, Clock::new(1).unix_ms()));
         noted.map_err(|error| unwritten(&file, &error))
     });
@@ -155,18 +157,18 @@ fn readable(file: &Path) -> Result<Connection, String> {
         .map_err(|error| format!("{} cannot be read ({error}).", file.display()))
 }
 
-/// A new file that only this user can read, on the disk with its folder's entry.
+/// A new file that only this user can read, on the disk along with its entry in the folder.
 pub(crate) fn own_file(file: &Path) -> Result<(), String> {
     let made = OpenOptions::new().write(true).create_new(true).mode(0o600).open(file);
     made.map(drop).map_err(|error| unwritten(file, &error))
 }
 
-/// In one step, which reads the journal as it was at one instant however much is written meanwhile.
+/// In one step, which reads the journal as it was at one instant however much is written in the meantime.
 pub(crate) fn copy(source: &Connection, file: &Path) -> Result<Connection, String> {
     let error = |error: &dyn std::fmt::Display| unwritten(file, error);
     let mut copy = Connection::open(file).map_err(|why| error(&why))?;
     Backup::new(source, &mut copy).and_then(|backup| backup.step(-1)).map_err(|why| error(&why))?;
-    // The journal is written ahead; a copy is one file.
+    // The journal is written ahead; a copy is a single file.
     copy.pragma_update(None, "journal_mode", "DELETE").map_err(|why| error(&why))?;
     let synced = File::open(file).and_then(|copy| copy.sync_all());
     synced.map_err(|why| error(&why))?;

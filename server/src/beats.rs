@@ -1,5 +1,5 @@
-//! Heartbeats: whoever was told nothing for a second is told that the server is there. One task does it for all
-//! connections, so that no connection is woken for it.
+//! Heartbeats: whoever has been told nothing for a second is told that the server is there. One task does it
+//! for all connections, so that no connection is woken for it.
 
 use std::{
     sync::{Arc, Mutex, MutexGuard, PoisonError},
@@ -23,15 +23,15 @@ pub struct Beats {
     kept: Mutex<Kept>,
 }
 
-/// A wheel of steps: whoever is due in one of them is looked at together.
+/// A wheel of steps: those who are due in one of them are looked at together.
 #[derive(Debug)]
 struct Kept {
-    /// When the present step begins.
+    /// When the current step begins.
     begins: Instant,
     /// Which of the steps that is.
     step: usize,
     due: [Vec<Beat>; HEARTBEAT_STEPS],
-    /// The task is there.
+    /// The task is running.
     is_run: bool,
 }
 
@@ -50,7 +50,7 @@ impl Kept {
         }
     }
 
-    /// How many steps it is to the next one that somebody is due in.
+    /// How many steps there are to the next one in which somebody is due.
     fn steps_to_next(&self) -> Option<usize> {
         (1..HEARTBEAT_STEPS).find(|steps| {
             let due = self.due.get((self.step + steps) % HEARTBEAT_STEPS);
@@ -60,7 +60,7 @@ impl Kept {
 }
 
 impl Beats {
-    /// Of nobody yet.
+    /// For nobody yet.
     #[must_use]
     pub fn new(clock: Clock) -> Beats {
         let due = std::array::from_fn(|_| Vec::new());
@@ -95,7 +95,7 @@ impl Beats {
         self.every() / u32::try_from(HEARTBEAT_STEPS).unwrap_or(u32::MAX)
     }
 
-    /// When the next step begins that somebody is due in; `None` when nobody is left.
+    /// When the next step begins in which somebody is due; `None` when nobody is left.
     fn next(&self) -> Option<Instant> {
         let mut kept = self.kept();
         let Some(steps) = kept.steps_to_next() else {
@@ -110,7 +110,8 @@ impl Beats {
         Some(kept.begins)
     }
 
-    /// Looks at those who are due in the present step, and beats for whom the next one would be too late.
+    /// Looks at those who are due in the current step, and beats for those for whom the next one would be too
+    /// late.
     fn beat(&self) {
         let mut kept = self.kept();
         let (at, begins) = (kept.step, kept.begins);
@@ -127,7 +128,8 @@ impl Beats {
         }
     }
 
-    /// How many whole steps after `begins` somebody has to be told something who was told something at `said`.
+    /// How many whole steps after `begins` somebody who was last told something at `said` has to be told
+    /// something again.
     fn steps(&self, said: Instant, begins: Instant) -> usize {
         let left = (said + self.every()).saturating_duration_since(begins);
         usize::try_from(left.as_nanos() / self.step().as_nanos().max(1)).unwrap_or(usize::MAX)
@@ -172,7 +174,7 @@ mod tests {
         pass_ms(2_000).await;
         assert!(beats.kept().due.iter().all(Vec::is_empty));
         assert!(!beats.kept().is_run);
-        // Whoever comes after everybody had left is kept all the same.
+        // Somebody who comes after everybody had left is kept all the same.
         let (_outbox, mut out) = kept(&beats);
         pass_ms(2_000).await;
         assert!(out.queued().is_some());

@@ -10,15 +10,16 @@ pub use thole_host::{Reckoned, Trust, Uptime};
 use thole_protocol::units::At;
 use tokio::time::Instant;
 
-/// Nothing waits longer than this in one go; who is woken too early looks again.
+/// Nothing waits longer than this in one go; a task woken too early looks again.
 const LONGEST_WAIT: Duration = Duration::from_secs(3600);
 
-/// What `serve` asks for the time that outlives a process; tests set it.
+/// Where `serve` gets the time that outlives a process; tests set it.
 pub trait Timekeeper: fmt::Debug + Send + Sync {
     /// Milliseconds since 1970 on the wall clock.
     fn unix_ms(&self) -> u64;
 
-    /// Which boot of the machine this is, and how long it has lasted; `None` where the system does not tell.
+    /// Which boot of the machine this is, and how long it has lasted; `None` where the system does not report
+    /// it.
     fn uptime(&self) -> Option<Uptime>;
 }
 
@@ -49,13 +50,13 @@ pub struct Clock {
 }
 
 impl Clock {
-    /// A clock that runs `speed` times as fast as real time; 1 but for rehearsal and tests.
+    /// A clock that runs `speed` times as fast as real time; 1 except for rehearsals and tests.
     #[must_use]
     pub fn new(speed: u32) -> Clock {
         Clock::told_by(&Machine, speed)
     }
 
-    /// A clock whose wall time and boot are those of `timekeeper`.
+    /// A clock whose wall time and boot come from `timekeeper`.
     #[must_use]
     pub fn told_by(timekeeper: &'static dyn Timekeeper, speed: u32) -> Clock {
         Clock { speed: speed.max(1), timekeeper }
@@ -88,8 +89,8 @@ impl Clock {
 
 /// The clock of one session: time since it was created, at the server's speed.
 ///
-/// It goes on across a restart as if nothing had happened: on the same boot by that boot's own clock, else by the
-/// wall clock, which may be wrong. It never runs back.
+/// It goes on across a restart as if nothing had happened: within one boot by that boot's own clock, otherwise by
+/// the wall clock, which may be wrong. It never runs back.
 #[derive(Clone, Copy, Debug)]
 pub struct SessionClock {
     clock: Clock,
@@ -98,7 +99,7 @@ pub struct SessionClock {
 }
 
 impl SessionClock {
-    /// The clock of a session whose journal ends at `last`, gone on from the instant that was kept with its
+    /// The clock of a session whose journal ends at `last`, continued from the instant that was kept with its
     /// records.
     #[must_use]
     pub fn open(clock: Clock, kept: &Reckoned, last: At) -> (SessionClock, Trust) {
@@ -135,8 +136,8 @@ impl SessionClock {
         self.opened_at_us.saturating_add(life_us.saturating_mul(u64::from(self.clock.speed)))
     }
 
-    /// Milliseconds from the session's creation to an instant of the machine's clock, also to one before this clock was
-    /// made; below zero before the session was.
+    /// Milliseconds from the session's creation to an instant of the machine's clock, even one before this clock was
+    /// made; negative before the session existed.
     #[must_use]
     pub fn before_or_after_ms(&self, instant: Instant) -> i64 {
         let ms = |us: u64| i64::try_from(us / 1_000).unwrap_or(i64::MAX / 4);
@@ -145,7 +146,7 @@ impl SessionClock {
         ms(self.us_at(instant)) - ms(before_us.saturating_mul(u64::from(self.clock.speed)))
     }
 
-    /// This clock, this many milliseconds of the session on; never before `last`.
+    /// This clock, put forward by this many milliseconds of the session; never before `last`.
     #[must_use]
     pub fn put_forward(&self, by_ms: i64, last: At) -> SessionClock {
         let now_us = self.now_us().saturating_add_signed(by_ms.saturating_mul(1_000));
@@ -159,7 +160,7 @@ impl SessionClock {
         At(self.now_us() / 1_000)
     }
 
-    /// When to wake up for `at`; for what is far away, earlier.
+    /// When to wake up for `at`; earlier, if that is far away.
     #[must_use]
     pub fn instant_of(&self, at: At) -> Instant {
         let wait_us = at.0.saturating_mul(1_000).saturating_sub(self.now_us());

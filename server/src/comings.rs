@@ -1,4 +1,4 @@
-//! Who has come in, for the log: a device that comes again and again is one line a minute, and the number of times.
+//! Who has come in, for the log: a device that keeps coming back makes one line a minute, with the number of times.
 
 use std::{
     collections::HashMap,
@@ -11,14 +11,15 @@ use tokio::time::Instant;
 
 use crate::{clock::Clock, journal::Holder};
 
-/// A telephone at the edge of the network comes every few seconds; somebody who watches the log has to see the others.
+/// A phone at the edge of the network comes back every few seconds; somebody who watches the log has to see the
+/// others.
 const FOLDED_FOR: Duration = Duration::from_secs(60);
-/// Devices that are remembered before it is looked which of them can be forgotten.
+/// How many devices are remembered before looking which of them can be forgotten.
 const SWEPT_AT: usize = 4_096;
 
 type Who = (SessionId, Holder, Option<DeviceId>);
 
-/// What was told of whom.
+/// What was logged about whom.
 #[derive(Debug)]
 pub struct Comings {
     told: Mutex<HashMap<Who, Coming>>,
@@ -28,7 +29,7 @@ pub struct Comings {
 #[derive(Debug)]
 struct Coming {
     at: Instant,
-    /// How often it has come since, and was not told.
+    /// How often it has come since without being logged.
     since: u32,
 }
 
@@ -50,8 +51,8 @@ impl Comings {
         tracing::info!(%session, role, athlete, untold, "connected");
     }
 
-    /// How often it has come unsaid since it was told last, none of them when there is no such number; `None` when it is
-    /// too soon to tell it again.
+    /// How often it has come unlogged since it was last logged, `Some(None)` if never; `None` when it is too soon to log
+    /// it again.
     fn counted(&self, who: Who) -> Option<Option<u32>> {
         let now = self.clock.instant();
         let mut told = self.told.lock().unwrap_or_else(PoisonError::into_inner);

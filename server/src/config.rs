@@ -1,8 +1,8 @@
-//! Settings: by flag, by environment (`THOLE_…`), or by a TOML file, in this order; a wrong one is refused
-//! by its name.
+//! Settings: by flag, by environment (`THOLE_…`), or by a TOML file, in this order; a wrong one is refused by
+//! its name.
 //!
-//! Flags and variables are gathered as they were said, what else stands in the file is put beside them, and all of it is
-//! read as one line of flags: so each kind of value has one reader, and what is wrong is said in the same words.
+//! Flags and variables are gathered as they were given, what else the file says is added to them, and all of it is read
+//! as one command line: so each kind of value has one reader, and what is wrong is said in the same words.
 
 pub(crate) mod value;
 
@@ -26,17 +26,18 @@ use self::value::{
 };
 use crate::{authority, inner::InnerListen, limits::Limits, logs::LogFormat};
 
-/// Variables of other programs of ours, which may stand in the same environment.
+/// Variables of our other programs, which may be set in the same environment.
 const NOT_OURS: [&str; 4] = ["THOLE_KEY", "THOLE_SERVER", "THOLE_SERVER_PROGRAM", "THOLE_WEB"];
 
-/// What a server is set to. Each field is a setting, with its name, its variable, what is usual and who reads it; a list is
+/// What a server is set to. Each field is a setting, with its name, its variable, its default and its reader; a list is
+/// `std::vec::Vec`, since clap takes anything called `Vec` for a flag that may be repeated.
 /// `std::vec::Vec`, since clap takes what is called `Vec` for a flag that may be said again.
 #[derive(Args, Clone, Debug, PartialEq, Eq)]
 pub struct Settings {
-    /// TOML file with any of these settings, by the same names
+    /// TOML file with any of these settings, under the same names
     #[arg(long, env = "THOLE_CONFIG", value_name = "FILE", value_parser = path("a file"))]
     pub config: Option<PathBuf>,
-    /// Lets anyone who can reach the server make sessions, not only who has the head coach's link
+    /// Lets anyone who can reach the server make sessions, not only those who have the head coach's link
     #[arg(
         long, env = "THOLE_OPEN", value_name = "yes|no", num_args = 0..=1, require_equals = true,
         default_value = "no", default_missing_value = "yes", value_parser = yes_or_no, action = ArgAction::Set
@@ -48,7 +49,7 @@ pub struct Settings {
     /// Address and port of /metrics and /readyz, for whoever runs the server, or off; not for strangers
     #[arg(long, env = "THOLE_INNER_LISTEN", default_value = "127.0.0.1:8738", value_parser = inner_listen)]
     pub inner_listen: InnerListen,
-    /// Folder of the journal; made if it is not there
+    /// Folder of the journal; created if it does not exist
     #[arg(long, env = "THOLE_DATA", default_value = "thole-data", value_parser = path("a folder"))]
     pub data: PathBuf,
     /// Certificate chain, a PEM file; with --tls-key the server speaks HTTPS
@@ -61,50 +62,50 @@ pub struct Settings {
     /// certificate for them in the data folder at the first start, and says how devices come to trust it
     #[arg(long = "tls-self-made", env = "THOLE_TLS_SELF_MADE", value_parser = self_made)]
     pub self_made: Option<std::vec::Vec<String>>,
-    /// Model to project finishes by, made with `thole-server fit` [default: the one that ships]
+    /// Model that projects finishes, made with `thole-server fit` [default: the one that ships]
     #[arg(long, env = "THOLE_PROJECTION_MODEL", value_parser = path("a file"))]
     pub projection_model: Option<PathBuf>,
-    /// So many times faster than real time, for rehearsal and tests: 1 to 100
-    // Faster than this, the heartbeats of a class would be all that a machine does.
+    /// How many times faster than real time to run, for rehearsal and tests: 1 to 100
+    // Any faster, and the heartbeats of a class would take up the whole machine.
     #[arg(long, env = "THOLE_SPEED", default_value = "1", value_parser = whole::<u32>(1..=100))]
     pub speed: u32,
     /// Other addresses whose pages may connect, separated by commas, such as https://club.example
     #[arg(long, env = "THOLE_ORIGINS", default_value = "", hide_default_value = true, value_parser = list(origin))]
     pub origins: std::vec::Vec<String>,
-    /// Addresses of proxies in front of this server, separated by commas; of these alone the client's address is
-    /// taken from the header below
+    /// Addresses of proxies in front of this server, separated by commas; only from these is the client's
+    /// address taken out of the header below
     #[arg(long, env = "THOLE_PROXIES", default_value = "", hide_default_value = true, value_parser = list(proxy))]
     pub proxies: std::vec::Vec<IpAddr>,
     /// Header in which those proxies name the client
     #[arg(long, env = "THOLE_CLIENT_ADDRESS_HEADER", default_value = "x-forwarded-for", value_parser = header_name)]
     pub client_address_header: String,
-    /// Names of this server on the Internet, separated by commas, such as club.example; addresses, names without a
-    /// dot and .local names need not be named, nor those of the certificate or of --origins
+    /// Names of this server on the Internet, separated by commas, such as club.example; not needed for addresses,
+    /// names without a dot, .local names, names in the certificate and those of --origins
     #[arg(long, env = "THOLE_HOSTS", default_value = "", hide_default_value = true, value_parser = list(authority::name))]
     pub hosts: std::vec::Vec<String>,
     /// Syllables of a join code: 4, or 6 where several servers share one store
     #[arg(long, env = "THOLE_CODE_SYLLABLES", default_value = "4", value_parser = code_syllables)]
     pub code_syllables: Syllables,
-    /// How the log is written, text or json
+    /// Format of the log, text or json
     #[arg(long, env = "THOLE_LOG_FORMAT", default_value = "text", value_parser = log_format)]
     pub log_format: LogFormat,
-    /// Everything has one.
+    /// Everything has a limit.
     #[command(flatten)]
     pub limits: Limits,
     /// Certificate and key, as PEM files; without them plain HTTP.
     #[arg(skip)]
     pub tls: Option<(PathBuf, PathBuf)>,
-    /// What was set otherwise than usual, as `name=value`, in the order of `--help`.
+    /// What was set differently from the default, as `name=value`, in the order of `--help`.
     #[arg(skip)]
     pub differs: Vec<String>,
 }
 
-/// The settings as they were said, by names and values.
+/// The settings as they were given, by name and value.
 #[derive(Clone, Debug, Default)]
 pub struct ServeArgs(Vec<(String, String)>);
 
 impl ServeArgs {
-    /// Refuses a variable that looks like a setting and is none: mistyped, it would change nothing.
+    /// Refuses a variable that looks like a setting but is not: a mistyped one would change nothing.
     ///
     /// # Errors
     /// One sentence that begins with the name of the first such variable.
@@ -119,7 +120,7 @@ impl ServeArgs {
         unknown.min().map_or(Ok(()), |name| Err(no_such(&name)))
     }
 
-    /// This one said too; it takes the place of what was said under its name before.
+    /// With this one given too; it replaces what was given under its name before.
     #[must_use]
     pub fn with(mut self, name: &str, value: impl ToString) -> ServeArgs {
         self.0.retain(|(known, _)| known != name);
@@ -139,7 +140,7 @@ impl ServeArgs {
         let command = flags();
         let said = self.with_file(&command)?;
         let words = said.0.iter().map(|(name, value)| format!("--{name}={value}"));
-        // What the environment says was gathered with the flags.
+        // What the environment says has already been gathered with the flags.
         let alone = command.clone().mut_args(|arg| arg.env(None::<&str>));
         let read = alone.try_get_matches_from(words);
         let read = read.and_then(|matches| Settings::from_arg_matches(&matches));
@@ -152,7 +153,7 @@ impl ServeArgs {
         Ok(settings)
     }
 
-    /// Fills in from the file what neither flag nor environment has said.
+    /// Fills in from the file what neither a flag nor the environment has set.
     fn with_file(self, command: &Command) -> Result<ServeArgs, String> {
         let Some(file) = self.get("config").map(str::to_owned) else { return Ok(self) };
         let text = std::fs::read_to_string(&file)
@@ -190,7 +191,7 @@ fn flags() -> Command {
     Settings::augment_args(Command::new("serve").no_binary_name(true))
 }
 
-/// On the command line any word will do at first: it is read when the file is known.
+/// On the command line any word will do at first: it is judged once the file has been read.
 impl Args for ServeArgs {
     fn augment_args(command: Command) -> Command {
         Settings::augment_args(command).mut_args(|arg| {
@@ -227,7 +228,7 @@ impl FromArgMatches for ServeArgs {
     }
 }
 
-/// Certificate and key that were named, or those that are made for this computer's names.
+/// The certificate and key that were named, or those made for this computer's names.
 fn tls(settings: &Settings) -> Result<Option<(PathBuf, PathBuf)>, String> {
     let says = match (&settings.tls_cert, &settings.tls_key, &settings.self_made) {
         (None, None, None) => return Ok(None),
@@ -246,7 +247,7 @@ fn no_such(name: &str) -> String {
     format!("{name}: there is no such setting; `thole-server serve --help` lists them.")
 }
 
-/// In one sentence, by the setting's name as it stands in the file, too.
+/// In one sentence, under the name that the setting has in the file, too.
 fn refused(error: &clap::Error) -> String {
     let Some(ContextValue::String(flag)) = error.get(ContextKind::InvalidArg) else {
         return error.to_string();

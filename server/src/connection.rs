@@ -57,10 +57,11 @@ use crate::{
     shares::Guest,
 };
 
-/// The step of the runtime's timers.
+/// The resolution of the runtime's timers.
 const TIMER_STEP: Duration = Duration::from_millis(1);
 
-/// Bytes that are read past after a frame that ended the connection: the largest message of a coach, and some.
+/// Bytes that are read and discarded after a frame that ended the connection: the largest message of a coach,
+/// and some more.
 const DROPPED_MAX: u64 = 1 << 20;
 
 /// Limits of the WebSocket itself; `largest` bytes a message.
@@ -74,8 +75,8 @@ pub fn socket_config(largest: usize) -> WebSocketConfig {
         .max_frame_size(Some(largest))
 }
 
-/// Serves one connection to its end. Its session may write to `line`, if it has one; `stranger` is given back when it
-/// has said who it is, or is sent away. `guest` is what counts it for its address.
+/// Serves one connection to its end. Its session may write to `line`, if it has one; `stranger` is given back once it
+/// has said who it is, or is sent away. `guest` counts it for its address.
 pub async fn serve<S>(
     ws: WebSocketStream<S>,
     line: Option<Arc<Line>>,
@@ -86,9 +87,9 @@ pub async fn serve<S>(
     S: AsyncRead + AsyncWrite + Unpin + Send,
 {
     let mut socket = Socket { ws, line, server: server.clone(), stranger: Some(stranger) };
-    // On the heap for as long as it takes: a connection lives much longer than its greeting.
+    // On the heap only for as long as it takes: a connection lives much longer than its greeting.
     let greeted = Box::pin(greeting::greet(&mut socket, &guest)).await;
-    // Somebody who is sent away takes no other stranger's place meanwhile.
+    // Somebody who is sent away takes no other stranger's place in the meantime.
     socket.stranger = None;
     let why = match greeted {
         Ok(welcome) => {
@@ -126,7 +127,7 @@ struct Socket<S> {
     ws: WebSocketStream<S>,
     line: Option<Arc<Line>>,
     server: Arc<Server>,
-    /// A place among strangers, until it has said who it is.
+    /// A place among the strangers, until it has said who it is.
     stranger: Option<OwnedSemaphorePermit>,
 }
 
@@ -135,8 +136,8 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
         self.send_along(Some(text), None).await
     }
 
-    /// Sends a text and what else is queued, and what was written already but for a rest, all in as few writes as
-    /// it takes.
+    /// Sends a text along with what else is queued, and what was already written except for a rest, in as few
+    /// writes as possible.
     async fn send_along(
         &mut self,
         text: Option<Utf8Bytes>,
@@ -151,7 +152,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
             }
             self.ws.flush().await
         });
-        // Mostly the system takes it at once, and no timer is needed.
+        // Usually the system takes it at once, and no timer is needed.
         let sent = match poll_fn(|context| Poll::Ready(sending.as_mut().poll(context))).await {
             Poll::Ready(sent) => Ok(sent),
             Poll::Pending => timeout(limit, sending).await,
@@ -184,7 +185,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
         self.send(text(msg)).await
     }
 
-    /// The next text, if it is one and no longer than `largest`.
+    /// The next text, if that is what comes and it is no longer than `largest`.
     async fn hear(&mut self, largest: usize) -> Result<Option<Utf8Bytes>, Ended> {
         poll_fn(|context| self.poll_hear(context, largest)).await
     }
@@ -224,7 +225,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
             self.ws.close(Some(frame)).await?;
             while self.ws.next().await.is_some_and(|message| message.is_ok()) {}
             if matches!(close, Close::BrokenFrame | Close::NotUtf8 | Close::TooBig) {
-                // What follows is no frame any more. Closing over unread bytes would take back the close frame that
+                // What follows is no longer a frame. Closing over unread bytes would take back the close frame that
                 // is on its way (RFC 6455 section 7.1.1), so they are read and dropped.
                 let io = self.ws.get_mut();
                 io.shutdown().await?;
@@ -235,7 +236,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
         .await;
     }
 
-    /// Closes for somebody who has said nothing yet: no answer is waited for.
+    /// Closes for somebody who has said nothing yet: no answer is awaited.
     async fn farewell(&mut self) {
         let close = Close::TooSlow;
         let frame = CloseFrame { code: close.code().into(), reason: close.reason().into() };
@@ -248,7 +249,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Socket<S> {
     }
 }
 
-/// A connection that is welcome.
+/// A connection that has been let in.
 struct Connection {
     server: Arc<Server>,
     conn: ConnId,
@@ -258,9 +259,9 @@ struct Connection {
     handle: Handle,
     clock: SessionClock,
     out: Outgoing,
-    /// Bytes of a message from this role.
+    /// How many bytes a message from this role may have.
     largest: usize,
-    /// Messages that may be under way to the session.
+    /// How many messages may be under way to the session.
     in_flight: usize,
     messages: Allowance,
     refusals: Allowance,
@@ -270,13 +271,13 @@ struct Connection {
     silent: bool,
     /// Silence is judged from this instant on …
     judges_from: Instant,
-    /// … if the socket was found empty once before.
+    /// … if the socket was already found empty once.
     looked: bool,
-    /// When the present turn began.
+    /// When the current turn began.
     turned: Instant,
     /// Goes off when something may be due: silence, or reading again.
     alarm: Pin<Box<Sleep>>,
-    /// The alarm will wake this task: it was asked since it was set.
+    /// The alarm will wake this task: it has been polled since it was set.
     alarm_is_set: bool,
 }
 
@@ -366,8 +367,8 @@ impl Connection {
         }
     }
 
-    /// Chooses what is next, and only that: first what goes out, then what the time brings, then what
-    /// comes in.
+    /// Chooses what is next, and only that: first what goes out, then what the time brings, then what comes
+    /// in.
     fn poll_turn<S>(&mut self, socket: &mut Socket<S>, context: &mut Context<'_>) -> Poll<Turn>
     where
         S: AsyncRead + AsyncWrite + Unpin + Send,
@@ -380,7 +381,7 @@ impl Connection {
             Poll::Ready(Next::Flush) => return Poll::Ready(Turn::Flush),
             Poll::Pending => {}
         }
-        // Timers are good to a millisecond: who wakes that much early is not sent to sleep again.
+        // Timers are good to a millisecond: a task woken that much early is not sent back to sleep.
         let now = now + TIMER_STEP;
         let has_room = self.out.has_room(self.in_flight);
         let may_read = has_room && now >= self.reads_from;
@@ -398,7 +399,7 @@ impl Connection {
                     self.set_alarm(due);
                     Turn::Nothing
                 } else if now < silence {
-                    // Not again at once: the next turn sets it to what is due then.
+                    // Not again at once: the next turn sets it to whatever is due then.
                     self.set_alarm(now + self.server.settings.limits.silence);
                     Turn::Nothing
                 } else {

@@ -33,9 +33,9 @@ mod class;
 
 /// Standings are printed this often.
 const STANDINGS_EVERY: Millis = Millis(30_000);
-/// Everybody sits ready for this long before the count-down, in real time.
+/// Everybody sits ready for this long before the countdown, in real time.
 const ARMED_FOR: Duration = Duration::from_secs(2);
-/// Whoever is not there by then is not waited for, in real time.
+/// Whoever is not there after this is not waited for, in real time.
 const GATHER_AT_MOST: Duration = Duration::from_secs(15);
 
 /// How the demo runs.
@@ -79,7 +79,7 @@ pub async fn run(args: &DemoArgs) -> Result<(), String> {
     shown
 }
 
-/// Tells the next thing. When nobody reads any more the demo ends tidily, as others in a pipe do.
+/// Says the next thing. When nobody reads any more the demo ends tidily, as other programs in a pipe do.
 fn say(text: &str) -> Result<(), String> {
     let mut out = std::io::stdout().lock();
     writeln!(out, "{text}")
@@ -97,7 +97,7 @@ async fn stopped() -> Result<(), String> {
     }
 }
 
-/// The whole evening, and then no end.
+/// The whole evening; after that it never ends.
 async fn evening(running: &Running, speed: u32) -> Result<(), String> {
     let host = match running.address.ip() {
         ip if ip.is_unspecified() => "127.0.0.1".to_owned(),
@@ -115,7 +115,7 @@ async fn evening(running: &Running, speed: u32) -> Result<(), String> {
     let joined = gather(&mut coach).await?;
     say(&welcome(&address, &created, &joined, speed))?;
 
-    // Rowing on their own, each over a connection of their own.
+    // They row on their own, each over a connection of their own.
     let mut seats = JoinSet::new();
     for (athlete, joined) in class::ATHLETES.iter().zip(&joined) {
         let source = Source::Simulated { build: Box::new(athlete.build()), own_pace: false };
@@ -189,7 +189,7 @@ struct Evening {
     phase: Phase,
     standings_at: Option<At>,
     notices: Vec<Notice>,
-    /// Entries of the call sheet that were told of.
+    /// Entries of the call sheet that have been mentioned.
     sheet_told: BTreeSet<u16>,
     closing: bool,
 }
@@ -209,7 +209,7 @@ impl Evening {
 
     /// From the first athlete to the results.
     async fn lead(&mut self) -> Result<(), String> {
-        // Who is missing by then is not waited for; the piece says who was there.
+        // Whoever is missing by then is not waited for; the piece says who was there.
         if let Ok(here) = tokio::time::timeout(GATHER_AT_MOST, self.until_here()).await {
             here?;
         }
@@ -251,7 +251,7 @@ impl Evening {
             Some(CoachNews::Ended(ended)) => return Err(ended.says),
             Some(CoachNews::Event(event)) => self.happened(&event.what)?,
             Some(CoachNews::Overview(_)) => self.overview()?,
-            // Somebody has taken command from a page: then they lead, and this coach watches.
+            // Somebody has taken command from a page: they lead from now on, and this coach watches.
             Some(CoachNews::Refused(_, refusal)) => say(&refusal.says)?,
             Some(
                 CoachNews::Welcome
@@ -359,7 +359,7 @@ impl Evening {
         Ok(())
     }
 
-    /// Says the right word at the moment that was thought of for it.
+    /// Says the right word at the moment planned for it.
     fn call_when_due(&mut self) {
         let Phase::Rowing { go_at_ms, .. } = self.phase else { return };
         let Some(now) = self.coach.clock().now() else { return };
@@ -369,7 +369,7 @@ impl Evening {
         }
     }
 
-    /// Once the first is in, the others are waited for as long as they row.
+    /// Once the first is home, the others are waited for as long as they row.
     fn close_when_all_are_in(&mut self) {
         let Phase::Closing { .. } = self.phase else { return };
         let Some(overview) = self.coach.overview() else { return };

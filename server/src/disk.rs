@@ -1,5 +1,5 @@
-//! Room on the disk of the data folder: warned of before it is used up, kept for sessions that are there already, and
-//! waited for when there is none.
+//! Room on the disk of the data folder: a warning before it is used up, a reserve for sessions that are there
+//! already, and waiting when there is none.
 
 use std::{path::Path, sync::Arc, time::Duration};
 
@@ -11,9 +11,9 @@ use crate::{Server, journal::JournalError};
 const MEASURED_EVERY: Duration = Duration::from_secs(10);
 /// How often a server that can only read tries whether it can write again.
 const TRIED_EVERY: Duration = Duration::from_secs(5);
-/// Of the room that is warned of, this share is kept for the sessions that are there.
+/// This fraction of the room at which the warning comes is kept for the sessions that are there.
 const KEPT: u64 = 4;
-/// The name of the note by which it is tried whether the journal can be written.
+/// The name of the note that is written to try whether the journal can be written.
 const PROBE: &str = "probe";
 /// A journal that was full has room again when it takes this many bytes, a roster's worth: on a full disk some small write
 /// still finds its place, and sessions that open would end at once.
@@ -24,12 +24,12 @@ const ROOM_BYTES: usize = 256 << 10;
 pub struct Disk {
     /// Bytes that this user may still write.
     pub free: u64,
-    /// Bytes of all of it.
+    /// Bytes of the whole disk.
     pub size: u64,
 }
 
 impl Disk {
-    /// None when the system does not say.
+    /// `None` when the system does not say.
     #[must_use]
     pub fn of(folder: &Path) -> Option<Disk> {
         let told = rustix::fs::statvfs(folder).ok()?;
@@ -37,7 +37,7 @@ impl Disk {
         Some(Disk { free: bytes(told.f_bavail), size: bytes(told.f_blocks) })
     }
 
-    /// How much room there is, when `low` bytes are little.
+    /// How much room there is, if less than `low` bytes counts as little.
     #[must_use]
     pub fn room(self, low: u64) -> Room {
         if self.free >= low {
@@ -53,7 +53,7 @@ impl Disk {
 /// How much room there is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Room {
-    /// Nothing to be said.
+    /// Nothing worth mentioning.
     Enough,
     /// Whoever runs the server is warned.
     Little,
@@ -61,7 +61,7 @@ pub enum Room {
     ForThoseWhoAreHere,
 }
 
-/// Warns when room becomes little, once each time; until the task is ended.
+/// Warns when room becomes little, once each time; runs until the task is ended.
 pub(crate) async fn watch(server: Arc<Server>) {
     let mut known = Room::Enough;
     loop {
@@ -84,7 +84,7 @@ pub(crate) async fn watch(server: Arc<Server>) {
     }
 }
 
-/// Waits until the journal can be written again. What was not durable when it was full was told to nobody, so nothing
+/// Waits until the journal can be written again. Nobody was told of what was not durable when it was full, so nothing
 /// has to be put right: sessions open again from what is there.
 pub(crate) async fn wait_for_room(server: Arc<Server>) {
     loop {
@@ -97,10 +97,10 @@ pub(crate) async fn wait_for_room(server: Arc<Server>) {
     }
 }
 
-/// Writes a note, and where there was no room before one that takes some.
+/// Writes a note and, if there was no room before, one that takes some.
 ///
 /// # Errors
-/// The journal's.
+/// The journal's own.
 pub(crate) async fn try_to_write(server: &Server) -> Result<(), JournalError> {
     if server.reads_only() {
         server.journal.keep(PROBE, "-".repeat(ROOM_BYTES)).await?;

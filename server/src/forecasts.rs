@@ -1,4 +1,4 @@
-//! By what this server projects finishes, and how that has turned out over all its sessions.
+//! The model with which this server projects finishes, and how that has turned out over all its sessions.
 
 use std::{
     path::Path,
@@ -14,21 +14,21 @@ use thole_piece::{
 use thole_protocol::standing::Calibration;
 use thole_study::model;
 
-/// Under this name the journal keeps what is known of the projections' worth.
+/// Under this name the journal keeps what is known of how good the projections are.
 pub const NOTE: &str = "calibration";
 
-/// What is known of the projections' worth, as the journal keeps it.
+/// What is known of how good the projections are, as the journal keeps it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 struct Known {
-    /// Misses that the intervals aim at, in millionths.
+    /// The share of misses that the intervals aim at, in millionths.
     aim_ppm: u32,
     count: Count,
-    /// Hash of the model whose worth it is; empty in notes from before it was kept.
+    /// Hash of the model that this is about; empty in notes from before it was kept.
     #[serde(default)]
     of: String,
 }
 
-/// The model in force, and what is known of its worth.
+/// The model in force, and what is known of how good it is.
 pub struct Forecasts {
     file: ModelFile,
     model: Model,
@@ -47,25 +47,25 @@ impl Known {
     }
 }
 
-/// By what a model is known again: a club may call each of its own the same.
+/// What a model is recognised by: a club may give all of its models the same name.
 fn hash(file: &ModelFile) -> String {
     let text = serde_json::json!(file).to_string();
     Sha256::digest(text).iter().take(8).map(|byte| format!("{byte:02x}")).collect()
 }
 
 impl Forecasts {
-    /// By the model of a file; by the shipped one when none is named.
+    /// With the model of a file; with the shipped one when none is named.
     ///
     /// # Errors
-    /// One sentence: the file cannot be read or is no model, and what to do.
+    /// One sentence: the file cannot be read or is not a model, and what to do.
     pub fn by(model: Option<&Path>) -> Result<Forecasts, String> {
         let (file, model) = model::named(model)?;
         let known = Mutex::new(Known::nothing(hash(&file)));
         Ok(Forecasts { file, model, known })
     }
 
-    /// Takes up what was known when the server was stopped. A note that cannot be understood is left
-    /// out: counting begins anew. On which side finishes come out is told of the model in force alone.
+    /// Takes up what was known when the server was stopped. A note that cannot be understood is left out:
+    /// counting begins afresh. Which side finishes come out on is told only of the model in force.
     pub fn take_up(&self, note: &str) {
         match serde_json::from_str::<Known>(note) {
             Ok(note) => {
@@ -78,7 +78,7 @@ impl Forecasts {
         }
     }
 
-    /// For a session to begin or to go on with.
+    /// For a session to begin with or to go on with.
     #[must_use]
     pub fn input(&self) -> Input {
         let Known { aim_ppm, count, .. } = self.known();
@@ -91,7 +91,7 @@ impl Forecasts {
         &self.model
     }
 
-    /// A piece is over; the note that the journal is to keep.
+    /// A piece is over; returns the note that the journal is to keep.
     #[must_use]
     pub fn count(&self, count: Count, width: Width) -> String {
         let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
@@ -115,7 +115,7 @@ impl Forecasts {
 mod tests {
     use super::*;
 
-    /// A server that begins again with another model does not blame it for the one before.
+    /// A server that starts again with another model does not blame it for the one before.
     #[test]
     fn a_new_model_is_not_told_to_be_off_for_the_one_before() {
         let count = Count {

@@ -1,6 +1,6 @@
-//! A server on one core lets what comes gather for a moment. To be woken for each of thousands of strokes costs more
-//! than to hear them: after it was woken, it is not woken again before some milliseconds have passed, and then finds
-//! all that has come in between. The first after a quiet moment is heard at once.
+//! A server on one core lets what comes gather for a moment. Being woken for each of thousands of strokes costs more
+//! than hearing them: once woken, it is not woken again before some milliseconds have passed, and then finds
+//! everything that has come in between. The first after a quiet moment is heard at once.
 
 use std::{
     sync::{Arc, Mutex, MutexGuard, PoisonError},
@@ -12,7 +12,7 @@ use tokio::{runtime::Builder, time::Instant};
 
 use crate::clock::Clock;
 
-/// From one waking to the next. Nobody sees it in a call or in a place; half of it saves less.
+/// From one waking to the next. Nobody notices it in a call or in a place; half of it would save less.
 const GATHERING: Duration = Duration::from_millis(8);
 
 /// Makes a runtime of one thread gather.
@@ -31,7 +31,7 @@ fn locked(woken: &Mutex<Option<Instant>>) -> MutexGuard<'_, Option<Instant>> {
     woken.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// How long who was woken then, and has nothing more to do now, is left alone.
+/// How much longer a thread that was woken then, and has nothing more to do now, is left alone.
 fn left(woken: Instant, now: Instant) -> Duration {
     (woken + GATHERING).saturating_duration_since(now)
 }
@@ -54,7 +54,7 @@ mod tests {
         assert_eq!(left(woken, ms(900)), Duration::ZERO);
     }
 
-    /// However busy the machine is: two wakings are never closer than the gap, and all that was said is heard.
+    /// However busy the machine is: two wakings are never closer than the gap, and everything said is heard.
     #[test]
     fn a_runtime_that_gathers_wakes_less_often_than_it_is_spoken_to() {
         const SAID: usize = 20;
@@ -63,7 +63,7 @@ mod tests {
         let runtime = builder.build().unwrap();
         let (say, mut said) = mpsc::channel(1);
         let (hear, heard) = std::sync::mpsc::channel();
-        // Speaks again as soon as it was heard.
+        // Speaks again as soon as it has been heard.
         let speaker = thread::spawn(move || {
             for number in 0..SAID {
                 say.blocking_send(number).unwrap();
@@ -78,7 +78,8 @@ mod tests {
         });
         let gaps = began.elapsed().as_millis() / GATHERING.as_millis();
         speaker.join().unwrap();
-        // It has slept and woken; beside the gaps: the first, and the one that was on its way when time was read.
+        // It has slept and woken; apart from the gaps: the first, and the one that was on its way when the time
+        // was read.
         let wakings = u128::from(runtime.metrics().worker_park_unpark_count(0) / 2);
         assert!((1..=gaps + 2).contains(&wakings), "{wakings} wakings in {gaps} gaps");
     }

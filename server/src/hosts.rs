@@ -1,7 +1,7 @@
-//! By which names this server answers.
+//! Which names this server answers to.
 //!
-//! A page of a stranger's name that was made to point at this server (DNS rebinding) is of the same origin as what it
-//! finds here, so a browser lets it read all of it. What gives it away is the name, in `Host`.
+//! A page under a stranger's name that was made to point at this server (DNS rebinding) has the same origin as what
+//! it finds here, so a browser lets it read everything. What gives it away is the name, in `Host`.
 
 use std::{net::IpAddr, sync::Arc};
 
@@ -14,8 +14,8 @@ use tokio_rustls::rustls::{
 
 use crate::config::Settings;
 
-/// Ends of names that no stranger on the Internet can own: RFC 6761 (localhost), RFC 6762 (local), RFC 8375
-/// (home.arpa), and the one that ICANN keeps for private use.
+/// Endings of names that no stranger on the Internet can own: RFC 6761 (localhost), RFC 6762 (local), RFC
+/// 8375 (home.arpa), and the one that ICANN reserves for private use.
 const OWN_ENDS: [&str; 4] = [".localhost", ".local", ".home.arpa", ".internal"];
 
 /// The names that were given, and the certificate's.
@@ -56,10 +56,10 @@ impl Hosts {
     pub fn check<T>(&self, request: &Request<T>) -> Result<(), Unasked> {
         let mut asked = request.headers().get_all(header::HOST).iter();
         let host = match (request.uri().authority(), asked.next(), asked.next()) {
-            // The target goes before the header (RFC 9112 section 3.2.2).
+            // The target takes precedence over the header (RFC 9112 section 3.2.2).
             (Some(target), _, None) => target.as_str(),
             (None, Some(host), None) => host.to_str().map_err(|_| Unasked::Elsewhere(None))?,
-            // No browser speaks HTTP/1.0: a program that watches whether the server is up may.
+            // No browser speaks HTTP/1.0, but a program that watches whether the server is up may.
             (None, None, _) if request.version() == Version::HTTP_10 => return Ok(()),
             (_, _, Some(_)) | (None, None, None) => return Err(Unasked::NoHost),
         };
@@ -69,7 +69,7 @@ impl Hosts {
 
     fn answers_to(&self, name: &str) -> bool {
         // An address is where the browser went; only a name can be made to point elsewhere. Names without a dot are
-        // looked up in the own network alone.
+        // looked up only in the local network.
         name.parse::<IpAddr>().is_ok()
             || !name.contains('.')
             || OWN_ENDS.iter().any(|end| name.ends_with(end))
@@ -88,7 +88,7 @@ impl Hosts {
     }
 }
 
-/// The name or address alone, in small letters; `None` for what is neither.
+/// Just the name or address, in lower case; `None` for what is neither.
 fn without_port(host: &str) -> Option<String> {
     let (name, port) = match host.strip_prefix('[').and_then(|six| six.split_once(']')) {
         Some((six, after)) => (six, after),
@@ -96,7 +96,7 @@ fn without_port(host: &str) -> Option<String> {
     };
     let is_port = port.is_empty()
         || port.strip_prefix(':').is_some_and(|port| port.bytes().all(|b| b.is_ascii_digit()));
-    // The root's dot changes nothing about whose name it is.
+    // The root's dot does not change whose name it is.
     let name = name.strip_suffix('.').unwrap_or(name).to_ascii_lowercase();
     (is_port && ServerName::try_from(name.as_str()).is_ok()).then_some(name)
 }

@@ -20,19 +20,19 @@ use tokio::{
 
 use crate::{Server, disk::try_to_write, limits::ACCEPT_AGAIN_AFTER};
 
-/// Who asks at once: a collector, a probe, a person, and some more.
+/// How many may ask at once: a collector, a probe, a person, and some more.
 const ASKING: usize = 16;
-/// Who is slower than this with a request, or with taking the answer, is let go.
+/// Whoever is slower than this with a request, or with taking the answer, is dropped.
 const ASKED_WITHIN: Duration = Duration::from_secs(5);
-/// A journal that does not write within this is not ready.
+/// A journal that takes longer than this to write is not ready.
 const WRITTEN_WITHIN: Duration = Duration::from_secs(2);
-/// The text of OpenMetrics, as its specification 1.0 names it.
+/// The media type of OpenMetrics text, as its specification 1.0 names it.
 const OPEN_METRICS: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
 
 /// Where the inner address is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum InnerListen {
-    /// Where it usually is, on this machine alone; a server that finds it taken goes on without.
+    /// Where it usually is, on this machine only; a server that finds it taken goes on without it.
     Usual(SocketAddr),
     /// Here, or the server does not start.
     At(SocketAddr),
@@ -43,7 +43,7 @@ pub enum InnerListen {
 /// Listens at the inner address; `None` when there is not to be one.
 ///
 /// # Errors
-/// An address that was asked for by name cannot be listened on; says which.
+/// It is not possible to listen on an address that was asked for by name; says which.
 pub async fn bind(listen: InnerListen) -> Result<Option<TcpListener>, String> {
     let (InnerListen::Usual(at) | InnerListen::At(at)) = listen else { return Ok(None) };
     match TcpListener::bind(at).await {
@@ -67,7 +67,7 @@ pub async fn accept(listener: TcpListener, server: Arc<Server>) {
             Ok((io, _)) => {
                 let server = server.clone();
                 tokio::spawn(async move {
-                    // Whoever is too slow has no answer; there is nobody to tell.
+                    // Whoever is too slow gets no answer; there is nobody to tell.
                     let _ = timeout(ASKED_WITHIN, answer(io, server)).await;
                     drop(place);
                 });

@@ -1,5 +1,5 @@
-//! What a journal has, for whoever looks after it: `thole-server check`, `salvage` and `journal`; and for `replay` and
-//! `fit`, which read it through here.
+//! What a journal holds, for whoever looks after it: `thole-server check`, `salvage` and `journal`; and for `replay`
+//! and `fit`, which read it through here.
 
 use std::{
     io::Write,
@@ -12,7 +12,7 @@ use thole_study::Logged;
 
 use crate::journal::{Found, Journal, Record, sqlite::SqliteJournal};
 
-/// Which journal to hold against its own tags.
+/// Which journal to check against its own tags.
 #[derive(Clone, Debug, clap::Args)]
 pub struct CheckArgs {
     /// Folder of the journal
@@ -23,10 +23,10 @@ pub struct CheckArgs {
 /// What to save out of a damaged journal, and where to.
 #[derive(Clone, Debug, clap::Args)]
 pub struct SalvageArgs {
-    /// Folder of the journal, of which nothing is changed
+    /// Folder of the journal, which is left unchanged
     #[arg(long, env = "THOLE_DATA", default_value = "thole-data", value_name = "FOLDER")]
     pub data: PathBuf,
-    /// New file; named thole.db in a folder of its own, a server can be started on it
+    /// New file; if it is named thole.db in a folder of its own, a server can be started on it
     #[arg(long, value_name = "FILE")]
     pub out: PathBuf,
 }
@@ -48,7 +48,7 @@ pub struct JournalArgs {
 /// Reads all of a journal and says what is wrong with it; true when nothing is.
 ///
 /// # Errors
-/// One sentence: there is no journal, or nothing of it can be read.
+/// One sentence: there is no journal, or none of it can be read.
 pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String> {
     let told = |error: &dyn std::fmt::Display| format!("{error}.");
     let journal = SqliteJournal::open_read_only(&args.data).map_err(|error| told(&error))?;
@@ -65,12 +65,13 @@ pub async fn check(args: &CheckArgs, out: &mut dyn Write) -> Result<bool, String
     Ok(is_whole)
 }
 
-/// Says what is damaged in a copy that was just made, which has what its journal had; true when nothing is.
+/// Says what is damaged in a copy that was just made, and so in its journal; true when nothing is.
 ///
 /// # Errors
 /// One sentence: the copy cannot be read.
 pub async fn copied(file: &Path, out: &mut dyn Write) -> Result<bool, String> {
-    // A copy stands alone: what a witness beside the journal has seen since is not missing in it.
+    // A copy stands alone: what a witness beside the journal has seen since does not count as missing from
+    // it.
     let copy = SqliteJournal::open_copy(file, file).map_err(|error| format!("{error}."))?;
     let Inventory { is_whole, .. } = wrong(&copy, out).await?;
     if !is_whole {
@@ -91,7 +92,7 @@ struct Inventory {
     records: usize,
 }
 
-/// Says what is wrong with a journal, a line each.
+/// Says what is wrong with a journal, one line each.
 async fn wrong(journal: &SqliteJournal, out: &mut dyn Write) -> Result<Inventory, String> {
     let told = |error: &dyn std::fmt::Display| format!("{error}.");
     let mut is_whole = true;
@@ -136,18 +137,18 @@ async fn wrong(journal: &SqliteJournal, out: &mut dyn Write) -> Result<Inventory
     Ok(Inventory { is_whole, sessions: sessions.len(), records })
 }
 
-/// Saves what can be read of a damaged journal into a new file, and says what is missing there. It is done when
-/// everything that can be read is saved, however much that is.
+/// Saves what can be read of a damaged journal into a new file, and says what is missing from it. It succeeds
+/// when everything that can be read is saved, however much that is.
 ///
 /// # Errors
-/// One sentence: there is no journal, nothing of it can be saved, or the new file is there already or cannot be written.
+/// One sentence: there is no journal, nothing of it can be saved, or the new file exists already or cannot be written.
 pub async fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), String> {
     let lost = SqliteJournal::salvage(&args.data, &args.out)?;
     let told = |error: std::io::Error| format!("{error}.");
     for what in &lost {
         writeln!(out, "{what}").map_err(told)?;
     }
-    // Rows that are gone break nothing when they are read: only the journal's own tags and its witness miss them.
+    // Missing rows break nothing when the rest is read: only the journal's own tags and its witness notice them.
     let copy =
         SqliteJournal::open_copy(&args.out, &args.data).map_err(|error| format!("{error}."))?;
     let Inventory { is_whole, sessions, records } = wrong(&copy, out).await?;
@@ -196,7 +197,7 @@ pub async fn journal(args: &JournalArgs, out: &mut dyn Write) -> Result<(), Stri
     Ok(())
 }
 
-/// A session of a journal by its join code, to be replayed.
+/// A session of a journal, found by its join code, to be replayed.
 ///
 /// # Errors
 /// One sentence: there is no such session, or it cannot be read.
@@ -205,7 +206,8 @@ pub async fn session(data: &Path, code: &str) -> Result<Logged, String> {
     Ok(logged(code.as_str(), found))
 }
 
-/// Hands over every session of a journal, oldest first, one after the other: together they may be too much to hold.
+/// Hands over every session of a journal, oldest first, one after the other: together they may be too big for
+/// memory.
 ///
 /// # Errors
 /// One sentence: there is no journal, or a session cannot be read.

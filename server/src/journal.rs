@@ -30,7 +30,7 @@ pub struct Held {
 pub struct SessionRow {
     /// Which.
     pub session: SessionId,
-    /// What athletes join by.
+    /// What athletes join with.
     pub code: JoinCode,
     /// When it was made, on the wall clock.
     pub created_unix_ms: u64,
@@ -45,19 +45,20 @@ pub struct Append {
     pub session: SessionId,
     /// The session itself, when it is new.
     pub create: Option<SessionRow>,
-    /// The tenure that `Journal::take` gave; whoever has taken the session since is its writer (`Fenced`).
+    /// The tenure that `Journal::take` returned; whoever has taken the session since is its writer
+    /// (`Fenced`).
     pub tenure: u64,
-    /// Position of the first record; positions count 0, 1, 2 … within a session, one for what is said of
-    /// all and one for each person of whom something is said. An append that does not continue them is
-    /// refused (`JournalError::Fenced`): there is one writer.
+    /// Position of the first record; positions count 0, 1, 2 … within a session, one for what concerns
+    /// everybody and one for each person about whom something is said. An append that does not continue them
+    /// is refused (`JournalError::Fenced`): there is one writer.
     pub first: u64,
-    /// In the order in which they will be applied; the session that appends applies the very same.
+    /// In the order in which they will be applied; the session that appends them applies the very same ones.
     pub records: Arc<Vec<Record>>,
     /// Whose old secrets open nothing any more.
     pub revoke: Vec<Holder>,
     /// New secrets, granted after the revocations.
     pub grant: Vec<Grant>,
-    /// Set when the session is closed with these records.
+    /// Set when these records close the session.
     pub closed_unix_ms: Option<u64>,
     /// Takes the place of what `reckoned` answers; `None` leaves it as it is.
     pub reckoned: Option<Reckoned>,
@@ -75,21 +76,21 @@ pub struct Since {
 /// Records with their positions, a part of a session's.
 pub type Slice = Vec<(u64, Record)>;
 
-/// Records of a slice, and some to the end of a commit. A tenth of a second's work: so much is held of a session at once,
-/// however long it is.
+/// Records of a slice, plus any to the end of a commit. A tenth of a second's work: this is how much of a session is held
+/// at once, however long it is.
 pub const SLICE: usize = 10_000;
 
 /// Why the journal could not do what it was asked.
 #[derive(Debug)]
 pub enum JournalError {
-    /// It could not write, or not make it durable: the process stops, the next start replays.
+    /// It could not write, or not make it durable: the process stops, and the next start replays.
     Write(String),
     /// There was no room to write, or the store is read-only: nothing of it was written, and it is tried again when
     /// there is room; until then the server only reads.
     Full(String),
     /// It could not read just now.
     Read(String),
-    /// What stands there cannot be read, now or later: a person has to look.
+    /// What is stored there cannot be read, now or later: a person has to look.
     Unreadable(String),
     /// Somebody else has written this session: there is one writer, and it is not this one.
     Fenced,
@@ -121,21 +122,22 @@ impl JournalError {
 /// An answer that comes later.
 pub type Answer<T> = Pin<Box<dyn Future<Output = Result<T, JournalError>> + Send>>;
 
-/// Append and return when durable; read from a position; one writer.
+/// Append, and return when durable; read from a position; one writer.
 pub trait Journal: Send + Sync + 'static {
-    /// Becomes the writer of a session: the tenure that its appends carry from now on, one more than the last one's, whose
-    /// appends are refused from then on. 0 for a session that nobody has made.
+    /// Becomes the writer of a session: returns the tenure that its appends carry from now on, one more than the last
+    /// one's, whose appends are refused from then on. 0 for a session that nobody has made.
     fn take(&self, session: SessionId) -> Answer<u64>;
 
-    /// Makes all of it durable, or nothing, and tells the position of the next record. Appends of different
-    /// sessions that come together share one commit.
+    /// Makes all of it durable, or nothing, and returns the position of the next record. Appends of different
+    /// sessions that arrive together share one commit.
     fn append(&self, append: Append) -> Answer<u64>;
 
-    /// What is there of a session from a position on. Damage is named and not an error: the rest is given.
+    /// What there is of a session from a position on. Damage is named and is not an error: the rest is
+    /// returned.
     fn read(&self, session: SessionId, from: u64) -> Answer<Found>;
 
-    /// All that is there of a session, handed over slice by slice, so that what takes long keeps nobody else waiting. The
-    /// answer comes when the last is taken, and has no records of its own.
+    /// Everything there is of a session, handed over slice by slice, so that what takes long keeps nobody else waiting.
+    /// The answer comes when the last slice is taken, and has no records of its own.
     fn read_in_slices(&self, session: SessionId, taken: SyncSender<Slice>) -> Answer<Found> {
         let all = self.read(session, 0);
         Box::pin(async move {
@@ -148,27 +150,27 @@ pub trait Journal: Send + Sync + 'static {
     /// What is new of a session from a position on, without reading it.
     fn since(&self, session: SessionId, from: u64) -> Answer<Since>;
 
-    /// Erases what was said of a person in a session: their records, their name and their key are gone, and a hash
-    /// stands in the place of each record. Others' records are the same bytes.
+    /// Erases what was said about a person in a session: their records, their name and their key are gone, and a
+    /// hash takes the place of each record. Others' records are unchanged to the byte.
     fn erase(&self, session: SessionId, athlete: AthleteId) -> Answer<()>;
 
-    /// Leaves a record out of every later `read`: replaying it has failed twice. It is kept.
+    /// Leaves a record out of every later `read` because replaying it has failed twice. It is kept.
     fn set_aside(&self, session: SessionId, position: u64) -> Answer<()>;
 
     /// A session by its identity.
     fn session(&self, session: SessionId) -> Answer<Option<SessionRow>>;
 
-    /// A session by its join code; of several with this code the newest.
+    /// A session by its join code; the newest if several have it.
     fn session_of(&self, code: &JoinCode) -> Answer<Option<SessionRow>>;
 
-    /// From which instant the session's clock goes on: the newest that was appended. `None` for a session that a
-    /// version before this one has written.
+    /// The instant from which the session's clock goes on: the newest that was appended. `None` for a session
+    /// written by a version before this one.
     fn reckoned(&self, session: SessionId) -> Answer<Option<Reckoned>>;
 
     /// All sessions, oldest first.
     fn sessions(&self) -> Answer<Vec<SessionRow>>;
 
-    /// Keeps a note of the server under a name, in place of the one before.
+    /// Keeps a note of the server under a name, replacing the one before.
     fn keep(&self, name: &'static str, note: String) -> Answer<()>;
 
     /// Puts what was written ahead where it belongs, when a server stops.
@@ -182,8 +184,8 @@ pub trait Journal: Send + Sync + 'static {
     /// What a secret opens; `None` for one that is unknown or revoked.
     fn held(&self, hash: SecretHash) -> Answer<Option<Held>>;
 
-    /// Whether a link that opens nothing may have been a good one: its row is damaged, or the store has lost something
-    /// and noted it (`LOST`) at this instant, in Unix ms, or later. Never for a link that was revoked.
+    /// Whether a link that opens nothing may have been a valid one: its row is damaged, or the store has lost
+    /// something and noted that (`LOST`) at this instant, in Unix ms, or later. Never for a link that was revoked.
     fn may_have_lost(&self, hash: SecretHash, since_unix_ms: u64) -> Answer<bool> {
         let _ = hash;
         let noted = self.kept(LOST);
@@ -194,7 +196,7 @@ pub trait Journal: Send + Sync + 'static {
     fn epoch(&self) -> String;
 }
 
-/// Under this name stands when a store found last that something of it is missing, in Unix ms.
+/// The note under this name says when a store last found that something is missing from it, in Unix ms.
 pub const LOST: &str = "lost";
 
 fn is_noted(lost: Option<&str>, since_unix_ms: u64) -> bool {

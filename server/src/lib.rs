@@ -76,9 +76,9 @@ pub struct Server {
     pub journal: Arc<dyn Journal>,
     /// Who may make sessions.
     pub makers: Makers,
-    /// By which names it answers.
+    /// Which names it answers to.
     pub hosts: Hosts,
-    /// By what finishes are projected.
+    /// What projects finishes.
     pub forecasts: Forecasts,
     /// The open sessions.
     pub registry: Registry,
@@ -88,13 +88,13 @@ pub struct Server {
     pub shares: Arc<Shares>,
     /// Who has come in, for the log.
     pub comings: Comings,
-    /// One permit a connection.
+    /// One permit per connection.
     pub connections: Arc<Semaphore>,
-    /// One permit a connection that has not said who it is.
+    /// One permit per connection that has not said who it is.
     pub strangers: Arc<Semaphore>,
-    /// One permit a request that is being read.
+    /// One permit per request being read.
     pub reading: Arc<Semaphore>,
-    /// One permit a session that is computed again.
+    /// One permit per session being recomputed.
     pub opening: Arc<Semaphore>,
     /// Keeps all connections alive.
     pub beats: Arc<Beats>,
@@ -105,20 +105,20 @@ pub struct Server {
     next_conn: AtomicU64,
     unknown_fields: AtomicU64,
     failed: watch::Sender<Option<String>>,
-    /// Why nothing can be written just now, though everything can be read.
+    /// Why nothing can be written just now, although everything can be read.
     reads_only: watch::Sender<Option<String>>,
     stopping: watch::Sender<bool>,
 }
 
 impl Server {
-    /// A server that does not listen yet: connections are handed to `connection::serve`.
+    /// A server that is not listening yet: connections are handed to `connection::serve`.
     #[must_use]
     pub fn new(settings: Settings, journal: Arc<dyn Journal>) -> Server {
         let clock = Clock::new(settings.speed);
         Server::with_clock(settings, journal, clock)
     }
 
-    /// A server whose time is told by this clock.
+    /// A server that goes by this clock.
     #[must_use]
     pub fn with_clock(settings: Settings, journal: Arc<dyn Journal>, clock: Clock) -> Server {
         let now = clock.instant();
@@ -157,7 +157,7 @@ impl Server {
         ConnId(self.next_conn.fetch_add(1, Ordering::Relaxed))
     }
 
-    /// How long somebody waits for a turn to join; `None` when that would be too long.
+    /// How long to wait for a turn to join; `None` when that would be too long.
     pub fn turn_to_join(&self) -> Option<Duration> {
         let mut joins = self.joins.lock().unwrap_or_else(PoisonError::into_inner);
         joins.book(self.clock.instant(), JOIN_WAIT)
@@ -197,7 +197,7 @@ impl Server {
         self.unknown_fields.load(Ordering::Relaxed)
     }
 
-    /// What an operator measures, in the text of OpenMetrics.
+    /// What an operator measures, as OpenMetrics text.
     ///
     /// # Errors
     /// Never in practice: a text in memory takes whatever is written to it.
@@ -224,7 +224,7 @@ impl Server {
         why.map_or(Ok(()), |why| Err(format!("{why}.")))
     }
 
-    /// Waits until the server stops: then nobody is served a further page on an old connection.
+    /// Waits until the server stops: then no further page is served on an old connection.
     pub async fn stopping(&self) {
         let mut stopping = self.stopping.subscribe();
         while !*stopping.borrow_and_update() {
@@ -240,8 +240,8 @@ impl Server {
         self.reads_only.borrow().is_some()
     }
 
-    /// The journal has not done what it was asked. Without room the server goes on as one that only reads, until there is
-    /// room; after any other failure it stops.
+    /// The journal has not done what it was asked. Without room the server goes on read-only until there is room; after
+    /// any other failure it stops.
     pub fn failing(self: &Arc<Self>, error: &JournalError) {
         if !error.is_full() {
             return self.fail(error);
@@ -258,7 +258,7 @@ impl Server {
         let server = self.clone();
         tokio::spawn(async move {
             for handle in server.registry.handles() {
-                // A session that has just ended needs no telling.
+                // A session that has just ended does not need to be told.
                 let _ = handle.inbox.send(Event::Full).await;
             }
             disk::wait_for_room(server).await;
@@ -273,8 +273,8 @@ impl Server {
         }
     }
 
-    /// The journal has failed: nothing more can be promised, so the server stops. It is not tried
-    /// again; the next start replays.
+    /// The journal has failed: nothing more can be promised, so the server stops. It is not tried again; the
+    /// next start replays.
     pub fn fail(&self, error: &JournalError) {
         tracing::error!(%error, "the server stops; start it again, and it goes on from what is durable");
         self.failed.send_replace(Some(error.to_string()));
@@ -286,7 +286,7 @@ fn take(allowance: &Mutex<Allowance>, clock: Clock) -> bool {
     allowance.take(clock.instant())
 }
 
-/// A server that runs.
+/// A running server.
 pub struct Running {
     /// Where it listens; with port 0 in the settings, the port that it got.
     pub address: SocketAddr,
@@ -302,7 +302,7 @@ pub struct Running {
 /// Starts a server: it listens when this returns.
 ///
 /// # Errors
-/// The address cannot be listened on, or a certificate cannot be read; says which.
+/// It is not possible to listen on the address, or a certificate cannot be read; says which.
 pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Running, String> {
     let listen = settings.listen;
     let (tls, certificate) = settings.tls.as_ref().map(listener::tls).transpose()?.unzip();
@@ -327,7 +327,7 @@ pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Runn
 
 fn bind(listen: SocketAddr) -> std::io::Result<TcpListener> {
     let socket = if listen.is_ipv4() { TcpSocket::new_v4() } else { TcpSocket::new_v6() }?;
-    // A server that comes back takes the address at once, whatever connections of before still linger.
+    // A server that comes back takes the address at once, whatever old connections still linger.
     socket.set_reuseaddr(true)?;
     socket.bind(listen)?;
     socket.listen(BACKLOG)
@@ -347,8 +347,8 @@ impl Running {
         }
     }
 
-    /// Stops in order: takes no more connections, makes durable what has come in, sends everybody away
-    /// to come back; cut short after five seconds.
+    /// Stops in order: takes no more connections, makes durable what has come in, sends everybody away to
+    /// come back; cut short after five seconds.
     pub async fn stop(self) {
         self.accepting.abort();
         self.watching.abort();
@@ -356,7 +356,7 @@ impl Running {
         let handles = self.server.registry.handles();
         let stopped = async {
             for handle in &handles {
-                // A session that has just ended needs no telling.
+                // A session that has just ended does not need to be told.
                 let _ = handle.inbox.send(Event::Stop).await;
             }
             for handle in handles {
@@ -373,7 +373,7 @@ impl Running {
         if timeout(STOP_MAX, stopped).await.is_err() {
             tracing::warn!("stopping took too long and was cut short; nothing durable is lost");
         }
-        // Last: whoever watches sees that it is not ready, not that it is gone.
+        // Last, so that whoever watches sees that it is not ready rather than gone.
         self.answering.inspect(JoinHandle::abort);
     }
 }

@@ -1,4 +1,4 @@
-//! Everything has a limit; each has a name here, and those a club may want to change are settings.
+//! Everything has a limit; each has a name here, and those that a club may want to change are settings.
 
 use std::time::Duration;
 
@@ -9,56 +9,57 @@ use crate::config::value::{mib, time, whole};
 
 pub use thole_protocol::limits::{ADDED_MAX, SAMPLES_MAX};
 
-/// Inputs of a session are collected for this long into one commit: long enough that a class of
-/// hundreds shares it, short enough that nobody sees it.
+/// Inputs of a session are collected into one commit for this long: long enough that a class of hundreds
+/// shares it, short enough that nobody notices.
 pub const COMMIT_WINDOW: Duration = Duration::from_millis(5);
 
 /// After a commit of this many inputs the next one is collected for longer.
 pub const BUSY_COMMIT: usize = 12;
 
-/// How long, while so much comes: twenty-five commits a second cost an eighth of two hundred, and of the
-/// 120 ms in which a stroke should be durable most are left.
+/// How long, while that much comes in: twenty-five commits a second cost an eighth of two hundred, and most
+/// of the 120 ms within which a stroke should be durable is left.
 pub const BUSY_COMMIT_WINDOW: Duration = Duration::from_millis(40);
 
-/// Inputs in one commit at most, so that an acknowledgement never waits for thousands of others.
+/// At most this many inputs in one commit, so that an acknowledgement never waits for thousands of others.
 pub const BATCH_MAX: usize = 1_000;
 
-/// What connections may have said to a session before they have to wait: one commit's worth.
+/// How much connections may have said to a session before they have to wait: one commit's worth.
 pub const INBOX_MAX: usize = BATCH_MAX;
 
-/// Batches of events that an athlete's connection may fall behind by. The session makes one a commit at most;
-/// past 64 resuming is the cure.
+/// How many batches of events an athlete's connection may fall behind by. The session makes at most one per
+/// commit; past 64 resuming is the cure.
 pub const EVENTS_MAX: usize = 64;
 
-/// The same for the coach's devices and for boards, which are few and are told of everybody: thousands who join in
-/// one moment are hundreds of batches.
+/// The same for the coach's devices and for boards, which are few and are told of everybody: thousands who join at
+/// the same moment are hundreds of batches.
 pub const SCREEN_EVENTS_MAX: usize = 1_024;
 
-/// What one athlete's connection may have on its way to the journal.
+/// How much one athlete's connection may have on its way to the journal.
 pub const ATHLETE_IN_FLIGHT: usize = 4;
 
-/// What one coach's device may have on its way to the journal: a script sets a whole class.
+/// How much one coach's device may have on its way to the journal: a script sets up a whole class.
 pub const COACH_IN_FLIGHT: usize = 8;
 
 /// A batch of at least this many samples is back-fill and goes as fast as it becomes durable.
 pub const BACK_FILL: usize = 20;
 
-/// The whole of what somebody may send before `hello` was accepted: some tries to join, no more.
+/// Everything somebody may send before `hello` is accepted: some attempts to join, no more.
 pub const STRANGER_BYTES: usize = 64 << 10;
 
 /// Refused messages that a connection may send in one go before it is closed; one a second comes back.
 pub const REFUSALS_MAX: f64 = 100.0;
 
-/// Wrong codes, secrets or keys on one connection before it is closed: somebody who mistypes asks again by then.
+/// Wrong codes, secrets or keys on one connection before it is closed: somebody who keeps mistyping has asked
+/// for help by then.
 pub const WRONG_MAX: u32 = 5;
 
-/// So long after a welcome its network is taken for one that has been in: an evening.
+/// For this long after a welcome, its network counts as one that has been in: an evening.
 pub const KNOWN_FOR: Duration = Duration::from_secs(4 * 3_600);
 
 /// The last connections, one in this many, are kept for networks that have been in.
 pub const RESERVE: usize = 10;
 
-/// Who gives way to others is told so if they take it at once.
+/// A connection that gives way to others is told so, if it takes that within this time.
 pub const FAREWELL: Duration = Duration::from_millis(100);
 
 /// What the core refuses costs its sender this many messages: it was written.
@@ -67,7 +68,8 @@ pub const REFUSED_COSTS: f64 = 10.0;
 /// A long message goes out in frames of this size, so that the write buffer holds one of any length.
 pub const FRAME_BYTES: usize = 16 << 10;
 
-/// Read buffer of a connection: some strokes. The library zeroes all of it before each read, 128 KiB if it is let.
+/// Read buffer of a connection: some strokes. The library zeroes all of it before each read, and would take 128
+/// KiB if allowed.
 pub const READ_BUFFER: usize = 512;
 
 /// The write buffer is handed to the system at this size.
@@ -82,45 +84,48 @@ pub const NOT_HEARD_AFTER: Duration = Duration::from_secs(6);
 /// The server says something at least this often (session time).
 pub const HEARTBEAT: Duration = Duration::from_secs(1);
 
-/// It is looked at in this many steps who is due for that.
+/// How many steps the wheel has in which those are looked at who are due for that.
 pub const HEARTBEAT_STEPS: usize = 100;
 
-/// All clients of a restarting server come back within this, not all at once.
+/// All clients of a restarting server come back spread over this time, not all at once.
 pub const RESTART_SPREAD_MS: u32 = 2_000;
 
 /// A stop that takes longer than this is cut short.
 pub const STOP_MAX: Duration = Duration::from_secs(5);
 
-/// Those who come in one moment wait in the system's queue, a whole club of them: as long as Linux lets it be.
+/// Those who come at the same moment wait in the system's queue, a whole club of them: as long as Linux
+/// allows.
 pub const BACKLOG: u32 = 4_096;
 
-/// Who waits longer for a session to be opened is sent away and comes back: by then clients have given up this connection,
-/// and thousands that nobody holds any more would take the places of others.
+/// Whoever waits longer than this for a session to be opened is sent away and comes back: by then clients have given up
+/// this connection, and thousands that nobody holds any more would take the places of others.
 pub const OPENING_WAIT: Duration = Duration::from_secs(10);
 
-/// Who finds all places of strangers taken waits for one for this share of the time that those have to say
-/// who they are.
+/// Somebody who finds all places of strangers taken waits for one for this share of the time that strangers
+/// have to say who they are.
 pub const STRANGER_WAIT: f64 = 0.8;
 
 /// A connection that has said nothing for this long gives way before those that have just come.
 pub const SILENT_AFTER: Duration = Duration::from_secs(1);
 
-/// Requests that are read at once; a crowd that comes in one moment waits unread, which takes no memory.
+/// How many requests are read at once; a crowd that comes at the same moment waits unread, which takes no
+/// memory.
 pub const READING: usize = 128;
 
-/// Who is slower than this with a request keeps nobody else waiting.
+/// Whoever is slower than this with a request keeps nobody else waiting.
 pub const READING_TURN: Duration = Duration::from_secs(1);
 
-/// Who joins in a crowd waits for a turn at most this long; beyond that it is better to ask again.
+/// Whoever joins in a crowd waits at most this long for a turn; beyond that it is better to ask again.
 pub const JOIN_WAIT: Duration = Duration::from_secs(8);
 
-/// Length of the id by which a device joins: 128 random bits in base64url, and room for twice two UUIDs.
+/// Length of the id by which a device joins: at least 128 random bits in base64url, with room for longer ones.
 pub const JOIN_ID: std::ops::RangeInclusive<usize> = 22..=64;
 
-/// Who waits for the coach says so again every few seconds; sooner than this it counts as one more try.
+/// Somebody who waits for the coach repeats that every few seconds; sooner than this it counts as one more
+/// attempt.
 pub const SAID_AGAIN_AFTER: Duration = Duration::from_secs(1);
 
-/// When the system has no room for a connection, how long to wait before the next try.
+/// When the system has no room for a connection, how long to wait before the next attempt.
 pub const ACCEPT_AGAIN_AFTER: Duration = Duration::from_millis(100);
 
 /// What everybody is told while the journal has no room.
@@ -131,11 +136,11 @@ pub const FULL: &str = "The server's disk is full: nothing can be saved just now
 pub const NEARLY_FULL: &str = "The server's disk is nearly full, so no new session can be made; those that are there go on. \
                                Ask whoever runs the server to make room, then try again.";
 
-/// What they are told when as many sessions are open as may be …
+/// What they are told when as many sessions are open as are allowed …
 pub const SESSIONS_FULL: &str =
     "This server has as many sessions open as it may have; try again in a few minutes.";
 
-/// … and when more were made in this minute than may be.
+/// … and when more were made in this minute than are allowed.
 pub const CREATED_TOO_FAST: &str =
     "Very many sessions are being made on this server just now; try again in a minute.";
 
@@ -143,7 +148,7 @@ const SECOND: Duration = Duration::from_secs(1);
 const HOUR: Duration = Duration::from_secs(3_600);
 const DAY: Duration = Duration::from_secs(24 * 3_600);
 
-/// Limits that are settings, each with its name, its variable, what is usual and its bounds.
+/// Limits that are settings, each with its name, its variable, its default and its bounds.
 #[derive(Args, Clone, Debug, PartialEq, Eq)]
 pub struct Limits {
     /// Athletes in one session
@@ -158,8 +163,8 @@ pub struct Limits {
     /// Athletes joining by code in one second
     #[arg(long, env = "THOLE_JOINS_PER_S", default_value = "2000", value_parser = whole::<u32>(1..=100_000))]
     pub joins_per_s: u32,
-    /// Free MiB on the disk of the data folder below which it is warned; below a quarter of that no new sessions are
-    /// made
+    /// Free MiB on the disk of the data folder below which there is a warning; below a quarter of that no new
+    /// sessions are made
     // In bytes.
     #[arg(long = "disk-low-mib", env = "THOLE_DISK_LOW_MIB", default_value = "1024", value_parser = mib(1 << 30))]
     pub disk_low: u64,
@@ -172,10 +177,10 @@ pub struct Limits {
     /// Connections at once from one address, or one /64 of IPv6
     #[arg(long, env = "THOLE_CONNECTIONS_PER_ADDRESS", default_value = "15000", value_parser = whole::<usize>(1..=1_000_000))]
     pub connections_per_address: usize,
-    /// Connections of one address that have not said what they want; the oldest gives way
+    /// Connections from one address that have not said what they want; beyond that the oldest gives way
     #[arg(long, env = "THOLE_STRANGERS_PER_ADDRESS", default_value = "256", value_parser = whole::<usize>(1..=1_000_000))]
     pub strangers_per_address: usize,
-    /// Wrong codes of one address in one go; one a second comes back
+    /// Wrong codes from one address in one go; one a second comes back
     #[arg(long, env = "THOLE_WRONG_CODES", default_value = "60", value_parser = whole::<u32>(1..=1_000_000))]
     pub wrong_codes: u32,
     /// Sessions made from one address in one minute
@@ -187,7 +192,7 @@ pub struct Limits {
     /// Boards in one session
     #[arg(long = "boards-max", env = "THOLE_BOARDS_MAX", default_value = "8", value_parser = whole::<usize>(1..=1_000))]
     pub boards: usize,
-    /// Messages a second from one connection, back-fill apart
+    /// Messages a second from one connection, not counting back-fill
     #[arg(long, env = "THOLE_MESSAGES_PER_S", default_value = "20", value_parser = whole::<u32>(1..=10_000))]
     pub messages_per_s: u32,
     /// Bytes of a message from somebody unknown, or from a board
@@ -211,16 +216,16 @@ pub struct Limits {
     /// Seconds after which a session with nobody connected is closed from memory
     #[arg(long = "idle-s", env = "THOLE_IDLE_S", default_value = "600", value_parser = time(SECOND, 86_400))]
     pub idle: Duration,
-    /// Hours for which links live after their session was closed
+    /// Hours for which links keep working after their session was closed
     #[arg(long = "links-h", env = "THOLE_LINKS_H", default_value = "24", value_parser = time(HOUR, 8_760))]
     pub links: Duration,
-    /// Days for which links of a session live that nobody has closed, from when it was made
-    // One gathering, and a season at the most: a code that was written on a wall must not open anything for ever.
+    /// Days for which links of a session that nobody has closed keep working, from when it was made
+    // One gathering, or a season at the most: a code written on a wall must not open anything for ever.
     #[arg(long = "open-links-days", env = "THOLE_OPEN_LINKS_DAYS", default_value = "90", value_parser = time(DAY, 3_660))]
     pub open_links: Duration,
 }
 
-/// So many at once, and this many a second from then on, by this machine's clock.
+/// This many at once, and so many a second from then on, by this machine's clock.
 pub type Allowance = thole_host::limits::Allowance<Instant>;
 
 #[cfg(test)]
@@ -245,7 +250,7 @@ mod tests {
         let turns: Vec<_> = (0..6).map(|_| joins.book(start, longest)).collect();
         let ms = |ms| Some(Duration::from_millis(ms));
         assert_eq!(turns, [ms(0), ms(0), ms(500), ms(1_000), None, None]);
-        // Who was sent away has taken nobody's turn.
+        // Whoever was sent away has taken nobody's turn.
         assert_eq!(joins.book(start + Duration::from_millis(500), longest), ms(1_000));
     }
 

@@ -1,8 +1,8 @@
 //! The way out of a plain TCP connection. Its task writes to it through the WebSocket library; its session may write a
-//! short text to it as well, at once, and saves waking the task for it.
+//! short text to it as well, at once, which saves waking the task.
 //!
-//! Both write whole frames, and one lock keeps them whole: what the system takes only a part of waits here, and
-//! nothing else goes out before its rest.
+//! Both write whole frames, and one lock keeps them whole: if the system takes only part of one, the rest waits
+//! here, and nothing else goes out before it.
 
 use std::{
     io::{self, IoSlice},
@@ -24,17 +24,17 @@ use tokio_tungstenite::tungstenite::protocol::frame::{
     coding::{Data, OpCode},
 };
 
-/// Bytes of a frame that is copied into one piece to be written: an acknowledgement, a call.
+/// Bytes of a frame that is copied into one piece for writing: an acknowledgement, a call.
 const SHORT: usize = 1_024;
 
 /// What has become of a text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Written {
-    /// The system has all of it.
+    /// The system has taken all of it.
     Whole,
-    /// The system has a part of it; the connection's task has to flush the rest.
+    /// The system has taken a part of it; the connection's task has to flush the rest.
     InPart,
-    /// Nothing of it: the system is full, or the connection is over.
+    /// Nothing of it was taken: the system is full, or the connection is over.
     Nothing,
 }
 
@@ -42,15 +42,15 @@ pub enum Written {
 #[derive(Debug)]
 pub struct Line {
     sending: Mutex<Sending>,
-    /// Bytes of texts that were written past the connection's task.
+    /// Counts bytes of texts that were written without the connection's task.
     sent: Counter,
 }
 
 #[derive(Debug)]
 struct Sending {
-    /// None when the connection is over.
+    /// `None` when the connection is over.
     half: Option<OwnedWriteHalf>,
-    /// What the system did not take of the last frames.
+    /// What the system has not taken of the last frames.
     rest: Vec<u8>,
 }
 
@@ -77,7 +77,7 @@ impl Line {
             let header = IoSlice::new(room.get(..header).unwrap_or_default());
             half.try_write_vectored(&[header, IoSlice::new(text.as_bytes())])
         };
-        // Whoever is gone is found out by the task, which reads.
+        // That somebody is gone is found out by the task, which reads.
         let Ok(taken @ 1..) = taken else { return Written::Nothing };
         self.sent.inc_by(text.len() as u64);
         if taken == length {
@@ -89,8 +89,8 @@ impl Line {
     }
 }
 
-/// Writes the header of a text of this length, and says how long it is; `None` if it cannot be written, which cannot
-/// be.
+/// Writes the header of a text of this length, and returns how long the header is; `None` if it cannot be written,
+/// which cannot happen.
 fn header_of(length: usize, room: &mut [u8]) -> Option<usize> {
     let header = FrameHeader { opcode: OpCode::Data(Data::Text), ..FrameHeader::default() };
     let (before, mut left) = (room.len(), room);
@@ -109,7 +109,7 @@ impl Sending {
             }
             self.rest.drain(..taken);
         }
-        // It was needed for a moment; thousands of connections need none.
+        // It was needed for a moment; thousands of connections do not need one.
         self.rest = Vec::new();
         Poll::Ready(Ok(()))
     }
@@ -123,7 +123,7 @@ pub struct Plain {
 }
 
 impl Plain {
-    /// Both ways of a connection; its session may be given the line, and what it writes is counted.
+    /// Both directions of a connection; its session may be given the line, and what it writes is counted.
     #[must_use]
     pub fn new(io: TcpStream, sent: Counter) -> Plain {
         let (read, half) = io.into_split();
@@ -156,7 +156,7 @@ impl AsyncRead for Plain {
 }
 
 impl AsyncWrite for Plain {
-    /// Takes all of `frames` or none of it, so that what the session writes never comes into the middle of a frame.
+    /// Takes all of `frames` or none of it, so that what the session writes never lands in the middle of a frame.
     fn poll_write(
         self: Pin<&mut Self>,
         context: &mut Context<'_>,
@@ -227,7 +227,7 @@ mod tests {
         }
     }
 
-    /// Fills what the system takes, and says how many whole texts of 1,000 bytes that were.
+    /// Fills up what the system takes, and returns how many whole texts of 1,000 bytes that was.
     fn fill(line: &Line) -> usize {
         let text = "x".repeat(1_000);
         let mut whole = 0;

@@ -82,7 +82,7 @@ pub async fn accept(listener: TcpListener, tls: Option<TlsAcceptor>, server: Arc
     loop {
         // Above the limit nobody is accepted; the system's own queue holds those who come. The permit is
         // taken for who is there, not for who may come, so that the count is right; only this loop takes
-        // any, so one that was free still is.
+        // permits, so one that was free still is.
         let Ok(free) = server.connections.acquire().await else { return };
         drop(free);
         match listener.accept().await {
@@ -102,7 +102,7 @@ pub async fn accept(listener: TcpListener, tls: Option<TlsAcceptor>, server: Arc
                 tokio::spawn(serve(io, tls, server, Caller { from, guest, permit }));
             }
             Err(error) => {
-                // Out of files, mostly: connections that end will give some back.
+                // Usually out of file descriptors: connections that end will give some back.
                 tracing::warn!(%error, "a connection could not be accepted");
                 tokio::time::sleep(ACCEPT_AGAIN_AFTER).await;
             }
@@ -110,7 +110,7 @@ pub async fn accept(listener: TcpListener, tls: Option<TlsAcceptor>, server: Arc
     }
 }
 
-/// Who has connected, and what that takes until it ends.
+/// Somebody who has connected, and what that takes up until it ends.
 struct Caller {
     from: IpAddr,
     guest: Guest,
@@ -122,7 +122,7 @@ async fn serve(io: TcpStream, tls: Option<TlsAcceptor>, server: Arc<Server>, cal
         tracing::debug!(%error, "a small message may wait for the next one");
     }
     let limit = server.settings.limits.handshake;
-    // Nothing is set up for somebody of whom nothing has come, nor for a crowd before its turn.
+    // Nothing is set up for somebody who has sent nothing, nor for a crowd before its turn.
     let Some(Ok(())) = in_time(limit, &caller.guest, io.readable()).await else { return };
     let turn = ReadingPlace::wait(&server, limit).await;
     let Some(tls) = tls else { return http(io, server, caller, turn, "http").await };
@@ -133,7 +133,7 @@ async fn serve(io: TcpStream, tls: Option<TlsAcceptor>, server: Arc<Server>, cal
     }
 }
 
-/// What a client is waited for, if it comes in time, and before the client has to give way to others.
+/// What the client is awaited for, if it comes in time, and before the client has to give way to others.
 async fn in_time<T>(limit: Duration, guest: &Guest, what: impl Future<Output = T>) -> Option<T> {
     let leave = Arc::new(Notify::new());
     let _awaited = guest.awaited(&leave);
@@ -144,7 +144,7 @@ async fn in_time<T>(limit: Duration, guest: &Guest, what: impl Future<Output = T
     }
 }
 
-/// Whether a client is waited for: for its request, or for the next one.
+/// Whether a client is awaited: for its request, or for the next one.
 #[derive(Clone)]
 struct Patience {
     guest: Guest,
@@ -170,12 +170,12 @@ impl Patience {
     }
 }
 
-/// A place among the requests that are read at once.
+/// A place among the requests that are read at the same time.
 #[derive(Clone)]
 struct ReadingPlace(Arc<Mutex<Option<OwnedSemaphorePermit>>>);
 
 impl ReadingPlace {
-    /// Waits for a place; who waits too long goes on without one, to be told that it is full.
+    /// Waits for a place; whoever waits too long goes on without one, to be told that the server is full.
     async fn wait(server: &Server, limit: Duration) -> ReadingPlace {
         let place = timeout(limit, server.reading.clone().acquire_owned()).await;
         ReadingPlace(Arc::new(Mutex::new(place.ok().and_then(Result::ok))))
@@ -187,7 +187,7 @@ impl ReadingPlace {
     }
 }
 
-/// One HTTP request; an upgrade takes the stream along.
+/// One HTTP request; an upgrade takes the stream with it.
 async fn http<S>(
     io: S,
     server: Arc<Server>,
@@ -212,7 +212,7 @@ async fn http<S>(
                 _ if let Err(why) = server.hosts.check(&request) => unasked(why),
                 "/ws" => match web_socket(&server, &request, scheme, (from, guest)).await {
                     Ok((response, stranger)) => {
-                        // The one place: this connection carries no second request.
+                        // The channel's one place: this connection carries no second request.
                         let _ = upgraded.try_send((hyper::upgrade::on(&mut request), stranger));
                         response
                     }
@@ -235,7 +235,7 @@ async fn http<S>(
             .with_upgrades();
         tokio::pin!(serving);
         let stopping = async {
-            // Who is slow with a request keeps its place for this long and no longer.
+            // Somebody who is slow with a request keeps its place for this long and no longer.
             let _ = timeout(READING_TURN, server.stopping()).await;
             turn.over();
             server.stopping().await;
@@ -259,7 +259,7 @@ async fn http<S>(
     match on_upgrade.await {
         Ok(io) => {
             let config = Some(connection::socket_config(server.settings.limits.coach_bytes));
-            // A task of its own: what the request took is given back, and few bytes stay for hours.
+            // A task of its own: what the request took is given back, and only few bytes stay for hours.
             match io.downcast::<TokioIo<TcpStream>>() {
                 Ok(Parts { io, read_buf, .. }) => {
                     let io = Plain::new(io.into_inner(), server.metrics.sent.clone());
@@ -278,7 +278,7 @@ async fn http<S>(
     }
 }
 
-/// One that is at the door of a WebSocket: a place among strangers, and what counts it for its address.
+/// Somebody at the door of a WebSocket: a place among strangers, and what counts it for its address.
 type Stranger = (OwnedSemaphorePermit, Guest);
 
 async fn converse<S>(
@@ -306,7 +306,7 @@ async fn web_socket(
         return Err(Box::new(text(StatusCode::FORBIDDEN, "This page may not connect here.")));
     }
     let Some(guest) = counted(server, request, from, guest) else { return Err(Box::new(full())) };
-    // A whole club that comes in one moment is let in one after the other.
+    // A whole club that comes at the same moment is let in one after the other.
     let wait = server.settings.limits.handshake.mul_f64(STRANGER_WAIT);
     let place = timeout(wait, server.strangers.clone().acquire_owned());
     let Ok(Ok(stranger)) = place.await else { return Err(Box::new(full())) };
@@ -324,7 +324,7 @@ async fn web_socket(
     }
 }
 
-/// For whom a request counts: a trusted proxy says for whom it speaks, and nobody else is believed who says so.
+/// For whom a request counts: a trusted proxy says for whom it speaks, and nobody else who says so is believed.
 fn counted(
     server: &Server,
     request: &Request<Incoming>,
@@ -348,8 +348,8 @@ fn full() -> Page {
     full
 }
 
-/// A browser says which page connects. No cookie is used here, so a strange page could do nothing
-/// with a secret that it does not have; it is turned away all the same (OWASP, WebSocket security).
+/// A browser says which page is connecting. No cookie is used here, so a strange page could do nothing with a
+/// secret that it does not have; it is turned away all the same (OWASP, WebSocket security).
 fn is_welcome_from(server: &Server, request: &Request<Incoming>, scheme: &str) -> bool {
     let Some(origin) = request.headers().get(header::ORIGIN) else { return true };
     let Ok(origin) = origin.to_str() else { return false };
@@ -385,7 +385,8 @@ fn page(request: &Request<Incoming>, path: &str, server: &Server) -> Page {
     match path {
         "/" => html(StatusCode::OK, pages::welcome()),
         "/healthz" => {
-            // Strangers may ask this: how many are here, and what is missing, is said at the inner address.
+            // Strangers may ask this: how many are here, and what is missing, is told only at the inner
+            // address.
             let health = serde_json::json!({"ok": server.takes_work().is_ok()});
             answer(StatusCode::OK, "application/json", health.to_string())
         }
@@ -402,14 +403,14 @@ fn takes_gzip(request: &Request<Incoming>) -> bool {
     pages::takes_gzip(lines.iter().filter_map(|line| line.to_str().ok()))
 }
 
-/// A built file; what has its hash in its name is never asked for twice.
+/// A built file; one with its hash in its name is never asked for twice.
 fn built(path: &str, file: pages::File, takes_gzip: bool) -> Page {
     let packed = file.gzip.filter(|_| takes_gzip);
     let body = Bytes::from_static(packed.unwrap_or(file.body));
     let mut response = headed(StatusCode::OK, file.media, Full::from(body));
     let headers = response.headers_mut();
     if file.gzip.is_some() {
-        // What is kept on the way must not be handed to who reads it differently.
+        // What a cache on the way keeps must not be handed to somebody who reads it differently.
         headers.insert(header::VARY, HeaderValue::from_static("accept-encoding"));
     }
     if packed.is_some() {

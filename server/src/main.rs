@@ -39,7 +39,7 @@ use tokio::{
     signal::unix::{SignalKind, signal},
 };
 
-/// Thousands of connections ask for small pieces of memory all the time, and give them back elsewhere.
+/// Thousands of connections keep asking for small pieces of memory, and give them back elsewhere.
 #[global_allocator]
 static ALLOCATOR: MiMalloc = MiMalloc;
 
@@ -55,15 +55,15 @@ struct Program {
 enum Task {
     /// Runs the service until it is stopped
     Serve(Box<ServeArgs>),
-    /// Makes a new link of the head coach, by which sessions are made; the one before opens nothing any more
+    /// Makes a new link for the head coach, by which sessions are made; the old one opens nothing any more
     CoachLink(CoachLinkArgs),
-    /// Rows an invented class, to be looked at, until it is stopped
+    /// Rows an invented class for you to look at, until it is stopped
     Demo(DemoArgs),
     /// Runs recorded pieces, or a session of a journal, through the core and prints JSON lines
     Replay(ReplayArgs),
-    /// Fits the projected finish to past pieces, and tells how good it is
+    /// Fits the projected finish to past pieces, and says how good it is
     Fit(FitArgs),
-    /// Reads all of a journal, and the club beside it, and says what of them is not as it was written
+    /// Reads all of a journal, and the club beside it, and says what in them is not as it was written
     Check(CheckArgs),
     /// Saves what can be read of a damaged journal into a new file
     Salvage(SalvageArgs),
@@ -71,18 +71,18 @@ enum Task {
     Journal(JournalArgs),
     /// Looks after people and their results, beyond one session
     Club(ClubArgs),
-    /// Copies the journal into a file, and the club into one beside it, also while a server is using them
+    /// Copies the journal into a file, and the club into one beside it, even while a server is using them
     Backup(BackupArgs),
     /// Puts a copy into an empty folder, for a server to go on from it
     Restore(RestoreArgs),
-    /// Writes manual pages into a folder: one of the program, one of each command
+    /// Writes manual pages into a folder: one for the program and one for each command
     Man {
-        /// Made if it is not there; a folder named man1 in the path of `man` is meant
+        /// Created if it does not exist; meant for a folder named man1 in the search path of `man`
         folder: PathBuf,
     },
-    /// Prints what a shell completes this program's words by
+    /// Prints a script with which a shell completes this program's commands and options
     Completions {
-        /// For which shell
+        /// Which shell it is for
         shell: Shell,
     },
 }
@@ -103,7 +103,7 @@ fn main() -> ExitCode {
     let done = match task {
         Task::Serve(args) => runtime().and_then(|runtime| {
             let served = runtime.block_on(serve(*args));
-            // A session that is just being computed again is not waited for: nobody will row in it.
+            // A session that is just being recomputed is not waited for: nobody will row in it.
             runtime.shutdown_background();
             served
         }),
@@ -145,21 +145,22 @@ async fn demo(args: &DemoArgs) -> Result<ExitCode, String> {
 async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
     let session = match (&args.data, &args.session) {
         (Some(data), Some(code)) => Some(inspect::session(data, code).await?),
-        // Arguments name both or neither.
+        // The arguments name both or neither.
         _ => None,
     };
     replay::run(args, session, &mut std::io::stdout().lock())?;
     Ok(ExitCode::SUCCESS)
 }
 
-/// What was done, and what is damaged in the copy as it was in the journal: a script is to notice.
+/// What was done, and what is damaged in the copy as it was in the journal, with an exit code that a script
+/// can check.
 #[tokio::main(flavor = "current_thread")]
 async fn copied(says: &str, file: &Path) -> Result<ExitCode, String> {
     println!("{says}");
     inspect::copied(file, &mut std::io::stdout().lock()).await.map(code)
 }
 
-/// Whether something is wrong can be told by a script, too.
+/// A script can tell from this, too, whether something is wrong.
 fn code(is_well: bool) -> ExitCode {
     if is_well { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
@@ -171,7 +172,7 @@ async fn check(args: &CheckArgs) -> Result<ExitCode, String> {
     if !club::file(&args.data).exists() {
         return Ok(code(is_well));
     }
-    // However the journal is: each of the two can be put right alone.
+    // Whatever state the journal is in: each of the two can be repaired on its own.
     let club = Store::open_read_only(&args.data)?;
     Ok(code(command::check(&club, &mut out)? && is_well))
 }
@@ -203,7 +204,7 @@ async fn fit(args: &FitArgs) -> Result<ExitCode, String> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// The link goes to a person who looks on, or into a file; a running server goes by the new key at once.
+/// The link goes to a person who is watching, or into a file; a running server uses the new key at once.
 fn coach_link(args: &CoachLinkArgs) -> Result<ExitCode, String> {
     if !args.data.is_dir() {
         let data = args.data.display();
@@ -240,7 +241,7 @@ fn prepare_keys(running: &Running, data: &Path, address: &str) -> Result<(), Str
     Ok(())
 }
 
-/// One core needs no threads that share work; several are all used.
+/// One core needs no threads to share the work; several are all used.
 fn runtime() -> Result<Runtime, String> {
     let one_core = available_parallelism().is_ok_and(|cores| cores.get() == 1);
     let mut builder = if one_core {
@@ -290,7 +291,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
         |name| format!("{scheme}://{}", with_port(name, running.address.port())),
     );
     prepare_keys(&running, &data, &own)?;
-    // Before anybody is told that it listens: who stops it at that word stops it well.
+    // Before anybody is told that it listens: whoever stops it on reading that stops it cleanly.
     let mut terminate = signal(SignalKind::terminate()).map_err(|error| error.to_string())?;
     println!("listening on {scheme}://{}", running.address);
     eprintln!(
@@ -308,9 +309,9 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
         "stopping: what has come in becomes durable, clients come back to the next start"
     );
     running.stop().await;
-    // What it has not taken by now, the next start takes from the journal.
+    // What it has not taken by now is taken from the journal at the next start.
     taking.abort();
-    // Waited for, so that its file is closed and nothing is left ahead of it.
+    // Waited for, so that its file is closed and nothing of it is left in a write-ahead file.
     if let Err(error) = taking.await
         && error.is_panic()
     {
@@ -320,7 +321,8 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// The club's file; `None` for one that cannot be used now, which keeps nobody from rowing. One of a newer program does: whoever
+/// The club's file; `None` for one that cannot be used now, which keeps nobody from rowing. A file from a newer program does
+/// keep the server from starting: whoever put the old program in its place should know.
 /// has put an old one in its place is to know.
 fn open_club(data: &Path) -> Result<Option<Store>, String> {
     match Store::open(data) {
@@ -333,7 +335,7 @@ fn open_club(data: &Path) -> Result<Option<Store>, String> {
     }
 }
 
-/// Makes the certificate that was asked for, or says of the one that is there what has to be known.
+/// Makes the certificate that was asked for, or says what has to be known about the one that is there.
 fn prepare_certificate(settings: &Settings) -> Result<(), String> {
     let Some(names) = &settings.self_made else { return Ok(()) };
     match authority::prepare(&settings.data, names, Clock::new(1))? {
@@ -346,7 +348,7 @@ fn prepare_certificate(settings: &Settings) -> Result<(), String> {
     Ok(())
 }
 
-/// The server's own address as a browser on the same machine asks for it.
+/// The server's own address as a browser on the same machine would ask for it.
 fn here(scheme: &str, address: SocketAddr) -> String {
     if address.ip().is_unspecified() {
         format!("{scheme}://localhost:{}", address.port())
@@ -355,7 +357,7 @@ fn here(scheme: &str, address: SocketAddr) -> String {
     }
 }
 
-/// As it stands in an address: an address of version 6 in brackets (RFC 3986, 3.2.2).
+/// As it is written in a URL: an IPv6 address goes in brackets (RFC 3986, 3.2.2).
 fn with_port(name: &str, port: u16) -> String {
     if name.contains(':') { format!("[{name}]:{port}") } else { format!("{name}:{port}") }
 }

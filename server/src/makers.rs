@@ -1,4 +1,5 @@
 //! Who may make a session: whoever has the head coach's key, and whoever can read the data folder of this machine. That a
+//! connection comes from the machine itself proves nothing: behind a proxy they all do.
 //! connection comes from the machine itself proves nothing: behind a proxy all of them do.
 
 use std::{
@@ -15,14 +16,14 @@ use crate::{
     secret::{Secret, SecretHash, new_secret},
 };
 
-/// Of the head coach's key the data folder has the hash alone, in this file.
+/// The data folder has only the hash of the head coach's key, in this file.
 const KEY: &str = "coach-key";
-/// Where the head coach's link goes when nobody looks on.
+/// Where the head coach's link goes when nobody is watching.
 const LINK: &str = "coach-link";
-/// A key that is new at each start, and the address that it is for: who can read it is on the machine.
+/// A key that is new at each start, and the address it is for: whoever can read it is on the machine.
 const MACHINE: &str = "machine-key";
 
-/// Says to whoever has no key, or a wrong one, what to do.
+/// Tells whoever has no key, or a wrong one, what to do.
 const WITHOUT: &str = "Making a session takes the head coach's link: open that link once on this device, or \
     name it with --key. On the computer of the server, thole coach create finds its key in the data \
     folder (--data), and thole-server coach-link makes a new link.";
@@ -32,7 +33,7 @@ const WITHOUT: &str = "Making a session takes the head coach's link: open that l
 pub enum Makers {
     /// Whoever can reach the server.
     Anybody,
-    /// Who has a key.
+    /// Whoever has a key.
     Keys {
         /// Folder with the file of the head coach's key.
         data: PathBuf,
@@ -42,7 +43,7 @@ pub enum Makers {
 }
 
 impl Makers {
-    /// As it is set.
+    /// As the settings say.
     #[must_use]
     pub fn of(settings: &Settings) -> Makers {
         if settings.open {
@@ -75,7 +76,7 @@ impl Makers {
         if is_head_coach || offered == machine.hash() { Ok(()) } else { Err(without) }
     }
 
-    /// Leaves the key of this machine where only its user can read it, with the address that the server listens on.
+    /// Leaves this machine's key where only its user can read it, with the address that the server listens on.
     ///
     /// # Errors
     /// One sentence: the file cannot be written.
@@ -95,7 +96,7 @@ pub fn first_key(data: &Path) -> Result<Option<Secret>, String> {
     if data.join(KEY).exists() { Ok(None) } else { new_key(data).map(Some) }
 }
 
-/// A new key of the head coach; the one before opens nothing from now on.
+/// A new key for the head coach; the one before opens nothing from now on.
 ///
 /// # Errors
 /// One sentence: the file cannot be written.
@@ -111,7 +112,7 @@ pub fn link(address: &str, key: Secret) -> String {
     format!("{address}/coach/#{}", key.reveal())
 }
 
-/// Keeps the link for who may read the data folder; says where it is.
+/// Keeps the link for those who may read the data folder; returns where it is.
 ///
 /// # Errors
 /// One sentence: the file cannot be written.
@@ -128,11 +129,11 @@ pub fn address(data: &Path) -> Option<String> {
     text.lines().nth(1).map(str::to_owned)
 }
 
-/// Whole or not at all, and for its own user alone from the first byte on.
+/// Complete or not at all, and for its own user only from the first byte on.
 fn write(file: &Path, text: &str) -> Result<(), String> {
     let written = || -> io::Result<()> {
         let beside = file.with_extension("new");
-        // What an earlier try left may have another's rights.
+        // What an earlier attempt left behind may have different permissions.
         let _ = fs::remove_file(&beside);
         let mut new = OpenOptions::new().write(true).create_new(true).mode(0o600).open(&beside)?;
         new.write_all(text.as_bytes())?;
@@ -163,7 +164,7 @@ mod tests {
             let refusal = makers.check(key).unwrap_err();
             assert!(refusal.why == Why::NotYours && refusal.says.contains("coach-link"), "{key:?}");
         }
-        // The hash is not the key, and an empty file is no key of anybody.
+        // The hash is not the key, and an empty file is not anybody's key.
         let key = new_key(folder.path()).unwrap();
         assert!(makers.check(Some(&key.hash().to_hex())).is_err());
         fs::write(folder.path().join(KEY), "").unwrap();

@@ -1,4 +1,5 @@
-//! What an operator measures: counts and times of the whole server in the text of OpenMetrics. Never of one person or
+//! What an operator measures: counts and times of the whole server as OpenMetrics text. Never about one person or
+//! session; the few labels are words and codes of this program.
 //! session; the few labels are words and codes of this program.
 
 use std::{fmt, path::Path, time::Duration};
@@ -15,11 +16,12 @@ use crate::disk::Disk;
 /// One label and its value.
 type Label = [(&'static str, &'static str); 1];
 
-/// From a disk that is fast to one that people notice: a stroke should be durable within 120 ms.
+/// From a fast disk to one that people notice: a stroke should be durable within 120 ms.
 const COMMIT_SECONDS: [f64; 12] =
     [0.001, 0.002, 0.005, 0.01, 0.02, 0.04, 0.08, 0.12, 0.25, 0.5, 1.0, 5.0];
 
-/// All that is counted while the server runs. Counting is one atomic addition; texts are made when somebody asks.
+/// Everything that is counted while the server runs. Counting is one atomic addition; texts are made when
+/// somebody asks.
 #[derive(Clone, Debug)]
 pub struct Metrics {
     connections: Family<Label, Gauge>,
@@ -30,7 +32,7 @@ pub struct Metrics {
     commit: Histogram,
     /// Bytes of messages from clients.
     pub received: Counter,
-    /// Bytes of messages to clients, over whichever way they go out.
+    /// Bytes of messages to clients, whichever way they go out.
     pub sent: Counter,
     /// Results of pieces that are over.
     pub results: Counter,
@@ -51,16 +53,16 @@ impl Default for Metrics {
     }
 }
 
-/// What is asked at the moment of looking.
+/// What is looked up at the moment of asking.
 #[derive(Clone, Debug)]
 pub struct Now<'a> {
     /// Open sessions.
     pub sessions: usize,
-    /// Connections of any kind, pages and those who have not said who they are included.
+    /// Connections of any kind, including pages and those who have not said who they are.
     pub connections: usize,
     /// Most connections that the settings allow.
     pub connections_max: usize,
-    /// Fields that clients have sent and this server does not know.
+    /// Fields that clients have sent and that this server does not know.
     pub unknown_fields: u64,
     /// Whether new work is accepted.
     pub ready: bool,
@@ -69,7 +71,7 @@ pub struct Now<'a> {
 }
 
 impl Metrics {
-    /// A connection was welcomed; counted until what is returned is dropped.
+    /// A connection was let in; counted until the returned value is dropped.
     #[must_use]
     pub fn welcomed(&self, role: Role) -> Counted {
         let gauge = self.connections.get_or_create_owned(&[("role", role_name(role))]);
@@ -91,7 +93,7 @@ impl Metrics {
         self.commit.observe(after.as_secs_f64());
     }
 
-    /// Everything, in the text of OpenMetrics 1.0.
+    /// Everything, as OpenMetrics 1.0 text.
     ///
     /// # Errors
     /// Never in practice: a text in memory takes whatever is written to it.

@@ -4,11 +4,13 @@ use rustix::process::{Resource, getrlimit, setrlimit};
 
 use crate::config::Settings;
 
-/// Beside connections: the journal's files, what the runtime needs, pages that are asked for, some to spare.
+/// Needed besides connections: the journal's files, what the runtime needs, pages that are asked for, and
+/// some to spare.
 const BESIDE: u64 = 64;
 
-/// Raises the limit as far as the system lets it, and allows no more connections than fit. That fewer fit than whoever
-/// runs it has asked for has to be looked into; the usual number is a bound, which nobody need reach.
+/// Raises the limit as far as the system allows, and permits no more connections than fit. If fewer fit than whoever
+/// runs the server has asked for, that has to be looked into; the default number is an upper bound that nobody need
+/// reach.
 pub fn fit(settings: &mut Settings) {
     let mut limit = getrlimit(Resource::Nofile);
     if limit.current < limit.maximum {
@@ -18,7 +20,7 @@ pub fn fit(settings: &mut Settings) {
             limit = getrlimit(Resource::Nofile);
         }
     }
-    // None is no limit.
+    // `None` means no limit.
     let Some(files) = limit.current else { return };
     let Some((connections_max, asked_for)) = fewer(settings, files) else { return };
     let asked = settings.limits.connections;
@@ -44,7 +46,7 @@ enum AskedFor {
     ByNobody,
 }
 
-/// How many connections fit when that is fewer than the settings say, and whether somebody has set them.
+/// How many connections fit if that is fewer than the settings say, and whether somebody has set that number.
 fn fewer(settings: &Settings, files: u64) -> Option<(usize, AskedFor)> {
     let fits = connections(files);
     let set = settings.differs.iter().any(|setting| setting.starts_with("connections-max="));

@@ -30,23 +30,23 @@ pub enum Next {
     Flush,
 }
 
-/// What waits to be sent. Taken for moments only, never across an `.await`, and by three at most: the session, the
-/// one connection, and who says the heartbeats.
+/// What waits to be sent. Held only for moments, never across an `.await`, and by three at most: the session, the
+/// one connection, and whoever sends the heartbeats.
 #[derive(Debug)]
 struct Waiting {
     /// Events, acknowledgements, answers: queued, never dropped.
     queue: VecDeque<Utf8Bytes>,
-    /// So many at the front of it are what was missed.
+    /// This many at the front of it are what was missed.
     missed: usize,
     /// State that supersedes itself: only the newest is kept.
     state: Option<Utf8Bytes>,
     /// Set when the connection is to be closed.
     close: Option<Close>,
-    /// The connection, while it waits.
+    /// The connection's task, while it waits.
     connection: Option<Waker>,
-    /// The connection has taken something from here and is writing it: nothing goes past that.
+    /// The connection has taken something from here and is writing it: nothing overtakes that.
     is_writing: bool,
-    /// A part of what its session wrote is left for the connection to write.
+    /// Part of what its session wrote is left for the connection to write.
     to_flush: bool,
     /// When something was last said.
     said: Instant,
@@ -101,11 +101,11 @@ impl Waiting {
     }
 }
 
-/// All that a connection and its session share, in one place of memory.
+/// Everything that a connection and its session share, in one place in memory.
 #[derive(Debug)]
 struct Shared {
     waiting: Mutex<Waiting>,
-    /// So many messages may wait.
+    /// This many messages may wait.
     most: usize,
     /// The way out, where the session may use it.
     line: Option<Arc<Line>>,
@@ -150,7 +150,7 @@ impl Shared {
     }
 }
 
-/// Something that a connection has said and its session has not dealt with; dropped when it has.
+/// Something that a connection has said and its session has not dealt with yet; dropped when it has.
 #[derive(Debug)]
 pub struct Permit(Arc<Shared>);
 
@@ -169,7 +169,7 @@ pub struct Outgoing(Arc<Shared>);
 
 impl Outgoing {
     /// What is next; when there is nothing yet, the task is woken as soon as there is. What was taken before has
-    /// been written.
+    /// been written by then.
     pub fn poll(&mut self, context: &Context<'_>) -> Poll<Next> {
         let mut waiting = self.0.waiting();
         let next = waiting.take();
@@ -185,7 +185,7 @@ impl Outgoing {
         Poll::Pending
     }
 
-    /// How many refusals by the session were not paid for yet; asked for, they are.
+    /// How many refusals by the session have not been paid for yet; asking counts them as paid.
     #[must_use]
     pub fn refusals(&self) -> usize {
         self.0.refused.swap(0, Ordering::Relaxed)
@@ -196,21 +196,21 @@ impl Outgoing {
         self.0.waiting().pop()
     }
 
-    /// By which it is kept alive.
+    /// What keeps it alive.
     #[must_use]
     pub fn pulse(&self) -> Pulse {
         Pulse(self.0.clone())
     }
 
-    /// Whether fewer than `most` messages are under way to the session. If not, the task whose waker
-    /// `poll` has is woken when one of them has been dealt with.
+    /// Whether fewer than `most` messages are under way to the session. If not, the task whose waker `poll`
+    /// has is woken when one of them has been dealt with.
     pub fn has_room(&mut self, most: usize) -> bool {
         let room = || self.0.under_way.load(Ordering::SeqCst) < most;
         if room() {
             return true;
         }
         self.0.wants_room.store(true, Ordering::SeqCst);
-        // What was dealt with before the wish was there woke nobody.
+        // What was dealt with before the request was noted woke nobody.
         room()
     }
 
@@ -234,7 +234,7 @@ impl Drop for Outgoing {
     }
 }
 
-/// What says that the server is there, when nothing else is said.
+/// Says that the server is there, when nothing else is said.
 #[derive(Debug)]
 pub struct Pulse(Arc<Shared>);
 
@@ -260,7 +260,7 @@ impl Pulse {
 pub struct Outbox(Arc<Shared>);
 
 impl Outbox {
-    /// Both ends; with a line, what its session says is written at once where that is possible.
+    /// Both ends; with a line, what the session says is written at once where possible.
     #[must_use]
     pub fn new(role: Role, line: Option<Arc<Line>>, clock: Clock) -> (Outbox, Outgoing) {
         let shared = Arc::new(Shared {
@@ -284,13 +284,14 @@ impl Outbox {
         self.0.say(self.0.waiting(), text);
     }
 
-    /// Notes that the session has refused something of this connection, which pays for it with its next message.
+    /// Notes that the session has refused something from this connection, which pays for it with its next
+    /// message.
     pub fn note_refusal(&self) {
         self.0.refused.fetch_add(1, Ordering::Relaxed);
     }
 
-    /// Queues what somebody who comes back has missed, after the welcome. However much it is: it does not make a
-    /// reader fall behind, or whoever has missed much could never come back.
+    /// Queues what somebody who comes back has missed, after the welcome, however much it is: it does not count
+    /// as falling behind, or somebody who has missed a lot could never come back.
     pub fn catch_up(&self, texts: &[Utf8Bytes]) {
         self.0.change(|waiting| {
             waiting.queue.extend(texts.iter().cloned());
@@ -298,12 +299,12 @@ impl Outbox {
         });
     }
 
-    /// Replaces the state that was not sent yet.
+    /// Replaces the state that has not been sent yet.
     pub fn state(&self, text: Utf8Bytes) {
         self.0.change(|waiting| waiting.state = Some(text));
     }
 
-    /// Closes the connection, once what is queued before has had its chance.
+    /// Closes the connection, once what was queued before has had its chance.
     pub fn close(&self, why: Close) {
         self.0.change(|waiting| {
             waiting.close.get_or_insert(why);
@@ -313,8 +314,8 @@ impl Outbox {
 
 impl Drop for Outbox {
     fn drop(&mut self) {
-        // A session that forgets a connection without a word has ended by a bug: it is opened again on
-        // the next hello.
+        // A session that forgets a connection without a word has ended because of a bug: it is opened again
+        // on the next hello.
         self.close(Close::Fault);
     }
 }
@@ -484,7 +485,7 @@ mod tests {
                 break next;
             }
         };
-        // The system takes a part of the last one, or nothing of it, as it likes.
+        // The system takes part of the last one, or nothing of it, as it likes.
         assert!(woken == Next::Flush || woken == Next::Say(text(&long)), "{woken:?}");
         outbox.queue("after it");
         assert_eq!(next(&mut out).await, Next::Say(text("after it")));

@@ -1,6 +1,6 @@
 //! What a browser gets: the built pages of coach, athlete and board, and two plain ones in words.
 
-/// Every answer of the server carries these, so that nothing that it hands out is mistaken or framed.
+/// Every answer of the server carries these, so that nothing it hands out is misread or framed.
 pub const HEADERS: [(&str, &str); 4] = [
     ("x-content-type-options", "nosniff"),
     ("referrer-policy", "no-referrer"),
@@ -15,7 +15,7 @@ const STYLE: &str = "body{font:1.25rem/1.5 system-ui,sans-serif;max-width:40rem;
 color:#15181d;background:#f6f3ec}code{background:#fff;padding:.1em .3em}\
 @media(prefers-color-scheme:dark){body{color:#f5f1e8;background:#0d1116}code{background:#171d25}}";
 
-/// The page at `/`: what this is.
+/// The page at `/`: says what this is.
 #[must_use]
 pub fn welcome() -> String {
     page(
@@ -38,7 +38,7 @@ pub struct File {
     pub media: &'static str,
     /// What is in it.
     pub body: &'static [u8],
-    /// The same in the coding `gzip` of RFC 9110, for what becomes smaller by it.
+    /// The same with the content coding `gzip` of RFC 9110, for files that it makes smaller.
     pub gzip: Option<&'static [u8]>,
 }
 
@@ -50,7 +50,7 @@ pub const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self
     img-src 'self' data:; connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; \
     frame-ancestors 'none'";
 
-/// Names below this hold a hash of what is in them, so they may be kept for ever.
+/// Names below this contain a hash of the content, so they may be kept for ever.
 pub const KEPT_FOR_EVER: &str = "/assets/";
 
 /// The built file at this address: a page for coach, athlete or board, or what a page needs.
@@ -69,8 +69,8 @@ pub fn file(path: &str) -> Option<File> {
     FILES.get(at).copied()
 }
 
-/// Whether who asks takes `gzip`, by all the lines of `Accept-Encoding` (RFC 9110 section 12.5.3). Without
-/// any line a browser would take it, and a program of somebody's own would show it as it is: so not.
+/// Whether the client accepts `gzip`, by all lines of `Accept-Encoding` (RFC 9110 section 12.5.3). Without
+/// any such line a browser would accept it, but somebody's own program would show it as it is: so no.
 #[must_use]
 pub fn takes_gzip<'a>(lines: impl Iterator<Item = &'a str>) -> bool {
     let (mut gzip, mut any, mut plain) = (None, None, None);
@@ -79,7 +79,7 @@ pub fn takes_gzip<'a>(lines: impl Iterator<Item = &'a str>) -> bool {
         let name = parts.next().unwrap_or_default().to_ascii_lowercase();
         let said =
             parts.find_map(|part| part.strip_prefix("q=").or_else(|| part.strip_prefix("Q=")));
-        // A weight that is none is taken for a refusal: plain is always right.
+        // An invalid weight is taken for a refusal: uncompressed is always right.
         let weight = said.map_or(1.0, |said| said.parse::<f32>().unwrap_or(0.0));
         match name.as_str() {
             "gzip" | "x-gzip" => gzip = Some(weight),
@@ -92,7 +92,7 @@ pub fn takes_gzip<'a>(lines: impl Iterator<Item = &'a str>) -> bool {
     weight > 0.0 && plain.is_none_or(|plain| plain <= weight)
 }
 
-/// The page for the address of a board without its code, which somebody may type into a TV.
+/// The page for a board's address without its code, which somebody may type into a TV.
 #[must_use]
 pub fn no_board() -> String {
     page(

@@ -19,9 +19,9 @@ use crate::{
 /// The way to the task that owns a session.
 #[derive(Clone, Debug)]
 pub struct Handle {
-    /// Takes what is said to the session; full = wait.
+    /// Takes what is said to the session; when it is full, wait.
     pub inbox: mpsc::Sender<Event>,
-    /// Told after an order of the coach: it waits for nothing else to come.
+    /// Notified after an order of the coach, which waits for nothing else to come.
     pub urgent: Arc<Notify>,
     /// Closed when the task has ended and the session can be opened again.
     pub ended: watch::Receiver<()>,
@@ -54,8 +54,8 @@ impl Registry {
         self.open.get(&session).is_some_and(|cell| cell.initialized())
     }
 
-    /// The session's task; opened from the journal when there is none. It is opened to the end, whoever waits for it;
-    /// `None` when that takes longer than anybody waits.
+    /// The session's task; opened from the journal when there is none. Opening is always completed, whoever waits for
+    /// it; `None` when it takes longer than anybody waits.
     ///
     /// # Errors
     /// The journal cannot be read.
@@ -91,14 +91,14 @@ impl Registry {
             if !handle.inbox.is_closed() {
                 return Ok(handle);
             }
-            // It is ending; only when it has ended may it be opened again: there is one writer.
+            // It is ending; only once it has ended may it be opened again: there is one writer.
             let mut ended = handle.ended.clone();
             while ended.changed().await.is_ok() {}
             self.forget(row.session, &cell);
         }
     }
 
-    /// All that are open now.
+    /// All sessions that are open now.
     #[must_use]
     pub fn handles(&self) -> Vec<Handle> {
         self.open.iter().filter_map(|entry| entry.value().get().cloned()).collect()

@@ -1,4 +1,4 @@
-//! What nobody can foresee: secrets, keys, codes and names, made from the system's random bits.
+//! What nobody can predict: secrets, keys, codes and names, made from the system's random bits.
 
 use data_encoding::BASE64URL_NOPAD;
 use thole_host::RandomBits;
@@ -12,7 +12,7 @@ pub struct FromSystem;
 
 impl RandomBits for FromSystem {
     /// # Panics
-    /// When the operating system has no random bits to give: going on would make guessable secrets.
+    /// When the operating system has no random bits to give: going on would make secrets that can be guessed.
     fn fill(&mut self, bytes: &mut [u8]) {
         getrandom::fill(bytes).expect("without random bits from the system no secret can be made");
     }
@@ -41,7 +41,7 @@ pub fn random_key() -> [u8; 32] {
 /// What two syllables can spell and no gym TV should show.
 const UNWANTED: [&str; 2] = ["NAZI", "PEDO"];
 
-/// A join code that nobody can foresee.
+/// A join code that nobody can predict.
 #[must_use]
 pub fn random_code(syllables: Syllables) -> JoinCode {
     loop {
@@ -54,7 +54,7 @@ pub fn random_code(syllables: Syllables) -> JoinCode {
     }
 }
 
-/// An identity that nobody can foresee (RFC 9562 version 4).
+/// An identity that nobody can predict (RFC 9562 version 4).
 ///
 /// # Panics
 /// As `FromSystem`.
@@ -73,7 +73,7 @@ pub fn random_epoch() -> String {
     BASE64URL_NOPAD.encode(&bytes)
 }
 
-/// A random number below `end`, for spreading what would otherwise come all at once.
+/// A random number below `end`, to spread out what would otherwise come all at once.
 #[must_use]
 pub fn random_below(end: u32) -> u32 {
     let mut bytes = [0; 4];

@@ -1,5 +1,5 @@
-//! One task a session: inbox → host → journal → host → outboxes, in that order and nowhere else. What is decided, the host
-//! decides.
+//! One task per session: inbox → host → journal → host → outboxes, in that order and nowhere else. Every decision is the
+//! host's.
 
 mod connections;
 mod ending;
@@ -42,7 +42,7 @@ pub use thole_host::{ConnId, NoMore};
 /// What is said to a session.
 #[derive(Debug)]
 pub enum Event {
-    /// A connection whose secret was found good.
+    /// A connection whose secret was found valid.
     Hello(Box<Arrival>),
     /// An input of a connection, as its role allows.
     Input {
@@ -52,7 +52,7 @@ pub enum Event {
         input: Input,
         /// Its length as it was said.
         bytes: usize,
-        /// By what an athlete wants to be answered.
+        /// The command under which an athlete wants to be answered.
         command: Option<CommandId>,
         /// Given back when it is applied.
         permit: Option<Permit>,
@@ -92,7 +92,7 @@ pub enum Admission {
     Asked {
         /// Which request it is.
         request: RequestId,
-        /// What is said meanwhile.
+        /// What to say in the meantime.
         waiting: Waiting,
         /// What the coach has decided; ends without an answer when the session goes to sleep: ask again.
         decided: oneshot::Receiver<Result<Joined, Refusal>>,
@@ -104,7 +104,7 @@ pub enum Admission {
 pub struct Arrival {
     /// Its number.
     pub conn: ConnId,
-    /// When it was asked what its secret opens.
+    /// When its secret was looked up.
     pub asked: Instant,
     /// As whom.
     pub holder: Holder,
@@ -172,7 +172,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
     let run = tokio::spawn(async move {
         match task.run().await {
             Err(error) if error.is_full() => {
-                // First: whoever is closed now is still told why.
+                // First of all: whoever is closed now is still told why.
                 task.server.failing(&error);
                 task.full()
             }
@@ -186,7 +186,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
         match run.await {
             Ok(Ok(())) => tracing::debug!(%session, "session closed from memory"),
             Ok(Err(error)) => server.failing(&error),
-            // Its connections see their queues close and come back; replay decides what then.
+            // Its connections see their queues close and come back; replay decides what happens then.
             Err(panic) => tracing::error!(%session, %panic, "a session has ended by a bug"),
         }
         server.registry.ended(session);
@@ -195,7 +195,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
     Ok(Handle { inbox, urgent, ended })
 }
 
-/// The owner of a session: its host, between the inbox, the journal and the connections.
+/// The owner of a session: its host, in the middle of the inbox, the journal and the connections.
 struct SessionTask {
     server: Arc<Server>,
     row: SessionRow,
@@ -204,24 +204,24 @@ struct SessionTask {
     clock: SessionClock,
     /// When this task began: its host's moments count from here.
     began: Instant,
-    /// Whether the clock went on by something that could be wrong when the session was opened.
+    /// Whether the clock that it went on by when the session was opened could be wrong.
     trust: Trust,
-    /// The instant that the journal keeps for the clock to go on from.
+    /// The instant that the journal keeps, from which the clock goes on.
     reckoned: Option<Reckoned>,
     /// What this writer's appends carry.
     tenure: u64,
     /// Position of the next record.
     position: u64,
-    /// The position behind the last record of a piece; 0 when there is none.
+    /// The position after the last record of a piece; 0 when there is none.
     settled: u64,
-    /// How long the next commit is collected.
+    /// How long the next commit is collected for.
     window: Duration,
     /// When the last commit was durable.
     committed: Instant,
     events: mpsc::Receiver<Event>,
-    /// Told when the coach has ordered something.
+    /// Notified when the coach has ordered something.
     urgent: Arc<Notify>,
-    /// Of what is in the batch.
+    /// For what is in the batch.
     permits: Vec<Permit>,
     /// What was found damaged when the session was opened.
     damage: Vec<Damage>,
@@ -273,7 +273,7 @@ impl SessionTask {
         }
     }
 
-    /// What is new about a session that was used before; true when the server stops meanwhile.
+    /// What is new about a session that was used before; true when the server stops in the meantime.
     async fn reopen(&mut self) -> Result<bool, JournalError> {
         let mut came = Vec::new();
         let (stops, clock) = match self.host.doubts(self.trust) {
@@ -293,8 +293,8 @@ impl SessionTask {
         Ok(stops)
     }
 
-    /// Waits for devices that have the session's time, and goes by it if the wall clock is wrong. What comes meanwhile is
-    /// taken afterwards; true when the server stops.
+    /// Waits for devices that have the session's time, and goes by that if the wall clock is wrong. What comes in the
+    /// meantime is taken afterwards; true when the server stops.
     async fn check_clock(&mut self, came: &mut Vec<Event>) -> (bool, Option<(Option<i64>, u8)>) {
         let until = self.server.clock.instant() + CLOCK_WAIT;
         let (mut readings, mut stops) = (Readings::default(), false);
@@ -305,7 +305,7 @@ impl SessionTask {
                 () = sleep_until(until) => None,
             };
             match event {
-                // A disk that is full is found to be so by the next commit.
+                // A full disk is noticed by the next commit.
                 Some(Event::Stop | Event::Full) => stops = true,
                 Some(event) => {
                     if let Event::Hello(greeting) = &event
@@ -337,7 +337,7 @@ impl SessionTask {
         (stops, Some((by_ms, devices)))
     }
 
-    /// When a session that nobody is connected to is closed from memory.
+    /// When a session that nobody is connected to is to be closed from memory.
     fn idle(&self) -> Option<Instant> {
         let idle = self.server.settings.limits.idle;
         self.host.is_alone().then(|| self.server.clock.instant() + idle)
@@ -345,7 +345,7 @@ impl SessionTask {
 
     /// Takes what else comes within the commit window; true when the server stops.
     async fn drain(&mut self, batch: &mut Batch) -> bool {
-        // Nobody wakes the task for each of them: it looks once, when the window is over.
+        // The task is not woken for each of them: it looks once, when the window is over.
         if !batch.is_urgent {
             let came = self.server.clock.instant();
             tokio::select! {
@@ -408,7 +408,7 @@ impl SessionTask {
         }
     }
 
-    /// Durable first; then, in order, what was said is applied and everybody told.
+    /// Durable first; then what was said is applied in order, and everybody is told.
     async fn commit(&mut self, mut batch: Batch) -> Result<(), JournalError> {
         let records = Arc::new(std::mem::take(&mut batch.records));
         let (grant, revoke) = (std::mem::take(&mut batch.grant), std::mem::take(&mut batch.revoke));

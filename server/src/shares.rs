@@ -18,12 +18,12 @@ use crate::{
     limits::{Allowance, JOIN_WAIT, KNOWN_FOR, Limits, RESERVE, SILENT_AFTER},
 };
 
-/// Whose shares are counted together: one IPv4 address, or the /64 that a household or a hall is given of IPv6.
+/// Whose shares are counted together: one IPv4 address, or the IPv6 /64 that a household or a hall is given.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Network(IpAddr);
 
 impl Network {
-    /// The one that an address belongs to; an IPv4 address that is written as one of IPv6 is the same.
+    /// The one that an address belongs to; an IPv4 address written as IPv6 is the same.
     #[must_use]
     pub fn of(ip: IpAddr) -> Network {
         Network(match ip.to_canonical() {
@@ -35,7 +35,8 @@ impl Network {
     }
 }
 
-/// Of whom a trusted proxy says that it speaks for them: the last address in the header that is no trusted proxy's. What
+/// The client for whom a trusted proxy says it speaks: the last address in the header that is not a trusted proxy's.
+/// What comes before it anybody may have written.
 /// stands before it anybody may have written.
 #[must_use]
 pub fn client_behind(proxy: IpAddr, headers: &HeaderMap, name: &str, proxies: &[IpAddr]) -> IpAddr {
@@ -67,7 +68,7 @@ struct Book {
     awaited: HashMap<Network, BTreeMap<u64, Waited>>,
     awaited_in_all: usize,
     next: u64,
-    /// How many networks there may be before it is looked which of them can be forgotten.
+    /// How many networks there may be before looking which of them can be forgotten.
     swept_at: usize,
 }
 
@@ -82,9 +83,9 @@ struct Waited {
 struct Share {
     connections: usize,
     tries: Allowance,
-    /// Whoever waits for a try waits behind those who came before: held by the first of them.
+    /// Those who wait for an attempt wait behind those who came before: held by the first of them.
     queue: Arc<tokio::sync::Mutex<()>>,
-    /// Told when a try is given back.
+    /// Notified when an attempt is given back.
     given_back: Arc<Notify>,
     secrets: Allowance,
     sessions: Allowance,
@@ -151,7 +152,7 @@ impl Share {
 }
 
 impl Book {
-    /// Forgets networks that have everything left, when there have come to be many.
+    /// Forgets networks that have used nothing up, once there are many.
     fn sweep(&mut self, now: Instant) {
         if self.shares.len() > self.swept_at {
             self.shares.retain(|_, share| !share.may_be_forgotten(now));
@@ -172,10 +173,11 @@ impl Book {
         }
     }
 
-    /// The network that is asked first to give way: one with somebody who has said nothing for long before one where all
-    /// have just come, for whoever knows what they want says so at once (after a restart nobody is known, and a gym that
-    /// comes back together weighs more than each of a thousand silent strangers); then one that was never in before one
-    /// that was, then the one that keeps the server waiting most, then the one that has done so for longest.
+    /// The network that is asked first to give way: one with somebody who has said nothing for long before one where
+    /// everybody has just come, since whoever knows what they want says so at once (after a restart nobody is known, and
+    /// a gym that comes back together weighs more than each of a thousand silent strangers); then one that was never in
+    /// before one that was; then the one that keeps the server waiting with the most connections; then the one that has
+    /// done so for longest.
     fn first_to_give_way(&self, now: Instant) -> Option<Network> {
         let known = |network: &Network| {
             let share: Option<&Share> = self.shares.get(network);
@@ -190,7 +192,7 @@ impl Book {
     }
 }
 
-/// A connection that was counted, until it is dropped.
+/// A connection that was counted, until this is dropped.
 #[derive(Clone, Debug)]
 pub struct Guest(Arc<Arrived>);
 
@@ -219,13 +221,13 @@ impl Guest {
         self.0.shares.book().shares.get_mut(&network).map(|share| then(share, now))
     }
 
-    /// Somebody has been welcomed: this network finds room before those that never were in.
+    /// Somebody has been let in: this network finds room before those that never were in.
     pub fn was_welcomed(&self) {
         self.with_share(|share, now| share.known_until = Some(now + KNOWN_FOR));
     }
 
-    /// From now on the server waits for what this connection has to say, until the answer is dropped. When too many
-    /// keep it waiting, one of them is told by its `leave` to give way.
+    /// From now on the server waits for what this connection has to say, until the returned value is dropped. When
+    /// too many keep it waiting, one of them is told by its `leave` to give way.
     #[must_use]
     pub fn awaited(&self, leave: &Arc<Notify>) -> Option<Awaited> {
         let (network, shares) = (self.0.network?, &self.0.shares);
@@ -248,7 +250,8 @@ impl Guest {
     }
 
     /// Waits for a turn to try a code, behind those of this network who came before; `None` when none comes within the
-    /// time that somebody would wait. A right code gives the try back, so that a class never waits for its own.
+    /// time that somebody would wait. A right code gives the attempt back, so that a class never waits for its own
+    /// members.
     pub async fn turn_to_try(&self) -> Option<Try> {
         let until = self.0.shares.clock.instant() + JOIN_WAIT;
         let waits = self.with_share(|share, _| (share.queue.clone(), share.given_back.clone()));
@@ -265,13 +268,13 @@ impl Guest {
         timeout_at(until, turn).await.ok().map(|()| Try(self.clone()))
     }
 
-    /// A key was wrong, which costs as much as a code.
+    /// A key was wrong, which costs as much as a wrong code.
     pub fn was_wrong(&self) {
         self.with_share(|share, now| share.tries.take(now));
     }
 
-    /// A secret was wrong: whoever tries many is told so late. Those that are right were let in before, for there are so
-    /// many secrets that nobody finds one by asking; and no join of this network waits for it.
+    /// A secret was wrong: somebody who tries many is told so late. Right ones have been let in before this, for there
+    /// are so many secrets that nobody finds one by asking; and no join from this network waits for it.
     pub async fn was_wrong_secret(&self) {
         let wait =
             self.with_share(|share, now| share.secrets.book(now, JOIN_WAIT).unwrap_or(JOIN_WAIT));
@@ -285,12 +288,12 @@ impl Guest {
     }
 }
 
-/// A try of a code. It is spent when it is dropped.
+/// An attempt at a code. It is used up when this is dropped.
 #[derive(Debug)]
 pub struct Try(Guest);
 
 impl Try {
-    /// The code was right: it costs nothing, and whoever waits may go on.
+    /// The code was right: it costs nothing, and whoever is waiting may go on.
     pub fn was_right(self) {
         self.0.with_share(|share, _| {
             share.tries.give_back();
@@ -315,7 +318,7 @@ impl Drop for Awaited {
         if of.is_empty() {
             book.awaited.remove(&self.network);
         }
-        // Who gave way was taken off already.
+        // Whoever gave way was taken off already.
         book.awaited_in_all -= usize::from(was_there);
     }
 }

@@ -1,5 +1,5 @@
-//! Whatever bytes come: read as messages, tables, recordings, machine records, or as the life of a session. Nothing
-//! of it may panic, and what was understood must mean the same when it is written and read again.
+//! Any bytes whatever: read as messages, tables, recordings, machine records, or as the life of a session. Nothing
+//! may panic, and what was understood must mean the same when it is written and read again.
 //!
 //! The random tests of the suite and of the core, the fuzz targets and the corpus all come through here.
 
@@ -26,7 +26,7 @@ use uuid::Uuid;
 /// A text that a client may send, or a server.
 ///
 /// # Panics
-/// When a message that was understood is another one once it is written and read again.
+/// When a message that was understood is a different one once it is written and read again.
 pub fn message(bytes: &[u8]) {
     let Ok(text) = std::str::from_utf8(bytes) else { return };
     if let Ok((msg, _)) = ClientMsg::read(text) {
@@ -77,7 +77,7 @@ pub fn recorded(bytes: &[u8]) {
     }
 }
 
-/// Records of a machine over Bluetooth: each a length and this many bytes.
+/// Records of a machine over Bluetooth: each is a length followed by that many bytes.
 pub fn bluetooth(bytes: &[u8]) {
     let (mut joiner, mut counters, mut at) = (Joiner::default(), Counters::default(), At(0));
     let mut rest = bytes;
@@ -93,10 +93,10 @@ pub fn bluetooth(bytes: &[u8]) {
     }
 }
 
-/// The life of a session; says how many finishes there were.
+/// The life of a session; returns how many finishes there were.
 ///
 /// # Panics
-/// When the journal, replayed, is another session, or when what it shows cannot be.
+/// When the journal, replayed, gives a different session, or when what it shows cannot be.
 pub fn session(bytes: &[u8]) -> usize {
     let mut chance = Bytes(bytes);
     let (mut session, mut journal, mut at) = (Session::new(), Vec::new(), 0);
@@ -120,10 +120,11 @@ pub fn session(bytes: &[u8]) -> usize {
     session.finishes().count()
 }
 
-/// Wakes for one instant: what is decided there may be told at once, and what follows from that.
+/// How often it may wake for one instant: what is decided then may be told at once, and so may what follows
+/// from it.
 const WAKES_MAX: u32 = 4;
 
-/// Lets the time pass as the shell does, to this instant; says which it is.
+/// Lets time pass as the shell does, up to this instant; returns which instant it is.
 fn wake(session: &mut Session, journal: &mut Vec<(At, Input)>, until: u64) -> u64 {
     let (mut last, mut wakes) = (None, 0);
     while let Some(deadline) = session.deadline().filter(|deadline| deadline.0 <= until) {
@@ -137,7 +138,7 @@ fn wake(session: &mut Session, journal: &mut Vec<(At, Input)>, until: u64) -> u6
     until
 }
 
-/// What goes out is for somebody who is there, and numbered one after the other.
+/// What goes out is for somebody who is there, and is numbered consecutively.
 fn told(outputs: &[Output], session: &Session) {
     for output in outputs {
         if let Output::Ack { athlete, durable, .. } = output {
@@ -191,7 +192,7 @@ fn athlete(number: u64) -> AthleteId {
     AthleteId(Uuid::from_u128(1 + u128::from(number)))
 }
 
-/// What comes is decided by bytes, one after the other, so that a fuzzer that changes one changes one thing.
+/// Bytes decide what comes, one after the other, so that a fuzzer that changes one byte changes one thing.
 struct Bytes<'a>(&'a [u8]);
 
 impl Bytes<'_> {
@@ -210,7 +211,7 @@ impl Bytes<'_> {
         Uuid::from_u128(u128::from(self.below(6)))
     }
 
-    /// Small, large, or out of all range.
+    /// Small, large, or far out of range.
     fn number(&mut self) -> u64 {
         match self.below(8) {
             0 => 0,
@@ -228,7 +229,7 @@ impl Bytes<'_> {
         Decimetres(self.millis().0)
     }
 
-    /// Mostly somebody rows a piece, for else little can happen.
+    /// In most cases somebody rows a piece, for otherwise little can happen.
     fn beginning(&mut self) -> Vec<(u64, Option<Input>)> {
         let created =
             Input::Created { title: "Any".to_owned(), settings: SessionSettings::default() };
@@ -296,12 +297,12 @@ impl Bytes<'_> {
         }
     }
 
-    /// Mostly new, now and then one that was there.
+    /// Usually new, now and then one that has occurred before.
     fn command(&mut self, now: u64) -> Uuid {
         if self.below(8) == 0 { self.id() } else { Uuid::from_u128(1_000 + u128::from(now)) }
     }
 
-    /// A stretch of strokes up to now, mostly such as people row.
+    /// A stretch of strokes up to now, mostly the kind that people row.
     fn samples(&mut self, now: u64) -> Vec<Sample> {
         let (first, many, pace) = (self.below(64), 1 + self.below(16), 20 + self.below(30));
         let odd = self.below(24);

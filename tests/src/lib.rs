@@ -1,4 +1,4 @@
-//! What the tests of Thole are written with: any bytes as whatever is read, and the seeded simulator.
+//! What the tests of Thole are written with: any bytes for whatever is read, and the seeded simulator.
 
 pub mod any;
 #[expect(clippy::wildcard_enum_match_arm, reason = "a device picks what it reacts to")]

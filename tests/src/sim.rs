@@ -1,4 +1,4 @@
-//! Random lives of a session: real core, real client logic, a network and a server that fail.
+//! Random lives of a session: real core, real client logic, and a network and a server that fail.
 //!
 //! A seed makes a life (`life.rs`): who rows, what, how, and what the coach does. The life is lived
 //! twice: once in peace and once with connections lost, messages late, doubled and out of order, and
@@ -45,10 +45,10 @@ const LIFE_MAX_MS: u64 = 3_600_000;
 /// After the last order, and the server's last death, everything may settle for this long.
 const SETTLE_MS: u64 = 40_000;
 
-/// So many bits of a journal flip, one after the other, when a life is over.
+/// This many bits of a journal flip, one after another, when a life is over.
 const FLIPS: usize = 8;
 
-/// How often each thing happened: what never happened was never tried.
+/// How often each thing happened: what never happened was never tested.
 #[derive(Clone, Debug, Default)]
 pub struct Tally(BTreeMap<&'static str, u64>);
 
@@ -64,7 +64,7 @@ impl Tally {
         }
     }
 
-    /// How often each thing happened, those of `EXPECTED` that never did included.
+    /// How often each thing happened, including those of `EXPECTED` that never did.
     #[must_use]
     pub fn counts(&self) -> Vec<(&'static str, u64)> {
         let count = |what: &&'static str| (*what, self.0.get(what).copied().unwrap_or(0));
@@ -72,7 +72,7 @@ impl Tally {
     }
 }
 
-/// Everything that lives are there to try.
+/// Everything that lives are meant to try.
 const EXPECTED: [&str; 51] = [
     "any bit flipped",
     "athlete removed",
@@ -135,7 +135,7 @@ pub fn live(seed: u64, tally: &mut Tally) {
     live_with(seed, None, tally);
 }
 
-/// The same with a fault planted in the server, but for the life in peace.
+/// The same with a fault planted in the server, except in the life in peace.
 ///
 /// # Panics
 /// When a promise is broken; the message names the seed.
@@ -146,7 +146,7 @@ pub fn live_with(seed: u64, fault: Option<Fault>, tally: &mut Tally) {
     compare(&life, &calm, &rough, tally);
 }
 
-/// All that was written into the journal in a life with its faults, one line a record.
+/// Everything that was written into the journal in a life with its faults, one line per record.
 ///
 /// # Panics
 /// When a promise is broken; the message names the seed.
@@ -167,14 +167,14 @@ struct World<'a> {
     /// The coach's second device and the board, in the life with faults.
     screens: Option<[Screen; 2]>,
     seats: Vec<Seat>,
-    /// What is tried with links that open nothing any more, and when.
+    /// What is attempted with links that open nothing any more, and when.
     old_links: Vec<(u64, Letter)>,
     renewals: usize,
-    /// None in the life without faults.
+    /// `None` in the life without faults.
     chance: Option<Chance>,
     /// Since when the coach has nothing more to do.
     idle_since: Option<u64>,
-    /// When the server died last.
+    /// When the server last died.
     died_at: u64,
 }
 
@@ -311,7 +311,7 @@ impl<'a> World<'a> {
                 if let (Some(join), Some(chance)) = (join, &mut chance)
                     && chance.below(2) == 0
                 {
-                    // Somebody else comes under the same name in the same moment.
+                    // Somebody else comes under the same name at the same moment.
                     tally.add("name asked for twice");
                     let conn = Dial::new(Who::Double(no)).again();
                     let join = Join { join: Some("d".repeat(24)), ..join };
@@ -336,7 +336,7 @@ impl<'a> World<'a> {
         if let Some(seat) = self.seats.iter_mut().find(|seat| seat.conn() == conn) {
             return seat.hear(self.now, told, self.server.disk.is_damaged);
         }
-        // Of connections that were left, and of strangers.
+        // From connections that were left, and from strangers.
         let seed = self.life.seed;
         match told {
             Told::Entrance(Ok(thole_host::Entrance::Open(joined))) if Who::is_double(conn) => {
@@ -349,8 +349,8 @@ impl<'a> World<'a> {
         }
     }
 
-    /// Faults stop in time before a piece is closed, so that everybody is home by then, and again at
-    /// the end of the life.
+    /// Faults stop early enough before a piece is closed for everybody to be home by then, and again at the
+    /// end of the life.
     fn faults_now(&self) -> bool {
         if self.chance.is_none() || self.idle_since.is_some_and(|at| self.now > at + 10_000) {
             return false;
@@ -370,7 +370,7 @@ impl<'a> World<'a> {
         self.server.check_stored_form(seed);
         self.server.check_settled(seed);
         let core = self.server.core();
-        // What was told before strokes were lost has other numbers since.
+        // What was told before strokes were lost has had other numbers since.
         let events = core.events_after(EventNo(0), Viewer::Coach).into_iter();
         let damaged = events.filter(|event| matches!(event.what, Happening::Damaged(_))).last();
         let since = damaged.map_or(EventNo(0), |damaged| damaged.event);
@@ -434,7 +434,7 @@ impl<'a> World<'a> {
     }
 }
 
-/// Every event that concerned somebody since they came reached them once, in order.
+/// Every event that concerned somebody after they came reached them once, in order.
 fn assert_heard((seed, since): (u64, EventNo), name: &str, heard: &[EventNo], all: &[Event]) {
     let from = heard.first().copied().unwrap_or_default().max(since);
     let all: Vec<EventNo> = all.iter().map(|e| e.event).filter(|no| *no >= from).collect();

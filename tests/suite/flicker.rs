@@ -1,4 +1,4 @@
-//! The order on the screens is calm and never stands against the numbers beside it: recorded classes are rowed through the
+//! The order on the screens is calm and never contradicts the numbers beside it: recorded classes are rowed through the
 //! core, and every picture that screens get is looked at.
 
 use std::{collections::BTreeMap, fs::File, io::Read};
@@ -25,10 +25,10 @@ use thole_protocol::{
 use uuid::Uuid;
 
 const REHEARSAL: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/journals/rehearsal/pieces.jsonl.gz");
-/// The go: everybody is in the roster and the count-down is over.
+/// The go: everybody is in the roster and the countdown is over.
 const GO: u64 = 13_000;
 
-/// Nobody can follow more on one screen (our choice), changes of place a minute.
+/// Nobody can follow more on one screen (our choice), changes of place per minute.
 const CHANGES_MAX: f64 = 63.0;
 
 /// Everybody of a group, as recorded.
@@ -161,7 +161,7 @@ fn rowed(members: &[Value]) -> Class {
     class.order(3_000, Order::Start);
     let mut rows: Vec<(u64, usize, u32, u32)> = Vec::new();
     for (number, member) in members.iter().enumerate() {
-        // In order of arrival; a row that was late is heard with the row before it.
+        // In order of arrival; a row that was late is heard together with the row before it.
         let mut heard = 0;
         for row in member["samples"].as_array().unwrap() {
             let (ms, dm) = (thousandths(&row[0], 1e3), thousandths(&row[1], 1e1));
@@ -190,7 +190,7 @@ fn rowed(members: &[Value]) -> Class {
 fn the_board_does_not_flicker() {
     let (mut looked, mut changes, mut undone) = (0, 0, 0);
     for (group, members) in groups() {
-        // One stretch of work: in rests everything stands still.
+        // A single stretch of work: in rests everything stands still.
         if members[0]["reps"] != 1 || members.len() < 6 {
             continue;
         }
@@ -225,8 +225,8 @@ fn the_board_does_not_flicker() {
     assert!(undone * 5 < changes, "{undone} of {changes} changes were undone within 15 s");
 }
 
-/// Somebody who is heard and makes no stroke may still row on: the range reaches further on the slower
-/// side, second by second, until the stop is one.
+/// Somebody who is heard and makes no stroke may still row on: the range reaches further on the slower side,
+/// second by second, until the stop counts as one.
 #[test]
 fn a_pause_makes_the_range_reach_further() {
     let mut member = groups()["g000"][0].clone();

@@ -1,4 +1,4 @@
-//! Journals of every released format, recorded once and kept: each still gives the results that stand beside it.
+//! Journals of every released format, recorded once and kept: each still gives the results stored beside it.
 
 use std::{
     fs::{self, File},
@@ -37,7 +37,8 @@ fn runtime() -> Runtime {
     Builder::new_current_thread().enable_all().build().unwrap()
 }
 
-/// Every result of every session of a journal, a line each, as the coach sees it after the session was opened.
+/// Every result of every session of a journal, one per line, as the coach sees it after the session was
+/// opened.
 async fn results(journal: &SqliteJournal) -> String {
     let mut all = String::new();
     for (no, row) in (1..).zip(journal.sessions().await.unwrap()) {
@@ -83,7 +84,7 @@ fn a_journal_of_every_released_format_gives_the_results_beside_it() {
 /// Lives of the simulator: by time and by distance, intervals, calls, lost connections, restarts.
 const LIVES: [u64; 5] = [18, 39, 14, 45, 7];
 
-/// Made once, when a format is released, and kept then:
+/// Made once, when a format is released, and kept from then on:
 /// `cargo test -p thole-tests --test suite make_the_newest -- --ignored`.
 #[test]
 #[ignore = "makes the recorded journal of this program's own format"]
@@ -95,7 +96,8 @@ fn make_the_newest_journal() {
             write(&journal, no, seed).await;
         }
         journal.keep("calibration", "a note".to_owned()).await.unwrap();
-        // What became of the pieces of the last session stands in it; of one who was erased nothing else does.
+        // It contains what became of the pieces of the last session; of the one person who was erased, nothing
+        // else does.
         let last = session(u128::try_from(LIVES.len()).unwrap());
         let found = journal.read(last, 0).await.unwrap();
         let erased = found.records.iter().find_map(|(_, record)| {

@@ -1,4 +1,5 @@
-//! What others' work in the programs asks for: the rules of `.cargo/deny.toml`, read off cargo's own metadata.
+//! What the work of others in our programs requires: the rules of `.cargo/deny.toml`, checked against cargo's
+//! own metadata.
 
 use std::{fs, path::Path, process::Command};
 
@@ -53,7 +54,7 @@ fn rules() -> toml::Table {
     text.parse().unwrap()
 }
 
-/// All that `Cargo.lock` names, for every platform and feature, but our own.
+/// Everything that `Cargo.lock` names, for every platform and feature, except our own.
 fn crates() -> Vec<Value> {
     let said = Command::new(env!("CARGO"))
         .args(["metadata", "--format-version", "1", "--all-features", "--locked"])

@@ -1,5 +1,5 @@
-//! The real programs as real processes: a server that is killed in mid-piece, thirty clients that row
-//! on, and the two commands of the README.
+//! The real programs as real processes: a server that is killed in mid-piece, thirty clients that row on, and
+//! the two commands of the README.
 
 mod aimed;
 mod volunteer;
@@ -25,7 +25,7 @@ use thole::chance::Chance;
 
 use aimed::{Kill, Watch};
 
-/// Ten times faster than real time: a piece of three minutes takes some twenty seconds.
+/// Ten times faster than real time: a piece of three minutes takes about twenty seconds.
 const SPEED: &str = "10";
 const ROWERS: usize = 30;
 const KILLS: usize = 5;
@@ -102,7 +102,7 @@ fn the_readme_begins_with_the_two_commands_and_ci_runs_the_second() {
     assert!(ci.trim_end().lines().next_back().unwrap().contains("cargo gate"), "{ci}");
 }
 
-/// Thirty invented athletes with an invented recording each.
+/// Thirty invented athletes, each with an invented recording.
 struct Class {
     folder: tempfile::TempDir,
     piece: &'static str,
@@ -131,10 +131,10 @@ impl Class {
         Class { folder, piece }
     }
 
-    /// Rows the piece in peace and with each of these series of kills, all at once: what is rowed takes its time.
+    /// Rows the piece in peace and with each of these series of kills, all at once: rowing takes its time.
     fn is_the_same_after(&self, all: &[&[Kill]]) {
         let (calm, killed) = std::thread::scope(|together| {
-            // The calm one has one core: a server goes about its work in another way then, to the same end.
+            // The peaceful one has one core: a server goes about its work differently then, to the same end.
             let calm = together.spawn(|| self.row(true, &[]));
             let killed: Vec<_> =
                 all.iter().map(|kills| together.spawn(|| self.row(false, kills))).collect();
@@ -150,7 +150,8 @@ impl Class {
         }
     }
 
-    /// Rows the piece, the server on one core or on all; it is killed and started again at each of these moments.
+    /// Rows the piece, with the server on one core or on all; it is killed and started again at each of these
+    /// moments.
     fn row(&self, on_one_core: bool, kills: &[Kill]) -> BTreeMap<String, Value> {
         let path = |file: &str| self.folder.path().join(file).display().to_string();
         let data = tempfile::tempdir_in(self.folder.path()).unwrap();
@@ -193,7 +194,7 @@ impl Class {
             watch.waits_for(*kill);
             server.kill();
             for after in kill.starts() {
-                // Before it listens, or while it computes the session again for those who come back.
+                // Before it listens, or while it recomputes the session for those who come back.
                 let mut starting = started(&address, data.path(), on_one_core);
                 sleep(Duration::from_millis(*after));
                 starting.kill();
@@ -213,7 +214,7 @@ impl Class {
     }
 }
 
-/// What a rower was told: they came back from kills, and what was acknowledged was on the disk.
+/// What a rower was told: they came back after kills, and what was acknowledged was on the disk.
 fn nothing_was_lost(told: &str, kills: &[Kill]) {
     let told: Vec<Value> = told.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
     let back: Vec<&Value> = told.iter().filter(|line| line["event"] == "back").collect();
@@ -227,7 +228,7 @@ fn name(no: usize) -> String {
     format!("Rower {no:02}")
 }
 
-/// One invented piece: a row a stroke, in steps of 0.01 s and 0.1 m.
+/// One invented piece: one row per stroke, in steps of 0.01 s and 0.1 m.
 fn recording(no: usize, piece: &str, speed: f64, chance: &mut Chance) -> Value {
     let (mut seconds, mut metres, mut samples) = (0.0, 0.0, Vec::new());
     let by_distance = piece == "700m";
@@ -304,19 +305,19 @@ impl Drop for Process {
 
 fn serve(address: &str, data: &Path, on_one_core: bool) -> Process {
     let server = started(address, data, on_one_core);
-    // It listens a moment before it has left the key by which sessions are made.
+    // It starts listening a moment before it has left the key by which sessions are made.
     let key = data.join("journal").join("machine-key");
     let ready = || TcpStream::connect(address).is_ok() && key.exists();
     wait_until("the server answers", ready);
     server
 }
 
-/// A server that does not listen yet.
+/// A server that is not listening yet.
 fn started(address: &str, data: &Path, on_one_core: bool) -> Process {
     let mut command = Command::new(program("thole-server"));
     let all = sched_getaffinity(None).unwrap();
     if on_one_core {
-        // A child begins on the cores of the thread that starts it.
+        // A child starts on the cores of the thread that starts it.
         let mut one = CpuSet::new();
         one.set((0..CpuSet::MAX_CPU).find(|core| all.is_set(*core)).unwrap());
         sched_setaffinity(None, &one).unwrap();
@@ -326,7 +327,8 @@ fn started(address: &str, data: &Path, on_one_core: bool) -> Process {
         .arg(data.join("journal"))
         .stdout(Stdio::null())
         .stderr(Stdio::null());
-    // It refuses settings that it does not know, and whoever runs the tests may have some for the browser's.
+    // It refuses settings that it does not know, and whoever runs the tests may have set some for the browser
+    // tests.
     for (name, _) in std::env::vars_os() {
         if name.to_string_lossy().starts_with("THOLE_") {
             command.env_remove(name);
@@ -337,7 +339,7 @@ fn started(address: &str, data: &Path, on_one_core: bool) -> Process {
     server
 }
 
-/// Runs `thole` to its end: the one JSON line that it prints.
+/// Runs `thole` to its end; returns the one JSON line that it prints.
 fn thole(args: &[&str]) -> Value {
     let ended = Command::new(program("thole")).args(args).stdin(Stdio::null()).output().unwrap();
     let said = String::from_utf8_lossy(&ended.stdout);
@@ -356,8 +358,8 @@ fn get(host: &str, path: &str) -> String {
     page
 }
 
-/// A port for a server that is started again at the same address: below those that the system gives to whoever
-/// connects, for one of these may be taken between two starts.
+/// A port for a server that is started again at the same address: below those that the system gives to
+/// clients, since one of these may be taken between two starts.
 fn free_port() -> u16 {
     static TRIED: AtomicU32 = AtomicU32::new(0);
     let free = (0..1_000).find_map(|_| {

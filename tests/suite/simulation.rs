@@ -6,7 +6,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use thole_host::Fault;
 use thole_tests::sim::{Tally, live, live_with, trace};
 
-/// Lives in the gate: each takes some 0.1 s.
+/// Lives in the gate: each takes about 0.1 s.
 const LIVES: u64 = 100;
 
 #[test]
@@ -45,7 +45,7 @@ fn each_fault_that_is_planted_in_the_server_is_found_by_some_life() {
     }
 }
 
-/// What the first life says that finds a fault.
+/// What the first life that finds a fault says.
 fn what_is_said_of(fault: Fault) -> String {
     let says = |seed: u64| {
         let life = AssertUnwindSafe(|| live_with(seed, Some(fault), &mut Tally::default()));
@@ -76,7 +76,7 @@ fn damage_that_nobody_is_told_of_is_found_when_the_session_is_opened() {
     assert!(says.contains("nobody is told that record"), "{says}");
 }
 
-/// Else a seed that was printed would show another life.
+/// Otherwise a seed that was printed would show another life.
 #[test]
 fn the_same_seed_is_the_same_life_to_the_last_record() {
     for seed in [3, 7, 1_700] {

@@ -1,5 +1,5 @@
-//! What no compiler checks: how files are named and begin, where arrows point, what the core must not
-//! know, and that documents name what exists.
+//! What no compiler checks: how files are named and begin, where arrows point, what the core must not know,
+//! and that everything documents name exists.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -14,12 +14,12 @@ use serde_json::Value;
 const SAYS_NOTHING: [&str; 10] =
     ["utils", "util", "helpers", "helper", "common", "types", "misc", "shared", "manager", "stuff"];
 
-/// Longer files, each a question that was answered: one noun, and a split would tear it apart.
+/// Longer files, each a question that has been answered: it is one noun, and a split would tear it apart.
 const LONG_MAX: usize = 500;
 const LONG: [(&str, &str); 1] =
     [("server/piece/src/track.rs", "what of a recording is work, step by step")];
 
-/// Tests that wait for real processes, sockets or clocks, which have no time of their own to move.
+/// Tests that wait for real processes, sockets or clocks, which have no time of their own to advance.
 const WAITS: [&str; 2] = ["tests/suite/process.rs", "tests/suite/process/aimed.rs"];
 
 /// What the core shares with the wire.
@@ -28,7 +28,7 @@ const SHARED: [&str; 12] = [
     "effect", "event", "total",
 ];
 
-/// What the core must not know: clocks, sockets, files, threads, chance, unordered maps.
+/// What the core must not know: clocks, sockets, files, threads, randomness, unordered maps.
 const IMPURE: [&str; 14] = [
     "std::time",
     "std::net",
@@ -46,7 +46,7 @@ const IMPURE: [&str; 14] = [
     "HashSet",
 ];
 
-/// Which package may use which others of ours; `server` uses `client` in `demo` alone.
+/// Which package may use which others of ours; `server` uses `client` only in `demo`.
 const ARROWS: [(&str, &[&str]); 9] = [
     ("thole-protocol", &[]),
     ("thole-piece", &["thole-protocol"]),
@@ -91,7 +91,7 @@ fn long_files_are_a_question_that_was_answered() {
     assert!(answered.is_empty(), "no longer long, take them off the list: {answered:?}");
 }
 
-/// Within a package a type name means one thing, its own tests included: whoever reads it need not ask which.
+/// Within a package, including its tests, a type name means one thing: nobody who reads it has to ask which.
 #[test]
 fn a_type_name_means_one_thing_in_a_package() {
     let mut named: BTreeMap<(String, String), String> = BTreeMap::new();
@@ -106,7 +106,7 @@ fn a_type_name_means_one_thing_in_a_package() {
     assert!(named.len() > 500, "types are not found any more");
 }
 
-/// The name that a line gives to a type; `None` for the types that a trait wants of whoever has it.
+/// The name that a line gives to a type; `None` for the types that a trait requires of its implementor.
 fn type_name(line: &str) -> Option<&str> {
     let mut words =
         line.trim_start().trim_start_matches("pub").split([' ', '<', '(', '{', ';', ':']);
@@ -149,7 +149,7 @@ fn no_test_waits_for_real_time() {
         } else {
             text.split_once("#[cfg(test)]").map_or("", |t| t.1)
         };
-        // A paused clock moves by itself: such a wait takes no time.
+        // A paused clock advances by itself: such a wait takes no time.
         let waits = tests.contains("thread::sleep")
             || (tests.contains("sleep(") && !tests.contains("start_paused"));
         // This file names what it looks for.
@@ -158,8 +158,8 @@ fn no_test_waits_for_real_time() {
     }
 }
 
-/// The simulator drives the host that people use, and the club's results are the same whenever they are made: chance, clocks
-/// and sockets come to both from outside.
+/// The simulator drives the host that people use, and the club's results are the same whenever they are made: randomness,
+/// clocks and sockets come to both from outside.
 #[test]
 fn the_host_and_the_club_know_nothing_of_the_world() {
     for (package, least) in [("server/host/src/", 10), ("server/club/src/", 4)] {
@@ -167,7 +167,7 @@ fn the_host_and_the_club_know_nothing_of_the_world() {
             sources().into_iter().filter(|file| file.starts_with(package)).collect();
         assert!(files.len() > least, "{package} was not found: {files:?}");
         for file in files {
-            // A length of time is no clock.
+            // A length of time is not a clock.
             let text = code(&read(&file)).replace("time::Duration", "");
             for word in IMPURE.iter().filter(|word| **word != "std::time") {
                 assert!(!text.contains(word), "{file} has {word}: no I/O, clock or chance here");
@@ -222,7 +222,7 @@ fn the_core_knows_nothing_of_the_world() {
     assert_eq!(dependencies(&package("thole-piece"), "normal"), allowed);
 }
 
-/// The modules in `{ids::{…}, units::At}` behind `thole_protocol::`.
+/// The modules in `{ids::{…}, units::At}` after `thole_protocol::`.
 fn listed(text: &str) -> Vec<String> {
     let (mut depth, mut word, mut words) = (0, String::new(), Vec::new());
     for c in text.chars() {
@@ -260,7 +260,7 @@ fn arrows_only_point_down() {
     }
 }
 
-/// One page says what is used of others, and why: `[workspace.dependencies]`.
+/// One page says which work of others is used, and why: `[workspace.dependencies]`.
 #[test]
 fn every_dependency_has_its_reason_above_it() {
     let manifest = read("Cargo.toml");
@@ -330,11 +330,12 @@ fn every_path_that_a_document_names_exists() {
         }
     }
     assert!(found > 20, "only {found} paths found: the search does not see them");
-    // A map that is longer is not read.
+    // Nobody reads a longer map.
     assert!(read("DEVELOPERS.md").len() <= 9_000, "DEVELOPERS.md is longer than 9 kB");
 }
 
-/// The table of where a rule lives: each name is a file or a folder, after the folder that its row has named or from the top.
+/// The table of where a rule lives: each name is a file or a folder, within the folder that its row has named or from the
+/// top.
 #[test]
 fn every_file_that_the_map_names_exists() {
     let map = read("DEVELOPERS.md");
@@ -405,7 +406,7 @@ fn nothing_names_a_machine_or_a_place_to_download_from() {
     }
 }
 
-/// All files that are, or may be, in the repository.
+/// All files that are, or may become, part of the repository.
 fn files() -> Vec<String> {
     let list = Command::new("git")
         .args(["ls-files", "--cached", "--others", "--exclude-standard"])
@@ -454,7 +455,7 @@ fn package(name: &str) -> Value {
     packages.into_iter().find(|package| package["name"] == name).unwrap()
 }
 
-/// Names of what a package needs, but for its tests.
+/// Names of what a package needs, except for its tests.
 fn dependencies(package: &Value, kind: &str) -> BTreeSet<String> {
     let of_kind = |dependency: &&Value| match dependency["kind"].as_str() {
         None => kind == "normal",

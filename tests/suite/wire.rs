@@ -1,5 +1,5 @@
-//! What crosses the socket: the document is the types', every example holds, newer clients are
-//! understood, and `protocol/README.md` says what the code says.
+//! What crosses the socket: the document matches the types, every example fits, newer clients are understood,
+//! and `protocol/README.md` says what the code says.
 
 mod bounds;
 mod document;
@@ -49,7 +49,7 @@ const COUNTS: [&str; 38] = [
     "intervals",
     "last_event",
     "made",
-    // In the unit that the session ranks by, so its name can have none; its words say so.
+    // In the unit that the session ranks by, so its name can have none; its description says so.
     "mean_margin",
     "next_repeat",
     "of",
@@ -150,7 +150,7 @@ fn is_integer(node: &serde_json::Map<String, Value>) -> bool {
     }
 }
 
-/// Whether a field is a number, in a list or behind a name too.
+/// Whether a field is a number, even in a list or behind a name.
 fn numeric(schemas: &serde_json::Map<String, Value>, field: &Value) -> bool {
     let Some(node) = field.as_object() else { return false };
     let named = |target: &Value| {

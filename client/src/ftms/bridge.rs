@@ -1,4 +1,4 @@
-//! Rowing machines over Bluetooth: each link is kept, and comes back by itself when it is lost.
+//! Rowing machines over Bluetooth: each link is maintained, and comes back by itself when it is lost.
 //!
 //! One radio serves several machines, one call at a time. What a machine says before and after a lost link
 //! goes into one recording: the counters here outlive the link.
@@ -23,25 +23,25 @@ use uuid::Uuid;
 use super::{Field, Joiner, ROWER_DATA, ROWER_SERVICE, counters::Counters, read_part};
 use crate::clock::SessionClock;
 
-/// A machine that is on shows itself several times a second; after this the others get their turn.
+/// A machine that is on announces itself several times a second; after this the others get their turn.
 const SEARCH: Duration = Duration::from_secs(5);
-/// When no machine was named, others in the room have this long to show up, too.
+/// When no machine was named, others in the room have this long to show up as well.
 const OTHERS: Duration = Duration::from_millis(1_500);
-/// How often it is looked whether somebody new is there.
+/// How often to look whether anything new has appeared.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
-/// A try that has not come to an end by then has failed.
+/// An attempt that has not finished by then has failed.
 const TRY: Duration = Duration::from_secs(10);
-/// Nothing heard: it is asked whether the link still stands.
+/// After nothing has been heard for this long, the link is asked whether it still stands.
 const ASK_EVERY: Duration = Duration::from_secs(2);
 /// The first wait before coming back, and the longest.
 const FIRST_WAIT: Duration = Duration::from_millis(200);
 const LONGEST_WAIT: Duration = Duration::from_secs(5);
-/// Reports that wait to be taken: more than a burst after a stall brings.
+/// Reports waiting to be taken: more than a burst after a stall brings.
 const WAITING_MAX: usize = 256;
-/// How often a silent machine's counters are told again.
+/// How often a silent machine's counters are reported again.
 const STANDING_EVERY: Duration = Duration::from_secs(1);
 
-/// What a bridge tells.
+/// What a bridge reports.
 #[derive(Clone, Debug, PartialEq)]
 pub enum FromMachine {
     /// The machine is linked.
@@ -49,16 +49,16 @@ pub enum FromMachine {
         /// What it calls itself.
         name: String,
     },
-    /// The link is lost, or is not there yet; it is tried again by itself.
+    /// The link is lost, or not there yet; it is retried automatically.
     Lost {
         /// Why, in a sentence.
         says: String,
     },
-    /// What the machine's counters say now; numbered when it is recorded.
+    /// What the machine's counters say now; numbered when recorded.
     Sample(Sample),
-    /// Heart rate that the machine hears of, beats a minute.
+    /// Heart rate that the machine receives, beats a minute.
     Heart(i32),
-    /// There is nothing to try again; the bridge is over.
+    /// There is no point in trying again; the bridge is finished.
     Failed {
         /// Why, and what to do, in a sentence.
         says: String,
@@ -91,7 +91,7 @@ impl Radio {
         Ok(Radio { adapter, turn: Arc::default() })
     }
 
-    /// Keeps a link to the machine of this name or address; without one, to the only one in the room.
+    /// Keeps a link to the machine with this name or address; without one, to the only one in the room.
     #[must_use]
     pub fn bridge(&self, wanted: Option<String>) -> Bridge {
         let (tell, news) = mpsc::channel(WAITING_MAX);
@@ -138,7 +138,7 @@ impl Radio {
             }
         })
         .await;
-        // A search that cannot be ended ends with the program.
+        // A search that cannot be stopped ends with the program.
         drop(self.adapter.stop_scan().await);
         found.unwrap_or_else(|_| Err(No::unseen(wanted)))
     }
@@ -155,7 +155,7 @@ impl Radio {
     }
 
     async fn open(&self, machine: Peripheral) -> Result<Linked, No> {
-        // Listening for the loss begins before there is something to lose.
+        // Listen for the loss before there is anything to lose.
         let events = self.adapter.events().await.map_err(No::because)?;
         machine.connect().await.map_err(No::because)?;
         machine.discover_services().await.map_err(No::because)?;
@@ -181,7 +181,7 @@ impl Radio {
     }
 }
 
-/// A machine that shows itself.
+/// A machine that announces itself.
 struct Seen {
     name: Option<String>,
     machine: Peripheral,
@@ -196,7 +196,7 @@ impl Seen {
     }
 }
 
-/// The only one; several are told by their names, so that one can be named.
+/// The only one; if there are several they are listed by name, so that one can be named.
 fn only(seen: Vec<Seen>) -> Result<Peripheral, No> {
     let names: Vec<String> = (seen.iter())
         .map(|one| one.name.clone().unwrap_or_else(|| one.machine.address().to_string()))
@@ -215,7 +215,7 @@ fn only(seen: Vec<Seen>) -> Result<Peripheral, No> {
 enum No {
     /// Try again.
     Yet(String),
-    /// Nothing that waiting would mend.
+    /// Waiting would not help.
     Never(String),
 }
 
@@ -247,7 +247,7 @@ struct Linked {
     values: Values,
 }
 
-/// What the task of a link tells.
+/// What the task of a link reports.
 enum RadioNews {
     Linked(String),
     Lost(String),
@@ -255,7 +255,7 @@ enum RadioNews {
     Failed(String),
 }
 
-/// Links, listens, comes back; ends when nobody hears it any more.
+/// Links, listens, comes back; ends when nobody is listening any more.
 async fn keep(radio: Radio, wanted: Option<String>, tell: mpsc::Sender<RadioNews>) {
     let mut known: Option<Peripheral> = None;
     let mut failures = 0;
@@ -274,7 +274,7 @@ async fn keep(radio: Radio, wanted: Option<String>, tell: mpsc::Sender<RadioNews
                 "The link to the machine is lost.".to_owned()
             }
             Err(No::Never(says)) if known.is_none() => {
-                // Nobody listening any more is as good an end as being heard.
+                // If nobody is listening any more, that is as good an end as being heard.
                 drop(tell.send(RadioNews::Failed(says)).await);
                 return;
             }
@@ -298,7 +298,7 @@ fn wait(failures: u32) -> Duration {
 /// Passes on what the machine says until the link is lost.
 ///
 /// # Errors
-/// Nobody hears it any more.
+/// Nobody is listening any more.
 async fn listen(mut linked: Linked, tell: &mpsc::Sender<RadioNews>) -> Result<(), ()> {
     let id = linked.machine.id();
     loop {
@@ -326,11 +326,11 @@ async fn listen(mut linked: Linked, tell: &mpsc::Sender<RadioNews>) -> Result<()
 }
 
 async fn hang_up(machine: &Peripheral) {
-    // It may be gone already, and the next try begins with a new link anyway.
+    // It may be gone already, and the next attempt begins with a new link anyway.
     drop(timeout(TRY, machine.disconnect()).await);
 }
 
-/// A short number of the Bluetooth SIG in full.
+/// The full form of a short number of the Bluetooth SIG.
 fn long(number: u16) -> Uuid {
     Uuid::from_u128(0x0000_0000_0000_1000_8000_0080_5f9b_34fb | u128::from(number) << 96)
 }
@@ -344,8 +344,8 @@ pub struct Bridge {
 }
 
 impl Bridge {
-    /// Waits for what the machine says, stamped by the session's clock; `None` after `Failed`. Nothing is lost
-    /// when the wait is given up.
+    /// Waits for what the machine says, stamped with the session's clock; `None` after `Failed`. Nothing is
+    /// lost when the wait is given up.
     pub async fn next(&mut self, clock: &SessionClock) -> Option<Vec<FromMachine>> {
         loop {
             let heard = tokio::select! {

@@ -1,6 +1,6 @@
 //! The machine's counters: what its records say, as samples of one recording.
 //!
-//! The link may come and go in between; the machine counts on, and so does this. Nothing is set to zero
+//! The link may come and go in between; the machine counts on, and so does this. Nothing is reset to zero
 //! here: the server finds the baseline and joins the parts when a machine was reset.
 
 use thole_protocol::{
@@ -11,23 +11,23 @@ use thole_protocol::{
 
 use super::{Field, Rowed};
 
-/// Nobody rows more strokes a minute; a counter that seems to have gone on faster was set to zero.
+/// Nobody rows more strokes a minute; a counter that seems to have run faster was reset to zero.
 const STROKES_A_MINUTE_MAX: i64 = 70;
 /// A machine's clock against ours, per cent, at most.
 const CLOCK_PERCENT_MAX: i64 = 102;
-/// Reports that came late or in whole numbers.
+/// Allows for reports that came late or in whole numbers.
 const SLACK: i64 = 5;
-/// Where a counter of 16 bits goes round.
+/// Where a 16-bit counter wraps.
 const ROUND: i64 = 65_536;
-/// Above these the server refuses a sample, distance and all; some machines say "unknown" by all ones.
+/// Above these the server refuses a sample, distance and all; some machines say "unknown" with all ones.
 const RATE_MAX_HALF_SPM: i32 = limits::RATE_MAX_HALF_SPM as i32;
 const POWER_MAX_W: i32 = limits::POWER_MAX_W as i32;
-/// A machine is silent after this.
+/// A machine counts as silent after this.
 const SILENT: Millis = Millis(900);
-/// So long a radio does not stall without losing its link: whoever is silent still, sits still.
+/// No radio stalls for this long without losing its link: a machine still silent then is standing still.
 const SURELY_SILENT: Millis = Millis(8_000);
 
-/// A counter of 16 bits and how often it has gone round.
+/// A 16-bit counter and how often it has wrapped.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Wheel {
     shows: i64,
@@ -35,7 +35,7 @@ struct Wheel {
 }
 
 impl Wheel {
-    /// A counter that shows less than before has gone round if that is no further than could be rowed.
+    /// A counter that shows less than before has wrapped, if that takes it no further than could be rowed.
     fn turned(before: Option<Wheel>, shows: i64, most: i64) -> Wheel {
         match before {
             Some(before) if shows >= before.shows => Wheel { shows, ..before },
@@ -51,7 +51,7 @@ impl Wheel {
     }
 }
 
-/// What a machine has said so far, the newest value of each field.
+/// What a machine has said so far: the newest value of each field.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Counters {
     distance_m: Option<i32>,
@@ -60,23 +60,23 @@ pub struct Counters {
     rate_half_spm: Option<i32>,
     power_w: Option<i32>,
     heard: At,
-    /// The distance moved between the last two records.
+    /// The distance changed between the last two records.
     moves: bool,
-    /// Something was said since the link was made.
+    /// Something has been said since the link was made.
     fresh: bool,
 }
 
 impl Counters {
-    /// Takes in one record. A sample comes of each that has a distance; machines that send their fields in
-    /// turns lose nothing, since of every other field the newest value goes with it. The machine's own clock
-    /// goes along only when it is of the same record.
+    /// Takes in one record. Each one with a distance gives a sample; machines that send their fields in turns
+    /// lose nothing, since the newest value of every other field goes with it. The machine's own clock goes
+    /// along only when it is from the same record.
     pub fn take(&mut self, record: &Rowed, at: At) -> Option<Sample> {
         let number = |field: Field| record.get(&field).copied();
         let distance = number(Field::DistanceM);
         if let (Some(now), Some(before)) = (distance, self.distance_m)
             && now < before
         {
-            // Set to zero.
+            // Reset to zero.
             (self.elapsed, self.strokes) = (None, None);
         }
         let passed = i64::from(at.since(self.heard).0);
@@ -109,14 +109,14 @@ impl Counters {
         })
     }
 
-    /// The link is lost: what the machine shows is not known until it speaks again.
+    /// The link is lost: what the machine shows is unknown until it reports again.
     pub fn lost(&mut self) {
         self.fresh = false;
     }
 
     /// What a machine that has fallen silent still shows, as a sample of now: the server wants to hear it in
-    /// the last second before the go, and some machines say nothing while nobody rows. None while somebody
-    /// does, or before the first word.
+    /// the last second before the go, and some machines say nothing while nobody rows. `None` while somebody
+    /// does, or before the first report.
     #[must_use]
     pub fn standing(&self, at: At) -> Option<Sample> {
         let silent = at.since(self.heard);
@@ -169,7 +169,7 @@ mod tests {
             (2_000, &[(DistanceM, 0), (ElapsedS, 0), (Strokes, 0)]),
         ]);
         assert_eq!(samples[1].map(|s| (s.elapsed_ms, s.strokes)), Some((Some(0), Some(0))));
-        // Set to zero while out of reach, and rowed further than before: the clock tells.
+        // Reset to zero while out of reach, and rowed further than before: the clock shows it.
         let (_, samples) = heard(&[
             (0, &[(DistanceM, 30), (ElapsedS, 40_000), (Strokes, 40_000)]),
             (20_000, &[(DistanceM, 61), (ElapsedS, 15), (Strokes, 7)]),

@@ -1,4 +1,4 @@
-//! `thole board`: how all stand, in a terminal.
+//! `thole board`: where everybody stands, in a terminal.
 
 use std::io::IsTerminal;
 
@@ -24,7 +24,7 @@ const REDRAW: &str = "\u{1b}[2J\u{1b}[H";
 
 #[derive(Args)]
 pub(crate) struct BoardArgs {
-    /// The board's link, as the coach got it with the session
+    /// The board's link, which the coach got with the session
     #[arg(long)]
     link: String,
 }

@@ -25,7 +25,7 @@ mod lead;
 mod results;
 mod telling;
 
-/// How long an order of the command line waits for its answer, in real time; then it says so and ends.
+/// How long an order on the command line waits for its answer, in real time; then it says so and ends.
 const ANSWER_LIMIT: Duration = Duration::from_secs(15);
 
 #[derive(Args)]
@@ -45,8 +45,8 @@ pub(crate) struct CoachArgs {
 enum CoachTask {
     /// Makes a session and prints its code and links
     Create(Box<create::CreateArgs>),
-    /// Shows standings and notices as they change, until the session closes. It is one of the coach's three devices;
-    /// the first to come is in command, and others add --take-command
+    /// Shows standings and notices as they change, until the session closes. It counts as one of the coach's three
+    /// devices; the first to connect is in command, and others need --take-command
     Watch,
     /// Reads orders line by line from standard input, and shows standings and notices
     Lead,
@@ -54,10 +54,10 @@ enum CoachTask {
     One(Box<Action>),
 }
 
-/// Settings of the pieces that are typed.
+/// Settings of pieces typed on the command line.
 #[derive(Args, Clone, Debug)]
 pub(crate) struct PieceArgs {
-    /// Length of the count-down, 5 to 60 seconds (0:10)
+    /// Length of the countdown, 5 to 60 seconds (0:10)
     #[arg(long, value_name = "TIME")]
     count: Option<String>,
     /// The clock runs from each athlete's own first stroke
@@ -66,10 +66,11 @@ pub(crate) struct PieceArgs {
     /// In intervals, each athlete goes on when their own rest is over
     #[arg(long)]
     own_rest: bool,
-    /// Entry of the call sheet ("850m: Sit tall for 10 strokes", "each last 50m: Legs first"); may be given again
+    /// Entry of the call sheet ("850m: Sit tall for 10 strokes", "each last 50m: Legs first"); may be given
+    /// several times
     #[arg(long = "sheet", value_name = "POINT: CALL")]
     sheet: Vec<String>,
-    /// File with one entry of the call sheet a line
+    /// File with one entry of the call sheet per line
     #[arg(long, value_name = "FILE")]
     sheet_file: Option<PathBuf>,
 }
@@ -141,7 +142,7 @@ enum Answer {
     Given,
 }
 
-/// What an order is answered by, beside the word that it is done; secrets are shown this once.
+/// What answers an order, apart from the word that it is done; secrets are shown only this once.
 pub(crate) enum Given {
     Athletes(Links),
     Board(BoardLink),
@@ -149,7 +150,7 @@ pub(crate) enum Given {
     Table(String),
 }
 
-/// Waits for the first welcome; a server that is not there is said at once.
+/// Waits for the first welcome; if the server is not there, says so at once.
 async fn welcomed(coach: &mut Coach) -> Result<(), String> {
     match coach.next().await {
         Some(CoachNews::Lost { says, .. }) => Err(says),
@@ -159,7 +160,7 @@ async fn welcomed(coach: &mut Coach) -> Result<(), String> {
     }
 }
 
-/// Waits for the answer to an order; what else is told meanwhile is left aside.
+/// Waits for the answer to an order; anything else told in the meantime is ignored.
 async fn answer(
     coach: &mut Coach,
     command: CommandId,
@@ -209,7 +210,7 @@ async fn answer(
     tokio::time::timeout(ANSWER_LIMIT, answered).await.unwrap_or_else(|_| Err(late.into()))
 }
 
-/// The grace of a call in words.
+/// A call's grace period in words.
 fn grace(typed: Option<&str>) -> Result<Option<Millis>, String> {
     typed
         .map(|typed| if typed == "0" { Ok(Millis(0)) } else { wording::duration(typed) })

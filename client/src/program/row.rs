@@ -33,27 +33,27 @@ mod telling;
 
 /// How often a server that does not answer is tried before the program gives up on joining.
 const JOINS_TRIED: u32 = 8;
-/// How long it is waited in between, in real time.
+/// How long it waits in between, in real time.
 const JOIN_AGAIN: Duration = Duration::from_millis(1_500);
 /// Pace of an invented athlete without a target.
 const USUAL_PACE: &str = "2:14";
 
 #[derive(Args)]
 pub(crate) struct RowArgs {
-    /// Join code of the session; with --name
+    /// Join code of the session; needs --name
     #[arg(long, requires = "name", conflicts_with_all = ["link", "secret"])]
     code: Option<String>,
     /// Your name in the session
     #[arg(long)]
     name: Option<String>,
-    /// Your personal link, as your coach or an earlier join gave it
+    /// Your personal link, from your coach or from joining earlier
     #[arg(long, conflicts_with = "secret")]
     link: Option<String>,
-    /// Your secret alone, with --server
+    /// Only your secret; needs --server
     #[arg(long)]
     secret: Option<String>,
-    /// What rows: a recorded file, - for JSON lines on standard input, ftms for a machine over
-    /// Bluetooth, or simulated
+    /// Where the strokes come from: a recorded file, - for JSON lines on standard input, ftms for a machine
+    /// over Bluetooth, or simulated
     #[arg(long, default_value = "simulated", value_name = "FILE|-|ftms|simulated")]
     from: String,
     #[command(flatten)]
@@ -67,13 +67,13 @@ pub(crate) struct RowArgs {
     /// Your plan: even, fast_start, negative_split, or legs (500m@1:55+1200m@2:01)
     #[arg(long)]
     plan: Option<String>,
-    /// Says that the cautions were read and are accepted; without it they are shown, and nobody joins
+    /// Says that you have read and accept the cautions; without it they are shown, and nobody joins
     #[arg(long)]
     cautions_read: bool,
-    /// Passes heart rate on to the coach
+    /// Passes your heart rate on to the coach
     #[arg(long)]
     share_heart_rate: bool,
-    /// Takes the seat though another device is connected in it, which leaves
+    /// Takes the seat even if another device is connected in it; that device is then sent away
     #[arg(long)]
     take_seat: bool,
     /// Leaves after this many pieces
@@ -82,7 +82,7 @@ pub(crate) struct RowArgs {
     /// Stays until the session closes
     #[arg(long)]
     stay: bool,
-    /// Where what was rowed is saved when the server has lost it
+    /// Folder in which to save what was rowed if the server has lost it
     #[arg(long, value_name = "FOLDER", default_value = ".")]
     save_to: PathBuf,
     /// REHEARSAL: how many times faster than real time the server runs
@@ -95,10 +95,10 @@ pub(crate) struct RowArgs {
 /// The machines of `--from ftms`.
 #[derive(Args)]
 struct OverBluetooth {
-    /// Bluetooth: name or address of the machine, when there are several
+    /// Bluetooth: name or address of the machine, if there are several
     #[arg(long, value_name = "NAME|ADDRESS", help_heading = "Bluetooth")]
     device: Option<String>,
-    /// Bluetooth: a machine and the personal link of who rows on it; given again for each further one
+    /// Bluetooth: a machine and the personal link of whoever rows on it; repeat for each further one
     #[arg(long, value_name = "NAME|ADDRESS=LINK", help_heading = "Bluetooth",
         conflicts_with_all = ["device", "code", "name", "link", "secret", "target", "plan", "share_heart_rate"])]
     pair: Vec<String>,
@@ -110,7 +110,7 @@ const OVER_BLUETOOTH: &str = "ftms";
 /// The invented athlete of `--from simulated`.
 #[derive(Args)]
 struct Invented {
-    /// Simulated: pace for 500 m (1:58.5), whatever the target
+    /// Simulated: pace per 500 m (1:58.5), whatever the target
     #[arg(long, help_heading = "Simulated")]
     pace: Option<String>,
     /// Simulated: the same seed rows the same strokes
@@ -122,7 +122,7 @@ struct Invented {
     /// Simulated: strokes a minute, 18 to 40
     #[arg(long, default_value_t = 26.0, help_heading = "Simulated")]
     rate: f64,
-    /// Simulated: per cent of the speed that is gone at the end
+    /// Simulated: per cent of the speed that is lost by the end
     #[arg(long, default_value_t = 0.0, value_name = "PERCENT", help_heading = "Simulated")]
     fade: f64,
     /// Simulated: stops for good at this share of the work (0.6)
@@ -134,7 +134,7 @@ struct Invented {
     /// Simulated: the machine is reset at this share of the work
     #[arg(long, value_name = "SHARE", help_heading = "Simulated")]
     reset_at: Option<f64>,
-    /// Loses the connection, TIME:LENGTH after the go (1min30s:8s); may be given again
+    /// Loses the connection, TIME:LENGTH after the go (1min30s:8s); may be given several times
     #[arg(long, value_name = "TIME:LENGTH", help_heading = "Simulated")]
     drop: Vec<String>,
 }
@@ -154,7 +154,7 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
     if args.over_bluetooth.device.is_some() || !args.over_bluetooth.pair.is_empty() {
         return Err(usage("--device and --pair name machines over Bluetooth: add --from ftms."));
     }
-    // Everything that can be wrong about the words is found before anybody is bothered.
+    // Everything that can be wrong about the arguments is found before anybody is bothered.
     let source = args.source().map_err(usage)?;
     let drops = args.invented.drops().map_err(usage)?;
     let aim = args.aim().map_err(usage)?;
@@ -193,7 +193,7 @@ async fn over_bluetooth(_common: &Common, _args: RowArgs) -> Result<(), Failed> 
     ))
 }
 
-/// Rows a course, and tells.
+/// Rows a course, and reports.
 async fn rowed(mut telling: telling::Telling<'_>, mut seat: Seat) -> Result<(), Failed> {
     loop {
         let wait = telling.next_count(seat.athlete().clock());
@@ -276,7 +276,8 @@ fn pipe(athlete: &mut Athlete, line: &str, nth: u64, thin: &mut Thin) {
     }
 }
 
-/// Shows what has to be read before. Whoever has not accepted it takes no place: everybody would wait for them in vain.
+/// Shows what has to be read beforehand. Whoever has not accepted it takes no place: everybody would wait for them in
+/// vain.
 fn caution(common: &Common, args: &RowArgs) -> Result<(), Failed> {
     if args.share_heart_rate {
         common.tell(json!({"event": "heart_rate", "says": HEART_RATE}), || Some(HEART_RATE.into()));
@@ -318,7 +319,7 @@ impl RowArgs {
             ))
         })?;
         let dial = common.dial(address.clone())?;
-        // One id for all tries: a seat whose answer was lost is not taken twice.
+        // One id for all attempts: a seat whose answer was lost is not taken twice.
         let id = enter::join_id();
         let mut tried = 0;
         let joined = loop {
@@ -353,7 +354,7 @@ impl RowArgs {
         Ok(link)
     }
 
-    /// What rows; `None` for standard input.
+    /// Where the strokes come from; `None` for standard input.
     fn source(&self) -> Result<Option<Source>, String> {
         match self.from.as_str() {
             "-" => Ok(None),
@@ -406,7 +407,7 @@ impl Invented {
 
     fn drops(&self) -> Result<Vec<Drop>, String> {
         let read = |typed: &String| {
-            // The time itself can have a colon in it; the last one divides.
+            // The time itself can contain a colon; the last one separates.
             let (after, lasts) = typed.rsplit_once(':')?;
             let (after_go, lasts) =
                 (wording::duration(after).ok()?, wording::duration(lasts).ok()?);

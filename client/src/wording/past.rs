@@ -7,7 +7,7 @@ use thole_protocol::{
 
 use super::target::target;
 
-/// Most that the server takes.
+/// The most that the server accepts.
 const RESULTS_MAX: usize = limits::HISTORY_MAX;
 
 /// Reads past results, what was rowed and how many days ago; newest first, whatever the order.
@@ -35,7 +35,7 @@ fn one(part: &str) -> Result<PastResult, String> {
         let short = days.len() <= 5 && days.bytes().all(|digit| digit.is_ascii_digit());
         let days_ago = short.then(|| days.parse().ok()).flatten()?;
         match target(rowed).ok()? {
-            // It does not say of how much.
+            // It does not say over what distance.
             Target::Pace { .. } => None,
             result @ (Target::Finish { .. } | Target::Distance { .. }) => {
                 Some(PastResult { days_ago, result })

@@ -7,7 +7,7 @@ use thole_protocol::{
 };
 
 /// Reads one entry of a call sheet: the point (`850m`, `last 200m`, `4:00`, `stroke 40`), a colon and
-/// a space, the words to show, behind ` / ` the sentence to speak, and at the end how long it stands.
+/// a space, the words to show, after ` / ` the sentence to speak, and at the end how long it stands.
 ///
 /// # Errors
 /// A sentence that says what to type.
@@ -31,7 +31,7 @@ pub fn sheet_call(typed: &str) -> Result<SheetCall, String> {
     Ok(SheetCall { at, text, audience: Audience::All, span })
 }
 
-/// Reads one line of a call sheet for a piece of these repeats: an entry as `sheet_call` reads it, or behind `each` one for
+/// Reads one line of a call sheet for a piece of these repeats: an entry as `sheet_call` reads it or, after `each`, one for
 /// the same point of every repeat that is long enough: `each 100m: Sit tall`, `each last 50m: Legs first`.
 ///
 /// # Errors
@@ -92,8 +92,8 @@ fn point_of(typed: &str) -> Option<Point> {
     Some(Point::Elapsed { time_ms: duration(typed).ok()? })
 }
 
-/// Reads the words of a call and how long it stands: `Sit tall / Breathe out for 30s`; without a
-/// length it stands until the next.
+/// Reads the words of a call and how long it stands: `Sit tall / Breathe out for 30s`; without a length it
+/// stands until the next.
 ///
 /// # Errors
 /// A sentence, when there is nothing to show.

@@ -31,7 +31,7 @@ pub fn target(typed: &str) -> Result<Target, String> {
     Ok(Target::Finish { finish_ms: duration(typed).map_err(|_| wrong())? })
 }
 
-/// Half of the world writes the tenths of `6:31,5` behind a comma.
+/// Half of the world writes the tenths of `6:31,5` after a comma.
 fn with_point(typed: &str) -> String {
     match typed.split_once(',') {
         Some((minutes, tenths))

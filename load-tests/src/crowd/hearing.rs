@@ -132,7 +132,7 @@ impl Crowd {
         link.stage = Stage::In;
         link.tries = 0;
         link.in_since_us = now;
-        // The first welcome tells everything; after a later one what was missed is still to come, and the
+        // The first welcome tells everything; after a later one, what was missed is still to come, and the
         // connection may be lost before it has.
         if link.last_event == 0 {
             link.last_event = heard.last_event.unwrap_or(0);
@@ -143,7 +143,7 @@ impl Crowd {
             self.seen.journals_lost += u64::from(known != epoch);
         }
         if let Some(athlete) = self.athletes.get_mut(place) {
-            // What became durable just before the loss needs no sending.
+            // What became durable just before the loss need not be sent.
             if let Some(durable) = heard.durable {
                 for stroke in athlete.acknowledge(durable.through_seq) {
                     let took = now.saturating_sub(stroke.due_us).max(1);
@@ -228,7 +228,8 @@ impl Crowd {
         }
     }
 
-    /// Of what a coach orders only a call can come too late: when everybody is home. Any other refusal of one is a loss.
+    /// Of what a coach orders, only a call can come too late: when everybody is home. Any other refusal counts as a
+    /// loss.
     fn coach_is_refused(&mut self, text: &[u8]) {
         let Ok(ServerMsg::Refused { command: Some(command), refusal }) =
             serde_json::from_slice(text)
@@ -296,7 +297,8 @@ impl Crowd {
             }
             "clock" => {
                 let heard_us = heard.client_sent_us.zip(heard.server_heard_us);
-                // Sender and hearer share a clock: the middle of both ways is right within half of them.
+                // Sender and receiver share a clock: the middle of the round trip is right to within half of
+                // it.
                 self.offset_us = self.offset_us.or(heard_us.and_then(|(sent, heard)| {
                     let middle = i64::try_from(sent.midpoint(now)).ok()?;
                     Some(i64::try_from(heard).ok()? - middle)

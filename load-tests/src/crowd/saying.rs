@@ -47,7 +47,7 @@ impl Crowd {
         }
     }
 
-    /// Tries once more after a random wait that doubles.
+    /// Tries once more after a random wait that doubles each time.
     pub(super) fn come_again(&mut self, place: usize, now: u64) {
         let Some(link) = self.links.get_mut(place) else { return };
         let most = BACK_OFF.saturating_mul(1 << link.tries.min(8)).min(BACK_OFF_MAX);
@@ -68,7 +68,7 @@ impl Crowd {
                 run: self.athletes.get(place).map(|athlete| athlete.run),
                 at_ms: None,
                 unacked_seq: None,
-                // By which a coach who comes back is in command again.
+                // This is how a coach who comes back is in command again.
                 device: (role == Role::Coach).then(|| DeviceId(Uuid::from_u128(1 + place as u128))),
                 take_seat: false,
                 last_event: EventNo(link.last_event),
@@ -149,7 +149,7 @@ impl Crowd {
         }
     }
 
-    /// A place that was welcomed gives signs of life from now on.
+    /// A place that has been let in gives signs of life from now on.
     pub(super) fn begin_beating(&mut self, place: usize, now: u64) {
         let Some(link) = self.links.get_mut(place) else { return };
         if !std::mem::replace(&mut link.beats, true) {
@@ -189,7 +189,7 @@ impl Crowd {
         }
     }
 
-    /// The coach orders something; comes back as done.
+    /// The coach orders something; it comes back as done.
     pub(crate) fn order(&mut self, order: Order) -> CommandId {
         let command = self.command();
         let order = ClientMsg::Command(Command { command, order });
@@ -198,7 +198,7 @@ impl Crowd {
         command
     }
 
-    /// What the coach ordered and had no answer to is said again, as the protocol asks for.
+    /// What the coach ordered and got no answer to is said again, as the protocol asks for.
     pub(super) fn order_again(&mut self) {
         let done = &self.done;
         self.ordered.retain(|(command, _)| !done.contains(command));

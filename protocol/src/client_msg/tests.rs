@@ -1,4 +1,4 @@
-//! What a client says, as it is read.
+//! How what a client says is read.
 
 use super::*;
 

@@ -58,7 +58,7 @@ fn splits(list: &[(u32, u32)]) -> Vec<Split> {
     list.iter().map(split).collect()
 }
 
-/// Of nobody who finished.
+/// Of somebody who did not finish.
 fn result(athlete: u128, outcome: Outcome, (dm, ms): (u32, u32)) -> AthleteResult {
     AthleteResult {
         athlete: who(athlete),
@@ -195,8 +195,8 @@ fn a_piece_by_time_is_told_in_metres() {
     assert_eq!((cell("margin_percent"), cell("within_metres")), ("-2.5", "0.4"));
 }
 
-/// RFC 4180, 2: what has a quotation mark, a comma or the end of a line in it stands in quotation marks, doubled
-/// inside. What a spreadsheet would reckon begins with an apostrophe (OWASP, CSV injection).
+/// RFC 4180, 2: anything with a quotation mark, a comma or a line end in it is put in quotation marks, doubled
+/// inside. Anything a spreadsheet would compute begins with an apostrophe (OWASP, CSV injection).
 #[test]
 fn no_name_breaks_a_row_or_is_reckoned() {
     let names = [

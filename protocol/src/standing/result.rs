@@ -35,13 +35,13 @@ pub enum Mark {
     HeardLate,
     /// The first stroke came well after the go.
     LateStart,
-    /// Came, or came back, when repeats were over for the class: they were not rowed, are nought among the splits, and
-    /// the result has no place.
+    /// Came, or came back, when repeats were over for the class: they were not rowed, count as zero among the splits,
+    /// and the result has no place.
     RepeatsMissed,
     /// The session's clock and the machine's own ran apart by over a second: times may be wrong.
     ClocksApart,
-    /// The server's journal was damaged where it may have been about this: what was lost is not known. Of lost strokes
-    /// alone, until the device has sent them again.
+    /// The server's journal was damaged in a place that may have been about this: what was lost is not known. If only
+    /// strokes were lost, the mark stays until the device has sent them again.
     Damaged,
 }
 
@@ -56,8 +56,8 @@ pub enum Outcome {
     Stopped,
     /// Was still rowing when the piece was closed or stopped.
     Unfinished,
-    /// Was not heard to the end of a piece by time: what was rowed after `time_ms` is not known, and turns this
-    /// into another outcome when it comes.
+    /// Was not heard up to the end of a piece by time: what was rowed after `time_ms` is not known, and makes
+    /// this a different outcome when it comes.
     Unheard,
     /// Was in the roster and never rowed in this piece.
     DidNotStart,
@@ -73,27 +73,27 @@ pub struct AthleteResult {
     pub outcome: Outcome,
     /// Place among those with a target who finished; 1, 2, 2, 4.
     pub place: Option<u32>,
-    /// Their own target, in the piece's own kind: a finish time, or a distance. `None` for athletes without one.
+    /// Their own target, in the piece's own unit: a finish time, or a distance. `None` for athletes without one.
     #[serde(default)]
     pub target: Option<Total>,
     /// Work time, rests cut out, to the millisecond.
     pub time_ms: Millis,
     /// Work distance.
     pub distance_dm: Decimetres,
-    /// How sure `time_ms` is, or `distance_dm` of a piece by time.
+    /// How sure `time_ms` is or, in a piece by time, `distance_dm`.
     #[serde(flatten)]
     pub sure: Certainty,
     /// The finish as it is shown and ranked: rounded once, to 0.1 s or to whole metres.
     pub shown: Option<Total>,
-    /// Against their own target, of the finish as shown.
+    /// Against their own target, by the finish as shown.
     pub margin: Option<Margin>,
-    /// Where an athlete whom the end of the piece cut off was heading, rounded like `shown`: an estimate, and no result. `None`
-    /// for all others, and before a twentieth of the piece.
+    /// Where an athlete whom the end of the piece cut off was heading, rounded like `shown`: an estimate, not a result.
+    /// `None` for everybody else, and before a twentieth of the piece.
     #[serde(default)]
     pub estimate: Option<Total>,
     /// Quarters of a single stretch, repeats of an interval piece.
     pub splits: Vec<Split>,
-    /// Own strokes in the work, if the machine told.
+    /// Their own strokes in the work, if the machine reported them.
     pub strokes: Option<u32>,
     /// What the reader should know.
     pub marks: Vec<Mark>,

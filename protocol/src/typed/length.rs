@@ -5,7 +5,7 @@ use crate::{
     units::{Decimetres, Millis, decimetres, millis},
 };
 
-/// Reads a time: `6:31.5`, `1:02:03`, `45s`, `12min`, `2min30s`, `1h`; a bare number is no time.
+/// Reads a time: `6:31.5`, `1:02:03`, `45s`, `12min`, `2min30s`, `1h`; a bare number is not a time.
 ///
 /// # Errors
 /// A sentence that says what to type.
@@ -45,7 +45,7 @@ fn by_colons(typed: &str) -> Option<Millis> {
     }
     let (hours, minutes): (u32, u32) = (hours.parse().ok()?, minutes.parse().ok()?);
     let seconds: f64 = plain_number(seconds)?;
-    // 6:71, 6:5 and 1:2:03 are slips of the finger and not times.
+    // 6:71, 6:5 and 1:2:03 are slips of the finger, not times.
     let whole = |part: &str| part.split('.').next().is_some_and(|whole| whole.len() == 2);
     let two_digits = parts.iter().skip(1).all(|part| whole(part));
     if seconds >= 60.0 || !two_digits || parts.len() == 3 && minutes >= 60 {
@@ -88,7 +88,7 @@ pub fn distance(typed: &str) -> Result<Decimetres, String> {
     Ok(decimetres(dm))
 }
 
-/// A number of digits with at most one point between them: no sign, no exponent, no infinity.
+/// A number made of digits with at most one point between them: no sign, no exponent, no infinity.
 fn plain_number(text: &str) -> Option<f64> {
     let digit = |c: char| c.is_ascii_digit();
     let plain = text.starts_with(digit)

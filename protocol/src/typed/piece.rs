@@ -1,5 +1,5 @@
-//! Pieces as people write them: `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`; `6x350/1:15` is in
-//! metres.
+//! Pieces as people write them: `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`; in `6x350/1:15`
+//! metres are meant.
 
 use std::borrow::Cow;
 
@@ -11,11 +11,11 @@ use crate::{
 
 use super::length::{distance, duration};
 
-/// Most repeats of one piece, as the protocol has it.
+/// Most repeats of one piece, according to the protocol.
 const REPEATS_MAX: usize = *limits::REPEATS.end();
 
-/// Reads a piece. The rest stands behind a slash and counts between two repeats; of sets, the rest
-/// inside comes first and the rest between sets second.
+/// Reads a piece. The rest comes after a slash and counts between two repeats; with sets, the rest inside
+/// comes first and the rest between sets second.
 ///
 /// # Errors
 /// A sentence that says what to type.

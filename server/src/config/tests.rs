@@ -12,7 +12,7 @@ struct CommandLine {
     args: ServeArgs,
 }
 
-/// Settings that are no number.
+/// Settings whose values are not numbers.
 const WORDS: [&str; 15] = [
     "proxies",
     "client-address-header",
@@ -31,7 +31,7 @@ const WORDS: [&str; 15] = [
     "code-syllables",
 ];
 
-/// As typed; whatever environment the tests run in.
+/// As typed, whatever environment the tests run in.
 fn typed(words: &[&str]) -> ServeArgs {
     let command = CommandLine::command().mut_args(|arg| arg.env(None::<&str>));
     let matches = command.try_get_matches_from(["serve"].iter().chain(words)).unwrap();

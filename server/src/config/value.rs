@@ -1,4 +1,5 @@
-//! One value of a setting, read from what was said; what is wrong with it, in one sentence that says what is allowed.
+//! One value of a setting, read from what was given; what is wrong with it, in one sentence that says what is
+//! allowed.
 
 use std::{
     fmt::Display, net::IpAddr, ops::RangeInclusive, path::PathBuf, str::FromStr, time::Duration,
@@ -8,7 +9,7 @@ use thole_protocol::ids::Syllables;
 
 use crate::{authority, inner::InnerListen, logs::LogFormat};
 
-/// A value of the file as it would stand on the command line.
+/// A value of the file as it would be written on the command line.
 pub(super) fn plain(name: &str, value: toml::Value) -> Result<String, String> {
     match value {
         toml::Value::String(text) => Ok(text),
@@ -25,7 +26,7 @@ pub(super) fn plain(name: &str, value: toml::Value) -> Result<String, String> {
     }
 }
 
-/// Reads whatever reads itself, and says in words what it is that is wanted.
+/// Reads anything that can be parsed, and says in words what is expected.
 pub(crate) fn parsed<T: FromStr>(
     wanted: &'static str,
 ) -> impl Fn(&str) -> Result<T, String> + Clone + Send + Sync + 'static {
@@ -49,7 +50,7 @@ where
     }
 }
 
-/// So many of a unit of time.
+/// This many of a unit of time.
 pub(crate) fn time(
     unit: Duration,
     most: u32,
@@ -58,7 +59,7 @@ pub(crate) fn time(
     move |said| Ok(unit * count(said)?)
 }
 
-/// So many MiB, in bytes.
+/// This many MiB, in bytes.
 pub(crate) fn mib(
     most: u64,
 ) -> impl Fn(&str) -> Result<u64, String> + Clone + Send + Sync + 'static {
@@ -75,14 +76,14 @@ pub(super) fn path(
     }
 }
 
-/// What stands between commas; nothing, when nothing does.
+/// What stands between commas; empty when there is nothing.
 pub(super) fn list<T: 'static>(
     read: fn(&str) -> Result<T, String>,
 ) -> impl Fn(&str) -> Result<Vec<T>, String> + Clone + Send + Sync + 'static {
     move |said| said.split(',').map(str::trim).filter(|one| !one.is_empty()).map(read).collect()
 }
 
-/// At least one, else there is nothing to make a certificate for.
+/// At least one, otherwise there is nothing to make a certificate for.
 pub(super) fn self_made(said: &str) -> Result<Vec<String>, String> {
     said.split(',').map(|name| authority::name(name.trim())).collect()
 }

@@ -39,9 +39,9 @@ use crate::{
     shares::Guest,
 };
 
-/// How often a code that is in use may be drawn before something is wrong.
+/// How often a code that is in use may be drawn before something must be wrong.
 const CODES_TRIED: usize = 20;
-/// How often a session may just be ending when somebody comes.
+/// How often a session may be just ending when somebody comes.
 pub(super) const OPENS_TRIED: usize = 3;
 
 /// A connection that its session has welcomed.
@@ -54,7 +54,7 @@ pub(super) struct Welcomed {
     pub(super) out: Outgoing,
 }
 
-/// Hears `create`, `join` and `hello` until somebody is welcome.
+/// Listens to `create`, `join` and `hello` until somebody is let in.
 pub(super) async fn greet<S>(socket: &mut Socket<S>, guest: &Guest) -> Result<Welcomed, Ended>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send,
@@ -62,7 +62,7 @@ where
     let mut waits = None;
     let greeted = hear_stranger(socket, guest, &mut waits).await;
     if let Some(waits) = waits {
-        // Who comes in by a link of their own asks no more.
+        // Somebody who comes in by a link of their own no longer asks.
         let why = if greeted.is_ok() { NoMore::Withdrawn } else { NoMore::Lost };
         waits.ends(why).await;
     }
@@ -82,7 +82,8 @@ where
     let mut refusals = Allowance::new(REFUSALS_MAX, 1.0, server.clock.instant());
     loop {
         if waits.is_some() {
-            // Who has given a right code and waits for the coach is on a list that is short; others find room.
+            // Somebody who has given a right code and waits for the coach is on a list that is short; others
+            // find room.
             socket.stranger = None;
         }
         let Some(text) = hear_or_decide(socket, guest, waits).await? else { continue };
@@ -142,7 +143,7 @@ where
     told.err().unwrap_or(Ended::Closing(Close::TooSlow))
 }
 
-/// With which refusal what was said may have been a guess: a code that no session has, or a key that is none.
+/// Which refusals mean that what was said may have been a guess: a code that no session has, or a wrong key.
 fn may_be_guess(msg: &Result<(ClientMsg, u32), Misread>) -> Option<Why> {
     match msg {
         Ok((ClientMsg::Join(_), _)) => Some(Why::Unknown),
@@ -151,7 +152,8 @@ fn may_be_guess(msg: &Result<(ClientMsg, u32), Misread>) -> Option<Why> {
     }
 }
 
-/// What is said next; `None` when it was nothing, or the coach has decided and it was told. Who keeps the server waiting
+/// What is said next; `None` when it was nothing, or the coach has decided and that was told. Somebody who keeps the
+/// server waiting may have to give way to others; whoever waits for the coach has given a code that is right.
 /// may have to give way to others, who waits for the coach has given a code that is right.
 async fn hear_or_decide<S>(
     socket: &mut Socket<S>,
@@ -186,7 +188,7 @@ where
     let told = match decided {
         Some(decided) => answer(decided, ServerMsg::Joined),
         None => {
-            // A fault that comes again at once must not make this go round without a pause.
+            // A fault that recurs at once must not make this loop without a pause.
             sleep(SAID_AGAIN_AFTER).await;
             come_by_code(&server, join, guest, waits).await?
         }
@@ -195,7 +197,7 @@ where
     Ok(None)
 }
 
-/// The next text; pings put nothing off.
+/// The next text; pings postpone nothing.
 async fn hear_text<S>(socket: &mut Socket<S>, largest: usize) -> Result<Option<Utf8Bytes>, Ended>
 where
     S: AsyncRead + AsyncWrite + Unpin + Send,
@@ -257,12 +259,12 @@ where
         Holder::Board => (Role::Board, None),
         Holder::Athlete(athlete) => (Role::Athlete, Some(athlete)),
     };
-    // A good link of a session that is not there: it is lost.
+    // A valid link to a session that is not there: the session is lost.
     let row = row(&server, held.session).await?.ok_or(Ended::Closing(Close::RecordsLost))?;
     if role != hello.role || has_expired(&server, &row) {
         return Err(wrong);
     }
-    // A class that waits for its session takes no places of strangers, who may want into another.
+    // A class that waits for its session takes no places of strangers, who may want to get into another.
     socket.stranger = None;
     for _ in 0..OPENS_TRIED {
         let opened = Registry::open(&server, &row).await;
@@ -278,7 +280,7 @@ where
         }
         let Ok(clock) = welcomed.await else {
             match out.closing() {
-                // It was going to sleep just then.
+                // It was just going to sleep.
                 Some(Close::GoingAway) => continue,
                 Some(why) => return Err(Ended::Closing(why)),
                 None => return Err(Ended::Closing(Close::Fault)),
@@ -291,7 +293,7 @@ where
     Err(Ended::Closing(Close::GoingAway))
 }
 
-/// Whoever tries one wrong secret after the other waits for the answer, and gives way meanwhile.
+/// Whoever tries one wrong secret after another waits for the answer, and gives way in the meantime.
 async fn told_late(guest: &Guest, wrong: Ended) -> Ended {
     let leave = Arc::new(Notify::new());
     let _awaited = guest.awaited(&leave);

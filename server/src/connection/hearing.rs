@@ -1,4 +1,4 @@
-//! What a welcome connection says, turned into what its session understands.
+//! What a connection that has been let in says, turned into what its session understands.
 
 use thole_host::Said;
 use thole_host::roles::may_say;
@@ -50,7 +50,7 @@ impl Connection {
             return self.refuse(socket, named, refusal(Why::NotYours, says)).await;
         }
         if let ClientMsg::Clock(question) = msg {
-            // Answered here, ahead of every queue: what waits would look like a longer way.
+            // Answered here, ahead of every queue: time spent waiting would look like a longer trip.
             let answer = ClockAnswer {
                 client_sent_us: question.client_sent_us,
                 server_heard_us: self.clock.us_at(self.heard),
@@ -72,8 +72,8 @@ impl Connection {
         }
     }
 
-    /// Who sends more than the allowance is read more slowly; back-fill goes as fast as it becomes
-    /// durable, which the places in flight see to.
+    /// Whoever sends more than the allowance is read more slowly; back-fill goes as fast as it becomes
+    /// durable, which the limit on messages under way sees to.
     fn pay(&mut self, msg: &ClientMsg) {
         let back_fill = matches!(msg, ClientMsg::Samples(Samples { samples, .. }) if samples.len() >= BACK_FILL);
         if !back_fill {
@@ -92,7 +92,7 @@ impl Connection {
         Ok(())
     }
 
-    /// Whoever gave what was said a name is answered by it, or they would say it again for ever.
+    /// Whoever gave what was said a command id is answered by it, or they would repeat it for ever.
     async fn refuse<S>(
         &mut self,
         socket: &mut Socket<S>,
@@ -189,7 +189,7 @@ impl Connection {
             }
             ClientMsg::Ready(ready) => {
                 let Ready { cautions_read, machine, clock_bound_ms, on_board, command: _ } = ready;
-                // What is longer than is shown is not kept either.
+                // What is longer than can be shown is not kept either.
                 let machine =
                     machine.map(|name| name.chars().take(core_limits::NAME_MAX).collect());
                 Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board }
@@ -218,7 +218,7 @@ impl Connection {
     }
 }
 
-/// The name by which this is answered.
+/// The command id under which this is answered.
 fn named(msg: &ClientMsg) -> Option<CommandId> {
     match msg {
         ClientMsg::Command(Command { command, .. })

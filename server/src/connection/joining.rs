@@ -1,4 +1,4 @@
-//! Somebody who comes by a code: a seat at once, or a word from the coach first.
+//! Somebody who comes with a code: a seat at once, or the coach's word first.
 
 use std::{sync::Arc, time::Duration};
 
@@ -30,9 +30,9 @@ use crate::{
     shares::Guest,
 };
 
-/// What is said on a connection that has no seat yet.
+/// What to say on a connection that has no seat yet.
 pub(super) enum Came {
-    /// Nothing but an answer.
+    /// Only an answer.
     Said(ServerMsg),
     /// The coach is asked; the connection stays.
     Waits(Box<Waits>),
@@ -42,7 +42,7 @@ pub(super) enum Came {
 pub(super) struct Waits {
     join: Join,
     waiting: Waiting,
-    /// Who waits, to its session.
+    /// The number under which its session knows who waits.
     conn: ConnId,
     request: thole_protocol::ids::RequestId,
     decided: oneshot::Receiver<Result<Joined, Refusal>>,
@@ -56,8 +56,8 @@ impl Waits {
         ServerMsg::Waiting(self.waiting.clone())
     }
 
-    /// Whether this is the same once more, by which a client shows that it is still there. Said too soon, it counts like
-    /// anything else that a stranger says.
+    /// Whether this is the same request again, by which a client shows that it is still there. Repeated too soon, it
+    /// counts like anything else that a stranger says.
     pub(super) fn is_said_again(&mut self, join: &Join, now: Instant) -> bool {
         let again = *join == self.join && now.duration_since(self.said) >= SAID_AGAIN_AFTER;
         if again {
@@ -66,7 +66,7 @@ impl Waits {
         again
     }
 
-    /// Waits for the coach; the answer, or what is waited for from now on. Nothing is lost when the wait is given up.
+    /// Waits for the coach; returns the answer. Nothing is lost when the wait is given up.
     pub(super) async fn decided(&mut self) -> Option<Result<Joined, Refusal>> {
         // Its session has gone to sleep, or the server has met a fault there: it is asked again.
         (&mut self.decided).await.ok()
@@ -77,7 +77,7 @@ impl Waits {
         &self.join
     }
 
-    /// The connection does not wait any more.
+    /// The connection no longer waits.
     pub(super) async fn ends(self, why: NoMore) {
         let Waits { conn, request, decided, handle, .. } = self;
         // Whoever sends an answer from here on finds nobody.
@@ -92,7 +92,7 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
     if let Err(refusal) = check(&join) {
         return said(Err(refusal));
     }
-    // First what this address may try: who guesses takes no turn of those who join elsewhere.
+    // First what this address may try: somebody who guesses takes no turn of those who join elsewhere.
     let Some(turn) = guest.turn_to_try().await else {
         let says = "Very many wrong codes were tried from this network; wait a few seconds, then try again.";
         return said(Err(refusal(Why::Limit, says)));
@@ -136,7 +136,7 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
     Err(Ended::Closing(Close::Fault))
 }
 
-/// What can be checked without the session.
+/// Checks what can be checked without the session.
 fn check(join: &Join) -> Result<(), Refusal> {
     let plain = |id: &String| {
         JOIN_ID.contains(&id.len())
@@ -157,5 +157,5 @@ fn check(join: &Join) -> Result<(), Refusal> {
     }
 }
 
-/// Longest sleep of a connection that waits: a client says its `join` again well before.
+/// Longest silence of a connection that waits: a client repeats its `join` well before that.
 pub(super) const WAITS_SILENT: Duration = Duration::from_secs(15);

@@ -15,15 +15,16 @@ use tokio::{
 use super::{Connection, Ended, Socket, Turn};
 use crate::{limits::NOT_HEARD_AFTER, session::Event};
 
-/// Who seems silent is looked for again after the runtime has asked the system, which takes a step of its timers.
+/// Somebody who seems silent is looked at again once the runtime has asked the system, which takes one tick of
+/// its timers.
 const LOOKS_AGAIN: Duration = Duration::from_millis(5);
 
-/// Whose messages wait for their session is not read, and looked for this much later.
+/// A connection whose messages wait for their session is not read, and is looked at this much later.
 const LISTENS_AGAIN: Duration = Duration::from_millis(200);
 
 impl Connection {
     /// Nothing was heard for long, or nobody has listened: a server that was busy reads a socket before it judges its
-    /// silence, and once more after the system was asked what has come in. What is not read yet is no silence at all.
+    /// silence, and once more after the system was asked what has come in. What has not been read yet is not silence.
     pub(super) fn judge<S>(
         &mut self,
         socket: &mut Socket<S>,
@@ -43,7 +44,7 @@ impl Connection {
         if is_silent { Turn::Silence } else { Turn::Nothing }
     }
 
-    /// When nothing was heard for so long that somebody has to be told.
+    /// When nothing will have been heard for so long that somebody has to be told.
     pub(super) fn silence_at(&self) -> Instant {
         let lasts = if self.silent {
             self.server.settings.limits.silence

@@ -101,7 +101,7 @@ pub(super) static ATHLETES: [Athlete; 12] = [
 const GUEST: &str = "Guest";
 
 impl Athlete {
-    /// How they row. Not quite as they hoped, some a little better and some a little worse.
+    /// How they row: not quite as they hoped, some a little better and some a little worse.
     pub(super) fn build(&self) -> Build {
         let mut build = Build::steady(self.seed(), Millis(130_000));
         build.rate_spm = self.rate_spm;
@@ -168,7 +168,7 @@ impl Athlete {
     }
 }
 
-/// The class in its order, and behind it the free seat.
+/// The class in order, followed by the free seat.
 pub(super) fn roster() -> Result<Vec<RosterEntry>, String> {
     let guest = AthleteSpec { name: GUEST.into(), ..AthleteSpec::default() };
     let guest = RosterEntry { spec: guest, aims: vec![Aim { plan: Plan::Even, ..Aim::default() }] };

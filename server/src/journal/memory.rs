@@ -32,7 +32,7 @@ struct State {
 }
 
 impl State {
-    /// The position of a session's next record: each takes as many as in a file.
+    /// The position of a session's next record: each record takes as many positions as it would in a file.
     fn next(&self, session: SessionId) -> u64 {
         let last = self.records.get(&session).and_then(|records| records.last());
         last.map_or(0, |(position, record)| position + rows(&record.input))
@@ -43,7 +43,7 @@ impl State {
         if self.is_full { Err(full()) } else { Ok(()) }
     }
 
-    /// Whether nobody else's writing contradicts the append.
+    /// Whether the append continues what is there, with nobody else having written in between.
     fn continues(&self, append: &Append) -> bool {
         let next = self.next(append.session);
         let there = self.sessions.contains_key(&append.session);
@@ -70,7 +70,7 @@ impl Default for MemoryJournal {
 }
 
 impl MemoryJournal {
-    /// The `number`th append from the beginning (1 is the first) fails, and every one after it.
+    /// Makes the `number`th append from the beginning (1 is the first) fail, and every one after it.
     pub fn fail_at(&self, number: u64) {
         self.with(|state| state.fails_at = Some(number));
     }

@@ -51,20 +51,20 @@ const GROUP_MAX: usize = 1_024;
 pub struct SqliteJournal {
     writer: mpsc::Sender<ToWrite>,
     reader: Reader,
-    /// Where long sessions are read by a thread of their own; `None` where everything is in memory.
+    /// Set where long sessions are read by a thread of their own; `None` where everything is in memory.
     file: Option<PathBuf>,
     epoch: String,
-    /// Where records ended when the journal was opened, as its witness has it.
+    /// Where records ended when the journal was opened, according to its witness.
     seen: Arc<AllSeen>,
-    /// Held as long as the journal is open: there is one writer.
+    /// Held for as long as the journal is open: there is one writer.
     _lock: Option<File>,
 }
 
 impl SqliteJournal {
-    /// Opens the journal of a data folder, and makes both if they are not there.
+    /// Opens the journal of a data folder, and creates both if they do not exist.
     ///
     /// # Errors
-    /// The folder cannot be written, another server has it, or the file is of a newer version.
+    /// The folder cannot be written to, another server has it, or the file is from a newer version.
     pub fn open(data: &Path) -> Result<SqliteJournal, JournalError> {
         SqliteJournal::opened(data).map_err(|error| {
             match lost::is_file_damaged(&folder::file(data)) {
@@ -106,7 +106,7 @@ impl SqliteJournal {
         prepare(&mut connection)?;
         let epoch = epoch(&connection)?;
         let (witness, seen) = Witness::open(data, &epoch).map_err(|error| write(&error))?;
-        // What cannot even be read is not there either.
+        // What cannot even be read counts as missing, too.
         let is_something_missing = aside.is_some()
             || lost::is_end_missing(&connection, &seen).unwrap_or(true)
             || lost::damaged_links(&connection).map_or(true, |damaged| damaged > 0);
@@ -129,15 +129,16 @@ impl SqliteJournal {
         Ok(SqliteJournal { writer, reader, file: Some(file), epoch, seen, _lock: Some(lock) })
     }
 
-    /// Opens the journal of a data folder to read it, also while a server is using it.
+    /// Opens the journal of a data folder for reading, even while a server is using it.
     ///
     /// # Errors
-    /// There is no journal, or it is of a newer version.
+    /// There is no journal, or it is from a newer version.
     pub fn open_read_only(data: &Path) -> Result<SqliteJournal, JournalError> {
         SqliteJournal::open_copy(&data.join("thole.db"), data)
     }
 
-    /// Opens a copy of the journal in `data` to read it, and holds it against what that journal's witness has seen.
+    /// Opens a copy of the journal in `data` for reading, and checks it against what that journal's witness has
+    /// seen.
     ///
     /// # Errors
     /// As `open_read_only`.
@@ -146,7 +147,7 @@ impl SqliteJournal {
             |error: rusqlite::Error| JournalError::Read(format!("{}: {error}", file.display()));
         let mut reader = Connection::open_with_flags(file, READ_ONLY).map_err(read)?;
         if version(&reader)? == FIRST {
-            // Whoever only reads changes nothing: what it would become is read instead.
+            // Somebody who only reads changes nothing: what it would become is read instead.
             let mut new = Connection::open_in_memory().map_err(read)?;
             convert::whole_journal(&reader, &mut new).map_err(read)?;
             reader = new;
@@ -187,11 +188,11 @@ impl SqliteJournal {
         self.reader.ask(|connection| lost::damaged_links(connection).map_err(read))
     }
 
-    /// Copies what can be read of a damaged journal into a new file, as it stands; one sentence for each place
-    /// where something could not be read.
+    /// Copies what can be read of a damaged journal into a new file, as it is; returns one sentence for each
+    /// place where something could not be read.
     ///
     /// # Errors
-    /// One sentence: there is no journal, or the new file is there already or cannot be written.
+    /// One sentence: there is no journal, or the new file exists already or cannot be written.
     pub fn salvage(data: &Path, out: &Path) -> Result<Vec<String>, String> {
         let old = data.join("thole.db");
         let told = |error: &dyn std::fmt::Display| format!("{}: {error}.", out.display());
@@ -206,7 +207,7 @@ impl SqliteJournal {
         let missing = salvage::copy(&old, &mut new).map_err(|error| told(&error))?;
         drop(new);
         let (witness, folder) = (data.join("witness"), out.parent().unwrap_or(Path::new("")));
-        // A server that is started on the new file misses what the old one's witness has seen.
+        // A server started on the new file notices what the old one's witness has seen and it lacks.
         if out.file_name().is_some_and(|name| name == "thole.db") && witness.exists() {
             let copied = std::fs::copy(&witness, folder.join("witness"));
             copied.map_err(|error| told(&error))?;
@@ -214,7 +215,7 @@ impl SqliteJournal {
         Ok(missing)
     }
 
-    /// Notes in a file that was salvaged that something is missing: links that it does not know may have been good ones.
+    /// Notes in a salvaged file that something is missing: links that it does not know may have been valid ones.
     ///
     /// # Errors
     /// One sentence: it cannot be written.
@@ -285,13 +286,13 @@ impl Journal for SqliteJournal {
                 hand_over(&taken, std::mem::take(&mut found.records))?;
                 return Ok(found);
             }
-            // A connection of its own: whoever asks something else meanwhile is answered by the reader.
+            // A connection of its own: whoever asks something else in the meantime is answered by the reader.
             let (answer, answered) = oneshot::channel();
             let reading = move || {
                 let connection = Connection::open_with_flags(&file, READ_ONLY).map_err(read);
                 let found = connection
                     .and_then(|connection| reading::slices(&connection, session, seen, &taken));
-                // Who asked may be gone; the answer is nobody's then.
+                // Whoever asked may be gone; then the answer is nobody's.
                 drop(answer.send(found));
             };
             let none = |error: &dyn std::fmt::Display| JournalError::Read(error.to_string());
@@ -376,11 +377,11 @@ impl Journal for SqliteJournal {
     }
 }
 
-/// Rest between two sessions that are proven at the start: nobody who is there is to notice.
+/// Rest between two sessions that are checked at the start: nobody who is there should notice.
 const PROVING_REST: Duration = Duration::from_millis(5);
 
-/// Holds every session against its tags, one after the other, on a thread and a connection of its own, and names
-/// damage in the log: else what nobody opens is found when it is needed.
+/// Checks every session against its tags, one after the other, on a thread and a connection of its own, and
+/// names damage in the log: otherwise damage that nobody opens would be found only when it is needed.
 fn prove(file: &Path, seen: Arc<AllSeen>) -> Result<(), String> {
     let connection =
         Connection::open_with_flags(file, READ_ONLY).map_err(|error| error.to_string())?;
@@ -412,7 +413,7 @@ fn damaged(
     Ok(all)
 }
 
-/// What a link opens; nothing for one whose row is not as it was written.
+/// What a link opens; `None` for one whose row is not as it was written.
 fn held(connection: &Connection, hash: SecretHash) -> Result<Option<Held>, JournalError> {
     let sql = "SELECT s.session, x.role, p.athlete, x.session, x.person, x.sum
                FROM secret AS x JOIN session AS s ON s.number = x.session
@@ -449,11 +450,11 @@ fn one(
     select.query_row([key], columns::session).optional().map_err(read)?.transpose()
 }
 
-/// What every connection that writes is set to; makes the tables of a new journal.
+/// How every connection that writes is set up; creates the tables of a new journal.
 fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
     let write = |error: rusqlite::Error| JournalError::Write(error.to_string());
     connection.pragma_update(None, "journal_mode", "WAL").map_err(write)?;
-    // FULL: a commit is on the disk when it returns, also against a loss of power.
+    // FULL: a commit is on the disk when it returns, even against a loss of power.
     connection.pragma_update(None, "synchronous", "FULL").map_err(write)?;
     connection.pragma_update(None, "foreign_keys", true).map_err(write)?;
     // What is erased is overwritten, and so is what moves between pages.
@@ -480,7 +481,7 @@ fn read(error: rusqlite::Error) -> JournalError {
     JournalError::Read(error.to_string())
 }
 
-/// Damage stays damage however often it is asked; everything else may be otherwise the next time.
+/// Damage stays damage however often it is read; everything else may be different the next time.
 fn is_damage(error: &rusqlite::Error) -> bool {
     let damaged = [rusqlite::ErrorCode::DatabaseCorrupt, rusqlite::ErrorCode::NotADatabase];
     let of_columns = matches!(

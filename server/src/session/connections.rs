@@ -9,22 +9,22 @@ use tokio::{sync::oneshot, time::Instant};
 use super::Admission;
 use crate::{Server, clock::SessionClock, forecasts, outbox::Outbox};
 
-/// A connection that is in, or about to be.
+/// A connection that has been let in, or is about to be.
 struct Connected {
     outbox: Outbox,
     /// Gets the session's clock with the welcome; `None` from then on.
     welcome: Option<oneshot::Sender<SessionClock>>,
 }
 
-/// Where what is told goes to.
+/// Where what is told goes.
 pub(super) struct Connections {
     server: Arc<Server>,
     session: SessionId,
     clock: SessionClock,
     connected: HashMap<ConnId, Connected>,
-    /// Who waits for the answer to `join` …
+    /// Those who wait for the answer to `join` …
     joining: HashMap<ConnId, oneshot::Sender<Result<Admission, Refusal>>>,
-    /// … who for the coach's word …
+    /// … and those who wait for the coach's word.
     waiting: HashMap<ConnId, oneshot::Sender<Result<Joined, Refusal>>>,
     /// … and who for what becomes of an order.
     ordering: HashMap<ConnId, oneshot::Sender<Result<(), Refusal>>>,
@@ -37,12 +37,12 @@ impl Connections {
         Connections { server, session, clock, connected, joining, waiting, ordering }
     }
 
-    /// The session's clock was set: those who are welcomed from now on go by it.
+    /// The session's clock was set: those who are let in from now on go by it.
     pub(super) fn set_clock(&mut self, clock: SessionClock) {
         self.clock = clock;
     }
 
-    /// A connection comes; it is told whether it is welcome.
+    /// A connection comes; it will be told whether it is let in.
     pub(super) fn comes(
         &mut self,
         conn: ConnId,
@@ -61,23 +61,23 @@ impl Connections {
         self.joining.insert(conn, answer);
     }
 
-    /// Somebody orders something another way than by a connection.
+    /// Somebody gives an order by some way other than a connection.
     pub(super) fn orders(&mut self, asker: ConnId, answer: oneshot::Sender<Result<(), Refusal>>) {
         self.ordering.insert(asker, answer);
     }
 
-    /// A connection has ended, or waits no more.
+    /// A connection has ended, or no longer waits.
     pub(super) fn ends(&mut self, conn: ConnId) {
         self.connected.remove(&conn);
         self.waiting.remove(&conn);
     }
 
-    /// What one connection is told by.
+    /// Where one connection is told things.
     pub(super) fn outbox(&self, conn: ConnId) -> Option<&Outbox> {
         self.connected.get(&conn).map(|line| &line.outbox)
     }
 
-    /// Whoever is in or about to be is sent away.
+    /// Everybody who is in or about to be is sent away.
     pub(super) fn close_all(&self, why: Close) {
         for connected in self.connected.values() {
             connected.outbox.close(why);
@@ -94,7 +94,7 @@ impl Connections {
                 Admission::Asked { request, waiting, decided }
             }
         });
-        // Who is not there any more asks again.
+        // Whoever is no longer there asks again.
         drop(answer.send(entrance));
     }
 }
@@ -105,7 +105,7 @@ impl Outbound for Connections {
             Delivery::Entrance(entrance) => return self.entrance(to, entrance),
             Delivery::Decided(decided) => {
                 if let Some(waits) = self.waiting.remove(&to) {
-                    // Who has gone meanwhile hears it on asking again.
+                    // Whoever has gone in the meantime hears it on asking again.
                     drop(waits.send(decided));
                 }
                 return;
@@ -130,7 +130,7 @@ impl Outbound for Connections {
             Delivery::Welcome(text) => {
                 line.outbox.queue(text);
                 if let Some(welcome) = line.welcome.take() {
-                    // A connection that has gone meanwhile will say so itself.
+                    // A connection that has gone in the meantime will say so itself.
                     let _ = welcome.send(self.clock);
                 }
             }
@@ -144,7 +144,7 @@ impl Outbound for Connections {
             Delivery::Missed(texts) => line.outbox.catch_up(texts),
             Delivery::Close(why) => {
                 line.outbox.close(why);
-                // Who was never welcomed will not say that they have left.
+                // Those who were never let in will not say that they have left.
                 if line.welcome.is_some() {
                     self.connected.remove(&to);
                 }
@@ -182,7 +182,7 @@ impl Outbound for Connections {
     }
 }
 
-/// An instant of the machine's clock as a host has it, that counts from when its task began.
+/// An instant of the machine's clock as a host counts it: from when its task began.
 pub(super) fn moment(began: Instant, instant: Instant) -> Moment {
     Moment(instant.saturating_duration_since(began))
 }

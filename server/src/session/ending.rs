@@ -15,7 +15,7 @@ use crate::{
 };
 
 impl SessionTask {
-    /// What was not durable is told to nobody: they have it, and it comes in when there is room.
+    /// Nobody is told of what was not durable: people still have it, and it comes in when there is room.
     pub(super) fn full(&self) -> Result<(), JournalError> {
         let refusal = Refusal { why: Why::Limit, says: FULL.to_owned() };
         self.farewell(Close::TooSlow, || ServerMsg::Refused {
@@ -36,7 +36,7 @@ impl SessionTask {
             Close::Unreadable
         };
         self.connections.close_all(why);
-        // Whoever came meanwhile is told the same, and not to try again in a moment.
+        // Whoever came in the meantime is told the same, and not to try again in a moment.
         self.events.close();
         while let Ok(event) = self.events.try_recv() {
             if let Event::Hello(greeting) = event {

@@ -1,4 +1,4 @@
-//! How a session is computed again from its journal: slice by slice, beside the server's work.
+//! How a session is recomputed from its journal: slice by slice, beside the server's other work.
 
 use std::{
     panic::{AssertUnwindSafe, catch_unwind},
@@ -14,15 +14,16 @@ use crate::{
     journal::{Damage, Found, JournalError, LOST, Record, SessionRow, Slice},
 };
 
-/// So many sessions are computed again at once; on the class that waits for its session, many others are not to wait.
+/// This many sessions are recomputed at once: many others should not have to wait for one class's session.
 pub(crate) const AT_ONCE: usize = 4;
 
-/// The core as the journal has it, the position behind its last record of a piece, and what else was found. A record on which the core panics twice is set aside, by name.
+/// The core as the journal has it, the position after its last record of a piece, and what else was found. A record on which
+/// the core panics twice is set aside, and named.
 pub(super) async fn replay(
     server: &Server,
     session: SessionId,
 ) -> Result<(Core, u64, Found), JournalError> {
-    // Nobody closes it: it is never an error.
+    // Nobody closes it, so this is never an error.
     let _turn = server.opening.acquire().await;
     let mut failed_at = None;
     loop {
@@ -51,7 +52,8 @@ pub(super) async fn replay(
     }
 }
 
-/// All records applied, and the position behind the last record of a piece; or that of the one on which the core panics.
+/// All records applied, and the position after the last record of a piece; or the position of the record on which the
+/// core panics.
 fn rebuilt(slices: &Receiver<Slice>) -> Result<(Core, u64), u64> {
     let (mut core, mut settled) = (Core::new(), 0);
     for (position, Record { at, input }) in slices.iter().flatten() {
@@ -75,7 +77,7 @@ fn rebuilt(slices: &Receiver<Slice>) -> Result<(Core, u64), u64> {
 }
 
 /// A copy of the journal was put in its place, or its end was lost, after the last record of a session in which a piece is
-/// under way: what was written in between (calls, signals of repeats, orders) is in nobody's hands, however whole the copy is.
+/// under way: nobody has what was written in between (calls, signals of repeats, orders), however whole the copy is.
 pub(super) async fn put_back(
     server: &Server,
     row: &SessionRow,

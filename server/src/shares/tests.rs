@@ -40,7 +40,7 @@ fn a_proxy_is_believed_as_far_as_proxies_are_trusted() {
         client_behind(proxies[0], &headers, "x-forwarded-for", &proxies).to_string()
     };
     assert_eq!(client(&["198.51.100.9"]), "198.51.100.9");
-    // What a client has written itself stands to the left of what the proxy adds.
+    // What a client has written itself is to the left of what the proxy adds.
     assert_eq!(client(&["203.0.113.1, 198.51.100.9"]), "198.51.100.9");
     assert_eq!(client(&["203.0.113.1", "198.51.100.9, 10.0.0.2"]), "198.51.100.9");
     assert_eq!(client(&["[2001:db8::7]"]), "2001:db8::7");
@@ -79,7 +79,7 @@ async fn crowds_of_many_addresses_give_way_before_those_who_have_been_in() {
     let before = shares.arrive(ip("198.51.100.9"), 20_000).unwrap();
     before.was_welcomed();
     let back = arrive("198.51.100.9".into());
-    // Two from one address among thousands of one each: the heaviest goes first, then the oldest.
+    // Two from one address among thousands with one each: the heaviest goes first, then the oldest.
     let twins = [arrive("203.0.113.7".into()), arrive("203.0.113.7".into())];
     let many: Vec<_> =
         (0..3_000).map(|n| arrive(format!("10.0.{}.{}", n / 250, n % 250))).collect();
@@ -87,7 +87,7 @@ async fn crowds_of_many_addresses_give_way_before_those_who_have_been_in() {
     assert!(left(&twins[0].2));
     assert!(many.iter().take(1_900).all(|(_, _, leave)| left(leave)));
     assert!(many.iter().skip(2_100).all(|(_, _, leave)| !left(leave)));
-    // With few connections left they are for those who have been in.
+    // When few connections are left, they are for those who have been in.
     assert!(shares.arrive(ip("203.0.113.8"), 1_000).is_none());
     assert!(shares.arrive(ip("198.51.100.9"), 1_000).is_some());
     tokio::time::advance(KNOWN_FOR).await;

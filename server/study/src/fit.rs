@@ -19,7 +19,7 @@ pub use rivals::{Rival, SHARES};
 
 use crate::model;
 
-/// What to fit a projection model to, and where it goes.
+/// What to fit a projection model to, and where it is written.
 #[derive(Clone, Debug, clap::Args)]
 pub struct FitArgs {
     /// Past pieces, one JSON object a line, plain or gzip; several files count together
@@ -28,16 +28,16 @@ pub struct FitArgs {
     /// The server's data folder: all finished pieces of its journal count too
     #[arg(long, value_name = "DIR")]
     pub data: Option<PathBuf>,
-    /// Where the model goes; an older one there is replaced only by one that is no worse
+    /// Where the model is written; an older one there is replaced only by one that is no worse
     #[arg(long, value_name = "FILE", default_value = "projection.json")]
     pub out: PathBuf,
     /// What to call it: shown to coaches and kept in every journal
     #[arg(long, default_value = "own pieces")]
     pub name: String,
-    /// Same pieces and same seed: same file
+    /// The same pieces and the same seed give the same file
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
-    /// How often all pieces are gone through
+    /// How many times to go through all the pieces
     #[arg(long, default_value_t = 100, value_parser = clap::value_parser!(u32).range(1..=1_000))]
     pub rounds: u32,
     /// Replace the model even by one that is worse on groups that were left out of the fit
@@ -49,11 +49,12 @@ pub struct FitArgs {
 const GROUPS_LEAST: usize = 10;
 /// Fewer pieces than this teach nothing.
 const PIECES_LEAST: usize = 100;
-/// Of a hundred groups, this many are left out to judge by …
+/// Out of a hundred groups, this many are left out to judge by …
 const JUDGED: usize = 15;
 /// … and this many to find out how wide intervals must be.
 const WIDENED: usize = 15;
-/// An error or a score that is worse by no more than this is no worse: chance alone moves them so far.
+/// An error or a score that is worse by no more than this counts as no worse: chance alone moves them that
+/// far.
 const NO_WORSE: f64 = 1.01;
 
 /// Past pieces, divided by groups.
@@ -62,11 +63,11 @@ pub struct Divided {
     pub fit: Vec<Past>,
     /// To widen intervals by.
     pub widen: Vec<Past>,
-    /// To judge by: the model has seen nothing of their groups.
+    /// To judge by: the model has seen nothing of these groups.
     pub judge: Vec<Past>,
 }
 
-/// Fits a model to the pieces of the files and to those of a journal, tells how good it is, and writes it.
+/// Fits a model to the pieces of the files and to those of a journal, reports how good it is, and writes it.
 ///
 /// # Errors
 /// One sentence: what cannot be read, what is too little, or that the new model is worse.
@@ -107,7 +108,7 @@ pub fn run(args: &FitArgs, of_journal: Vec<Past>, out: &mut dyn Write) -> Result
             before.name()
         ));
     }
-    // Judged as it is; what is written has learnt from the groups that judged it too.
+    // It is judged as it is; what is written has also learnt from the groups that judged it.
     let mut all = divided;
     all.fit.append(&mut all.judge);
     let file = network::fitted(&all, &args.name, args.seed, effort, |round, loss| {
@@ -128,7 +129,7 @@ pub fn run(args: &FitArgs, of_journal: Vec<Past>, out: &mut dyn Write) -> Result
     .map_err(told)
 }
 
-/// Divides pieces by their groups: whom one knows from a group, one knows from all of it.
+/// Divides pieces by their groups: what is known of one member of a group says something about all of it.
 ///
 /// # Errors
 /// There are too few.

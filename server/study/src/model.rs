@@ -7,7 +7,7 @@ use thole_piece::projection::{Model, ModelFile};
 /// The model of a file; the shipped one when none is named.
 ///
 /// # Errors
-/// One sentence: the file cannot be read or is no model, and what to do.
+/// One sentence: the file cannot be read or is not a model, and what to do.
 pub fn named(path: Option<&Path>) -> Result<(ModelFile, Model), String> {
     let Some(path) = path else { return read(Model::shipped_text(), "the shipped model") };
     let called = format!("projection-model: {}", path.display());
@@ -16,7 +16,7 @@ pub fn named(path: Option<&Path>) -> Result<(ModelFile, Model), String> {
     read(&text, &called)
 }
 
-/// A model from the text of a file that is called so.
+/// A model from the text of a file with this name.
 ///
 /// # Errors
 /// One sentence: what is wrong with it, and what to do.
@@ -31,7 +31,7 @@ pub fn read(text: &str, called: &str) -> Result<(ModelFile, Model), String> {
 /// A model file as text, a line for each of its parts.
 ///
 /// # Errors
-/// It cannot be written as JSON, which is a mistake of this program.
+/// It cannot be written as JSON, which is a mistake in this program.
 pub fn written(file: &ModelFile) -> Result<String, String> {
     let text = serde_json::to_string(file).map_err(|error| format!("{error}."))?;
     // Lines that can be compared, and numbers that stay together.

@@ -1,4 +1,4 @@
-//! Pieces as they are recorded in a file: one JSON object an athlete and piece, plain or gzip.
+//! Pieces as they are recorded in a file: one JSON object per athlete and piece, plain or gzip.
 
 use std::io::{BufRead, BufReader, Cursor, Read};
 
@@ -10,7 +10,7 @@ use thole_protocol::{
     units::{Millis, decimetres, millis},
 };
 
-/// One line of a file: four reports a second for three hours are some 2 MB.
+/// One line of a file: four reports a second for three hours are about 2 MB.
 const LINE_MAX: u64 = 64 << 20;
 
 /// One athlete in one piece, as recorded.
@@ -32,7 +32,7 @@ pub(crate) struct Recorded {
     plan_speed: Option<Vec<f64>>,
     #[serde(default)]
     history: Vec<(f64, f64)>,
-    /// Rows in their order of arrival; `splits` stand for them where there are none.
+    /// Rows in order of arrival; where there are none, `splits` take their place.
     #[serde(default)]
     samples: Vec<Vec<Option<f64>>>,
     #[serde(default)]
@@ -59,8 +59,8 @@ pub(crate) struct Row {
     pub(crate) metres: f64,
     pub(crate) half_spm: Option<i64>,
     pub(crate) watts: Option<i64>,
-    /// Number in the order in which the rows were rowed; `None` for one that a later row of the same
-    /// instant stands for.
+    /// Number in the order in which the rows were rowed; `None` for one that a later row of the same instant
+    /// replaces.
     pub(crate) seq: Option<u32>,
 }
 
@@ -94,14 +94,14 @@ pub(crate) fn each_line(
     Ok(())
 }
 
-/// What is wrong and where; the line is named already.
+/// What is wrong and where; the line has been named already.
 fn misread(error: &serde_json::Error) -> String {
     let text = error.to_string();
     let what = text.split(" at line ").next().unwrap_or(&text);
     format!("{what}, at character {}", error.column())
 }
 
-/// Plain or gzip, told by the first two bytes.
+/// Plain or gzip, told apart by the first two bytes.
 fn opened(mut file: impl Read + 'static) -> std::io::Result<Box<dyn BufRead>> {
     let mut first = Vec::new();
     file.by_ref().take(2).read_to_end(&mut first)?;
@@ -152,7 +152,7 @@ pub(crate) fn aim(recorded: &Recorded) -> Result<Aim, String> {
     })
 }
 
-/// A declared plan by its speeds, else by its name: the same athlete has the same plan with the one and with the other.
+/// A declared plan by its speeds, otherwise by its name: the same athlete has the same plan either way.
 fn plan(recorded: &Recorded) -> Result<Plan, String> {
     if let Some(speeds) = &recorded.plan_speed {
         let speeds_ppm = speeds.iter().map(|speed| millis(speed * 1e6).0).collect();
@@ -183,7 +183,7 @@ fn negative(twentieth: u32) -> u32 {
     985_000 + 30_000 * (2 * twentieth + 1) / 40
 }
 
-/// The rows of one line, in their order of arrival.
+/// The rows of one line, in order of arrival.
 pub(crate) fn rows(recorded: &Recorded) -> Result<Vec<Row>, String> {
     let mut rows = match recorded.samples.as_slice() {
         [] => of_splits(recorded)?,
@@ -237,7 +237,7 @@ fn of_samples(samples: &[Vec<Option<f64>>]) -> Result<Vec<Row>, String> {
     Ok(rows)
 }
 
-/// Numbers the rows in the order in which they were rowed; 1 is the machine that stands ready.
+/// Numbers the rows in the order in which they were rowed; 1 is the machine standing ready.
 fn number(rows: &mut [Row]) {
     let mut rowed: Vec<&mut Row> = rows.iter_mut().collect();
     rowed.sort_by(|one, other| {
@@ -245,7 +245,7 @@ fn number(rows: &mut [Row]) {
     });
     let (mut seq, mut last) = (1, None);
     for row in rowed {
-        // The furthest row of an instant comes first and stands for the others of it.
+        // The furthest row of an instant comes first and stands for the others of that instant.
         if last != Some(row.seconds) {
             seq += 1;
             row.seq = Some(seq);

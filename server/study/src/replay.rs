@@ -1,5 +1,5 @@
-//! Runs what was recorded through the core once more, as fast as the machine goes, and prints where every
-//! athlete was heading at the shares of the piece that were asked for.
+//! Runs what was recorded through the core again, as fast as the machine can, and prints where every athlete
+//! was heading at the shares of the piece that were asked for.
 
 pub mod pieces;
 pub mod session;
@@ -37,13 +37,13 @@ pub struct ReplayArgs {
     /// Join code of the session
     #[arg(long, value_name = "CODE", requires = "data")]
     pub session: Option<String>,
-    /// Model to project the pieces of a file by [default: the one that ships]; a session has its own
+    /// Model with which to project the pieces of a file [default: the one that ships]; a session has its own
     #[arg(long, value_name = "FILE", conflicts_with = "session")]
     pub projection_model: Option<PathBuf>,
-    /// Shares of the piece at which to tell where everybody is heading
+    /// Shares of the piece at which to report where everybody is heading
     #[arg(long, value_name = "SHARES", value_delimiter = ',', default_value = "0.25,0.5,0.75")]
     pub at: Vec<Share>,
-    /// Prints the results of the session as a table for spreadsheets (CSV) in place of lines
+    /// Prints the results of the session as a table for spreadsheets (CSV) instead of lines
     #[arg(long, requires = "session", conflicts_with_all = ["at", "file"])]
     pub csv: bool,
 }
@@ -103,18 +103,18 @@ pub struct Line {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 #[serde(untagged)]
 pub enum Seen {
-    /// Where the finish is heading, seconds or metres; nothing while there is nothing to go by.
+    /// Where the finish is heading, seconds or metres; empty while there is nothing to go by.
     Heading {
         /// Best guess.
         projected: Option<f64>,
-        /// Lower number of the 80 % interval.
+        /// Lower end of the 80 % interval.
         low: Option<f64>,
-        /// Higher number of the 80 % interval.
+        /// Upper end of the 80 % interval.
         high: Option<f64>,
         /// Chance of making their own target.
         chance: Option<f64>,
     },
-    /// The result, seconds or metres; nothing for who did not finish.
+    /// The result, seconds or metres; empty for athletes who did not finish.
     Ended {
         /// To the millisecond or decimetre.
         result: Option<f64>,
@@ -167,7 +167,7 @@ fn print(lines: &[impl Serialize], out: &mut dyn Write) -> Result<(), String> {
 
 fn write(text: &[u8], out: &mut dyn Write) -> Result<(), String> {
     match out.write_all(text).and_then(|()| out.flush()) {
-        // Whoever reads has seen enough.
+        // Whoever is reading has seen enough.
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         other => other.map_err(|error| format!("The lines cannot be written: {error}.")),
     }
@@ -196,8 +196,8 @@ fn rank(lines: &mut [(Line, Option<i64>)]) {
     }
 }
 
-/// Seconds or metres with as many digits as mean something, so that the same number is always
-/// printed the same.
+/// Seconds or metres with as many digits as mean something, so that the same number is always printed in the
+/// same way.
 fn tidy(amount: f64) -> f64 {
     (amount * 1e3).round() / 1e3
 }

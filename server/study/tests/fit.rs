@@ -23,7 +23,7 @@ fn args(files: &[&str], out: PathBuf) -> FitArgs {
     }
 }
 
-/// Same pieces, same seed: the same file to the byte; another seed, another file. And even one that has
+/// Same pieces, same seed: the same file to the byte; another seed, another file. And even a model that has
 /// seen little beats the pace so far.
 #[test]
 fn a_model_is_made_again_from_the_same_pieces() {
@@ -122,7 +122,7 @@ fn too_little_and_nonsense_are_refused_by_name() {
     assert!(old.contains("is no projection model"), "{old}");
 }
 
-/// Kendall's tau-b by hand where pairs are tied: 4 agree, 1 disagrees; 1 tied on the one side, none on
+/// Kendall's tau-b worked out by hand where pairs are tied: 4 agree, 1 disagrees; 1 tied on one side, none on
 /// the other. (The formula: Kendall 1945, Biometrika 33:239-251.)
 #[test]
 fn tau_counts_ties_on_both_sides() {

@@ -1,4 +1,5 @@
-//! Recorded pieces and sessions through the core once more: what is told, how good it is, what is refused.
+//! Recorded pieces and sessions through the core once more: what is reported, how good it is, what is
+//! refused.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use std::{
@@ -58,11 +59,11 @@ fn rehearsal() -> (String, BTreeMap<String, Value>) {
     (plain, by_id)
 }
 
-/// Rows were lost over the start of a repeat, while the machine counted on: what was rowed before it and what after
-/// it is not known, so only what was heard counts, and the recording ends before the piece does.
+/// Rows were lost across the start of a repeat while the machine counted on: what was rowed before it and what
+/// after it is not known, so only what was heard counts, and the recording ends before the piece does.
 const UNHEARD_AT_A_START: &str = "g019a10";
 
-/// On athletes whom the shipped model was not fitted to, by the rows as they had arrived: an 80 % interval
+/// On athletes whom the shipped model was not fitted to, with the rows as they had arrived: an 80 % interval
 /// that holds in 75 to 85 of 100 cases, a small error, no bias to speak of.
 #[test]
 fn the_interval_holds_as_often_as_it_says() {
@@ -206,12 +207,12 @@ fn a_plan_is_the_same_by_its_name_and_by_its_speeds() {
     }
 }
 
-/// With `cuts`, only the rows that had arrived count, and the moment is the one that is told.
+/// With `cuts`, only the rows that had arrived count, and the moment is the one that is given.
 #[test]
 fn nothing_is_used_that_had_not_arrived() {
     let mut early = rowed("ana", Some(306.0), 309.0);
     early["cuts"] = json!([[0.5, 154.5, 10]]);
-    // After 10 of 20 rows she was at a quarter; the rows behind it say what they like.
+    // After 10 of 20 rows she was a quarter of the way; the rows after that may say what they like.
     let mut other = early.clone();
     for row in other["samples"].as_array_mut().unwrap().iter_mut().skip(10) {
         row[0] = json!(row[0].as_f64().unwrap() + 30.0);
@@ -395,7 +396,7 @@ fn a_session_is_told_from_its_journal() {
     assert_eq!(lines, session::replay(evening(), &asked).lines);
 }
 
-/// The table alone, as the session's coach gets it, and no lines around it.
+/// Only the table, as the session's coach gets it, with no lines around it.
 #[test]
 fn a_session_s_results_are_printed_as_a_table() {
     let args = replay::ReplayArgs {

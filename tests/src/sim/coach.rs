@@ -1,4 +1,5 @@
-//! The coach's device: gives the orders of the life one by one, each until it is answered, and new links now and then.
+//! The coach's device: gives the orders of the life one by one, each until it is answered, and makes new links now and
+//! then.
 
 use thole::{chance::Chance, mirror::Mirror};
 use thole_host::{ConnId, Holder};
@@ -24,7 +25,7 @@ use super::{
     post::{self, Dial, Letter, Said, Told, Who},
 };
 
-/// An order that is not answered is said again after this long.
+/// An order that is not answered is repeated after this long.
 const AGAIN_MS: u64 = 2_000;
 /// How long a hello may go without its welcome.
 const GREETING_MAX_MS: u64 = 3_000;
@@ -34,7 +35,7 @@ pub(super) struct Coach {
     leaves_be: bool,
     next: usize,
     said_at: Option<u64>,
-    /// The next order's time has come; once it has, it is said until it is answered.
+    /// The next order's time has come; once it has, it is repeated until it is answered.
     due: bool,
     answered_at: u64,
     up: bool,
@@ -42,12 +43,12 @@ pub(super) struct Coach {
     back_at: u64,
     dial: Dial,
     under_way: Vec<(u64, Letter)>,
-    /// The new link that is asked for, and when it was said last.
+    /// The new link that is being asked for, and when it was last asked for.
     link: Option<(NewLink, Option<u64>)>,
     links: u128,
     /// New links that came, to be handed over.
     given: Vec<Joined>,
-    /// Somebody else leads: command is taken with the next word.
+    /// Somebody else leads: the next message takes command.
     takes: bool,
     taken: u128,
     mirror: Option<Mirror>,
@@ -84,7 +85,7 @@ impl Coach {
         self.next == self.orders.len()
     }
 
-    /// The order that is to be given next, or waits for its answer.
+    /// The order to be given next, or waiting for its answer.
     pub(super) fn order(&self) -> Option<&(When, Order)> {
         self.orders.get(self.next)
     }
@@ -99,7 +100,7 @@ impl Coach {
         views.and_then(|views| views.get(piece)).map_or(Vec::new(), |view| view.results.clone())
     }
 
-    /// Asks for a new link for somebody, once nothing else is asked for.
+    /// Asks for a new link for somebody, once nothing else is being asked for.
     pub(super) fn renew(&mut self, athlete: AthleteId) {
         if self.link.is_none() {
             self.links += 1;
@@ -256,7 +257,7 @@ impl Coach {
                 self.takes = true;
             }
             ServerMsg::Refused { command: Some(command), .. } => self.answered(now, command),
-            // Said twice, it makes two links; the first is handed over.
+            // Asked for twice, it makes two links; the first is handed over.
             ServerMsg::Links(links)
                 if self.link.is_some_and(|(link, _)| link.command == links.command) =>
             {

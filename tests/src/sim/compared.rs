@@ -1,5 +1,4 @@
-//! What two lives of one seed end in, one held against the other: faults change no result, and where they may have, it is
-//! said.
+//! What two lives of one seed end in, compared: faults change no result, and where they may have, that is said.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -13,20 +12,21 @@ use thole_protocol::{
 
 use super::{Tally, life::Life};
 
-/// What a life ends in; athletes by the identities that they have in it, whatever the server has called who joined.
+/// What a life ends in; athletes by the identities that they have in it, whatever the server has called those who
+/// joined.
 #[derive(Default)]
 pub(super) struct Lived {
     /// Of each piece.
     pub(super) results: Vec<Vec<AthleteResult>>,
     /// Pieces in which the session's clock was set by devices, and who rowed on then.
     pub(super) clocks_set: BTreeMap<usize, BTreeSet<AthleteId>>,
-    /// Pieces in which it leapt, because too few devices had the time to say so.
+    /// Pieces in which it jumped, because too few devices had the time to say so.
     pub(super) bent: BTreeSet<usize>,
     /// By piece, who was not heard to stop before it was over.
     pub(super) unsaid: BTreeSet<(usize, AthleteId)>,
-    /// The journal has lost more than strokes: what that may have been about stays marked.
+    /// The journal has lost more than strokes: what that may have affected stays marked.
     pub(super) is_marked: bool,
-    /// And orders, or what they hung on.
+    /// And orders, or what they depended on.
     pub(super) has_lost_orders: bool,
 }
 
@@ -39,7 +39,7 @@ impl Lived {
         calm: &AthleteResult,
         tally: &mut Tally,
     ) -> bool {
-        // In a piece by time, who is back when it is over has no word to say any more.
+        // In a piece by time, somebody who comes back after it is over has no word left to say.
         if calm.outcome == Outcome::Stopped
             && result.outcome == Outcome::Finished
             && self.unsaid.contains(&(piece, calm.athlete))
@@ -58,7 +58,8 @@ impl Lived {
         if self.is_marked {
             result.marks.retain(|mark| *mark != Mark::Damaged);
         }
-        // Half a unit falls to either side when the session is much older, as it is after its clock has leapt.
+        // Half a unit rounds to either side when the session is much older, as it is after its clock has
+        // jumped.
         let is_near = match (result.sure, calm.sure) {
             (Certainty::Time(Millis(one)), Certainty::Time(Millis(other))) => near(one, other),
             (Certainty::Distance(Decimetres(one)), Certainty::Distance(Decimetres(other))) => {
@@ -73,7 +74,7 @@ impl Lived {
     }
 }
 
-/// Holds a life with its faults against the same life in peace.
+/// Compares a life with its faults with the same life in peace.
 pub(super) fn compare(life: &Life, calm: &Lived, rough: &Lived, tally: &mut Tally) {
     let seed = life.seed;
     if rough.has_lost_orders {
@@ -105,7 +106,8 @@ pub(super) fn compare(life: &Life, calm: &Lived, rough: &Lived, tally: &mut Tall
             people(calm),
             "seed {seed}: other people have rowed piece {piece}"
         );
-        // Who comes by the code while the class rests goes on with it; when they find the server is a matter of chance.
+        // Somebody who comes by the code while the class rests rows on with it; when they find the server is a matter
+        // of chance.
         let comes_late = |who: AthleteId| {
             let person = life.athletes.iter().find(|person| person.athlete == who);
             person.is_some_and(|person| person.joins_after_go.is_some())

@@ -6,7 +6,7 @@ use thole_protocol::units::At;
 
 use super::{Tally, post::signed};
 
-/// The wall clock at the beginning of the world, where it is right.
+/// The wall clock at the beginning of the world, when it is right.
 pub(super) const BORN_UNIX_MS: u64 = 1_700_000_000_000;
 /// A computer takes longer to start again than a process.
 const BOOTS_IN_MS: u64 = 3_000;
@@ -18,7 +18,7 @@ const SET_ONE_IN: u64 = 1_200;
 pub(super) struct Computer {
     boots: u64,
     booted_at: u64,
-    /// How far the wall clock is ahead of what is right.
+    /// How far the wall clock is ahead of the right time.
     wall_ahead_ms: i64,
     /// `None` in the life in peace.
     chance: Option<Chance>,
@@ -29,7 +29,7 @@ impl Computer {
         Computer { boots: 1, booted_at: 0, wall_ahead_ms: 0, chance }
     }
 
-    /// What `at` on the session's clock is on the computer's.
+    /// Where the instant `at` of the session's clock is on the computer's clocks.
     pub(super) fn reckoned(&self, now: u64, at: At) -> Reckoned {
         Reckoned { at, unix_ms: self.unix_ms(now), uptime: Some(self.uptime(now)) }
     }
@@ -52,7 +52,8 @@ impl Computer {
         }
     }
 
-    /// The server has died, and maybe its computer with it: how much longer it takes to come back for that.
+    /// The server has died, and maybe its computer with it: returns how much longer it takes to come back
+    /// because of that.
     pub(super) fn dies(&mut self, now: u64, tally: &mut Tally) -> u64 {
         let Some(chance) = &mut self.chance else { return 0 };
         if chance.below(2) == 0 {
@@ -78,7 +79,8 @@ impl Computer {
     }
 }
 
-/// By more than the second that devices overlook, to more than the day that they may take a session forward.
+/// From more than the second that devices overlook, to more than the day that they may take a session
+/// forward.
 fn wrong_by(chance: &mut Chance) -> i64 {
     let most = match chance.below(3) {
         0 => 60_000,

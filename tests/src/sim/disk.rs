@@ -1,4 +1,4 @@
-//! All that is left when the server dies: its records, and what each secret opens.
+//! Everything that is left when the server dies: its records, and what each secret opens.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -13,29 +13,29 @@ use thole_protocol::{
 
 use super::{Tally, rows::Rows};
 
-/// At how many deaths of the server bits flip.
+/// In one of how many deaths of the server bits flip.
 const FLIPS_ONE_IN: u64 = 6;
 
-/// All that is left when the server dies.
+/// Everything that is left when the server dies.
 #[derive(Debug)]
 pub(super) struct Disk {
-    /// As the last process has found them, and what was written since.
+    /// As the last process found them, plus what was written since.
     pub(super) records: Vec<(At, Input)>,
     pub(super) rows: Rows,
     /// What each secret opens.
     pub(super) opens: BTreeMap<SecretHash, Holder>,
-    /// The newest samples of each recording, to be found at once.
+    /// The newest samples of each recording, for quick lookup.
     samples: BTreeMap<(AthleteId, RunId), BTreeSet<u32>>,
     /// The instant that the session's clock goes on from.
     pub(super) reckoned: Reckoned,
-    /// `None` for one that keeps what is written.
+    /// `None` for a disk that keeps what is written.
     chance: Option<Chance>,
     /// Something of it was found damaged.
     pub(super) is_damaged: bool,
 }
 
 impl Disk {
-    /// Of a session that is made at that instant.
+    /// For a session created at that instant.
     pub(super) fn new(seed: u64, made: Reckoned, rough: bool) -> Disk {
         // Every other life has a disk that keeps what is written.
         let chance = (rough && seed.is_multiple_of(2)).then(|| Chance::seeded(seed ^ 0xf11b));
@@ -78,7 +78,7 @@ impl Disk {
         }
     }
 
-    /// A process begins with what it finds; what is damaged of it.
+    /// A process starts with what it finds; returns what of it is damaged.
     pub(super) fn found(&mut self, seed: u64, fault: Option<Fault>) -> Vec<Damage> {
         let found = self.rows.read(fault);
         (self.records, self.samples) = (Vec::new(), BTreeMap::new());
@@ -101,7 +101,7 @@ impl Disk {
     pub(super) fn whole(&self) -> Session {
         let mut core = Session::new();
         for Record { at, input } in self.rows.written.values() {
-            // What was written last may be lost, and what follows is earlier then.
+            // What was written last may be lost, and then what follows is earlier.
             core.apply((*at).max(core.now()), input);
         }
         core

@@ -25,7 +25,7 @@ pub(super) struct Life {
     pub(super) athletes: Vec<Person>,
     pub(super) pieces: Vec<PieceSpec>,
     pub(super) orders: Vec<(When, Order)>,
-    /// The coach closes and stops no piece that has come to its end by itself.
+    /// The coach neither closes nor stops a piece that ends by itself.
     pub(super) leaves_be: bool,
     /// Somebody in the roster who never comes: taken off it in the end, if not before.
     pub(super) absent: Option<(AthleteId, RosterEntry)>,
@@ -35,9 +35,9 @@ pub(super) struct Life {
 /// When the coach gives an order.
 #[derive(Clone, Copy, Debug)]
 pub(super) enum When {
-    /// So long after the order before was answered.
+    /// This long after the previous order was answered.
     After(u64),
-    /// So long after the go, but after the order before.
+    /// This long after the go, but after the previous order.
     AfterGo(u64),
 }
 
@@ -72,7 +72,7 @@ impl Life {
         }
         if orders.iter().any(|(_, order)| *order == Order::FalseStart) {
             // How many strokes the first attempt had depends on when its end was heard, and with it the
-            // counters of the machines at the second go. The own clock reads those, and nonsense whose
+            // counters of the machines at the second go. A clock of one's own reads those, and nonsense whose
             // neighbours are still under way can look like a finish: then no false start is called.
             athletes.iter_mut().for_each(|person| person.nonsense_every = None);
             pieces.iter_mut().for_each(|piece| piece.clock = StartClock::CommonGo);
@@ -83,14 +83,15 @@ impl Life {
         Life { seed, athletes, pieces, orders, leaves_be, absent, closes_after }
     }
 
-    /// When the piece is closed at the latest, from its go.
+    /// The latest time at which the piece is closed, from its go.
     pub(super) fn closes_after(&self, piece: usize) -> u64 {
         self.closes_after.get(piece).copied().unwrap_or(0)
     }
 }
 
-/// Somebody who never comes, and the orders that take them off the roster: one at any time, which may be refused,
-/// and one at the end; and one to take off somebody who has rowed. Chance of its own leaves the rest of a life alone.
+/// Somebody who never comes, and the orders that take them off the roster: one at any time, which may be refused, and
+/// one at the end; and one to take off somebody who has rowed. Drawn from random numbers of its own, which leaves the
+/// rest of a life alone.
 fn absent(
     seed: u64,
     athletes: &[Person],
@@ -207,7 +208,8 @@ fn person(chance: &mut Chance, no: u64, pieces: &[PieceSpec]) -> Person {
     }
 }
 
-/// When the slowest is home for sure, whatever happened on the way, and the world was quiet for a while.
+/// When even the slowest is certainly home, whatever happened on the way, and the world has been quiet for a
+/// while.
 fn lasts(piece: &PieceSpec, slowest_per_500m_ms: u64) -> u64 {
     let work: u64 = (piece.repeats.iter())
         .map(|repeat| {
@@ -217,7 +219,7 @@ fn lasts(piece: &PieceSpec, slowest_per_500m_ms: u64) -> u64 {
                 }
                 Extent::Time { time_ms } => u64::from(time_ms.0),
             };
-            // On a common signal everybody may wait for somebody who is away.
+            // With a common signal everybody may wait for somebody who is away.
             work + u64::from(repeat.rest_ms.0) + 30_000
         })
         .sum();
@@ -238,7 +240,7 @@ fn coach_a_piece(
     orders.push((When::After(500), Order::Start));
     if one_in(chance, 4) {
         orders.push((When::AfterGo(u64::from(between(chance, 1_000, 9_000))), Order::FalseStart));
-        // Long enough that everybody has heard of it, whatever happens to their connection.
+        // Long enough for everybody to have heard of it, whatever happens to their connection.
         orders.push((When::After(45_000), Order::Start));
     }
     let mut instants: Vec<u64> =

@@ -13,7 +13,7 @@ use thole_protocol::{
 };
 use uuid::Uuid;
 
-/// Devices that find no server try again within this long.
+/// Devices that find no server try again within this time.
 const TRIES_AGAIN_MS: u64 = 4_000;
 
 /// Whose device it is.
@@ -21,9 +21,9 @@ const TRIES_AGAIN_MS: u64 = 4_000;
 pub(super) enum Who {
     /// An athlete's, by number.
     Athlete(usize),
-    /// Somebody's who comes under the name of that athlete.
+    /// That of somebody who comes under the name of that athlete.
     Double(usize),
-    /// Somebody's who has an old link of that athlete.
+    /// That of somebody who has an old link of that athlete.
     OldLink(usize),
     /// The coach's.
     Coach,
@@ -39,12 +39,12 @@ impl Who {
         DeviceId(Uuid::from_u128(0xde00_0000 + u128::from(self.number())))
     }
 
-    /// Whether a connection is of somebody who comes under another one's name.
+    /// Whether a connection belongs to somebody who comes under somebody else's name.
     pub(super) fn is_double(conn: ConnId) -> bool {
         Who::number_of(conn).is_some_and(|number| number % 3 == 1)
     }
 
-    /// Whether a connection is of somebody who has an old link.
+    /// Whether a connection belongs to somebody who has an old link.
     pub(super) fn is_old_link(conn: ConnId) -> bool {
         Who::number_of(conn).is_some_and(|number| number % 3 == 2)
     }
@@ -83,7 +83,7 @@ pub(super) enum Said {
     Hello(Hello),
     /// Anything else.
     Now(thole_host::Said),
-    /// The same, of a connection that is gone; it was under way.
+    /// The same, from a connection that is gone; it was under way.
     Late(thole_host::Said),
 }
 
@@ -96,7 +96,7 @@ pub(super) enum Told {
     Decided(Result<Joined, Refusal>),
 }
 
-/// The connections of one device, one after the other, and what it has of the session's time.
+/// The connections of one device, one after another, and what it knows of the session's time.
 #[derive(Clone, Debug)]
 pub(super) struct Dial {
     pub(super) who: Who,
@@ -110,7 +110,7 @@ impl Dial {
         Dial { who, count: 0, ahead_ms: None }
     }
 
-    /// The newest; what comes on an older one is not heard any more.
+    /// The newest; what comes on an older one is no longer heard.
     pub(super) fn conn(&self) -> ConnId {
         ConnId(self.count << 16 | self.who.number())
     }
@@ -135,13 +135,13 @@ impl Dial {
         at.0.saturating_add_signed(-self.ahead_ms.unwrap_or(0))
     }
 
-    /// When a device tries again that has found no server: some soon, some late.
+    /// When a device that has found no server tries again: some soon, some late.
     pub(super) fn tries_again(&self, now: u64) -> u64 {
         let seed = now.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ self.who.number();
         now + 200 + Chance::seeded(seed).below(TRIES_AGAIN_MS)
     }
 
-    /// Says hello on a new connection; a recording with the last number that was acknowledged.
+    /// Says hello on a new connection; a recording comes with the last number that was acknowledged.
     pub(super) fn hello(
         &mut self,
         now: u64,
@@ -171,7 +171,7 @@ pub(super) fn signed(ms: u64) -> i64 {
     i64::try_from(ms).unwrap_or(i64::MAX)
 }
 
-/// Random bits of a seed, where the server has those of its system.
+/// Random bits from a seed, where the server has those of its system.
 #[derive(Clone, Debug)]
 pub(super) struct Bits(pub(super) Chance);
 
@@ -189,7 +189,7 @@ pub(super) struct Post {
     seed: u64,
     pub(super) told: Vec<(ConnId, Told)>,
     pub(super) remarks: Vec<Remark>,
-    /// Events that a connection had missed were told, in this many messages.
+    /// In how many messages the events that a connection had missed were told.
     pub(super) missed: usize,
 }
 

@@ -48,12 +48,12 @@ impl SessionClock {
     }
 }
 
-/// Nobody is welcomed before devices have told the time, or enough was waited for them.
+/// Nobody is let in before devices have told the time, or have been waited for long enough.
 #[derive(Debug)]
 pub(super) struct ClockCheck {
     until: u64,
     readings: Readings,
-    /// Whose devices have told the time first, and whether it was the right one.
+    /// Whose devices have told the time first, and whether it was right.
     told: BTreeMap<Holder, bool>,
     /// Taken afterwards.
     came: Vec<Letter>,
@@ -77,7 +77,7 @@ impl Server {
         self.phase = view.pieces.get(current).map(|piece| (current, piece.phase));
     }
 
-    /// The process begins anew, on a clock that it has to find first.
+    /// The process starts again, on a clock that it has to find first.
     pub(super) fn restart(&mut self, now: u64, tally: &mut Tally) {
         let (last, uptime) = (self.host.last(), self.computer.uptime(now));
         let unix_ms = self.computer.unix_ms(now);
@@ -93,7 +93,7 @@ impl Server {
         }
     }
 
-    /// What comes while the clock is checked; what is to be taken now that it is, if it is.
+    /// What comes while the clock is being checked; returns what is to be taken now, if the check is done.
     pub(super) fn check_clock(
         &mut self,
         now: u64,
@@ -145,7 +145,8 @@ impl Server {
         };
         let apart_ms = self.clock.at(now).0.abs_diff(self.right.at(now).0);
         if apart_ms > 0 {
-            // Less than a second is overlooked; and who was away since before an earlier leap, between pieces, still has the time of then.
+            // Less than a second is overlooked; and somebody who has been away since before an earlier jump, between pieces,
+            // still has the time from then.
             let people = check.told.iter().filter(|(whose, _)| **whose != Holder::Board);
             let right = people.filter(|(_, is_right)| **is_right).count();
             let seed = self.seed;
@@ -173,7 +174,7 @@ impl Server {
         assert!(told.is_empty(), "seed {}: somebody is told before they came: {told:?}", self.seed);
     }
 
-    /// Who rows on in a piece whose clock is set is told so with the result.
+    /// Anybody who rows on in a piece whose clock is set is told so with the result.
     fn note_clock(&mut self, records: &[Record]) {
         let is_set =
             |record: &Record| matches!(record.input, Input::ClockSet { by_ms: Some(_), .. });
@@ -183,7 +184,7 @@ impl Server {
         }
     }
 
-    /// Who is in the piece, and has made nothing final of it.
+    /// Who is in the piece, and has no final result in it yet.
     fn who_row_on(&self) -> Vec<AthleteId> {
         let view = self.core().view(Viewer::Coach);
         let piece = view.pieces.get(self.current());
@@ -193,7 +194,8 @@ impl Server {
         view.athletes.iter().map(|view| view.athlete).filter(|who| !home(*who)).collect()
     }
 
-    /// Each damage is known to the session, and whose result is not what it would be without it is told so.
+    /// Each damage is known to the session, and everybody whose result is not what it would be without it is
+    /// told so.
     fn check_damage(&mut self, damage: &[Damage]) {
         let seed = self.seed;
         for Damage { from, to, since, until, whose, only_strokes, what } in damage {
@@ -212,7 +214,8 @@ impl Server {
         let whole = self.disk.whole();
         let (here, whole) = (self.core().view(Viewer::Coach), whole.view(Viewer::Coach));
         if here.current != whole.current {
-            // The stroke that ended a piece is lost, and its record with it: what was ordered since made no sense.
+            // The stroke that ended a piece is lost, and its record with it: what was ordered since makes no
+            // sense.
             assert!(self.is_marked, "seed {seed}: another piece is rowed, and nobody is told");
             self.has_lost_orders = true;
         }
@@ -232,8 +235,8 @@ impl Server {
         }
     }
 
-    /// Whatever bit of the journal flips: what is given is as it was written, but for what is named; the session can be computed
-    /// again, it is not taken into another time, and the coach is told.
+    /// Whatever bit of the journal flips: what is returned is as it was written, except for what is named; the session can
+    /// be recomputed, it does not move to another time, and the coach is told.
     pub(super) fn check_any_flip(&self, chance: &mut Chance, tally: &mut Tally) {
         let seed = self.seed;
         let (last, mut rows) = (self.host.last(), self.disk.rows.clone());

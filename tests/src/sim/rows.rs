@@ -23,7 +23,7 @@ use super::{Tally, post::Bits};
 pub(super) struct Rows {
     rows: Vec<Stored>,
     keys: Keys,
-    /// Of the last commit: a witness has seen it.
+    /// That of the last commit: a witness has seen it.
     tag: Tag,
     bits: Bits,
     /// By their positions, as they were written.
@@ -89,7 +89,7 @@ impl Rows {
     }
 
     /// A bit flips in some rows that hold strokes, or what became of a piece: what is lost with them comes again. Those
-    /// that end a piece are worth more than one in hundreds.
+    /// that end a piece matter more than one in hundreds.
     pub(super) fn flip(&mut self, chance: &mut Chance, tally: &mut Tally) {
         let kind = |row: &Stored| row.row.kind;
         let ends = |pair: &[Stored]| pair.iter().map(kind).eq([SAMPLES, SETTLED]);

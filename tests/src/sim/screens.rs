@@ -1,4 +1,4 @@
-//! Devices that only look on, and the coach's second one, which takes command now and then.
+//! Devices that only watch, and the coach's second one, which takes command now and then.
 
 use thole::chance::Chance;
 use thole_host::{ConnId, Holder};
@@ -35,11 +35,11 @@ pub(super) struct Screen {
     under_way: Vec<(u64, Letter)>,
     last_event: Option<EventNo>,
     heard: Vec<EventNo>,
-    /// It was told so last.
+    /// What it was last told.
     in_command: bool,
     /// Commands that it has given.
     count: u128,
-    /// An order that it may not give, to be refused.
+    /// An order that it may not give, which has to be refused.
     forbidden: Option<CommandId>,
 }
 
@@ -110,7 +110,7 @@ impl Screen {
                 tally.add("command taken by the second device");
                 self.later(now, thole_host::Said::Take(conn, TakeCommand { command }), conn);
             } else if !self.in_command {
-                // It would change nothing if it were carried out.
+                // It would change nothing even if it were carried out.
                 let order = Order::TakeBack { call: CallId(Uuid::from_u128(0xbad)) };
                 let input = Input::Ordered { command, order, by: None };
                 self.forbidden = Some(command);
@@ -162,7 +162,7 @@ impl Screen {
             ServerMsg::Refused { command, refusal }
                 if command == self.forbidden && command.is_some() =>
             {
-                // It may have been given the command meanwhile; then the core refuses what makes no sense.
+                // It may have been given command in the meantime; then the core refuses what makes no sense.
                 if refusal.why == Why::NotInCommand {
                     tally.add("order of a device that does not lead refused");
                 } else {

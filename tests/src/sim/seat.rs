@@ -30,14 +30,14 @@ use super::{
     post::{self, Dial, Letter, Said, Told, Who, signed},
 };
 
-/// A connection that is not answered in this long is given up.
+/// A connection that is not answered within this time is abandoned.
 const GREETING_MAX_MS: u64 = 3_000;
 /// The server notices a lost connection within this.
 const NOTICED_MS: u64 = 6_000;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Link {
-    /// Not yet there, or lost; comes (back) then.
+    /// Not there yet, or lost; comes (back) at this time.
     Down {
         until: u64,
     },
@@ -60,7 +60,7 @@ pub(super) struct Seat {
     acked: u32,
     /// `None` until somebody who joins by the code has a seat.
     secret: Option<String>,
-    /// What the newest connection came by.
+    /// What the newest connection came in with.
     came_by: Option<String>,
     /// What is under way to the server, and when it arrives.
     under_way: Vec<(u64, Letter)>,
@@ -69,7 +69,7 @@ pub(super) struct Seat {
     sheet_calls: BTreeMap<CallId, u32>,
     machine_dm: i64,
     stopped: bool,
-    /// In the time of the world, as all of the course is: whoever rows does not leap when the session's clock does.
+    /// In the time of the world, as all of the course is: whoever rows does not jump when the session's clock does.
     go: Option<At>,
     /// The go of each attempt in the time of the world, by what the session has called it.
     attempts: BTreeMap<(PieceNo, At), At>,
@@ -108,7 +108,7 @@ impl Seat {
         &self.person.entry.spec.name
     }
 
-    /// How its connection is, for whoever looks for a fault.
+    /// The state of its connection, for whoever is looking for a fault.
     pub(super) fn state(&self) -> String {
         format!("{} is {:?} on {:?}, {:?}", self.name(), self.link, self.conn(), self.under_way)
     }
@@ -172,7 +172,7 @@ impl Seat {
         }
     }
 
-    /// Asks for a seat by the code; what is said again after a lost answer is the same.
+    /// Asks for a seat by the code; what is repeated after a lost answer is the same.
     fn join(&mut self) -> Letter {
         let join = Join {
             code: String::new(),
@@ -192,7 +192,7 @@ impl Seat {
         }
     }
 
-    /// The secret that it comes by.
+    /// The secret that it comes in with.
     pub(super) fn secret(&self) -> Option<&str> {
         self.secret.as_deref()
     }
@@ -222,8 +222,8 @@ impl Seat {
         }
     }
 
-    /// Whether the machine reports nonsense at this instant: by the time from the go, so that it is the
-    /// same in both lives.
+    /// Whether the machine reports nonsense at this instant: depends on the time from the go, so that it is
+    /// the same in both lives.
     fn is_nonsense(&self, at: At) -> bool {
         let (Some(every), Some(go)) = (self.person.nonsense_every, self.go) else { return false };
         let since_go = u64::from(at.since(go).0);
@@ -286,7 +286,7 @@ impl Seat {
         self.under_way.push((now + chance.below(1_200), letter));
     }
 
-    /// The connection is lost. What was under way is lost too, or arrives late, behind the next hello.
+    /// The connection is lost. What was under way is lost too, or arrives late, after the next hello.
     pub(super) fn lose_connection(
         &mut self,
         now: u64,
@@ -416,7 +416,7 @@ impl Seat {
     }
 }
 
-/// A phase with its instants in the time of the world; its go as it was taken to be at first.
+/// A phase with its instants in the time of the world; its go as it was first taken to be.
 fn in_the_world(
     phase: Phase,
     go_in_the_world: &mut impl FnMut(At) -> At,

@@ -41,7 +41,7 @@ pub(super) enum Crash {
     DiskFull,
 }
 
-/// One process after the other on one disk.
+/// One process after another on one disk.
 pub(super) struct Server {
     pub(super) disk: Disk,
     pub(super) computer: Computer,
@@ -49,14 +49,14 @@ pub(super) struct Server {
     /// As it was before the server died.
     pub(super) right: SessionClock,
     pub(super) check: Option<ClockCheck>,
-    /// Pieces in which the session's clock was set and who rowed on then, and others in which it leapt.
+    /// Pieces in which the session's clock was set and who rowed on then, and others in which it jumped.
     pub(super) clocks_set: BTreeMap<usize, BTreeSet<AthleteId>>,
     pub(super) bent: BTreeSet<usize>,
     /// What the newest process has found damaged, and has not said yet.
     pub(super) damage: Vec<Damage>,
-    /// More than strokes was damaged: what that was about is marked for good.
+    /// More than strokes was damaged: what that affected is marked for good.
     pub(super) is_marked: bool,
-    /// Orders among it, or what they hung on: what was rowed since is not what it would have been.
+    /// With orders among it, or what they depended on: what was rowed since is not what it would have been.
     pub(super) has_lost_orders: bool,
     pub(super) host: Host,
     pub(super) settings: Setup,
@@ -75,11 +75,12 @@ pub(super) struct Server {
     seen: EventNo,
     /// It was killed in this turn.
     pub(super) died: bool,
-    /// Whether it is killed around a record of what became of a piece: at any time, since what is over stays so.
+    /// Whether it is killed around a record of what became of a piece: at any time, since what is over stays
+    /// over.
     at_settling: Option<Chance>,
 }
 
-/// Whether and when to die in this commit: mostly not, and rather when there is something to lose.
+/// Whether and when to die in this commit: usually not, and more likely when there is something to lose.
 pub(super) fn crash(chance: &mut Chance, letters: &[Letter]) -> Crash {
     let any = |what: fn(&Said) -> bool| letters.iter().any(|letter| what(&letter.said));
     let hello = any(|said| matches!(said, Said::Hello(_)));
@@ -100,7 +101,7 @@ pub(super) fn crash(chance: &mut Chance, letters: &[Letter]) -> Crash {
     }
 }
 
-/// Whether the coach wants something by it that is answered.
+/// Whether the coach wants something that is answered.
 fn is_order(said: &Said) -> bool {
     use thole_host::Said as Host;
     let (Said::Now(said) | Said::Late(said)) = said else { return false };
@@ -295,7 +296,7 @@ impl Server {
         Some(Greeting { conn, asked: now.moment, holder, opens, hello })
     }
 
-    /// What a batch brings is told when it is durable, and not before.
+    /// What a batch leads to is told when it is durable, and not before.
     fn check_untimely(&self, post: &Post) {
         for (conn, told) in &post.told {
             let Told::Msg(msg) = told else { continue };
@@ -329,7 +330,7 @@ impl Server {
         );
     }
 
-    /// The journal as it is stored, a line a record.
+    /// The journal as it is stored, one line per record.
     pub(super) fn trace(&self) -> Vec<String> {
         let line = |(at, input): &(At, Input)| {
             format!("{} {}", at.0, serde_json::to_string(input).unwrap_or_default())
@@ -346,7 +347,7 @@ impl Server {
         }
     }
 
-    /// Whoever is told how far their strokes are durable finds them in the journal.
+    /// Anybody who is told how far their strokes are durable finds them in the journal.
     fn check_kept(&self, conn: ConnId, durable: &Durable) {
         let Some(Holder::Athlete(athlete)) = self.holders.get(&conn) else {
             panic!("seed {}: an acknowledgement for somebody else", self.seed)
@@ -355,7 +356,7 @@ impl Server {
         assert!(kept, "seed {}: acknowledged and not in the journal", self.seed);
     }
 
-    /// What is told goes out, once all of it was looked at.
+    /// What is told goes out, once all of it has been looked at.
     pub(super) fn hand_out(&mut self, post: Post, tally: &mut Tally) -> Vec<(ConnId, Told)> {
         for event in self.core().events_after(self.seen, Viewer::Coach) {
             self.see(&event, tally);
@@ -419,7 +420,7 @@ impl Server {
             self.phase = Some((usize::from(piece.0), phase));
         }
         if let Happening::FalseStart { piece } = event.what {
-            // What follows begins anew, on the clock as it is.
+            // What follows starts afresh, on the clock as it is.
             self.clocks_set.remove(&usize::from(piece.0));
             self.bent.remove(&usize::from(piece.0));
         }
@@ -431,7 +432,8 @@ impl Server {
         }
     }
 
-    /// Who comes in sees what their role may see, and their own results as the coach sees them among all.
+    /// Anybody who comes in sees what their role may see, and their own results as the coach sees them among
+    /// all.
     fn check_welcome(&self, conn: ConnId, welcome: &Welcome, tally: &mut Tally) {
         let seed = self.seed;
         let holder = self.holders.get(&conn);

@@ -1,4 +1,4 @@
-//! The records of what became of a piece: made around deaths of the server, and held against the results.
+//! The records of what became of a piece: made around deaths of the server, and compared with the results.
 
 use std::collections::BTreeMap;
 
@@ -18,7 +18,7 @@ use super::{Tally, post::Post, server::Server};
 
 impl Server {
     /// What is over becomes a record; false when the server is killed around that: before the record is in the
-    /// journal, or when it is and nobody has applied it.
+    /// journal, or when it is there and nobody has applied it.
     pub(super) fn settle(
         &mut self,
         now: u64,
@@ -47,8 +47,8 @@ impl Server {
         true
     }
 
-    /// Each piece that was rowed has its records in the journal, numbered without a gap, and the newest is what
-    /// the results are; replay finds no difference.
+    /// Each piece that was rowed has its records in the journal, numbered without a gap, and the newest matches
+    /// the results; replay finds no difference.
     pub(super) fn check_settled(&self, seed: u64) {
         let mut records: BTreeMap<PieceNo, Vec<&Settled>> = BTreeMap::new();
         for (_, input) in &self.disk.records {
@@ -74,8 +74,8 @@ impl Server {
             );
             let Some(newest) = records.last() else { continue };
             assert!(is_damaged || records.first().is_some_and(|first| first.lines.is_some()));
-            // What the journal has lost for good is in the record that was made before, and so are the signals that waited for
-            // strokes which were lost: then all results are marked.
+            // What the journal has lost for good is in the record that was made before, and so are the signals that waited
+            // for strokes which were lost: then all results are marked.
             let is_marked = |result: &AthleteResult| result.marks.contains(&Mark::Damaged);
             let in_doubt = self.disk.is_damaged && piece.results.iter().all(is_marked);
             if self.is_marked || in_doubt {
@@ -125,7 +125,7 @@ impl Server {
         records.iter().any(stops)
     }
 
-    /// Whether something that is over waits to be settled.
+    /// Whether something that is over is waiting to be settled.
     pub(super) fn is_settling(&self) -> bool {
         self.core().is_settling()
     }

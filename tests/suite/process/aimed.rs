@@ -1,5 +1,5 @@
-//! Kills at the worst moments: when the go, the rest or the finish has just become durable, and while the server that
-//! comes after is starting.
+//! Kills at the worst moments: when the go, the rest or the finish has just become durable, and while the next server
+//! is starting.
 
 use std::{net::TcpStream, thread::sleep, time::Duration};
 
@@ -10,9 +10,9 @@ use tokio_tungstenite::tungstenite::{Message, WebSocket, client::client};
 /// When a server is killed.
 #[derive(Clone, Copy, Debug)]
 pub(super) enum Kill {
-    /// So many milliseconds after the last one.
+    /// This many milliseconds after the last one.
     After(u64),
-    /// So many milliseconds from five before the go on.
+    /// This many milliseconds after an instant five before the go.
     Go(u64),
     /// When the rest has begun.
     Rest,
@@ -27,7 +27,7 @@ pub(super) fn at_the_worst_moments(chance: &mut Chance) -> Vec<Kill> {
 
 impl Kill {
     /// After this many milliseconds the next servers are killed, before one may go on: while it puts its write-ahead file
-    /// where it belongs, as it begins to listen, and while everybody comes back.
+    /// where it belongs, as it starts listening, and while everybody comes back.
     pub(super) fn starts(self) -> &'static [u64] {
         match self {
             Kill::After(_) => &[],
@@ -48,7 +48,7 @@ impl Watch {
         Watch { address: address.to_owned(), secret: secret.to_owned() }
     }
 
-    /// Comes back when it is time for this kill.
+    /// Returns when it is time for this kill.
     pub(super) fn waits_for(&self, kill: Kill) {
         let millis = Duration::from_millis;
         match kill {
@@ -56,7 +56,7 @@ impl Watch {
             Kill::Go(from) => {
                 let (now_ms, phase) = self.sees(|phase, _| phase["phase"] != "armed");
                 let go_ms = phase["go_at_ms"].as_u64().unwrap();
-                // Ten times faster than real time, as all here.
+                // Ten times faster than real time, like everything here.
                 let left = go_ms.saturating_sub(now_ms) / 10;
                 sleep(millis((left + from).saturating_sub(5)));
             }
@@ -67,7 +67,7 @@ impl Watch {
         }
     }
 
-    /// Waits until the piece is so far: the instant on the session's clock, and the phase.
+    /// Waits until the piece is this far; returns the instant on the session's clock, and the phase.
     fn sees(&self, is_so: impl Fn(&Value, usize) -> bool) -> (u64, Value) {
         let (mut socket, mut now_ms, mut phase, mut results) = self.comes();
         while !is_so(&phase, results) {
@@ -84,7 +84,7 @@ impl Watch {
         (now_ms, phase)
     }
 
-    /// By a new connection, for the last one was of a server that is gone.
+    /// On a new connection, since the last one was to a server that is gone.
     fn comes(&self) -> (WebSocket<TcpStream>, u64, Value, usize) {
         let io = TcpStream::connect(&self.address).unwrap();
         io.set_read_timeout(Some(super::PATIENCE)).unwrap();

@@ -1,11 +1,11 @@
-//! What the club's volunteer meets at the command line: each says at once what to do.
+//! What the club's volunteer meets at the command line: each message says at once what to do.
 
 use serde_json::json;
 use thole_server::journal::{Journal, sqlite::SqliteJournal};
 
 use super::*;
 
-/// A server on a folder of its own, at an address that it is started again at.
+/// A server on a folder of its own, at an address that it is started on again.
 pub(super) struct Hall {
     pub(super) folder: tempfile::TempDir,
     pub(super) address: String,
@@ -24,7 +24,7 @@ impl Hall {
         self.folder.path().join("journal")
     }
 
-    /// `thole coach create` on this server, with these words too.
+    /// Runs `thole coach create` on this server, with these arguments too.
     pub(super) fn create(&self, words: &[&str]) -> std::process::Output {
         let server = format!("ws://{}", self.address);
         let data = self.journal().display().to_string();
@@ -43,7 +43,8 @@ impl Hall {
         rows.into_iter().map(|row| row.closed_unix_ms).collect()
     }
 
-    /// Files of the journal, but for the witness: what a disk gives back that was put back to an earlier time.
+    /// Copies the files of the journal, except the witness: what a disk that was put back to an earlier time
+    /// gives back.
     fn copied(&self, to: &str) {
         let to = self.folder.path().join(to);
         fs::create_dir_all(&to).unwrap();
@@ -94,8 +95,8 @@ fn a_session_that_cannot_be_made_whole_is_not_left_half_made() {
     assert!(matches!(hall.sessions().as_slice(), [Some(_)]), "{:?}", hall.sessions());
 }
 
-/// A computer came back without what it had written last: nobody who rowed in it is sent away, what they rowed is saved
-/// beside them, and all of it counts when the records are there again.
+/// A computer came back without what it had last written: nobody who rowed in it is sent away, what they rowed is saved
+/// on their side, and all of it counts once the records are there again.
 #[test]
 fn who_rows_in_a_session_that_the_disk_has_lost_saves_it_and_goes_on_when_it_is_back() {
     let mut hall = Hall::opened();
@@ -127,7 +128,7 @@ fn who_rows_in_a_session_that_the_disk_has_lost_saves_it_and_goes_on_when_it_is_
         let saved: Value = serde_json::from_str(&fs::read_to_string(&file).unwrap()).unwrap();
         saved["samples"].as_array().unwrap().last().unwrap()[1].as_f64().unwrap()
     };
-    // It is written anew until all of it is there.
+    // It is rewritten until all of it is there.
     wait_until("all of it is saved", || metres() >= 130.0);
     assert_eq!(fs::read_dir(&saved_to).unwrap().count(), 1);
     hall.goes_on_with("before-earlier");

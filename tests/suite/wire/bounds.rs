@@ -1,4 +1,5 @@
-//! The numbers that the document states are those by which the core refuses: at the bound it is taken, beyond it not.
+//! The bounds that the document states are those the core refuses by: a number at the bound is accepted, one beyond
+//! it is not.
 
 use serde_json::Value;
 use thole_piece::{
@@ -15,7 +16,7 @@ use thole_protocol::{
     units::{Bpm, Decimetres, Millis},
 };
 
-/// A bound of the document, and whether the core takes this number there.
+/// A bound of the document, and whether the core accepts this number there.
 type Row = (&'static str, &'static str, fn(u32) -> bool);
 
 const LEAST: [Row; 9] = [

@@ -12,7 +12,7 @@ pub(crate) const SAFE: i64 = 9_007_199_254_740_991;
 /// Where one schema names another.
 pub(crate) const SCHEMAS: &str = "#/components/schemas/";
 
-/// What the server answers with, beside `refused`, which may answer anything.
+/// What the server answers with, apart from `refused`, which may answer anything.
 const REPLIES: [(&str, &[&str]); 10] = [
     ("hello", &["welcome"]),
     ("create", &["created"]),
@@ -57,7 +57,8 @@ pub(crate) fn document(examples: &BTreeMap<(&'static str, String), Value>) -> Va
     })
 }
 
-/// The bounds that clients go by, beside those of the schemas: each stands in `protocol/src/limits.rs` once.
+/// The bounds that clients go by, apart from those in the schemas: each is defined once, in
+/// `protocol/src/limits.rs`.
 fn known_limits() -> Value {
     json!({
         "name_max": limits::NAME_MAX,
@@ -87,9 +88,9 @@ fn known_limits() -> Value {
     })
 }
 
-/// Every type by name. What clients send is described as it is read, where fields may be left out;
-/// what the server sends as it is written, where none is. A type that differs is called `…Draft` as
-/// clients send it.
+/// Every type by name. What clients send is described as it is read, where fields may be left out; what the
+/// server sends as it is written, where none is left out. A type that differs is called `…Draft` as clients
+/// send it.
 fn all_schemas() -> Map<String, Value> {
     let settings =
         || SchemaSettings::draft07().with(|s| s.definitions_path = "/components/schemas".into());
@@ -266,7 +267,7 @@ fn forget_unknown(schema: &mut Value) {
     }
 }
 
-/// Says the bounds of every whole number outright, since formats such as `uint32` are no standard's.
+/// States the bounds of every whole number explicitly, since formats such as `uint32` belong to no standard.
 fn bound_integers(schema: &mut Value) {
     walk_mut(schema, &mut |node| {
         let bounds = match node.get("format").and_then(Value::as_str) {

@@ -14,7 +14,7 @@ use super::{
     schema::Checker,
 };
 
-/// Types whose variants need not all be in an example: the table of refusals in README.md has them.
+/// Types whose variants need not all occur in an example: the table of refusals in README.md has them.
 const ELSEWHERE: [&str; 1] = ["Why"];
 
 /// Every example of both sides, by side and file name without its ending.
@@ -162,7 +162,7 @@ fn a_field_more_in_a_sample_is_counted_too() {
     assert!(read(r#""seq":1,"heard_ms":5,"distance_dm":"far""#).is_err());
 }
 
-/// RFC 8259, 4 and 7: the order of names means nothing, and a letter may be written by its number.
+/// RFC 8259, 4 and 7: the order of names means nothing, and a letter may be written as its number.
 #[test]
 fn the_tag_may_stand_anywhere_and_be_written_in_any_way() {
     let skip =

@@ -19,7 +19,7 @@ fn readme() -> String {
     fs::read_to_string(Path::new(crate::ROOT).join("protocol/README.md")).unwrap()
 }
 
-/// Rows of the table whose first column is headed so, each as its trimmed cells.
+/// Rows of the table whose first column has this heading, each as its trimmed cells.
 fn table(heading: &str) -> Vec<Vec<String>> {
     let text = readme();
     let lines = text.lines().skip_while(|line| !line.starts_with(&format!("| {heading} |")));
@@ -75,8 +75,8 @@ fn the_table_of_close_codes_is_the_code() {
     assert_eq!(codes.count(), CLOSES.len(), "a close code is new: add it here and to the table");
 }
 
-/// RFC 6455 section 7.4.1 (1000 to 1011) and the registry that it founds (1012, 1013); 4000 to 4999
-/// are for private use.
+/// RFC 6455 section 7.4.1 (1000 to 1011) and the registry that it establishes (1012, 1013); 4000 to 4999 are
+/// for private use.
 #[test]
 fn close_codes_are_those_of_the_standard_or_private() {
     for close in CLOSES {
@@ -247,7 +247,7 @@ fn the_table_of_bounds_is_what_is_enforced() {
     assert_eq!(bounds::POWER_MAX_W, 2_050, "the text says 2,050 W");
 }
 
-/// The worked example, computed again with the client's own formula.
+/// The worked example, recomputed with the client's own formula.
 #[test]
 fn the_worked_example_of_the_clock_is_right() {
     let exchange = thole::clock::Exchange {

@@ -1,5 +1,5 @@
-//! A small JSON Schema check (draft 7, <https://json-schema.org/draft-07>): the keywords that the
-//! protocol's document uses, and a refusal of every other, so that none is passed over in silence.
+//! A small JSON Schema check (draft 7, <https://json-schema.org/draft-07>): the keywords that the protocol's
+//! document uses, and a refusal of all others, so that none is silently passed over.
 
 use std::collections::BTreeSet;
 
@@ -10,7 +10,7 @@ use super::document::SCHEMAS;
 /// Checks values against the schemas of one document, and remembers which variants it has met.
 pub(crate) struct Checker<'a> {
     schemas: &'a Map<String, Value>,
-    /// Every variant of a `oneOf` that some value was, as `Schema/number`.
+    /// Every variant of a `oneOf` that some value has matched, as `Schema/number`.
     pub(crate) met: BTreeSet<String>,
 }
 
@@ -134,7 +134,7 @@ impl<'a> Checker<'a> {
         Ok(())
     }
 
-    /// Variants of the `oneOf` of a named schema that no value has been yet, in their own words.
+    /// Variants of the `oneOf` of a named schema that no value has matched yet, in their own words.
     pub(crate) fn unmet(&self, name: &str) -> Vec<String> {
         let variants = self.schemas[name].get("oneOf").and_then(Value::as_array);
         (variants.into_iter().flatten().enumerate())

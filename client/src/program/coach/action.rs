@@ -48,7 +48,7 @@ pub(crate) enum Action {
     NewBoardLink,
     /// Makes a new link for your own devices; the old one opens nothing any more, and the others are sent away
     NewCoachLink,
-    /// Lets in somebody who asks; of several under one name, by the request that status shows
+    /// Lets in somebody who asks; if several ask under one name, use the request number that status shows
     LetIn {
         /// The name, or the request
         who: String,
@@ -58,7 +58,7 @@ pub(crate) enum Action {
         /// The name, or the request
         who: String,
     },
-    /// Says who joins by the code without being let in
+    /// Sets who may join with the code without being let in
     Joining {
         /// guests, asked or trusted
         #[arg(value_enum)]
@@ -73,7 +73,7 @@ pub(crate) enum Action {
     },
     /// Replaces the prepared calls; `call 1` sends the first of them
     Prepare {
-        /// Words to show, and behind " / " the sentence to speak
+        /// Words to show and, after " / ", the sentence to speak
         calls: Vec<String>,
     },
     /// Replaces the pieces that have not begun
@@ -93,7 +93,7 @@ pub(crate) enum Action {
         /// even, fast_start, negative_split, or legs (500m@1:55+1200m@2:01)
         #[arg(long, default_value = "even")]
         plan: String,
-        /// Which piece, 1 is the first; without it the current one
+        /// Which piece, counted from 1; the current one if left out
         #[arg(long)]
         piece: Option<u16>,
     },
@@ -108,15 +108,15 @@ pub(crate) enum Action {
     },
     /// Everybody sits ready
     Arm,
-    /// Back from ready to gathering
+    /// Goes back from ready to gathering
     Disarm,
-    /// Begins the count-down
+    /// Begins the countdown
     Start,
     /// Calls everybody back
     FalseStart,
     /// Sends a focus call
     Call(CallArgs),
-    /// Takes a call back; while leading, without a number, the last one
+    /// Takes a call back; while leading, the last one if no number is given
     TakeBack {
         /// The call's number, as `call` printed it
         call: Option<Uuid>,
@@ -125,7 +125,7 @@ pub(crate) enum Action {
     NextRepeat,
     /// Stops the piece for everybody; what was rowed is kept
     Stop,
-    /// Waits no longer for late finishers
+    /// Stops waiting for late finishers
     Close,
     /// Goes to the next piece
     NextPiece,
@@ -148,10 +148,10 @@ pub(crate) struct AddArgs {
     /// Their plan
     #[arg(long)]
     plan: Option<String>,
-    /// Heart rate to be told of
+    /// Heart rate at which you want to be told
     #[arg(long, value_name = "BPM")]
     heart_limit: Option<String>,
-    /// What they rowed of this piece before and how many days ago (7:06@9d+7:11@40d)
+    /// What they rowed of this piece before, and how many days ago (7:06@9d+7:11@40d)
     #[arg(long, value_name = "RESULTS")]
     past: Option<String>,
     /// A table of athletes instead: name,team,target,plan,heart_limit,past
@@ -159,18 +159,18 @@ pub(crate) struct AddArgs {
     roster: Option<PathBuf>,
 }
 
-/// What is to be known of an athlete from now on; what is not given stays.
+/// What is to be known of an athlete from now on; anything not given stays as it is.
 #[derive(Args, Clone, Debug)]
 pub(crate) struct ChangeArgs {
-    /// The athlete's name as it is
+    /// The athlete's current name
     name: String,
-    /// Another name
+    /// The new name
     #[arg(long)]
     rename: Option<String>,
-    /// Another team, or none
+    /// The new team, or none
     #[arg(long)]
     team: Option<String>,
-    /// Heart rate to be told of, or none
+    /// Heart rate at which you want to be told, or none
     #[arg(long, value_name = "BPM")]
     heart_limit: Option<String>,
 }
@@ -185,13 +185,13 @@ pub(crate) struct CallArgs {
     /// One longer sentence to be spoken
     #[arg(long)]
     spoken: Option<String>,
-    /// all, team:NAME, behind, or names with commas between them
+    /// all, team:NAME, behind, or names separated by commas
     #[arg(long, default_value = "all")]
     to: String,
     /// Stands for this many of each athlete's own strokes
     #[arg(long, group = "span")]
     strokes: Option<u16>,
-    /// Stands for a time (30s)
+    /// Stands for this long (30s)
     #[arg(long = "for", value_name = "TIME", group = "span")]
     time: Option<String>,
     /// Stands until the next call
@@ -202,7 +202,7 @@ pub(crate) struct CallArgs {
     grace: Option<String>,
 }
 
-/// What was asked for, as an order that waits for its answer.
+/// What was asked for, as an order waiting for its answer.
 pub(crate) struct Ordered {
     pub(crate) command: CommandId,
     pub(crate) name: &'static str,
@@ -237,7 +237,7 @@ pub(crate) async fn one(
         Some(Given::Athletes(links)) => telling::links(place, &links),
         Some(Given::Board(link)) => telling::board_link(place, &link),
         Some(Given::Coach(link)) => telling::coach_link(place, &link),
-        // Of what is asked here, nothing is answered by a table.
+        // Nothing that is asked for here is answered by a table.
         Some(Given::Table(_)) | None => {}
     }
     done(place, coach, &ordered);
@@ -259,7 +259,7 @@ pub(crate) fn done(place: &Place<'_>, coach: &Coach, ordered: &Ordered) {
     }
 }
 
-/// Gives the order that an action is.
+/// Gives the order that an action stands for.
 ///
 /// # Errors
 /// A sentence that says what to type.
@@ -355,7 +355,7 @@ pub(crate) fn give(
     Ok(Ordered { command: coach.order(order), name, call: None, makes_secrets: false })
 }
 
-/// The athletes of a table; columns that nothing is read from are named, for one may be a slip of the hand.
+/// The athletes of a table; columns that nothing is read from are named, since one may be a typing slip.
 pub(super) fn read_table(file: &Path, pieces: &[By]) -> Result<Vec<RosterEntry>, String> {
     let Roster { entries, unread } = roster::load(file, pieces)?;
     if !unread.is_empty() {
@@ -370,7 +370,7 @@ pub(super) fn read_table(file: &Path, pieces: &[By]) -> Result<Vec<RosterEntry>,
 
 impl AddArgs {
     fn give(&self, coach: &mut Coach) -> Result<Ordered, String> {
-        // A target is for the piece that comes next, and those behind it.
+        // A target is for the piece that comes next, and those after it.
         let pieces: Vec<By> = coach.mirror().map_or(Vec::new(), |mirror| {
             let now = mirror.now();
             let next = now.pieces.iter().skip(usize::from(now.current.0));

@@ -1,17 +1,17 @@
-//! Who asks to be let in, and who need not ask.
+//! Who asks to be let in, and who does not have to.
 
 use clap::ValueEnum;
 use thole::coach::Coach;
 use thole_protocol::{ids::RequestId, server_msg::JoinRequest, spec::Joining};
 
-/// Who joins by the code without being let in.
+/// Who joins with the code without being let in.
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub(crate) enum WhoJoins {
-    /// New names at once, as guests; a name of the roster asks
+    /// New names join at once, as guests; for a name on the roster you are asked
     Guests,
-    /// Nobody: all ask
+    /// Nobody: you are asked for everybody
     Asked,
-    /// Everybody, by names of the roster too
+    /// Everybody, under names on the roster too
     Trusted,
 }
 
@@ -25,7 +25,7 @@ impl WhoJoins {
     }
 }
 
-/// The request that a name, or its own number, means.
+/// The request that a name, or the request's own number, refers to.
 pub(crate) fn asking(coach: &Coach, who: &str) -> Result<RequestId, String> {
     let who = who.trim();
     let is_meant = |request: &&JoinRequest| {

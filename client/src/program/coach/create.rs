@@ -20,7 +20,7 @@ use thole_protocol::{
 use super::{Answer, Given, PieceArgs, action, answer, grace, welcomed};
 use crate::program::{Common, Failed, any_seed, usage};
 
-/// Most athletes in one message, as the protocol has it.
+/// Most athletes in one message, according to the protocol.
 const ADD_MAX: usize = 500;
 
 #[derive(Args)]
@@ -31,18 +31,19 @@ pub(crate) struct CreateArgs {
     /// Table of athletes: name,team,target,plan,heart_limit,past
     #[arg(long, value_name = "FILE.csv")]
     roster: Option<PathBuf>,
-    /// The head coach's link, or the key at its end; not needed beside the data folder of the server
+    /// The head coach's link, or the key at its end; not needed when the server's data folder is on this
+    /// machine
     #[arg(long, env = "THOLE_KEY", hide_env_values = true, value_name = "LINK")]
     key: Option<String>,
-    /// The server's data folder on this machine, which proves that one is on it
+    /// The server's data folder on this machine, which proves that you are on it
     #[arg(long, env = "THOLE_DATA", default_value = "thole-data", value_name = "FOLDER")]
     data: PathBuf,
-    /// A piece (1700m, 12min, 6x350m/1:15, 3x4x500m/1:00/4:00); may be given again
+    /// A piece (1700m, 12min, 6x350m/1:15, 3x4x500m/1:00/4:00); may be given several times
     #[arg(long = "piece", value_name = "PIECE")]
     pieces: Vec<String>,
     #[command(flatten)]
     settings: PieceArgs,
-    /// What standings go by: the margin as a share of their own target, or its seconds or metres
+    /// What standings go by: the margin as a share of their own target, or in seconds or metres
     #[arg(long, value_enum, default_value_t = RankBy::Share)]
     ranking: RankBy,
     /// How many of each team count; 0 = as many as the smallest team has
@@ -54,7 +55,7 @@ pub(crate) struct CreateArgs {
 }
 
 impl CreateArgs {
-    /// The key that was named, or the one that a server on this machine has left.
+    /// The key that was given, or the one that a server on this machine has left.
     fn key(&self, server: &Address) -> Option<String> {
         if let Some(key) = &self.key {
             return Some(key.rsplit('#').next().unwrap_or(key).to_owned());
@@ -62,13 +63,13 @@ impl CreateArgs {
         let left = std::fs::read_to_string(self.data.join("machine-key")).ok()?;
         let mut lines = left.lines();
         let (key, of) = (lines.next()?, Address::read(lines.next()?).ok()?);
-        // It is the key of that server alone, and no other one gets to see it.
+        // It is the key of that server alone, and no other server gets to see it.
         let is_here = server.host == of.host || is_own(&server.host);
         (is_here && server.port == of.port).then(|| key.to_owned())
     }
 }
 
-/// Whether a host is this machine whatever network it is in.
+/// Whether a host is this machine, whatever network it is in.
 fn is_own(host: &str) -> bool {
     host == "localhost" || host.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
 }
@@ -91,7 +92,7 @@ impl RankBy {
 }
 
 pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed> {
-    // Every slip in the words is found before there is a session.
+    // Every mistake in what was typed is found before there is a session.
     let pieces: Vec<PieceSpec> = args
         .pieces
         .iter()
@@ -146,8 +147,8 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
         "coach_link": coach_link, "board_link": board_link, "join_link": join_link,
         "athletes": athletes,
     });
-    // Also when it could not even be closed again: the session is there, and this is the only time that its secrets
-    // are shown.
+    // Even when it could not be closed again: the session exists, and this is the only time that its secrets are
+    // shown.
     common.tell(line, || {
         let mut text = format!(
             "Join code   {}\nCoach       {coach_link}\nBoard       {board_link}\nJoin        \
@@ -164,13 +165,13 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
     })
 }
 
-/// Why a session is not as it was asked for, and what it lacks.
+/// Why a session is not what was asked for, and what it lacks.
 struct Unfilled {
     says: String,
     lacks: String,
 }
 
-/// Nobody is in it and nobody has its links: half a session would only be taken for the whole one.
+/// Nobody is in it and nobody has its links: half a session would only be mistaken for a whole one.
 async fn is_closed_again(coach: &mut Coach) -> bool {
     let command = coach.order(Order::CloseSession);
     answer(coach, command, Answer::Done).await.is_ok()

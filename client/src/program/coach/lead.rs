@@ -28,7 +28,7 @@ use crate::program::lines_of_stdin;
 
 /// Standings are printed to people no more often than this; scripts get every one.
 const STANDINGS_EVERY: Millis = Millis(10_000);
-/// After the last line of standard input, answers are waited for this long.
+/// After the last line of standard input, answers are awaited for this long.
 const LAST_ANSWERS: Duration = Duration::from_secs(10);
 
 const HELP: &str = "\
@@ -199,7 +199,7 @@ impl<'a> Lead<'a> {
         });
     }
 
-    /// Tells one thing; true when the session is over.
+    /// Reports one thing; true when the session is over.
     fn told(&mut self, coach: &Coach, told: &CoachNews) -> Result<bool, String> {
         match told {
             CoachNews::Welcome => {
@@ -301,7 +301,7 @@ impl<'a> Lead<'a> {
     }
 }
 
-/// What to say to a line that is no order: what is wrong with it, or the help that it asks for.
+/// What to say to a line that is not an order: what is wrong with it, or the help that it asks for.
 fn misread(line: &str, error: &clap::Error) -> String {
     use clap::error::ErrorKind;
     let says = error.to_string();
@@ -316,14 +316,14 @@ fn misread(line: &str, error: &clap::Error) -> String {
     format!("{}; type {order} --help.", first.trim_start_matches("error: "))
 }
 
-/// Whether two notices are about the same thing of the same athlete, whatever the numbers now.
+/// Whether two notices are about the same thing for the same athlete, whatever the numbers are now.
 fn same(a: &Notice, b: &Notice) -> bool {
     a.athlete == b.athlete
         && a.since_ms == b.since_ms
         && std::mem::discriminant(&a.about) == std::mem::discriminant(&b.about)
 }
 
-/// The words of a typed line; quotation marks hold some together.
+/// The words of a typed line; quotation marks keep words together.
 fn words(line: &str) -> Result<Vec<String>, String> {
     let mut words = Vec::new();
     let mut word: Option<String> = None;

@@ -13,13 +13,13 @@ use thole_protocol::{
 use super::{Place, telling::piece_text};
 use crate::program::print;
 
-/// Which results, and how they are told.
+/// Which results, and how they are reported.
 #[derive(Args, Clone, Debug)]
 pub(crate) struct ResultsArgs {
-    /// Which piece, 1 is the first; without it all
+    /// Which piece, counted from 1; all if left out
     #[arg(long)]
     piece: Option<u16>,
-    /// Saves them as a table for spreadsheets, a row an athlete and a row a split; - prints it
+    /// Saves them as a table for spreadsheets, one row per athlete and one per split; - prints it
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
 }
@@ -31,7 +31,7 @@ pub(crate) struct WantedTable {
 }
 
 impl ResultsArgs {
-    /// Tells the results in words, or asks for their table.
+    /// Reports the results in words, or asks for their table.
     ///
     /// # Errors
     /// A sentence that says what to type.
@@ -72,7 +72,7 @@ impl WantedTable {
     /// Saves the table, or prints it.
     ///
     /// # Errors
-    /// A sentence, when the file cannot be written.
+    /// A sentence, if the file cannot be written.
     pub(crate) fn keep(&self, place: &Place<'_>, table: &str) -> Result<(), String> {
         let file = self.file.display();
         if self.file.as_os_str() != "-" {

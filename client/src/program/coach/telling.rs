@@ -21,7 +21,7 @@ use thole_protocol::{
 
 use super::Place;
 
-/// Right behind the welcome come the standings as last published; a status waits this long for them.
+/// The latest standings follow right after the welcome; a status waits this long for them.
 const SETTLE: Duration = Duration::from_millis(700);
 
 /// Takes in what follows the welcome by itself.
@@ -33,7 +33,7 @@ pub(crate) async fn settle(coach: &mut Coach) {
             }
         }
     };
-    // Without standings yet, there is nothing more to wait for.
+    // If there are no standings yet, there is nothing more to wait for.
     drop(tokio::time::timeout(SETTLE, overview).await);
 }
 
@@ -55,7 +55,7 @@ pub(crate) fn status(place: &Place<'_>, coach: &Coach) {
             text.push_str(&format!("{mark} {}\n", piece_text(piece)));
         }
         for view in &now.athletes {
-            // The roster changes with who is there; what they do at this moment is in the standings.
+            // The roster says who is there; what they are doing at this moment is in the standings.
             let line = overview
                 .and_then(|o| o.standings.lines.iter().find(|line| line.athlete == view.athlete));
             let doing = line.map_or(view.doing, |line| line.doing);
@@ -161,7 +161,7 @@ pub(crate) fn phase_text(phase: Phase) -> String {
     }
 }
 
-/// Secrets, shown this once.
+/// Secrets, shown only this once.
 pub(crate) fn links(place: &Place<'_>, links: &Links) {
     let link = |secret: &str| {
         PlaceLink { role: Role::Athlete, secret: secret.to_owned(), ..place.link.clone() }
@@ -178,7 +178,7 @@ pub(crate) fn links(place: &Place<'_>, links: &Links) {
     });
 }
 
-/// A new secret for boards, shown this once.
+/// A new secret for boards, shown only this once.
 pub(crate) fn board_link(place: &Place<'_>, link: &BoardLink) {
     let secret = link.board_secret.clone();
     let link = PlaceLink { role: Role::Board, secret, ..place.link.clone() }.to_string();
@@ -187,7 +187,7 @@ pub(crate) fn board_link(place: &Place<'_>, link: &BoardLink) {
         .tell(json!({"event": "board_link", "link": link}), || Some(format!("Board       {link}")));
 }
 
-/// A new secret for the coach's devices, shown this once.
+/// A new secret for the coach's devices, shown only this once.
 pub(crate) fn coach_link(place: &Place<'_>, link: &CoachLink) {
     let secret = link.coach_secret.clone();
     let link = PlaceLink { role: Role::Coach, secret, ..place.link.clone() }.to_string();

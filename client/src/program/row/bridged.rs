@@ -18,7 +18,7 @@ use super::{
     telling::{Stays, Telling},
 };
 
-/// What a machine hears of the heart is passed on no more often than this.
+/// The heart rate that a machine receives is passed on no more often than this.
 const HEART_EVERY: Millis = Millis(3_000);
 
 /// Who rows on which machine.
@@ -64,7 +64,7 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
         let save_to = args.save_to.clone();
         seats.push(async move {
             let rowed = row(&common, stays, save_to, Athlete::open(config), radio, machine).await;
-            // One athlete's trouble is told at once and does not end the others' piece.
+            // One athlete's trouble is reported at once and does not end the others' piece.
             if let (Err(Failed::Refused(says)), true) = (&rowed, several) {
                 common.tell(json!({"event": "over", "says": says}), || Some(says.clone()));
             }
@@ -74,11 +74,11 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
     join_all(seats).await.into_iter().collect()
 }
 
-/// Who rows where, of `--pair`.
+/// Who rows where, from `--pair`.
 fn pairs(common: &Common, args: &RowArgs) -> Result<Vec<Pair>, Failed> {
     let mut pairs: Vec<Pair> = Vec::new();
     for typed in &args.over_bluetooth.pair {
-        // The link's own fragment has no sign of equality in front of it; a machine's name may not have one.
+        // The link's own fragment has no equals sign before it; a machine's name must not have one.
         let (machine, link) = typed.split_once('=').ok_or_else(|| {
             usage("--pair is a machine and a personal link: --pair 'Row 7=LINK'.")
         })?;
@@ -144,10 +144,10 @@ async fn row(
     }
 }
 
-/// How far the passing on is.
+/// How far the forwarding has got.
 #[derive(Default)]
 struct Passing {
-    /// That it is lost was said; it is said once, not at every try.
+    /// The loss has been reported; that is done once, not at every attempt.
     lost_told: bool,
     heart_ms: Option<i64>,
     newest_ms: i64,

@@ -1,4 +1,4 @@
-//! What an athlete at the command line is told: count-down, calls, own standing, result.
+//! What an athlete at the command line is told: countdown, calls, own standing, result.
 
 use std::{
     fs::{self, OpenOptions},
@@ -30,11 +30,11 @@ use thole_protocol::{
 
 use crate::program::Common;
 
-/// The own standing is told to people no more often than this; scripts get every one.
+/// People are told their own standing no more often than this; scripts get every one.
 const OWN_EVERY: Millis = Millis(10_000);
 /// Nothing to count: look again after this long.
 const IDLE: Duration = Duration::from_secs(3_600);
-/// Seconds before the go that are said aloud.
+/// Seconds before the go that are announced.
 const COUNTS: [u64; 6] = [10, 5, 4, 3, 2, 1];
 
 /// When the program leaves by itself.
@@ -58,7 +58,7 @@ impl Stays {
     }
 }
 
-/// A name that is free is found among this many.
+/// A free file name is looked for among this many.
 const FILES_MAX: u32 = 1_000;
 
 /// A file of its own, which overwrites none.
@@ -78,22 +78,22 @@ fn write(folder: &Path, saved: &Saved) -> io::Result<PathBuf> {
     Err(io::Error::other(format!("{} is full of recordings", folder.display())))
 }
 
-/// In place of what this program saved before, of which nothing is lost when it ends in between.
+/// Replaces what this program saved before; nothing of that is lost if the program ends in between.
 fn write_anew(file: &Path, saved: &Saved) -> io::Result<()> {
     let next = file.with_extension("jsonl.next");
     fs::write(&next, format!("{}\n", serde_json::to_string(saved)?))?;
     fs::rename(next, file)
 }
 
-/// Tells what happens to an athlete.
+/// Reports what happens to an athlete.
 pub(crate) struct Telling<'a> {
     common: &'a Common,
     stays: Stays,
     speed: u32,
     save_to: PathBuf,
-    /// Where what was rowed is saved already.
+    /// Where what was rowed has already been saved.
     saved_in: Option<PathBuf>,
-    /// Why the connection was lost, as it was told last; `None` until it is, and again with the next welcome.
+    /// Why the connection was lost, as last reported; `None` until it is, and again after the next welcome.
     lost_by: Option<String>,
     mirror: Option<Mirror>,
     go: Option<At>,
@@ -145,7 +145,7 @@ impl<'a> Telling<'a> {
         self.stays == Stays::ToTheEnd
     }
 
-    /// How long to wait for the next number of the count-down, in real time.
+    /// How long to wait for the next number of the countdown, in real time.
     pub(crate) fn next_count(&self, clock: &SessionClock) -> Duration {
         let next = || {
             let go = self.go?;
@@ -216,8 +216,8 @@ impl<'a> Telling<'a> {
         Err(ended.says.clone())
     }
 
-    /// Saves what was rowed when the server knows nothing of it any more, or has not heard all of it: with this program
-    /// it would be gone.
+    /// Saves what was rowed when the server knows nothing of it any more, or has not heard all of it: when this program
+    /// ends, it would be gone.
     pub(crate) fn save(&mut self, ended: &Ended, athlete: &Athlete) {
         let is_unknown = ended.code == Some(Close::WrongSecret.code());
         if is_unknown || athlete.pending() > 0 {
@@ -225,8 +225,8 @@ impl<'a> Telling<'a> {
         }
     }
 
-    /// The same while it goes on, each time the server says that it has lost records: nobody knows whether they come back,
-    /// nor how this program ends.
+    /// The same while it goes on, each time the server says that it has lost records: nobody knows whether they will come
+    /// back, nor how this program ends.
     pub(crate) fn save_what_is_lost(&mut self, told: &AthleteNews, athlete: &Athlete) {
         if let AthleteNews::Lost { code: Some(code), .. } = told
             && *code == Close::RecordsLost.code()
@@ -347,7 +347,7 @@ impl<'a> Telling<'a> {
         }
     }
 
-    /// The piece whose own result came with the welcome, when it is over.
+    /// The piece whose own result came with the welcome, if it is over.
     fn own_result_of_welcome(&self, welcome: &Welcome) -> Option<PieceNo> {
         let piece = welcome.pieces.get(usize::from(welcome.current.0))?;
         let own = piece.results.iter().find(|result| Some(result.athlete) == welcome.you)?;
@@ -463,7 +463,7 @@ impl<'a> Telling<'a> {
         let elapsed = At(u64::from(own.elapsed_ms.0));
         let due =
             self.own_told.is_none_or(|told| elapsed < told || elapsed.since(told) >= OWN_EVERY);
-        // Somebody who has stopped is not shown what is enough.
+        // Somebody who has stopped is not shown what would be enough.
         if own.doing != Doing::Rowing || !due || own.elapsed_ms.0 == 0 {
             return;
         }

@@ -1,5 +1,5 @@
-//! The write-ahead file of a journal before SQLite opens it: what stands in it behind a damaged page would be dropped
-//! without a word, so a copy is set aside first. Its form is the one of <https://www.sqlite.org/fileformat2.html>,
+//! The write-ahead file of a journal before SQLite opens it: anything after a damaged page in it would be dropped
+//! without a word, so a copy is set aside first. Its format is that of <https://www.sqlite.org/fileformat2.html>,
 //! section 4.
 
 use std::{
@@ -12,10 +12,10 @@ use std::{
 const HEAD: usize = 32;
 const FRAME_HEAD: usize = 24;
 const MAGIC: u32 = 0x377f_0682;
-/// Copies that are kept; who has this many has a disk to look at.
+/// How many copies are kept; somebody who has this many has a disk to look at.
 const COPIES_MAX: u32 = 8;
 
-/// Copies the write-ahead file of a folder, for its owner alone, if frames stand in it behind one that is damaged.
+/// Copies the write-ahead file of a folder, for its owner only, if it has frames after one that is damaged.
 pub(super) fn set_aside(data: &Path) -> io::Result<Option<PathBuf>> {
     let ahead = data.join("thole.db-wal");
     let file = match File::open(&ahead) {
@@ -39,8 +39,8 @@ pub(super) fn set_aside(data: &Path) -> io::Result<Option<PathBuf>> {
     Ok(None)
 }
 
-/// Whether frames of this write-ahead file stand behind one that is not as it was written. The last one alone may be
-/// half written, by a process that was killed, and is nothing that anybody was told of.
+/// Whether this write-ahead file has frames after one that is not as it was written. Only the last one may be half
+/// written, by a process that was killed, and is nothing that anybody was told of.
 fn is_damaged(file: &mut impl Read) -> io::Result<bool> {
     let mut head = [0; HEAD];
     if !filled(file, &mut head)? {
@@ -53,7 +53,7 @@ fn is_damaged(file: &mut impl Read) -> io::Result<bool> {
     let page = usize::try_from(page).unwrap_or(0);
     let is_whole = magic & !1 == MAGIC && checked == Sum(sum, other_sum);
     if !is_whole || !(512..=65_536).contains(&page) {
-        // Of such a file SQLite takes nothing.
+        // SQLite takes nothing from such a file.
         let mut next = [0; FRAME_HEAD];
         return filled(file, &mut next);
     }
@@ -73,7 +73,7 @@ fn is_damaged(file: &mut impl Read) -> io::Result<bool> {
     Ok(false)
 }
 
-/// False when the file ends before.
+/// False when the file ends before that.
 fn filled(file: &mut impl Read, place: &mut [u8]) -> io::Result<bool> {
     match file.read_exact(place) {
         Err(error) if error.kind() == ErrorKind::UnexpectedEof => Ok(false),
@@ -94,7 +94,7 @@ impl Sum {
     }
 }
 
-/// The first numbers of some bytes; 0 behind their end.
+/// The first numbers of some bytes; 0 beyond their end.
 fn words(bytes: &[u8], big_end: bool) -> [u32; 8] {
     let mut words = [0; 8];
     for (word, four) in words.iter_mut().zip(bytes.chunks_exact(4)) {

@@ -1,4 +1,4 @@
-//! What stands in the columns of the tables, and back.
+//! What is in the columns of the tables, and back.
 
 use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
 use uuid::Uuid;

@@ -1,5 +1,6 @@
-//! A journal of the first version becomes one of this: into a new file that takes the old one's place when all of it
-//! is written. The old one is kept beside it as `thole.db.v1`. Whenever the process ends, it is done or not done.
+//! A journal of the first version becomes one of this version: in a new file that takes the old one's place once all
+//! of it is written. The old one is kept beside it as `thole.db.v1`. Whenever the process ends, the conversion is
+//! either done or not done.
 
 use std::{
     fs::{self, File, OpenOptions},
@@ -25,14 +26,14 @@ use super::{
 };
 use crate::journal::SessionRow;
 
-/// Rows of a converted session that share a tag: what is damaged later is lost with as few others as in a new one.
+/// How many rows of a converted session share a tag: later damage takes as few others along as in a new one.
 const COMMIT: usize = 1;
 
 /// Converts the file in its place.
 pub(super) fn in_place(folder: &Path, old: Connection) -> Result<(), String> {
     let file = folder.join("thole.db");
     let told = |error: &dyn std::fmt::Display| format!("{}: {error}", file.display());
-    // One file, nothing beside it, is what is kept and what is read.
+    // What is kept and what is read is a single file with nothing beside it.
     old.pragma_update(None, "journal_mode", "DELETE").map_err(|error| told(&error))?;
     let fresh = folder.join("thole.db.new");
     for beside in ["thole.db.new", "thole.db.new-journal", "thole.db.new-wal", "thole.db.new-shm"] {
@@ -48,7 +49,7 @@ pub(super) fn in_place(folder: &Path, old: Connection) -> Result<(), String> {
     drop(new);
     drop(old);
     let kept = folder.join("thole.db.v1");
-    // A conversion that did not come to its end has left it already.
+    // A conversion that was interrupted has already left it.
     if !kept.exists() {
         let part = folder.join("thole.db.v1.part");
         fs::copy(&file, &part).map_err(|error| told(&error))?;
@@ -68,7 +69,7 @@ fn sync(path: &Path) -> io::Result<()> {
     File::open(path)?.sync_all()
 }
 
-/// All that an old journal has, into an empty file.
+/// Everything that an old journal has, into an empty file.
 pub(super) fn whole_journal(old: &Connection, new: &mut Connection) -> rusqlite::Result<()> {
     let epoch =
         old.query_row("SELECT value FROM meta WHERE name = 'epoch'", [], |row| row.get(0))?;
@@ -113,7 +114,7 @@ fn records(old: &Connection, new: &Connection, name: &str, end: &mut End) -> rus
         let position: i64 = row.get(0)?;
         let (at, payload) = (row.get::<_, i64>(1)?.cast_unsigned(), row.get::<_, String>(2)?);
         if position > was {
-            // What was missing is missing still, and will be named.
+            // What was missing is still missing, and will be named.
             put_rows(new, end, std::mem::take(&mut open))?;
             end.leave_out((position - was).cast_unsigned());
         }

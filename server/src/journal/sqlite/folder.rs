@@ -1,4 +1,4 @@
-//! The folder of a journal and its files, which only their owner may read: heart rates stand in them.
+//! The folder of a journal and its files, which only their owner may read: they contain heart rates.
 
 use std::{
     fs::{self, DirBuilder, File, OpenOptions, Permissions},
@@ -7,7 +7,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-/// How the files of a journal begin, those that SQLite makes beside it included.
+/// How the names of a journal's files begin, including those that SQLite makes beside it.
 const FILES: [&str; 6] = ["thole.db", "witness", "lock", "coach-", "machine-key", "club.sqlite"];
 
 /// The file of the journal in its folder.
@@ -16,22 +16,22 @@ pub fn file(data: &Path) -> PathBuf {
     data.join("thole.db")
 }
 
-/// Makes the folder, for this user alone; one that is there stays.
+/// Creates the folder, for this user only; one that exists stays as it is.
 ///
 /// # Errors
-/// The system's word.
+/// As the system reports it.
 pub fn made(data: &Path) -> io::Result<()> {
     DirBuilder::new().recursive(true).mode(0o700).create(data)
 }
 
-/// Opens one of the journal's files to write it, and makes it if it is not there: SQLite gives the files beside its own
-/// the same mode.
+/// Opens one of the journal's files for writing, and creates it if it does not exist: SQLite gives the files beside its
+/// own the same mode.
 pub(crate) fn own_file(file: &Path) -> io::Result<File> {
     OpenOptions::new().write(true).create(true).truncate(false).mode(0o600).open(file)
 }
 
-/// Takes from others what an older version, or a careless hand, has let them read. A folder with nothing of a journal
-/// in it may be anybody's and is left alone.
+/// Takes away from others what an older version, or a careless hand, has let them read. A folder without anything of
+/// a journal in it may be anybody's and is left alone.
 pub(super) fn tighten(data: &Path) -> io::Result<()> {
     let mut known = 0;
     for entry in fs::read_dir(data)? {

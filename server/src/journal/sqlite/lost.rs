@@ -1,5 +1,5 @@
 //! What a journal has lost, as far as its file and its witness show it at the start. It is noted in the journal: links
-//! that it does not know may have been good ones, and whoever holds one is not sent away for good.
+//! that it does not know may have been valid ones, and whoever holds one is not sent away for good.
 
 use std::path::Path;
 
@@ -20,7 +20,7 @@ use crate::{
 /// What can be done about a file that no server can go on with.
 pub(super) const GO_ON: &str = "keep a copy of the folder; go on with a backup, or with what `thole-server salvage` saves of it";
 
-/// Whether the file is no journal any more, or one that is not as it was made.
+/// Whether the file is no longer a journal, or not as it was made.
 pub(super) fn is_file_damaged(file: &Path) -> bool {
     let read = || {
         let connection = Connection::open_with_flags(file, READ_ONLY)?;
@@ -30,8 +30,8 @@ pub(super) fn is_file_damaged(file: &Path) -> bool {
     read().unwrap_or_else(|error| is_damage(&error))
 }
 
-/// Whether the end of any session, or a whole session, is missing. Of each only the last row is read: what is damaged
-/// before it takes no link along.
+/// Whether the end of any session, or a whole session, is missing. Only the last row of each is read: damage before
+/// it takes no link along.
 pub(super) fn is_end_missing(connection: &Connection, seen: &AllSeen) -> rusqlite::Result<bool> {
     let mut select = connection.prepare("SELECT number, session FROM session")?;
     let there = select.query_map([], |row| {
@@ -66,7 +66,7 @@ pub(super) fn sessions(
     Ok(seen.keys().filter(|session| !there.contains(session)).copied().collect())
 }
 
-/// How many links have a row that is not as it was written: whoever holds one is not known by it any more.
+/// How many links have a row that is not as it was written: whoever holds one is no longer recognised by it.
 pub(super) fn damaged_links(connection: &Connection) -> rusqlite::Result<usize> {
     let mut damaged = 0;
     let mut select =
@@ -106,7 +106,7 @@ pub(crate) fn note(connection: &Connection, unix_ms: u64) -> rusqlite::Result<()
     Ok(())
 }
 
-/// Whether a link that opens nothing may have been a good one.
+/// Whether a link that opens nothing may have been a valid one.
 pub(super) fn may_have_been_good(
     connection: &Connection,
     hash: SecretHash,

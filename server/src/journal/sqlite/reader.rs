@@ -1,4 +1,4 @@
-//! The thread that reads the journal: one question after the other.
+//! The thread that reads the journal: one question after another.
 
 use std::{
     io,
@@ -20,8 +20,8 @@ type Question = Box<dyn FnOnce(&Connection) + Send>;
 pub(super) struct Reader(mpsc::Sender<Question>);
 
 impl Reader {
-    /// Gives a connection a thread of its own: however many ask in one moment, nobody waits for the others to be
-    /// woken in between.
+    /// Gives a connection a thread of its own: however many ask at the same moment, nobody waits for the others
+    /// to be woken in between.
     pub(super) fn new(connection: Connection) -> io::Result<Reader> {
         let (ask, mut asked) = mpsc::channel::<Question>(QUEUE_MAX);
         thread::Builder::new().name("reading".to_owned()).spawn(move || {
@@ -43,7 +43,7 @@ impl Reader {
         Box::pin(async move {
             let none = || JournalError::Read("the question was not answered".to_owned());
             let (answer, answered) = oneshot::channel();
-            // Who asked may be gone; the answer is nobody's then.
+            // Whoever asked may be gone; then the answer is nobody's.
             let question = Box::new(move |connection: &Connection| {
                 let _ = answer.send(question(connection));
             });

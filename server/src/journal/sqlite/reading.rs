@@ -1,4 +1,4 @@
-//! A session's records as the file has them, each commit held against its tag.
+//! A session's records as they are in the file, each commit checked against its tag.
 
 use std::sync::mpsc::SyncSender;
 
@@ -10,9 +10,9 @@ use thole_protocol::{ids::SessionId, units::At};
 use super::{columns::whole, read, seats::Seats, witness::Seen};
 use crate::journal::{Damage, Found, JournalError, SLICE, Since, Slice, hand_over};
 
-/// The records of a session from a position on. What cannot be proven is named; of a commit that is not as it was
-/// written no stroke and no heart rate is given, for nobody may be given what they have not rowed, and clients send
-/// their strokes again; the rest is, as far as it can be understood.
+/// The records of a session from a position on. What cannot be proven is named; from a commit that is not as it was
+/// written no stroke and no heart rate is returned, for nobody may be credited with what they have not rowed, and
+/// clients send their strokes again; the rest is returned as far as it can be understood.
 pub(super) fn records(
     connection: &Connection,
     session: SessionId,
@@ -22,7 +22,7 @@ pub(super) fn records(
     walked(connection, session, from, seen, None)
 }
 
-/// The same of a whole session, slice by slice: what is found has no records of its own.
+/// The same for a whole session, slice by slice: what is found has no records of its own.
 pub(super) fn slices(
     connection: &Connection,
     session: SessionId,
@@ -42,7 +42,7 @@ pub(super) fn is_long(connection: &Connection, session: SessionId) -> rusqlite::
     select.query_row(params![whole(SLICE as u64), session.0.as_bytes()], |row| row.get(0))
 }
 
-/// What is new of a session, by the kinds of its rows alone.
+/// What is new in a session, going by the kinds of its rows alone.
 pub(super) fn since(
     connection: &Connection,
     session: SessionId,
@@ -119,9 +119,9 @@ struct Walk<'a> {
 }
 
 impl<'a> Walk<'a> {
-    /// From the beginning of the commit that has the position.
+    /// From the beginning of the commit that contains the position.
     fn new(connection: &Connection, seats: &'a Seats, from: u64) -> rusqlite::Result<Walk<'a>> {
-        // Nothing stands before the first: a position below 0 is damage, and no beginning.
+        // Nothing comes before the first: a position below 0 is damage, not a beginning.
         let sql = "SELECT position, tag FROM record
                    WHERE session = ? AND position >= 0 AND position < ? AND tag IS NOT NULL
                    ORDER BY position DESC LIMIT 1";
@@ -170,7 +170,7 @@ impl<'a> Walk<'a> {
         Ok(())
     }
 
-    /// Goes on behind what cannot be read; false when nothing behind it can be.
+    /// Continues after what cannot be read; false when nothing after it can be.
     fn skip(&mut self, connection: &Connection, why: &str) -> bool {
         let sql = "SELECT position FROM record WHERE session = ? AND position >= ? ORDER BY position LIMIT 1";
         let from = self.proof.next();

@@ -1,5 +1,5 @@
-//! What can be read of a damaged file, row by row into a new one: as it stands, with tags and hashes, so that what
-//! is missing is named there, too.
+//! What can be read of a damaged file, row by row into a new one: as it is, with tags and hashes, so that what is
+//! missing is named there, too.
 
 use rusqlite::{Connection, params_from_iter, types::Value};
 
@@ -20,7 +20,7 @@ const SMALL: [(&str, &str, &str); 7] = [
     ("secret", "hash, session, role, person, revoked, sum", "hash"),
 ];
 
-/// Copies what can be read; one sentence for each place where something could not be.
+/// Copies what can be read; returns one sentence for each place where something could not be.
 pub(super) fn copy(old: &Connection, new: &mut Connection) -> rusqlite::Result<Vec<String>> {
     let epoch = old.query_row("SELECT value FROM meta WHERE name = 'epoch'", [], |row| row.get(0));
     tables::make(new, epoch.ok())?;
@@ -48,7 +48,8 @@ pub(super) fn copy(old: &Connection, new: &mut Connection) -> rusqlite::Result<V
     Ok(lost)
 }
 
-/// From the first row to the first that cannot be read, and then from the last one back: why, if there was one.
+/// From the first row to the first that cannot be read, and then from the last one back; returns why, if there
+/// was one.
 fn both_ways(
     old: &Connection,
     new: &Connection,
@@ -60,7 +61,7 @@ fn both_ways(
     let select = format!("SELECT {columns} FROM {table} {only} ORDER BY {key}");
     let why = match one_way(old, new, table, columns, &select)? {
         Way::Through { left: 0 } => return Ok(None),
-        // The table of settings has its first rows already.
+        // The table of settings already has its first rows.
         Way::Through { .. } if table == "meta" => return Ok(None),
         Way::Through { left } => {
             return Ok(Some(format!("{left} of them break the rules of the table")));
@@ -81,7 +82,7 @@ enum Way {
     Ended(String),
 }
 
-/// Fails only by the new file.
+/// Fails only because of the new file.
 fn one_way(
     old: &Connection,
     new: &Connection,

@@ -1,4 +1,4 @@
-//! A session's numbers and keys as its tables have them: the persons, the recordings, the session itself.
+//! A session's numbers and keys as they are in its tables: the people, the recordings, the session itself.
 
 use rusqlite::{Connection, OptionalExtension, params};
 use thole_host::stored::{
@@ -11,7 +11,7 @@ use uuid::Uuid;
 use super::columns::whole;
 use crate::{journal::SessionRow, secret::random_key};
 
-/// What is known of one session to write and to read its records.
+/// What is known of one session in order to write and read its records.
 #[derive(Clone, Debug)]
 pub(super) struct Seats {
     /// The session's own number.
@@ -25,7 +25,7 @@ pub(super) struct Seats {
 }
 
 impl Seats {
-    /// The session as its rows have it; `None` when there is no such session.
+    /// The session as its rows describe it; `None` when there is no such session.
     pub(super) fn of(
         connection: &Connection,
         session: SessionId,
@@ -67,8 +67,8 @@ impl Seats {
             let athlete: Option<Vec<u8>> = row.get(1)?;
             let (key, kept): (Option<Vec<u8>>, Option<Vec<u8>>) = (row.get(2)?, row.get(3)?);
             let (Some(athlete), Some(key), Some(kept)) = (athlete, key, kept) else { continue };
-            // A row that is not as it was written is used as it stands: whatever the identity, it is one person's, and
-            // the others of the roster are read with it; a key that was changed proves nothing.
+            // A row that is not as it was written is used as it is: whatever the identity, it is one person's, and the
+            // others of the roster are read with it; a key that was changed proves nothing.
             let athlete = Uuid::from_slice(&athlete).ok().map(AthleteId);
             let key = Key::try_from(key.as_slice()).ok();
             if let Some(athlete) = athlete {
@@ -101,7 +101,7 @@ impl Seats {
                 Ok(run) if run_sum(self.keys.session, number, person, RunId(run)) == *kept => {
                     self.keys.numbers.know_run(number, RunId(run));
                 }
-                // Strokes of it are not given: its device sends them again under the true name.
+                // Its strokes are not returned: the device sends them again under the true name.
                 _ => {
                     let whose = self.keys.numbers.athletes.get(&person).copied();
                     self.damaged.push((format!("the row of recording {number}"), whose));
@@ -138,7 +138,7 @@ impl Seats {
         })
     }
 
-    /// The number of a person, who gets one when there is none.
+    /// The number of a person; somebody without one gets one.
     pub(super) fn person(
         &mut self,
         connection: &Connection,
@@ -158,7 +158,7 @@ impl Seats {
         Ok(number)
     }
 
-    /// Gives a recording a number when it has none.
+    /// Gives a recording a number if it has none.
     pub(super) fn run(
         &mut self,
         connection: &Connection,
@@ -194,7 +194,7 @@ fn run_sum(session: SessionId, number: u64, person: u64, run: RunId) -> [u8; 8] 
     sum(&[b"run", session.0.as_bytes(), &number, &person, run.0.as_bytes()])
 }
 
-/// Of a link: whom it lets in where, and whether it still does.
+/// For a link: whom it lets in where, and whether it still does.
 pub(super) fn secret_sum(
     hash: &[u8],
     session: i64,

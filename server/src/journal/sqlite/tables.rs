@@ -4,13 +4,13 @@ use rusqlite::Connection;
 
 use crate::{journal::JournalError, secret::random_epoch};
 
-/// Version of the tables below; a file of a newer one is not opened.
+/// Version of the tables below; a file of a newer version is not opened.
 pub(super) const SCHEMA: i64 = 2;
 /// The first version, which is converted (`convert.rs`).
 pub(super) const FIRST: i64 = 1;
 
-/// `record.kind` below 0 is an erased record with a hash for its payload; `record.tag` stands on the last record
-/// of a commit; `sum` lets a flipped bit of its row be found.
+/// A `record.kind` below 0 is an erased record with a hash for its payload; `record.tag` is on the last record
+/// of a commit; `sum` lets a flipped bit in its row be found.
 const TABLES: &str = "
     CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
     CREATE TABLE session (
@@ -47,7 +47,7 @@ const TABLES: &str = "
     CREATE INDEX secret_by_person ON secret (session, person) WHERE person IS NOT NULL;
 ";
 
-/// Makes the tables of a new journal; of an old one that is converted, under its own epoch.
+/// Creates the tables of a new journal; for an old one that is converted, under its own epoch.
 pub(super) fn make(connection: &mut Connection, epoch: Option<String>) -> rusqlite::Result<()> {
     let transaction = connection.transaction()?;
     transaction.execute_batch(TABLES)?;
@@ -57,7 +57,7 @@ pub(super) fn make(connection: &mut Connection, epoch: Option<String>) -> rusqli
     transaction.commit()
 }
 
-/// Which tables are not as `make` makes them; `None` when all are.
+/// Which tables are not as `make` creates them; `None` when they all are.
 pub(super) fn altered(connection: &Connection) -> rusqlite::Result<Option<String>> {
     let mut fresh = Connection::open_in_memory()?;
     make(&mut fresh, None)?;
@@ -67,22 +67,23 @@ pub(super) fn altered(connection: &Connection) -> rusqlite::Result<Option<String
     Ok((!names.is_empty()).then(|| format!("not as it was made: {}", names.join(", "))))
 }
 
-/// Names of tables and indexes, and the words that made them.
+/// Names of tables and indexes, and the statements that created them.
 fn described(connection: &Connection) -> rusqlite::Result<Vec<(String, Option<String>)>> {
     let mut select = connection.prepare("SELECT name, sql FROM sqlite_master")?;
     let rows = select.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
     rows.collect()
 }
 
-/// Notes, with what erases somebody, that traces have to be overwritten: a process may end in between.
+/// Notes, together with what erases somebody, that traces have to be overwritten: a process may end in
+/// between.
 pub(super) fn note_traces(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute("INSERT OR REPLACE INTO meta (name, value) VALUES ('traces', '')", [])?;
     Ok(())
 }
 
 /// Overwrites what pages and the write-ahead file may have kept of those who were erased. `secure_delete` overwrites
-/// what is deleted; of a row that moved between pages it promises nothing, and only writing the whole file anew is
-/// certain. Appends wait meanwhile.
+/// what is deleted, but promises nothing about a row that moved between pages: only rewriting the whole file is
+/// certain. Appends wait in the meantime.
 pub(super) fn overwrite(connection: &Connection) -> rusqlite::Result<()> {
     let noted = "SELECT EXISTS (SELECT 1 FROM meta WHERE name = 'traces')";
     if !connection.query_row(noted, [], |row| row.get::<_, bool>(0))? {
@@ -98,7 +99,7 @@ pub(super) fn overwrite(connection: &Connection) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// Puts what was written ahead into the file itself and leaves nothing beside it. When somebody is just reading, a part
+/// Puts what was written ahead into the file itself and leaves nothing beside it. If somebody is just reading, a part
 /// stays ahead, which loses nothing.
 pub(super) fn fold_in(connection: &Connection) -> rusqlite::Result<()> {
     connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))

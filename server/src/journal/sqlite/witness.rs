@@ -1,6 +1,6 @@
-//! A second small file that knows where each session's records end: what a damaged write-ahead file loses in silence
-//! is missed here. Written after each commit, synced once a second, never waited for; so it may be behind the
-//! journal after a loss of power, and is never ahead of it.
+//! A second small file that knows where each session's records end: it notices what a damaged write-ahead file loses
+//! in silence. Written after each commit, synced once a second, never waited for; so it may be behind the journal
+//! after a loss of power, and is never ahead of it.
 
 use std::{
     collections::BTreeMap,
@@ -17,21 +17,21 @@ use thole_host::stored::chain::{Tag, sum};
 use thole_protocol::ids::SessionId;
 use uuid::Uuid;
 
-/// How much of it a loss of power may take.
+/// How much of it a loss of power may take away.
 const SYNC_EVERY: Duration = Duration::from_secs(1);
 /// Session, next position, tag, checksum.
 const SLOT: usize = 40;
 /// The first slot says which journal it belongs to.
 const HEAD: &[u8] = b"thole-witness 1 ";
 
-/// Where the records of a session ended, as the witness has it.
+/// Where the records of a session ended, according to the witness.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Seen {
     pub(super) next: u64,
     pub(super) tag: Tag,
 }
 
-/// Of all sessions, as it was at the start.
+/// For all sessions, as it was at the start.
 pub(super) type AllSeen = BTreeMap<SessionId, Seen>;
 
 /// The file, held by the writer; its other thread ends with it.
@@ -41,7 +41,8 @@ pub(super) struct Witness {
 }
 
 impl Witness {
-    /// Opens the witness of a journal, and tells what it has seen; one of another journal has seen nothing of this.
+    /// Opens the witness of a journal, and returns what it has seen; one of another journal has seen nothing of
+    /// this one.
     pub(super) fn open(data: &Path, epoch: &str) -> io::Result<(Witness, AllSeen)> {
         let path = data.join("witness");
         let mut options = OpenOptions::new();
@@ -52,7 +53,7 @@ impl Witness {
             file.set_len(0)?;
             file.write_all_at(&head(epoch), 0)?;
         }
-        // One word waiting is as good as many.
+        // One signal waiting is as good as many.
         let (written, told) = sync_channel(1);
         let synced = file.try_clone()?;
         thread::Builder::new().name("witness".to_owned()).spawn(move || {
@@ -68,7 +69,8 @@ impl Witness {
         Ok((Witness { file, written }, seen.unwrap_or_default()))
     }
 
-    /// Notes where a session's records end now. What it cannot note it will not miss: the journal is what counts.
+    /// Notes where a session's records end now. What it fails to note it will not miss: the journal is what
+    /// counts.
     pub(super) fn note(&self, number: i64, session: SessionId, seen: Seen) {
         let offset = number.unsigned_abs().saturating_mul(SLOT as u64);
         if let Err(error) = self.file.write_all_at(&slot(session, seen), offset) {
@@ -82,7 +84,7 @@ impl Witness {
     }
 }
 
-/// What the witness in a folder has seen; nothing when it belongs to another journal.
+/// What the witness in a folder has seen; `None` when it belongs to another journal.
 pub(super) fn read(path: &Path, epoch: &str) -> io::Result<Option<AllSeen>> {
     let bytes = match std::fs::read(path) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
@@ -111,7 +113,7 @@ fn slot(session: SessionId, seen: Seen) -> [u8; SLOT] {
     slot
 }
 
-/// What a slot says; nothing for one that is empty or damaged.
+/// What a slot says; `None` for one that is empty or damaged.
 fn seen(bytes: &[u8]) -> Option<(SessionId, Seen)> {
     let session = SessionId(Uuid::from_slice(bytes.get(..16)?).ok()?);
     let next = u64::from_be_bytes(bytes.get(16..24)?.try_into().ok()?);

@@ -25,10 +25,12 @@ use super::{
 use crate::clock::Reckoned;
 use crate::journal::{Append, Grant, Holder, JournalError, Record};
 
-/// Sessions whose ends and numbers are kept in mind; beyond it all are read again when they are written.
+/// Sessions whose ends and numbers are kept in memory; beyond this many, all are read again when they are
+/// written.
 const MINDED_MAX: usize = 4_096;
 
-/// What the writer is asked, and where the answer goes: the position of the next record where there is one.
+/// What the writer is asked to do, and where the answer goes: the position of the next record where there is
+/// one.
 pub(super) struct ToWrite {
     pub(super) change: Change,
     pub(super) answer: oneshot::Sender<Result<u64, JournalError>>,
@@ -44,7 +46,7 @@ pub(super) enum Change {
     FoldIn,
 }
 
-/// Where a session's records end, as far as this process has written them: nobody else writes.
+/// Where a session's records end, as far as this process has written them: nobody else does.
 pub(super) struct End {
     next: u64,
     tag: Tag,
@@ -54,10 +56,9 @@ pub(super) struct End {
 /// The ends of the sessions that are written.
 pub(super) type Ends = BTreeMap<SessionId, End>;
 
-/// The writer: takes everything that waits, makes it durable in one transaction, answers. After a
-/// failure everybody is told of that failure and nothing is tried again: what is durable is not known
-/// until the next start. Want of room is no such failure: nothing of the transaction is there, and the next
-/// one may find room.
+/// The writer: takes everything that waits, makes it durable in one transaction, answers. After a failure
+/// everybody is told of it and nothing is tried again: what is durable is not known until the next start.
+/// Lack of room is not such a failure: nothing of the transaction was kept, and the next one may find room.
 pub(super) fn write_all(
     mut connection: Connection,
     mut tasks: mpsc::Receiver<ToWrite>,
@@ -73,7 +74,7 @@ pub(super) fn write_all(
             None => match write_group(&mut connection, &group, &mut ends, seen) {
                 Ok(results) => Ok(results),
                 Err(error) if is_full(&error) => {
-                    // What was noted of the transaction is as gone as it is.
+                    // What was noted of the transaction is as gone as the transaction.
                     ends.clear();
                     for task in group.drain(..) {
                         let _ = task.answer.send(Err(JournalError::Full(error.to_string())));
@@ -87,7 +88,7 @@ pub(super) fn write_all(
                 Err(error) => Err(error.to_string()),
             },
         };
-        // Who asked may be gone; what was asked is durable, or not, all the same.
+        // Whoever asked may be gone; what was asked for is durable, or not, all the same.
         match written {
             Ok(results) => {
                 note(witness, &group, &ends);
@@ -122,8 +123,8 @@ fn note(witness: &Witness, group: &[ToWrite], ends: &Ends) {
     witness.sync_soon();
 }
 
-/// Each task in a transaction of its own: pages that are damaged where one session is written are that session's end, and
-/// the others are as good as before. SQLite commits nothing of a transaction that has met them.
+/// Each task in a transaction of its own: damaged pages in the way of writing one session are the end of that session,
+/// and the others are as good as before. SQLite commits nothing of a transaction that has met them.
 fn one_by_one(
     connection: &mut Connection,
     group: &[ToWrite],
@@ -148,7 +149,7 @@ fn one_by_one(
     Ok(results)
 }
 
-/// One transaction; durable when this returns. One result a task, in their order.
+/// One transaction; durable when this returns. One result per task, in order.
 fn write_group(
     connection: &mut Connection,
     group: &[ToWrite],
@@ -199,7 +200,7 @@ fn write_group(
     Ok(results)
 }
 
-/// One tenure more; 0 of a session that nobody has made.
+/// One tenure more; 0 for a session that nobody has made.
 fn take(connection: &Connection, session: SessionId, ends: &mut Ends) -> rusqlite::Result<u64> {
     ends.remove(&session);
     let sql = "UPDATE session SET tenure = tenure + 1 WHERE session = ? RETURNING tenure";
@@ -209,7 +210,7 @@ fn take(connection: &Connection, session: SessionId, ends: &mut Ends) -> rusqlit
     Ok(tenure.unwrap_or(0).cast_unsigned())
 }
 
-/// Whether there was no room, or no leave to write: SQLite has taken all of it back.
+/// Whether there was no room, or no permission to write: SQLite has taken all of it back.
 fn is_full(error: &rusqlite::Error) -> bool {
     let full = [rusqlite::ErrorCode::DiskFull, rusqlite::ErrorCode::ReadOnly];
     // The index beside the write-ahead file finds no room of its own.
@@ -217,7 +218,7 @@ fn is_full(error: &rusqlite::Error) -> bool {
     error.sqlite_error_code().is_some_and(|code| full.contains(&code)) || no_index
 }
 
-/// All of an append or nothing of it: one that somebody else's writing contradicts harms none of those
+/// All of an append or nothing of it: one that contradicts what somebody else has written harms none of those
 /// that share its commit.
 fn write_alone(
     transaction: &mut Transaction<'_>,
@@ -254,7 +255,7 @@ fn write_alone(
     }
 }
 
-/// Whether a key that had to be free is in use, or a session that had to be there is not.
+/// Whether a key that had to be free is in use, or a session that had to exist does not.
 fn is_taken(error: &rusqlite::Error) -> bool {
     error.sqlite_extended_error_code().is_some_and(|code| {
         [
@@ -332,7 +333,7 @@ impl End {
         &mut self.seats
     }
 
-    /// Leaves positions out, as the file that is converted does.
+    /// Leaves positions out, as the file being converted does.
     pub(super) fn leave_out(&mut self, positions: u64) {
         self.next += positions;
     }
@@ -411,7 +412,8 @@ pub(super) fn put_secret(
     Ok(())
 }
 
-/// A hash in the place of everything that was said of a person; their row keeps nothing but the number.
+/// Puts a hash in the place of everything that was said about a person; their row keeps nothing but the
+/// number.
 fn erase(connection: &Connection, session: SessionId, athlete: AthleteId) -> rusqlite::Result<()> {
     let Some(seats) = Seats::of(connection, session)? else { return Ok(()) };
     let Some(person) = seats.keys.numbers.persons.get(&athlete).copied() else { return Ok(()) };

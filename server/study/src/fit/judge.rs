@@ -15,7 +15,7 @@ use super::{past::Past, rivals::SHARES};
 pub struct AtShare {
     /// Mean absolute error, % of the result.
     pub error: f64,
-    /// Mean error, %; plus = projected slower than it was.
+    /// Mean error, %; plus = projected slower than the result.
     pub bias: f64,
     /// How often the 80 % interval holds, %.
     pub holds: f64,
@@ -33,12 +33,12 @@ pub struct AtShare {
 pub struct Figures {
     /// At each of `SHARES`.
     pub at: [AtShare; SHARES.len()],
-    /// Error (%) and how often the interval holds (%) at half-way, by the name of the piece.
+    /// Error (%) and how often the interval holds (%) half-way through, by the name of the piece.
     pub by_piece: BTreeMap<String, (f64, f64)>,
     /// Mean absolute change from one twentieth to the next, % of the result.
     pub change: f64,
-    /// Correlation of one change with the next: an honest forecast has none (Nordhaus 1987, Review
-    /// of Economics and Statistics 69:667-674).
+    /// Correlation of one change with the next: an honest forecast has none (Nordhaus 1987, Review of
+    /// Economics and Statistics 69:667-674).
     pub change_correlation: f64,
 }
 
@@ -46,7 +46,7 @@ pub struct Figures {
 struct Case<'a> {
     past: &'a Past,
     seen: Estimate,
-    /// Plus = projected slower than it was, share of the result.
+    /// Plus = projected slower than the result, as a share of the result.
     off: f64,
     made: Option<bool>,
 }
@@ -131,7 +131,7 @@ fn calibration(chances: &[(f64, f64)]) -> f64 {
     sum / chances.len().max(1) as f64
 }
 
-/// Mean over the groups, of those with at least two athletes.
+/// Mean over the groups that have at least two athletes.
 fn tau(cases: &[Case<'_>]) -> f64 {
     let mut groups: BTreeMap<(&str, &str), Vec<(f64, f64)>> = BTreeMap::new();
     for case in cases {
@@ -145,7 +145,7 @@ fn tau(cases: &[Case<'_>]) -> f64 {
     mean(groups.values().filter_map(|pairs| tau_b(pairs)))
 }
 
-/// Kendall's tau-b; `None` where one side is all alike.
+/// Kendall's tau-b; `None` where one side is all the same.
 ///
 /// ```
 /// use thole_study::fit::tau_b;
@@ -216,7 +216,7 @@ fn correlation(pairs: &[(f64, f64)]) -> f64 {
 }
 
 impl Figures {
-    /// In what it is worse than another, beyond this factor; `None` when in nothing.
+    /// In what way it is worse than another, by more than this factor; `None` when in none.
     #[must_use]
     pub fn worse_than(&self, other: &Figures, factor: f64) -> Option<String> {
         let mut worse = Vec::new();

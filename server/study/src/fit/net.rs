@@ -7,15 +7,16 @@ use super::network::{Example, even, kept};
 
 /// Exponents are kept within these, as in the model.
 const EXPONENT: (f32, f32) = (-8.0, 1.0);
-/// Where the exponents of the spreads begin: some 3 %.
+/// Where the exponents of the spreads begin: about 3 %.
 const FIRST_EXPONENT: f32 = -3.5;
 /// What the median's answer is worth, as in the model.
 const MEDIAN_UNIT: f32 = 0.05;
-/// The quantile loss is rounded within this, in slack.
+/// The quantile loss is rounded off within this, in slack.
 const ROUNDED: f32 = 1e-3;
 /// Weights shrink by this part of a step.
 const DECAY: f32 = 3e-4;
-/// Networks that learn the same from different beginnings: the mean of their answers misses by 2 % less than each of them.
+/// Networks that learn the same thing from different beginnings: the mean of their answers misses by 2 % less than each
+/// alone.
 pub(super) const NETS: usize = 2;
 /// Cells of one of them.
 const ONE: usize = FIRST / NETS;
@@ -39,7 +40,7 @@ impl Net {
         }
     }
 
-    /// Small weights by chance, so that no two cells are alike.
+    /// Small random weights, so that no two cells are alike.
     pub(super) fn begun(chance: &mut ChaCha8Rng) -> Net {
         let mut net = Net::zero();
         let mut fill = |weights: &mut [f32], inputs: usize| {
@@ -80,7 +81,7 @@ impl Net {
         vec![layer(&all.0), layer(&all.1), layer(&all.2)]
     }
 
-    /// Adds the slope of one example's loss; the loss.
+    /// Adds the slope of one example's loss; returns the loss.
     pub(super) fn learn(&self, example: &Example, slope: &mut Net) -> f32 {
         let first = pass(&self.first, &example.inputs).map(bent);
         let second = pass(&self.second, &first).map(bent);
@@ -108,7 +109,7 @@ impl Net {
 
 type Layer<const IN: usize, const OUT: usize> = ([[f32; OUT]; IN], [f32; OUT]);
 
-/// Adds so much of a small layer to a large one, from this input and this cell on.
+/// Adds this much of a small layer to a large one, from this input and this cell on.
 fn beside<const IN: usize, const OUT: usize, const ALL_IN: usize, const ALL_OUT: usize>(
     all: &mut Layer<ALL_IN, ALL_OUT>,
     one: &Layer<IN, OUT>,
@@ -172,10 +173,10 @@ fn unbent<const N: usize>(cells: &[f32; N], mut slope: [f32; N]) -> [f32; N] {
     slope
 }
 
-/// The quantile loss of an error (truth less guess), and its slope by the guess.
+/// The quantile loss of an error (truth less guess), and its slope with respect to the guess.
 fn pinball(error: f32, share: f32) -> (f32, f32) {
     let loss = if error >= 0.0 { share * error } else { (share - 1.0) * error };
-    // Straight from one slope to the other around the point, so that steps end.
+    // A straight line from one slope to the other around the point, so that the steps come to an end.
     let part = ((error + ROUNDED) / (2.0 * ROUNDED)).clamp(0.0, 1.0);
     (loss, -(share - 1.0 + part))
 }

@@ -1,7 +1,7 @@
 //! The fit itself: quantile regression (Koenker and Bassett 1978, Econometrica 46:33-50) by a small
 //! network, steps by Adam (Kingma and Ba 2015, International Conference on Learning Representations).
 //!
-//! Everything is reckoned in one order with arithmetic that is the same everywhere, so the same pieces and
+//! Everything is computed in one order with arithmetic that is the same everywhere, so the same pieces and
 //! the same seed make the same file.
 
 use rand_chacha::{
@@ -24,7 +24,7 @@ use super::{
 /// How much work goes into a fit.
 #[derive(Clone, Copy, Debug)]
 pub struct Effort {
-    /// How often all examples are gone through.
+    /// How many times to go through all examples.
     pub rounds: u32,
     /// Moments at which each piece is looked at.
     pub moments: usize,
@@ -36,19 +36,19 @@ impl Default for Effort {
     }
 }
 
-/// Examples that make one step together.
+/// Examples that make up one step.
 const BATCH: usize = 1_024;
-/// Size of the first steps; it falls to nothing as a cosine.
+/// Size of the first steps; it falls to zero along a cosine.
 const STEP: f32 = 3e-3;
-/// Truth beyond this (a stop of minutes) counts as this far, in slack.
+/// Truth beyond this (a stop of several minutes) counts as this far, in slack.
 const TRUTH_MAX: f64 = 0.4;
-/// Of a hundred pieces, this many get the half metre of error that a machine in whole metres has …
+/// Out of a hundred pieces, this many get the half metre of error of a machine in whole metres …
 const WHOLE_METRES: u64 = 35;
 /// … this many are looked at without their past results in their second half …
 const NO_PAST: u64 = 50;
 /// … and this many without their target.
 const NO_TARGET: u64 = 20;
-/// … and this many with another plan than they had: many row to none.
+/// … and this many with a plan other than theirs: many do not row to one.
 const OTHER_PLAN: u64 = 12;
 
 /// One moment of a past piece.
@@ -60,11 +60,11 @@ pub(super) struct Example {
     pub(super) truth: f32,
     /// The weight of the model's answer.
     pub(super) weight: f32,
-    /// How many times as wide the range is drawn as the model says.
+    /// How many times as wide as the model says the range is drawn.
     pub(super) wider: f32,
 }
 
-/// Fits a model; tells after each round how large the loss was.
+/// Fits a model; reports after each round how large the loss was.
 #[must_use]
 pub fn fitted(
     divided: &Divided,
@@ -135,7 +135,7 @@ fn learnt(
     net
 }
 
-/// Puts names into an order that the seed alone decides.
+/// Puts names into an order that depends on the seed alone.
 pub(super) fn shuffle(names: &mut [String], seed: u64) {
     let mut chance = ChaCha8Rng::seed_from_u64(seed);
     for last in (1..names.len()).rev() {
@@ -166,7 +166,7 @@ fn happens(chance: &mut ChaCha8Rng, of_hundred: u64) -> bool {
     chance.next_u64() % 100 < of_hundred
 }
 
-/// Moments of past pieces: each piece twice, as it was, and with less known of it.
+/// Moments of past pieces: each piece twice, once as it was and once with less known about it.
 fn examples(pieces: &[Past], moments: usize, chance: &mut ChaCha8Rng) -> Vec<Example> {
     let mut all = Vec::with_capacity(pieces.len() * moments * 2);
     for past in pieces {
@@ -203,7 +203,7 @@ fn other_plan(chance: &mut ChaCha8Rng) -> Plan {
     }
 }
 
-/// The piece as a machine that counts in whole metres would have told it.
+/// The piece as a machine that counts in whole metres would have reported it.
 fn blur(past: &Past, chance: &mut ChaCha8Rng) -> Past {
     let mut seen = past.clone();
     let mut before = 0.0;
@@ -222,10 +222,10 @@ fn blur(past: &Past, chance: &mut ChaCha8Rng) -> Past {
     seen
 }
 
-/// How far the cost may be off the straight line between two edges, by chance: the line knows where the
-/// next edge is, and nobody does who is still on the way to it.
+/// How far the cost may be off the straight line between two edges, at random: the line knows where the next
+/// edge is, and nobody does who is still on the way to it.
 fn wander(past: &Past, x: f64, chance: &mut ChaCha8Rng) -> f64 {
-    /// Part of the unrest from edge to edge that there is between two edges (our choice).
+    /// Share of the unrest from edge to edge that is found between two edges (our choice).
     const PART: f64 = 0.6;
     let mut sum = 0.0;
     for three in past.edges.windows(3) {
@@ -236,7 +236,7 @@ fn wander(past: &Past, x: f64, chance: &mut ChaCha8Rng) -> f64 {
     let unrest = libm::sqrt(sum / (BINS - 1) as f64);
     let along = x * BINS as f64;
     let within = along - libm::floor(along);
-    // Twelve even numbers make a normal one, near enough.
+    // The sum of twelve uniform numbers is near enough to a normal one.
     let normal = (0..12).map(|_| even(chance)).sum::<f64>() - 6.0;
     let bin = past.result() / BINS as f64;
     PART * unrest * bin * normal * libm::sqrt(within * (1.0 - within))
@@ -265,7 +265,7 @@ fn example(course: &Course, past: &Past, seen: &Past, x: f64, cost: f64) -> Opti
 
 /// Mean and standard deviation of each input.
 fn scales(examples: &[Example]) -> ([f32; INPUTS], [f32; INPUTS]) {
-    /// An input that never changes is left as it is.
+    /// Below this an input counts as never changing, and is left as it is.
     const LEAST: f64 = 1e-3;
     let count = examples.len().max(1) as f64;
     let (mut sums, mut squares) = ([0.0_f64; INPUTS], [0.0_f64; INPUTS]);
@@ -282,7 +282,7 @@ fn scales(examples: &[Example]) -> ([f32; INPUTS], [f32; INPUTS]) {
         let (Some(mean), Some(deviation)) = (mean.get_mut(at), deviation.get_mut(at)) else {
             continue;
         };
-        // As they will be read from the file.
+        // As they will be read back from the file.
         #[expect(clippy::cast_possible_truncation, reason = "the net reckons in 32 bits")]
         {
             *mean = (f64::from(kept(middle)) / SCALE) as f32;
@@ -299,7 +299,7 @@ pub(super) fn kept(number: f64) -> i32 {
     libm::round(number * SCALE) as i32
 }
 
-/// What past results and a target alone say of a finish.
+/// What past results and a target alone say about a finish.
 fn before(pieces: &[Past]) -> BeforeFile {
     let slack = |past: &Past| {
         let reference = past.course.known().reference;
@@ -332,7 +332,7 @@ fn before(pieces: &[Past]) -> BeforeFile {
     }
 }
 
-/// The value below which this share of the values lies; 0 without any.
+/// The value below which this share of the values lies; 0 if there are none.
 fn point_of(values: &[f64], share: f64) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_unstable_by(f64::total_cmp);
@@ -345,15 +345,15 @@ fn point_of(values: &[f64], share: f64) -> f64 {
     sorted.get(at.min(sorted.len().saturating_sub(1))).copied().unwrap_or(0.0)
 }
 
-/// How much wider the spreads must be, near each knot, to hold eight of ten in practice.
+/// How much wider the spreads must be, near each knot, to hold eight in ten in practice.
 fn widening(model: &Model, seen: &[Example]) -> Vec<i32> {
-    /// So near a knot a moment counts for it, as a share of the way to the next.
+    /// A moment this near to a knot counts for it, as a share of the way to the next.
     const NEAR: f64 = 0.6;
     /// Fewer moments tell nothing.
     const LEAST: usize = 50;
-    /// Eight of ten, near enough: early, what was known before makes the guess better than the model's own; live rows are
-    /// a stroke old, which is much of what is left at nine tenths; and the last ones tell where between two edges somebody
-    /// is, which past pieces do not.
+    /// Eight in ten, near enough: early on, what was known before makes the guess better than the model's own; live rows
+    /// are a stroke old, which is much of what is left at nine tenths; and the last ones tell where between two edges
+    /// somebody is, which past pieces do not.
     const HELD: [f64; KNOTS.len()] = [0.79, 0.76, 0.79, 0.79, 0.79, 0.82, 0.74];
     let mut factors = Vec::with_capacity(KNOTS.len());
     for (at, (knot, held)) in KNOTS.iter().zip(HELD).enumerate() {

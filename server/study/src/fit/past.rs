@@ -1,4 +1,4 @@
-//! Past pieces as the fit wants them: what was known before, and the cost at each 2.5 % of the work.
+//! Past pieces as the fit needs them: what was known beforehand, and the cost at each 2.5 % of the work.
 
 use std::{fs::File, path::Path};
 
@@ -19,13 +19,13 @@ use crate::{
 pub struct Past {
     /// Who rowed it together.
     pub group: String,
-    /// Its name, to tell its error apart.
+    /// Its name, to report its error separately.
     pub piece: String,
     /// What was rowed.
     pub spec: PieceSpec,
     /// Target, plan, past results.
     pub aim: Aim,
-    /// The same made ready.
+    /// The same, ready to use.
     pub course: Course,
     /// Cost (seconds or metres) at each 2.5 % of the work; the last is the result.
     pub edges: [f64; BINS + 1],
@@ -53,7 +53,7 @@ impl Past {
         self.edges.last().copied().unwrap_or(0.0)
     }
 
-    /// Cost at a share of the work, straight between the edges.
+    /// Cost at a share of the work, on a straight line between the edges.
     #[must_use]
     pub fn cost(&self, x: f64) -> f64 {
         let along = x.clamp(0.0, 1.0) * BINS as f64;
@@ -71,7 +71,7 @@ impl Past {
     }
 }
 
-/// Bins that are passed at a share of the work.
+/// Bins passed at a share of the work.
 #[expect(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,
@@ -151,7 +151,7 @@ fn edges(rows: &[Row], kind: Kind, whole: f64) -> Option<[f64; BINS + 1]> {
             Kind::Time => (row.seconds, row.metres),
         };
         while let Some(edge) = edges.get_mut(next) {
-            // The sum of splits may end a rounding error short of the end.
+            // The sum of splits may stop a rounding error short of the end.
             let wanted = whole * next as f64 / BINS as f64 - if next == BINS { 1e-6 } else { 0.0 };
             if here.0 < wanted || here.0 <= before.0 {
                 break;

@@ -1,4 +1,4 @@
-//! Plain ways to project a finish, to be better than.
+//! Plain ways to project a finish, which the model has to beat.
 
 use thole_piece::{limits::Measure, plan::BINS};
 
@@ -13,7 +13,7 @@ pub enum Rival {
     LastStrokes,
     /// Pace with weights that fall with age, to a third in 30 s.
     FadingWeights,
-    /// The last quarter of what is done against the plan, without the first twentieth.
+    /// The last quarter of what is done against the plan, leaving out the first twentieth.
     PlanRatio,
 }
 
@@ -57,7 +57,7 @@ impl Rival {
     }
 }
 
-/// The share of the work that was done this many seconds before a share.
+/// The share of the work that had been done this many seconds before another share.
 fn back(past: &Past, x: f64, seconds: f64) -> f64 {
     match past.course.measure() {
         Measure::Time(_) => (x - seconds / past.course.work()).max(0.0),
@@ -81,7 +81,7 @@ fn last(past: &Past, x: f64, seconds: f64) -> f64 {
     (past.cost(x) - past.cost(from)) / ((x - from) * past.course.work())
 }
 
-/// Cost for a unit of work, by speeds with weights exp(-age / seconds) in parts of a fortieth.
+/// Cost per unit of work, from speeds with weights exp(-age / seconds) in steps of a fortieth.
 fn fading(past: &Past, x: f64, seconds: f64) -> f64 {
     let clock = |x: f64| match past.course.measure() {
         Measure::Distance(_) => past.cost(x),

@@ -1,4 +1,4 @@
-//! Recorded pieces from a file: one JSON object an athlete and piece, samples in their order of arrival.
+//! Recorded pieces from a file: one JSON object per athlete and piece, samples in order of arrival.
 
 use std::io::Read;
 
@@ -22,23 +22,23 @@ use uuid::Uuid;
 use super::{Line, Seen, Share, heading, rank, tidy};
 use crate::recorded::{self, Kind, Recorded, Row, each_line};
 
-/// The go, on the clock of the replayed session: a moment after it was made.
+/// The go, on the clock of the replayed session: a moment after it was created.
 const GO: At = At(10_000);
-/// After the last row: everything that could still be waited for has come.
+/// After the last row: everything that could still be awaited has come.
 const AFTERWARDS: Millis = Millis(60_000);
-/// Fractions this close are the same.
+/// Fractions this close count as the same.
 const SAME: f64 = 1e-9;
 
-/// All that one line is replayed by.
+/// Everything that is needed to replay one line.
 struct Athlete {
     recorded: Recorded,
     spec: PieceSpec,
     aim: Aim,
     /// Metres or seconds of work.
     whole: f64,
-    /// In their order of arrival.
+    /// In order of arrival.
     rows: Vec<Row>,
-    /// By what the finish is projected.
+    /// What projects the finish.
     forecast: Forecast,
 }
 
@@ -49,7 +49,7 @@ struct Replayed {
     finish: Option<RankedFinish>,
 }
 
-/// Replays every line of a file: by group (and piece) and athlete as they first stand there, then by
+/// Replays every line of a file: by group (and piece) and athlete in the order they first appear, then by
 /// share.
 ///
 /// # Errors
@@ -58,7 +58,7 @@ pub fn replay(file: impl Read + 'static, shares: &[Share]) -> Result<Vec<Line>, 
     replay_by(file, shares, &Forecast::default())
 }
 
-/// The same by another model than the one that ships.
+/// The same with a model other than the one that ships.
 ///
 /// # Errors
 /// One sentence that names the line.
@@ -125,7 +125,7 @@ impl Athlete {
         let now = GO + millis(last * 1e3) + AFTERWARDS;
         let all: Vec<&Row> = self.rows.iter().collect();
         let rower = self.rowed(&all, now)?;
-        // Nobody says of a recording who had stopped: what is in it was rowed, to the end of the piece.
+        // A recording does not say who had stopped: what is in it was rowed, to the end of the piece.
         let end = rower.over(self.rule(), now);
         let result = end.map(|end| match self.recorded.kind {
             Kind::Distance => tidy(end.ms / 1e3),
@@ -149,7 +149,7 @@ impl Athlete {
     }
 
     /// The rows that had arrived when this share was passed, and when that was; `None` for athletes who never
-    /// came so far.
+    /// got that far.
     fn moment(&self, share: f64) -> Option<(Vec<&Row>, f64)> {
         let cut = self.recorded.cuts.iter().find(|(fraction, ..)| (fraction - share).abs() < SAME);
         if let Some(&(_, moment, arrived)) = cut {
@@ -184,7 +184,7 @@ impl Athlete {
     fn rowed(&self, rows: &[&Row], now: At) -> Result<Rower, String> {
         let run = RunId(Uuid::nil());
         let mut recording = Recording::default();
-        // The machine stands ready at the go.
+        // The machine is standing ready at the go.
         let ready = Sample { seq: 1, heard_ms: ms(GO), elapsed_ms: Some(0), ..Sample::default() };
         let mut samples = vec![ready];
         samples.extend(rows.iter().filter_map(|row| row.sample()));

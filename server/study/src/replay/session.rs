@@ -22,7 +22,7 @@ use thole_protocol::{
 use super::{Line, Seen, Share, heading, rank, tidy};
 use crate::Logged;
 
-/// A record of a piece is not what its strokes give by this program; the record stands.
+/// A record of a piece is not what this program makes of its strokes; the record stands.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Differs {
     group: String,
@@ -30,7 +30,7 @@ pub struct Differs {
     piece: u16,
     /// Which record of the piece.
     revision: u32,
-    /// What is another, by seats.
+    /// What differs, by seats.
     differs: String,
 }
 
@@ -40,7 +40,7 @@ pub struct EffectLine {
     group: String,
     /// The words of the call.
     text: String,
-    /// As screens are told.
+    /// As screens are told it.
     effect: CallEffect,
 }
 
@@ -49,21 +49,21 @@ pub struct EffectLine {
 pub struct SessionReplay {
     /// Where everybody was heading, and how it ended.
     pub lines: Vec<Line>,
-    /// Of each call the newest effect.
+    /// The newest effect of each call.
     pub effects: Vec<EffectLine>,
-    /// Records that stand against what the strokes give.
+    /// Records that differ from what the strokes give.
     pub differs: Vec<Differs>,
 }
 
-/// What one athlete was seen to be heading for, and how far the piece was done then.
+/// What one athlete was seen to be heading for, and how much of the piece was done then.
 #[derive(Clone, Copy)]
 struct Sighting {
     done: f64,
     own: Own,
 }
 
-/// Replays a session: by piece and athlete, then by share, each with the number of the piece counted
-/// from 0 as on the wire. Who is not ranked by then, and pieces that nobody rowed, have no lines.
+/// Replays a session: by piece and athlete, then by share, each with the number of the piece counted from 0
+/// as on the wire. Athletes who are not ranked by then, and pieces that nobody rowed, have no lines.
 #[must_use]
 pub fn replay(logged: Logged, shares: &[Share]) -> SessionReplay {
     let Logged { name: group, records } = logged;

@@ -1,4 +1,4 @@
-//! Bytes that a fuzzer makes up, sent the way of everything that comes from outside.
+//! Bytes that a fuzzer makes up, sent down every path by which anything comes in from outside.
 
 use std::path::Path;
 
@@ -10,8 +10,8 @@ const TARGETS: [&str; 7] =
 /// Seconds for each, unless SECONDS says otherwise.
 const SECONDS: &str = "60";
 
-/// All targets, one after the other. What is found stays in `tests/fuzz/artifacts`; what is new to the corpus of a
-/// long run stays in `target`, so that only what is worth keeping is added by hand.
+/// All targets, one after another. What is found stays in `tests/fuzz/artifacts`; what a long run adds to the
+/// corpus stays in `target`, so that only what is worth keeping is added by hand.
 pub(super) fn all(root: &Path) -> Outcome {
     if cargo(root, &["fuzz", "--version"]).is_err() {
         cargo(root, &["install", "--locked", "cargo-fuzz"]).map_err(|why| {

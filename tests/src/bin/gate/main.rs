@@ -24,7 +24,7 @@ Beside it
   UPDATE_EXPECT=1 cargo test            rewrites what scenes expect; then read the diff
 ";
 
-/// Files made from other files. A gate that changes one of them has found it stale.
+/// Files made from other files. A gate that changes one of them has found it out of date.
 const GENERATED: [&str; 2] = ["Cargo.lock", "protocol/asyncapi.json"];
 
 /// One thing that must hold.
@@ -68,7 +68,8 @@ const STEPS: [Step; 8] = [
 /// What `--long` runs instead: each takes its time, and keeps what it has found.
 const LONG: [Step; 3] = [
     Step { name: "fuzz", run: fuzz::all },
-    // A change to the core of a few hundred lines takes hours: each mutant builds the core and its tests anew.
+    // For a change to the core of a few hundred lines this takes hours: each mutant builds the core and its
+    // tests again.
     Step { name: "mutants of change", run: mutants::of_change },
     Step { name: "mutants drawn", run: mutants::drawn },
 ];
@@ -108,7 +109,7 @@ fn main() -> ExitCode {
     if failed == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
-/// Runs one step, says how it went and how long it took; all its output when it failed.
+/// Runs one step, says how it went and how long it took; prints all its output if it failed.
 fn passes(name: &str, run: impl FnOnce() -> Outcome) -> bool {
     if io::stdout().is_terminal() {
         print!("  …  {name}\r");
@@ -136,7 +137,7 @@ fn seconds(took: Duration) -> String {
     format!("{:>6.1} s", took.as_secs_f64())
 }
 
-/// What the other steps need beside cargo itself; added when it can be.
+/// What the other steps need apart from cargo itself; added where possible.
 fn tools(root: &Path) -> Outcome {
     let mut said = String::new();
     for (component, asks) in
@@ -152,8 +153,8 @@ fn tools(root: &Path) -> Outcome {
     Ok(said)
 }
 
-/// The pages: types, unit tests, build, what their first load weighs, and all of them in a browser against the
-/// program that the step before has built.
+/// The pages: types, unit tests, build, how heavy their first load is, and all of them in a browser against
+/// the program that the step before has built.
 fn pages(root: &Path) -> Outcome {
     let web = root.join("client/web");
     output(&web, "npm", &["--version"]).map_err(|why| {
@@ -173,7 +174,8 @@ fn pages(root: &Path) -> Outcome {
     Ok([kilobytes].into_iter().chain(second).collect())
 }
 
-/// The notices that go with a copy, and the rules of `.cargo/deny.toml`; advisories where their database is in reach.
+/// The notices that go with a copy, and the rules of `.cargo/deny.toml`; advisories where their database is within
+/// reach.
 fn licences(root: &Path) -> Outcome {
     install(&root.join("client/web"))?;
     let notices = output(root, "node", &["server/dist/notices.js"])?;
@@ -192,7 +194,8 @@ fn licences(root: &Path) -> Outcome {
     }
 }
 
-/// The packages of the lock file. The server's build script goes by the same stamp, and takes turns.
+/// The packages of the lock file. The server's build script goes by the same stamp, and takes turns with
+/// this.
 fn install(web: &Path) -> Outcome {
     let trouble = |why: io::Error| format!("{}: {why}", web.display());
     let turn = fs::File::create(web.join(".build-lock")).map_err(trouble)?;
@@ -207,7 +210,7 @@ fn install(web: &Path) -> Outcome {
     Ok(said)
 }
 
-/// Chromium; installed when it is missing and can be.
+/// Chromium; installed when it is missing and can be installed.
 fn browser(root: &Path) -> Outcome {
     if std::env::var_os("CHROMIUM").is_some() || output(root, "chromium", &["--version"]).is_ok() {
         return Ok(String::new());
@@ -222,7 +225,7 @@ fn browser(root: &Path) -> Outcome {
         .map_err(missing)
 }
 
-/// The native bridge, which needs more of the system than everything else; left out where that is not to be had.
+/// The native bridge, which needs more of the system than anything else; skipped where that is not available.
 fn bluetooth(root: &Path) -> Outcome {
     let is_there = || output(root, "pkg-config", &["--exists", "dbus-1"]).is_ok();
     if cfg!(target_os = "linux") && !is_there() {
@@ -268,7 +271,7 @@ fn output(folder: &Path, program: &str, args: &[&str]) -> Outcome {
 fn outcome(folder: &Path, program: &str, args: &[&str], told: &[(&str, &OsStr)]) -> Outcome {
     let ended = Command::new(program)
         .envs(told.iter().copied())
-        // A gate without pages would be none.
+        // A gate without pages would not be one.
         .env("THOLE_WEB", "require")
         .args(args)
         .current_dir(folder)
@@ -277,7 +280,7 @@ fn outcome(folder: &Path, program: &str, args: &[&str], told: &[(&str, &OsStr)])
         .stdin(Stdio::null())
         .output()
         .map_err(|why| format!("{program} could not be run: {why}"))?;
-    // What is being built is of no interest; what went wrong belongs at the end, where a log that is cut still has it.
+    // What is being built is of no interest; what went wrong belongs at the end, where a truncated log still has it.
     let progress = ["Compiling ", "Downloaded ", "Downloading ", "Checking ", "Updating "];
     let said = String::from_utf8_lossy(&ended.stdout);
     let complaints = String::from_utf8_lossy(&ended.stderr);
@@ -292,7 +295,7 @@ fn outcome(folder: &Path, program: &str, args: &[&str], told: &[(&str, &OsStr)])
     }
 }
 
-/// Of a step that passed, what it said is of no interest.
+/// What a step that passed had to say is of no interest.
 fn quietly(outcome: Outcome) -> Outcome {
     outcome.map(|_| String::new())
 }
@@ -305,7 +308,7 @@ fn results(said: &str) -> String {
         .collect()
 }
 
-/// What stands in the generated files; a missing one is empty.
+/// What is in the generated files; a missing one counts as empty.
 fn generated(root: &Path) -> Vec<Vec<u8>> {
     GENERATED.iter().map(|file| fs::read(root.join(file)).unwrap_or_default()).collect()
 }

@@ -4,15 +4,16 @@ use std::{fs, path::Path};
 
 use super::{Outcome, cargo, indented, output, target};
 
-/// Every this many mutants of the core one is drawn: some 120 of 2,800.
+/// Out of this many mutants of the core one is drawn: about 120 of 2,800.
 const ONE_IN: u64 = 24;
-/// Of a hundred that are drawn this many may be found by nothing.
+/// Out of a hundred that are drawn, this many may go unnoticed.
 const MISSED_MAX_PERCENT: usize = 5;
-/// Shards of a draw, so that one takes half an hour at most on two cores, and what is found so far is kept.
+/// Shards of a draw, so that one takes at most half an hour on two cores, and what has been found so far is
+/// kept.
 const SHARDS: u64 = 3;
 
-/// Mutants of what a change touches in the core, against the commit that it goes on from. Of a change that leaves
-/// the core alone there are none, and nothing is installed for it.
+/// Mutants of what a change touches in the core, compared with the commit that it builds on. A change that leaves
+/// the core alone has none, and nothing is installed for it.
 pub(super) fn of_change(root: &Path) -> Outcome {
     let Ok(base) = output(root, "git", &["merge-base", "HEAD", "main"]) else {
         return Ok(indented("left out: there is no branch main to compare with"));
@@ -36,12 +37,12 @@ pub(super) fn drawn(root: &Path) -> Outcome {
     let seed = std::env::var("SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(1_u64);
     let (mut said, mut missed, mut all) = (String::new(), 0, 0);
     for shard in 0..SHARDS {
-        // Every `ONE_IN`th mutant from the seed on; the shards take turns at them.
+        // Every `ONE_IN`th mutant from the seed on; the shards take turns.
         let nth = (seed % ONE_IN) + ONE_IN * shard;
         let folder = target(root)?.join(format!("mutants-{}-{shard}", seed % ONE_IN));
         let part = format!("{nth}/{}", ONE_IN * SHARDS);
         let folder = folder.display().to_string();
-        // A shard that a mutant survives has run to its end as well.
+        // A shard in which a mutant survives has also run to its end.
         let shard = run(root, &folder, &["--shard", &part, "--sharding", "round-robin"]);
         let outcomes = Path::new(&folder).join("mutants.out");
         let count = |name: &str| -> Result<usize, String> {
@@ -57,14 +58,14 @@ pub(super) fn drawn(root: &Path) -> Outcome {
     if missed * 100 <= all * MISSED_MAX_PERCENT { Ok(indented(&says)) } else { Err(says) }
 }
 
-/// The core's own tests on each mutant; at most two at once, for each builds the core anew.
+/// The core's own tests on each mutant; at most two at once, for each builds the core again.
 fn run(root: &Path, folder: &str, which: &[&str]) -> Outcome {
     let tests = ["--cargo-test-arg=--tests", "--minimum-test-timeout", "120", "--no-times"];
     let mutants = ["mutants", "-p", "thole-piece", "-j", "2", "-o", folder];
     cargo(root, &[&mutants[..], &tests, which].concat())
 }
 
-/// The tool, once; some three minutes on two cores.
+/// Installs the tool, once; about three minutes on two cores.
 fn install(root: &Path) -> Outcome {
     if cargo(root, &["mutants", "--version"]).is_ok() {
         return Ok(String::new());
