@@ -47,7 +47,7 @@ impl Address {
     pub fn read(typed: &str) -> Result<Address, String> {
         let wrong = || {
             format!(
-                "\"{}\" is no server address; type one like ws://127.0.0.1:{DEFAULT_PORT}.",
+                "\"{}\" is not a server address; type one like ws://127.0.0.1:{DEFAULT_PORT}.",
                 without_secret(typed)
             )
         };
@@ -141,9 +141,11 @@ impl PlaceLink {
             Some("coach") => Role::Coach,
             Some("board") => Role::Board,
             Some(_) | None => {
-                return Err("This is no link into a session; it has /row/, /coach/ or /board/ \
+                return Err(
+                    "This is not a link into a session; one has /row/, /coach/ or /board/ \
                             in it, then the code, then # and a secret."
-                    .into());
+                        .into(),
+                );
             }
         };
         let code = parts.next().and_then(JoinCode::read);

@@ -234,7 +234,9 @@ impl Keeper {
             };
             let (ended, again_in) = match over {
                 Over::Nobody => return,
-                Over::Left(life) => (Ended::without_code("The connection was given up."), life),
+                Over::Left(life) => {
+                    (Ended::without_code("The connection was dropped on purpose."), life)
+                }
                 Over::Lost(ended) => {
                     if ended.advice() == OnClose::Stop {
                         // If nobody is listening that is not a failure: there is nothing left to tell.
@@ -295,7 +297,7 @@ impl Keeper {
                 }
             }
         });
-        let late = |_| Ended::without_code("The server did not welcome this device in time.");
+        let late = |_| Ended::without_code("The server took too long to let this device in.");
         let welcome = welcome.await.map_err(late)??;
         Ok((socket, welcome))
     }

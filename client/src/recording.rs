@@ -271,7 +271,7 @@ pub fn read_from(file: impl Read, name: &str) -> Result<Vec<Recording>, String> 
             continue;
         }
         let recording = serde_json::from_str(&line)
-            .map_err(|e| format!("Line {} of {name} is no recorded piece: {e}.", nth + 1))?;
+            .map_err(|e| format!("Line {} of {name} is not a recorded piece: {e}.", nth + 1))?;
         recordings.push(recording);
     }
     if recordings.is_empty() {
@@ -315,7 +315,7 @@ impl BridgeLine {
     /// ```
     pub fn read(line: &str) -> Result<BridgeLine, String> {
         serde_json::from_str(line).map_err(|e| {
-            format!("This is no sample ({e}); write lines like {{\"distance_dm\":171,\"elapsed_ms\":3900}}.")
+            format!("This is not a sample ({e}); write lines like {{\"distance_dm\":171,\"elapsed_ms\":3900}}.")
         })
     }
 

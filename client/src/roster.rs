@@ -17,7 +17,7 @@ pub fn load(path: &Path, pieces: &[By]) -> Result<Roster, String> {
     let bytes = std::fs::read(path)
         .map_err(|e| format!("The roster {} cannot be read: {e}.", path.display()))?;
     let text = table_text(bytes).ok_or_else(|| {
-        format!("{}: its letters cannot be read; save it as CSV in UTF-8.", path.display())
+        format!("{}: its characters cannot be read; save it as CSV in UTF-8.", path.display())
     })?;
     roster(&text, pieces).map_err(|says| format!("{}: {says}", path.display()))
 }
@@ -193,7 +193,7 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
     if !history.is_empty() && open > 1 {
         // With several pieces nobody could tell which one.
         return Err(format!(
-            "{name}: past results are of one piece, and this session has {}; leave them out, \
+            "{name}: past results are for one piece, and this session has {}; leave them out, \
              or make a session with one piece.",
             open
         ));
@@ -245,7 +245,7 @@ fn cells(line: &str, between: char) -> Result<Vec<String>, String> {
         }
         left = left
             .strip_prefix(between)
-            .ok_or("something stands behind a quotation mark that was closed.")?;
+            .ok_or("there is something after a closing quotation mark.")?;
     }
 }
 
@@ -298,7 +298,7 @@ mod tests {
         assert!(
             roster(text, &[By::Distance; 2])
                 .unwrap_err()
-                .contains("are of one piece, and this session has 2")
+                .contains("are for one piece, and this session has 2")
         );
     }
 
@@ -342,9 +342,9 @@ mod tests {
             ("team,target\nHeron,5:06", "Line 1: there is no column \"name\""),
             ("Target,Verein\n5:06,Heron", "Line 1: there is no column \"name\""),
             ("\"Ida,Heron", "Line 1: a quotation mark"),
-            ("\"Ida\" Fenn", "behind a quotation mark"),
-            ("Ida,,,,,7:06", "Line 1: Ida: \"7:06\" is no past result"),
-            ("name;past\nIda;7:06@9", "Line 2: Ida: \"7:06@9\" is no past result"),
+            ("\"Ida\" Fenn", "after a closing quotation mark"),
+            ("Ida,,,,,7:06", "Line 1: Ida: \"7:06\" is not a past result"),
+            ("name;past\nIda;7:06@9", "Line 2: Ida: \"7:06@9\" is not a past result"),
             ("Ida,,,,high", "beats a minute"),
         ] {
             let answer = roster(text, &[By::Distance]).expect_err(text);

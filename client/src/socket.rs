@@ -186,7 +186,7 @@ impl Socket {
             .map_err(|e| Ended::without_code(format!("A message could not be written: {e}.")))?;
         match timeout(SEND_LIMIT, self.stream.send(Message::text(text))).await {
             Ok(sent) => sent.map_err(|e| ended(&e)),
-            Err(_) => Err(Ended::without_code("The connection takes nothing any more.")),
+            Err(_) => Err(Ended::without_code("The connection accepts nothing more.")),
         }
     }
 

@@ -170,7 +170,7 @@ pub fn notice_text(notice: &Notice, names: &BTreeMap<AthleteId, String>) -> Stri
             pace(enough_per_500m_ms)
         ),
         About::TooFast { now_per_500m_ms, plan_per_500m_ms } => format!(
-            "is early: {} where the plan has {}",
+            "is too fast too soon: {} where the plan has {}",
             pace(now_per_500m_ms),
             pace(plan_per_500m_ms)
         ),

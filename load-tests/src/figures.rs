@@ -240,7 +240,7 @@ impl Figures {
         let half = by_minute.len() / 2;
         let (Some(middle), Some(last), true) = (by_minute.get(half), by_minute.last(), half >= 2)
         else {
-            return "told of runs of four minutes and more".to_owned();
+            return "reported for runs of four minutes and more".to_owned();
         };
         let minutes = (by_minute.len() - 1 - half) as f64;
         let strokes = self.strokes as f64 * minutes * 60.0 / self.seconds.max(1.0);

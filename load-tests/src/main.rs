@@ -90,7 +90,7 @@ fn built() -> Result<PathBuf, String> {
         Err(error) => return Err(format!("the server cannot be built: {error}")),
     }
     let own = std::env::current_exe().map_err(|error| error.to_string())?;
-    let folder = own.parent().ok_or("this program stands in no folder")?;
+    let folder = own.parent().ok_or("this program is in no folder")?;
     Ok(folder.join(format!("thole-server{}", std::env::consts::EXE_SUFFIX)))
 }
 

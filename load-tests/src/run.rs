@@ -257,7 +257,7 @@ impl Run<'_> {
             self.wait("the piece is armed", PATIENCE, |crowd| crowd.done.contains(&armed))?;
             self.crowd.start_due_us = self.crowd.clock.now_us();
             self.crowd.order(Order::Start);
-            self.wait("the count-down runs", PATIENCE, |crowd| crowd.go_at_ms.is_some())?;
+            self.wait("the countdown runs", PATIENCE, |crowd| crowd.go_at_ms.is_some())?;
         }
         let go_us = self.crowd.us_of(self.crowd.go_at_ms.unwrap_or(0));
         self.crowd.until_us(go_us).map_err(|error| error.to_string())?;

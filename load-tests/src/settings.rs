@@ -110,7 +110,7 @@ fn drops(typed: &str) -> Result<f64, String> {
     percent
         .filter(|percent| (0.0..=100.0).contains(percent))
         .map(|percent| percent / 100.0)
-        .ok_or_else(|| format!("{typed:?} is no share of the athletes; type one like 1%/min"))
+        .ok_or_else(|| format!("{typed:?} is not a share of the athletes; type one like 1%/min"))
 }
 
 #[cfg(test)]

@@ -76,7 +76,7 @@ impl Close {
             Close::TooMany => "Too many messages; send samples in batches.",
             Close::Silent => "Nothing was heard from this device; come back.",
             Close::RecordsLost => {
-                "The server has lost records, and perhaps this link; leave this open: what you rowed stays here. Tell who runs the server."
+                "The server has lost records, and perhaps this link; leave this open: what you rowed stays here. Tell whoever runs the server."
             }
             Close::WrongSecret => {
                 "This link opens nothing here: it is incomplete, expired, or a newer one took its place."

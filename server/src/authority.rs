@@ -130,11 +130,11 @@ fn check(folder: &Path, names: &[String], now: Duration) -> Result<(), String> {
     let mut roots = RootCertStore::empty();
     roots
         .add(read(AUTHORITY)?)
-        .map_err(|error| format!("{AUTHORITY} is no authority ({error})"))?;
+        .map_err(|error| format!("{AUTHORITY} is not an authority ({error})"))?;
     let provider = Arc::new(rustls::crypto::ring::default_provider());
     let verifier = WebPkiServerVerifier::builder_with_provider(Arc::new(roots), provider)
         .build()
-        .map_err(|error| format!("{AUTHORITY} is no authority ({error})"))?;
+        .map_err(|error| format!("{AUTHORITY} is not an authority ({error})"))?;
     let server = read(SERVER)?;
     for name in names {
         let asked =
@@ -284,7 +284,7 @@ Then, on that device:
 
 It can vouch for {names} and for nothing else. Its SHA-256 fingerprint, to compare:
   {fingerprint}
-Its own key was thrown away, so it never can. Keep {key} to yourself.
+Its own key was thrown away, so that cannot change. Keep {key} to yourself.
 ",
         names = names.join(", "),
         file = authority.display(),

@@ -60,7 +60,7 @@ pub fn backup(args: &BackupArgs) -> Result<String, String> {
         format!(" {} has the club, {has}: keep the two together.", beside(&args.file).display())
     });
     Ok(format!(
-        "{} has {there}, all that was durable just now.{club} The head coach's link and a certificate that was made here \
+        "{} has {there}, everything that was durable just now.{club} The head coach's link and a certificate that was made here \
          are not in it.",
         args.file.display()
     ))
@@ -110,7 +110,7 @@ pub fn restore(args: &RestoreArgs) -> Result<String, String> {
     let there = fs::read_dir(&args.data).is_ok_and(|mut folder| folder.next().is_some());
     if there {
         return Err(format!(
-            "{} has something in it, and nothing is overwritten; name a folder that is empty or not there.",
+            "{} is not empty, and nothing is overwritten; name a folder that is empty or does not exist yet.",
             args.data.display()
         ));
     }
@@ -140,9 +140,9 @@ pub fn restore(args: &RestoreArgs) -> Result<String, String> {
         |has| format!("; its club has {has}"),
     );
     Ok(format!(
-        "{} has {in_copy}{club}. Coaches, boards and athletes come by the links that they had when the copy was made; the head \
-         coach's link opens nothing here: the next start makes a new one, unless it is open to all. Leave devices on \
-         that were in a session since: they send what the copy has not.",
+        "{} has {in_copy}{club}. Coaches, boards and athletes come in by the links that they had when the copy was made; the head \
+         coach's link opens nothing here: the next start makes a new one, unless it is open to all. Leave on any \
+         devices that have been in a session since: they send what the copy lacks.",
         args.data.display()
     ))
 }
@@ -187,11 +187,11 @@ pub(crate) fn sync_folder(file: &Path) -> std::io::Result<()> {
 /// What is in it, if it is whole.
 fn judged(copy: &Connection, file: &Path, what: What) -> Result<String, String> {
     let whole = match what {
-        What::Journal => "whole journal",
-        What::Club => "whole club",
+        What::Journal => "a whole journal",
+        What::Club => "a whole club",
     };
     let damaged =
-        |why: &dyn std::fmt::Display| format!("{} is no {whole} ({why}).", file.display());
+        |why: &dyn std::fmt::Display| format!("{} is not {whole} ({why}).", file.display());
     let says: String = copy
         .query_row("PRAGMA integrity_check", [], |row| row.get(0))
         .map_err(|error| damaged(&error))?;

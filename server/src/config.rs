@@ -158,8 +158,8 @@ impl ServeArgs {
         let Some(file) = self.get("config").map(str::to_owned) else { return Ok(self) };
         let text = std::fs::read_to_string(&file)
             .map_err(|error| format!("config: {file} cannot be read ({error})."))?;
-        let table: toml::Table =
-            toml::from_str(&text).map_err(|error| format!("config: {file} is no TOML: {error}"))?;
+        let table: toml::Table = toml::from_str(&text)
+            .map_err(|error| format!("config: {file} is not TOML: {error}"))?;
         let mut all = self;
         for (name, value) in table {
             let is_known = command.get_arguments().any(|arg| arg.get_long() == Some(&name));

@@ -49,11 +49,11 @@ pub async fn bind(listen: InnerListen) -> Result<Option<TcpListener>, String> {
     match TcpListener::bind(at).await {
         Ok(bound) => Ok(Some(bound)),
         Err(error) if listen == InnerListen::Usual(at) => {
-            tracing::warn!(%error, inner_listen = %at, "/metrics and /readyz are not to be had: name another inner-listen, or off");
+            tracing::warn!(%error, inner_listen = %at, "/metrics and /readyz are not available: name another inner-listen, or off");
             Ok(None)
         }
         Err(error) => Err(format!(
-            "inner-listen: {at} cannot be listened on ({error}); name another address, or off."
+            "inner-listen: cannot listen on {at} ({error}); name another address, or off."
         )),
     }
 }

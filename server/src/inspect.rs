@@ -77,7 +77,7 @@ pub async fn copied(file: &Path, out: &mut dyn Write) -> Result<bool, String> {
     if !is_whole {
         writeln!(
             out,
-            "The copy has the damage that stands above, as the journal had it. Keep older copies, and see \
+            "The copy has the damage named above, as the journal had it. Keep older copies, and see \
              `thole-server check` and `salvage`."
         )
         .map_err(|error| format!("{error}."))?;
@@ -170,7 +170,7 @@ pub async fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), Stri
     SqliteJournal::note_lost(&args.out)?;
     writeln!(
         out,
-        "{file} has what could be read, {sessions} sessions and {records} records; what stands above is missing or damaged in it. \
+        "{file} has what could be read, {sessions} sessions and {records} records; what is named above is missing or damaged in it. \
          Phones that still have their strokes send them again when they come back."
     )
     .map_err(told)

@@ -308,7 +308,7 @@ pub async fn start(settings: Settings, journal: Arc<dyn Journal>) -> Result<Runn
     let (tls, certificate) = settings.tls.as_ref().map(listener::tls).transpose()?.unzip();
     let hosts = Hosts::of(&settings, certificate);
     let bound = bind(listen).map_err(|error| {
-        format!("listen: {listen} cannot be listened on ({error}); name another address.")
+        format!("listen: cannot listen on {listen} ({error}); name another address.")
     })?;
     let address = bound.local_addr().map_err(|error| format!("listen: {error}"))?;
     let bound_inner = inner::bind(settings.inner_listen).await?;

@@ -208,7 +208,7 @@ async fn fit(args: &FitArgs) -> Result<ExitCode, String> {
 fn coach_link(args: &CoachLinkArgs) -> Result<ExitCode, String> {
     if !args.data.is_dir() {
         let data = args.data.display();
-        return Err(format!("data: {data} is no folder; name the server's, with --data."));
+        return Err(format!("data: {data} is not a folder; name the server's, with --data."));
     }
     let address = args.address.clone().or_else(|| makers::address(&args.data));
     let address = address.unwrap_or_else(|| "http://127.0.0.1:8737".to_owned());
@@ -232,7 +232,7 @@ fn prepare_keys(running: &Running, data: &Path, address: &str) -> Result<(), Str
     let link = makers::link(address, key);
     if std::io::stderr().is_terminal() {
         eprintln!(
-            "The head coach's link, by which sessions are made; it is shown this once:\n\n  {link}\n"
+            "The head coach's link, by which sessions are made; it is shown only this once:\n\n  {link}\n"
         );
     } else {
         let file = makers::keep_link(data, &link)?;
@@ -282,7 +282,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     }
     if !names.is_empty() && running.address.ip().is_loopback() {
         eprintln!(
-            "Nobody else can reach it: it is heard on this machine alone. Add --listen 0.0.0.0:{}.",
+            "Nobody else can reach it: it listens on this machine only. Add --listen 0.0.0.0:{}.",
             running.address.port()
         );
     }
@@ -315,7 +315,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     if let Err(error) = taking.await
         && error.is_panic()
     {
-        tracing::error!(%error, "the club's task has ended by a bug");
+        tracing::error!(%error, "the club's task has ended because of a bug");
     }
     tracing::info!("stopped");
     Ok(ExitCode::SUCCESS)

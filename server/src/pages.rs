@@ -22,7 +22,7 @@ pub fn welcome() -> String {
         "Thole",
         &format!(
             "<h1>Thole {}</h1><p>This is a server for group sessions on rowing machines. A coach leads, \
-             everybody rows against a target of their own, and a screen shows how all stand.</p>\
+             everybody rows against a target of their own, and a screen shows where everybody stands.</p>\
              <p>Your coach has the join code and the links. With a join code: <a href=\"/row/\">row</a>. \
              To lead a group: <a href=\"/coach/\">set up a session</a>.</p>",
             env!("CARGO_PKG_VERSION")

@@ -187,7 +187,7 @@ pub async fn open(server: Arc<Server>, row: SessionRow) -> Result<Handle, Journa
             Ok(Ok(())) => tracing::debug!(%session, "session closed from memory"),
             Ok(Err(error)) => server.failing(&error),
             // Its connections see their queues close and come back; replay decides what happens then.
-            Err(panic) => tracing::error!(%session, %panic, "a session has ended by a bug"),
+            Err(panic) => tracing::error!(%session, %panic, "a session has ended because of a bug"),
         }
         server.registry.ended(session);
         drop(alive);
@@ -324,13 +324,13 @@ impl SessionTask {
         let by_ms = match readings.of(now, self.host.last(), speed) {
             Checked::Holds => return (stops, None),
             Checked::Wrong(by_ms) => {
-                tracing::warn!(%session, by_ms, devices, "this machine's clock is wrong; the session goes on by its devices'");
+                tracing::warn!(%session, by_ms, devices, "this machine's clock is wrong; the session goes by its devices' clocks");
                 self.clock = self.clock.put_forward(by_ms, self.host.last());
                 self.connections.set_clock(self.clock);
                 Some(by_ms)
             }
             Checked::Unknown => {
-                tracing::warn!(%session, devices, "too few devices had the time to check this machine's clock by");
+                tracing::warn!(%session, devices, "too few devices had the time to check this machine's clock");
                 None
             }
         };

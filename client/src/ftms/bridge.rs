@@ -164,7 +164,7 @@ impl Radio {
         };
         let Some(data) = machine.characteristics().into_iter().find(is_data) else {
             return Err(No::Never(
-                "This machine is no rower that speaks the open Fitness Machine Service; name \
+                "This machine does not speak the open Fitness Machine Service for rowers; name \
                  another one."
                     .into(),
             ));
@@ -230,8 +230,8 @@ impl No {
 
     fn unseen(wanted: Option<&str>) -> No {
         No::Yet(match wanted {
-            Some(wanted) => format!("{wanted} is not seen; wake it up with a pull."),
-            None => "No rowing machine is seen; wake one up with a pull.".into(),
+            Some(wanted) => format!("{wanted} cannot be found; wake it up with a pull."),
+            None => "No rowing machine can be found; wake one up with a pull.".into(),
         })
     }
 }

@@ -55,7 +55,7 @@ pub(crate) async fn run(common: &Common, args: BoardArgs) -> Result<(), Failed> 
             }
             BoardNews::Lost { says, .. } => {
                 common.tell(json!({"event": "lost", "says": says}), || {
-                    Some(format!("{says} Coming back."))
+                    Some(format!("{says} Reconnecting."))
                 });
             }
             BoardNews::Ended(ended) if ended.code == Some(Close::SessionClosed.code()) => {
@@ -82,7 +82,7 @@ fn heading(mirror: &Mirror) -> String {
         let phase = match piece.phase {
             Phase::Gathering => "gathering".into(),
             Phase::Armed => "ready to start".into(),
-            Phase::Counting { .. } => "count-down".into(),
+            Phase::Counting { .. } => "countdown".into(),
             Phase::Rowing { repeat, .. } if piece.spec.repeats.len() > 1 => {
                 format!("repeat {} of {}", repeat + 1, piece.spec.repeats.len())
             }

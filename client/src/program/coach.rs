@@ -82,7 +82,7 @@ impl PieceArgs {
             piece.count_ms = wording::duration(count)?;
             if !(PieceSpec::COUNT_MIN..=PieceSpec::COUNT_MAX).contains(&piece.count_ms) {
                 return Err(format!(
-                    "A count-down of {count} is too short or too long: 5 to 60 seconds, such as 0:10."
+                    "A countdown of {count} is too short or too long: 5 to 60 seconds, such as 0:10."
                 ));
             }
         }
@@ -204,9 +204,9 @@ async fn answer(
                 | CoachNews::Lost { .. } => {}
             }
         }
-        Err("The connection ended before the answer came; see with status what was done.".into())
+        Err("The connection ended before the answer came; check with status what was done.".into())
     };
-    let late = "No answer came in time; see with status what was done.";
+    let late = "No answer came in time; check with status what was done.";
     tokio::time::timeout(ANSWER_LIMIT, answered).await.unwrap_or_else(|_| Err(late.into()))
 }
 

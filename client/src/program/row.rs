@@ -417,7 +417,7 @@ impl Invented {
             .iter()
             .map(|typed| {
                 read(typed)
-                    .ok_or_else(|| format!("\"{typed}\" is no drop; type one like 1min30s:8s."))
+                    .ok_or_else(|| format!("\"{typed}\" is not a drop; type one like 1min30s:8s."))
             })
             .collect()
     }
@@ -429,7 +429,7 @@ fn pause(typed: &str) -> Result<Pause, String> {
         let Millis(lasts_ms) = wording::duration(lasts).ok()?;
         Some(Pause { at_share: share.parse().ok()?, lasts_ms })
     };
-    read().ok_or_else(|| format!("\"{typed}\" is no pause; type one like 0.4:20s."))
+    read().ok_or_else(|| format!("\"{typed}\" is not a pause; type one like 0.4:20s."))
 }
 
 #[cfg(test)]

@@ -44,7 +44,7 @@ fn one(part: &str) -> Result<PastResult, String> {
     };
     read().ok_or_else(|| {
         format!(
-            "\"{}\" is no past result; type a finish or a distance and how many days ago, like \
+            "\"{}\" is not a past result; type a finish or a distance and how many days ago, like \
              7:06@9d or 3120m@40d.",
             part.trim()
         )

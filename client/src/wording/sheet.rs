@@ -21,7 +21,7 @@ use thole_protocol::{
 pub fn sheet_call(typed: &str) -> Result<SheetCall, String> {
     let wrong = || {
         format!(
-            "\"{typed}\" is no entry of a call sheet; type one like \"850m: Sit tall for 10 \
+            "\"{typed}\" is not an entry of a call sheet; type one like \"850m: Sit tall for 10 \
              strokes\", with last 200m, 4:00 or stroke 40 as the point."
         )
     };

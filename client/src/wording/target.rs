@@ -61,7 +61,7 @@ pub fn plan(typed: &str) -> Result<Plan, String> {
     });
     let legs = legs.collect::<Option<Vec<Leg>>>().ok_or_else(|| {
         format!(
-            "\"{typed}\" is no plan; type even, fast_start, negative_split, or legs like \
+            "\"{typed}\" is not a plan; type even, fast_start, negative_split, or legs like \
              500m@1:55+1200m@2:01."
         )
     })?;

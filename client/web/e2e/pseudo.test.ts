@@ -184,7 +184,7 @@ test('no word is plain, and none is cut, from the door to the results', async ()
   await inOrder(athlete, 'athlete-armed');
   await inOrder(coach, 'coach-armed');
 
-  // The count-down.
+  // The countdown.
   hall.say('start');
   await face('counting');
   await inOrder(athlete, 'athlete-counting');

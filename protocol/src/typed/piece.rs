@@ -88,7 +88,7 @@ fn group(part: &str, typed: &str) -> Result<Vec<Repeat>, String> {
         }
     };
     if sets * each > 1 && rests.is_empty() {
-        return Err(format!("\"{part}\" has no rest; put it behind a slash, as in {part}/1:15."));
+        return Err(format!("\"{part}\" has no rest; put it after a slash, as in {part}/1:15."));
     }
     Ok((0..sets * each)
         .map(|nth| Repeat { work, rest_ms: if (nth + 1) % each == 0 { between } else { inside } })
@@ -135,7 +135,7 @@ fn in_short(typed: &str) -> String {
     short
 }
 
-/// A stretch without a unit is in metres, from three figures on: nobody means so many minutes.
+/// A stretch without a unit is in metres, from three digits on: nobody means that many minutes.
 fn in_metres(typed: &str) -> Cow<'_, str> {
     let is_bare = typed.len() >= 3 && typed.bytes().all(|byte| byte.is_ascii_digit());
     if is_bare { format!("{typed}m").into() } else { typed.into() }

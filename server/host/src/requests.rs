@@ -82,7 +82,7 @@ impl Requests {
             self.changed |= known.waits.is_none();
             if let Some(before) = known.waits.replace(conn) {
                 // Two connections that wait for one answer would take turns asking for ever.
-                let says = "This device waits on a newer connection.".to_owned();
+                let says = "This device is waiting on a newer connection.".to_owned();
                 out.tell(before, Delivery::Decided(Err(Refusal { why: Why::NotNow, says })));
             }
             return Ok(entrance(known));
@@ -119,7 +119,7 @@ impl Requests {
         }
         let (name_full, all_full) = is_full(&self.list);
         if name_full || all_full {
-            let says = "Very many wait for your coach's word already: speak to your coach, or row as a guest: add an \
+            let says = "Very many are already waiting for your coach: speak to your coach, or row as a guest: add an \
                         initial to your name."
                 .to_owned();
             return Err(Refusal { why: Why::Limit, says });

@@ -129,8 +129,10 @@ impl Host {
         }
         let room = self.settings.athletes.saturating_sub(self.core.athletes());
         if athletes.len() > room {
-            let says =
-                format!("This server takes {} athletes a session.", room + self.core.athletes());
+            let says = format!(
+                "This server takes at most {} athletes per session.",
+                room + self.core.athletes()
+            );
             return refuse(out, conn, Some(command), Refusal { why: Why::Limit, says });
         }
         let mut links = Vec::with_capacity(athletes.len());
@@ -325,7 +327,7 @@ impl Host {
             return batch.steps.push(Step::Told { conn, command, told: None });
         }
         let Some((name, asked_for)) = self.requests.about(request) else {
-            let says = "Nobody asks for this any more; see who is asking now.".to_owned();
+            let says = "Nobody is asking for this any more; see who is asking now.".to_owned();
             return refuse(out, conn, Some(command), Refusal { why: Why::Unknown, says });
         };
         // A newcomer's name may have been taken in the meantime.

@@ -162,7 +162,7 @@ fn finish_time(distance: Decimetres, target: &Target) -> Result<Millis, Refusal>
     };
     if finish.0 == 0 || finish > DAY {
         return Err(out_of_range(format!(
-            "The target for {} must be more than nothing and at most 24 hours.",
+            "The target for {} must be more than zero and at most 24 hours.",
             metres(distance)
         )));
     }
@@ -197,7 +197,7 @@ fn covered(time: Millis, target: &Target) -> Result<Decimetres, Refusal> {
     };
     if distance.0 == 0 {
         return Err(out_of_range(format!(
-            "The target for {} of rowing must be more than nothing.",
+            "The target for {} of rowing must be more than zero.",
             clock(time)
         )));
     }
@@ -253,7 +253,7 @@ pub fn check_piece(piece: &PieceSpec) -> Result<(), Refusal> {
         ));
     }
     if !COUNT.contains(&piece.count_ms) {
-        return Err(out_of_range("The count-down must be 5 to 60 seconds.".to_owned()));
+        return Err(out_of_range("The countdown must be 5 to 60 seconds.".to_owned()));
     }
     if piece.call_sheet.len() > CALL_SHEET_MAX {
         return Err(out_of_range(format!("A call sheet has at most {CALL_SHEET_MAX} calls.")));
@@ -283,10 +283,10 @@ fn check_sheet_call(measure: Measure, call: &SheetCall) -> Result<(), Refusal> {
         | (Point::DistanceToGo { distance_dm }, Measure::Distance(whole))
             if distance_dm >= whole =>
         {
-            format!("is at {}, and the piece has {}", metres(distance_dm), metres(whole))
+            format!("is at {}, but the piece is only {} long", metres(distance_dm), metres(whole))
         }
         (Point::Elapsed { time_ms }, Measure::Time(whole)) if time_ms >= whole => {
-            format!("is at {}, and the piece has {}", clock(time_ms), clock(whole))
+            format!("is at {}, but the piece is only {} long", clock(time_ms), clock(whole))
         }
         (Point::DistanceToGo { .. }, Measure::Time(_)) => {
             "is tied to metres to go, which a piece by time does not have".to_owned()
@@ -294,7 +294,7 @@ fn check_sheet_call(measure: Measure, call: &SheetCall) -> Result<(), Refusal> {
         (Point::DistanceDone { distance_dm }, Measure::Time(_))
             if distance_dm > WORK_DISTANCE_MAX =>
         {
-            format!("is at {}, where nobody comes", metres(distance_dm))
+            format!("is at {}, which nobody reaches", metres(distance_dm))
         }
         (Point::Elapsed { time_ms }, Measure::Distance(_)) if time_ms > DAY => {
             format!("is at {}, when nobody rows any more", clock(time_ms))
@@ -302,7 +302,7 @@ fn check_sheet_call(measure: Measure, call: &SheetCall) -> Result<(), Refusal> {
         (Point::Stroke { number }, Measure::Distance(_) | Measure::Time(_))
             if number == 0 || number > STROKE_NUMBER_MAX =>
         {
-            format!("is at stroke {number}, and strokes are counted from 1 to {STROKE_NUMBER_MAX}")
+            format!("is at stroke {number}, but strokes are counted from 1 to {STROKE_NUMBER_MAX}")
         }
         (
             Point::DistanceDone { .. }

@@ -57,10 +57,12 @@ pub fn is_mixed(name: &str) -> bool {
 pub fn check(text: &str) -> Result<(), Refusal> {
     let refused = |says: &str| Err(Refusal { why: Why::OutOfRange, says: says.to_owned() });
     if text.chars().any(is_reordering) {
-        return refused("A text must not have characters that turn its direction: type it again.");
+        return refused(
+            "A text must not have characters that reverse its direction: type it again.",
+        );
     }
     if !text.is_empty() && !text.chars().any(is_seen) {
-        return refused("There is nothing to be seen in this text: type it again.");
+        return refused("This text shows nothing: type it again.");
     }
     let letters: Vec<char> = text.chars().collect();
     let stray = |at: usize, c: char| match c {
@@ -71,7 +73,7 @@ pub fn check(text: &str) -> Result<(), Refusal> {
         c => is_ignorable(c),
     };
     if letters.iter().enumerate().any(|(at, c)| stray(at, *c)) {
-        return refused("A text must not have characters that nobody sees: type it again.");
+        return refused("A text must not have invisible characters: type it again.");
     }
     Ok(())
 }

@@ -269,7 +269,7 @@ fn check_legs(measure: Measure, legs: &[Leg]) -> Result<(), Refusal> {
         Measure::Time(time) => (exact_clock(Millis(sum)), exact_clock(time)),
     };
     Err(out_of_range(format!(
-        "The legs add up to {sum} and the piece has {whole}: change a leg so that they are equal."
+        "The legs add up to {sum}, but the piece is {whole}: change a leg so that they match."
     )))
 }
 
@@ -321,7 +321,7 @@ fn check_speeds(speeds_ppm: &[u32]) -> Result<(), Refusal> {
     let fastest = speeds_ppm.iter().copied().max().unwrap_or(0);
     if slowest == 0 || fastest / slowest >= SPEEDS_RATIO_MAX {
         return Err(out_of_range(format!(
-            "The speeds of a plan are more than nothing and within a factor of {SPEEDS_RATIO_MAX}: \
+            "The speeds of a plan must be above zero and within a factor of {SPEEDS_RATIO_MAX}: \
              level them."
         )));
     }

@@ -129,7 +129,7 @@ fn amount(target: Target) -> String {
 #[must_use]
 pub fn left_out(piece: &PieceSpec, target: &Target) -> Option<Question> {
     let refusal = target_cost(Measure::of(piece)?, target).err()?;
-    let says = format!("The target of before was not taken along. {}", refusal.says);
+    let says = format!("The previous target was not carried over. {}", refusal.says);
     Some(Question { why: Odd::LeftOut, says })
 }
 
@@ -204,7 +204,7 @@ fn cause(
             }
             let with_nought = decimetres(f64::from(distance_dm.0) * 1e1);
             fits(measure, Target::Distance { distance_dm: with_nought })
-                .then(|| format!("{} fits: a nought may be missing.", metres(with_nought)))
+                .then(|| format!("{} fits: a zero may be missing.", metres(with_nought)))
         }
     }
 }

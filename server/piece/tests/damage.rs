@@ -41,7 +41,7 @@ fn rowing() -> Session {
     rowing_of(&[5_000])
 }
 
-/// The same in the first of these repeats, in decimetres.
+/// The same in the first of these repeats, lengths in decimetres.
 fn rowing_of(repeats: &[u32]) -> Session {
     let mut session = Session::new();
     let settings = SessionSettings::default();
@@ -104,21 +104,19 @@ fn marked(session: &Session) -> Vec<bool> {
 fn who_lacks_a_stroke_is_marked_until_it_is_here() {
     let mut session = rowing();
     assert_eq!(marked(&session), [false, false]);
-    // The record was of both; Bo has every number up to one that is later, so nothing of his was in it.
+    // The record was about both; Bo has every number up to a later one, so nothing of his was in it.
     let out = say(&mut session, 70_000, &lost(&[1, 2], true));
     let says = told(&out);
     assert_eq!(says.len(), 1);
-    assert!(
-        says.concat().contains("strokes of Ana and Bo from between 0:00:41 and 0:00:43"),
-        "{says:?}"
-    );
+    assert!(says.concat().contains("strokes of Ana and Bo from 0:00:41 to 0:00:43"), "{says:?}");
     assert_eq!(marked(&session), [true, false]);
     stroke(&mut session, 1, 12);
     assert_eq!(marked(&session), [false, false]);
     assert_eq!(session.damage().len(), 1, "the coach is told of it on coming, too");
 }
 
-/// The rest begins when the last is done: without a stroke of Ana's the next signal may have been another one.
+/// The rest begins when the last athlete is done: without a stroke of Ana's the next signal may have been
+/// different.
 #[test]
 fn a_signal_that_waited_for_lost_strokes_marks_everybody() {
     let mut session = rowing_of(&[2_500, 2_500]);
@@ -184,7 +182,7 @@ fn a_device_says_up_to_where_and_is_believed() {
     assert!(!session.may_miss(athlete(1)));
 }
 
-/// A telephone that was away has heard more than the session can tell since strokes of it are lost.
+/// A phone that was away has heard more than the session can tell since strokes of it are lost.
 #[test]
 fn whoever_comes_back_hears_all_that_was_told_since_the_damage() {
     let mut session = rowing();
@@ -221,7 +219,7 @@ fn whoever_comes_back_hears_all_that_was_told_since_the_damage() {
     assert!(last.event.0 > first.event.0 + 1_000_000);
 }
 
-/// The piece was stopped at a minute; what Bo had rowed until then came later, and that record is lost.
+/// The piece was stopped after a minute; what Bo had rowed until then came later, and that record is lost.
 #[test]
 fn strokes_of_a_piece_that_came_when_it_was_over_are_missed_in_it() {
     let mut session = rowing();
@@ -236,7 +234,7 @@ fn strokes_of_a_piece_that_came_when_it_was_over_are_missed_in_it() {
         let whose = whose.iter().map(|who| athlete(*who)).collect();
         Input::Damaged(Damaged { from: 90, to: 90, since_ms, until_ms, whose, only_strokes: true })
     };
-    // Ana has strokes of after the end, and no number is missing: what is lost of her was rowed later.
+    // Ana has strokes from after the end, and no number is missing: what is lost of hers was rowed later.
     stroke(&mut session, 1, 31);
     stroke(&mut session, 1, 32);
     say(&mut session, GO + 90_000, &lost(&[1, 2], GO + 70_000));
@@ -250,7 +248,7 @@ fn strokes_of_a_piece_that_came_when_it_was_over_are_missed_in_it() {
     assert_eq!(marked(&session), [false, false]);
 }
 
-/// All that was said to a session, with the records that it made.
+/// Everything that was said to a session, with the records that it made.
 #[derive(Default)]
 struct Journal {
     session: Session,
@@ -275,7 +273,7 @@ impl Journal {
         }
     }
 
-    /// The session as it is computed again without some of them.
+    /// The session as it is recomputed without some of them.
     fn without(&self, is_lost: impl Fn(&Input) -> bool) -> Session {
         let mut session = Session::new();
         for (at, input) in self.records.iter().filter(|(_, input)| !is_lost(input)) {
@@ -370,7 +368,7 @@ fn a_piece_that_has_a_record_is_over_though_the_stroke_that_ended_it_is_lost() {
     assert_eq!(results(&session), results(was));
 }
 
-/// A record that differs for want of strokes stands, and is followed by others once they are here again.
+/// A record that differs because strokes are missing stands, and is followed by others once they are back.
 #[test]
 fn a_piece_is_settled_again_when_what_was_lost_of_it_is_here() {
     let mut journal = Journal::default();

@@ -68,8 +68,8 @@ fn course(case: &Case) -> Course {
     Course::new(measure, case.repeats, &aim).unwrap()
 }
 
-/// Each of the 30 inputs, for pieces by distance and by time, with and without target and past results,
-/// early and late: as numpy computes them from the description (fixtures/features.py).
+/// Each of the 30 inputs, for pieces by distance and by time, with and without target and past results, early
+/// and late: as numpy computes them from the description (fixtures/features.py).
 #[test]
 fn the_inputs_are_those_that_numpy_computes() {
     let cases: Vec<Case> = serde_json::from_str(include_str!("fixtures/features.json")).unwrap();
@@ -107,7 +107,7 @@ fn the_normal_distribution_is_that_of_scipy() {
     assert!((Z_90 - told.z_90).abs() < 1e-12, "{}", told.z_90);
 }
 
-/// The bend of the cells is the hyperbolic tangent, within 0.0002 (libm as the reference).
+/// The activation of the cells is the hyperbolic tangent, within 0.0002 (libm as the reference).
 #[test]
 fn cells_bend_as_they_say() {
     for step in -2_000..=2_000_i16 {
@@ -155,19 +155,19 @@ fn finishes_are_held_against_what_was_shown() {
     let by_distance = Measure::Distance(Decimetres(20_000));
     assert_eq!(count.add(by_distance, &marks(), 305.0, true), Some(0.0));
     assert_eq!(count.add(by_distance, &marks(), 311.0, false), Some(1.0));
-    // Of whom nothing was shown, nothing is counted.
+    // Where nothing was shown, nothing is counted.
     assert_eq!(count.add(by_distance, &Marks::default(), 305.0, true), None);
     let told = count.told(Width::default(), "own pieces");
     assert_eq!((told.finishes, told.intervals, told.held), (2, 6, 3));
     assert_eq!((told.chances, told.made, told.chance_permille), (6, 3, 1_500));
     assert_eq!(
         told.says,
-        "Of 6 ranges projected for 2 finishes here, 3 held the result; 8 of 10 are meant to."
+        "Of 6 ranges projected for 2 finishes here, 3 held the result; 8 of 10 should."
     );
 }
 
-/// Sixty finishes, of which seven in ten come out on one side of what was shown, are more than chance; which side is
-/// slower is another one in metres than in seconds.
+/// Sixty finishes of which seven in ten come out on one side of what was shown are more than chance; which side is
+/// the slower one differs between metres and seconds.
 #[test]
 fn who_is_projected_wrong_on_one_side_for_long_is_told_to_fit_a_model() {
     let says = |measure, off: u32, finishes: u32| {
@@ -181,7 +181,7 @@ fn who_is_projected_wrong_on_one_side_for_long_is_told_to_fit_a_model() {
     let by_time = Measure::Time(Millis(300_000));
     let told = "of 60 finishes were slower than projected: fit a model of your own, with `thole-server fit`.";
     let usual =
-        "Of 180 ranges projected for 60 finishes here, 180 held the result; 8 of 10 are meant to.";
+        "Of 180 ranges projected for 60 finishes here, 180 held the result; 8 of 10 should.";
     assert_eq!(says(by_distance, 42, 60), format!("{usual} 42 {told}"));
     assert_eq!(says(by_time, 18, 60), format!("{usual} 42 {told}"));
     assert_eq!(says(by_time, 60, 60), format!("{usual} 60 {}", told.replace("slower", "faster")));
@@ -197,14 +197,14 @@ fn who_is_projected_wrong_on_one_side_for_long_is_told_to_fit_a_model() {
     assert_eq!(note.and(before).slower, 60);
 }
 
-/// Adaptive conformal inference (Gibbs and Candès 2021): whatever the people, the share of misses comes
-/// near the one that is aimed at. Here they are spread half as much again as the model believes.
+/// Adaptive conformal inference (Gibbs and Candès 2021): whatever people are like, the share of misses comes
+/// close to the one aimed at. Here they are spread half as much again as the model believes.
 #[test]
 fn intervals_learn_how_unsure_people_really_are() {
     let mut width = Width::default();
     assert_eq!(width.factor(), 1.0);
     let (mut missed_late, mut late) = (0.0, 0.0);
-    // Golden-ratio steps fill the unit interval evenly, so the finishes are normal without chance.
+    // Golden-ratio steps fill the unit interval evenly, so the finishes are normal without randomness.
     let mut at = 0.5;
     for finish in 0..6_000 {
         at = (at + 0.618_033_988_749_895) % 1.0;
@@ -222,13 +222,13 @@ fn intervals_learn_how_unsure_people_really_are() {
     }
     assert!((missed_late / late - 0.2_f64).abs() < 0.02, "{}", missed_late / late);
     assert!((1.35..1.6).contains(&width.factor()), "{}", width.factor());
-    // Whoever is always right gets narrower ranges, and not without end.
+    // Somebody who is always right gets narrower ranges, but not without end.
     let sure = (0..5_000).fold(Width::default(), |width, _| width.after(0.0));
     assert!((0.6..0.7).contains(&sure.factor()), "{}", sure.factor());
     assert_eq!(Width::of(sure.aim_ppm()), sure, "kept and read again");
 }
 
-/// A target that somebody mistyped: the coach is warned, the range is wider, the pace is believed.
+/// A mistyped target: the coach is warned, the range is wider, the pace is believed.
 #[test]
 fn a_nonsense_target_is_seen_for_what_it_is() {
     let rowed = |target: f64| {
@@ -256,8 +256,8 @@ fn a_nonsense_target_is_seen_for_what_it_is() {
     assert!(mistyped.2 > sensible.2, "{mistyped:?} is no wider than {sensible:?}");
 }
 
-/// Who stops for 40 s in mid-piece and rows on as before: the time is lost and not the pace, and the range
-/// says that less is known than of somebody who never stopped.
+/// Somebody stops for 40 s in mid-piece and rows on as before: the time is lost but not the pace, and the
+/// range says that less is known than about somebody who never stopped.
 #[test]
 fn a_stop_costs_its_time_and_makes_the_range_wider() {
     let case = Case {
@@ -292,7 +292,8 @@ fn a_stop_costs_its_time_and_makes_the_range_wider() {
     }
 }
 
-/// A journal holds the model of its day; one that this program cannot ask any more leaves the one that is there.
+/// A journal holds the model of its day; one that this program can no longer use leaves the current one in
+/// force.
 #[test]
 fn a_journal_with_an_older_model_is_replayed_by_the_model_that_is_there() {
     let mut older: ModelFile = serde_json::from_str(Model::shipped_text()).unwrap();

@@ -1,4 +1,5 @@
-//! Targets that nobody rows are refused by name; any other odd one is asked about, and never refused.
+//! Targets that nobody can row are refused, with the reason; any other odd one is asked about, and never
+//! refused.
 
 use expect_test::expect;
 use thole_piece::{
@@ -58,7 +59,8 @@ fn an_odd_target_is_asked_about_with_its_likely_cause() {
         asked(&metres(100), &aim(finish(120)), &[], none),
         asked(&minutes(20), &aim(covers(480)), &[], none),
         asked(&minutes(20), &aim(covers(1_200)), &[&minutes(5)], none),
-        // Slow and sound: who needs a quarter of an hour for 2000 m, and who aims at their own past.
+        // Slow but sound: somebody who needs a quarter of an hour for 2000 m, and somebody who aims at their
+        // own past.
         asked(&metres(2_000), &aim(finish(863)), &[], none),
         asked(&metres(2_000), &aim(finish(450)), &[&metres(500)], none),
     ];
@@ -68,7 +70,7 @@ fn an_odd_target_is_asked_about_with_its_likely_cause() {
         7:40:00.0 for 2,000 m is slower than anybody is known to row. 7:40.0 fits: minutes may stand for hours. Is it right?
         A pace of 7:40.0 is slower than anybody is known to row. 7:40.0 fits 2,000 m. Is it right?
         2:00.0 for 100 m is slower than anybody is known to row. 2:00.0 fits as a pace for 500 m. Is it right?
-        480 m in 20:00.0 is slower than anybody is known to row. 4,800 m fits: a nought may be missing. Is it right?
+        480 m in 20:00.0 is slower than anybody is known to row. 4,800 m fits: a zero may be missing. Is it right?
         1,200 m in 20:00.0 is slower than anybody is known to row. 1,200 m fits 5:00.0. Is it right?
         nothing
         nothing"#]].assert_eq(&cases.join("\n"));
@@ -259,9 +261,9 @@ fn a_target_that_nobody_rows_in_another_piece_is_not_taken_along_and_the_coach_i
     assert_eq!(gym.target(ana), None);
     let loaded = gym.asked(ana);
     expect![[r#"
-        The target of before was not taken along. Nobody rows 2,000 m in 4:48.0: set a target of 5:17.5 or slower.
-        The target of before was not taken along. Nobody rows 2,000 m in 4:48.0: set a target of 5:17.5 or slower.
-        The target of before was not taken along. Nobody rows 500 m in 1:00.0: set a target of 1:06.7 or slower."#]].assert_eq(&[changed, carried, loaded].join("\n"));
+        The previous target was not carried over. Nobody rows 2,000 m in 4:48.0: set a target of 5:17.5 or slower.
+        The previous target was not carried over. Nobody rows 2,000 m in 4:48.0: set a target of 5:17.5 or slower.
+        The previous target was not carried over. Nobody rows 500 m in 1:00.0: set a target of 1:06.7 or slower."#]].assert_eq(&[changed, carried, loaded].join("\n"));
 }
 
 #[test]

@@ -68,9 +68,7 @@ fn a_target_that_nobody_can_row_is_refused_by_name() {
     let judged = target_cost(SEVENTEEN_HUNDRED, &Target::Pace { per_500m_ms: Millis(0) });
     said(
         judged,
-        expect![
-            "OutOfRange: The target for 1,700 m must be more than nothing and at most 24 hours."
-        ],
+        expect!["OutOfRange: The target for 1,700 m must be more than zero and at most 24 hours."],
     );
     let judged = target_cost(SEVENTEEN_HUNDRED, &Target::Distance { distance_dm: Decimetres(9) });
     said(
@@ -86,7 +84,7 @@ fn a_target_that_nobody_can_row_is_refused_by_name() {
     );
     let judged =
         target_cost(Measure::Time(Millis(306_000)), &Target::Pace { per_500m_ms: Millis(0) });
-    said(judged, expect!["OutOfRange: The target for 5:06.0 of rowing must be more than nothing."]);
+    said(judged, expect!["OutOfRange: The target for 5:06.0 of rowing must be more than zero."]);
 }
 
 #[test]
@@ -118,7 +116,7 @@ fn pieces_are_judged_at_their_bounds() {
     assert!(check_piece(&counted(5_000)).is_ok() && check_piece(&counted(60_000)).is_ok());
     said(
         check_piece(&counted(4_999)),
-        expect!["OutOfRange: The count-down must be 5 to 60 seconds."],
+        expect!["OutOfRange: The countdown must be 5 to 60 seconds."],
     );
     said(
         check_piece(&piece(&[metres(70)], 0)),
@@ -193,7 +191,7 @@ fn a_call_sheet_is_tied_to_points_that_the_piece_has() {
     said(
         judged(by_distance, done),
         expect![
-            "OutOfRange: The call \"Long and loose\" is at 1,700 m, and the piece has 1,700 m: move it."
+            "OutOfRange: The call \"Long and loose\" is at 1,700 m, but the piece is only 1,700 m long: move it."
         ],
     );
     let gone = Point::Elapsed { time_ms: Millis(306_000) };
@@ -201,13 +199,13 @@ fn a_call_sheet_is_tied_to_points_that_the_piece_has() {
     said(
         judged(by_time, gone),
         expect![
-            "OutOfRange: The call \"Long and loose\" is at 5:06.0, and the piece has 5:06.0: move it."
+            "OutOfRange: The call \"Long and loose\" is at 5:06.0, but the piece is only 5:06.0 long: move it."
         ],
     );
     said(
         judged(by_distance, Point::Stroke { number: 0 }),
         expect![
-            "OutOfRange: The call \"Long and loose\" is at stroke 0, and strokes are counted from 1 to 100000: move it."
+            "OutOfRange: The call \"Long and loose\" is at stroke 0, but strokes are counted from 1 to 100000: move it."
         ],
     );
 }
@@ -230,14 +228,14 @@ fn plans_and_past_results_fit_the_piece() {
     said(
         aimed(legs(&[(metres(700), 88_000), (metres(900), 91_000)]), &[]),
         expect![
-            "OutOfRange: The legs add up to 1,600 m and the piece has 1,700 m: change a leg so that they are equal."
+            "OutOfRange: The legs add up to 1,600 m, but the piece is 1,700 m: change a leg so that they match."
         ],
     );
     let odd = Extent::Distance { distance_dm: Decimetres(10_001) };
     said(
         aimed(legs(&[(metres(700), 88_000), (odd, 91_000)]), &[]),
         expect![
-            "OutOfRange: The legs add up to 1,700.1 m and the piece has 1,700 m: change a leg so that they are equal."
+            "OutOfRange: The legs add up to 1,700.1 m, but the piece is 1,700 m: change a leg so that they match."
         ],
     );
     said(
@@ -260,7 +258,7 @@ fn plans_and_past_results_fit_the_piece() {
     said(
         aimed(speeds(&[0; 20]), &[]),
         expect![
-            "OutOfRange: The speeds of a plan are more than nothing and within a factor of 5: level them."
+            "OutOfRange: The speeds of a plan must be above zero and within a factor of 5: level them."
         ],
     );
     said(
@@ -271,7 +269,7 @@ fn plans_and_past_results_fit_the_piece() {
     );
     let past = aimed(Plan::Even, &[311, 307, 312]).unwrap().past().unwrap();
     assert_eq!((past.best, past.newest, past.results), (307.0, 311.0, 3));
-    // The geometric mean, as of all slack.
+    // The geometric mean, as with all slack.
     assert!((past.mean - libm::cbrt(311.0 * 307.0 * 312.0)).abs() < 1e-6, "{past:?}");
 }
 

@@ -1,4 +1,4 @@
-//! Who is taken off the roster, who is not, and calls for somebody who is not there.
+//! Who is taken off the roster, who is not, and calls to somebody who is not there.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use thole_piece::{
@@ -128,7 +128,7 @@ fn who_has_not_rowed_is_taken_off_and_the_name_is_free_again() {
     let added = hall.says(&Input::AthletesAdded { command, athletes });
     assert!(added.contains(&Output::Done { command }), "{added:?}");
     hall.removes(AthleteId(Uuid::from_u128(3))).unwrap();
-    // News that waited for the quarter of a second tells of nobody who is gone.
+    // News held back for the quarter of a second says nothing about anybody who is gone.
     hall.at += 300;
     for output in hall.says(&Input::Deadline) {
         let Output::Event { event, .. } = output else { continue };
@@ -144,7 +144,7 @@ fn in_a_piece_nobody_is_taken_off_and_who_has_rowed_stays() {
     let refusal = hall.removes(BO).unwrap_err();
     assert_eq!(
         (refusal.why, &*refusal.says),
-        (Why::NotNow, "A piece is on its way: take Bo off the roster when it is over.")
+        (Why::NotNow, "A piece is under way: take Bo off the roster when it is over.")
     );
     hall.rows(ANA);
     hall.orders(Order::Stop).unwrap();
@@ -217,13 +217,13 @@ fn a_pace_goes_along_to_the_next_piece_and_a_finish_does_not() {
     assert_eq!(targets(&hall), [pace, None]);
     let plan = hall.session.view(Viewer::Athlete(ANA)).athletes[0].aim.plan.clone();
     assert_eq!(plan, Plan::FastStart);
-    // What was said of this piece stands, whatever the one before was rowed by.
+    // What was said about this piece stands, whatever the one before was rowed by.
     let other = Some(Target::Finish { finish_ms: Millis(222_000) });
     let aim = Aim { target: other, ..Aim::default() };
     hall.orders(Order::Aim { athlete: ANA, piece: PieceNo(1), aim }).unwrap();
     hall.orders(Order::SetPieces { pieces: vec![over(900), over(900)] }).unwrap();
     assert_eq!(targets(&hall), [other, None]);
-    // The same piece over another distance: the finish was for the old one, the pace is for any.
+    // The same piece over a different distance: the finish was for the old one, a pace is for any.
     hall.orders(Order::SetPieces { pieces: vec![over(800)] }).unwrap();
     assert_eq!(targets(&hall), [pace, None]);
 }
@@ -250,7 +250,8 @@ fn a_piece_that_is_changed_keeps_what_still_fits_it() {
     assert_eq!(of_ana(&hall), Aim { history: Vec::new(), ..aim });
 }
 
-/// A deadline that stays due is a record in the journal each time that it comes: a disk full in minutes.
+/// A deadline that stays due makes a record in the journal each time it fires: the disk would be full in
+/// minutes.
 #[test]
 fn settings_that_are_changed_before_there_is_a_piece_leave_nothing_due() {
     let mut session = Session::new();

@@ -141,7 +141,7 @@ fn a_wrong_file_is_refused_by_the_name_in_it() {
         ("speed = 0", "speed: 0 is not a whole number from 1 to 100."),
         ("speed = true", "speed: \"yes\" is not a whole number from 1 to 100."),
         ("speed = 2.5", "speed: \"2.5\" is not a whole number from 1 to 100."),
-        ("[speed]\nis = 2", "speed: a text, a number or a list is wanted."),
+        ("[speed]\nis = 2", "speed: expected a text, a number or a list."),
         ("[limits]\nboards-max = 2", "limits: there is no such setting"),
         ("config = \"other.toml\"", "config: there is no such setting"),
     ] {
@@ -152,7 +152,7 @@ fn a_wrong_file_is_refused_by_the_name_in_it() {
     assert!(!with_file("open = true", &["--open=no"]).unwrap().open, "a flag goes before the file");
     assert!(typed(&["--open", "--speed", "2"]).settings().unwrap().open);
     let error = with_file("speed 5", &[]).unwrap_err();
-    assert!(error.starts_with("config: ") && error.contains("is no TOML"), "{error}");
+    assert!(error.starts_with("config: ") && error.contains("is not TOML"), "{error}");
 }
 
 #[test]

@@ -22,7 +22,7 @@ pub(super) fn plain(name: &str, value: toml::Value) -> Result<String, String> {
         toml::Value::Integer(number) => Ok(number.to_string()),
         toml::Value::Float(number) => Ok(number.to_string()),
         toml::Value::Datetime(at) => Ok(at.to_string()),
-        toml::Value::Table(_) => Err(format!("{name}: a text, a number or a list is wanted.")),
+        toml::Value::Table(_) => Err(format!("{name}: expected a text, a number or a list.")),
     }
 }
 
@@ -107,7 +107,7 @@ pub(super) fn header_name(said: &str) -> Result<String, String> {
     if is_name && name != "forwarded" {
         return Ok(name);
     }
-    Err(format!("{name:?} is not a header with addresses alone, such as X-Forwarded-For."))
+    Err(format!("{name:?} is not a header that holds only addresses, such as X-Forwarded-For."))
 }
 
 pub(super) fn yes_or_no(said: &str) -> Result<bool, String> {

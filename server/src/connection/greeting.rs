@@ -349,7 +349,7 @@ async fn created(
         return Ok(Err(refusal));
     }
     if create.settings.grace_ms > core_limits::GRACE_MAX {
-        return Ok(Err(refusal(Why::OutOfRange, "The grace of a call is at most 5 s.")));
+        return Ok(Err(refusal(Why::OutOfRange, "The grace period of a call is at most 5 s.")));
     }
     if !guest.may_create() {
         let says = "Very many sessions were made from this network; try again in a minute.";

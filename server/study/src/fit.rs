@@ -139,8 +139,8 @@ pub fn divided(pieces: Vec<Past>, seed: u64) -> Result<Divided, String> {
     groups.dedup();
     if groups.len() < GROUPS_LEAST || pieces.len() < PIECES_LEAST {
         return Err(format!(
-            "{} finished pieces of {} groups are too few to learn from: {PIECES_LEAST} pieces of \
-             {GROUPS_LEAST} groups are the least. The rehearsal pieces can be added to your own.",
+            "{} finished pieces of {} groups are too few to learn from: at least {PIECES_LEAST} pieces of \
+             {GROUPS_LEAST} groups are needed. The rehearsal pieces can be added to your own.",
             pieces.len(),
             groups.len()
         ));
@@ -173,7 +173,7 @@ fn style() -> ProgressStyle {
 fn table(judged: &[Past], new: &Figures, was: &Figures, old: &str) -> String {
     let mut text = format!("On {} pieces of groups left out of the fit:\n\n", judged.len());
     text += &new.beside(was, old);
-    text += "\nMean error in % of the result, by other ways to project:\n";
+    text += "\nMean error in % of the result, with other ways to project:\n";
     for rival in Rival::ALL {
         text += &rival.line(judged);
     }

@@ -22,7 +22,7 @@ pub fn named(path: Option<&Path>) -> Result<(ModelFile, Model), String> {
 /// One sentence: what is wrong with it, and what to do.
 pub fn read(text: &str, called: &str) -> Result<(ModelFile, Model), String> {
     let file: ModelFile = serde_json::from_str(text).map_err(|error| {
-        format!("{called} is no projection model ({error}): make one with `thole-server fit`.")
+        format!("{called} is not a projection model ({error}): make one with `thole-server fit`.")
     })?;
     let model = Model::of(&file).map_err(|says| format!("{called}: {says}"))?;
     Ok((file, model))

@@ -88,7 +88,7 @@ pub(crate) fn each_line(
             continue;
         }
         let recorded: Recorded = serde_json::from_slice(&text)
-            .map_err(|error| wrong(format!("is no recorded piece: {}.", misread(&error))))?;
+            .map_err(|error| wrong(format!("is not a recorded piece: {}.", misread(&error))))?;
         take(recorded).map_err(|what| wrong(format!("cannot be used: {what}")))?;
     }
     Ok(())
@@ -117,7 +117,7 @@ fn opened(mut file: impl Read + 'static) -> std::io::Result<Box<dyn BufRead>> {
 /// The piece; the recording's clock stands still in the rests, so each repeat follows at once.
 pub(crate) fn spec(recorded: &Recorded) -> Result<PieceSpec, String> {
     if !(recorded.rep_size.is_finite() && recorded.rep_size > 0.0) {
-        return Err("rep_size must be more than nothing.".to_owned());
+        return Err("rep_size must be more than zero.".to_owned());
     }
     let reps = usize::try_from(recorded.reps).ok().filter(|reps| limits::REPEATS.contains(reps));
     let reps = reps.ok_or("reps must be 1 to 60.")?;

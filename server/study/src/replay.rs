@@ -74,7 +74,7 @@ impl FromStr for Share {
 
     fn from_str(text: &str) -> Result<Share, String> {
         let wrong =
-            || format!("{text} is no share of a piece: write a number such as 0.25, at most 1");
+            || format!("{text} is not a share of a piece: write a number such as 0.25, at most 1");
         let value: f64 = text.trim().parse().map_err(|_| wrong())?;
         if !(value > 0.0 && value <= 1.0) {
             return Err(wrong());

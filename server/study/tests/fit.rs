@@ -119,7 +119,7 @@ fn too_little_and_nonsense_are_refused_by_name() {
     assert!(told.ends_with("line 1 cannot be used: it has neither samples nor splits."), "{told}");
     fs::write(&out, "no model").unwrap();
     let old = says(PathBuf::from(SPLITS));
-    assert!(old.contains("is no projection model"), "{old}");
+    assert!(old.contains("is not a projection model"), "{old}");
 }
 
 /// Kendall's tau-b worked out by hand where pairs are tied: 4 agree, 1 disagrees; 1 tied on one side, none on

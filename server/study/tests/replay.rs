@@ -277,9 +277,9 @@ fn a_line_that_cannot_be_used_is_named() {
         wrong(&|bad| bad["history"] = json!([[12, 60]])),
     ];
     expect![[r#"
-        line 2 is no recorded piece: invalid type: string "rubbish", expected struct Recorded, at character 9.
-        line 2 is no recorded piece: unknown variant `height`, expected `distance` or `time`, at character 55.
-        line 2 cannot be used: rep_size must be more than nothing.
+        line 2 is not a recorded piece: invalid type: string "rubbish", expected struct Recorded, at character 9.
+        line 2 is not a recorded piece: unknown variant `height`, expected `distance` or `time`, at character 55.
+        line 2 cannot be used: rep_size must be more than zero.
         line 2 cannot be used: reps must be 1 to 60.
         line 2 cannot be used: Nobody rows 1,700 m in 3:20.0: set a target of 3:46.7 or slower.
         line 2 cannot be used: the plan heroic is unknown: give even, fast_start or negative_split, or 20 relative speeds.
@@ -290,9 +290,9 @@ fn a_line_that_cannot_be_used_is_named() {
     "#]]
     .assert_eq(&(says.join("\n") + "\n"));
     let share = |text: &str| text.parse::<Share>().unwrap_err();
-    expect!["1.5 is no share of a piece: write a number such as 0.25, at most 1"]
+    expect!["1.5 is not a share of a piece: write a number such as 0.25, at most 1"]
         .assert_eq(&share("1.5"));
-    expect!["half is no share of a piece: write a number such as 0.25, at most 1"]
+    expect!["half is not a share of a piece: write a number such as 0.25, at most 1"]
         .assert_eq(&share("half"));
 }
 

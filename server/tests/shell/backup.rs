@@ -63,10 +63,10 @@ async fn a_copy_made_while_it_runs_is_whole_and_a_server_goes_on_from_it() {
         assert!(!told.status.success() && says.contains(why), "{words:?}: {says}");
     };
     refused(&["backup", &copy, "--data", &data], "cannot be written");
-    refused(&["restore", &copy, "--data", &data], "has something in it");
+    refused(&["restore", &copy, "--data", &data], "is not empty");
     let nonsense = path("nonsense");
     fs::write(&nonsense, "a piece of 1,700 m, long and loose").unwrap();
-    refused(&["restore", &nonsense, "--data", &again], "is no whole journal");
+    refused(&["restore", &nonsense, "--data", &again], "is not a whole journal");
     assert!(!Path::new(&again).exists(), "nothing was made by what was refused");
     stopped(server);
 

@@ -1,4 +1,4 @@
-//! The inner address: what is measured is OpenMetrics and names nobody, and ready means that work is taken on.
+//! The inner address: what is measured is OpenMetrics and names nobody, and ready means that work is accepted.
 
 use std::{collections::BTreeMap, sync::Arc, time::Duration};
 
@@ -100,7 +100,8 @@ async fn what_is_measured_can_be_read_and_names_nobody() {
         "secret": created["coach_secret"], "last_event": 0});
     say(&mut socket, hello).await;
     next(&mut socket).await;
-    // The welcome is written by the session; who has an answer of the connection itself is counted.
+    // The welcome is written by the session; whoever has an answer from the connection itself has been
+    // counted.
     say(&mut socket, json!({"type": "clock", "client_sent_us": 1})).await;
     next(&mut socket).await;
 
@@ -127,7 +128,7 @@ async fn what_is_measured_can_be_read_and_names_nobody() {
     for series in samples.keys() {
         assert!(is_of_nobody(series), "{series}");
     }
-    // A wrong secret is told apart by its code, and who left is not counted any more.
+    // A wrong secret shows by its code, and whoever left is no longer counted.
     drop(socket);
     let io = TcpStream::connect(running.address).await.unwrap();
     let mut stranger = client_async(format!("ws://{}/ws", running.address), io).await.unwrap().0;
@@ -160,6 +161,6 @@ async fn an_inner_address_that_was_named_has_to_be_there_and_can_be_off() {
     let taken = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let at = taken.local_addr().unwrap();
     let says = served(&at.to_string(), Arc::default()).await.err().unwrap();
-    assert!(says.starts_with(&format!("inner-listen: {at} cannot be listened on")), "{says}");
+    assert!(says.starts_with(&format!("inner-listen: cannot listen on {at}")), "{says}");
     assert!(served("off", Arc::default()).await.unwrap().inner.is_none());
 }

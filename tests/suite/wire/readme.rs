@@ -193,7 +193,7 @@ fn the_table_of_bounds_is_what_is_enforced() {
             format!("{} s to {} min", seconds(*rest.start()), seconds(*rest.end()) / 60),
         ),
         (
-            "count-down",
+            "countdown",
             format!("{} to {} s", seconds(*bounds::COUNT.start()), seconds(*bounds::COUNT.end())),
         ),
         (

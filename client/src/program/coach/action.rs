@@ -270,8 +270,8 @@ pub(crate) fn give(
 ) -> Result<Ordered, String> {
     let mirror = coach.mirror().ok_or("There is no connection yet; try again in a moment.")?;
     let (name, order) = match action {
-        Action::Status => return Err("status gives no order.".into()),
-        Action::Results(_) => return Err("results gives no order.".into()),
+        Action::Status => return Err("status is not an order.".into()),
+        Action::Results(_) => return Err("results is not an order.".into()),
         Action::Add(add) => return add.give(coach),
         Action::NewLink { name } => {
             let athlete = named(mirror, &name)?;

@@ -34,9 +34,9 @@ pub(crate) fn asking(coach: &Coach, who: &str) -> Result<RequestId, String> {
     let mut meant = coach.requests().iter().filter(is_meant);
     match (meant.next(), meant.next()) {
         (Some(request), None) => Ok(request.request),
-        (Some(_), Some(_)) => {
-            Err(format!("Several ask as {who}: say which, by the request that status shows."))
-        }
-        (None, _) => Err(format!("Nobody asks as {who}; status shows who does.")),
+        (Some(_), Some(_)) => Err(format!(
+            "Several people ask as {who}: say which one, by the request number that status shows."
+        )),
+        (None, _) => Err(format!("Nobody is asking as {who}; status shows who does.")),
     }
 }

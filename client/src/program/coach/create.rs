@@ -131,7 +131,7 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
     if let Err(Unfilled { says, .. }) = &filled
         && is_closed_again(&mut coach).await
     {
-        let again = "The session that was begun is closed again: put that right, then give the same command once more.";
+        let again = "The session that was started has been closed again: fix that, then run the same command again.";
         return Err(format!("{says} {again}").into());
     }
     let joined = filled.as_ref().map_or(&[] as &[Joined], Vec::as_slice);
@@ -196,7 +196,7 @@ async fn fill(
     for some in entries.chunks(ADD_MAX) {
         let command = coach.add(some.to_vec());
         let lacks = match joined.len() {
-            0 => "nobody of the roster is in it: use \"thole coach add --roster\".".to_owned(),
+            0 => "nobody on the roster is in it: use \"thole coach add --roster\".".to_owned(),
             some => format!("only the first {some} of the roster are in it: add the others."),
         };
         let added = answer(coach, command, Answer::Given).await.map_err(lacking(&lacks))?;

@@ -38,7 +38,7 @@ const HELP: &str = "\
   pieces 6x350m/1:15   aim NAME 1:58.4/500m   add NAME --team T   ranking share|amount
   let-in NAME, turn-away NAME, joining guests|asked|trusted, change NAME …, remove NAME
   results [--piece N] [--csv FILE]
-  status, take-command, quit; any of them with --help says more";
+  status, take-command, quit; add --help to any of them for more";
 
 /// One typed line.
 #[derive(Parser)]
@@ -248,7 +248,7 @@ impl<'a> Lead<'a> {
             }
             CoachNews::Lost { says, .. } => {
                 self.place.common.tell(json!({"event": "lost", "says": says}), || {
-                    Some(format!("{says} Coming back; what you type is done then."))
+                    Some(format!("{says} Reconnecting; what you type is carried out then."))
                 });
             }
             CoachNews::Ended(ended) if ended.code == Some(Close::SessionClosed.code()) => {
@@ -296,7 +296,7 @@ impl<'a> Lead<'a> {
             }
             Ok(())
         };
-        let late = "Some orders had no answer yet; see with status what was done.";
+        let late = "Some orders had no answer yet; check with status what was done.";
         tokio::time::timeout(LAST_ANSWERS, answers).await.unwrap_or_else(|_| Err(late.into()))
     }
 }
@@ -309,7 +309,7 @@ fn misread(line: &str, error: &clap::Error) -> String {
         return says.trim_end().to_owned();
     }
     if matches!(error.kind(), ErrorKind::InvalidSubcommand | ErrorKind::MissingSubcommand) {
-        return format!("\"{}\" is no order; type help for the orders.", line.trim());
+        return format!("\"{}\" is not an order; type help for the orders.", line.trim());
     }
     let first = says.lines().next().unwrap_or_default();
     let order = line.split_whitespace().next().unwrap_or_default();

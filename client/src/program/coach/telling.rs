@@ -151,11 +151,11 @@ pub(crate) fn phase_text(phase: Phase) -> String {
     match phase {
         Phase::Gathering => "gathering".into(),
         Phase::Armed => "ready to start".into(),
-        Phase::Counting { .. } => "count-down".into(),
+        Phase::Counting { .. } => "countdown".into(),
         Phase::Rowing { repeat: 0, .. } => "rowing".into(),
         Phase::Rowing { repeat, .. } => format!("rowing repeat {}", repeat + 1),
         Phase::Resting { next_repeat, .. } => format!("rest before repeat {}", next_repeat + 1),
-        Phase::Closing { .. } => "the first are in; close ends the waiting for the others".into(),
+        Phase::Closing { .. } => "the first are in; close ends the wait for the others".into(),
         Phase::Finished { .. } => "finished".into(),
         Phase::Stopped { .. } => "stopped".into(),
     }
@@ -224,7 +224,7 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
         }
         Happening::CallSent(sent) => {
             let to = match sent.athletes.len() {
-                0 => "nobody: nobody whom it was for is rowing".to_owned(),
+                0 => "nobody: none of those it was for is rowing".to_owned(),
                 to => to.to_string(),
             };
             let replaced = match sent.replaced.len() {
@@ -257,8 +257,8 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
             ))
         }
         Happening::ClockSet { by_ms: Some(by_ms), devices } => Some(format!(
-            "!! The server's machine came back with a wrong clock. It was put right by {:.1} s, as {devices} devices have \
-             the time; results of this piece are marked, for their times may be wrong.",
+            "!! The server's machine came back with a wrong clock. It was corrected by {:.1} s, going by {devices} \
+             devices; results of this piece are marked, since their times may be wrong.",
             by_ms.unsigned_abs() as f64 / 1e3
         )),
         Happening::ClockSet { by_ms: None, .. } => Some(
@@ -284,8 +284,8 @@ fn effect_text(effect: &CallEffect) -> Option<String> {
     let percent = |ppm: f64| ppm / 10_000.0;
     let (best, half) = (percent(f64::from(speed.best_ppm)), percent(f64::from(speed.half_ppm)));
     let against = match effect.against {
-        0 => "held against nobody".to_owned(),
-        others => format!("against {others} others"),
+        0 => "compared with nobody".to_owned(),
+        others => format!("compared with {others} others"),
     };
     Some(format!(
         ">> after that call, speed {best:+.1} \u{b1} {half:.1} % ({} of {} faster, {against})",

@@ -171,7 +171,7 @@ impl Passing {
             FromMachine::Lost { says } => {
                 if !std::mem::replace(&mut self.lost_told, true) {
                     common.tell(json!({"event": "machine_lost", "says": says}), || {
-                        Some(format!("{says} It is tried again by itself."))
+                        Some(format!("{says} Trying again."))
                     });
                 }
                 athlete.link_machine(None);

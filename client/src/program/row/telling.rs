@@ -185,7 +185,10 @@ impl<'a> Telling<'a> {
             AthleteNews::RefusedSamples(refused) => {
                 let says = refused.first().map_or("", |first| first.refusal.says.as_str());
                 self.common.tell(json!({"event": "refused_samples", "refused": refused}), || {
-                    Some(format!("{} samples were refused: {says}", refused.len()))
+                    Some(match refused.len() {
+                        1 => format!("A sample was refused: {says}"),
+                        many => format!("{many} samples were refused: {says}"),
+                    })
                 });
             }
             AthleteNews::Refused(says) => {
@@ -296,15 +299,15 @@ impl<'a> Telling<'a> {
             Some(match resumed {
                 _ if first => format!("{}: {}", welcome.title, self.piece_words()),
                 Resumed::GoesOn { behind: 0 } => "Connected again.".into(),
+                Resumed::GoesOn { behind: 1 } => "Connected again; 1 sample follows.".into(),
                 Resumed::GoesOn { behind } => {
                     format!("Connected again; {behind} samples follow.")
                 }
-                Resumed::ServerLost { lost } => format!(
-                    "Connected again; the server has lost {lost} samples that it had, and gets \
-                     all of them again."
-                ),
+                Resumed::ServerLost { .. } => {
+                    "Connected again; the server has lost samples that it had, and gets all of them again.".into()
+                }
                 Resumed::NewJournal { .. } => {
-                    "Connected again; the server begins anew and gets all samples again.".into()
+                    "Connected again; the server starts afresh and gets all samples again.".into()
                 }
             })
         });
@@ -313,7 +316,7 @@ impl<'a> Telling<'a> {
         }
         if first && self.speed != welcome.speed && self.speed != 1 {
             eprintln!(
-                "The server runs {} times as fast as real time and not {} times; its speed holds.",
+                "The server runs {} times as fast as real time, not {} times; its speed is used.",
                 welcome.speed, self.speed
             );
         }

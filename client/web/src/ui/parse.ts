@@ -1,5 +1,5 @@
-// Times, distances, targets and pieces as people type them; the same that the program for the command line
-// reads. What cannot be read comes back as a sentence that says what to type.
+// Times, distances, targets and pieces as people type them; the same that the command-line program reads. What cannot
+// be read comes back as a sentence that says what to type.
 import { parse as says } from '#texts';
 import { LIMITS } from '../../generated/known';
 import type { Extent, Repeat, Target } from '../protocol/decode';
@@ -9,7 +9,7 @@ export type Read<Value> = { readonly ok: true; readonly value: Value } | { reado
 const REPEATS_MAX = LIMITS.repeats_max;
 const U32_MAX = 4_294_967_295;
 
-/** `6:31.5`, `1:02:03`, `45s`, `12min`, `2min30s`; a bare number is no time. In milliseconds. */
+/** `6:31.5`, `1:02:03`, `45s`, `12min`, `2min30s`; a bare number is not a time. In milliseconds. */
 export function readTime(typed: string): Read<number> {
   const text = typed.trim();
   if (/^\d+(\.\d+)?$/.test(text)) return no(says.noUnit(text));
@@ -28,7 +28,7 @@ export function readDistance(typed: string): Read<number> {
 
 /** A finish (`6:31.5`), a pace (`1:52.4/500m`) or a distance (`4120m`). */
 export function readTarget(typed: string): Read<Target> {
-  // Half of the world writes tenths behind a comma.
+  // Half of the world writes tenths after a comma.
   const text = typed.trim().replace(/^(\d+(?::\d{2})+),(\d)/, '$1.$2');
   const wrong = no(says.target(text));
   const [, pace] = /^(.*)\/500m?$/.exec(text) ?? [];
@@ -48,7 +48,7 @@ export function readExtent(typed: string): Read<Extent> {
   return no(says.extent(typed.trim()));
 }
 
-/** `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`; `6x350/1:15` is in metres. */
+/** `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`; in `6x350/1:15` metres are meant. */
 export function readPiece(typed: string): Read<Repeat[]> {
   const repeats: Repeat[] = [];
   for (const part of inShort(typed).split('+')) {

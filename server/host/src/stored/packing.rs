@@ -309,7 +309,7 @@ pub fn join(at: u64, head: &Row, parts: &[Row], numbers: &Numbers) -> Result<Inp
         }
     }
     // The library's own words quote what was said, and this is logged.
-    serde_json::from_value(said).map_err(|_| format!("it is no record of the kind {name:?}"))
+    serde_json::from_value(said).map_err(|_| format!("it is not a record of the kind {name:?}"))
 }
 
 fn json(athlete: AthleteId) -> Result<Value, String> {

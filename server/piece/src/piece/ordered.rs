@@ -38,7 +38,7 @@ impl Piece {
         Ok(())
     }
 
-    /// From armed into the count-down.
+    /// From armed into the countdown.
     ///
     /// # Errors
     /// The piece is in another phase.
@@ -86,7 +86,7 @@ impl Piece {
             Phase::Counting { .. } => {}
             Phase::Rowing { go_at_ms, .. } if now.since(go_at_ms).0 <= FALSE_START_MAX.0 => {}
             Phase::Rowing { .. } => {
-                return not_now("More than 30 s are rowed: stop the piece instead.");
+                return not_now("More than 30 s have been rowed: stop the piece instead.");
             }
             Phase::Gathering
             | Phase::Armed
@@ -94,7 +94,7 @@ impl Piece {
             | Phase::Closing { .. }
             | Phase::Finished { .. }
             | Phase::Stopped { .. } => {
-                return not_now("A false start is called in the count-down or just after the go.");
+                return not_now("A false start is called in the countdown or just after the go.");
             }
         }
         self.starts.clear();
@@ -150,7 +150,9 @@ impl Piece {
     /// It has not begun, or is already over.
     pub fn stop(&mut self, now: At) -> Result<(), Refusal> {
         let go_at_ms = match self.phase {
-            Phase::Gathering => return not_now("Nothing has begun that could be stopped."),
+            Phase::Gathering => {
+                return not_now("Nothing has begun yet, so there is nothing to stop.");
+            }
             Phase::Finished { .. } | Phase::Stopped { .. } => {
                 return not_now("The piece is over already.");
             }

@@ -57,7 +57,7 @@ impl Past {
     pub(crate) fn of(measure: Measure, aim: &Aim) -> Result<Option<Past>, Refusal> {
         if aim.history.len() > HISTORY_MAX {
             return Err(out_of_range(format!(
-                "At most {HISTORY_MAX} past results are of use: leave out the oldest."
+                "At most {HISTORY_MAX} past results can be used: leave out the oldest."
             )));
         }
         let mut results = Vec::with_capacity(aim.history.len());

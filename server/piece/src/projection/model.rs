@@ -155,7 +155,7 @@ impl Model {
             return Err(broken("deviation", "holds a number that is not above 0"));
         }
         let [first, second, last] = file.layers.as_slice() else {
-            return Err(broken("layers", "holds another number of layers than 3"));
+            return Err(broken("number of layers", "is not 3"));
         };
         let widening = wide::<{ KNOTS.len() }>(&file.widening, "widening")?;
         let before = &file.before;
@@ -265,7 +265,9 @@ pub fn widened(at_knots: &[f64; KNOTS.len()], x: f64) -> f64 {
 }
 
 fn broken(what: &str, why: &str) -> String {
-    format!("This is no projection model: its {what} {why}. Make it again with `thole-server fit`.")
+    format!(
+        "This is not a projection model: its {what} {why}. Make it again with `thole-server fit`."
+    )
 }
 
 fn numbers<const N: usize>(kept: &[i32], what: &str) -> Result<[f32; N], String> {

@@ -259,15 +259,13 @@ impl Count {
             format!("Of {drawn} ranges projected for {finishes} here, {held} held the result");
         let width = width.factor();
         if width > 1.05 {
-            format!(
-                "{so_far} (8 of 10 are meant to), so they are drawn {width:.1} times as wide now."
-            )
+            format!("{so_far} (8 of 10 should), so they are drawn {width:.1} times as wide now.")
         } else if width < 0.95 {
             format!(
-                "{so_far} (8 of 10 are meant to), so they are drawn narrower now, {width:.1} times."
+                "{so_far} (8 of 10 should), so they are drawn narrower now, {width:.1} times as wide."
             )
         } else {
-            format!("{so_far}; 8 of 10 are meant to.")
+            format!("{so_far}; 8 of 10 should.")
         }
     }
 }

@@ -251,7 +251,7 @@ impl Session {
 
     fn words(&self, damaged: &Damaged) -> String {
         let Damaged { since_ms, until_ms, whose, only_strokes, .. } = damaged;
-        let when = format!("between {} and {} of the session", clock(*since_ms), clock(*until_ms));
+        let when = format!("{} to {} of the session", clock(*since_ms), clock(*until_ms));
         if *only_strokes {
             let whose = if whose.is_empty() { "somebody".to_owned() } else { self.named(whose) };
             return format!(
@@ -266,7 +266,7 @@ impl Session {
         };
         format!(
             "The journal is damaged: something from {when} cannot be used; {what}. Look at the phase, the roster and \
-             the targets before you go on. Results that this may have touched are marked; devices that still have \
+             the targets before you go on. Results that this may have affected are marked; devices that still have \
              strokes send them again. `thole-server check` says what is damaged, `thole-server salvage` saves what \
              can be read."
         )

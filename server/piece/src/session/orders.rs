@@ -114,8 +114,7 @@ impl Session {
             return refused(Why::NotNow, &says);
         }
         if self.piece().is_some_and(|piece| piece.has_begun() && !piece.is_over()) {
-            let says =
-                format!("A piece is on its way: take {name} off the roster when it is over.");
+            let says = format!("A piece is under way: take {name} off the roster when it is over.");
             return refused(Why::NotNow, &says);
         }
         self.people.remove(id);
@@ -355,7 +354,7 @@ fn listed(names: &BTreeSet<&str>) -> String {
 
 fn check_grace(grace: Millis) -> Result<(), Refusal> {
     if grace > limits::GRACE_MAX {
-        return refused(Why::OutOfRange, "The grace of a call is at most 5 s.");
+        return refused(Why::OutOfRange, "The grace period of a call is at most 5 s.");
     }
     Ok(())
 }

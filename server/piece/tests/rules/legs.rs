@@ -69,7 +69,7 @@ fn legs_without_a_target_make_it() {
     }
     let even = Course::new(seventeen_hundred, 1, &Aim::default()).unwrap();
     assert_eq!(even.target(), None);
-    // Each leg could be rowed, and all together nobody rows.
+    // Each leg could be rowed, but nobody can row all of them together.
     let legs = vec![leg(metres(1_700), 60_000)];
     let aim = Aim { plan: Plan::Legs { legs }, ..Aim::default() };
     let says = Course::new(seventeen_hundred, 1, &aim).unwrap_err().says;
@@ -88,7 +88,7 @@ fn legs_that_do_not_add_up_are_told_to_the_millisecond_where_it_matters() {
         assert_eq!(
             says,
             format!(
-                "The legs add up to {sum} and the piece has 1:30.0: change a leg so that they are equal."
+                "The legs add up to {sum}, but the piece is 1:30.0: change a leg so that they match."
             )
         );
     }

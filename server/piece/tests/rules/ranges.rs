@@ -28,7 +28,7 @@ fn course(measure: Measure, aims: Option<f64>, past: &[f64]) -> Course {
     Course::new(measure, 1, &Aim { target, plan: Plan::Even, history }).unwrap()
 }
 
-/// So much work done, metres or seconds, a row a second or every five metres, at this many m/s.
+/// This much work done, metres or seconds, with a row a second or every five metres, at this many m/s.
 fn rowed(course: &Course, work: u32, speed: f64) -> Live {
     let mut live = Live::new();
     for row in 1..=work {
@@ -45,8 +45,8 @@ fn rowed(course: &Course, work: u32, speed: f64) -> Live {
     live
 }
 
-/// The odds that go with a range: at its ends a finish is missed by one in ten, and in the middle by every other.
-/// Told on the scale of what is left to row, as a ratio.
+/// The odds that go with a range: at its ends a finish is missed one time in ten, and in the middle every other
+/// time. Given on the scale of what is left to row, as a ratio.
 fn odds(measure: Measure, seen: Estimate, own: f64, spent: f64) -> f64 {
     let left = |finish: f64| libm::log(finish - spent);
     let (own, middle) = (left(own), left(seen.finish));
@@ -123,7 +123,7 @@ fn a_finish_on_the_target_has_made_it() {
     }
 }
 
-/// Nothing is known, and nothing is rowed: there is no own pace to tell anything against.
+/// Nothing is known, and nothing is rowed: there is no pace of their own to measure anything against.
 #[test]
 fn before_the_first_metre_nobody_has_a_pace_of_their_own() {
     for (measure, ms, dm) in [(SEVENTEEN_HUNDRED, 4_000, 0), (SIX_MINUTES, 4_000, 0)] {
@@ -164,15 +164,15 @@ fn the_coach_is_told_how_often_ranges_held_and_how_wide_they_are_drawn() {
     assert_eq!(told(100_000).width_permille, 1_283);
     assert_eq!(
         told(200_000).says,
-        "Of 3 ranges projected for one finish here, 2 held the result; 8 of 10 are meant to."
+        "Of 3 ranges projected for one finish here, 2 held the result; 8 of 10 should."
     );
     assert_eq!(
         told(100_000).says,
-        "Of 3 ranges projected for one finish here, 2 held the result (8 of 10 are meant to), so they are drawn 1.3 times as wide now."
+        "Of 3 ranges projected for one finish here, 2 held the result (8 of 10 should), so they are drawn 1.3 times as wide now."
     );
     assert_eq!(
         told(300_000).says,
-        "Of 3 ranges projected for one finish here, 2 held the result (8 of 10 are meant to), so they are drawn narrower now, 0.8 times."
+        "Of 3 ranges projected for one finish here, 2 held the result (8 of 10 should), so they are drawn narrower now, 0.8 times as wide."
     );
     let none = Count::default().told(Width::default(), "own pieces").says;
     assert!(none.contains("none has been checked"), "{none}");

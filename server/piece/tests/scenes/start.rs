@@ -71,7 +71,7 @@ fn no_false_start_once_half_a_minute_is_rowed() {
          0:31.0 false start
          0:32.0 show phase",
         expect![[r#"
-            0:31.0 refused: More than 30 s are rowed: stop the piece instead.
+            0:31.0 refused: More than 30 s have been rowed: stop the piece instead.
             rowing repeat 1 since 0:00.0"#]],
     );
 }

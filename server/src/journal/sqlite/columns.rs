@@ -34,7 +34,7 @@ pub(super) fn session(
 ) -> rusqlite::Result<Result<SessionRow, JournalError>> {
     let code: String = row.get(1)?;
     let Some(read) = JoinCode::read(&code) else {
-        return Ok(Err(JournalError::Unreadable(format!("{code:?} is no join code"))));
+        return Ok(Err(JournalError::Unreadable(format!("{code:?} is not a join code"))));
     };
     Ok(Ok(SessionRow {
         session: SessionId(Uuid::from_bytes(row.get(0)?)),

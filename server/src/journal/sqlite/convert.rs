@@ -90,7 +90,7 @@ pub(super) fn whole_journal(old: &Connection, new: &mut Connection) -> rusqlite:
     })?;
     for session in sessions {
         let (name, code, created, closed) = session?;
-        let no = || no_row(format!("session {name} with the code {code:?} is none"));
+        let no = || no_row(format!("session {name} with the code {code:?} is not one"));
         let row = SessionRow {
             session: SessionId(Uuid::parse_str(&name).map_err(|_| no())?),
             code: JoinCode::read(&code).ok_or_else(no)?,

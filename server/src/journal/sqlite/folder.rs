@@ -51,6 +51,6 @@ fn close_to_others(path: &Path) -> io::Result<()> {
     if mode & 0o077 == 0 {
         return Ok(());
     }
-    tracing::warn!(path = %path.display(), mode = %format!("{:o}", mode & 0o777), "others could read this; now its owner alone can");
+    tracing::warn!(path = %path.display(), mode = %format!("{:o}", mode & 0o777), "others could read this; now only its owner can");
     fs::set_permissions(path, Permissions::from_mode(mode & 0o700))
 }

@@ -28,7 +28,7 @@ impl Reader {
             while let Some(question) = asked.blocking_recv() {
                 // Whoever asked hears that there is no answer; the others get theirs.
                 if catch_unwind(AssertUnwindSafe(|| question(&connection))).is_err() {
-                    tracing::error!("a question to the journal has ended by a bug");
+                    tracing::error!("a question to the journal has ended because of a bug");
                 }
             }
         })?;

@@ -1,4 +1,5 @@
-//! What random tests and fuzz targets do with bytes: sent as frames, and written over a journal's files.
+//! What random tests and fuzz targets do with bytes: send them as frames, and write them over a journal's
+//! files.
 
 use std::{
     fs,
@@ -44,7 +45,7 @@ const PATIENCE: Duration = Duration::from_secs(600);
 /// Bytes on a connection of a stranger, a coach, a board or an athlete, as they are or in frames.
 ///
 /// # Panics
-/// When a connection or a session ends by a bug, or somebody else is not heard any more.
+/// When a connection or a session ends because of a bug, or somebody else is no longer heard.
 pub(super) fn frames(bytes: &[u8]) {
     let runtime = Builder::new_current_thread().enable_all().start_paused(true).build();
     runtime.unwrap().block_on(sent(bytes));
@@ -85,25 +86,28 @@ async fn sent(bytes: &[u8]) {
         if *length >= 128
             && let Some((first, content)) = part.split_first()
         {
-            // With a mask of nothing (RFC 6455 section 5.2); final or not, of any kind.
+            // With a zero mask (RFC 6455 section 5.2); final or not, of any kind.
             frame = vec![*first, 0x80 | u8::try_from(content.len()).unwrap(), 0, 0, 0, 0];
             part = content;
         }
         frame.extend_from_slice(part);
-        // The server may have closed it by now.
+        // The server may already have closed it.
         if io.write_all(&frame).await.is_err() {
             break;
         }
     }
     drop(wild);
     let ended = timeout(PATIENCE, wild_ends).await.expect("the connection never ends");
-    ended.expect("the connection has ended by a bug");
-    // Whatever a coach may order: in another session nobody's connection ends by it.
+    ended.expect("the connection has ended because of a bug");
+    // Whatever a coach may order: in another session nobody's connection ends because of it.
     let clock = json!({"type": "clock", "client_sent_us": 5});
     let answer = asked(&mut other, clock).await;
     assert_eq!(answer["client_sent_us"], 5, "{answer}");
     drop(other);
-    timeout(PATIENCE, other_ends).await.expect("it never ends").expect("it has ended by a bug");
+    timeout(PATIENCE, other_ends)
+        .await
+        .expect("it never ends")
+        .expect("it has ended because of a bug");
 }
 
 fn hello(role: &str, secret: &Value) -> Value {
@@ -122,7 +126,7 @@ async fn connected(server: &Arc<Server>) -> (Device, JoinHandle<()>) {
     (WebSocketStream::from_raw_socket(here, Role::Client, None).await, ends)
 }
 
-/// What is answered: the next message that is not told to everybody.
+/// What is answered: the next message that is not for everybody.
 async fn asked(device: &mut Device, msg: Value) -> Value {
     device.send(Message::text(msg.to_string())).await.unwrap();
     loop {
@@ -147,7 +151,7 @@ const STROKES: u64 = 60;
 /// Bytes written over a journal's files, or the end of one cut off.
 ///
 /// # Panics
-/// When reading ends by a bug, or gives a stroke that was not rowed as it stands.
+/// When reading ends because of a bug, or returns a stroke that was not rowed that way.
 pub(super) fn journal(bytes: &[u8]) {
     let (whole, rowed) = rowed();
     let folder = tempfile::tempdir().unwrap();
@@ -182,7 +186,7 @@ pub(super) fn journal(bytes: &[u8]) {
                 Err(error) => assert!(!by_a_bug(&error), "{error}"),
                 Ok(found) => {
                     for (position, record) in found.records {
-                        // Whose seat it is, by which recording and where it stood can be damaged, and is named then.
+                        // Whose seat it is, in which recording and where it stood can be damaged, and is named then.
                         let Input::Samples { samples, .. } = &record.input else { continue };
                         let is_same = |(_, of): &(u64, Record)| {
                             matches!(&of.input, Input::Samples { samples: rowed, .. } if rowed == samples)
@@ -200,7 +204,8 @@ pub(super) fn journal(bytes: &[u8]) {
     drop(SqliteJournal::salvage(folder.path(), &salvaged));
 }
 
-/// A byte of a record, behind the server's back: so few of a file's are a stroke's that chance alone finds none.
+/// A byte of a record, behind the server's back: so few of a file's bytes belong to a stroke that chance alone
+/// finds none.
 fn change_records(file: &Path, bytes: &[u8]) {
     let changes: Vec<&[u8]> =
         bytes.chunks_exact(5).filter(|c| matches!(c[0] / 3 % 8, 2 | 3)).collect();

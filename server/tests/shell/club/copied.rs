@@ -58,7 +58,7 @@ async fn a_copy_made_while_a_server_runs_has_the_club_and_it_goes_on_from_there(
     fs::write(&beside, "a piece of 1,700 m, long and loose").unwrap();
     let other = path("other");
     let (done, says) = program(&["restore", &copy, "--data", &other]);
-    assert!(!done && says.contains(&format!("{beside} is no whole club")), "{says}");
+    assert!(!done && says.contains(&format!("{beside} is not a whole club")), "{says}");
     assert!(!Path::new(&other).exists());
     // One from before there was a club.
     fs::remove_file(&beside).unwrap();

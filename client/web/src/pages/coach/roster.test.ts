@@ -2,7 +2,7 @@ import { describe, expect, test } from 'vitest';
 import { readPiece } from '../../ui/parse';
 import { leftOver, readRoster, tableText, withMeant } from './roster';
 
-/** The same table as the test of the program for the command line reads. */
+/** The same table that the test of the command-line program reads. */
 const TABLE = '\uFEFFName,team,target,plan,heart_limit\r\n"Fenn, Ida ""Fox""",Heron,1:58.4/500m,fast_start,178\n\nBo Quist,,,,\nUma Roe , Otter ,5:06.0\n';
 
 describe('a roster', () => {
@@ -58,8 +58,8 @@ describe('a roster', () => {
       The name is missing.
       A quotation mark is not closed.
       There is something after a closing quotation mark.
-      Eli: "swift" is no plan; type even, fast_start, negative_split, or legs like 500m@1:55+1200m@2:01.
-      Oda: "301" is no heart limit; type 80 to 240 beats a minute, such as 178.
+      Eli: "swift" is not a plan; type even, fast_start, negative_split, or legs like 500m@1:55+1200m@2:01.
+      Oda: "301" is not a heart limit; type 80 to 240 beats a minute, such as 178.
       pia is on line 8 already: add an initial.
       Tam is in the session already."
     `);

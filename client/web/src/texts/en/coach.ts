@@ -1,4 +1,4 @@
-// The coach's page: all that is there from the first load on.
+// The coach's page: everything that is there from the first load on.
 import { capital, conjunction, numbers, percent, plural, some, spelled, tenths, type Some } from './language';
 
 export const coach = {
@@ -28,7 +28,7 @@ export const coach = {
     partMissing: 'This part of the page could not be loaded. When the server is back, load the page again: nothing of the session is lost.',
     loadAgain: 'Load the page again',
   },
-  /** Who is in, who is heard, and what the clock tells behind its figure. */
+  /** Who is home, who is heard, and what the clock says after its figure. */
   field: {
     nobody: 'Nobody is here yet',
     allHeard: (here: number) => `${some(here)}, all connected`,
@@ -148,7 +148,7 @@ export const coach = {
     keysOff: 'Keys are off.',
     page: (from: number, to: number, of: number) => `Calls ${from} to ${to} of ${of}`,
   },
-  /** What was asked for and waits for the server. */
+  /** What was asked for and is waiting for the server. */
   waiting: {
     call: (words: string) => `‘${words}’`,
     callGoesOut: (call: string) => `${call} goes out when the server is back, as long as this page stays open.`,
@@ -177,16 +177,16 @@ export const coach = {
   },
   /** What is typed and cannot be read. */
   typed: {
-    noPlan: (typed: string) => `"${typed}" is no plan; type even, fast_start, negative_split, or legs like 500m@1:55+1200m@2:01.`,
+    noPlan: (typed: string) => `"${typed}" is not a plan; type even, fast_start, negative_split, or legs like 500m@1:55+1200m@2:01.`,
     noWords: 'A call needs words to show.',
     longCall: (shown: string, words: number, characters: number) => `"${shown}" is too long to be read from a machine: at most ${words} words and ${characters} characters.`,
     longSpoken: (shown: string, characters: number) => `"${shown}": what is spoken has at most ${characters} characters.`,
     noRepeat: (typed: string) => `"${typed}" lies in none of the repeats; type one like "each 100m: Sit tall" or "each last 50m: Legs first".`,
     noPoint: (typed: string) => `"${typed}" has no point; begin like "850m: Sit tall", or with last 200m, 4:00 or stroke 40.`,
   },
-  /** What stands on keys of the keyboard that type no letter. */
+  /** The labels of keys that type no letter. */
   keys: { escape: 'Esc', space: 'Space', pad: (sign: string) => `Pad ${sign}` },
-  /** Words by which a call of the pad is found that could help, most fitting first. A call that pushes is none for a high heart rate. */
+  /** Words that identify a call of the pad that could help, most fitting first. A call that pushes is not one for a high heart rate. */
   hints: {
     longer: 'long reach legs tall hang',
     fewer: 'slow down long reach legs tall hang',

@@ -1,4 +1,4 @@
-// What was typed cannot be read; the program for the command line says the same.
+// What was typed cannot be read; the command-line program says the same.
 import { numbers } from './language';
 
 export const parse = {
@@ -12,5 +12,5 @@ export const parse = {
   tooMany: (typed: string, most: number) => `"${typed}" has more than ${numbers.format(most)} repeats; a piece has at most ${numbers.format(most)}.`,
   nothing: (typed: string) => `"${typed}" repeats nothing; begin with 1x or more.`,
   rests: (typed: string) => `"${typed}" has more rests than it needs; two are for sets, as in 3x4x500m/1:00/4:00.`,
-  noRest: (typed: string) => `"${typed}" has no rest; put it behind a slash, as in ${typed}/1:15.`,
+  noRest: (typed: string) => `"${typed}" has no rest; put it after a slash, as in ${typed}/1:15.`,
 } as const;
