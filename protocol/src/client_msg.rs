@@ -21,7 +21,7 @@ pub enum Role {
     Coach,
     /// Rows.
     Athlete,
-    /// Shows how everybody stands.
+    /// Shows where everybody stands.
     Board,
 }
 

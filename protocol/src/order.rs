@@ -65,9 +65,9 @@ pub enum Order {
     Arm,
     /// From armed back to gathering.
     Disarm,
-    /// From armed into the count-down.
+    /// From armed into the countdown.
     Start,
-    /// Calls everybody back: from the count-down or the first moments of rowing to armed.
+    /// Calls everybody back: from the countdown or the first moments of rowing to armed.
     FalseStart,
     /// Starts the next repeat now instead of waiting for the last athlete or the rest.
     NextRepeat,

@@ -82,7 +82,7 @@ pub struct PieceSpec {
     /// When later repeats begin.
     #[serde(default)]
     pub repeat_start: RepeatStart,
-    /// Length of the count-down before the go.
+    /// Length of the countdown before the go.
     #[serde(default = "PieceSpec::default_count")]
     #[cfg_attr(feature = "schema", schemars(extend("minimum" = crate::limits::COUNT.start(), "maximum" = crate::limits::COUNT.end())))]
     pub count_ms: Millis,
@@ -93,7 +93,7 @@ pub struct PieceSpec {
 }
 
 impl PieceSpec {
-    /// The shortest count-down.
+    /// The shortest countdown.
     pub const COUNT_MIN: Millis = *crate::limits::COUNT.start();
     /// The longest.
     pub const COUNT_MAX: Millis = *crate::limits::COUNT.end();

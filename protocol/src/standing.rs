@@ -27,7 +27,7 @@ pub enum Phase {
     Gathering,
     /// The coach may start at any moment.
     Armed,
-    /// The count-down runs.
+    /// The countdown runs.
     Counting {
         /// The instant of the go, the same for every client.
         go_at_ms: At,

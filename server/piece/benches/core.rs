@@ -25,12 +25,12 @@ use thole_protocol::{
 use invented::{entries, row, rowing, start, stroke};
 
 const CLASS: u32 = 40;
-/// So many strokes of the class are measured together.
+/// This many strokes of the class are measured together.
 const STROKES: u32 = 100;
 
-/// Strokes through the core with their projections and own standings, at different points of one long
-/// piece; what is published once a second for all is in it, as it is when people row. Many strokes a turn: the
-/// first ones after the session is cloned wait for memory that a running server has at hand.
+/// Strokes through the core with their projections and own standings, at different points of one long piece;
+/// what is published once a second for everybody is included, as it is when people row. Many strokes per turn:
+/// the first ones after the session is cloned wait for memory that a running server has at hand.
 fn one_stroke(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("a stroke");
     group.throughput(Throughput::Elements(u64::from(CLASS * STROKES)));
@@ -56,8 +56,8 @@ fn one_stroke(criterion: &mut Criterion) {
     group.finish();
 }
 
-/// The same strokes without what is published for all: that is published before each row, outside of what is
-/// timed.
+/// The same strokes without what is published for everybody: that is published before each row, outside of
+/// what is timed.
 fn stroke_alone(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("a stroke alone");
     group.throughput(Throughput::Elements(u64::from(CLASS)));
@@ -99,7 +99,8 @@ fn standings(criterion: &mut Criterion) {
     group.finish();
 }
 
-/// What is made once a second for all in a piece: standings, notices, and what else the coach sees of each.
+/// What is made once a second for everybody in a piece: standings, notices, and what else the coach sees of
+/// each.
 fn published(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("published");
     for athletes in [1_000, 10_000] {
@@ -120,7 +121,7 @@ fn published(criterion: &mut Criterion) {
     group.finish();
 }
 
-/// A focus call to all of a piece, and its end by the next one.
+/// A focus call to everybody in a piece, and its end by the next one.
 fn call(criterion: &mut Criterion) {
     let athletes = 10_000;
     let mut session = rowing(athletes, 5_000, 60);
@@ -160,7 +161,7 @@ fn replay(criterion: &mut Criterion) {
     group.finish();
 }
 
-/// One row and the projection after it, at different points of 5,000 m in a row a second.
+/// One row and the projection after it, at different points of 5,000 m with one row a second.
 fn projection(criterion: &mut Criterion) {
     let finish_ms = Millis(1_240_000);
     let aim = Aim { target: Some(Target::Finish { finish_ms }), ..Aim::default() };

@@ -1,7 +1,8 @@
-//! Instructions that the hot paths of the core take, counted by callgrind: a regression check that no
-//! other work on the machine can touch. `UPDATE=1` writes the numbers anew.
+//! Instructions that the hot paths of the core take, counted by callgrind: a regression check that no other
+//! work on the machine can disturb. `UPDATE=1` rewrites the numbers.
 //!
-//! Each path is run under callgrind (Valgrind) twice, once more often; the difference is what it costs.
+//! Each path is run under callgrind (Valgrind) twice, the second time more often; the difference is what it
+//! costs.
 #![expect(
     clippy::indexing_slicing,
     clippy::unwrap_used,
@@ -21,7 +22,8 @@ use thole_protocol::{spec::Ranking, units::At};
 
 use invented::{athlete, entries, row, rowing, start, stroke};
 
-/// More than this share above the stored number is a regression, as much below a number to be renewed.
+/// More than this share above the stored number is a regression, as much below it means the number has to be
+/// renewed.
 const TOLERANCE: f64 = 0.05;
 const STORED: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/benches/instructions.txt");
 /// How often a path is run, the first time and the second.

@@ -119,7 +119,7 @@ pub(crate) fn row(session: &mut Session, athletes: u32, count: u32) {
     }
 }
 
-/// So many athletes to be ranked, their margins different in each round.
+/// This many athletes to be ranked, their margins different in each round.
 pub(crate) fn entries(athletes: u32, round: u32) -> Vec<Entry<'static>> {
     let entry = |number: u32| {
         let mixed = number.wrapping_mul(2_654_435_761).rotate_left(round % 5) % 60_001;

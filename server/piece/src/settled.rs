@@ -47,7 +47,7 @@ pub struct Settled {
     pub settings: SessionSettings,
     /// The go, and the signals of later repeats as far as they were given.
     pub starts_at_ms: Vec<At>,
-    /// The phases from the count-down on, each with the instant at which it began.
+    /// The phases from the countdown on, each with the instant at which it began.
     pub phases: Vec<Passed>,
     /// When the first finisher was home; `None` when nobody finished.
     pub first_home_at_ms: Option<At>,

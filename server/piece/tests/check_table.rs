@@ -1,4 +1,4 @@
-//! What the outside world says, row by row: the id of each row, what it says and where that stands.
+//! What the outside world says, row by row: the id of each row, what it says and where it says so.
 //!
 //! P pace, S plans and their splits, L limits, K ranking. Where no source is known, the row says 'common
 //! practice, no source'. Pace and power stand where they are used, in `client/src/rower.rs`.
@@ -56,7 +56,7 @@ fn quarters(course: &Course) -> [f64; 4] {
     QUARTERS.map(|x| course.planned(x).unwrap() - course.planned(x - 0.25).unwrap())
 }
 
-/// The finish of an athlete who rows on exactly as so far, plan or no plan: what a plain projection shows.
+/// The finish of an athlete who rows on exactly as before, plan or no plan: what a plain projection shows.
 fn even_pace(measure: Measure, seconds: f64, metres: f64) -> f64 {
     match measure {
         Measure::Distance(whole) => seconds * (f64::from(whole.0) / 1e1) / metres,
@@ -112,11 +112,11 @@ fn bias(row: &str, plan: Plan, naive: [f64; 3], doubt: f64) {
         let (seconds, metres) = (course.planned(x).unwrap(), 2_000.0 * x);
         near(row, even_pace(course.measure(), seconds, metres), naive, 0.1);
         live.row(&course, millis(seconds * 1e3).0, decimetres(metres * 1e1).0);
-        // The plan's block alone: exactly as planned, whatever the model believes of people.
+        // The plan alone: exactly as planned, whatever the model believes about people.
         let asked = live.asked(&course);
         near("S6", asked.median, 0.0, 1e-3);
         near("S6", asked.need.unwrap(), 0.0, 1e-3);
-        // With it: people fade a little, and the projection says so; less and less of it is left.
+        // With the model: people fade a little, and the projection says so; less and less of that is left.
         near(row, seen(&live, &course).finish, 420.0, off * doubt);
         near("S6", seconds / course.share(x), 420.0, 0.1);
     }
@@ -127,7 +127,7 @@ fn an_even_pace_projection_is_biased_and_a_plan_aware_one_is_not() {
     // By arithmetic from Garland's profiles: table of the bias of a plain projection.
     bias("S4", Plan::FastStart, [413.8, 417.3, 419.6], 1.0);
     bias("S5", on_water(), [406.7, 415.6, 419.5], 1.0);
-    // Few who begin slowly make it all good again, and the model has learnt that.
+    // Few who begin slowly make all of it good, and the model has learnt that.
     bias("S9", Plan::NegativeSplit, [426.3, 424.2, 422.1], 1.5);
     bias("even", Plan::Even, [420.0, 420.0, 420.0], 1.0);
 }

@@ -63,7 +63,7 @@ fn a_session_s_clock_that_runs_faster_marks_what_it_bends() {
 
 #[test]
 fn a_machine_s_clock_that_stands_still_while_nobody_rows_is_none_the_worse() {
-    // Twice half a minute of rest in mid-piece, told once a second, and not told at all.
+    // Twice half a minute of rest in mid-piece, once reported every second, and once not at all.
     let rests = |at: i64| 30_000 * i64::from(at > 12_000) + 30_000 * i64::from(at > 36_000);
     let silent: Vec<_> = strokes().map(|(at, dm, ms)| (at + rests(at), dm, ms)).collect();
     assert_eq!(apart(silent.clone()), None);

@@ -1,4 +1,5 @@
-//! When a piece closes: not for nonsense that looks like a finish, and not waiting for who went home.
+//! When a piece closes: not because of nonsense that looks like a finish, and without waiting for people who
+//! went home.
 
 use thole_piece::{Input, Session, session::Viewer};
 use thole_protocol::{
@@ -39,7 +40,8 @@ fn begun(distance_dm: Decimetres) -> (Session, AthleteId, u64) {
     (session, athlete, go)
 }
 
-/// 500 m at 8 m/s, said two seconds after the go: nobody's piece ends by what has not happened yet.
+/// 500 m at 8 m/s, reported two seconds after the go: nobody's piece ends by something that has not happened
+/// yet.
 #[test]
 fn a_finish_that_is_yet_to_come_ends_no_piece() {
     let (mut session, athlete, go) = begun(Decimetres(5_000));
@@ -56,7 +58,7 @@ fn a_finish_that_is_yet_to_come_ends_no_piece() {
         |session: &Session| session.view(Viewer::Coach).pieces.first().unwrap().results.clone();
     assert!(matches!(phase(&session), Phase::Rowing { .. }), "{:?}", phase(&session));
     assert_eq!(results(&session), []);
-    // When it has come it is one.
+    // Once its time has come it is one.
     while let Some(at) = session.deadline().filter(|at| *at <= At(go + 64_000)) {
         session.apply(at, &Input::Deadline);
     }
@@ -82,7 +84,7 @@ fn a_finish_that_turns_out_to_be_nonsense_does_not_leave_the_piece_closing() {
     // A minute and a half is still under way; 7,050 dm after it could have been rowed.
     let looked = say(go + 90_000, vec![stroke(32, 90_000, 7_050)]);
     assert!(matches!(looked, Phase::Closing { .. }), "{looked:?}");
-    // Now it comes: Ana was at 390 m two seconds before.
+    // Now it arrives: Ana was at 390 m two seconds before.
     let strokes = (3..32).map(|no| stroke(no, i64::from(no - 1) * 2_900, i64::from(no - 1) * 130));
     let seen = say(go + 91_000, strokes.collect());
     assert!(matches!(seen, Phase::Rowing { .. }), "{seen:?}");
@@ -91,7 +93,7 @@ fn a_finish_that_turns_out_to_be_nonsense_does_not_leave_the_piece_closing() {
 #[test]
 fn who_left_before_the_count_down_does_not_hold_the_piece_open() {
     let (ana, zed) = (AthleteId(Uuid::from_u128(1)), AthleteId(Uuid::from_u128(2)));
-    // Gone before the count-down, and gone in the middle of it.
+    // Gone before the countdown, and gone in the middle of it.
     for (gone_at, over) in [(9, true), (5_000, false)] {
         let mut session = Session::new();
         session
@@ -124,13 +126,13 @@ fn who_left_before_the_count_down_does_not_hold_the_piece_open() {
         let samples = Input::Samples { athlete: ana, run, samples: strokes.collect() };
         session.apply(At(go + 31_000), &samples);
         let finished = |session: &Session| matches!(phase(session), Phase::Finished { .. });
-        // The first input brings it to closing, the next beat looks who is still out.
+        // The first input brings it to closing; the next tick looks at who is still out.
         session.apply(At(go + 32_000), &Input::Deadline);
         assert_eq!(finished(&session), over, "left at {gone_at}: {:?}", phase(&session));
     }
 }
 
-/// Zed's telephone is lost in the count-down and comes back when Ana is home; what Zed has rowed comes with the next
+/// Zed's phone is lost during the countdown and comes back when Ana is home; what Zed has rowed comes with the next
 /// message.
 #[test]
 fn who_has_rowed_unheard_is_waited_for_until_it_can_have_come() {
@@ -187,7 +189,7 @@ fn who_has_rowed_unheard_is_waited_for_until_it_can_have_come() {
     }
 }
 
-/// Zed's telephone comes anew every ten seconds when Ana is home, and nothing was rowed on it.
+/// Zed's phone keeps coming back every ten seconds when Ana is home, and nothing was rowed on it.
 #[test]
 fn a_device_that_comes_anew_all_the_time_holds_the_piece_open_for_a_minute() {
     let (mut session, ana, go) = begun(Decimetres(1_000));

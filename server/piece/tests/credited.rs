@@ -1,4 +1,5 @@
-//! What of the machine's metres an athlete is credited with: never more than was rowed, whatever was heard.
+//! How much of the machine's metres an athlete is credited with: never more than was rowed, whatever was
+//! heard.
 
 use proptest::prelude::*;
 use thole_piece::{
@@ -104,7 +105,7 @@ fn a_machine_whose_clock_began_after_the_go_loses_nothing() {
     assert_eq!((finish.map(|finish| finish.ms), marks), (Some(100_000.0), vec![]));
     let (finish, marks) = clocked(36.0);
     assert_eq!((finish.map(|finish| finish.ms), marks), (Some(100_000.0), vec![Mark::HeardLate]));
-    // The same clock, a quarter of a minute ahead: it ran before the go.
+    // The same clock, a quarter of a minute ahead: it was running before the go.
     let heard: Vec<Heard> =
         steady(36.0, 200.0, 4.0, 200.0).map(|(at, m, _)| (at, m, Some(at + 15.0))).collect();
     let (finish, marks) = rowed(&heard, rule(&[distance(400, 0)]));
@@ -168,7 +169,7 @@ fn what_may_have_been_rowed_on_the_quiet_before_the_go_is_left_open() {
     assert!(finish.ms + finish.sure_ms >= 100_000.0, "400 m take 100 s: {finish:?}");
     let finish = rowed(&heard, rule(&[time(60, 0)])).0.unwrap();
     assert!(finish.dm - finish.sure_dm <= 2_400.0, "240 m are rowed in a minute: {finish:?}");
-    // One stroke is what ends the silence of a machine that sat ready, and is sure.
+    // A single stroke is what ends the silence of a machine that stood ready, and is certain.
     let heard: Vec<Heard> = ready.into_iter().chain(steady(2.4, 300.0, 4.0, 9.6)).collect();
     let finish = rowed(&heard, rule(&[distance(400, 0)])).0.unwrap();
     assert_eq!((finish.ms, finish.sure_ms <= 1_250.0), (100_000.0, true), "{finish:?}");
@@ -250,7 +251,7 @@ fn on_the_own_clock_nothing_of_before_the_go_counts() {
     assert!(marks.contains(&Mark::NoBaseline));
 }
 
-/// What a machine of its own clock tells.
+/// What a machine with a clock of its own reports.
 #[derive(Clone, Copy, Debug)]
 enum Clock {
     None,
@@ -317,8 +318,8 @@ fn movement() -> impl Strategy<Value = Vec<(f64, f64)>> {
     prop::collection::vec(stretch, 6..14)
 }
 
-/// What reaches the server of one machine: samples that mostly arrive, silences of up to minutes, resets, and a change of
-/// the phone now and then.
+/// What reaches the server from one machine: samples that mostly arrive, silences of up to minutes, resets, and a change
+/// of phone now and then.
 #[derive(Clone, Debug)]
 struct Hearing {
     /// Since the sample before, and whether it arrives.
@@ -327,8 +328,8 @@ struct Hearing {
     first: f64,
     /// From when on nothing arrives, and for how long.
     silences: Vec<(f64, f64)>,
-    /// When, and which share of its metres stands then: none after a reset; more on another machine that somebody goes on
-    /// at, which only one without a clock is here.
+    /// When, and what share of its metres remains then: none after a reset; more on another machine that somebody
+    /// switches to, which here only happens without a clock.
     resets: Vec<(f64, f64)>,
     phones: Vec<f64>,
     /// On the machine a minute before the go.
@@ -378,8 +379,8 @@ impl Hearing {
     }
 }
 
-/// Metres truly rowed until an instant, seconds from the go. Nobody paddles up to the go: who does is heard doing so,
-/// or stands still for the count-down.
+/// Metres truly rowed until an instant, seconds from the go. Nobody paddles right up to the go: whoever does is heard
+/// doing so, or stands still for the countdown.
 fn truly(movement: &[(f64, f64)], at: f64) -> f64 {
     let at = if at > -20.0 { at.max(0.0) } else { at + 20.0 };
     let (mut from, mut metres) = (-60.0, 0.0);
@@ -400,7 +401,7 @@ fn rowed_for(movement: &[(f64, f64)], from: f64, to: f64) -> f64 {
 /// One sample of what the machine truly showed then.
 fn shown(movement: &[(f64, f64)], hearing: &Hearing, at: f64) -> Heard {
     let (mut from, mut metres) = (-60.0, hearing.shows);
-    // What it shows from before took its time.
+    // What it shows from before took its time, too.
     let mut ran = hearing.shows / 4.0;
     for &(reset, share) in hearing.resets.iter().filter(|(reset, _)| *reset <= at) {
         metres = share * (metres + truly(movement, reset) - truly(movement, from));
@@ -415,15 +416,16 @@ fn shown(movement: &[(f64, f64)], hearing: &Hearing, at: f64) -> Heard {
     (at, metres, clock)
 }
 
-/// What was rowed before the go and cannot be told from what was rowed after it, by the rules (design: Sample): less than one
-/// stroke after a silence is taken for the stroke that ended it (18 m, beyond which strokes are flagged); and a clock that
-/// stands while nobody rows says that a machine began after the go when it had rowed for less time than has gone since.
+/// What was rowed before the go and cannot be told apart from what was rowed after it, by the rules (design: Sample): less
+/// than one stroke after a silence is taken for the stroke that ended it (18 m, beyond which strokes are flagged); and a
+/// clock that stands still while nobody rows suggests that a machine began after the go if it had been rowed for less time
+/// than has passed since.
 fn untold(movement: &[(f64, f64)], hearing: &Hearing, heard: &[Heard]) -> f64 {
     let after = heard.iter().position(|(at, ..)| *at >= 0.0);
     let Some(&(since, metres, clock)) = after.and_then(|at| heard.get(at)) else { return 0.0 };
     let before = after.and_then(|at| heard.get(at.checked_sub(1)?));
-    // Metres are heard in whole decimetres. A reset is seen by metres that fall, by a little where the clock falls, too: one
-    // that is not seen moves nothing.
+    // Metres are heard in whole decimetres. A reset shows as metres that fall, even a little where the clock falls as well;
+    // one that does not show moves nothing.
     let reset = before.is_some_and(|(_, before, ran)| {
         metres < before - 2.0 || (metres < *before && clock < *ran)
     });
@@ -439,8 +441,8 @@ fn untold(movement: &[(f64, f64)], hearing: &Hearing, heard: &[Heard]) -> f64 {
 
 proptest! {
     #![proptest_config(ProptestConfig { cases: 1_500, ..ProptestConfig::default() })]
-    /// Whatever of one true movement arrives, however late, in whatever order, twice or never, by whatever phone, with resets
-    /// of the machine: nobody is credited with more than was rowed since the go, beyond what the result leaves open.
+    /// Whatever arrives of one true movement, however late, in whatever order, twice or never, from whatever phone, with
+    /// resets of the machine: nobody is credited with more than was rowed since the go, beyond what the result leaves open.
     #[test]
     fn nobody_is_ever_given_more_than_was_rowed(
         movement in movement(),
@@ -475,7 +477,7 @@ proptest! {
             (track.finish(rule, NOW), track.marks().collect::<Vec<_>>())
         };
         let since_go = |at: f64| truly(&movement, at) - truly(&movement, 0.0);
-        // A counter that falls by two metres or less is a rounding, and no reset.
+        // A counter that falls by two metres or less was rounded, not reset.
         let room = untold(&movement, &hearing, &heard) + 2.0 * hearing.resets.len() as f64;
         let by_time = [time(60, 0)];
         if let (Some(finish), marks) = result(rule(&by_time)) {

@@ -1,5 +1,5 @@
-//! Machines that cut off what they tell: whole seconds, whole metres, or tenths of them. Whatever the phase of their clock against
-//! the strokes, a result is right on average, and what is said of how sure it is holds the error.
+//! Machines that cut off what they report: whole seconds, whole metres, or tenths of them. Whatever the phase of their clock
+//! relative to the strokes, a result is right on average, and what is said of how sure it is covers the error.
 
 use thole_piece::{
     recording::Recording,
@@ -16,10 +16,11 @@ use uuid::Uuid;
 const GO: At = At(60_000);
 const NOW: At = At(100_000_000);
 const PHASES: u32 = 300;
-/// Seconds before the first stroke from which on the machine is heard at rest.
+/// The machine is heard at rest from this many seconds before the first stroke.
 const AT_REST_S: f64 = 6.0;
-/// Reports of once a second come within so many seconds: by the radio, and by a timer that keeps no step with the clock that is
-/// shown. Where they do keep step, one machine of tenths in ten shows nothing but whole seconds, and is taken for a machine of them.
+/// Reports of a once-a-second machine stray by this many seconds: because of the radio, and of a timer that is not in step
+/// with the clock on show. If it were in step, one machine of tenths in ten would show only whole seconds, and be taken for
+/// a machine of whole seconds.
 const STRAYS_S: f64 = 0.1;
 
 /// Numbers that fill 0 to 1 evenly, each `by` (the roots of x = 1/x^n + 1/x^(n+1) are far from all fractions) in another order.
@@ -43,7 +44,7 @@ enum Strokes {
     Uneven,
 }
 
-/// One who rows: the ends of the strokes, seconds after the first one began and metres.
+/// Somebody who rows: the ends of the strokes, in seconds after the first one began and in metres.
 struct Rower {
     strokes: Strokes,
     ends: Vec<(f64, f64)>,
@@ -109,7 +110,7 @@ struct Machine {
     metres_dm: u32,
     /// Whether its clock stands in mid-second before the first stroke, from an earlier row.
     has_rowed: bool,
-    /// Whether it is set to the piece: it tells the very end, and stops there.
+    /// Whether it is set to the piece: it reports the very end, and stops there.
     is_set: bool,
 }
 
@@ -124,12 +125,13 @@ const PLAIN: Machine = Machine {
 #[expect(clippy::cast_possible_truncation, reason = "minutes and kilometres in small units")]
 fn cut_off(number: f64, step: u32) -> i64 {
     let step = f64::from(step);
-    // What is told of an exact metre is that metre.
+    // An exact metre is reported as that metre.
     ((number / step + 1e-9).floor() * step).round() as i64
 }
 
 impl Machine {
-    /// What is heard of the rower, who begins at `began` and is at the end of the piece so many seconds later.
+    /// What is heard of the rower, who begins at `began` and reaches the end of the piece this many seconds
+    /// later.
     fn heard(self, rower: &Rower, began: f64, end_s: f64, nth: u32) -> Vec<Sample> {
         let last = end_s + 6.0;
         let every = |step: f64| {
@@ -150,7 +152,7 @@ impl Machine {
             at.retain(|at| *at < end_s);
             at.extend([end_s, end_s + 1.0]);
         }
-        // A machine that stands has been reset, or stands where the last row has left it.
+        // A machine at rest has been reset, or stands where the last row left it.
         let stood_ms = if self.has_rowed { 1e3 * (12.0 + spread(nth, BY[2])) } else { 0.0 };
         let sample = |(seq, at): (u32, f64)| Sample {
             seq,
@@ -187,8 +189,8 @@ fn result(samples: &[Sample], work: Work, clock: StartClock) -> Finish {
     track.finish(rule, NOW).expect("the piece was rowed to its end")
 }
 
-/// One phase: by how much the result is above what was rowed, and what it says to be sure within; seconds, or metres of a piece by
-/// time.
+/// One phase: how far the result is above what was rowed, and within what it claims to be sure; seconds, or metres in a
+/// piece by time.
 fn one(machine: Machine, strokes: Strokes, work: Work, clock: StartClock, nth: u32) -> (f64, f64) {
     let after_go = match clock {
         StartClock::CommonGo => 0.2 + spread(nth, BY[0]),
@@ -213,18 +215,18 @@ fn one(machine: Machine, strokes: Strokes, work: Work, clock: StartClock, nth: u
     }
 }
 
-/// Mean and spread of the error over all phases, and the share of them in which it is within what is said.
+/// Mean and spread of the error over all phases, and the share of them in which it is within what is claimed.
 fn measured(machine: Machine, strokes: Strokes, work: Work, clock: StartClock) -> (f64, f64, f64) {
     let all: Vec<_> = (0..PHASES).map(|nth| one(machine, strokes, work, clock, nth)).collect();
     let count = f64::from(PHASES);
     let mean = all.iter().map(|(off, _)| off).sum::<f64>() / count;
     let square = all.iter().map(|(off, _)| (off - mean) * (off - mean)).sum::<f64>() / count;
-    // What is told is rounded to a millisecond.
+    // What is reported is rounded to a millisecond.
     let held = all.iter().filter(|(off, sure)| off.abs() <= sure + 0.001).count();
     (mean, libm::sqrt(square), held as f64 / count)
 }
 
-/// Every case that misses is named, with what it comes to; with nothing to hold it against, all are.
+/// Every case that misses is named, with its figures; with nothing to compare against, all are.
 fn check(
     machines: impl Iterator<Item = Machine>,
     works: &[Work],
@@ -276,7 +278,7 @@ fn a_result_from_the_go_is_right_on_average_whatever_the_machine_cuts_off() {
     check(machines(&[Reports::FourASecond]), &SHORT, StartClock::CommonGo, GOAL);
 }
 
-/// The own first stroke is told by the machine's clock: half of what it cuts off is in it.
+/// The athlete's own first stroke is known from the machine's clock: half of what that cuts off is in it.
 #[test]
 fn a_result_from_the_own_first_stroke_is_right_on_average_whatever_the_machine_cuts_off() {
     check(machines(&USUAL), &SHORT, StartClock::OwnFirstStroke, GOAL);
@@ -292,15 +294,16 @@ fn long_pieces_are_no_less_right() {
     }
 }
 
-/// A clock that stands in mid-second before the first stroke cuts off as much at both ends, and nothing of that is made good. The
-/// start is then known to a second either way, and where it cannot have been so late the rest is a little early: up to 0.08 s.
+/// A clock that stands in mid-second before the first stroke cuts off as much at both ends, and none of that is made up for.
+/// The start is then known to a second either way, and where it cannot have been that late the rest is a little early: up to
+/// 0.08 s.
 #[test]
 fn a_clock_that_stood_in_mid_second_is_given_no_half_second() {
     let has_rowed = |machine| Machine { has_rowed: true, ..machine };
     check(machines(&USUAL).map(has_rowed), &SHORT, StartClock::OwnFirstStroke, (0.08, 0.65));
 }
 
-/// A machine that is set to the distance stops at it, and tells that moment: nothing is put into it.
+/// A machine that is set to the distance stops at it, and reports that moment: nothing is added to it.
 #[test]
 fn a_machine_that_is_set_to_the_distance_tells_the_finish() {
     for machine in machines(&[Reports::OnceASecond, Reports::OnceAStroke, Reports::FourASecond]) {

@@ -1,4 +1,4 @@
-//! The projected finish under rows as they really come and as they never should.
+//! The projected finish with rows as they really come and as they never should.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use proptest::prelude::*;
@@ -34,8 +34,8 @@ fn finish(seconds: f64) -> Target {
     Target::Finish { finish_ms: millis(seconds * 1e3) }
 }
 
-/// A live projection after this share of the piece, rowed as `cost` says (share of the work to share
-/// of the target), in 400 rows for the whole.
+/// A live projection after this share of the piece, rowed as `cost` says (share of the work to share of the
+/// target), with 400 rows for the whole.
 fn rowed(course: &Course, until: f64, cost: impl Fn(f64) -> f64) -> Live {
     let mut live = Live::new();
     let target = course.target_amount().unwrap_or(306.0);
@@ -52,8 +52,8 @@ fn rowed(course: &Course, until: f64, cost: impl Fn(f64) -> f64) -> Live {
     live
 }
 
-/// Whoever rows exactly to plan is shown the target, at every mark, in both kinds of pieces (science:
-/// a plan-aware projection has no bias, whatever Garland's profiles do to a plain one).
+/// Somebody who rows exactly to plan is shown the target, at every mark, in both kinds of pieces (science: a
+/// plan-aware projection has no bias, whatever Garland's profiles do to a plain one).
 #[test]
 fn a_plan_follower_is_shown_the_target() {
     let by_time = Measure::Time(Millis(306_000));
@@ -67,14 +67,15 @@ fn a_plan_follower_is_shown_the_target() {
                 let live = rowed(&course, f64::from(share) / 20.0, |x| course.share(x));
                 let asked = live.asked(&course);
                 if share < 20 {
-                    // Half a decimetre of a counter is some of the slack, early in the piece.
+                    // Half a decimetre of a counter makes up part of the slack, early in the piece.
                     let (median, need) = (asked.median.abs(), asked.need.unwrap().abs());
                     assert!(median < 2e-3 && need < 2e-3, "{plan:?} at {share}/20: {asked:?}");
                 }
                 let Estimate { finish, low, high, .. } = live.seen(&course).unwrap();
-                // Of a fast start the model holds back what the published profile lifts in the end: from 70 % on it is off by
-                // 1.49 to 1.79 % of the rest (0.27 % of the whole at 90 %), every other plan by 1.25 % at most. Only a fit could
-                // win that back: the physics of the last 2.5 %, taken from 85 %, makes 2000 m at 90 % worse (0.99 s for 0.98 s).
+                // With a fast start the model holds back part of what the published profile lifts at the end: from 70 % on
+                // it is off by 1.49 to 1.79 % of the rest (0.27 % of the whole at 90 %), with every other plan by 1.25 % at
+                // most. Only a fit could win that back: the pace of the last 2.5 %, used from 85 % on, makes 2000 m at 90 %
+                // worse (0.99 s instead of 0.98 s).
                 let part = match share {
                     ..3 => 0.02,
                     14.. if plan == Plan::FastStart => 0.018,
@@ -93,7 +94,7 @@ fn a_plan_follower_is_shown_the_target() {
 
 #[test]
 fn before_a_twenty_fifth_only_what_was_known_counts() {
-    // A mad first minute changes nothing yet.
+    // A crazy first minute changes nothing yet.
     let known = course(SEVENTEEN_HUNDRED, Some(finish(306.0)), Plan::Even, &[]);
     let prior = rowed(&known, 0.035, |x| x * 0.8).seen(&known).unwrap();
     assert_eq!(prior, Live::new().seen(&known).unwrap());
@@ -105,7 +106,7 @@ fn before_a_twenty_fifth_only_what_was_known_counts() {
         prior.finish > 312.0 && prior.finish < 315.0 && prior.chance.unwrap() < 0.1,
         "{prior:?}"
     );
-    // Without a target the best past result alone; without both, nothing before and the pace after.
+    // Without a target only the best past result; without both, nothing before and the pace after.
     let best = course(SEVENTEEN_HUNDRED, None, Plan::Even, &[finish(315.0), finish(311.0)]);
     let prior = Live::new().seen(&best).unwrap();
     assert!((prior.finish - 311.0).abs() < 1e-9 && prior.chance.is_none(), "{prior:?}");
@@ -122,7 +123,7 @@ fn who_is_far_off_is_believed_in_the_end() {
     let seen = rowed(&hopeful, 0.6, |x| x * 1.6).seen(&hopeful).unwrap();
     assert!((seen.finish / (306.0 * 1.6) - 1.0).abs() < 0.01, "{seen:?}");
     assert!(seen.chance.unwrap() < 0.001);
-    // Nor does a target make the slowest absurd: they are shown as they row.
+    // Nor does a target make the slowest look absurd: they are shown as they row.
     let slow = rowed(&hopeful, 0.6, |x| x * 4.0).seen(&hopeful).unwrap();
     assert!((slow.finish / (306.0 * 4.0) - 1.0).abs() < 0.03, "{slow:?}");
     // But a machine that runs away is not shown at all: 10 m/s.
@@ -183,7 +184,7 @@ fn one_athlete_takes_little_room() {
     assert!(size_of::<Live>() <= 1_024, "{} bytes", size_of::<Live>());
 }
 
-/// A machine that cuts its metres off is not shown half a metre slow for it.
+/// A machine that cuts its metres off is not shown half a metre slow for that.
 #[test]
 fn whole_metres_are_no_handicap() {
     let mut sum = 0.0;
@@ -199,14 +200,14 @@ fn whole_metres_are_no_handicap() {
         let shown = |live: &Live| live.seen(&known).unwrap().finish;
         sum += shown(&cut) / shown(&exact) - 1.0;
     }
-    // Its rows are less even, and the model takes that for an uneven rower: 0.31 % of it is left, and was under 0.3 % by the fit
-    // before. The half metre itself is put in exactly; the unevenness is an input of the fit.
+    // Its rows are less even, and the model takes that for an uneven rower: 0.31 % of that is left, and it was under 0.3 %
+    // with the fit before. The half metre itself is added exactly; the unevenness is an input of the fit.
     assert!((sum / 40.0).abs() < 0.0033, "{}", sum / 40.0);
 }
 
-/// Of two athletes alike but for a faster last tenth, the faster one is projected faster: always from a fifth of the piece on. At
-/// 15 % it is not so in 21 of 84, most of them in a piece by time with a past result like the target.
-/// (Not so of who is far ahead of the target early and goes faster still: that ends badly for most.)
+/// Of two athletes alike except for a faster last tenth, the faster one is projected faster: always from a fifth of the
+/// piece on. At 15 % that fails in 21 of 84, most of them in a piece by time with a past result like the target.
+/// (It does not hold for somebody who is far ahead of the target early and goes faster still: that ends badly for most.)
 #[test]
 fn who_goes_faster_is_projected_faster() {
     let (mut cases, mut wrong) = (0, 0);
@@ -256,8 +257,8 @@ fn odd_courses() -> impl Strategy<Value = Course> {
 }
 
 proptest! {
-    /// Whatever rows come: never a number that is none, the interval around the guess, a chance that
-    /// is one, and the same again for the same rows.
+    /// Whatever rows come: always a number, the interval around the guess, a chance that is one, and the same
+    /// again for the same rows.
     #[test]
     fn odd_rows_never_make_odd_numbers(
         course in odd_courses(),

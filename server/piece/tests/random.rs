@@ -6,7 +6,7 @@ use thole_tests::any;
 
 #[test]
 fn a_session_lives_through_anything() {
-    // Each life is up to some two hundred things that happen; all of them together take some seconds.
+    // Each life has up to about two hundred events; all of them together take some seconds.
     let config = ProptestConfig { cases: 384, failure_persistence: None, ..Default::default() };
     let finishes = std::cell::Cell::new(0);
     let lived = TestRunner::new(config).run(&vec(proptest::num::u8::ANY, 0..2_000), |bytes| {
@@ -16,6 +16,6 @@ fn a_session_lives_through_anything() {
     if let Err(why) = lived {
         panic!("{why}");
     }
-    // Some sixty as a rule.
+    // Usually about sixty.
     assert!(finishes.get() > 20, "{} finishes are too few: nobody rows", finishes.get());
 }

@@ -1,4 +1,4 @@
-//! What the coach sees and nobody else does, whose name is whose, and how long a call can wait.
+//! What only the coach sees, whose name is whose, and how long a call can wait.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use thole_piece::{
@@ -22,7 +22,7 @@ const ANA: AthleteId = AthleteId(Uuid::from_u128(1));
 const BO: AthleteId = AthleteId(Uuid::from_u128(2));
 const OTHERS: [Viewer; 2] = [Viewer::Athlete(ANA), Viewer::Board];
 
-/// A session that Ana has joined, and all that was said in it.
+/// A session that Ana has joined, and everything that was said in it.
 struct Hall {
     session: Session,
     at: u64,
@@ -59,7 +59,7 @@ impl Hall {
         refused.map_or(Ok(()), Err)
     }
 
-    /// Into the first second of a piece.
+    /// On into the first second of a piece.
     fn goes(&mut self) {
         self.orders(Order::SetPieces { pieces: vec![piece()] }).unwrap();
         self.orders(Order::Arm).unwrap();
@@ -79,7 +79,7 @@ impl Hall {
         self.orders(Order::Call { call })
     }
 
-    /// What this viewer was told live, and what one who comes back is told.
+    /// What this viewer was told live, and what somebody who comes back is told.
     fn told(&self, viewer: Viewer) -> Vec<Happening> {
         let concerns = |to: &To| match viewer {
             Viewer::Coach => to.coach,
@@ -120,7 +120,7 @@ fn the_call_sheet_is_the_coachs_alone_so_that_a_call_is_new_when_it_comes() {
         let seen = hall.session.view(viewer).pieces.into_iter().map(|piece| piece.spec);
         told.chain(seen).map(|spec| spec.call_sheet.len()).collect()
     };
-    // As it is told, to one who comes back, and in the welcome.
+    // As it is told, to somebody who comes back, and in the welcome.
     assert_eq!(sheets(&hall, Viewer::Coach), [1, 1, 1]);
     for viewer in OTHERS {
         assert_eq!(sheets(&hall, viewer), [0, 0, 0], "{viewer:?}");
@@ -161,7 +161,7 @@ fn ana_is_one_person_however_her_name_is_typed() {
         Order::ChangeAthlete { athlete, spec }
     };
     assert_eq!(hall.orders(renamed(BO, "aNA")).unwrap_err().why, Why::NameTaken);
-    // Her own name in other letters is hers.
+    // Her own name in different letters is hers.
     assert_eq!(hall.orders(renamed(ANA, "ana")), Ok(()));
     assert_eq!(hall.session.way_in("Ana").unwrap_err().why, Why::NameTaken);
 }

@@ -120,7 +120,7 @@ fn started() -> Evening {
     evening
 }
 
-/// Rowed and closed: Ana is home after 75 s, Bo after 60 s, of Di 20 s are heard.
+/// Rowed and closed: Ana is home after 75 s, Bo after 60 s; of Di 20 s are heard.
 fn rowed() -> Evening {
     let mut evening = started();
     evening.say(u64::from(GO), Input::Deadline);
@@ -193,7 +193,7 @@ fn a_piece_that_is_over_is_told_whole_by_seats_and_without_names_of_persons() {
     assert!((1_500..1_800).contains(&ana.done_dm.0), "{ana:?}");
     let text = serde_json::to_string(&settled).unwrap();
     for name in ["Ana", "Bo", "Di", "Cy"] {
-        // Packed lines hold any letters: a name would stand in quotes.
+        // Packed lines may hold any letters: a name would be in quotes.
         assert!(!text.contains(&format!("\"{name}")), "{name} in {text}");
     }
     assert!(!text.contains("00000000-0000-0000-0000-000000000001"), "an identity in {text}");
@@ -233,7 +233,7 @@ fn a_record_that_differs_is_told_and_stands_and_changes_no_result() {
     assert_eq!(evening.session.settled(PieceNo(0)).unwrap().seats, record.seats);
     assert!(evening.session.to_settle().is_none(), "nothing is put beside it");
     assert_eq!(evening.session.view(thole_piece::session::Viewer::Coach).pieces, before);
-    // The same once more, and one of a piece that there is not.
+    // The same once more, and one of a piece that does not exist.
     let out = evening.say(0, Input::Settled { settled: Box::new(record.clone()) });
     assert_eq!(out.len(), 1);
     record.piece = PieceNo(9);

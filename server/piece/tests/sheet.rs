@@ -1,4 +1,5 @@
-//! What screens are told of calls of the sheet, which each athlete gets and ends at a moment of their own.
+//! What screens are told of calls of the sheet, which each athlete gets and finishes at a moment of their
+//! own.
 #![expect(
     clippy::unwrap_used,
     clippy::wildcard_enum_match_arm,
@@ -26,7 +27,7 @@ fn athlete(number: u32) -> AthleteId {
     AthleteId(Uuid::from_u128(0x51 + u128::from(number)))
 }
 
-/// A session of this many in a piece of 1,700 m with one entry on its sheet, up to the go.
+/// A session of this many athletes in a piece of 1,700 m with one entry on its sheet, up to the go.
 fn session(athletes: u32, span: Span) -> Session {
     let work = Extent::Distance { distance_dm: Decimetres(17_000) };
     let mut piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
@@ -66,7 +67,7 @@ fn session(athletes: u32, span: Span) -> Session {
     session
 }
 
-/// Stroke 1, 2, 3 … of 10 m in 2.3 s; who has a higher number rows later by 7 s.
+/// Stroke 1, 2, 3 … of 10 m in 2.3 s; each higher number rows 7 s later.
 fn stroke(number: u32, count: u32) -> Input {
     let heard = if count == 0 { GO - 500 } else { heard(number, count) };
     let sample = Sample {
@@ -86,7 +87,7 @@ fn heard(number: u32, count: u32) -> u64 {
     GO + u64::from(count) * 2_300 + u64::from(number) * 7_000
 }
 
-/// Rows this many strokes of everybody; what screens were told of calls, in seconds from the go.
+/// Rows this many strokes for everybody; returns what screens were told of calls, in seconds from the go.
 fn told(session: &mut Session, athletes: u32, strokes: u32) -> Vec<(u64, &'static str, usize)> {
     let mut inputs: Vec<(At, Input)> = (0..athletes)
         .flat_map(|number| {

@@ -210,7 +210,7 @@ fn a_counter_that_trembles_is_not_rowed_on() {
     assert_eq!(shown, Some(1_159.0), "and yet every decimetre is shown");
 }
 
-/// Whoever has stopped is not finished by packets that were held up on their way.
+/// Somebody who has stopped does not finish because of packets that were held up on their way.
 #[test]
 fn packets_that_come_late_row_nothing() {
     let mut samples = vec![shown(1, 9_000, 1_000)];

@@ -1,4 +1,4 @@
-//! Whatever comes over a connection, and whatever stands in a journal's files: random bytes, and those of the corpus that
+//! Whatever comes over a connection, and whatever a journal's files contain: random bytes, and those of the corpus that
 //! fuzzing goes on from (`tests/fuzz`).
 
 mod bytes;

@@ -42,7 +42,7 @@ impl Started {
         Started { child, address: address.expect(&line).unwrap() }
     }
 
-    /// Ends it; what it has said on standard error.
+    /// Ends it; returns what it has said on standard error.
     fn says(mut self) -> String {
         self.child.kill().unwrap();
         let mut says = String::new();
@@ -50,7 +50,7 @@ impl Started {
         says
     }
 
-    /// The first line that comes back for a page, asked for as somebody who trusts this authority alone.
+    /// The first line that comes back for a page, asked for by somebody who trusts only this authority.
     async fn page(&self, authority: &Path, name: &'static str) -> Result<String, String> {
         let mut roots = RootCertStore::empty();
         roots.add(CertificateDer::from_pem_file(authority).unwrap()).unwrap();
@@ -93,7 +93,7 @@ async fn who_trusts_the_authority_reaches_the_server_by_each_of_its_names_and_by
     assert_eq!(server.page(&authority, "192.168.7.20").await.as_deref(), Ok("HTTP/1.1 200"));
     let other = server.page(&authority, "hall.local").await.unwrap_err();
     assert!(other.contains("not valid for name"), "{other}");
-    // Whoever trusts another authority does not reach it: here that of another hall, of the same name.
+    // Somebody who trusts another authority does not reach it: here that of another hall with the same name.
     let elsewhere = tempfile::tempdir().unwrap();
     drop(Started::new(elsewhere.path()));
     let stranger = elsewhere.path().join("tls/authority.crt");

@@ -78,7 +78,7 @@ async fn a_copy_made_while_it_runs_is_whole_and_a_server_goes_on_from_it() {
     let server = Started::new(Path::new(&again), &[]);
     let back = welcome(&server, &before).await.expect("what was copied is there");
     assert_ne!(back["epoch"], epoch, "clients have to send everything again");
-    // What came after the copy is not there, and that is no fault of the link.
+    // What came after the copy is not there, and that is not the link's fault.
     assert_eq!(welcome(&server, &after).await, Err(Close::RecordsLost.code()));
     stopped(server);
 }
@@ -97,7 +97,7 @@ async fn files_are_their_owners_alone_and_one_file_is_left_when_it_has_stopped()
     stopped(server);
     let ahead = fs::metadata(data.join("thole.db-wal")).map_or(0, |file| file.len());
     assert_eq!(ahead, 0, "all that was written ahead is folded in");
-    // A folder of an older version, or one that somebody has opened.
+    // A folder from an older version, or one that somebody has opened up.
     fs::set_permissions(&data, fs::Permissions::from_mode(0o755)).unwrap();
     fs::set_permissions(data.join("thole.db"), fs::Permissions::from_mode(0o644)).unwrap();
     let server = Started::new(&data, &[]);

@@ -1,4 +1,5 @@
-//! The club's file: what it takes of journals, what it is told at the command line, what an end of the process leaves.
+//! The club's file: what it takes from journals, what it is told at the command line, what is left when the process
+//! ends.
 
 mod command;
 mod copied;

@@ -68,7 +68,7 @@ struct Device {
     ws: WebSocketStream<DuplexStream>,
 }
 
-/// Ana, who came by this secret and is you, and Bo; the coach leads.
+/// Ana, who came in by this secret, and Bo; the coach leads.
 struct Seated {
     gym: Gym,
     coach: Device,
@@ -143,7 +143,7 @@ impl Gym {
         self.enter("board", &self.created["board_secret"]).await
     }
 
-    /// Joins by code; the secret to come back with.
+    /// Joins by code; returns the secret to come back with.
     async fn join(&self, name: &str) -> Value {
         let mut device = Device::dial(&self.server, 1 << 16).await;
         device.say(json!({"type": "join", "code": self.created["code"], "name": name})).await;
@@ -214,7 +214,7 @@ async fn every_role_may_say_what_its_table_says_and_a_refusal_closes_nothing() {
         device.hears("welcome").await;
         for (no, msg) in every_message().into_iter().enumerate() {
             device.say(msg.clone()).await;
-            // The clock is answered behind it, so what was not refused by then was understood.
+            // The clock is answered after it, so what was not refused by then was understood.
             device.say(json!({"type": "clock", "client_sent_us": no})).await;
             let mut refused = false;
             loop {
@@ -235,7 +235,7 @@ async fn a_wrong_secret_gets_one_code_and_no_hint() {
     let gym = Gym::new().await;
     let mut strange = gym.enter("coach", &json!("not a secret of anybody's")).await;
     assert_eq!(strange.is_closed().await, Close::WrongSecret.code());
-    // A board's secret does not make a coach, and says no more than any other wrong one.
+    // A board's secret does not make a coach, and is answered like any other wrong one.
     let mut board = gym.enter("coach", &gym.created["board_secret"]).await;
     assert_eq!(board.is_closed().await, Close::WrongSecret.code());
 }
@@ -273,7 +273,7 @@ async fn a_new_link_sends_away_who_came_by_the_old_one() {
     assert_eq!(board.is_closed().await, Close::WrongSecret.code());
     assert_eq!(gym.board().await.is_closed().await, Close::WrongSecret.code());
     gym.enter("board", &told["board_secret"]).await.hears("welcome").await;
-    // Nobody else is touched, and a device that is not in command renews nothing.
+    // Nobody else is affected, and a device that is not in command renews nothing.
     bo_in.say(json!({"type": "clock", "client_sent_us": 7})).await;
     bo_in.hears("clock").await;
     let mut second = gym.coach().await;
@@ -310,7 +310,7 @@ async fn a_reader_that_does_not_read_delays_nobody() {
     slow.hears("welcome").await;
     let mut board = gym.board().await;
     board.hears("welcome").await;
-    // More than a coach may say in one go, so that the coach is slowed down too.
+    // More than a coach may say in one go, so the coach is slowed down too.
     for no in 1..=60_u32 {
         let grace_ms = no;
         coach
@@ -325,7 +325,8 @@ async fn a_reader_that_does_not_read_delays_nobody() {
     drop(slow);
 }
 
-/// More than may wait for somebody who is there: it is no reason to send away who comes back for it.
+/// More than may wait for somebody who is connected: that is no reason to send away somebody who comes back
+/// for it.
 #[tokio::test(start_paused = true)]
 async fn a_coach_who_has_missed_very_much_is_told_all_of_it() {
     const MISSED: usize = 150;
@@ -379,7 +380,7 @@ async fn what_one_commit_has_for_many_reaches_each_of_them_whole() {
         let welcome = device.hears("welcome").await;
         athletes.push((welcome["you"].as_str().unwrap().to_owned(), device));
     }
-    // The identities stand in no order.
+    // The identities are in no particular order.
     athletes.sort_by(|(one, _), (other, _)| other.cmp(one));
     order(json!({"do": "arm"})).await;
     order(json!({"do": "start"})).await;
@@ -391,7 +392,7 @@ async fn what_one_commit_has_for_many_reaches_each_of_them_whole() {
             go = events["events"].as_array().unwrap().iter().find_map(phase).unwrap_or(0);
         }
     }
-    // The count-down and two strokes; nobody is silent meanwhile.
+    // The countdown and two strokes; nobody is silent in the meantime.
     for _ in 0..6 {
         tokio::time::sleep(Duration::from_secs(2)).await;
         coach.say(json!({"type": "heartbeat"})).await;
@@ -411,7 +412,7 @@ async fn what_one_commit_has_for_many_reaches_each_of_them_whole() {
     let picked: Vec<&String> = athletes.iter().take(4).map(|(athlete, _)| athlete).collect();
     let call = json!({"call": Uuid::from_u128(99), "text": {"shown": "Long reach"}, "grace_ms": 0,
         "audience": {"whom": "picked", "athletes": picked}, "span": {"until": "next"}});
-    // In one commit: a sample of everybody, the call, and another sample.
+    // In one commit: a sample from everybody, the call, and another sample.
     let sample = |seq: i64| {
         json!({"type": "samples", "run": Uuid::from_u128(77),
         "samples": [{"seq": seq, "heard_ms": 30_000 + seq, "distance_dm": 200}]})
@@ -450,7 +451,7 @@ async fn whoever_is_told_nothing_else_hears_a_heartbeat_each_second() {
     let mut coach = gym.coach().await;
     coach.hears("heartbeat").await;
     for waits_ms in [0, 0, 300, 0, 700, 0] {
-        // What is said otherwise puts it off.
+        // Anything else that is said puts it off.
         tokio::time::sleep(Duration::from_millis(waits_ms)).await;
         if waits_ms > 0 {
             let order = json!({"do": "arm"});

@@ -1,4 +1,5 @@
-//! What is not as it was written is named, the rest is kept; erased is erased; a stroke takes few bytes.
+//! What is not as it was written is named, the rest is kept; what is erased is gone; a stroke takes few
+//! bytes.
 
 use std::{fs, path::Path};
 
@@ -8,7 +9,7 @@ use thole_server::journal::{Append, Journal, JournalError, sqlite::SqliteJournal
 
 use crate::journal::{athlete, heard, made, more, rowing, session, stroke};
 
-/// A session of a roster (records 1 to 4) and nine strokes, each in its own commit.
+/// A session with a roster (records 1 to 4) and nine strokes, each in its own commit.
 pub(crate) async fn rowed(folder: &Path) -> SqliteJournal {
     let journal = SqliteJournal::open(folder).unwrap();
     journal.append(made(1)).await.unwrap();
@@ -21,7 +22,7 @@ pub(crate) async fn rowed(folder: &Path) -> SqliteJournal {
     journal
 }
 
-/// What is said of a session after its tables were changed behind the server's back.
+/// What is said about a session after its tables were changed behind the server's back.
 async fn after(change: &str) -> (Vec<u64>, Vec<String>) {
     let folder = tempfile::tempdir().unwrap();
     let journal = rowed(folder.path()).await;
@@ -82,7 +83,7 @@ async fn a_person_a_recording_or_a_session_whose_row_was_changed_is_named() {
     }
 }
 
-/// Whether bytes stand anywhere in the files of a journal.
+/// Whether bytes occur anywhere in the files of a journal.
 fn stands(folder: &Path, what: &[u8]) -> bool {
     ["thole.db", "thole.db-wal"].iter().any(|name| {
         let bytes = fs::read(folder.join(name)).unwrap_or_default();
@@ -112,7 +113,7 @@ async fn what_was_said_of_who_is_erased_stands_nowhere_in_the_files_and_the_othe
     // Sessions side by side, so that pages are full of several and have been split again and again.
     for no in 1..=5 {
         journal.append(made(no)).await.unwrap();
-        // The names stand in the first alone, or they would rightly be found in the others.
+        // The names occur only in the first, or they would rightly be found in the others.
         let first = if no == 1 { rowing(0, 0) } else { vec![heard(1, 1); 4] };
         journal.append(more(no, 1, first)).await.unwrap();
     }
@@ -155,7 +156,7 @@ fn is_elsewhere(folder: &Path) -> bool {
 
 #[tokio::test]
 async fn a_stroke_takes_at_most_sixty_bytes_all_in() {
-    // Strokes of each session: so many that its last page, never full, is not what is measured.
+    // So many strokes of each session that its last page, never full, is not what is measured.
     for (sessions, strokes) in [(1_u128, 4_000_u64), (20, 1_000), (200, 400)] {
         let folder = tempfile::tempdir().unwrap();
         let journal = SqliteJournal::open(folder.path()).unwrap();
@@ -284,7 +285,7 @@ async fn the_program_says_what_is_damaged_and_saves_the_rest() {
         (Some(13), Some("samples"))
     );
 
-    // The folder is made, for its owner alone.
+    // The folder is created, for its owner only.
     let saved = folder.path().join("saved").join("here");
     let out = saved.join("thole.db");
     let (is_well, says) = program(&["salvage", "--out", out.to_str().unwrap()], folder.path());
@@ -338,8 +339,8 @@ async fn of_a_file_with_damaged_pages_what_stands_before_and_behind_them_is_save
     assert!(most > 20, "no page that mattered was lost");
 }
 
-/// A sector of the disk has become zeroes: whichever it was, whoever else is written is written, and nobody's writing ends
-/// for good.
+/// A sector of the disk has become zeroes: whichever it was, everybody else can still be written, and nobody's writing
+/// ends for good.
 #[tokio::test]
 async fn a_damaged_sector_ends_the_writing_of_its_own_session_alone() {
     const SECTOR: usize = 512;
@@ -362,7 +363,7 @@ async fn a_damaged_sector_ends_the_writing_of_its_own_session_alone() {
         let mut bytes = whole.clone();
         bytes[sector * SECTOR..(sector + 1) * SECTOR].fill(0);
         fs::write(&file, bytes).unwrap();
-        // Damage that is found at the start is told there.
+        // Damage found at the start is reported there.
         let Ok(journal) = SqliteJournal::open(folder.path()) else { continue };
         let mut written = Vec::new();
         for no in [1, 2, 1, 2] {
@@ -411,7 +412,7 @@ async fn a_file_whose_head_is_damaged_is_named_with_what_can_be_done() {
     assert!(says.contains("thole-server salvage"), "{says}");
 }
 
-/// Rows that are gone from the end break nothing when they are read; the witness beside the file misses them.
+/// Missing rows at the end break nothing when the rest is read; the witness beside the file notices them.
 #[tokio::test]
 async fn a_lost_end_is_not_called_everything_when_it_is_salvaged() {
     let folder = tempfile::tempdir().unwrap();

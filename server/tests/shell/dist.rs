@@ -1,4 +1,4 @@
-//! What is handed out beside the program: the unit for systemd, manual pages, completions.
+//! What is shipped beside the program: the unit for systemd, manual pages, completions.
 
 use std::{
     fs,
@@ -43,7 +43,7 @@ async fn the_units_command_runs_as_a_user_who_owns_nothing_else_and_with_its_lim
     }
     let folder = tempfile::tempdir().unwrap();
     fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o755)).unwrap();
-    // Where the build is, this user may not look.
+    // This user may not look where the build is.
     let program = folder.path().join("thole-server");
     fs::copy(env!("CARGO_BIN_EXE_thole-server"), &program).unwrap();
     let data = folder.path().join("thole");
@@ -53,7 +53,7 @@ async fn the_units_command_runs_as_a_user_who_owns_nothing_else_and_with_its_lim
     let words: Vec<&str> = said.split(' ').skip(1).collect();
     let limit = setting("LimitNOFILE");
     let files = format!("--nofile={limit}");
-    // Where root may not raise it, the command runs with what there is.
+    // Where root may not raise it, the command runs with what is there.
     let raised = Command::new("prlimit").args([&files, "true"]).output().unwrap().status.success();
     let files = if raised { files } else { "--core=0".to_owned() };
     let mut command = Command::new("prlimit");

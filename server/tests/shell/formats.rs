@@ -1,4 +1,4 @@
-//! Journals of earlier programs: one file of each format, converted and read.
+//! Journals from earlier programs: one file of each format, converted and read.
 
 use std::{fs, fs::File, io::Read, path::Path};
 
@@ -22,7 +22,7 @@ fn session(no: u128) -> SessionId {
     SessionId(Uuid::from_u128(0x0192_0000_0000_7000_8000_0000_0000_0000 + no))
 }
 
-/// Every record of an old file as its own program read it, but those set aside.
+/// Every record of an old file as its own program read it, except those set aside.
 fn old(folder: &Path, no: u128) -> Vec<Record> {
     let connection = Connection::open(folder.join("thole.db")).unwrap();
     let sql = "SELECT at_ms, payload FROM record AS r WHERE session = ?1 AND NOT EXISTS (
@@ -90,7 +90,7 @@ async fn a_conversion_that_was_cut_short_is_made_again() {
     assert_eq!(again.read(session(5), 0).await.unwrap(), found, "the second start changes nothing");
 }
 
-/// The program, killed at whatever it has written by then: one more byte of the new file each time, and each of the
+/// The program, killed whatever it has written by then: one more byte of the new file each time, and of each of the
 /// files that follow it.
 #[tokio::test]
 async fn a_process_that_is_killed_while_it_converts_loses_nothing() {
@@ -111,7 +111,7 @@ async fn a_process_that_is_killed_while_it_converts_loses_nothing() {
         command.args(["--listen", "127.0.0.1:0", "--inner-listen", "127.0.0.1:0"]);
         let quiet = std::process::Stdio::null;
         let mut child = command.stdout(quiet()).stderr(quiet()).spawn().unwrap();
-        // What stands there a moment may be gone when it is looked for: the next file says that it is past.
+        // What exists for a moment may be gone when it is looked for: the next file shows that it is past.
         let is_there = |name: &str, bytes: u64| {
             let there = fs::metadata(folder.path().join(name));
             there.is_ok_and(|there| there.len() >= bytes)

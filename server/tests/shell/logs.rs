@@ -1,5 +1,5 @@
-//! What the program tells about itself: who runs it learns what happens, and no secret, no name and no heart rate, at
-//! whatever level.
+//! What the program logs about itself: whoever runs it learns what happens, and no secret, no name and no heart rate,
+//! at any level.
 
 use std::{
     collections::BTreeSet,
@@ -47,7 +47,7 @@ async fn hears(socket: &mut Socket, kind: &str, secrets: &mut BTreeSet<String>) 
     }
 }
 
-/// Goes on until a piece has come into this phase.
+/// Goes on until a piece has entered this phase.
 async fn comes_into(socket: &mut Socket, phase: &str, secrets: &mut BTreeSet<String>) {
     loop {
         let events = hears(socket, "events", secrets).await;
@@ -82,7 +82,8 @@ fn hello(role: &str, secret: &str) -> Value {
         "run": (role == "athlete").then(|| Uuid::from_u128(9)), "last_event": 0})
 }
 
-/// A piece led, rowed and stopped, with wrong secrets and broken messages in between: every secret that was told.
+/// A piece led, rowed and stopped, with wrong secrets and broken messages in between; returns every secret that
+/// was told.
 async fn a_little_session(server: &Started, data: &Path) -> BTreeSet<String> {
     let mut secrets = BTreeSet::new();
     let mut coach = server.socket().await;
@@ -165,7 +166,7 @@ fn has_nothing_of_anybody(log: &str, secrets: &BTreeSet<String>) {
     }
     let heart = HEART_BPM.to_string();
     for line in log.lines() {
-        // Behind the time of the line no number may be the heart rate.
+        // Apart from the line's timestamp, no number may be the heart rate.
         let said = line.split_once("Z ").map_or(line, |(_, said)| said);
         let mut numbers = said.split(|c: char| !c.is_alphanumeric() && c != '-');
         assert!(numbers.all(|number| number != heart), "a heart rate: {line}");

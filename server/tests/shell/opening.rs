@@ -1,4 +1,4 @@
-//! A session that is long to open keeps nobody else waiting, and one that cannot be read says so for good.
+//! A session that takes long to open keeps nobody else waiting, and one that cannot be read says so for good.
 
 use std::{
     io::Write,
@@ -46,7 +46,7 @@ async fn long(folder: &std::path::Path) -> SqliteJournal {
     journal
 }
 
-/// All slices of a session, and what was found besides.
+/// All slices of a session, and what else was found.
 async fn sliced(journal: &dyn Journal) -> (Vec<Vec<(u64, Record)>>, Found) {
     let (taken, slices) = sync_channel(1);
     let taking = std::thread::spawn(move || slices.iter().collect());
@@ -90,7 +90,7 @@ async fn whoever_asks_the_journal_while_a_long_session_is_read_is_answered() {
     assert!(first.len() >= SLICE, "the first slice has {} records", first.len());
     let asked = timeout(PATIENCE, journal.session(session(1))).await;
     assert!(asked.expect("nobody is answered meanwhile").unwrap().is_some());
-    // Whoever computed it again has stopped: so does who reads.
+    // Whoever was recomputing it has stopped: so does the reader.
     drop(slices);
     let stopped = timeout(PATIENCE, reading).await.expect("it is read for nobody").unwrap();
     assert!(stopped.is_err());
@@ -141,7 +141,7 @@ fn hold_up(lasts: Duration) {
     }
 }
 
-/// A small frame with the mask 0 (RFC 6455 section 5.2), past the runtime, which is held up.
+/// A small frame with the mask 0 (RFC 6455 section 5.2), bypassing the runtime, which is held up.
 fn says_past_the_runtime(raw: &std::net::TcpStream, no: u64) {
     let text = json!({"type": "clock", "client_sent_us": no}).to_string();
     let length = u8::try_from(text.len()).unwrap();
@@ -149,7 +149,7 @@ fn says_past_the_runtime(raw: &std::net::TcpStream, no: u64) {
     (&*raw).write_all(&frame).unwrap();
 }
 
-/// Others that are ready go on before, while the system is asked nothing.
+/// Others that are ready go first, while the system is not asked.
 async fn lets_others_go_first() {
     for _ in 0..5 {
         let mut waited = false;
@@ -164,7 +164,8 @@ async fn lets_others_go_first() {
     }
 }
 
-/// One thread, as on one core. A pipe within the process would wake the connection by itself; of a socket the system has
+/// One thread, as on one core. A pipe within the process would wake the connection by itself; for a socket the system
+/// has to be asked.
 /// to be asked.
 #[tokio::test]
 async fn who_spoke_while_the_server_was_held_up_is_heard_and_not_closed_as_silent() {
@@ -184,7 +185,7 @@ async fn who_spoke_while_the_server_was_held_up_is_heard_and_not_closed_as_silen
     let raw = Arc::new(std::net::TcpStream::from(raw));
     for no in 0..3 {
         if no > 0 {
-            // The session is told that nothing is heard; what is next is to be closed.
+            // The session is told that nothing is heard; the next step would be to close.
             hold_up(silence / 5);
             for _ in 0..6 {
                 hold_up(Duration::from_millis(20));
@@ -193,12 +194,12 @@ async fn who_spoke_while_the_server_was_held_up_is_heard_and_not_closed_as_silen
         }
         match no {
             0 => {
-                // Spoken before the system is asked what has come, and what the time is.
+                // Spoken before the system is asked what has come, and what time it is.
                 says_past_the_runtime(&raw, no);
                 hold_up(silence + silence / 10);
             }
             1 => {
-                // Between the two, the system and the judgement: it was asked too early.
+                // Between the two, asking the system and judging: it was asked too early.
                 hold_up(silence);
                 yield_now().await;
                 says_past_the_runtime(&raw, no);
@@ -219,7 +220,7 @@ async fn who_spoke_while_the_server_was_held_up_is_heard_and_not_closed_as_silen
         let answered = hears(&mut coach, "clock").await;
         assert_eq!(answered.map(|answer| answer["client_sent_us"].clone()), Ok(json!(no)));
     }
-    // Who says nothing is closed all the same.
+    // Whoever says nothing is closed all the same.
     assert_eq!(hears(&mut coach, "clock").await, Err(Close::Silent.code()));
 }
 

@@ -1,8 +1,8 @@
-//! The power is lost: what was not synced is there, gone, or there in part, in whatever order the disk has chosen.
+//! The power is lost: what was not synced is there, gone, or partly there, in whatever order the disk has chosen.
 //!
-//! A child writes a journal while a shim before the C library (`power/disk.c`) notes every write and every sync. The notes
-//! are then read up to a point, and made into a disk as it may be after a loss of power there. Names of files are taken
-//! to be durable as soon as they are made.
+//! A child writes a journal while a shim in front of the C library (`power/disk.c`) notes every write and every sync. The
+//! notes are then read up to a point, and made into a disk as it may be after a loss of power there. File names are
+//! assumed to be durable as soon as they are created.
 
 use std::{
     collections::BTreeMap,
@@ -19,7 +19,8 @@ use crate::journal::{heard, made, more, rowing, session, stroke};
 
 /// Where the power is lost, besides at the very end.
 const CUTS: usize = 40;
-/// Appends of the child, to these sessions in turn, and records of most: enough for SQLite to fold in by itself.
+/// Appends of the child, to these sessions in turn, and records in most of them: enough for SQLite to fold in by
+/// itself.
 const APPENDS: u64 = 150;
 const SESSIONS: u64 = 3;
 const RECORDS: u64 = 300;
@@ -94,7 +95,7 @@ fn notes(bytes: &[u8]) -> Vec<Done> {
     all
 }
 
-/// A file as it is on the disk for sure, and what may have come there since.
+/// A file as it certainly is on the disk, and what may have been added since.
 #[derive(Default)]
 pub(crate) struct Disk<'a> {
     durable: Vec<u8>,
@@ -114,7 +115,7 @@ impl<'a> Disk<'a> {
         }
     }
 
-    /// Of what was not synced each write is whole, lost, or there in some of its sectors.
+    /// Each write that was not synced is whole, lost, or partly there, sector by sector.
     pub(crate) fn after_a_loss(&self, chance: &mut Chance) -> Vec<u8> {
         let mut bytes = self.durable.clone();
         for done in &self.since {
@@ -186,7 +187,7 @@ async fn what_was_acknowledged_is_there_wherever_the_power_is_lost() {
     }
 }
 
-/// Has a test be a child whose files are in the folder `data`, and tells what it did to them.
+/// Makes a test a child whose files are in the folder `data`, and returns what it did to them.
 pub(crate) fn noted(folder: &Path, child: &str) -> Vec<Done> {
     let (shim, noted) = (folder.join("disk.so"), folder.join("notes"));
     let source = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/shell/power/disk.c");
@@ -220,7 +221,7 @@ pub(crate) fn cuts(notes: usize, chance: &mut Chance) -> Vec<usize> {
     cuts
 }
 
-/// What a file that is only added to has, synced or not: the child is told of nothing else.
+/// What a file that is only appended to has, synced or not: the child is told of nothing else.
 pub(crate) fn all_of(disk: &Disk<'_>) -> String {
     let mut text = disk.durable.clone();
     disk.since.iter().for_each(|done| write(&mut text, done, |_| true));

@@ -63,7 +63,7 @@ impl Started {
         Started::by(&mut serve(data, words))
     }
 
-    /// One that logs so much, into a file: more than a pipe holds that nobody reads.
+    /// One that logs this much, into a file: more than fits into a pipe that nobody reads.
     pub(crate) fn telling(data: &Path, words: &[&str], level: &str, log: File) -> Started {
         Started::by(serve(data, words).env("RUST_LOG", level).stderr(log))
     }
@@ -107,7 +107,7 @@ pub(crate) async fn next(socket: &mut WebSocketStream<TcpStream>) -> Message {
     timeout(PATIENCE, socket.next()).await.expect("nothing comes").unwrap().unwrap()
 }
 
-/// The key by which a program on this machine makes a session.
+/// The key with which a program on this machine makes a session.
 fn machine_key(data: &Path) -> String {
     let left = std::fs::read_to_string(data.join("machine-key")).unwrap();
     left.lines().next().unwrap().to_owned()
@@ -139,7 +139,7 @@ fn a_wrong_setting_stops_it_at_the_start_by_its_name() {
     let config = ["--config", file.to_str().unwrap()];
     let says = refusal(&mut serve(&data, &config));
     assert!(says.starts_with("boards-max: 0"), "{says}");
-    // The environment goes before the file, a flag before both.
+    // The environment takes precedence over the file, a flag over both.
     let says = refusal(serve(&data, &config).env("THOLE_BOARDS_MAX", "1001"));
     assert!(says.starts_with("boards-max: 1001"), "{says}");
     let says = refusal(
@@ -178,7 +178,7 @@ async fn asked_to_stop_it_sends_everybody_away_to_come_back_and_ends_well() {
     };
     // "Service Restart" in IANA's registry of WebSocket close codes.
     assert_eq!(u16::from(close.code), 1_012);
-    // Nothing but the end comes any more; the close is answered by looking for it.
+    // Nothing but the end comes now; looking for it answers the close.
     while coach.next().await.is_some_and(|message| message.is_ok()) {}
     let output = server.ended();
     assert!(output.status.success(), "{:?}", output.status);
@@ -212,7 +212,7 @@ async fn when_the_journal_cannot_be_written_it_ends_at_once_and_badly() {
     session_made(&mut started.socket().await, folder.path()).await;
 }
 
-/// The link is a secret: a log is read by more people, and for longer, than it is for.
+/// The link is a secret: a log is read by more people, and for longer, than it is meant for.
 #[tokio::test]
 async fn the_head_coachs_link_goes_into_a_file_and_never_into_a_log() {
     let folder = tempfile::tempdir().unwrap();
@@ -236,7 +236,7 @@ async fn the_head_coachs_link_goes_into_a_file_and_never_into_a_log() {
         "{refused}"
     );
     assert_eq!(create(Some(key)).await["type"], "created");
-    // Another link ends this one while the server runs.
+    // Another link ends the validity of this one while the server runs.
     let mut command = Command::new(env!("CARGO_BIN_EXE_thole-server"));
     let another = command.env_clear().args(["coach-link", "--data"]).arg(&data).output().unwrap();
     assert!(another.status.success(), "{another:?}");

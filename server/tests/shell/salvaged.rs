@@ -1,4 +1,4 @@
-//! What is said of links and rows that cannot be saved as they were.
+//! What is said about links and rows that cannot be saved as they were.
 
 use rusqlite::Connection;
 use thole_server::{
@@ -38,7 +38,7 @@ async fn damaged_links_are_told_and_not_called_everything() {
     }
 }
 
-/// A row that no server would have written cannot be copied; that is said.
+/// A row that no server would have written cannot be copied; that is reported.
 #[tokio::test]
 async fn rows_that_break_the_tables_rules_are_told_when_they_stay_behind() {
     let folder = tempfile::tempdir().unwrap();
@@ -51,7 +51,7 @@ async fn rows_that_break_the_tables_rules_are_told_when_they_stay_behind() {
     assert!(told.contains("1 of them break the rules of the table"), "{told}");
 }
 
-/// A copy of a damaged journal is damaged, and no script takes it for a good one.
+/// A copy of a damaged journal is damaged, and no script mistakes it for a good one.
 #[tokio::test]
 async fn a_copy_of_a_damaged_journal_says_so() {
     let folder = tempfile::tempdir().unwrap();

@@ -1,4 +1,4 @@
-//! What the journal in a file promises beyond: it survives, shares commits, fails loudly, and lets no
+//! What the journal in a file promises on top of that: it survives, shares commits, fails loudly, and lets no
 //! second server in.
 
 use std::{fs, os::unix::fs::PermissionsExt, path::Path, sync::Arc};
@@ -43,7 +43,7 @@ async fn what_was_acknowledged_is_there_after_a_restart() {
 }
 
 /// How many commits the write-ahead log holds: its frames whose header says how large the file is after a
-/// commit, of the present salt (sqlite.org/fileformat2.html, "WAL Frame Header", fields 4 and 8).
+/// commit, with the current salt (sqlite.org/fileformat2.html, "WAL Frame Header", fields 4 and 8).
 fn commits(folder: &Path) -> usize {
     let wal = fs::read(folder.join("thole.db-wal")).unwrap();
     let (header, frames) = wal.split_at(32);
@@ -92,7 +92,7 @@ async fn fails_for_good(journal: &dyn Journal, why: &str) {
     assert_eq!(journal.session(session(2)).await.unwrap(), None);
 }
 
-/// Makes the file refuse records of this position, as a disk would that is full.
+/// Makes the file refuse records at this position, as a full disk would.
 fn refuse_position(folder: &Path, position: u64) {
     let sql = format!(
         "CREATE TRIGGER full BEFORE INSERT ON record WHEN NEW.position = {position}

@@ -1,5 +1,5 @@
-//! The program on a disk with little room: it makes no new sessions, goes on as a reader when there is none left, and
-//! writes again when there is.
+//! The program on a disk with little room: it makes no new sessions, goes on as a reader when there is no room left,
+//! and writes again when there is.
 
 use std::{
     path::{Path, PathBuf},
@@ -19,7 +19,7 @@ use crate::program::{Started, next, say, session_made, signal};
 struct Tiny(PathBuf);
 
 impl Tiny {
-    /// None where it may not be had.
+    /// `None` where it is not permitted.
     fn new(at: &Path) -> Option<Tiny> {
         std::fs::create_dir(at).unwrap();
         let mut mount = Command::new("mount");
@@ -36,7 +36,7 @@ impl Tiny {
 
 impl Drop for Tiny {
     fn drop(&mut self) {
-        // Lazily: whatever still has a file open there ends by itself.
+        // Lazily: anything that still has a file open there ends by itself.
         drop(Command::new("umount").arg("--lazy").arg(&self.0).status());
     }
 }
@@ -95,7 +95,7 @@ async fn a_full_disk_ends_sessions_and_not_the_server_and_room_brings_them_back(
     assert_eq!(closed, Some(1_013), "3 MiB are full");
     assert!(asked(&inner, "/readyz").await.contains("503"));
     assert!(asked(&inner, "/metrics").await.contains("\nthole_ready 0\n"));
-    // Nobody new makes it worse, and what is there can be read by whoever runs it.
+    // Nobody new makes it worse, and whoever runs it can read what is there.
     let mut late = server.socket().await;
     say(&mut late, json!({"type": "create", "title": "Mill Reach"})).await;
     assert!(next(&mut late).await.to_text().unwrap().contains("disk is full"));
@@ -127,7 +127,7 @@ async fn a_disk_that_is_nearly_full_makes_no_new_session_says_why_and_keeps_thos
     signal(server.id(), "-TERM");
     assert!(server.ended().status.success());
 
-    // Of a disk that is smaller than this, less than a quarter is free, whatever else is on it.
+    // On a disk smaller than this, less than a quarter is free, whatever else is on it.
     let server = Started::new(&data, &["--disk-low-mib", "1073741824"]);
     let key = std::fs::read_to_string(data.join("machine-key")).unwrap();
     let key = key.lines().next().unwrap();

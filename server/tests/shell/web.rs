@@ -156,7 +156,7 @@ async fn bytes(server: &Running, path: &str, headers: &str) -> (String, Vec<u8>)
     (String::from_utf8(all).unwrap().to_lowercase(), body)
 }
 
-/// Weights and `*` as RFC 9110 section 12.5.3 has them; without the header plain, which always may be sent.
+/// Weights and `*` as in RFC 9110 section 12.5.3; without the header uncompressed, which may always be sent.
 #[tokio::test]
 async fn who_takes_gzip_gets_it_and_everybody_else_the_plain_bytes() {
     let server = served(|args| args).await;
@@ -181,7 +181,7 @@ async fn who_takes_gzip_gets_it_and_everybody_else_the_plain_bytes() {
         assert!(head.contains("vary: accept-encoding"), "{headers}: {head}");
         assert!(head.contains(&format!("content-length: {}\r\n", body.len())), "{headers}: {head}");
         assert_eq!(head.contains("content-encoding: gzip"), packed, "{headers}: {head}");
-        // The policy and the media type are the page's own, however it travels.
+        // The policy and the media type are the page's own, however it is sent.
         assert!(
             head.contains("script-src 'self'") && head.contains("text/html"),
             "{headers}: {head}"
@@ -189,13 +189,13 @@ async fn who_takes_gzip_gets_it_and_everybody_else_the_plain_bytes() {
         let read = if packed { unpacked(&body) } else { body };
         assert!(read == plain, "{headers}: {}", String::from_utf8_lossy(&read));
     }
-    // Everything that a page is made of, if it is built: the same bytes by both ways.
+    // Everything that a page is made of, if it is built: the same bytes either way.
     let text = String::from_utf8(plain).unwrap();
     for asset in text.split('"').filter(|part| part.starts_with("/assets/")) {
         let (head, plain) = bytes(&server, asset, "").await;
         let (small, body) = bytes(&server, asset, "Accept-Encoding: gzip\r\n").await;
         assert!(!head.contains("content-encoding"), "{asset}: {head}");
-        // What would not become smaller, a few lines of a script, goes as it is.
+        // What would not become smaller, a few lines of a script, is sent as it is.
         let packed = small.contains("content-encoding: gzip");
         assert!(packed || plain.len() < 300, "{asset}: {small}");
         let read = if packed { unpacked(&body) } else { body.clone() };
@@ -298,7 +298,7 @@ async fn twenty_turns() {
     }
 }
 
-/// In time that moves by itself: how long until the server ends a connection on which `said` was said.
+/// On a clock that advances by itself: how long until the server ends a connection on which `said` was said.
 async fn ended_after(server: &Running, said: &[u8]) -> (Duration, String) {
     let mut io = connected(server).await;
     io.write_all(said).await.unwrap();

@@ -1,5 +1,5 @@
-// Keeps the athlete's page for the time in which the server is away: a service worker. It holds the page of its
-// own build, without any code or secret, and hands it out only when the server does not answer.
+// Keeps the athlete's page available while the server is away: a service worker. It holds the page of its own build,
+// without any code or secret, and hands it out only when the server does not answer.
 //
 // Built as one file at /keeper.js; vite.config.ts and server/build.rs put in what it is made of.
 import { PAGE, wanted } from './route';
@@ -11,7 +11,7 @@ const BUILD = '__BUILD__';
 const PARTS = '__PARTS__'.split(' ');
 const NAMED = 'thole page ';
 const NAME = `${NAMED}${BUILD}`;
-/** A server that has not answered after this long is taken to be away. */
+/** A server that has not answered within this time is taken to be away. */
 const PATIENCE_MS = 4_000;
 
 self.addEventListener('install', (event) => event.waitUntil(keep()));
@@ -28,7 +28,7 @@ self.addEventListener('fetch', (event) => {
   }
 });
 
-/** All or nothing: a part that does not come, or a page of another build, and the browser tries again later. */
+/** All or nothing: if a part does not come, or the page is of another build, the browser tries again later. */
 async function keep(): Promise<void> {
   const cache = await caches.open(NAME);
   const shell = await fetch(PAGE, { cache: 'no-cache' });
@@ -46,7 +46,7 @@ async function takeOver(): Promise<void> {
   await self.clients.claim();
 }
 
-/** From the server if it is there, so that nobody is held on an old page. */
+/** From the server if it is there, so that nobody is kept on an old page. */
 async function page(request: Request): Promise<Response> {
   const answer = fetch(request).catch(() => null);
   const away = new Promise<null>((resolve) => setTimeout(() => resolve(null), PATIENCE_MS));
@@ -56,7 +56,7 @@ async function page(request: Request): Promise<Response> {
   return (await kept(PAGE)) ?? response ?? (await answer) ?? Response.error();
 }
 
-/** The name of a part holds a hash of what is in it, so what is kept is right. */
+/** The name of a part contains a hash of its content, so what is kept is right. */
 async function part(request: Request): Promise<Response> {
   return (await kept(request)) ?? fetch(request);
 }

@@ -1,4 +1,4 @@
-// One heart rate in three seconds, and the strap's before the machine's.
+// One heart rate every three seconds, and the strap's before the machine's.
 import { expect, test } from 'vitest';
 import type { Kind } from './link';
 import { NONE_PASSED, passedOn } from './beats';

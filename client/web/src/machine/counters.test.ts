@@ -1,4 +1,4 @@
-// What the machine counts comes through whole: round, reset, in turns, and silent.
+// What the machine counts comes through whole: when it wraps, is reset, arrives in turns, or falls silent.
 import { expect, test } from 'vitest';
 import { NOTHING_SAID, counted, standing, type Said } from './counters';
 import type { Rowed } from './ftms';
@@ -32,7 +32,7 @@ test('a machine that was set to zero is not taken for one that went round', () =
   );
   expect(reset).toEqual({ distance_dm: 0, elapsed_ms: 0, strokes: 0 });
   expect(later).toEqual({ distance_dm: 90, elapsed_ms: 2_000, strokes: 1 });
-  // Set to zero while out of reach, and rowed further than before: the clock tells.
+  // Reset to zero while out of reach, and rowed further than before: the clock shows it.
   const [, beyond] = said([0, { distance_m: 30, elapsed_s: 40_000, strokes: 40_000 }], [20, { distance_m: 61, elapsed_s: 15, strokes: 7 }]);
   expect(beyond).toEqual({ distance_dm: 610, elapsed_ms: 15_000, strokes: 7 });
 });

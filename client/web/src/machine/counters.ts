@@ -1,12 +1,12 @@
 // The machine's counters: what its records say, as samples of one recording.
 //
-// The link may come and go in between; the machine counts on, and so does this. Nothing is set to zero
-// here: the server finds the baseline and joins the parts when a machine was reset.
+// The link may come and go in between; the machine counts on, and so does this. Nothing is reset to zero here: the
+// server finds the baseline and joins the parts when a machine was reset.
 
 import { LIMITS } from '../../generated/known';
 import type { Rowed } from './ftms';
 
-/** What a sample of the protocol holds, but for its number and its instant, which the recording gives it. */
+/** What a sample of the protocol holds, except for its number and its instant, which the recording gives it. */
 export interface Said {
   readonly distance_dm: number;
   readonly elapsed_ms?: number;
@@ -15,7 +15,7 @@ export interface Said {
   readonly power_w?: number;
 }
 
-/** A counter of 16 bits and how often it has gone round. */
+/** A 16-bit counter and how often it has wrapped. */
 interface Wheel {
   readonly shows: number;
   readonly rounds: number;
@@ -28,13 +28,13 @@ export interface Counters {
   readonly strokes: Wheel | null;
   readonly rate_half_spm: number | null;
   readonly power_w: number | null;
-  /** When the record before was heard, on this device's own clock. */
+  /** When the previous record was heard, on this device's own clock. */
   readonly heard_ms: number;
-  /** The distance of the record before was the same: nobody moves the handle. */
+  /** The distance was the same as in the previous record: nobody is moving the handle. */
   readonly atRest: boolean;
 }
 
-/** Nothing was said yet. */
+/** Nothing has been said yet. */
 export const NOTHING_SAID: Counters = {
   distance_m: null,
   elapsed: null,
@@ -46,19 +46,19 @@ export const NOTHING_SAID: Counters = {
 };
 
 const ROUND = 65_536;
-/** Nobody rows more than 70 strokes a minute; beyond that a falling counter was set to zero. */
+/** Nobody rows more than 70 strokes a minute; beyond that a falling counter was reset to zero. */
 const STROKES_A_SECOND_MAX = 70 / 60;
 /** A machine's clock against ours, at most; it reports in whole seconds. */
 const SECONDS_A_SECOND_MAX = 1.02;
-/** Reports that came late or in whole numbers. */
+/** Allows for reports that came late or in whole numbers. */
 const SLACK = 5;
-/** Above these the server refuses a sample, distance and all; some machines say 'unknown' by all ones. */
+/** Above these the server refuses a sample, distance and all; some machines say 'unknown' with all ones. */
 const { rate_max_half_spm: RATE_MAX_HALF_SPM, power_max_w: POWER_MAX_W } = LIMITS;
 
 /**
- * Takes in one record. A sample comes of each that has a distance; machines that send their fields in
- * turns lose nothing, since of every other field the newest value goes with it. The machine's own clock goes
- * along only when it is of the same record: beside a later distance it would say something untrue.
+ * Takes in one record. Each one with a distance gives a sample; machines that send their fields in turns lose nothing,
+ * since the newest value of every other field goes with it. The machine's own clock goes along only when it is from the
+ * same record: beside a later distance it would be untrue.
  */
 export function counted(before: Counters, record: Rowed, heardMs: number): { readonly counters: Counters; readonly said: Said | null } {
   const distance = record.distance_m ?? null;
@@ -81,8 +81,8 @@ export function counted(before: Counters, record: Rowed, heardMs: number): { rea
 }
 
 /**
- * What a machine that has fallen silent still shows: the server wants to hear it in the last second before
- * the go, and some machines say nothing while nobody rows. Null while somebody does, or before the first word.
+ * What a machine that has fallen silent still shows: the server wants to hear it in the last second before the go, and
+ * some machines say nothing while nobody rows. Null while somebody does, or before the first report.
  */
 export function standing(counters: Counters): Said | null {
   if (counters.distance_m === null || !counters.atRest) return null;
@@ -99,7 +99,7 @@ function saidBy({ strokes, rate_half_spm, power_w }: Counters, distance: number,
   };
 }
 
-/** A counter that shows less than before has gone round if that is no further than could be rowed; else it was reset. */
+/** A counter that shows less than before has wrapped, if that takes it no further than could be rowed; otherwise it was reset. */
 function turned(before: Wheel | null, shows: number, most: number): Wheel {
   if (before === null) return { shows, rounds: 0 };
   if (shows >= before.shows) return { shows, rounds: before.rounds };

@@ -2,7 +2,7 @@ import { expect, test } from 'vitest';
 import { demo } from './demo';
 import type { HeardSample } from './radio';
 
-/** Time in which every timer comes late by so much. */
+/** Time in which every timer fires this late. */
 function lateBy(ms: number) {
   let now = 0;
   let due: { at: number; what: () => void } | null = null;

@@ -1,6 +1,6 @@
 // A demo rower: nobody rows, the numbers are made up. It says so wherever it is shown.
 //
-// It speaks as a machine does, in bytes of Rower Data once a second, so all behind it is the real thing.
+// It speaks as a machine does, in bytes of Rower Data once a second, so everything after it is the real thing.
 
 import { NOTHING_SAID, counted } from './counters';
 import { readPart, writePart, type Rowed } from './ftms';
@@ -25,7 +25,7 @@ export interface Rower {
   readonly chance: number;
 }
 
-/** Watts for a cubed metre a second of an air-braked machine: common practice, no source. */
+/** Watts per cubed metre a second on an air-braked machine: common practice, no source. */
 const AIR_BRAKE = 2.8;
 /** How far one second strays from the pace, as a share. */
 const STRAYS = 0.03;
@@ -64,13 +64,13 @@ export function shown({ metres, strokes, seconds }: Rower, manner: Manner, rows:
 export interface Demo {
   /** From now on it rows, or sits still. */
   row(rows: boolean): void;
-  /** From now on it rows at this pace, milliseconds for 500 m. */
+  /** From now on it rows at this pace, milliseconds per 500 m. */
   aim(per500mMs: number): void;
   /** Gets up; nothing more comes. */
   leave(): void;
 }
 
-/** Takes the demo rower's seat: a sample a second, from now on; `speed` seconds in one of real time. */
+/** Takes the demo rower's seat: a sample a second from now on, or `speed` of them in each second of real time. */
 export function demo(around: Pick<Surroundings, 'now' | 'later' | 'onSession' | 'sample'>, usual: Manner = USUAL, speed = 1): Demo {
   let manner = usual;
   let rower = seated(manner);
@@ -80,7 +80,7 @@ export function demo(around: Pick<Surroundings, 'now' | 'later' | 'onSession' | 
   let counters = NOTHING_SAID;
   let stop = () => {};
   const report = (): void => {
-    // Timers come late, most so in a page that is out of sight: what counts is how long it has been.
+    // Timers fire late, most of all in a page that is out of sight: what counts is how much time has passed.
     const dueS = Math.round(((around.now() - satMs) / 1_000) * speed);
     for (; passedS < dueS; passedS += 1) rower = secondLater(rower, manner, rows);
     const part = readPart(new DataView(writePart(shown(rower, manner, rows)).buffer));
@@ -98,7 +98,7 @@ export function demo(around: Pick<Surroundings, 'now' | 'later' | 'onSession' | 
   return { row: (now) => void (rows = now), aim: (per_500m_ms) => void (manner = { ...manner, per_500m_ms }), leave: () => stop() };
 }
 
-/** A step of the xorshift generator of 32 bits by Marsaglia (2003), Journal of Statistical Software 8(14). */
+/** One step of Marsaglia's 32-bit xorshift generator (2003), Journal of Statistical Software 8(14). */
 function stirred(chance: number): number {
   let x = chance === 0 ? 1 : chance;
   x ^= x << 13;

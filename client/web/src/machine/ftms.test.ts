@@ -1,4 +1,4 @@
-// Both decoders against vectors that were worked by hand, against public decoders, and against nonsense.
+// Both decoders against vectors worked out by hand, against public decoders, and against nonsense.
 import { readFileSync } from 'node:fs';
 import { describe, expect, test } from 'vitest';
 import { NOTHING_BEGUN, joined, readPart, writePart, type Part, type Rowed } from './ftms';
@@ -60,7 +60,7 @@ describe('rower data', () => {
     }
   });
 
-  // Source: three general-purpose decoders from PyPI, run once by crosscheck.py, which says why they quarrel.
+  // Source: three general-purpose decoders from PyPI, run once by crosscheck.py, which says why they disagree.
   test.each(crosscheck.reads)('$decoder agrees, or is known to quarrel: $vector', ({ vector, decoder, read }) => {
     const ours = vectors.rower.find(({ name }) => name === vector)?.record ?? null;
     const quarrels = vectors.rower.find(({ name }) => name === vector)?.quarrels;

@@ -27,7 +27,7 @@ export type Field =
   | 'elapsed_s'
   | 'remaining_s';
 
-/** What a record says. A field that is absent was not sent; null: the machine does not know it. */
+/** What a record says. A field that is absent was not sent; null means that the machine does not know it. */
 export type Rowed = { readonly [F in Field]?: number | null };
 
 /** One notification, read. */
@@ -35,24 +35,24 @@ export type Part =
   | {
       readonly ok: true;
       readonly rowed: Rowed;
-      /** Closes its record, or more of it follows. */
+      /** Completes its record; otherwise more of it follows. */
       readonly closes: boolean;
-      /** Bytes behind the last field that the flags call for; left alone. */
+      /** Bytes after the last field that the flags call for; ignored. */
       readonly beyond: number;
     }
-  /** Shorter than its own flags say: nothing of it can be trusted. */
+  /** Shorter than its own flags imply: nothing in it can be trusted. */
   | { readonly ok: false; readonly why: 'short' };
 
 type Width = 1 | 2 | 3;
 
-/** How one field stands in the record. */
+/** How one field is encoded in the record. */
 interface Place {
   readonly field: Field;
-  /** Bit of the flags that calls for it; bit 0 calls when it is clear. */
+  /** Bit of the flags that announces it; bit 0 announces when it is clear. */
   readonly bit: number;
   readonly width: Width;
   readonly signed?: true;
-  /** All ones means 'not available'; the standard says so for the energies alone. */
+  /** All ones mean 'not available'; the standard says so only for the energies. */
   readonly unknown?: number;
 }
 
@@ -100,15 +100,15 @@ export function readPart(value: DataView): Part {
   return { ok: true, rowed, closes: calls(flags, MORE_DATA), beyond: value.byteLength - length };
 }
 
-/** Whether the flags call for the fields of this bit. The bit of More Data is turned round (4.8.1.1). */
+/** Whether the flags announce the fields of this bit. The More Data bit is inverted (4.8.1.1). */
 function calls(flags: number, bit: number): boolean {
   const set = ((flags >> bit) & 1) === 1;
   return bit === MORE_DATA ? !set : set;
 }
 
 /**
- * The fields that a record of these flags and this length holds. Resistance stands in the middle, so its
- * width moves all behind it; only the length tells which definition the machine keeps to.
+ * The fields that a record with these flags and this length holds. Resistance is in the middle, so its width shifts
+ * everything after it; only the length tells which definition the machine follows.
  */
 function placesOf(flags: number, length: number): readonly Place[] {
   const called = (places: readonly Place[]) => places.filter(({ bit }) => calls(flags, bit));
@@ -120,7 +120,7 @@ function lengthOf(places: readonly Place[]): number {
   return places.reduce((length, { width }) => length + width, 2);
 }
 
-/** A whole number, the low byte first. */
+/** A whole number, least significant byte first. */
 function readWhole(value: DataView, at: number, { width, signed }: Place): number {
   let number = 0;
   for (let byte = width - 1; byte >= 0; byte -= 1) number = number * 256 + value.getUint8(at + byte);
@@ -128,21 +128,21 @@ function readWhole(value: DataView, at: number, { width, signed }: Place): numbe
   return signed && number >= half ? number - 2 * half : number;
 }
 
-/** Parts that a record may have. The longest, 30 bytes, needs two; without a bound a lost end would join for ever. */
+/** Parts that a record may have. The longest, 30 bytes, needs two; without a bound, a lost end would keep joining for ever. */
 const PARTS_MAX = 8;
 
-/** Parts of a record that is not closed yet. */
+/** Parts of a record that is not complete yet. */
 export interface Begun {
   readonly rowed: Rowed;
   readonly parts: number;
 }
 
-/** No part of a record is here. On a lost link begin from this again: the machine never sends the rest (4.18). */
+/** No part of a record is here. Start from this again when a link was lost: the machine never sends the rest (4.18). */
 export const NOTHING_BEGUN: Begun = { rowed: {}, parts: 0 };
 
 /**
- * Joins the parts of a record (4.19): what is begun then, and the record if this part closed it. A part
- * that is too short is passed over; one more than a record can have closes what there is.
+ * Joins the parts of a record (4.19): returns what has been begun, and the record if this part completed it. A part
+ * that is too short is passed over; one more than a record can have completes what there is.
  */
 export function joined(begun: Begun, part: Part): { readonly begun: Begun; readonly record: Rowed | null } {
   if (!part.ok) return { begun, record: null };
@@ -156,7 +156,7 @@ export function joined(begun: Begun, part: Part): { readonly begun: Begun; reado
 export interface Writing {
   /** More of the record follows, so rate and strokes are not in this part. */
   readonly more?: true;
-  /** Resistance as the definition of 2017 has it. */
+  /** Resistance as in the definition of 2017. */
   readonly oldResistance?: true;
 }
 

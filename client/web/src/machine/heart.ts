@@ -1,6 +1,6 @@
 // What a heart-rate strap says: Heart Rate Measurement (0x2A37) of the Heart Rate Service 1.0.
 //
-// Heart rate leaves this device only with the athlete's consent; that is asked elsewhere.
+// Heart rate leaves this device only with the athlete's consent; that is asked for elsewhere.
 
 /** The Heart Rate Service. */
 export const STRAP_SERVICE = 0x180d;
@@ -24,7 +24,7 @@ const CAN_TELL = 0x04;
 const ENERGY = 0x08;
 const INTERVALS = 0x10;
 
-/** Reads one notification; null when it is shorter than its own flags say. Never throws. */
+/** Reads one notification; null when it is shorter than its own flags imply. Never throws. */
 export function readHeart(value: DataView): Measurement | null {
   const flags = value.byteLength > 0 ? value.getUint8(0) : 0;
   const heartEnds = (flags & WIDE) === 0 ? 2 : 3;

@@ -6,7 +6,7 @@ import { words } from './words';
 
 const value = (rowed: Rowed, more?: true) => new DataView(writePart(rowed, more ? { more } : {}).buffer);
 
-/** Lets things happen one after another: the last state, and all that was to be done. */
+/** Lets things happen one after another: the last state, and everything that was to be done. */
 function scene(kind: Kind, ...happenings: readonly Happening[]): { state: State; todo: Todo[]; is: string[] } {
   let state = unlinked(kind, null);
   const todo: Todo[] = [];
@@ -118,10 +118,10 @@ test('a silent machine at rest is told again once a second, for the baseline at 
   const tick = (at_ms: number): Happening => ({ type: 'tick', at_ms });
   expect(metres(scene('rower', ...toLinked, tick(1_000)).todo)).toEqual([]);
   expect(metres(scene('rower', ...toLinked, said(2, { distance_m: 6 }), tick(500), tick(1_000), tick(2_000)).todo)).toEqual([6, 6, 6]);
-  // Rowing: a report that is late is no rest.
+  // Rowing: a report that is late is not a rest.
   const rowing = [...toLinked, said(2, { distance_m: 6 }), said(2, { distance_m: 10 }, 1_000)];
   expect(metres(scene('rower', ...rowing, tick(4_000)).todo)).toEqual([6, 10]);
-  // Back after a loss nobody knows yet what it shows.
+  // After a loss nobody knows yet what it shows.
   expect(metres(scene('rower', ...toLinked, said(2, { distance_m: 6 }), dropped(2), waited(2), opened(3), tick(20_000)).todo)).toEqual([6]);
 });
 

@@ -1,8 +1,8 @@
 // The link to one rowing machine or one heart-rate strap: what it is doing, and what to do next.
 //
-// Pure: it is told what happened and answers with the new state and with what is to be done; `radio.ts`
-// does it. A link that was lost comes back by itself for as long as the athlete wants it, and what is said
-// before and after goes into one recording.
+// Pure: it is told what happened and answers with the new state and with what is to be done; `radio.ts` does it. A link
+// that was lost comes back by itself for as long as the athlete wants it, and what is said before and after goes into
+// one recording.
 
 import { NOTHING_SAID, counted, standing, type Counters, type Said } from './counters';
 import { NOTHING_BEGUN, joined, readPart, type Begun } from './ftms';
@@ -21,14 +21,14 @@ export type Failure =
   | 'blocked'
   /** Nothing answers: too far away, asleep, or linked to another device. */
   | 'no_answer'
-  /** It answers, and does not hand out its data. */
+  /** It answers, but does not hand out its data. */
   | 'refused'
-  /** It answers, and is no rower (or no strap). */
+  /** It answers, but is not a rower (or not a strap). */
   | 'wrong_machine';
 
-/** Why no link can be had on this page at all. */
+/** Why this page cannot have a link at all. */
 export type Absence =
-  /** A page over plain HTTP: browsers give Bluetooth to secure pages alone. */
+  /** A page over plain HTTP: browsers allow Bluetooth only on secure pages. */
   | 'insecure'
   /** This browser has no Web Bluetooth. */
   | 'no_web_bluetooth';
@@ -36,11 +36,11 @@ export type Absence =
 /** What a linked machine has said so far. */
 export type Heard =
   | 'nothing'
-  /** It reports, but no distance, of which all else is made. */
+  /** It reports, but without a distance, from which everything else is made. */
   | 'no_distance'
   | 'enough';
 
-/** What the link is doing. An attempt has a number; what an earlier one still has to say is not listened to. */
+/** What the link is doing. An attempt has a number; what an earlier one still has to say is ignored. */
 export type Link =
   | { readonly is: 'absent'; readonly why: Absence }
   | { readonly is: 'idle' }
@@ -54,15 +54,15 @@ export type Link =
 export interface State {
   readonly kind: Kind;
   readonly link: Link;
-  /** Attempts made, lost ones too. */
+  /** Attempts made, including failed ones. */
   readonly attempts: number;
   /** Half a record, to be thrown away with the link that carried it. */
   readonly begun: Begun;
   /** The machine's counters: they outlive the link. */
   readonly counters: Counters;
-  /** Records without a distance, as long as there was none with. */
+  /** Records without a distance, until one with a distance comes. */
   readonly mute: number;
-  /** Something was said since the link was made: what it shows now is what it said last. */
+  /** Something has been said since the link was made: what it shows now is what it last said. */
   readonly fresh: boolean;
 }
 
@@ -94,16 +94,16 @@ export interface Next {
   readonly todo: readonly Todo[];
 }
 
-/** First links are tried this often: radios often miss the first call. After that somebody should look. */
+/** A first link is tried this often: radios often miss the first call. After that somebody should have a look. */
 const FIRST_TRIES = 3;
 /** The first wait before coming back, and the longest: a machine that is switched on again is found soon. */
 const FIRST_WAIT_MS = 200;
 const LONGEST_WAIT_MS = 5_000;
-/** So many records without a distance, one a second, and it is said. */
+/** After this many records without a distance, one a second, the athlete is told. */
 const MUTE_RECORDS = 5;
-/** A machine is silent after this. */
+/** A machine counts as silent after this. */
 const SILENT_MS = 900;
-/** So long a radio does not stall without losing its link: whoever is silent still, sits still. */
+/** No radio stalls for this long without losing its link: a machine still silent then is standing still. */
 const SURELY_SILENT_MS = 8_000;
 
 /** Nothing is linked yet. */
@@ -163,7 +163,7 @@ function asked(state: State): Next {
 function opening(state: State, name: string): Next {
   const attempt = state.attempts + 1;
   const link: Link = { is: 'linking', name, attempt, failed: 0 };
-  // It may be another machine than before, and that one counts from somewhere else.
+  // It may be another machine than before, which counts from somewhere else.
   const fresh = { begun: NOTHING_BEGUN, counters: NOTHING_SAID, mute: 0, fresh: false };
   return { state: { ...state, ...fresh, attempts: attempt, link }, todo: [{ todo: 'open', attempt }] };
 }
@@ -177,7 +177,7 @@ function opened(state: State, attempt: number): Next {
 function notOpened(state: State, attempt: number, why: Failure): Next {
   const { link } = state;
   if ((link.is !== 'linking' && link.is !== 'lost') || link.attempt !== attempt) return same(state);
-  // A machine that was rowed on is what it is, and one that refuses may be starting up: both are tried again.
+  // A machine that was rowed on is the right one, and one that refuses may be starting up: both are tried again.
   const again = link.is === 'lost' || (why === 'no_answer' && link.failed + 1 < FIRST_TRIES);
   if (!again) return failed(state, why);
   const todo: Todo[] = [{ todo: 'close' }, { todo: 'wait', attempt, ms: waitMs(link.failed) }];
@@ -245,7 +245,7 @@ function heardSoFar({ counters, mute }: State): Heard {
   return mute >= MUTE_RECORDS ? 'no_distance' : 'nothing';
 }
 
-/** A silent machine still shows its counters: they are told again, so that there is a baseline at the go. */
+/** A silent machine still shows its counters: they are reported again, so that there is a baseline at the go. */
 function stood(state: State, at_ms: number): Next {
   const { counters, link, kind, fresh } = state;
   const silent = at_ms - counters.heard_ms;

@@ -1,7 +1,7 @@
-// The machine's counters, joined over resets and jumps to ones that never run back.
+// The machine's counters, joined across resets and jumps into ones that never run back.
 //
-// The rule is the server's (`server/piece/src/recording/odometer.rs`), so that the athlete's own numbers are those that
-// count. `protocol/cases/odometer.json` holds both to it.
+// The rule is the server's (`server/piece/src/recording/odometer.rs`), so that the athlete's own numbers are the ones
+// that count. `protocol/cases/odometer.json` holds both to it.
 import { LIMITS } from '../../generated/known';
 
 /** What the machine said at one instant of this device's clock. */
@@ -15,28 +15,28 @@ export interface Report {
 /** A report with its counters joined. */
 export interface Joined<R extends Report> {
   readonly report: R;
-  /** When it was heard; never before the one that it follows. */
+  /** When it was heard; never before the one it follows. */
   readonly ms: number;
   readonly dm: number;
-  /** Null when the machine counts none. */
+  /** Null when the machine does not count them. */
   readonly strokes: number | null;
 }
 
 /** Speeds are judged over at least this long: whole metres four times a second look impossibly fast over less. */
 const SPEED_OVER_MS = 1_500;
-/** A counter that falls by no more than this is a rounding of the machine, not a reset. */
+/** A counter that falls by no more than this was rounded by the machine, not reset. */
 const JITTER_DM = 20;
-/** So many reports in a row that are impossible only against the one before them mean that the counter has jumped. */
+/** This many reports in a row that are impossible only against the one before them mean that the counter has jumped. */
 const JUMP_AFTER = 3;
 /** Nobody rows faster. */
 const SPEED_MAX_DM_A_MS = LIMITS.speed_max_dm_a_second / 1_000;
-/** Slack of a machine's clock that began at zero after the last report. */
+/** Slack for the clock of a machine that began at zero after the last report. */
 const FROM_ZERO_SLACK_MS = 2_000;
-/** A counter that falls again within this time trembles: nobody resets a machine twice so soon. */
+/** A counter that falls again within this time is jittering: nobody resets a machine twice so soon. */
 const FALLS_APART_MS = 10_000;
-/** Counters of sixteen bits begin again behind these, in decimetres and in metres. */
+/** Sixteen-bit counters start again after these, in decimetres and in metres. */
 const TOPS_DM = [2 ** 16, 10 * 2 ** 16] as const;
-/** Points that a speed is judged against, at most: more than a device may record at once. */
+/** At most this many points are looked back over to judge a speed: more than a device may record at once. */
 const NEAR = 512;
 /** The longest delay of a report that is believed: how far the machine's clock may run ahead of this one, in all. */
 const LATE_MS = 2_000;
@@ -50,17 +50,17 @@ interface Point {
 
 export class Odometer<R extends Report> {
   #last: R | null = null;
-  /** What is added to the machine's own distance. */
+  /** What has to be added to the machine's own distance. */
   #offsetDm = 0;
   /** When the counter last fell by more than a rounding. */
   #fellMs: number | null = null;
   /** Before a fall that was taken for a reset although no clock says so: when, how far, and what was added until then. */
   #beforeFall: { readonly ms: number; readonly distanceDm: number; readonly offsetDm: number } | null = null;
   #strokes: number | null = null;
-  /** How much the machine's clock was behind this device's when it was first heard, or joined anew. */
+  /** How far the machine's clock was behind this device's when it was first heard, or last joined. */
   #behindMs: number | null = null;
   #near: Point[] = [];
-  /** Impossible against what stands, possible among themselves. */
+  /** Impossible against what came before, possible among themselves. */
   #suspects: R[] = [];
 
   /** Takes the next report; returns the reports that count from now on: none if it is impossible, several after a jump. */
@@ -83,7 +83,7 @@ export class Odometer<R extends Report> {
       this.#strokes = report.strokes ?? null;
       return this.#counts(report, report, report.distance_dm, false);
     }
-    // A clock that was set anew must not make a later stroke earlier.
+    // A clock that was set again must not make a later stroke earlier.
     const ms = Math.max(report.ms, last.ms);
     const top = jumped ? null : topBetween(last, report, ms - last.ms);
     const fell = top === null ? Math.max(0, last.distance_dm - report.distance_dm) : 0;
@@ -91,7 +91,7 @@ export class Odometer<R extends Report> {
     const byClock = clockFromZero(report, ms - last.ms);
     const trembles = fell > JITTER_DM && this.#fallsAgain(ms);
     const reset = beganAtZero(report, ms - last.ms) && (fell > JITTER_DM || (clockFell && fell > 0)) && (!trembles || byClock);
-    // A report that was held up, or a counter that trembles. A counter that has jumped for good is joined up soon.
+    // A report that was held up, or a counter that jitters. A counter that has jumped for good is joined up soon.
     if (fell > JITTER_DM && !reset && !jumped) return null;
     const joined = reset || jumped;
     const offsetBefore = this.#offsetDm;
@@ -102,13 +102,13 @@ export class Odometer<R extends Report> {
     this.#offsetDm += top ?? 0;
     const shown = !joined && fell > 0 ? last.distance_dm : report.distance_dm;
     const soFar = this.#near.at(-1)?.dm ?? 0;
-    // What was rowed while the counter showed less comes at once; that it can have been rowed is known.
+    // What was rowed while the counter showed less comes all at once; that it can have been rowed is known already.
     if (back === null && this.#tooFast(report, ms, Math.max(0, shown + this.#offsetDm))) {
       if (!joined) {
         this.#offsetDm = offsetBefore;
         return null;
       }
-      // Even from zero the new counter is impossible: count from this report on.
+      // The new counter is impossible even from zero: count from this report on.
       this.#offsetDm = soFar - shown;
     }
     this.#suspects = [];
@@ -116,14 +116,14 @@ export class Odometer<R extends Report> {
     return this.#counts(report, { ...report, ms, distance_dm: shown }, Math.max(0, shown + this.#offsetDm, soFar), joined || back !== null || top !== null);
   }
 
-  /** Whether the counter has fallen a short while ago, too; notes this fall. */
+  /** Whether the counter had already fallen a short while ago; notes this fall. */
   #fallsAgain(ms: number): boolean {
     const before = this.#fellMs;
     this.#fellMs = ms;
     return before !== null && ms - before < FALLS_APART_MS;
   }
 
-  /** What was added before the last fall, if the counter is back sooner than anybody rows there from zero; else null. */
+  /** What was added before the last fall, if the counter is back sooner than anybody could row there from zero; otherwise null. */
   #noResetAfterAll({ distance_dm }: R, ms: number): number | null {
     const before = this.#beforeFall;
     if (before === null) return null;
@@ -133,7 +133,7 @@ export class Odometer<R extends Report> {
   }
 
   #counts(report: R, last: R, dm: number, joined: boolean): Joined<R> {
-    // The count of strokes goes on from the newest that was told.
+    // The stroke count goes on from the newest one reported.
     this.#last = { ...last, strokes: last.strokes ?? this.#last?.strokes ?? null };
     if (joined || this.#behindMs === null) this.#behindMs = behind(report, last.ms);
     this.#near = [...this.#near.slice(1 - NEAR), { ms: last.ms, dm, machineMs: report.elapsed_ms ?? null, joined }];
@@ -143,12 +143,12 @@ export class Odometer<R extends Report> {
   #strokesAt(last: R, report: R, reset: boolean): number | null {
     const [before, now] = [last.strokes ?? null, report.strokes ?? null];
     if (now === null || this.#strokes === null || before === null) return this.#strokes ?? now;
-    // A counter of metres that falls while the machine's clock runs on was nonsense, not a reset.
+    // A metre counter that falls while the machine's clock runs on was nonsense, not a reset.
     const runsOn = last.elapsed_ms != null && report.elapsed_ms != null && last.elapsed_ms <= report.elapsed_ms;
     return this.#strokes + ((!reset || runsOn) && now >= before ? now - before : now);
   }
 
-  /** Whether `dm` is further than anybody rows since the newest point at least SPEED_OVER_MS before, or the oldest near. */
+  /** Whether `dm` is further than anybody rows since the newest point at least SPEED_OVER_MS before, or since the oldest one near. */
   #tooFast(report: R, ms: number, dm: number): boolean {
     const behindMs = behind(report, ms);
     // The machine's own clock is free of the radio's delays, and of nothing else: it does not run faster than this one.
@@ -156,7 +156,7 @@ export class Odometer<R extends Report> {
     const since = (point: Point): number => {
       const byEar = Math.max(0, ms - point.ms);
       const now = report.elapsed_ms ?? null;
-      // It may stand still while nobody rows, and then the ear knows better.
+      // It may stand still while nobody rows, and then the time of hearing is the better guide.
       const byMachine = isClock && now !== null && point.machineMs !== null && !point.joined ? now - point.machineMs : 0;
       return Math.max(byEar, byMachine);
     };
@@ -169,8 +169,8 @@ export class Odometer<R extends Report> {
 }
 
 /**
- * What of the new counter was there when it was joined: nothing, when by its own clock the machine began at zero since, or
- * that clock has run on and shows that it is the same machine.
+ * How much of the new counter was there already when it was joined: nothing, if by its own clock the machine has begun at
+ * zero since, or if that clock has run on and so shows that it is the same machine.
  */
 function countsFrom(last: Report, report: Report, gapMs: number, jumped: boolean): number {
   return jumped || !(clockFromZero(report, gapMs) || clockRanOn(last, report, gapMs)) ? report.distance_dm : 0;
@@ -182,7 +182,7 @@ function clockRanOn(last: Report, report: Report, gapMs: number): boolean {
   return Math.abs(report.elapsed_ms - last.elapsed_ms - gapMs) <= FROM_ZERO_SLACK_MS;
 }
 
-/** Behind what a counter of sixteen bits has begun again between these two reports, if one has, and no further than anybody rows; else null. */
+/** The value after which a sixteen-bit counter has started again between these two reports, if one has, and went no further than anybody rows; otherwise null. */
 function topBetween(last: Report, report: Report, gapMs: number): number | null {
   if (report.distance_dm >= last.distance_dm) return null;
   const mostDm = SPEED_MAX_DM_A_MS * Math.max(gapMs, SPEED_OVER_MS);
@@ -199,7 +199,7 @@ function clockFromZero({ elapsed_ms }: Report, gapMs: number): boolean {
   return elapsed_ms != null && elapsed_ms <= gapMs + FROM_ZERO_SLACK_MS;
 }
 
-/** How much the machine's clock is behind this device's; null without one. */
+/** How far the machine's clock is behind this device's; null without one. */
 function behind({ elapsed_ms }: Report, ms: number): number | null {
   return elapsed_ms == null ? null : ms - elapsed_ms;
 }

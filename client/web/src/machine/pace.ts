@@ -1,7 +1,7 @@
 // How fast somebody rows, from what the machine counted and when it was heard.
 //
-// The machine's own pace comes in whole seconds, which is 4 s on seventeen hundred metres; distance and
-// arrival over some strokes tell it finer. For the own display alone: what counts is computed by the server.
+// The machine's own pace comes in whole seconds, which is 4 s on seventeen hundred metres; distance and arrival over
+// some strokes give it more finely. Only for the athlete's own display: what counts is computed by the server.
 
 /** A distance of the machine and when it was heard. */
 export interface Mark {
@@ -9,14 +9,14 @@ export interface Mark {
   readonly distance_dm: number;
 }
 
-/** Long enough for whole metres to tell a pace within 1 %, short enough to feel a change: four to six strokes. */
+/** Long enough for whole metres to give a pace within 1 %, short enough to feel a change: four to six strokes. */
 const OVER_MS = 12_000;
-/** Over less a whole metre is worth more than the difference between two people. */
+/** Over less than this, a whole metre is worth more than the difference between two people. */
 const AT_LEAST_MS = 4_000;
-/** Slower than 25 minutes for 500 m is not rowing. */
+/** Slower than 25 minutes per 500 m is not rowing. */
 const SLOWEST_PER_500M_MS = 1_500_000;
 
-/** Takes in a mark and lets go of what is too old; a counter that falls (a reset) begins anew. */
+/** Takes in a mark and drops what is too old; a counter that falls (a reset) starts afresh. */
 export function marked(marks: readonly Mark[], { heard_ms, distance_dm }: Mark): readonly Mark[] {
   const last = marks.at(-1);
   if (last !== undefined && distance_dm < last.distance_dm) return [{ heard_ms, distance_dm }];
@@ -25,7 +25,7 @@ export function marked(marks: readonly Mark[], { heard_ms, distance_dm }: Mark):
   return [...marks.slice(Math.max(0, from)), { heard_ms, distance_dm }];
 }
 
-/** Milliseconds for 500 m over the stretch just rowed, by the straight line that fits it best; null while nobody rows. */
+/** Milliseconds per 500 m over the stretch just rowed, by the straight line that fits it best; null while nobody rows. */
 export function pace(marks: readonly Mark[]): number | null {
   const first = marks[0];
   const last = marks.at(-1);

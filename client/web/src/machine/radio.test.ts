@@ -1,4 +1,4 @@
-// The driver on a Bluetooth of its own: real events, no radio, and time that moves when told.
+// The driver on a Bluetooth of its own: real events, no radio, and time that moves when told to.
 import { expect, test } from 'vitest';
 import { athlete, athletePrepare } from '#texts';
 import { demo } from './demo';
@@ -57,7 +57,7 @@ class Machine extends EventTarget implements Device {
   }
 }
 
-/** Everything around a link, with time in our hands. */
+/** Everything around a link, with time in our own hands. */
 function gym(machine: Machine, bluetooth?: Partial<Bluetooth>) {
   let now = 0;
   let timers: { at: number; what: () => void }[] = [];

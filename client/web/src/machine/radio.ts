@@ -1,4 +1,4 @@
-// Web Bluetooth, as far as this page uses it: does what `link.ts` says and tells it what happened.
+// Web Bluetooth, as far as this page uses it: does what `link.ts` says and reports what happened.
 
 import type { Said } from './counters';
 import { ROWER_DATA, ROWER_SERVICE } from './ftms';
@@ -35,7 +35,7 @@ declare global {
   }
 }
 
-/** A sample of the protocol, but for its number: the recording gives it. */
+/** A sample of the protocol, except for its number: the recording gives it. */
 export interface HeardSample extends Said {
   readonly heard_ms: number;
 }
@@ -45,15 +45,15 @@ export interface HeardBeat {
   readonly heart_bpm: number;
 }
 
-/** What a link needs of the world, and whom it tells. */
+/** What a link needs from the world, and whom it tells. */
 export interface Surroundings {
   readonly bluetooth: Bluetooth | undefined;
   readonly secure: boolean;
   /** This device's own clock: milliseconds that never run back. */
   now(): number;
-  /** Does something later; what comes back gives it up. */
+  /** Does something later; the returned function cancels it. */
   later(ms: number, what: () => void): () => void;
-  /** An instant of the own clock on the session's; null until the server's clock is known. */
+  /** An instant of this device's own clock on the session's; null until the server's clock is known. */
   onSession(ownMs: number): number | null;
   changed(state: State): void;
   sample(sample: HeardSample): void;
@@ -63,16 +63,16 @@ export interface Surroundings {
 /** What the athlete can do with a link. */
 export interface Linking {
   state(): State;
-  /** Asks which machine: only in answer to a tap, or the browser says no. */
+  /** Asks which machine: only in response to a tap, or the browser refuses. */
   ask(): void;
   /** Lets the machine go; it does not come back by itself. */
   release(): void;
 }
 
-/** A try that has not come to an end by then has failed. */
+/** An attempt that has not finished by then has failed. */
 const TRY_MS = 10_000;
 const TICK_MS = 1_000;
-/** What is heard before the session's clock is known waits, ten minutes of one a second; then the oldest goes. */
+/** What is heard before the session's clock is known waits, up to ten minutes at one a second; beyond that the oldest goes. */
 const UNSTAMPED_MAX = 600;
 
 const SPEAKS = {
@@ -80,7 +80,7 @@ const SPEAKS = {
   strap: { service: STRAP_SERVICE, data: STRAP_DATA },
 } as const;
 
-/** What this browser's page can use; everything of it can be put in other hands. */
+/** What this browser's page can use; all of it can be replaced. */
 export function browser(): Pick<Surroundings, 'bluetooth' | 'secure' | 'now' | 'later'> {
   return {
     bluetooth: globalThis.navigator.bluetooth,
@@ -93,7 +93,7 @@ export function browser(): Pick<Surroundings, 'bluetooth' | 'secure' | 'now' | '
   };
 }
 
-/** Why no link can be had on this page; null when one can. */
+/** Why this page can have no link; null when it can. */
 export function absence({ bluetooth, secure }: Pick<Surroundings, 'bluetooth' | 'secure'>): Absence | null {
   if (!secure) return 'insecure';
   return bluetooth === undefined ? 'no_web_bluetooth' : null;
@@ -156,7 +156,7 @@ export function linking(kind: Kind, around: Surroundings): Linking {
     }
   };
 
-  /** Only when it is truly gone: our own `disconnect` before a new try says the same. */
+  /** Only when it is truly gone: our own `disconnect` before a new attempt reports the same. */
   const lost = (from: Device): void => {
     if (from !== device || from.gatt?.connected || state.link.is !== 'linked') return;
     happen({ type: 'dropped', attempt: state.link.attempt });
@@ -170,11 +170,11 @@ export function linking(kind: Kind, around: Surroundings): Linking {
     const why = await Promise.race([connected(attempt), late]);
     giveUp();
     happen(why === null ? { type: 'opened', attempt } : { type: 'not_opened', attempt, why });
-    // It may have gone between the last answer and here, when nobody listened for that yet.
+    // It may have gone between the last answer and this point, when nobody was listening for that yet.
     if (why === null && device !== null) lost(device);
   };
 
-  /** Everything below the device dies with a link and is asked for anew; null when values come. */
+  /** Everything below the device dies with a link and is asked for again; null when values come. */
   const connected = async (attempt: number): Promise<Failure | null> => {
     const gatt = device?.gatt;
     if (gatt === undefined) return 'refused';
@@ -233,7 +233,7 @@ export function linking(kind: Kind, around: Surroundings): Linking {
 
 type Step = 'connect' | 'find' | 'subscribe';
 
-/** A closed list and a missing adapter come as errors of the same name; the adapter can be asked for. */
+/** A closed list and a missing adapter come as errors of the same name; whether there is an adapter can be asked. */
 async function whyNotChosen(bluetooth: Bluetooth, error: unknown): Promise<Failure> {
   if (nameOf(error) !== 'NotFoundError') return 'blocked';
   const available = await bluetooth.getAvailability().catch(() => false);

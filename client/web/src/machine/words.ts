@@ -9,7 +9,7 @@ export type WayOn = 'link' | 'release' | 'bridge' | 'demo';
 export interface Words {
   /** A few words, for a line of the page. */
   readonly short: string;
-  /** A sentence or two: what is so, and what helps. */
+  /** A sentence or two: what the matter is, and what helps. */
   readonly says: string;
   readonly ways: readonly WayOn[];
   /** Something is under way: not a moment to press anything. */
@@ -17,7 +17,7 @@ export interface Words {
 }
 
 const OTHER_WAYS: readonly WayOn[] = ['bridge', 'demo'];
-/** So often a lost machine was tried when somebody should have a look: about 20 s. */
+/** After this many attempts at a lost machine somebody should have a look: about 20 s. */
 const LOOK_AFTER = 6;
 
 /** On the buttons. */

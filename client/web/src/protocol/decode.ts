@@ -1,4 +1,4 @@
-// The one place where text becomes a typed message: nothing behind it has to doubt what it is given.
+// The one place where text becomes a typed message: nothing after it has to doubt what it is given.
 import { KINDS, MESSAGES } from '../../generated/known';
 import type { ClientMsg, Event, Sample, ServerMsg } from '../../generated/protocol';
 
@@ -7,8 +7,8 @@ export type * from '../../generated/protocol';
 type Fields = Record<string, unknown>;
 
 /**
- * What the server said; null for what this page does not understand: no JSON, a type that a newer server
- * may have, a message without its fields. Events of a kind that is not known are left out.
+ * What the server said; null for what this page does not understand: not JSON, a type that a newer server may have, a
+ * message without its fields. Events of an unknown kind are left out.
  */
 export function decode(text: string): ServerMsg | null {
   const said = parsed(text);
@@ -25,7 +25,7 @@ export function encode(msg: ClientMsg): string {
   return JSON.stringify(msg);
 }
 
-/** What this browser has kept, as it was written; null when it is nothing of the kind. */
+/** What this browser has kept, as it was written; null when it is nothing of the sort. */
 export function restored<Kept>(text: string | null, holds: (fields: Fields) => boolean): Kept | null {
   const kept = text === null ? null : parsed(text);
   return isFields(kept) && holds(kept) ? (kept as Kept) : null;
@@ -45,12 +45,12 @@ function parsed(text: string): unknown {
   try {
     return JSON.parse(text);
   } catch {
-    // Not JSON is a message that is not understood, no more and no less.
+    // Text that is not JSON is a message that is not understood, no more and no less.
     return null;
   }
 }
 
-/** Whether the tag is one that is known, and every field is there that always comes with it. */
+/** Whether the tag is a known one, and every field is there that always comes with it. */
 function has(fields: Fields, tag: string, known: ReadonlyMap<string, readonly string[]>): boolean {
   const name = fields[tag];
   const needs = typeof name === 'string' ? known.get(name) : undefined;

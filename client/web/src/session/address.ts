@@ -1,4 +1,4 @@
-// What stands in the address of a page: `/board/KAMURETA#secret`. The fragment never leaves the browser.
+// What the address of a page contains: `/board/KAMURETA#secret`. The fragment never leaves the browser.
 
 export interface Address {
   /** Eight letters or twelve; empty when the address has none, as on `/row/`. */
@@ -12,7 +12,7 @@ export function readAddress(url: URL): Address {
   return { code: codeOf(code), secret: url.hash.slice(1) };
 }
 
-/** A join code as it stands in addresses, whatever was typed: capitals, no gap. A digit is left to the server, which knows what was meant. */
+/** A join code as it appears in addresses, whatever was typed: capitals, no gap. A digit is left to the server, which knows what was meant. */
 export function codeOf(typed: string): string {
   return typed.replaceAll(/[^A-Za-z0-9]/g, '').toUpperCase();
 }

@@ -1,5 +1,5 @@
-// Which build this page is of. A page of an older build than the server says so, and loads itself anew when
-// no piece is under way.
+// Which build this page is from. A page from an older build than the server's says so, and reloads itself when no piece
+// is under way.
 
 /** What the build script wrote into the page; null while it is served by Vite. */
 export function ownBuild(page: Document): string | null {
@@ -7,14 +7,14 @@ export function ownBuild(page: Document): string | null {
   return named === '' || named.startsWith('__') ? null : named;
 }
 
-/** Whether the server is of another build than this page. */
+/** Whether the server is from another build than this page. */
 export function hasToReload(serverBuild: string, own: string | null = ownBuild(document)): boolean {
   return own !== null && own !== serverBuild;
 }
 
 /**
- * Whether to load anew for this build: once. When the same page comes back all the same, something between
- * here and the server keeps old pages, and going round and round would help nobody.
+ * Whether to reload for this build: only once. When the same page comes back all the same, something between here and
+ * the server keeps old pages, and going round in circles would help nobody.
  */
 export function reloadsOnce(shelf: Pick<Storage, 'getItem' | 'setItem'>, serverBuild: string): boolean {
   if (shelf.getItem('thole reloaded for') === serverBuild) return false;

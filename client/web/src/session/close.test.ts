@@ -1,4 +1,4 @@
-// Against the table that protocol/README.md gives to everybody who writes a client.
+// Against the table that protocol/README.md gives to anybody who writes a client.
 import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
 import { advice } from './close';

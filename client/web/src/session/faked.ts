@@ -14,14 +14,14 @@ export class FakedWorld implements World {
   readonly #openedAtMs: number;
   #timers = new Set<Timer>();
   #ear: Ear | null = null;
-  /** From 0 up to 1, the next chances; then always one half. */
+  /** The next random numbers, from 0 up to 1; after those, always one half. */
   chances: number[] = [];
   /** What was said since the last `heard`. */
   #said: string[] = [];
   /** How often a connection was opened. */
   opened = 0;
 
-  /** A page that is opened at this time on the wall. */
+  /** A page that is opened at this time on the wall clock. */
   constructor(openedAtMs = 0) {
     this.#openedAtMs = openedAtMs;
   }
@@ -53,7 +53,7 @@ export class FakedWorld implements World {
     return this.chances.shift() ?? 0.5;
   }
 
-  /** Time passes; what becomes due meanwhile happens at its instant. */
+  /** Time passes; what falls due in the meantime happens at its instant. */
   pass(ms: number): void {
     const end = this.#nowMs + ms;
     for (;;) {

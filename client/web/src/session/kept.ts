@@ -1,7 +1,7 @@
-// Every sample of an athlete, kept until its result is final: what to send, what to send again.
+// Every sample of an athlete, kept until its result is final: what to send, and what to send again.
 //
-// Pure: the caller says what time it is. The server's word on what is durable moves a mark and drops
-// nothing, so a server that lost its disk can be filled again from here.
+// Pure: the caller says what time it is. The server's word on what is durable moves a mark and drops nothing, so a
+// server that lost its disk can be refilled from here.
 import { LIMITS } from '../../generated/known';
 import type { ClientSamples, ClientSkip, Durable, RunId, Sample } from '../protocol/decode';
 
@@ -12,11 +12,11 @@ const UNDERWAY_MAX = LIMITS.underway_max;
 /** Without progress for this long, what is not acknowledged is sent again. */
 const RESEND_AFTER_MS = 1_500;
 
-/** How a connection took up the recording again. */
+/** How a connection resumed the recording. */
 export type Resumed =
-  /** Behind what the server has. */
+  /** After what the server has. */
   | { readonly resumed: 'goes_on'; readonly behind: number }
-  /** The server has less than it had acknowledged, or another journal: everything goes again. */
+  /** The server has less than it had acknowledged, or another journal: everything is sent again. */
   | { readonly resumed: 'all_again'; readonly behind: number };
 
 export class Kept {
@@ -30,7 +30,7 @@ export class Kept {
   #movedMs = 0;
   #epoch: string | null = null;
 
-  /** A recording, with what was kept of it before the page was loaded anew, in any order. */
+  /** A recording, with what was kept of it before the page was reloaded, in any order. */
   constructor(run: RunId, before: readonly Sample[] = []) {
     this.run = run;
     this.#samples = [...before].sort((a, b) => a.seq - b.seq);
@@ -42,7 +42,7 @@ export class Kept {
     return this.#samples.at(-1)?.seq ?? this.#forgotten;
   }
 
-  /** All that is kept here, durable or not. */
+  /** Everything that is kept here, durable or not. */
   get samples(): readonly Sample[] {
     return this.#samples;
   }
@@ -66,12 +66,12 @@ export class Kept {
     const otherJournal = this.#epoch !== null && this.#epoch !== epoch;
     this.#epoch = epoch;
     if (otherJournal || through < this.#acked) {
-      // What it still has is acknowledged at once; nobody has to guess what is missing.
+      // What it still has is acknowledged at once; there is no need to guess what is missing.
       this.#acked = this.#sent = 0;
       this.#beyond = [];
       return { resumed: 'all_again', behind: this.lastSeq };
     }
-    // The server may know more than what this browser has kept: the numbers go on behind that.
+    // The server may know more than this browser has kept: the numbers go on after that.
     if (through > this.lastSeq) {
       this.#samples = [];
       this.#forgotten = through;
@@ -81,7 +81,7 @@ export class Kept {
     return { resumed: 'goes_on', behind: this.pending };
   }
 
-  /** The server has said how far the recording is durable; an older word changes nothing. */
+  /** The server has said how far the recording is durable; older word of it changes nothing. */
   acknowledged(durable: Durable, nowMs: number): void {
     if (durable.run !== this.run || durable.through_seq < this.#acked) return;
     const through = Math.min(durable.through_seq, this.lastSeq);
@@ -92,8 +92,8 @@ export class Kept {
   }
 
   /**
-   * What to send now, oldest first: samples whose instant has surely come on the server (`pastMs`), new
-   * ones at once, unacknowledged ones again after a while without progress.
+   * What to send now, oldest first: samples whose instant has certainly come on the server (`pastMs`); new ones at
+   * once, unacknowledged ones again after a while without progress.
    */
   next(pastMs: number, nowMs: number): ClientSamples | ClientSkip | null {
     if (this.#sent > this.#acked && nowMs - this.#movedMs >= RESEND_AFTER_MS) this.#sent = this.#acked;
@@ -117,12 +117,12 @@ export class Kept {
     return samples.length === 0 ? null : { type: 'samples', run: this.run, samples };
   }
 
-  /** The connection is gone: what was on its way goes again on the next one. */
+  /** The connection is gone: what was on its way is sent again on the next one. */
   unsent(): void {
     this.#sent = this.#acked;
   }
 
-  /** The results up to this instant are final: what is durable of it is kept no longer. Gives the last number that is gone. */
+  /** The results up to this instant are final: what is durable of that is no longer kept. Returns the last number that is gone. */
   forget(throughMs: number): number {
     const stays = this.#samples.findIndex((sample) => sample.heard_ms > throughMs || sample.seq > this.#acked);
     const gone = this.#samples.splice(0, stays === -1 ? this.#samples.length : stays);

@@ -5,18 +5,18 @@ import { NOTHING_YET, currentPhase, isUnderWay, reduce, type Session, type State
 import { Link, type Entry, type News } from './socket';
 import { browser, type World } from './world';
 
-/** How often what depends on the time is drawn. */
+/** How often anything that depends on the time is redrawn. */
 const TICK_MS = 100;
 
 const DEVICE = 'thole device';
 
-/** What the server answers by the name that this device gave it. */
+/** What the server answers under the id that this device gave it. */
 type Commanded = Extract<ClientMsg, { command?: CommandId | null }> & { readonly command: CommandId };
 
 /** Asked for and not answered: said again with every new connection, and gone with this page. */
 export interface Unanswered {
   readonly msg: Commanded;
-  /** It went out on a connection: the server may have heard it. */
+  /** It went out on a connection, so the server may have heard it. */
   readonly said: boolean;
   /** The session's time when it was asked for; null before that is known. */
   readonly asked_at_ms: number | null;
@@ -52,7 +52,7 @@ export class Live {
     return this.#link;
   }
 
-  /** Opens a place in a session. Whoever must hear everything, such as a recorder, gives `alsoTell`. */
+  /** Opens a place in a session. Whoever must hear everything, such as a recorder, passes `alsoTell`. */
   enter(role: Role, entry: Entry, run: RunId | null = null, alsoTell?: (news: News) => void, takeSeat = false): Link {
     this.leave();
     this.#state = NOTHING_YET;
@@ -67,7 +67,7 @@ export class Live {
     this.#link?.leave();
     this.#link = null;
     this.#alsoTell.length = 0;
-    // Nothing of it is said in the name of whoever takes this place next.
+    // None of it is said in the name of whoever takes this place next.
     this.#unanswered = new Map();
     this.#callOff();
   }
@@ -77,14 +77,14 @@ export class Live {
     return this.#link?.say(msg) ?? false;
   }
 
-  /** Gives an order; what came of it stands in `state.answers` under what this returns. */
+  /** Gives an order; what came of it is in `state.answers` under the returned id. */
   order(order: Order): CommandId {
     return this.ask((command) => ({ type: 'command', command, order }));
   }
 
   /**
-   * Asks for something that is answered by name; said again after a lost connection until it is. What was asked for
-   * instead of it before is not said again.
+   * Asks for something that is answered under an id; said again after a lost connection until it is. What was asked for
+   * in its place before is not said again.
    */
   ask(make: (command: CommandId) => Commanded, before: CommandId | null = null): CommandId {
     if (before !== null) this.forgo(before);
@@ -94,7 +94,7 @@ export class Live {
     return msg.command;
   }
 
-  /** What has no answer yet, in the order in which it was asked for. */
+  /** What has not been answered yet, in the order in which it was asked for. */
   get unanswered(): readonly Unanswered[] {
     return [...this.#unanswered.values()];
   }
@@ -106,12 +106,12 @@ export class Live {
     return true;
   }
 
-  /** Says it no more, whether it was heard or not. */
+  /** Stops saying it, whether it was heard or not. */
   forgo(command: CommandId): void {
     this.#unanswered = new Map([...this.#unanswered].filter(([name]) => name !== command));
   }
 
-  /** Whether this has no answer yet. */
+  /** Whether this has not been answered yet. */
   waits(command: CommandId): boolean {
     return this.#unanswered.has(command);
   }
@@ -141,19 +141,19 @@ export class Live {
     this.#nowMs = this.#link?.now() ?? null;
   }
 
-  /** Whether this page is of another build than the server, and may load itself anew without disturbing. */
+  /** Whether this page is from another build than the server, and may reload itself without disturbing. */
   get isOld(): boolean {
     return this.session !== null && hasToReload(this.session.build);
   }
 
-  /** Not while a piece is rowed, nor just before: a page that loads itself anew has lost its machine. */
+  /** Not while a piece is rowed, nor just before: a page that reloads itself has lost its machine. */
   get mayReload(): boolean {
     const phase = this.session === null ? null : currentPhase(this.session);
     return phase === null || (phase.phase !== 'armed' && !isUnderWay(phase));
   }
 }
 
-/** This page under one name, also after it was loaded anew: a coach who led it leads it again, and an athlete's is no second device. */
+/** This page keeps one name, even across a reload: a coach who led on it leads again, and an athlete's is not a second device. */
 function ownDevice(shelf: Pick<Storage, 'getItem' | 'setItem'>): string {
   const known = shelf.getItem(DEVICE);
   if (known !== null) return known;
@@ -162,12 +162,12 @@ function ownDevice(shelf: Pick<Storage, 'getItem' | 'setItem'>): string {
   return name;
 }
 
-/** An id to join by that nobody can guess: of one try, said again until it is answered. */
+/** An id for joining that nobody can guess: for one attempt, repeated until it is answered. */
 export function joinId(): string {
   return `${newId()}${newId()}`.replaceAll('-', '');
 }
 
-/** A random UUID, also where the browser takes the page for insecure and has no `randomUUID`. */
+/** A random UUID, even where the browser considers the page insecure and has no `randomUUID`. */
 export function newId(): string {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
   // RFC 9562 section 5.4: version 4, and the variant.

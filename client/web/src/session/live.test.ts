@@ -46,7 +46,7 @@ test('the newest of a kind takes the place of one without an answer, and nothing
   const second = live.ask(rowOn, first);
   expect(said()).toEqual([first, second]);
   expect([live.waits(first), live.waits(second)]).toEqual([false, true]);
-  // The connection drops right after sending: the answer is lost, the word is not.
+  // The connection drops right after sending: the answer is lost, what was said is not.
   world.end(null);
   const news: string[] = [];
   asks = () => void news.push(live.ask(stop));

@@ -6,9 +6,9 @@ import type { Link, News } from './socket';
 import type { Said, Shelved, Store, Waiting } from './store';
 import type { World } from './world';
 
-/** How often is looked whether something is to be sent again. */
+/** How often to look whether anything has to be sent again. */
 const LOOK_EVERY_MS = 250;
-/** Machine reports that wait for the session's clock; an hour of two a second. */
+/** Machine reports waiting for the session's clock: an hour of two a second. */
 const UNDATED_MAX = 7_200;
 /** About as long as a stroke takes. */
 const A_STROKE_MS = 2_000;
@@ -33,7 +33,7 @@ export class Recorder {
     this.#world = world;
   }
 
-  /** Takes up the recording of this name with what this device has kept of it. */
+  /** Resumes the recording with this name, with what this device has kept of it. */
   static async open(run: RunId, store: Store, world: World): Promise<Recorder> {
     return new Recorder(run, await store.load(run), store, world);
   }
@@ -47,14 +47,14 @@ export class Recorder {
     return this.#kept.pending + this.#undated.length;
   }
 
-  /** Whether the server had lost what it had acknowledged: all of it goes again. */
+  /** Whether the server had lost what it had acknowledged: all of it is sent again. */
   get serverLost(): boolean {
     return this.#serverLost;
   }
 
   /**
-   * All that this device has, in order. Reports that wait for the session's clock come behind, a stroke later: how long
-   * the page was away nobody knows.
+   * Everything that this device has, in order. Reports waiting for the session's clock come last, a stroke later:
+   * nobody knows how long the page was away.
    */
   get samples(): readonly Sample[] {
     const { samples, lastSeq } = this.#kept;
@@ -74,7 +74,7 @@ export class Recorder {
     this.#look();
   }
 
-  /** Records what the machine has said just now. Before the session's clock is known it waits for its date. */
+  /** Records what the machine has just said. Before the session's clock is known, it waits to be dated. */
   record(said: Said): void {
     if (!this.#thin.lets(this.#world.now())) return;
     if (this.#dated) this.#keep(said, this.#world.now(), null);
@@ -124,8 +124,8 @@ export class Recorder {
   }
 
   /**
-   * What came before the clock was known is dated backwards, that of a page before this one, too. A clock on the
-   * wall that was set meanwhile must not bring one before the other, nor into the time to come.
+   * What came before the clock was known is dated backwards, including that of an earlier page. A wall clock that was
+   * set in the meantime must not put one before the other, nor into the future.
    */
   #dateAll(): void {
     const [nowMs, wallMs] = [this.#world.now(), this.#world.wall()];

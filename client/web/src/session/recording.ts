@@ -1,5 +1,6 @@
 // What was rowed here as a recorded piece, one line of JSON, as `thole row --from` and `thole-server replay` read it:
-// for when the server has lost it. The rule is `client/src/saved.rs`; `protocol/cases/saved.json` holds both to it.
+// for when the server has lost it. The rule is that of `client/src/saved.rs`; `protocol/cases/saved.json` holds both to
+// it.
 import type { Repeat, Sample, Target } from '../protocol/decode';
 import { isFields, restored } from '../protocol/decode';
 import type { Shelf } from './remembered';
@@ -9,14 +10,14 @@ export interface Whose {
   readonly id: string;
   /** The join code: who rowed together. */
   readonly group: string;
-  /** Empty while it is not known what is rowed. */
+  /** Empty as long as it is not known what is rowed. */
   readonly repeats: readonly Repeat[];
   readonly target: Target | null;
   /** On the session's clock; null without a go. */
   readonly go_at_ms: number | null;
 }
 
-/** One line of a file of recorded pieces. Programs that read it leave aside what they do not know. */
+/** One line of a file of recorded pieces. Programs that read it ignore what they do not know. */
 export interface Recorded {
   readonly id: string;
   readonly group: string;
@@ -29,7 +30,7 @@ export interface Recorded {
   readonly samples: readonly (readonly [number, number, number | null, number | null])[];
 }
 
-/** A counter that falls by no more than this is a rounding of the machine, not a reset. */
+/** A counter that falls by no more than this was rounded by the machine, not reset. */
 const JITTER_DM = 20;
 /** No piece is shorter. */
 const DISTANCE_LEAST_M = 100;
@@ -52,7 +53,7 @@ export function recorded(whose: Whose, samples: readonly Sample[]): Recorded | n
   return { id, group, ...work(whose, told.at(-1)?.[1] ?? 0), samples: told };
 }
 
-/** The piece where it is one stretch of work; else all that was rowed is one, rests and all. */
+/** The piece if it is one stretch of work; otherwise everything that was rowed counts as one, rests and all. */
 function work({ repeats, target }: Whose, metres: number): Pick<Recorded, 'kind' | 'reps' | 'rep_size' | 'target'> {
   const [one, ...others] = repeats;
   if (one === undefined || others.length > 0) return { kind: 'distance', reps: 1, rep_size: Math.max(DISTANCE_LEAST_M, Math.ceil(metres)) };
@@ -62,7 +63,7 @@ function work({ repeats, target }: Whose, metres: number): Pick<Recorded, 'kind'
   return { kind: 'time', reps: 1, rep_size: one.work.time_ms / 1_000, ...(target?.want === 'distance' ? { target: target.distance_dm / 10 } : {}) };
 }
 
-/** In their order, the machine's distance as one count that never runs back. */
+/** In order, with the machine's distance as one count that never runs back. */
 function joined(samples: readonly Sample[]): readonly (Sample & { readonly dm: number })[] {
   let [offset, shown] = [0, 0];
   return [...samples]
@@ -75,7 +76,7 @@ function joined(samples: readonly Sample[]): readonly (Sample & { readonly dm: n
     });
 }
 
-/** Keeps who rows what, so that a page that is loaded anew without the server still knows it. */
+/** Keeps who rows what, so that a page reloaded without the server still knows. */
 export function rememberRowed(shelf: Shelf, code: string, whose: Whose): void {
   shelf.setItem(`thole rowed ${code}`, JSON.stringify(whose));
 }

@@ -1,5 +1,5 @@
-// The session as this page knows it. One pure function takes in what the link tells; pages only draw what
-// comes of it. A message or an event of a new kind does not compile until it is handled here.
+// The session as this page knows it. One pure function takes in what the link tells; pages only draw what comes of it.
+// A message or an event of a new kind does not compile until it is handled here.
 import type {
   AthleteResult,
   AthleteView,
@@ -37,13 +37,13 @@ export type Connected =
   | { readonly is: 'lost'; readonly says: string; readonly code: number | null }
   | { readonly is: 'ended'; readonly says: string; readonly code: number | null };
 
-/** How a call came to its end. */
+/** How a call ended. */
 export type Over = { readonly at_ms: number; readonly how: 'ended' | 'taken_back' };
 
 /** A call that went out, as coach and board list it. */
 export interface ListedCall extends SentCall {
   readonly over: Over | null;
-  /** What changed after it; null until its last stroke is in, and for whoever is not told. */
+  /** What changed after it; null until its last stroke is in, and for those who are not told. */
   readonly effect: CallEffect | null;
 }
 
@@ -54,12 +54,12 @@ export interface ArmedCall {
   readonly sends_at_ms: number;
 }
 
-/** An athlete's call, while it stands and after. */
+/** An athlete's call, while it stands and afterwards. */
 export interface OwnCall extends RunningCall {
   readonly over: Over | null;
 }
 
-/** The welcome, kept up to date; and what is known beside it. */
+/** The welcome, kept up to date; and what else is known. */
 export interface Session extends Omit<ServerWelcome, 'type' | 'own' | 'call' | 'calls' | 'durable'> {
   /** Board and coach. */
   readonly standings: Standings | null;
@@ -74,15 +74,15 @@ export interface Session extends Omit<ServerWelcome, 'type' | 'own' | 'call' | '
   readonly call: OwnCall | null;
   /** Coach: seats to which a second device has come, and when last. */
   readonly secondDevices: ReadonlyMap<string, number>;
-  /** Coach: names that look like another one, and whose that is; null when they are only written as if. */
+  /** Coach: names that look like another one, and whose that is; null when they are only written suspiciously. */
   readonly alike: ReadonlyMap<string, string | null>;
-  /** Coach: what the check of the server's clock gave, when it was last in doubt, and when that was told. */
+  /** Coach: what the check of the server's clock found, when it was last in doubt, and when that was told. */
   readonly clockCheck: ClockCheck | null;
   /** When everybody was last called back. */
   readonly falseStartAtMs: number | null;
 }
 
-/** The server's clock was put forward by so much; null = too few devices came back to say. */
+/** The server's clock was put forward by this much; null = too few devices came back to say. */
 export interface ClockCheck {
   readonly by_ms: number | null;
   readonly devices: number;
@@ -94,16 +94,16 @@ export type Answer = { readonly done: true } | { readonly done: false; readonly 
 
 export interface State {
   readonly connected: Connected;
-  /** None before the first welcome; the last one that was known while the connection is lost. */
+  /** Null before the first welcome; the last one known while the connection is lost. */
   readonly session: Session | null;
   /** The secrets of a session that this page made, or of a place that it took. */
   readonly entered: ServerCreated | ServerJoined | null;
   /** Coach: links that were made while this page was open, by athlete. */
   readonly links: ReadonlyMap<string, ServerLink>;
   readonly answers: ReadonlyMap<CommandId, Answer>;
-  /** What is said while the coach is asked to let this device in; null when nobody waits. */
+  /** What to say while the coach is asked to let this device in; null when nobody is waiting. */
   readonly waits: string | null;
-  /** The last refusal that answered no order. */
+  /** The last refusal that did not answer an order. */
   readonly refusal: Refusal | null;
 }
 
@@ -140,7 +140,7 @@ export function reduce(state: State, news: News): State {
   }
 }
 
-/** The piece that is rowed now, or comes next. */
+/** The piece that is being rowed, or comes next. */
 export function currentPiece(session: Session): PieceView | null {
   return session.pieces.find(({ piece }) => piece === session.current) ?? null;
 }
@@ -210,7 +210,7 @@ function welcomed(before: Session | null, msg: ServerWelcome): Session {
   return calls.reduce(withListed, session);
 }
 
-/** The call that waits out its grace, after one more event about calls. */
+/** The call that is waiting out its grace period, after one more event about calls. */
 function stillArmed(armed: ArmedCall | null, { what }: Event): ArmedCall | null {
   if (what.kind === 'call_armed') return { call: what.call, text: what.text, sends_at_ms: what.sends_at_ms };
   const about = what.kind === 'call_sent' || what.kind === 'call_taken_back' ? what.call : null;
@@ -229,7 +229,7 @@ function said(state: State, msg: ServerMsg): State {
       const links = new Map([...state.links, ...msg.links.map((link) => [link.athlete, link] as const)]);
       return { ...state, links, answers: withAnswer(state.answers, msg.command, { done: true }) };
     }
-    // Whoever asked for a table gathers its parts.
+    // Whoever asked for a table collects its parts.
     case 'results_table':
       return state;
     case 'board_link':
@@ -243,7 +243,7 @@ function said(state: State, msg: ServerMsg): State {
     case 'in_command':
     case 'requests':
       return state.session === null ? state : { ...state, session: heard(state.session, msg) };
-    // Before the session, or about the connection alone: the link has dealt with them.
+    // Before the session, or only about the connection: the link has dealt with them.
     case 'created':
     case 'joined':
     case 'waiting':
@@ -284,14 +284,14 @@ function heard(session: Session, msg: AboutSession): Session {
   }
 }
 
-/** The own standing also says how many strokes of the call are left. */
+/** The athlete's own standing also says how many strokes of the call are left. */
 function withOwn(session: Session, own: Own): Session {
   const { call } = session;
   const counts = call !== null && call.over === null && own.call_strokes_left !== null;
   return { ...session, own, call: counts ? { ...call, strokes_left: own.call_strokes_left } : call };
 }
 
-/** Takes in one event. What the welcome holds already is listed, and changes nothing else. */
+/** Takes in one event. What the welcome already includes is listed, and changes nothing else. */
 function happened(session: Session, event: Event): Session {
   const listed = withListed(session, event);
   if (event.event <= session.last_event) return listed;
@@ -412,7 +412,7 @@ function changed(session: Session, atMs: number, what: Happening): Session {
 function inPhase(session: Session, current: number, phase: Phase): Session {
   const pieces = session.pieces.map((view) => (view.piece === current ? { ...view, phase } : view));
   const next = { ...session, pieces, current };
-  // Nothing of another piece, or of another try at this one, is shown as if it were of this one.
+  // Nothing of another piece, or of another attempt at this one, is shown as if it belonged to this one.
   const anew = current !== session.current || phase.phase === 'counting';
   return anew ? { ...next, standings: null, details: [], notices: [], own: null, call: null, armed: null } : next;
 }
@@ -433,7 +433,7 @@ function withAnswer(answers: State['answers'], command: CommandId, answer: Answe
   return new Map([...answers, [command, answer] as const].slice(-ANSWERS_MAX));
 }
 
-/** Those that are known under the same name give way; new ones come at the end. */
+/** Those known under the same name are replaced; new ones come at the end. */
 function replaced<One>(known: readonly One[], fresh: readonly One[], name: (one: One) => string): One[] {
   const byName = new Map(fresh.map((one) => [name(one), one]));
   const kept = known.map((one) => {

@@ -1,5 +1,5 @@
-// What this browser remembers of a person's own place in a session, so that a reload opens it again.
-// It stays on this device: nothing of it is ever part of an address that is asked for.
+// What this browser remembers of a person's own place in a session, so that a reload opens it again. It stays on this
+// device: none of it is ever part of an address that is requested.
 import { restored } from '../protocol/decode';
 import type { AthleteId, RunId } from '../protocol/decode';
 
@@ -8,7 +8,7 @@ export interface Remembered {
   readonly secret: string;
   /** An athlete's recording; null for others. */
   readonly run: RunId | null;
-  /** Whose place it is, when the server has said so. */
+  /** Whose place it is, once the server has said so. */
   readonly athlete?: AthleteId | null;
 }
 
@@ -30,7 +30,7 @@ export function forget(shelf: Shelf, page: string, code: string): void {
   shelf.removeItem(name(page, code));
 }
 
-/** Which recording of an athlete this device keeps: it goes on when they come back to it, whoever sat here meanwhile. */
+/** Which recording of an athlete this device keeps: it goes on when they come back to it, whoever sat here in the meantime. */
 export function rememberRecording(shelf: Shelf, code: string, athlete: AthleteId, run: RunId): void {
   shelf.setItem(recording(code, athlete), run);
 }

@@ -49,7 +49,7 @@ test('a seat is taken once: whoever has lost it to another device does not take 
   const { world } = scene({ role: 'athlete', takeSeat: true });
   world.accept();
   expect(world.heard()).toMatchObject([{ type: 'hello', take_seat: true }]);
-  // Not yet welcome: it still means to.
+  // Not let in yet: it still means to get in.
   world.end(1012);
   world.pass(1_000);
   world.accept();
@@ -87,7 +87,7 @@ test('a name that is taken is told, and not tried again', () => {
   expect(world.opened).toBe(1);
 });
 
-// protocol/README.md, 'Staying there, and coming back': a heartbeat after a second without a word.
+// protocol/README.md, 'Staying there, and coming back': a heartbeat after a second without a message.
 test('who has nothing to say says so once a second', () => {
   const { world, ...there } = inSession();
   world.pass(600);

@@ -1,7 +1,7 @@
 // A link to a session that holds: it comes back after every loss and says so.
 //
-// What is said goes out on the connection that stands now or nowhere; whoever must be heard says it again
-// after the next welcome.
+// What is said goes out on the connection that stands now or nowhere; whoever must be heard says it again after the
+// next welcome.
 import { ui } from '#texts';
 import { LIMITS } from '../../generated/known';
 import { decode, encode } from '../protocol/decode';
@@ -23,20 +23,20 @@ import { advice } from './close';
 import type { Wire, World } from './world';
 
 const VERSION = 1;
-/** Said when nothing else was for this long, on the session's clock … */
+/** Sent when nothing else was for this long, on the session's clock … */
 const HEARTBEAT_MS = LIMITS.heartbeat_ms;
-/** … and a connection that is silent for this long is given up … */
+/** … and a connection that is silent for this long is abandoned … */
 const SILENCE_MS = 6_000;
-/** … but a busy device gets so much real time, however fast the session runs. */
+/** … but a busy device gets this much real time, however fast the session runs. */
 const SILENCE_LEAST_MS = 2_000;
-/** While the coach is asked, the wish is said again this often, in real time. */
+/** While the coach is asked, the request is repeated this often, in real time. */
 const ASK_AGAIN_MS = 5_000;
 /** How long connecting and greeting may take, in real time. */
 const WELCOME_MS = 10_000;
-/** Questions to the clock as a connection begins, so far apart … */
+/** Questions to the clock when a connection begins, this far apart … */
 const QUESTIONS = 8;
 const QUESTION_APART_MS = 60;
-/** … and then one every this long. */
+/** … and then one every so often. */
 const QUESTION_EVERY_MS = 15_000;
 /** Longest random wait before coming back: this, twice this, … */
 const WAIT_FIRST_MS = 200;
@@ -53,18 +53,18 @@ export interface LinkConfig {
   readonly run: RunId | null;
   /** Which device this is; null for a board. */
   readonly device?: string | null;
-  /** Takes an athlete's seat though another device is heard in it. Once welcome, it does not take it back by itself. */
+  /** Takes an athlete's seat even if another device is heard in it. Once let in, it does not take it back by itself. */
   readonly takeSeat?: boolean;
 }
 
-/** What a link tells. Of messages about clock and heartbeat nobody is told. */
+/** What a link tells. Messages about clock and heartbeat are not passed on. */
 export type News =
   | { readonly news: 'entered'; readonly msg: ServerCreated | ServerJoined }
   /** The coach is asked to let this device in. */
   | { readonly news: 'waiting'; readonly msg: ServerWaiting }
   | { readonly news: 'welcome'; readonly msg: ServerWelcome }
   | { readonly news: 'said'; readonly msg: ServerMsg }
-  /** The clock has been asked often enough to be believed. */
+  /** The clock has been asked often enough to be trusted. */
   | { readonly news: 'clock_set' }
   /** It comes back by itself. */
   | { readonly news: 'lost'; readonly says: string; /** Null: without a close frame. */ readonly code: number | null; readonly again_in_ms: number }
@@ -96,12 +96,12 @@ export class Link {
   #speed = 1;
   #estimate: Estimate | null = null;
   #epoch: string | null = null;
-  /** A page that has just been opened has missed nothing: the welcome holds all that is true. */
+  /** A page that has just been opened has missed nothing: the welcome holds everything that is true. */
   #lastEvent = 0;
   /** The last sample of the recording that was acknowledged. */
   #acked = 0;
 
-  /** Begins to connect. */
+  /** Starts connecting. */
   constructor(config: LinkConfig, world: World, tell: (news: News) => void) {
     this.#config = config;
     this.#world = world;
@@ -118,7 +118,7 @@ export class Link {
     return true;
   }
 
-  /** Comes by another secret from the next connection on. */
+  /** Uses another secret from the next connection on. */
   comesBy(secret: string): void {
     this.#secret = secret;
   }
@@ -131,12 +131,12 @@ export class Link {
     this.#connection = null;
   }
 
-  /** The session's time in milliseconds; null before the server was heard for the first time. */
+  /** The session's time in milliseconds; null before the server was first heard. */
   now(): number | null {
     return this.at(this.#world.now());
   }
 
-  /** The session's time in whole milliseconds, as this device has it from an earlier connection. */
+  /** The session's time in whole milliseconds, as this device knows it from an earlier connection. */
   #sessionMs(): number | null {
     const now = this.now();
     return now === null ? null : Math.max(0, Math.round(now));
@@ -147,7 +147,7 @@ export class Link {
     return this.#estimate === null ? null : (deviceMs * 1_000 * this.#speed + this.#estimate.offsetUs) / 1_000;
   }
 
-  /** `now` is right within this many milliseconds; null before the first answer. */
+  /** `now` is right to within this many milliseconds; null before the first answer. */
   bound(): number | null {
     const connection = this.#connection;
     const estimate = connection === null ? null : best(connection.answers, this.#ownMs() * 1_000);
@@ -221,7 +221,7 @@ export class Link {
         this.#later(WELCOME_MS, () => this.#giveUp(ui.lost.noAnswer));
       });
     } else if (msg.type === 'refused') {
-      // A name that is taken, a session that is not there: the person has to say it differently.
+      // A name that is taken, a session that does not exist: the person has to say it differently.
       this.leave();
       this.#tell({ news: 'ended', says: msg.refusal.says, code: null });
     } else if (msg.type === 'welcome') {
@@ -230,18 +230,18 @@ export class Link {
   }
 
   #welcomed(connection: Connection, msg: ServerWelcome): void {
-    // Who has just come has all that happened before in this message.
+    // For somebody who has just come, everything that happened before is in this message.
     if (this.#epoch === null) this.#lastEvent = msg.last_event;
     // Another journal numbers its events from the start.
     else if (this.#epoch !== msg.epoch) this.#lastEvent = this.#acked = 0;
     this.#epoch = msg.epoch;
-    // A damaged journal may have lost some: the numbers of those to come were used before.
+    // A damaged journal may have lost some: the numbers of those to come have been used before.
     this.#lastEvent = Math.min(this.#lastEvent, msg.last_event);
-    // Whoever was acknowledged more than there is goes on saying so until it is there again.
+    // Whoever was acknowledged further than what is there keeps saying so until it is there again.
     this.#acked = Math.max(this.#acked, msg.durable?.run === this.#config.run ? msg.durable.through_seq : 0);
     this.#speed = Math.max(1, msg.speed);
     const nowMs = this.#ownMs();
-    // The session was at least there when this was written, so it is never taken to be ahead.
+    // The session was at least this far when the welcome was written, so it is never taken to be ahead.
     this.#estimate = { offsetUs: (msg.at_ms - nowMs) * 1_000, boundUs: 0 };
     this.#wasWelcome = true;
     Object.assign(connection, { welcomed: true, heardMs: nowMs, sentMs: nowMs, questionMs: nowMs });
@@ -258,7 +258,7 @@ export class Link {
         connection.answers = answered(connection.answers, msg, connection.heardMs * 1_000);
         this.#estimate = best(connection.answers, connection.heardMs * 1_000);
         if (before < QUESTIONS && connection.answers.length === QUESTIONS) {
-          // It has held for a while: the next failure is a first one.
+          // It has held for a while: the next failure counts as the first.
           this.#failures = 0;
           this.#tell({ news: 'clock_set' });
         }
@@ -302,7 +302,7 @@ export class Link {
       this.#send(connection, { type: 'heartbeat' });
     }
     const nextMs = Math.min(connection.questionMs, connection.sentMs + HEARTBEAT_MS, connection.heardMs + silenceMs);
-    // A whole millisecond at the least: timers that come early must not go round and round.
+    // At least a whole millisecond: timers that fire early must not make this loop.
     this.#later(Math.max(1, Math.ceil((nextMs - nowMs) / this.#speed)), () => this.#pulse());
   }
 
@@ -334,7 +334,7 @@ export class Link {
     connection.sentMs = this.#ownMs();
   }
 
-  /** The one timer: a new wait takes the place of the one before. */
+  /** The one timer: a new wait replaces the one before. */
   #later(ms: number, then: () => void): void {
     this.#callOff();
     this.#callOff = this.#world.later(ms, then);

@@ -1,15 +1,15 @@
-// Samples on this device's own disk, so that a page that is loaded anew in mid-piece loses none.
+// Samples on this device's own disk, so that a page reloaded in mid-piece loses none.
 import type { RunId, Sample } from '../protocol/decode';
 import { isFields, isSample } from '../protocol/decode';
 
 /** What a machine said at one instant, before it has a number and an instant of the session. */
 export type Said = Omit<Sample, 'seq' | 'heard_ms'>;
 
-/** A report that waits for the session's clock: the page was opened while the server was away. */
+/** A report waiting for the session's clock: the page was opened while the server was away. */
 export interface Waiting {
   /** Its place among those that wait, from 1. */
   readonly nth: number;
-  /** When it was heard, on the wall: the page's own clock ends with the page. */
+  /** When it was heard, on the wall clock: the page's own clock ends with the page. */
   readonly wall_ms: number;
   readonly said: Said;
 }
@@ -18,17 +18,17 @@ export interface Waiting {
 export interface Shelved {
   /** In any order. */
   readonly samples: readonly Sample[];
-  /** In the order in which it was heard; all of it after the samples. */
+  /** In the order in which it was heard; all of it comes after the samples. */
   readonly waiting: readonly Waiting[];
 }
 
 /** Where samples are kept. Nothing here waits: rowing goes on whatever the disk does. */
 export interface Store {
   load(run: RunId): Promise<Shelved>;
-  /** Keeps a sample; the report that it was made of waits no more. */
+  /** Keeps a sample; the report it was made from no longer waits. */
   add(run: RunId, sample: Sample, waited: number | null): void;
   wait(run: RunId, report: Waiting): void;
-  /** Those up to this number are not needed any more. */
+  /** Those up to this number are no longer needed. */
   forget(run: RunId, throughSeq: number): void;
 }
 
@@ -37,7 +37,7 @@ const SAMPLES = 'samples';
 const WAITING = 'waiting';
 
 /**
- * The browser's own store. A disk that refuses is told once through `failed`: the samples are safe with the
+ * The browser's own store. A disk that refuses is reported once through `failed`: the samples are as safe with the
  * server as ever, only a reload without a connection would lose some.
  */
 export function onDisk(failed: (why: string) => void): Store {
@@ -72,7 +72,7 @@ export function onDisk(failed: (why: string) => void): Store {
         return { samples: [], waiting: [] };
       }
     },
-    // Both in one: a page that ends in between has the report once, as the one or as the other.
+    // Both in one: a page that ends in between has the report once, in one form or the other.
     add: (run, sample, waited) =>
       write((samples, waiting) => {
         samples.put(sample, [run, sample.seq]);

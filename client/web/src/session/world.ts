@@ -1,4 +1,4 @@
-// What the session needs of the world: a socket, the time, chance. Tests bring a world of their own.
+// What the session needs from the world: a socket, the time, randomness. Tests bring a world of their own.
 
 /** One connection. */
 export interface Wire {
@@ -20,9 +20,9 @@ export interface World {
   open(ear: Ear): Wire;
   /** Milliseconds on a clock that never runs back. */
   now(): number;
-  /** The clock on the wall, milliseconds since 1970: it may be set, but it outlives the page. */
+  /** The wall clock, milliseconds since 1970: it may be set, but it outlives the page. */
   wall(): number;
-  /** Calls back in this many milliseconds; what it gives calls that off. */
+  /** Calls back after this many milliseconds; calling the returned function cancels that. */
   later(ms: number, then: () => void): () => void;
   /** From 0 up to 1. */
   random(): number;
@@ -43,7 +43,7 @@ export function browser(): World {
       socket.onclose = ({ code, reason }) => ear.closed(code === 1005 || code === 1006 ? null : code, reason);
       return {
         send(text) {
-          // Of a socket that is going, `closed` tells; what was said on it is said again after the welcome.
+          // For a socket that is closing, `closed` reports it; what was said on it is said again after the welcome.
           if (socket.readyState === WebSocket.OPEN) socket.send(text);
         },
         close: () => socket.close(1000),

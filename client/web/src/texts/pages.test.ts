@@ -1,5 +1,5 @@
-// What no file of the pages holds but the texts: words that people read, for another language has other words; and
-// left and right, for it may be written from right to left.
+// What only the texts of the pages may contain: words that people read, since another language has other words; and
+// left and right, since it may be written from right to left.
 import { readFileSync, readdirSync } from 'node:fs';
 import { parse, type AST } from 'svelte/compiler';
 import ts from 'typescript';
@@ -10,7 +10,7 @@ const all = readdirSync(SRC, { recursive: true, encoding: 'utf8' }).sort();
 const ending = (...ends: string[]): string[] => all.filter((file) => ends.some((end) => file.endsWith(end)));
 const read = (file: string): string => readFileSync(`${SRC}${file}`, 'utf8');
 
-/** No words of a page, though they look like some; each with what it is. */
+/** Not words of a page, though they look like some; each with what it is. */
 const EXCEPT = new Map([
   ['x for ', 'a call as it is typed: the same in all languages, as the program for the command line reads it'],
   ['until the next', 'as typed, too'],
@@ -77,7 +77,7 @@ function inside(node: Node): (AST.Fragment | null | undefined)[] {
   }
 }
 
-/** Sentences in a script; what an error says that nobody catches is for those who mend it. */
+/** Sentences in a script; what an uncaught error says is for those who fix it. */
 function sentences(script: string): string[] {
   const found: string[] = [];
   const look = (node: ts.Node): void => {
@@ -91,7 +91,7 @@ function sentences(script: string): string[] {
   return found;
 }
 
-/** Names on the device, as they are kept since earlier builds. */
+/** Names on the device, kept since earlier builds. */
 const OURS = /^thole /;
 
 function scripts(file: string): string[] {

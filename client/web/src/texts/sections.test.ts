@@ -1,11 +1,11 @@
-// Each section of a language stands in the file of its name: by that the build finds it, and a page that asks for one
-// section would else load all of them.
+// Each section of a language is in the file of its name: that is how the build finds it; otherwise a page that asks for
+// one section would load all of them.
 import { readFileSync, readdirSync } from 'node:fs';
 import { expect, test } from 'vitest';
 import * as english from './en/index';
 
 const FOLDER = new URL('./en/', import.meta.url).pathname;
-/** What the index hands on, and no section. */
+/** What the index passes on that is not a section. */
 const NONE = ['index.ts'];
 
 test('every section stands in the file of its name, and no file has two', () => {

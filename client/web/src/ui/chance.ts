@@ -1,5 +1,5 @@
-// The bar of the target line: how opaque it is where. Opacity at x is the chance of finishing at least that
-// far ahead, or behind; so it is faint near the line as long as it is not settled on which side it will be.
+// The bar of the target line: how opaque it is where. Opacity at x is the chance of finishing at least that far ahead,
+// or behind; so it is faint near the line as long as it is not settled which side it will be.
 import type { Margin, Projected, Ranking } from '../protocol/decode';
 
 /** Half an 80 % interval in standard deviations: the 90th percentile of the normal distribution. */
@@ -48,7 +48,7 @@ export function stops({ mean, sd }: Guess, side: 'ahead' | 'behind', reach: numb
   });
 }
 
-/** The normal distribution, by Abramowitz and Stegun 7.1.26: right within 1.5e-7. */
+/** The normal distribution, by Abramowitz and Stegun 7.1.26: right to within 1.5e-7. */
 export function phi(z: number): number {
   const x = Math.abs(z) / Math.SQRT2;
   const t = 1 / (1 + 0.327_591_1 * x);

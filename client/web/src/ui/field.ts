@@ -12,7 +12,7 @@ export interface Row {
   /** From the top, 0 first. */
   readonly order: number;
   readonly line: Line;
-  /** None without a target or a projection. */
+  /** Null without a target or a projection. */
   readonly guess: Guess | null;
   /** `+1.2 %`; empty without a margin. */
   readonly margin: string;
@@ -41,13 +41,13 @@ export function field(session: Session): Row[] {
 /** On which side of the line somebody stands, by the sign of the margin as it is shown; `0.0 %` is on neither. */
 export type Side = 'ahead' | 'behind' | 'none';
 
-/** The side that a margin tells, as it is written. */
+/** The side that a margin shows, as it is written. */
 export function sideOf(margin: string): Side {
   if (!/[1-9]/.test(margin)) return 'none';
   return margin.startsWith('−') ? 'behind' : 'ahead';
 }
 
-/** Half of what is drawn, round, so that everybody's best guess is in it; it grows and shrinks in steps. */
+/** Half of what is drawn, rounded, so that everybody's best guess is in it; it grows and shrinks in steps. */
 export function reachOf(rows: readonly Pick<Row, 'guess'>[]): number {
   const furthest = rows.reduce((far, { guess }) => Math.max(far, guess === null ? 0 : Math.abs(guess.mean) + guess.sd), 0);
   return [1, 2, 3, 5, 8, 12, 20, 30, 50, 80].find((step) => step >= furthest) ?? Math.ceil(furthest);

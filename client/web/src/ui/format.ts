@@ -1,17 +1,17 @@
-// Times, distances, paces and margins in words: rounded once, the same way as the program for the command
-// line. Signs are typographic (− and ±): they are as wide as figures, and screen readers say them.
+// Times, distances, paces and margins in words: rounded once, in the same way as the command-line program. Signs are
+// typographic (− and ±): they are as wide as figures, and screen readers read them.
 import { language } from '#texts';
 import type { Extent, Margin, Projected, Ranking, Repeat, Target } from '../protocol/decode';
 
 /**
- * A figure with a unit apart, as it goes into a sentence. Among words from right to left it would fall apart: Unicode's
- * isolates keep it together. Where a figure stands alone `<bdi dir="ltr">` does.
+ * A figure with a separate unit, as it goes into a sentence. Among right-to-left words it would fall apart: Unicode's
+ * isolates keep it together. Where a figure stands alone, `<bdi dir="ltr">` does.
  */
 export function figure(text: string): string {
   return language.direction === 'ltr' ? text : `\u2066${text}\u2069`;
 }
 
-/** A time rounded to a tenth: `6:31.5`, `1:02:03.0`; without tenths only where none are and none are asked for. */
+/** A time rounded to a tenth: `6:31.5`, `1:02:03.0`; without tenths only where there are none and none are asked for. */
 export function timeText(ms: number, tenths: 'always' | 'if_any' = 'always'): string {
   const all = Math.round(ms / 100);
   const tenth = all % 10;
@@ -64,7 +64,7 @@ export function marginText(margin: Margin, ranking: Ranking): string {
   return `${signed(margin.margin_ppm, 1_000)} %`;
 }
 
-/** A margin for the athlete on the machine: whole seconds, or whole metres of a time piece. */
+/** A margin for the athlete on the machine: whole seconds, or whole metres in a time piece. */
 export function wholeMarginText(margin: Margin): string {
   const [amount, of, unit] = margin.margin_dm === null ? [margin.margin_ms ?? 0, 1_000, 's'] : [margin.margin_dm, 10, 'm'];
   const whole = Math.floor((Math.abs(amount) + of / 2) / of);
@@ -104,7 +104,7 @@ export function pieceText(repeats: readonly Repeat[]): string {
     const one = first;
     const differs = left.findIndex((repeat) => !alike(repeat, one));
     let count = differs === -1 ? left.length : differs;
-    // The last of a piece has no rest of its own: it goes with those before it.
+    // The last repeat of a piece has no rest of its own: it is grouped with those before it.
     const last = left[count];
     if (last !== undefined && count === left.length - 1 && extentText(last.work) === extentText(one.work)) count += 1;
     const alone = count === 1 && left.length === 1 && one.rest_ms === 0;
@@ -136,7 +136,7 @@ function signed(amount: number, of: number): string {
   return `${sign(amount, tenths)}${Math.floor(tenths / 10)}.${tenths % 10}`;
 }
 
-/** What rounds to nothing has no sign. */
+/** What rounds to zero has no sign. */
 function sign(amount: number, rounded: number): string {
   if (rounded === 0) return '';
   return amount < 0 ? '−' : '+';

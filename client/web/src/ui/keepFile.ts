@@ -5,6 +5,6 @@ export function keepFile(name: string, parts: readonly string[], type: string): 
   link.href = address;
   link.download = name;
   link.click();
-  // The download has begun by then, and the copy is not needed any more.
+  // The download has begun by then, and the copy is no longer needed.
   setTimeout(() => URL.revokeObjectURL(address), 1_000);
 }

@@ -22,7 +22,7 @@ test('shares that are the same to a millionth are told by what was rowed', () =>
     const margin: Margin = { margin_ppm: Math.round((1e6 * (target - shown)) / target), margin_ms: target - shown, margin_dm: null };
     return { place, margin, target: finish(target), shown: finish(shown) };
   };
-  // 700 of 350,000 are 2,000 millionths, and so are 800 of 400,100, but for a quarter of one.
+  // 700 of 350,000 is 2,000 millionths, and so are 800 of 400,100, except for a quarter of one.
   const close = [one(1, 350_000, 349_300), one(2, 400_100, 399_300)];
   expect(close.map(({ margin }) => margin?.margin_ppm)).toEqual([2_000, 2_000]);
   expect(told(close)).toEqual(['+0.20000 %', '+0.19995 %']);

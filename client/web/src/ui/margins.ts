@@ -1,5 +1,6 @@
-// Margins of results, with as many decimals as it takes: who stands behind somebody else does not read the same. Places are
-// given by the finish as it is shown, to 0.1 s or a metre, and margins as they are usually written would hide what decided.
+// Margins of results, with as many decimals as it takes: somebody who is placed behind somebody else must not read the
+// same. Places are given by the finish as it is shown, to 0.1 s or a metre, and margins as they are usually written would
+// hide what decided.
 import type { Margin, Ranking, Target } from '../protocol/decode';
 import { marginText } from './format';
 
@@ -7,16 +8,16 @@ import { marginText } from './format';
 export interface Placed {
   readonly place: number | null;
   readonly margin: Margin | null;
-  /** Of an athlete; with both the share is known to the last digit. */
+  /** For an athlete; with both, the share is known to the last digit. */
   readonly target?: Target | null;
   readonly shown?: Target | null;
 }
 
-/** Decimals at the most: two different finishes for targets as they are set are never closer. */
+/** At most this many decimals: two different finishes are never closer for targets as they are set. */
 const SHARE_DIGITS = 9;
 const SECONDS_DIGITS = 3;
 
-/** The margin of each of them; more decimals for those alone who would read the same and have not the same place. */
+/** The margin of each of them; more decimals only for those who would otherwise read the same and do not share a place. */
 export function marginsTold<One extends Placed>(all: readonly One[], ranking: Ranking): (one: One) => string {
   const texts = new Map<Placed, string>();
   let alike: readonly One[] = all.filter(({ margin }) => margin !== null);
@@ -27,7 +28,7 @@ export function marginsTold<One extends Placed>(all: readonly One[], ranking: Ra
   return (one) => texts.get(one) ?? '';
 }
 
-/** Who reads as somebody with another place does. */
+/** Those who read the same as somebody with another place. */
 function confused<One extends Placed>(all: readonly One[], texts: ReadonlyMap<Placed, string>): readonly One[] {
   const places = new Map<string, Set<number>>();
   for (const one of all) {
@@ -39,7 +40,7 @@ function confused<One extends Placed>(all: readonly One[], texts: ReadonlyMap<Pl
 
 function digitsMax([one]: readonly Placed[], ranking: Ranking): number {
   if (ranking === 'share') return SHARE_DIGITS;
-  // Distances are known to a decimetre, and so they are written.
+  // Distances are known to a decimetre, and are written that way.
   return one?.margin?.margin_ms == null ? 1 : SECONDS_DIGITS;
 }
 
@@ -56,7 +57,7 @@ function percent({ margin_ppm }: Margin, target: Target | null, shown: Target | 
   return margin_ppm / 10_000;
 }
 
-/** What rounds to nothing has no sign. */
+/** What rounds to zero has no sign. */
 function signed(amount: number, digits: number, unit: string): string {
   const text = Math.abs(amount).toFixed(digits);
   return `${!/[1-9]/.test(text) ? '' : amount < 0 ? '−' : '+'}${text} ${unit}`;

@@ -7,7 +7,7 @@ export type Reading =
   | { readonly shows: 'nothing' }
   /** To the go, or to the next repeat. */
   | { readonly shows: 'to_go'; readonly until: 'go' | 'repeat'; readonly ms: number }
-  /** Since the go; of a repeat on a common signal, since its signal. */
+  /** Since the go; for a repeat on a common signal, since its signal. */
   | { readonly shows: 'gone'; readonly ms: number }
   | { readonly shows: 'over' };
 
@@ -39,7 +39,7 @@ export function readingText(shown: Reading): string {
     case 'over':
       return '';
     case 'to_go':
-      // Nought is the go itself: the last second is shown as one.
+      // Zero is the go itself: the last second is shown as 1.
       return clockText(Math.ceil(shown.ms / 1_000));
     case 'gone':
       return clockText(Math.floor(shown.ms / 1_000));

@@ -1,4 +1,4 @@
-// What the teams have made of a piece: while it is rowed by the standings, then as it is told with the results.
+// What the teams have made of a piece: from the standings while it is rowed, then as it is told with the results.
 import type { Margin, PieceView, Ranking, TeamLine } from '../protocol/decode';
 import type { Session } from '../session/reduce';
 

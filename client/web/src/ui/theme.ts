@@ -1,4 +1,4 @@
-// Light, dark, or as the device has it; remembered on this device for all pages.
+// Light, dark, or as the device is set; remembered on this device for all pages.
 
 export type Theme = 'light' | 'dark' | 'device';
 

@@ -1,12 +1,12 @@
-// Every colour of text against everything that it stands on, by the formulas of WCAG 2.2 (relative luminance, contrast ratio).
+// Every text colour against everything that it is placed on, by the formulas of WCAG 2.2 (relative luminance, contrast ratio).
 import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
 
 const CSS = readFileSync(new URL('./tokens.css', import.meta.url), 'utf8');
-/** Success criterion 1.4.3 asks for 4.5 of text of any size; placeholders are text. */
+/** Success criterion 1.4.3 asks for 4.5 for text of any size; placeholders are text. */
 const TEXT_MIN = 4.5;
 
-/** The colours of the block that begins so. */
+/** The colours of the block that begins this way. */
 function block(begins: string): ReadonlyMap<string, string> {
   const from = CSS.indexOf(begins);
   if (from === -1) throw new Error(`tokens.css has no ${begins}`);

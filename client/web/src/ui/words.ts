@@ -12,8 +12,9 @@ export function doingText(doing: Doing): string {
 }
 
 /**
- * How a result came about, in the one word that every list has for it. Of who is not home it says why: repeats were over
- * before they came, the coach stopped everybody, or the piece was closed while they still rowed, and they stopped for nobody.
+ * How a result came about, in the one word that every list uses for it. For somebody who is not home it says why: repeats
+ * were over before they came, the coach stopped everybody, or the piece was closed while they were still rowing, though they
+ * had not stopped.
  */
 export function outcomeText({ outcome, marks }: Pick<AthleteResult, 'outcome' | 'marks'>, { phase }: Pick<PieceView, 'phase'>): string {
   if (outcome !== 'unfinished') return ui.outcome[outcome];
@@ -27,13 +28,13 @@ export function pieceTitle({ spec }: PieceView): string {
   return spec.title === '' ? piece : ui.pieceTitle(spec.title, piece);
 }
 
-/** Which repeat of an interval piece is rowed or comes next: `2 of 6`; empty of a single stretch. */
+/** Which repeat of an interval piece is being rowed or comes next: `2 of 6`; empty for a single stretch. */
 export function repeatText({ spec, phase }: PieceView): string {
   const at = phase.phase === 'rowing' ? phase.repeat : phase.phase === 'resting' ? phase.next_repeat : null;
   return at === null || spec.repeats.length < 2 ? '' : ui.nthOf(at + 1, spec.repeats.length);
 }
 
-/** What a rehearsal is told by: nothing in it is a real result. */
+/** How a rehearsal is recognised: nothing in it is a real result. */
 export function rehearsalText(speed: number): string {
   return ui.rehearsal(speed);
 }

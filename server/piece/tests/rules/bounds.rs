@@ -1,4 +1,4 @@
-//! What is just allowed and what is just too much, on both sides of each bound and beyond it.
+//! What is just allowed and what is just too much, on both sides of each bound and beyond.
 
 use thole_piece::limits::{
     Measure, check_athlete, check_audience, check_call_text, check_name, check_piece, check_span,
@@ -91,7 +91,7 @@ fn a_piece_is_no_longer_than_anybody_rows() {
     assert!(of(5, metres(100_000)) && !of(6, metres(100_000)) && !of(7, metres(100_000)));
     assert!(of(8, seconds(10_800)) && !of(9, seconds(10_800)) && !of(10, seconds(10_800)));
     assert!(of(1, metres(100)) && !of(1, metres(99)) && !of(1, metres(100_001)));
-    // Rest behind the last repeat is nobody's.
+    // Rest after the last repeat belongs to nobody.
     let last = |rest| {
         let work = metres(500);
         let repeats = [30_000, rest].map(|ms| Repeat { work, rest_ms: Millis(ms) });
@@ -139,7 +139,7 @@ fn points_of_a_sheet_lie_where_somebody_comes() {
     }
 }
 
-/// The marks that the limits keep above: 500 m in 1:10.5, 2000 m in 5:35.8, 18,602 m in an hour (World Rowing).
+/// The marks that the limits stay above: 500 m in 1:10.5, 2000 m in 5:35.8, 18,602 m in an hour (World Rowing).
 #[test]
 fn the_fastest_mean_falls_with_the_distance_and_the_time() {
     let by_distance = [(1_000, 9.0), (4_999, 9.0), (5_000, 7.5), (19_999, 7.5), (20_000, 6.3)];

@@ -1,5 +1,5 @@
-//! One evening with two pieces, told as everybody hears it, line by line: whoever moves a line has to say why it is
-//! right.
+//! One evening with two pieces, told as everybody hears it, line by line: whoever changes a line has to say why
+//! that is right.
 
 use std::fmt::Write;
 
@@ -95,7 +95,7 @@ impl Evening {
         }
     }
 
-    /// What was made of pieces is kept, as the shell would.
+    /// What became of pieces is kept, as the shell would.
     fn settles(&mut self) {
         while let Some(settled) = self.gym.session.to_settle().cloned() {
             writeln!(self.told, "settled {}", serde_json::to_string(&settled).unwrap()).unwrap();

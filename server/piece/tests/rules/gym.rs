@@ -47,7 +47,7 @@ pub(crate) struct Gym {
     pub(crate) session: Session,
     pub(crate) told: Vec<Output>,
     commands: u128,
-    /// What the machines of each have counted: decimetres and strokes, and the number of the sample.
+    /// What each one's machine has counted: decimetres and strokes, and the number of the sample.
     machines: Vec<(u32, i64, i64)>,
 }
 
@@ -72,7 +72,7 @@ impl Gym {
         RunId(Uuid::from_u128(0xb0 + number as u128))
     }
 
-    /// Says something at an instant, or now if that is past; what came of it.
+    /// Says something at an instant, or now if that is past; returns what came of it.
     pub(crate) fn say(&mut self, at: u64, input: &Input) -> Vec<Output> {
         let out = self.session.apply(At(at).max(self.session.now()), input);
         self.told.extend(out.iter().cloned());
@@ -118,7 +118,7 @@ impl Gym {
         athlete
     }
 
-    /// To the go, with what each machine shows just before it.
+    /// On to the go, with what each machine shows just before it.
     pub(crate) fn goes(&mut self) {
         self.order(Order::Arm).unwrap();
         let count = self.session.view(Viewer::Coach).pieces[0].spec.count_ms;
@@ -132,7 +132,7 @@ impl Gym {
         self.until(GO);
     }
 
-    /// Whatever falls due up to an instant.
+    /// Does whatever falls due up to an instant.
     pub(crate) fn until(&mut self, at: u64) {
         while let Some(due) = self.session.deadline().filter(|due| due.0 <= at) {
             self.say(due.0, &Input::Deadline);
@@ -142,7 +142,7 @@ impl Gym {
         }
     }
 
-    /// The machine of somebody reports this many decimetres more, and a stroke if there are any.
+    /// Somebody's machine reports this many decimetres more, and a stroke if there are any.
     pub(crate) fn stroke(&mut self, number: usize, at: u64, dm: i64) {
         let sample = self.sample(number, at, dm);
         self.send(number, at, vec![sample]);
@@ -196,7 +196,7 @@ impl Gym {
         self.session.notices().to_vec()
     }
 
-    /// What was told so far, oldest first, and forgotten here.
+    /// What has been told so far, oldest first; forgotten here.
     pub(crate) fn happened(&mut self) -> Vec<Happening> {
         let events = std::mem::take(&mut self.told).into_iter().filter_map(|output| match output {
             Output::Event { event, .. } => Some(event.what),

@@ -1,4 +1,4 @@
-//! What a loss of the journal can have touched, and what it cannot.
+//! What a loss of the journal can have affected, and what it cannot.
 
 use thole_piece::{Input, input::Damaged};
 use thole_protocol::{event::Happening, order::Order, standing::Mark, units::At};
@@ -35,7 +35,7 @@ fn orders_lost_before_the_start_touch_the_piece_and_lost_after_its_end_do_not() 
 #[test]
 fn strokes_lost_long_before_the_go_or_after_the_end_touch_nothing() {
     let mut gym = rowed();
-    // A hole that stays: what is lost can have been in it.
+    // A gap that stays: what is lost may have been in it.
     gym.sample(0, GO + 140_000, 0);
     gym.stroke(0, GO + 141_000, 0);
     let touched = |since: u64, until: u64| {
@@ -66,7 +66,8 @@ fn a_piece_that_has_not_begun_is_touched_by_nothing() {
     assert_eq!(gym.result(0).unwrap().marks, []);
 }
 
-/// How often the coach is told of strokes that a device has and the journal has not, after this was named lost.
+/// How often the coach is told of strokes that a device has and the journal has not, after this was named as
+/// lost.
 fn told_again(named: Option<Damaged>) -> [usize; 2] {
     let mut gym = Gym::new(vec![piece(metres(500))]);
     for name in ["Ana", "Bo"] {

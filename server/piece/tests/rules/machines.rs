@@ -1,9 +1,9 @@
-//! Machines of all kinds make the same result of the same rowing: those that count tenths, those that cut their metres off,
-//! and those that say nothing of a stroke until it is done.
+//! Machines of all kinds give the same result for the same rowing: those that count tenths, those that cut their metres
+//! off, and those that say nothing about a stroke until it is done.
 
 use super::gym::{GO, Gym, metres, piece, seconds};
 
-/// What a counter shows of this much.
+/// What a counter shows for this much.
 #[expect(clippy::cast_possible_truncation, reason = "that is what a counter does")]
 fn cut(much: f64) -> i64 {
     much as i64
@@ -20,7 +20,7 @@ fn steady(gym: &mut Gym, metres_a_second: f64, at: impl Iterator<Item = u64>, wh
     }
 }
 
-/// One report a second, at other moments of each second, so that no rounding is favoured.
+/// One report a second, at different moments of each second, so that no rounding is favoured.
 fn each_second(until_s: u64, nth: u64) -> impl Iterator<Item = u64> {
     (1..=until_s).map(move |second| 1_000 * second + 97 * nth % 1_000)
 }
@@ -33,7 +33,7 @@ fn mean(of: impl Iterator<Item = f64>) -> f64 {
 #[test]
 fn a_machine_of_whole_metres_is_on_average_no_later_than_one_of_tenths() {
     let off = |nth: u64| {
-        // 4 m/s and a little, another little each time.
+        // 4 m/s and a little more, a different little each time.
         let speed = 4.0 + 0.037 * nth as f64;
         let mut gym = Gym::new(vec![piece(metres(500))]);
         gym.joins("Ana", None);
@@ -64,13 +64,14 @@ fn a_machine_that_is_set_to_the_distance_tells_the_finish_itself() {
     gym.stroke(0, GO + 120_482, 5_000 - shown);
     gym.until(GO + 140_000);
     assert_eq!(gym.result(0).unwrap().time_ms.0, 120_482);
-    // It says the same once more, and nothing of what comes then is of the piece.
+    // It says the same once more, and nothing that comes then belongs to the piece.
     gym.stroke(0, GO + 141_000, 0);
     gym.stroke(0, GO + 170_000, 400);
     assert_eq!(gym.result(0).unwrap().time_ms.0, 120_482);
 }
 
-/// Whoever is home last ends the piece: what their machine says a moment later still tells whether it was set to the distance.
+/// Whoever is home last ends the piece: what their machine says a moment later still tells whether it was set to the
+/// distance.
 #[test]
 fn a_machine_that_comes_by_the_metre_of_the_finish_and_goes_on_was_not_set_to_it() {
     let rows = |goes_on: bool| {
@@ -139,7 +140,8 @@ fn a_machine_that_stood_in_mid_metre_is_given_nothing_for_it() {
 
 #[test]
 fn a_stroke_that_the_end_of_the_time_cuts_short_counts_up_to_it() {
-    // 8 m a stroke, one in two seconds, the last one half done when the time is over; the device says nothing after it.
+    // 8 m a stroke, one every two seconds, the last one half done when the time is over; the device says nothing after
+    // it.
     let rows = |until: u64| {
         let mut gym = Gym::new(vec![piece(seconds(61))]);
         gym.joins("Ana", None);
@@ -151,7 +153,7 @@ fn a_stroke_that_the_end_of_the_time_cuts_short_counts_up_to_it() {
     let whole = rows(60);
     assert_eq!(whole.distance_dm.0, 2_440, "4 m in the last second");
     assert!(whole.sure.dm().unwrap().0 >= 40, "she may have stopped: {whole:?}");
-    // Somebody who missed a stroke is given none for it.
+    // Somebody who missed a stroke is not given one for it.
     assert_eq!(rows(58).distance_dm.0, 2_320);
 }
 

@@ -1,4 +1,4 @@
-//! Small rules of a piece that people would notice if they were broken, by what they are about.
+//! Small rules of a piece that people would notice if they were broken, grouped by subject.
 #![expect(
     clippy::unwrap_used,
     clippy::indexing_slicing,

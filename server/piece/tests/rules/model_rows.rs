@@ -1,4 +1,5 @@
-//! What the projection makes of rows of every kind, number by number: whoever moves one has to say why it is right.
+//! What the projection makes of rows of every kind, number by number: whoever changes one has to say why that is
+//! right.
 
 use std::fmt::Write;
 
@@ -38,7 +39,7 @@ fn course(athlete: &Athlete) -> Course {
 }
 
 /// A row every two and a half seconds up to a share of the work: fast at first, slower from the middle on, with a bad
-/// patch, and as even as a machine in whole metres tells it, or not.
+/// patch, and as even as a machine in whole metres reports it, or not.
 fn rowed(course: &Course, share: f64, speed: f64, whole: bool) -> Live {
     let mut live = Live::new();
     let (mut seconds, mut metres) = (0.0, 0.0);
@@ -228,7 +229,7 @@ fn a_recorded_piece_is_taken_for_what_it_was_when_it_was_rowed() {
             let again = Live::recorded(&course, &edges, live.newest(&course));
             assert_eq!(again.edges(), live.edges());
             assert_eq!(again.newest(&course), live.newest(&course));
-            // How often a machine was heard is not told by edges.
+            // Edges do not tell how often a machine was heard.
             let wider = again.asked(&course).wider;
             assert!(wider <= live.asked(&course).wider);
             assert_eq!(again.asked(&course), Asked { wider, ..live.asked(&course) }, "{share}");

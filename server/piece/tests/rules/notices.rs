@@ -1,4 +1,4 @@
-//! When the coach is told about an athlete, and when not yet or not any more: just on either side of each bound.
+//! When the coach is told about an athlete, and when not yet or no longer: just on either side of each bound.
 
 use thole_piece::Input;
 use thole_protocol::{
@@ -24,7 +24,7 @@ fn thousand() -> Gym {
 }
 
 /// The seconds after the go at which something of a kind is shown, until the piece has been rowed for this long, and
-/// the last of it. What is heard at a second is seen by the look at the next one.
+/// the last one shown. What is heard at a second is seen at the next look.
 fn shown(
     gym: &mut Gym,
     until: u64,
@@ -151,7 +151,7 @@ fn a_target_that_somebody_is_far_from_is_told_once_an_eighth_is_rowed() {
     assert_eq!(heading(75).1, None, "6.5 % slower");
     let (seconds, about) = heading(73);
     assert!(matches!(about, Some(About::TargetFarOff { .. })), "{about:?}");
-    // 125 m at 3.65 m/s are rowed at 34.2 s: known with the next stroke, shown ten seconds later.
+    // 125 m at 3.65 m/s are rowed in 34.2 s: known with the next stroke, shown ten seconds later.
     assert_eq!(seconds[0], 47);
     assert_eq!(heading(80).1, None);
 }

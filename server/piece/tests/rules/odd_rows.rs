@@ -1,4 +1,5 @@
-//! What is made of recordings as odd as they come, line by line: whoever moves a line has to say why it is right.
+//! What is made of recordings as odd as they come, line by line: whoever changes a line has to say why that is
+//! right.
 
 use std::fmt::Write;
 
@@ -18,7 +19,7 @@ use uuid::Uuid;
 const GO: u64 = 100_000;
 const NOW: At = At(10_000_000);
 
-/// Numbers that look like chance and are the same each time (Steele, Lea and Flood 2014: splitmix).
+/// Numbers that look random and are the same each time (Steele, Lea and Flood 2014: splitmix).
 struct Dice(u64);
 
 impl Dice {
@@ -35,7 +36,7 @@ impl Dice {
     }
 }
 
-/// What one athlete's machines told, and by which recording.
+/// What one athlete's machines reported, and in which recording.
 fn heard(seed: u64) -> Vec<(RunId, Sample)> {
     let mut dice = Dice(seed);
     let every = [250, 700, 1_000, 1_900, 2_400, 3_100][usize::try_from(dice.below(6)).unwrap()];

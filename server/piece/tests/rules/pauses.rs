@@ -1,4 +1,4 @@
-//! Who makes no stroke for a while loses what is shown, neither more nor less.
+//! Whoever makes no stroke for a while loses what is shown, neither more nor less.
 
 use thole_protocol::{
     standing::{About, Doing, Projected},
@@ -8,7 +8,7 @@ use thole_protocol::{
 
 use super::gym::{GO, Gym, covers, finish, metres, piece, seconds};
 
-/// Finish, lower and higher end of the range: tenths of a second, or decimetres.
+/// Finish, lower and upper end of the range: tenths of a second, or decimetres.
 fn ends(projected: Projected) -> [i64; 3] {
     [projected.finish, projected.low, projected.high].map(|end| match end {
         Total::Time { finish_ms: Millis(ms) } => i64::from(ms),

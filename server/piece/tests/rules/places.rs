@@ -19,7 +19,7 @@ use super::gym::{GO, Gym, finish, metres, piece};
 #[test]
 fn a_detail_stands_beside_its_own_line_also_when_somebody_has_just_come() {
     let mut gym = Gym::new(vec![piece(metres(1_000))]);
-    // The one who comes late has an id before those of the others.
+    // The one who comes late has an id before the others'.
     for name in ["Late", "Bo", "Cy"] {
         gym.lists(name, Some(finish(250))).unwrap();
     }
@@ -76,7 +76,7 @@ fn whom_the_end_cut_off_keeps_what_they_rowed_and_where_they_were_heading() {
     assert!((130_000..=137_000).contains(&finish_ms.0), "3 m/s: {finish_ms:?}");
     assert!(finish_ms.0.is_multiple_of(100), "as all results are shown");
     assert_eq!((cy.outcome, cy.estimate), (Outcome::Unfinished, None));
-    // What comes later of what was rowed later changes nothing.
+    // What comes later, and was rowed later, changes nothing.
     gym.row(104..=110, &[0, 60, 40]);
     assert_eq!(gym.result(1), Some(bo));
 }

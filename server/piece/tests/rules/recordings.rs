@@ -82,7 +82,7 @@ fn each_recording_may_say_much_at_once_and_all_of_one_instant_are_no_more_than_t
     }
     let more = recording.weigh(At(60_000), Gym::run(0), burst(401, 60_000));
     assert_eq!(more, Weighed::TooMuch);
-    // At the very beginning there is no time yet that they could be of.
+    // At the very beginning there is no time yet that they could be from.
     let mut early = Recording::default();
     for number in 0..3 {
         let weighed = early.weigh(At(9), Gym::run(number), burst(1, 5));
@@ -175,7 +175,7 @@ fn rowed(heard: &[Heard], repeats: &[Repeat], own: bool, starts: &[At]) -> (Fini
 
 #[test]
 fn a_clock_of_whole_seconds_may_be_a_second_further_apart() {
-    // The session's clock leaps ahead by so much after 40 s of rowing.
+    // The session's clock jumps ahead by this much after 40 s of rowing.
     let apart = |leap: i64, whole: bool| {
         let shown = |ms: i64| if whole { ms / 1_000 * 1_000 } else { ms };
         let at = |nth: i64| 1_100 * nth + if nth > 36 { leap } else { 0 };
@@ -209,7 +209,7 @@ fn a_clock_of_its_own_may_be_a_second_behind_the_metres_that_it_stands_beside() 
 
 #[test]
 fn metres_without_a_baseline_are_marked_however_many_repeats_they_are_of() {
-    // Heard for the first time in each repeat when much of it is rowed, after a reset in between.
+    // Heard for the first time in each repeat when much of it has been rowed, after a reset in between.
     let mut heard: Vec<Heard> = on(30_000, 1_000, None).take(40).collect();
     heard.extend(on(230_000, 1_000, None).take(60));
     let starts = [At(GO), At(GO + 200_000)];
@@ -230,8 +230,8 @@ fn on_the_own_clock_a_reset_after_the_go_without_a_clock_tells_no_start() {
     assert!(marks.contains(&Mark::NoBaseline), "{marks:?}");
 }
 
-/// Heard at rest ten seconds after the go, and again 2.4 s later, 4 m further: by the usual first stroke it was begun a
-/// second before that.
+/// Heard at rest ten seconds after the go, and again 2.4 s later, 4 m further: going by the usual first stroke it was
+/// begun a second before that.
 #[test]
 fn a_clock_that_stood_still_tells_the_own_start_in_as_far_as_it_surely_did() {
     let began_from = |stood_at: i64, gained: i64| {
@@ -244,20 +244,20 @@ fn a_clock_that_stood_still_tells_the_own_start_in_as_far_as_it_surely_did() {
         (12_400.0 + 99_000.0 - finish.ms, finish.sure_ms)
     };
     let began = |gained: i64| began_from(5_000, gained);
-    // Ran on for 1.6 s and may have stood for 0.8 s: that may be a clock of whole seconds. The usual stroke counts.
+    // Ran for 1.6 s and may have stood for 0.8 s: that may be a clock of whole seconds. The usual stroke counts.
     assert_eq!(began(1_600).0, 11_400.0);
     // Stood for 1.5 s: half of each.
     assert_eq!(began(900).0, 11_450.0);
-    // Stood for two seconds: it tells the start, within a second.
+    // Stood for two seconds: it tells the start, to within a second.
     let (start, sure_ms) = began(400);
     assert!((start - 11_955.0).abs() < 50.0, "{start}");
     let (_, unsure_ms) = began(1_600);
     assert!(sure_ms < unsure_ms, "{sure_ms} ms, and {unsure_ms} ms by the stroke alone");
-    // Stood at nothing for eleven seconds before: 1.6 s it ran, and half a tenth that it does not show.
+    // Stood at zero for eleven seconds before: it ran for 1.6 s, plus half a tenth that it does not show.
     assert_eq!(began_from(0, 1_600).0, 10_750.0);
 }
 
-/// A machine that is reset while nobody rows, and whose clock runs from there, tells no stroke.
+/// A machine that is reset while nobody rows, and whose clock runs from then on, tells of no stroke.
 #[test]
 fn a_clock_that_runs_while_nobody_rows_tells_no_start() {
     let began = |ran: i64| {
@@ -271,6 +271,6 @@ fn a_clock_that_runs_while_nobody_rows_tells_no_start() {
     };
     // Begun with the stroke, which shows no metre in the first report: half a second before what the clock shows.
     assert_eq!((began(0), began(1)), (8_500.0, 7_500.0));
-    // Begun seconds before: by the usual stroke.
+    // Begun seconds before: going by the usual stroke.
     assert_eq!((began(3), began(6)), (9_500.0, 9_500.0));
 }

@@ -61,7 +61,7 @@ fn a_record_that_is_kept_stands_against_the_same_number_once_more() {
     assert_eq!(keep(&mut gym, &first), [""; 0]);
     assert_eq!(keep(&mut gym, &first), ["a record of revision 1 is kept already"]);
     assert_eq!(gym.session.settled(first.piece).unwrap().revision, 1);
-    // Made before the ranking was another one, and kept after it: it was right when it was made.
+    // Made before the ranking was changed, and kept after it: it was right when it was made.
     rank(&mut gym, Ranking::Amount);
     gym.until(gym.session.now().0 + 5_000);
     let second = gym.session.to_settle().unwrap().clone();
@@ -89,7 +89,7 @@ fn two_records_differ_in_what_is_another_in_them() {
     assert_eq!(differs(&|other| other.lines = None), "lines of the standings");
     assert_eq!(differs(&|other| other.seats[1].place = None), "seat 1");
     assert_eq!(differs(&|other| drop(other.seats.pop())), "seat 1, 2 seats against 1");
-    // A later record tells nothing new but for what results are.
+    // A later record says nothing new unless results have changed.
     let mut later = record.clone();
     (later.revision, later.lines) = (2, None);
     assert!(later.says_the_same(record));

@@ -1,4 +1,4 @@
-//! Repeats and the rests between them: when they begin, what is shown meanwhile, and who is waited for.
+//! Repeats and the rests between them: when they begin, what is shown in the meantime, and who is waited for.
 
 use thole_piece::{Input, piece::Piece, projection::Forecast, session::Viewer};
 use thole_protocol::{
@@ -32,7 +32,7 @@ fn the_next_repeat_is_signalled_while_there_is_one_and_the_clock_does_not_do_it(
         phase(&gym),
         Phase::Resting { go_at_ms: At(GO), next_repeat: 1, next_at_ms: At(GO + 25_000) }
     );
-    // Once more, before it is due: it comes no later for it.
+    // Once more, before it is due: that does not make it any later.
     gym.until(GO + 23_000);
     gym.order(Order::NextRepeat).unwrap();
     gym.until(GO + 25_000);

@@ -1,4 +1,4 @@
-//! Who comes to which seat by what, whose record an input is, and whose name looks like whose.
+//! How people come to their seats, whose record an input is, and whose name looks like whose.
 
 use thole_piece::{
     Input,
@@ -128,10 +128,10 @@ fn the_coach_is_told_of_names_that_look_alike_or_mixed_and_of_no_other() {
     };
     assert_eq!(named(&mut gym, "Ana"), []);
     assert_eq!(named(&mut gym, "Bo"), []);
-    // All Cyrillic, and taken for the first one.
+    // All Cyrillic, and mistaken for the first one.
     let (first, third, fourth) = (Gym::athlete(0), Gym::athlete(2), Gym::athlete(3));
     assert_eq!(named(&mut gym, "Аnа"), [(third, Some(first))]);
-    // A word of two scripts, like nobody's.
+    // A word in two scripts, unlike anybody's.
     assert_eq!(named(&mut gym, "Dеnis"), [(fourth, None)]);
     // A name that is nobody's any more is like nobody's.
     for athlete in [first, third] {
@@ -268,7 +268,7 @@ fn whoever_finishes_as_was_shown_is_counted_as_held() {
     assert_eq!((told.finishes, told.intervals, told.held, told.chances), (1, 3, 3, 0));
 }
 
-/// Ana rows; Bo was there and did not; Cy comes when it is over, with nothing or with strokes of then.
+/// Ana rows; Bo was there and did not; Cy comes when it is over, with nothing or with strokes from then.
 #[test]
 fn who_comes_when_a_piece_is_over_is_in_it_only_by_what_was_rowed_then() {
     let mut gym = Gym::new(vec![piece(metres(100))]);

@@ -15,14 +15,14 @@ fn repeats(work: Extent, rest_s: u32) -> PieceSpec {
     PieceSpec::of(vec![repeat; 3])
 }
 
-/// What is said of the first athlete: on the coach's list, and whether a card tells of a stop.
+/// What is said about the first athlete: on the coach's list, and whether a card reports a stop.
 fn said(gym: &Gym) -> (Doing, bool) {
     let stopped =
         |about: &About| matches!(about, About::Stopped { .. } | About::StoppedUnheard { .. });
     (gym.line(0).doing, gym.notices().iter().any(|notice| stopped(&notice.about)))
 }
 
-/// Every second up to one is looked at; the first at which a stop is said, seconds after the go.
+/// Looks at every second up to a last one; returns the first at which a stop is said, seconds after the go.
 fn stop_is_said(gym: &mut Gym, seconds: std::ops::RangeInclusive<u64>) -> Option<u64> {
     seconds.into_iter().find(|second| {
         gym.until(GO + 1_000 * second);
@@ -143,7 +143,7 @@ fn who_was_not_heard_while_rowing_is_not_said_to_have_stopped() {
     gym.say(0, &Input::NotHeard { athlete, since: At(GO + 41_000) });
     gym.until(GO + 200_000);
     assert_eq!(said(&gym), (Doing::Rowing, false));
-    // A short link in between, over which nothing came, shows nothing.
+    // A short link in between, during which nothing came, shows nothing.
     gym.say(0, &Input::Heard { athlete });
     gym.until(GO + 230_000);
     gym.say(0, &Input::NotHeard { athlete, since: At(GO + 230_000) });
@@ -175,7 +175,7 @@ fn who_stopped_has_stopped_however_often_the_device_comes_anew() {
     let athlete = gym.joins("Ana", Some(finish(250)));
     gym.goes();
     gym.row(1..=40, &[80]);
-    // Its connection breaks every ten seconds; the machine shows all the while that nobody rows.
+    // Its connection breaks every ten seconds; the machine shows all along that nobody rows.
     for second in 41..=160 {
         if second % 10 == 0 {
             gym.say(GO + 1_000 * second, &Input::Heard { athlete });
@@ -186,7 +186,7 @@ fn who_stopped_has_stopped_however_often_the_device_comes_anew() {
     assert_eq!(said(&gym), (Doing::Stopped, true));
 }
 
-/// On a bad connection each hello would begin the minute anew in which a machine may be linked.
+/// On a bad connection each hello would restart the minute in which a machine may be linked.
 #[test]
 fn a_device_that_comes_anew_all_the_time_and_sends_nothing_rows_no_more() {
     let mut gym = Gym::new(vec![piece(metres(2_000))]);

@@ -56,7 +56,7 @@ fn who_comes_back_with_nothing_more_has_stopped_twelve_seconds_later() {
     }
 }
 
-/// Every hello begins the twelve seconds anew: for a minute, and no longer.
+/// Every hello restarts the twelve seconds: for a minute, and no longer.
 #[test]
 fn a_device_that_comes_anew_all_the_time_puts_the_result_off_for_a_minute() {
     let mut gym = two_minutes(&["Ana"]);

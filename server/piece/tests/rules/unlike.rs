@@ -1,4 +1,5 @@
-//! Who rows unlike their own target or past results, how a piece begins and ends, and pieces unlike those of the fit.
+//! Athletes who row unlike their own target or past results, how a piece begins and ends, and pieces unlike those of
+//! the fit.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
 use thole_piece::{
@@ -30,7 +31,7 @@ fn course(measure: Measure, target: Option<f64>, past: &[f64]) -> Course {
     Course::new(measure, 1, &Aim { target, plan: Plan::Even, history }).unwrap()
 }
 
-/// A row every this many seconds up to a share of the work, at a pace that `speed` tells by the share.
+/// A row every this many seconds up to a share of the work, at a pace that `speed` gives for the share.
 fn rowed(course: &Course, until: f64, every: f64, speed: impl Fn(f64) -> f64) -> Live {
     let mut live = Live::new();
     let (mut seconds, mut metres) = (0.0, 0.0);
@@ -57,7 +58,7 @@ fn seen(course: &Course, live: &Live) -> Estimate {
 }
 
 /// An even 4.2 m/s is 404.8 s for 1,700 m, and 1,260 m in five minutes. A target or a past result that is far from
-/// it, whichever way and however far, is as if it were not there.
+/// that, whichever way and however far, has no effect.
 #[test]
 fn a_target_or_a_past_result_far_off_does_not_bend_the_finish() {
     for (measure, result, far, near) in [
@@ -107,7 +108,7 @@ fn a_target_of_twenty_minutes_makes_nobody_slower() {
     }
 }
 
-/// From what was known before to what is rowed there is no step, and none where a target is doubted.
+/// Between what was known before and what is rowed there is no jump, and none where a target is doubted.
 #[test]
 fn what_was_known_gives_way_little_by_little() {
     for measure in [SEVENTEEN_HUNDRED, FIVE_MINUTES] {
@@ -122,7 +123,7 @@ fn what_was_known_gives_way_little_by_little() {
                 let live = rowed(&course, f64::from(thousandth) / 1e3, 0.5, |_| 4.2);
                 let told = seen(&course, &live).finish;
                 let step = before.map_or(0.0, |before| (told / before - 1.0).abs());
-                // Where a bin is passed more is known than a moment before.
+                // When a bin is passed, more is known than a moment before.
                 assert!(step < 0.022, "{measure:?}, {off} off: {step} at {thousandth}");
                 before = Some(told);
             }
@@ -130,7 +131,7 @@ fn what_was_known_gives_way_little_by_little() {
     }
 }
 
-/// The rest at the pace of the last 2.5 %: who fades or lifts in the end is believed more and more.
+/// The rest at the pace of the last 2.5 %: somebody who fades or lifts at the end is believed more and more.
 #[test]
 fn in_the_end_the_pace_of_the_last_strokes_decides() {
     for (measure, past) in [(SEVENTEEN_HUNDRED, 404.8), (FIVE_MINUTES, 1_260.0)] {
@@ -163,7 +164,7 @@ fn in_the_end_the_pace_of_the_last_strokes_decides() {
     }
 }
 
-/// How far a range reaches at half-way, in parts of what is left.
+/// How far a range reaches half-way through, as a share of what is left.
 fn width(course: &Course, every: f64) -> f64 {
     let live = rowed(course, 0.5, every, |_| 4.2);
     let told = seen(course, &live);
@@ -182,7 +183,8 @@ fn ranges_are_wider_the_further_a_piece_is_from_those_of_the_fit() {
     }
 }
 
-/// Half as short again is as far from what was learnt wherever one is: the distance counts in the logarithm of the time.
+/// Half as short again is equally far from what was learnt wherever one starts: the distance counts in the logarithm of
+/// the time.
 #[test]
 fn each_halving_or_doubling_of_a_piece_widens_the_range_by_as_much() {
     let wider = |seconds: u32| {

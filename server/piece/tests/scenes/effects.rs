@@ -1,4 +1,4 @@
-//! What changed after a call, as it is measured: themselves before and after, and those who did not get it.
+//! What changed after a call, as it is measured: athletes before and after, and those who did not get it.
 
 use expect_test::expect;
 
@@ -48,7 +48,8 @@ fn those_who_got_no_call_take_the_drift_of_the_piece_out() {
     );
 }
 
-/// A call that is replaced stood until then; one that was taken back is not measured; too little before or after is said.
+/// A call that is replaced stood until then; one that was taken back is not measured; too little before or after is
+/// reported.
 #[test]
 fn a_call_is_measured_for_as_long_as_it_stood() {
     check(
@@ -99,7 +100,7 @@ fn a_rest_in_between_leaves_nothing_to_tell() {
     );
 }
 
-/// Each comes to the point of the sheet at a moment of their own.
+/// Each athlete reaches the point of the sheet at a moment of their own.
 #[test]
 fn a_call_of_the_sheet_is_told_again_when_others_have_rowed_by_it() {
     check(

@@ -1,8 +1,8 @@
-//! A piece as text, rowed by the core alone: who did what when, and what people then see, in words.
+//! A piece as text, rowed by the core alone: who did what and when, and what people then see, in words.
 //!
-//! The first line is the piece: `1700m`, `11:00`, `3 x 400m / 1:30`, and after a comma `own clock`,
-//! `own rest`. Every other line has a time from the go, somebody's name or nobody's, and what
-//! happened (`line.rs` lists what can). What stands before the first `start` happens in the gathering.
+//! The first line is the piece: `1700m`, `11:00`, `3 x 400m / 1:30`, and after a comma `own clock`, `own
+//! rest`. Every other line has a time from the go, somebody's name or none, and what happened (`line.rs`
+//! lists what can). What comes before the first `start` happens in the gathering.
 
 mod line;
 mod words;
@@ -27,7 +27,7 @@ use line::{Line, What};
 
 /// The go of the first start, in session time; before it people gather.
 const GO: u64 = 60_000;
-/// The count-down: a start is ordered this long before its go.
+/// The countdown: a start is ordered this long before its go.
 const COUNT: u64 = 10_000;
 
 /// Rows the piece in `text` and compares what people see with what is expected.
@@ -80,12 +80,12 @@ struct Device {
     /// The machine's counters as last reported.
     dm: i64,
     strokes: i64,
-    /// Samples that wait while the connection is lost.
+    /// Samples held back while the connection is lost.
     held: Option<Vec<Sample>>,
     last: Vec<Sample>,
 }
 
-/// One thing at one instant, a stretch of rowing taken apart into samples.
+/// One thing at one instant, a stretch of rowing split up into samples.
 enum Step {
     Order(Order),
     Do { name: String, what: What },
@@ -114,7 +114,7 @@ impl Scene {
         self.order(At(0), Order::SetPieces { pieces: vec![spec] });
     }
 
-    /// All that happens, in time order; what is said before the first start happens in the gathering.
+    /// Everything that happens, in time order; what is said before the first start happens in the gathering.
     fn in_time(&mut self, lines: &[Line]) -> Vec<(At, Step)> {
         let mut steps = Vec::new();
         let (mut gathering, mut armed) = (true, false);
@@ -421,7 +421,7 @@ impl Scene {
     }
 }
 
-/// Steady rowing from one instant to another; no pace is standing still.
+/// Steady rowing from one instant to another; no pace means standing still.
 struct Stretch {
     at: u64,
     until: u64,

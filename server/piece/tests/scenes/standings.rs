@@ -157,8 +157,8 @@ fn who_is_not_heard_for_fifteen_seconds_is_out_of_the_ranking_until_heard_again(
     );
 }
 
-/// One word a person, by the chance of making the target: nobody is called behind by history alone in the first strokes, and
-/// whoever rows about what they want is not called ahead and behind in turns.
+/// One word per person, by the chance of making the target: nobody is called behind because of history alone in the first
+/// strokes, and somebody who rows about what they want is not called ahead and behind in turns.
 #[test]
 fn one_word_is_said_of_each_once_it_is_clear_and_stays() {
     check(

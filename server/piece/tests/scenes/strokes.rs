@@ -152,7 +152,7 @@ fn what_was_rowed_before_anything_was_heard_is_given_to_nobody() {
     );
 }
 
-/// Ana stands for half a minute and her phone is put away; Bo's falls silent in the middle of a stroke.
+/// Ana stands still for half a minute and her phone is put away; Bo's falls silent in the middle of a stroke.
 #[test]
 fn who_was_heard_to_stand_still_had_stopped() {
     check(

@@ -1,4 +1,4 @@
-//! What people are told of, in which order, and what is old when it comes.
+//! What people are told, in what order, and what is old when it comes.
 
 use crate::script::check;
 use expect_test::expect;
@@ -32,7 +32,7 @@ fn after_a_call_a_pace_has_a_minute_to_answer_and_a_heart_has_not() {
 
 #[test]
 fn the_most_urgent_notice_stands_first_and_of_equal_ones_the_oldest() {
-    // By name, and by who came first, they would stand the other way round.
+    // By name, and by who came first, they would be the other way round.
     check(
         "1700m
          0:00.0 ana aims 5:57.0

@@ -157,7 +157,7 @@ async fn commands_that_write_at_the_same_time_as_a_server_all_get_their_turn() {
     let folder = tempfile::tempdir().unwrap();
     let data = folder.path();
     evenings(data, 6, &["Ana", "Bo", "Cy"]).await;
-    // It takes six evenings while twelve people are added, and all is made again in between.
+    // It takes six evenings while twelve people are added, and everything is made again in between.
     let server = Started::new(data, &[]);
     let names: Vec<String> = (0..12).map(|no| format!("Rower {no:02}")).collect();
     let mut running: Vec<_> =

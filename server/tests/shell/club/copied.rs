@@ -1,4 +1,4 @@
-//! Copies have the club along, and a server goes on from them.
+//! Copies include the club, and a server goes on from them.
 
 use std::{fs, os::unix::fs::PermissionsExt, path::Path, process::Command};
 
@@ -54,7 +54,7 @@ async fn a_copy_made_while_a_server_runs_has_the_club_and_it_goes_on_from_there(
     assert_eq!(export(Path::new(&again)), before);
     drop(server);
 
-    // A copy of one of the two that is damaged restores neither.
+    // If one of the two copies is damaged, neither is restored.
     fs::write(&beside, "a piece of 1,700 m, long and loose").unwrap();
     let other = path("other");
     let (done, says) = program(&["restore", &copy, "--data", &other]);

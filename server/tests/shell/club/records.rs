@@ -1,4 +1,4 @@
-//! Records of pieces that come to the store twice, out of their order, or not at all.
+//! Records of pieces that reach the store twice, out of order, or not at all.
 
 use std::path::Path;
 
@@ -26,7 +26,7 @@ async fn begun(data: &Path) -> (Store, Reading) {
     (Store::open(data).unwrap(), read)
 }
 
-/// The same piece as a later record has it: everybody a second slower.
+/// The same piece according to a later record: everybody a second slower.
 fn later(handed: &Handed) -> Handed {
     let mut later = handed.clone();
     later.settled.revision += 1;
@@ -52,7 +52,7 @@ async fn twice_is_once_and_the_newest_record_counts_whichever_comes_last() {
     assert_eq!(told(folder.path()), counts);
     store.take(first, FIRST).unwrap();
     assert_eq!(told(folder.path()), counts, "the older one came again");
-    // Cy was taken off the roster: the newest record has nothing of him.
+    // Cy was taken off the roster: the newest record has nothing about him.
     let mut without = later(&newer);
     without.settled.seats.pop();
     store.take(&without, Positions { before: 201, at: 300 }).unwrap();
@@ -91,7 +91,7 @@ async fn nobody_is_given_what_another_has_rowed_in_a_seat_of_the_same_number() {
     store.take(&other, SECOND).unwrap();
     let added: Vec<String> =
         told(folder.path()).into_iter().filter(|line| !before.contains(line)).collect();
-    // Of Bo's seat nobody knows this time who had it: the result is there, without a name.
+    // This time nobody knows who had Bo's seat: the result is there, without a name.
     assert_eq!(added, [" 1 64000 1", "Cy 1 68000 1"]);
 }
 

@@ -1,4 +1,4 @@
-//! What the club takes of a journal, however often it looks and whatever has become of either.
+//! What the club takes from a journal, however often it looks and whatever has become of either.
 
 use std::{fs, path::Path, sync::Arc};
 
@@ -139,7 +139,7 @@ async fn rebuilding_gives_the_same_club_byte_for_byte() {
         (3, 18, 0, 0)
     );
     assert_eq!(export(data), before);
-    // Whatever else stands in results of pieces is put right.
+    // Whatever else is wrong in results of pieces is put right.
     said.execute("UPDATE result SET time_ms = 1, revision = 9 WHERE source = 'piece'", []).unwrap();
     said.execute("DELETE FROM split WHERE nth = 2", []).unwrap();
     let sql = "UPDATE result SET piece = 7, result = 'made up' WHERE called = 'Cy' AND piece = 1 AND day = '2026-12-01'";
@@ -152,7 +152,7 @@ async fn rebuilding_gives_the_same_club_byte_for_byte() {
     assert_eq!(store.check().unwrap(), Vec::<String>::new());
 }
 
-/// The journal was put back as it was before: what it writes now stands where other records stood.
+/// The journal was put back to an earlier state: what it writes now stands where other records stood.
 #[tokio::test]
 async fn a_journal_that_was_put_back_is_taken_anew_from_its_beginning() {
     let folder = tempfile::tempdir().unwrap();
@@ -192,13 +192,13 @@ async fn of_a_session_in_which_somebody_was_erased_the_others_keep_their_results
     drop(journal);
     assert_eq!(rebuild(data).await.unwrap().damaged, 1);
     assert_eq!(export(data), before);
-    // A club that begins anew knows no names here: without Ana and Bo, Cy would have come first.
+    // A club that starts afresh knows no names here: without Ana and Bo, Cy would have come first.
     fs::remove_file(file(data)).unwrap();
     takes(data, || count(data) == 3).await;
     assert!(results(data).iter().all(|of| of.name.is_none()));
 }
 
-/// More pieces are settled in one moment than may wait.
+/// More pieces are settled at the same moment than may wait.
 #[tokio::test]
 async fn what_finds_no_room_is_taken_from_the_journal_as_soon_as_there_is_some() {
     let folder = tempfile::tempdir().unwrap();
@@ -217,7 +217,7 @@ async fn what_finds_no_room_is_taken_from_the_journal_as_soon_as_there_is_some()
     evening.write(&journal).await;
     let row = journal.session(evening.session()).await.unwrap().unwrap();
     let read = reading::read(&*journal, &row).await.unwrap();
-    // Nothing is awaited here: the task cannot take any of them meanwhile.
+    // Nothing is awaited here: the task cannot take any of them in the meantime.
     let mut asked = 0;
     for no in 0..100 {
         let of = usize::from(no > 90);

@@ -67,7 +67,7 @@ async fn a_device_that_lost_its_connection_finds_the_command_again_unless_anothe
     back.hears("done").await;
     let (mut other, in_command) = gym.coach_on(2).await;
     assert!(!in_command);
-    // All are gone, and another one comes first: it stands in, too.
+    // All are gone, and a different one comes first: it stands in, too.
     for device in [&mut back, &mut phone, &mut other] {
         device.ws.close(None).await.unwrap();
         device.is_closed().await;

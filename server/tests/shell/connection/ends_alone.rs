@@ -8,7 +8,7 @@ use thole_server::journal::{Journal, sqlite::SqliteJournal};
 use super::{damaged::Evening, *};
 
 impl Device {
-    /// `None` once it is welcomed; else with which code it is closed.
+    /// `None` once it is welcomed; otherwise the code with which it is closed.
     async fn sent_away(&mut self) -> Option<u16> {
         loop {
             match timeout(Duration::from_secs(20), self.ws.next()).await.unwrap() {
@@ -36,7 +36,7 @@ async fn a_damaged_sector_stops_no_server() {
         let mut bytes = whole.clone();
         bytes[sector * SECTOR..(sector + 1) * SECTOR].fill(0);
         fs::write(&file, bytes).unwrap();
-        // Damage of the tables themselves is told at the start.
+        // Damage to the tables themselves is reported at the start.
         let Ok(journal) = SqliteJournal::open(evening.folder.path()) else { continue };
         let gym = evening.gym_of(journal);
         let roles = [("coach", &gym.created["coach_secret"]), ("athlete", &evening.secrets[0])];
@@ -45,21 +45,21 @@ async fn a_damaged_sector_stops_no_server() {
             let mut device = gym.enter(role, secret).await;
             let sent_away = device.sent_away().await;
             unreadable += usize::from(sent_away == Some(Close::Unreadable.code()));
-            // Never as if the link were wrong, and never to come back in a moment for nothing.
+            // Never as if the link were wrong, and never so that it comes back in a moment for nothing.
             for code in [Close::WrongSecret.code(), Close::Fault.code()] {
                 assert_ne!(sent_away, Some(code), "{role}, sector {sector}");
             }
             devices.push(device);
         }
         assert_eq!(gym.server.takes_work(), Ok(()), "sector {sector}");
-        // The server waits for whoever it closes.
+        // The server waits for everybody it closes.
         drop(devices);
         evening.stop(gym).await;
     }
     assert!(unreadable > 0, "no sector that mattered was lost");
 }
 
-/// One session's writer was replaced: whoever is connected comes back to the new one, and no other session hears of it.
+/// One session's writer was replaced: everybody connected comes back to the new one, and no other session notices.
 #[tokio::test]
 async fn a_session_that_another_has_taken_ends_alone() {
     let gym = Gym::new().await;

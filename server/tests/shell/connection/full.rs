@@ -1,5 +1,5 @@
-//! A disk without room: who was told that something is durable keeps it, everybody else is sent away with a sentence, and
-//! comes back when there is room.
+//! A disk without room: whoever was told that something is durable keeps it, everybody else is sent away with a sentence,
+//! and comes back when there is room.
 
 use super::*;
 
@@ -35,7 +35,7 @@ async fn without_room_everybody_is_sent_away_and_comes_back_when_there_is_room()
     assert_eq!(late.is_closed().await, Close::TooSlow.code());
 
     journal.fill(false);
-    // No test knows when it is tried; some seconds later it was.
+    // No test knows when it is tried; after some seconds it has been.
     tokio::time::sleep(Duration::from_secs(12)).await;
     assert_eq!(gym.server.takes_work(), Ok(()));
     let mut coach = gym.coach().await;
@@ -43,7 +43,7 @@ async fn without_room_everybody_is_sent_away_and_comes_back_when_there_is_room()
     assert!(!phase.to_string().contains("armed"), "what was not durable did not happen: {phase}");
     coach.say(arm(1)).await;
     loop {
-        // Said again it is a new order: it was never done.
+        // Said again it is a new order: it was never carried out.
         let text = coach.ws.next().await.unwrap().unwrap().into_text().unwrap();
         let said: Value = serde_json::from_str(&text).unwrap();
         if said["type"] == "done" || said["type"] == "refused" {

@@ -1,4 +1,4 @@
-//! Codes, keys and secrets that are tried, and what that costs.
+//! Codes, keys and secrets that are tried out, and what that costs.
 
 use super::*;
 
@@ -22,7 +22,7 @@ async fn five_wrong_codes_or_keys_close_a_connection_and_a_right_one_after_four_
     clumsy.hears("joined").await;
 }
 
-/// What is refused for another reason is no guess, and counts as it does after `hello`.
+/// Something refused for another reason is not a guess, and counts as it does after `hello`.
 #[tokio::test(start_paused = true)]
 async fn refused_messages_before_hello_are_counted_too() {
     let gym = Gym::new().await;
@@ -36,12 +36,12 @@ async fn refused_messages_before_hello_are_counted_too() {
     assert_eq!(noisy.is_closed().await, Close::TooMany.code());
 }
 
-/// A gym is one address: whoever knows the code waits a moment at most while somebody beside them guesses.
+/// A gym is one address: whoever knows the code waits at most a moment while somebody beside them guesses.
 #[tokio::test(start_paused = true)]
 async fn somebody_who_guesses_finds_nothing_and_keeps_nobody_out_who_has_the_code() {
     let gym = Gym::new().await;
     let (mut tried, began) = (0, gym.server.clock.instant());
-    // Fifteen connections, of which each may be wrong five times: more than the address may.
+    // Fifteen connections, each of which may be wrong five times: more than the address may.
     for first in 0..15_u32 {
         let mut guesser = Device::dial(&gym.server, 1 << 16).await;
         for nth in 0..5 {
@@ -55,9 +55,10 @@ async fn somebody_who_guesses_finds_nothing_and_keeps_nobody_out_who_has_the_cod
     let began = gym.server.clock.instant();
     gym.join("Ana").await;
     assert!(began.elapsed() <= Duration::from_secs(2), "{:?}", began.elapsed());
-    // Who has a secret waits for nothing at all.
+    // Somebody who has a secret waits for nothing at all.
     gym.coach().await.hears("welcome").await;
-    // Secrets have a share of their own: whoever guesses them is told so late, and who has one never waits.
+    // Secrets have a share of their own: whoever guesses them is answered late, and whoever has one never
+    // waits.
     let began = gym.server.clock.instant();
     for _ in 0..65 {
         let code = gym.enter("coach", &json!("a guess")).await.is_closed().await;

@@ -22,12 +22,12 @@ fn server_in(data: &Path, time: &'static SetTime) -> Arc<Server> {
     Arc::new(Server::with_clock(settings, Arc::new(MemoryJournal::default()), clock))
 }
 
-/// Waits in no time of the session's: the store works on a thread of its own.
+/// Waits without using up the session's time: the store works on a thread of its own.
 async fn comes(is_so: impl Fn() -> bool) -> bool {
     comes_within(20_000, is_so).await
 }
 
-/// As soon as whatever comes at all.
+/// Returns as soon as anything comes at all.
 async fn comes_soon(is_so: impl Fn() -> bool) -> bool {
     comes_within(500, is_so).await
 }
@@ -63,7 +63,7 @@ async fn a_piece_is_in_the_club_as_soon_as_it_is_over_and_anew_when_strokes_came
     for second in 1..=31_u64 {
         time.pass(1_000).await;
         for (who, device) in devices.iter_mut().enumerate() {
-            // Of Bo nothing is heard after fifteen seconds.
+            // Nothing is heard of Bo after fifteen seconds.
             if who == 0 || second <= 20 {
                 stroke(device, second, heard_ms(second), 40 * second.saturating_sub(5)).await;
             }
@@ -94,7 +94,7 @@ async fn a_piece_is_in_the_club_as_soon_as_it_is_over_and_anew_when_strokes_came
     assert!(comes(|| of("Bo").revision == Some(2)).await, "late strokes were not handed on");
     assert_eq!(format!("{:?}", of("Bo").outcome), "Finished");
     assert_eq!(of("Ana").time_ms, ana.time_ms);
-    // Up to here all is taken: the next look finds nothing new.
+    // Everything up to here is taken: the next look finds nothing new.
     let session = gym.server.journal.sessions().await.unwrap()[0].session;
     let positions = Store::open(data).unwrap().positions(&gym.server.journal.epoch()).unwrap();
     let since = gym.server.journal.since(session, positions[&session]).await.unwrap();
@@ -102,7 +102,7 @@ async fn a_piece_is_in_the_club_as_soon_as_it_is_over_and_anew_when_strokes_came
     taking.abort();
 }
 
-/// The store refuses to be written, as on a full disk, while a piece comes to its end.
+/// The store refuses to be written to, as on a full disk, while a piece comes to its end.
 #[tokio::test(start_paused = true)]
 async fn a_club_that_cannot_be_written_stops_no_piece_and_takes_it_when_it_can() {
     let folder = tempfile::tempdir().unwrap();

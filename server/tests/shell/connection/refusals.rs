@@ -16,7 +16,7 @@ pub(super) async fn kept(gym: &Gym, kind: &str) -> (usize, usize) {
     (bytes.len(), bytes.iter().sum())
 }
 
-/// Everything that was said before is dealt with: it is answered in the order in which it was said.
+/// Everything that was said before has been dealt with: answers come in the order in which things were said.
 async fn settle(device: &mut Device) {
     tokio::time::sleep(Duration::from_secs(1)).await;
     device.say(json!({"type": "clock", "client_sent_us": 4_711})).await;
@@ -55,7 +55,7 @@ async fn an_aim_longer_than_anybody_needs_is_not_written() {
     assert!(ready == 1 && bytes < 300, "{bytes} bytes");
 }
 
-/// The piece that is aimed at is not there: the core refuses each of them, after it was written.
+/// The piece that is aimed at does not exist: the core refuses each of them, after it was written.
 #[tokio::test(start_paused = true)]
 async fn of_what_the_core_refuses_sixty_a_minute_are_written_over_all_connections() {
     let Seated { gym, ana, mut ana_in, .. } = Seated::new().await;
@@ -72,7 +72,7 @@ async fn of_what_the_core_refuses_sixty_a_minute_are_written_over_all_connection
     let (aims, bytes) = kept(&gym, "aimed").await;
     assert!((60..=61 + seconds).contains(&aims), "{aims} aims in {seconds} s");
     assert!(bytes < 300 * aims, "{bytes} bytes");
-    // What was rowed is taken all the same.
+    // What was rowed is accepted all the same.
     let samples = [json!({"seq": 1, "heard_ms": 100, "distance_dm": 10})];
     ana_in.say(json!({"type": "samples", "run": Uuid::from_u128(7), "samples": samples})).await;
     assert_eq!(ana_in.hears("ack").await["durable"]["through_seq"], 1);
@@ -98,7 +98,7 @@ async fn what_is_here_already_is_acknowledged_and_not_written_again() {
             .await;
         assert_eq!(ana_in.hears("done").await["command"], command.to_string());
     }
-    // Of a batch that is partly here the rest is written.
+    // If part of a batch is already here, the rest is written.
     ana_in.say(batch(51, 7)).await;
     assert_eq!(ana_in.hears("ack").await["durable"]["through_seq"], 150);
     let (batches, bytes) = kept(&gym, "samples").await;
@@ -124,7 +124,7 @@ async fn full_batches_for_ever_are_refused_unwritten_and_then_the_connection_is_
     }
     assert_eq!(ana_in.is_closed().await, 1008);
     assert_eq!(kept(&gym, "samples").await.0, 4);
-    // On another connection nothing else comes of it, and whoever begins anew for ever is given an end of it.
+    // A new connection makes no difference, and somebody who keeps starting over is cut off in the end.
     let mut ana_in = gym.enter("athlete", &ana).await;
     ana_in.hears("welcome").await;
     for run in 8..71 {
@@ -177,7 +177,7 @@ async fn a_number_that_stands_in_a_batch_many_times_is_written_once() {
     assert!(batches == 50 && bytes < 50 * 250, "{bytes} bytes of JSON in {batches} batches");
 }
 
-/// Each time is written, and so is that a second device came.
+/// Each time is written, and so is the coming of a second device.
 #[tokio::test(start_paused = true)]
 async fn who_comes_again_for_ever_is_sent_away_unwritten() {
     let Seated { gym, ana, .. } = Seated::new().await;
@@ -193,12 +193,12 @@ async fn who_comes_again_for_ever_is_sent_away_unwritten() {
     let (second, _) = kept(&gym, "second_device").await;
     assert!(heard <= most + 1 && second <= most, "{heard} times heard, {second} second devices");
     assert!(sent_away >= 300 - most, "{sent_away} sent away");
-    // Whoever waits a little comes in.
+    // Somebody who waits a little gets in.
     tokio::time::sleep(Duration::from_secs(5)).await;
     gym.enter("athlete", &ana).await.hears("welcome").await;
 }
 
-/// Each is taken: the piece has not begun.
+/// Each is accepted: the piece has not begun.
 #[tokio::test(start_paused = true)]
 async fn long_targets_count_as_much_as_they_are_long() {
     let Seated { gym, mut coach, mut ana_in, .. } = Seated::new().await;
@@ -221,7 +221,7 @@ async fn long_targets_count_as_much_as_they_are_long() {
 }
 
 impl Device {
-    /// Waits until something that was said under this name is answered.
+    /// Waits until something that was said under this command is answered.
     async fn answers(&mut self, command: Uuid) {
         loop {
             let message = timeout(Duration::from_secs(20), self.ws.next()).await;

@@ -103,8 +103,8 @@ pub(super) async fn start(gym: &Gym) -> u64 {
     welcome["pieces"][0]["phase"]["go_at_ms"].as_u64().unwrap()
 }
 
-/// Ana rows from an instant to another, both in seconds after the count-down began, at 4 m/s from the go on, which
-/// comes five seconds after it; `at_ms` is what her clock of the session shows in the beginning.
+/// Ana rows from one instant to another, both in seconds after the countdown began, at 4 m/s from the go, which
+/// comes five seconds into it; `at_ms` is what her clock of the session shows at the beginning.
 async fn row(ana: &mut Device, time: &SetTime, seconds: std::ops::Range<u64>, at_ms: u64) {
     for (gone, now) in (1..).zip(seconds.start + 1..=seconds.end) {
         time.pass(1_000).await;
@@ -117,7 +117,8 @@ async fn row(ana: &mut Device, time: &SetTime, seconds: std::ops::Range<u64>, at
     }
 }
 
-/// Ana rows 100 m in 25 s; ten seconds after the go the server goes away for five. Her time as it is told.
+/// Ana rows 100 m in 25 s; ten seconds after the go the server is away for five. Returns her time as it is
+/// told.
 async fn rowed_over_a_restart(meanwhile: impl FnOnce(&mut Shown)) -> u64 {
     let time = SetTime::new();
     let gym = Gym::told_by(time).await;
@@ -147,17 +148,17 @@ async fn a_wall_clock_that_was_set_while_the_server_was_away_changes_no_result()
     }
 }
 
-/// What came of Ana, Ben and Cia, who row 100 m in 25 s each.
+/// What came of Ana, Ben and Cia, who each row 100 m in 25 s.
 #[derive(Debug)]
 struct Rowed {
     times_ms: Vec<u64>,
     marked: bool,
-    /// What the coach was told of the server's clock.
+    /// What the coach was told about the server's clock.
     told: Option<Value>,
 }
 
 /// They row; ten seconds after the go the machine is switched off, and on again five seconds later with its wall clock
-/// set. Each device that `told_ms` has says what it has of the session's time, off by that.
+/// set. Each device in `told_ms` reports what it has of the session's time, off by that much.
 async fn rowed_over_another_boot(set_by_ms: i64, told_ms: [Option<i64>; 3]) -> Rowed {
     let time = SetTime::new();
     let gym = Gym::told_by(time).await;
@@ -198,7 +199,7 @@ async fn rowed_over_another_boot(set_by_ms: i64, told_ms: [Option<i64>; 3]) -> R
     for device in &mut back {
         now.push(device.hears("welcome").await["at_ms"].as_u64().unwrap());
     }
-    // With fewer than three the welcomes waited for two seconds, in which everybody rowed on.
+    // With fewer than three, the welcomes waited for two seconds, during which everybody rowed on.
     let waited = if told_ms.iter().flatten().count() < 3 { 2 } else { 0 };
     for second in 1..=12 {
         time.pass(1_000).await;
@@ -247,7 +248,7 @@ async fn on_another_boot_three_devices_put_a_wrong_clock_right_and_one_may_lie()
             let checked = checked.expect("the coach is told");
             assert_eq!(checked["devices"], 3);
             let by_ms = checked["by_ms"].as_i64().unwrap();
-            // Behind, the proposal is the last record.
+            // If it is behind, the proposal is the last record.
             let wanted = if set_by < 0 { 5_000 } else { -HOUR };
             assert!((by_ms - wanted).abs() <= 1_100, "{by_ms} ms");
         }

@@ -14,7 +14,7 @@ fn own_id(of: &str) -> String {
 }
 
 impl Gym {
-    /// A session of a coach who has Ana and Bo on the list, with past results; the coach's device.
+    /// A session whose coach has Ana and Bo on the list, with past results; returns the coach's device.
     async fn with_list() -> (Gym, Device) {
         let gym = Gym::new().await;
         let mut coach = gym.coach_on(1).await.0;
@@ -47,7 +47,7 @@ impl Device {
         self.say(join).await;
     }
 
-    /// Names of those who ask, as the coach is told next.
+    /// Names of those who ask, as the coach is next told.
     async fn told_who_asks(&mut self) -> Vec<Value> {
         self.hears("requests").await["requests"].as_array().unwrap().clone()
     }
@@ -94,7 +94,7 @@ async fn a_name_of_the_list_is_handed_over_by_the_coach_alone_and_tells_nothing_
     let welcome = gym.enter("athlete", &joined["secret"]).await.hears("welcome").await;
     assert_eq!(welcome["you"], joined["athlete"]);
     assert!(coach.told_who_asks().await.is_empty(), "the request is dealt with");
-    // A guest needs nobody's word, and the seat that is taken is nobody else's.
+    // A guest needs nobody's word, and a seat that is taken is not given to anybody else.
     gym.join("Cy").await;
     let mut late = gym.asks("Ana", "late").await;
     assert_eq!(late.hears("refused").await["refusal"]["why"], "name_taken");
@@ -126,7 +126,7 @@ async fn of_two_who_ask_for_one_name_the_coach_sees_both_and_a_renamed_request_i
     let asks = coach.told_who_asks().await;
     assert_eq!(asks.len(), 2);
     assert_eq!(asks[0]["athlete"], asks[1]["athlete"]);
-    // What stood there as Ana becomes Bo: the coach who presses now meant Ana.
+    // What was listed as Ana becomes Bo: the coach who presses the key now meant Ana.
     one.joins(&gym.created["code"], "Bo", "one").await;
     one.hears("waiting").await;
     let refused = coach.orders(1, "let_in", &asks[0]["request"]).await;
@@ -158,7 +158,7 @@ async fn a_request_outlives_its_connection_and_a_restart_and_the_seat_opens_on_a
     assert_eq!(other.hears("refused").await["refusal"]["why"], "name_taken");
     let mut renamed = gym.asks("Bo", "phone").await;
     renamed.hears("waiting").await;
-    // Who waits while the server is away waits again.
+    // Whoever is waiting when the server goes away waits again.
     drop(renamed);
     let gym = gym.after_a_kill();
     let (mut coach, _) = gym.coach_on(1).await;
@@ -208,7 +208,7 @@ async fn a_stranger_who_asks_for_everything_fills_a_bounded_list_and_guests_stil
     }
     assert_eq!(refused, 36);
     gym.join("A guest").await;
-    // One connection has one request: whoever asks for name after name asks for the last.
+    // One connection has one request: asking for name after name asks for the last.
     let mut one = strangers.pop().unwrap();
     drop(strangers);
     for no in 0..10 {
@@ -284,7 +284,7 @@ async fn links_whose_answer_was_lost_come_again_and_open_the_same_seats() {
             assert_eq!(first[at]["athlete"], again[at]["athlete"]);
             gym.enter("athlete", &again[at]["secret"]).await.hears("welcome").await;
         }
-        // Who got theirs keeps it.
+        // Those who got theirs keep it.
         gym.enter("athlete", &first[0]["secret"]).await.hears("welcome").await;
         let athlete = &first[1]["athlete"];
         let new = json!({"type": "new_link", "command": Uuid::from_u128(2), "athlete": athlete});
@@ -373,7 +373,7 @@ async fn what_an_athlete_says_under_a_name_is_answered_by_it() {
     answer(json!({"type": "row_on"}), "done").await;
     answer(json!({"type": "stop_rowing"}), "refused").await;
     answer(json!({"type": "aim", "piece": 7, "aim": {}}), "refused").await;
-    // Athletes' names of messages are no business of the coach's.
+    // Command ids of athletes' messages are none of the coach's business.
     coach.say(json!({"type": "clock", "client_sent_us": 7})).await;
     let told = coach.hears_any(&["done", "clock"]).await;
     assert_eq!(told["type"], "clock");

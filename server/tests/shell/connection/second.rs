@@ -59,7 +59,7 @@ async fn a_second_device_asks_before_it_takes_a_seat_whose_first_one_is_heard() 
     let mut second = comes(2, true).await;
     second.hears("welcome").await;
     assert_eq!(again.is_closed().await, Close::Replaced.code());
-    // Nobody is heard any more: whoever comes has the seat.
+    // Nobody is heard any more: whoever comes gets the seat.
     drop(second);
     tokio::time::sleep(Duration::from_secs(1)).await;
     comes(3, false).await.hears("welcome").await;

@@ -1,4 +1,5 @@
-//! Many sessions are opened at once, as after a restart: how many, who waits, and what who waits long is told.
+//! Many sessions are opened at once, as after a restart: how many, who waits, and what somebody who waits long
+//! is told.
 
 use std::sync::{
     Arc,
@@ -17,7 +18,7 @@ use tokio::{sync::Semaphore, task::yield_now, time::advance};
 
 use super::*;
 
-/// A journal in memory out of which as many sessions are read as a test lets.
+/// A journal in memory from which as many sessions are read as a test allows.
 struct Slow {
     inner: MemoryJournal,
     begun: AtomicUsize,
@@ -92,7 +93,7 @@ impl Journal for Slow {
 }
 
 impl Slow {
-    /// Whether this many have begun to be read, and no more of them, however long everything else goes on.
+    /// Whether exactly this many have begun to be read, however long everything else goes on.
     async fn has_begun(&self, many: usize) -> bool {
         for _ in 0..100_000 {
             if self.begun.load(Ordering::SeqCst) >= many {
@@ -105,14 +106,14 @@ impl Slow {
     }
 }
 
-/// Whatever can go on without the clock has gone on.
+/// Everything that can go on without the clock has gone on.
 async fn settled() {
     for _ in 0..200 {
         yield_now().await;
     }
 }
 
-/// The clock stands still but where it is moved: sessions that are read hold threads, and the runtime waits for these.
+/// The clock stands still unless it is moved: sessions being read hold threads, and the runtime waits for these.
 #[tokio::test(start_paused = true)]
 async fn four_sessions_are_opened_at_once_the_fifth_waits_and_who_waits_long_is_told() {
     let may_end = Arc::new(Semaphore::new(0));
@@ -133,7 +134,7 @@ async fn four_sessions_are_opened_at_once_the_fifth_waits_and_who_waits_long_is_
         journal.begun.load(Ordering::SeqCst)
     );
 
-    // One is read to its end: its coach is welcome, and the fifth has its turn.
+    // One is read to its end: its coach is let in, and the fifth gets its turn.
     let began = gym.server.clock.instant();
     may_end.add_permits(1);
     assert!(journal.has_begun(5).await, "{} have been read", journal.begun.load(Ordering::SeqCst));
@@ -164,7 +165,7 @@ async fn four_sessions_are_opened_at_once_the_fifth_waits_and_who_waits_long_is_
         assert_eq!(told, Some(Close::GoingAway.code()), "who waits longer is told");
     }
 
-    // All are opened to the end, though nobody waits: who comes back is welcome at once.
+    // All are opened to the end, though nobody waits: whoever comes back is let in at once.
     may_end.add_permits(5);
     assert!(journal.has_begun(6).await, "each is read once");
     for (_, secret) in &waiting {

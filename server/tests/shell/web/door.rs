@@ -1,18 +1,18 @@
-//! Who is turned away before a word, and by what: broken frames, strange names, silent crowds.
+//! Who is turned away before saying a word, and why: broken frames, strange names, silent crowds.
 
 use super::*;
 
-/// The code of the close frame that ends what comes, none if none does (RFC 6455 section 5.5.1).
+/// The code of the close frame that ends what comes, `None` if there is none (RFC 6455 section 5.5.1).
 async fn close_code(io: &mut TcpStream) -> Option<u16> {
     let mut all = Vec::new();
-    // Whoever is told why may still find the connection reset behind it.
+    // Somebody who is told why may still find the connection reset afterwards.
     let _ = timeout(PATIENCE, io.read_to_end(&mut all)).await.expect("the server never ends");
     let at = all.iter().position(|byte| *byte == 0x88)?;
     Some(u16::from_be_bytes([*all.get(at + 2)?, *all.get(at + 3)?]))
 }
 
 /// What no client may send, with the section of RFC 6455 that forbids it; its section 7.4.1 has the codes. The mask is
-/// of four zeros, which leaves the payload as it is.
+/// four zeros, which leaves the payload as it is.
 #[tokio::test]
 async fn a_broken_frame_is_answered_with_the_code_of_what_is_wrong_with_it() {
     const MASK: [u8; 4] = [0; 4];
@@ -42,7 +42,7 @@ async fn a_broken_frame_is_answered_with_the_code_of_what_is_wrong_with_it() {
         ("5.5.1: a close frame is answered", frame(0x88, &[3, 0xe8]), 1_000),
         ("5.6: bytes where text was expected", frame(0x82, b"hi"), 1_003),
     ] {
-        // More comes behind it than anybody reads.
+        // More comes after it than anybody reads.
         for behind in [0, 20_000] {
             let (_, mut io) = upgraded(&server, "").await;
             let bytes = [bytes.clone(), vec![b'{'; behind]].concat();
@@ -58,7 +58,7 @@ async fn a_broken_frame_is_answered_with_the_code_of_what_is_wrong_with_it() {
     }
 }
 
-/// A page of a name that was made to point here says whose it is in both headers, and they agree.
+/// A page under a name that was made to point here says whose it is in both headers, and they agree.
 #[tokio::test]
 async fn a_page_of_a_name_that_was_bound_to_this_address_is_let_in_nowhere() {
     let server = served(|args| args).await;
@@ -98,7 +98,7 @@ async fn above_the_limit_of_strangers_who_has_kept_silent_for_longest_gives_way(
     drop(second);
 }
 
-/// Silent at each stage: connected, a part of the request, a WebSocket and no word.
+/// Silent at each stage: connected, part of the request sent, a WebSocket and not a word.
 #[tokio::test]
 async fn a_silent_crowd_of_one_address_keeps_nobody_out() {
     let server =
@@ -121,7 +121,7 @@ async fn a_silent_crowd_of_one_address_keeps_nobody_out() {
     }
     let (answer, _io) = upgraded(&server, "").await;
     assert_eq!(status(&answer), "101", "{answer}");
-    // Of the crowd those are left that still have time to speak.
+    // Of the crowd, those are left who still have time to speak.
     let few = async {
         while server.server.connected() > 11 {
             tokio::task::yield_now().await
@@ -131,7 +131,7 @@ async fn a_silent_crowd_of_one_address_keeps_nobody_out() {
     drop(crowd);
 }
 
-/// Without a trusted proxy the header is what anybody writes into it.
+/// Without a trusted proxy the header is whatever anybody writes into it.
 #[tokio::test]
 async fn a_client_that_names_another_address_gains_nothing() {
     for (proxies, codes) in [("", ["101", "closed"]), ("127.0.0.1", ["101", "101"])] {
@@ -146,7 +146,7 @@ async fn a_client_that_names_another_address_gains_nothing() {
                  X-Forwarded-For: 192.0.2.1, 198.51.100.{nth}\r\n\r\n",
                 server.address
             );
-            // Whoever is not accepted may find out while writing.
+            // Somebody who is not accepted may find out while writing.
             let _ = io.write_all(request.as_bytes()).await;
             let mut begins = [0; 12];
             let read = timeout(PATIENCE, io.read_exact(&mut begins)).await.expect("no answer");

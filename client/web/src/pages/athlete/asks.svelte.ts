@@ -1,8 +1,8 @@
-// What an athlete says until it is answered, the newest of each, and what came of it.
+// What an athlete says until it is answered, the newest of each kind, and what came of it.
 import type { CommandId } from '../../protocol/decode';
 import type { Live } from '../../session/live.svelte';
 
-/** 'stop' is also rowing on: the newer of the two holds. */
+/** 'stop' also covers rowing on: the newer of the two holds. */
 export type Asked = 'ready' | 'consent' | 'stop';
 
 export class Asks {
@@ -23,7 +23,7 @@ export class Asks {
     if (command !== undefined) this.#live.forgo(command);
   }
 
-  /** Whether the newest of these has no answer yet. */
+  /** Whether the newest of these has not been answered yet. */
   waits(what: Asked): boolean {
     const command = this.#newest[what];
     return command !== undefined && this.#live.waits(command);

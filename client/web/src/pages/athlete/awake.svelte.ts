@@ -1,5 +1,5 @@
-// Keeps the screen on while somebody has a place. The browser takes that back whenever the page is hidden, so it
-// is asked for again whenever it is seen.
+// Keeps the screen on while somebody has a place. The browser takes that back whenever the page is hidden, so it is
+// asked for again whenever the page is seen.
 
 /** What became of it. */
 export type Awake = 'asked' | 'on' | 'insecure' | 'none' | 'refused';
@@ -13,7 +13,7 @@ export class Wakefulness {
     return this.#is;
   }
 
-  /** Best called on a tap. Comes back by itself until `rest`. */
+  /** Best called on a tap. Comes back by itself until `rest` is called. */
   keep(): void {
     if (this.#wanted) return void this.#ask();
     this.#wanted = true;
@@ -47,7 +47,7 @@ export class Wakefulness {
       });
       if (!this.#wanted) this.rest();
     } catch {
-      // A low battery, or a setting of the device: the athlete is told, and the device's own sleep counts.
+      // A low battery, or a setting of the device: the athlete is told, and the device's own sleep timer applies.
       this.#is = 'refused';
     }
   }

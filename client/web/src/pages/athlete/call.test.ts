@@ -27,7 +27,7 @@ test('a call for a time runs out by the clock', () => {
   expect(shownCall(timed, null, 75_000, 1)).toMatchObject({ is: 'standing', left: { ms: 15_000 } });
   expect(shownCall(timed, null, 91_000, 1)).toMatchObject({ is: 'done' });
   expect(shownCall(timed, null, 99_000, 1)).toBeNull();
-  // Faster than real time the moment lasts as long in real time.
+  // In a session faster than real time the moment lasts just as long in real time.
   expect(shownCall(timed, null, 99_000, 10)).toMatchObject({ is: 'done' });
 });
 

@@ -1,8 +1,8 @@
-// The focus call that stands for the athlete, counted on own strokes.
+// The focus call that stands for the athlete, counted in their own strokes.
 import { athlete as texts } from '#texts';
 import type { OwnCall } from '../../session/reduce';
 
-/** How long it is said that a call is done, in real time. */
+/** How long a call is shown as done, in real time. */
 export const DONE_SHOWN_MS = 6_000;
 /** More dots than this are no quicker to read than the number. */
 export const DOTS_MAX = 10;
@@ -17,13 +17,13 @@ export type ShownCall = { readonly is: 'standing'; readonly call: OwnCall; reado
 /** The athlete's own strokes since the call came. */
 export interface Counted {
   readonly strokes: number;
-  /** On the session's clock, when the last of those that it asks for was made; null before. */
+  /** When the last stroke that it asks for was made, on the session's clock; null before. */
   readonly doneAtMs: number | null;
 }
 
 /**
- * What to show of a call; `own` is null when the machine counts no strokes.
- * One that was taken back is shown no more; one that was done is, for a moment.
+ * What to show of a call; `own` is null when the machine counts no strokes. One that was taken back is no longer shown;
+ * one that is done is, for a moment.
  */
 export function shownCall(call: OwnCall | null, own: Counted | null, nowMs: number, speed: number): ShownCall | null {
   if (call === null || call.over?.how === 'taken_back') return null;
@@ -31,7 +31,7 @@ export function shownCall(call: OwnCall | null, own: Counted | null, nowMs: numb
   switch (call.span.until) {
     case 'strokes': {
       const of = call.span.strokes;
-      // By own count it can be done before the server says so, or while it is away.
+      // By the athlete's own count it can be done before the server says so, or while it is away.
       if (own?.doneAtMs != null) return recent(own.doneAtMs, nowMs, speed) ? { is: 'done', call } : null;
       const left = own === null ? (call.strokes_left ?? of) : Math.max(1, of - own.strokes);
       return { is: 'standing', call, left: { by: 'strokes', left, of } };

@@ -37,11 +37,12 @@ test('a repeat ends at its own length, and the next begins there', () => {
 
 test('the pace that is enough spends the time that is left on the way that is left', () => {
   const now = way({ ms: 0, done_dm: 7_000, elapsed_ms: 180_000, repeat: 0 }, spec('1700m'), 0, 0);
-  // 420 s for 1700 m, 180 s gone, 1000 m to go: 240 s, 2:00 for 500 m.
+  // 420 s for 1700 m, 180 s gone, 1000 m to go: 240 s, 2:00 per 500 m.
   expect(enough({ want: 'finish', finish_ms: 420_000 }, spec('1700m'), now)).toBe(120_000);
   expect(enough(null, spec('1700m'), now)).toBeNull();
   expect(enough({ want: 'finish', finish_ms: 170_000 }, spec('1700m'), now)).toBeNull();
-  // 40 s for 1000 m: nobody rows that, so it is not said. 7.5 m/s, 66.7 s for 500 m, is more than the mark over 500 m.
+  // 40 s for 1000 m: nobody rows that, so it is not shown. 7.5 m/s, 66.7 s per 500 m, is faster than the mark over 500
+  // m.
   expect(enough({ want: 'finish', finish_ms: 220_000 }, spec('1700m'), now)).toBeNull();
   expect(enough({ want: 'finish', finish_ms: 313_000 }, spec('1700m'), now)).toBeNull();
   expect(enough({ want: 'finish', finish_ms: 313_400 }, spec('1700m'), now)).toBe(66_700);

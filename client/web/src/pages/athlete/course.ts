@@ -1,11 +1,11 @@
-// How far the athlete is, on own numbers: where the server last placed them, and what the own machine has
+// How far the athlete is, by the page's own numbers: where the server last placed them, plus what their machine has
 // counted since. So the page goes on while the server is away.
 import { LIMITS } from '../../../generated/known';
 import type { Own, Phase, PieceSpec, Target } from '../../protocol/decode';
 import { goAt } from '../../session/reduce';
 import { workOf } from './work';
 
-/** A place on the way that is known, on this device's own clock. */
+/** A known place on the way, on this device's own clock. */
 export interface Anchor {
   readonly ms: number;
   readonly done_dm: number;
@@ -13,22 +13,22 @@ export interface Anchor {
   readonly repeat: number;
 }
 
-/** How far one is. */
+/** How far the athlete has come. */
 export interface Way {
   readonly done_dm: number;
   readonly elapsed_ms: number;
   /** Metres or milliseconds of all the work. */
   readonly left: { readonly by: 'distance' | 'time'; readonly dm: number; readonly ms: number };
-  /** The same of the repeat being rowed. */
+  /** The same for the repeat being rowed. */
   readonly leftOfRepeat: { readonly dm: number; readonly ms: number };
-  /** All of the repeat (and with the last, of the piece) is done. */
+  /** All of the repeat (and after the last one, of the piece) is done. */
   readonly repeatDone: boolean;
 }
 
 /** Instants of the session on this device's own clock. */
 export type OnDevice = (sessionMs: number) => number;
 
-/** Where the server's word places the athlete. It is as of a report on its way: of a single stretch the instant is known. */
+/** Where the server's word places the athlete. It dates from a report on its way; for a single stretch the instant is known. */
 export function anchored(own: Own, phase: Phase, spec: PieceSpec, heardMs: number, onDevice: OnDevice): Anchor {
   const go = goAt(phase);
   const known = spec.repeats.length === 1 && spec.clock === 'common_go' && go !== null && own.elapsed_ms > 0;
@@ -36,12 +36,12 @@ export function anchored(own: Own, phase: Phase, spec: PieceSpec, heardMs: numbe
   return { ms, done_dm: own.done_dm, elapsed_ms: own.elapsed_ms, repeat: own.repeat };
 }
 
-/** At the go everything is nought. */
+/** At the go everything is zero. */
 export function atGo(goMs: number): Anchor {
   return { ms: goMs, done_dm: 0, elapsed_ms: 0, repeat: 0 };
 }
 
-/** How far one is by now; `dmSince` is what the machine has counted since the anchor. */
+/** How far the athlete has come by now; `dmSince` is what the machine has counted since the anchor. */
 export function way(anchor: Anchor, spec: PieceSpec, dmSince: number, sinceMs: number): Way {
   const work = workOf(spec);
   const through = workOf({ repeats: spec.repeats.slice(0, anchor.repeat + 1) });
@@ -79,7 +79,7 @@ export function goal(target: Target | null, spec: PieceSpec): number | null {
   }
 }
 
-/** The mean pace of a target, milliseconds for 500 m. */
+/** The mean pace of a target, milliseconds per 500 m. */
 export function paceOf(target: Target | null, spec: PieceSpec): number | null {
   if (target?.want === 'pace') return target.per_500m_ms;
   const all = goal(target, spec);
@@ -88,10 +88,10 @@ export function paceOf(target: Target | null, spec: PieceSpec): number | null {
   return Math.round(work.by === 'distance' ? (all * 500) / work.m : (work.ms * 5_000) / all);
 }
 
-/** Faster than anybody is known to have rowed so far, m/s; below 500 m too, for here some of the piece is rowed already. */
+/** Faster than anybody is known to have rowed, m/s; this applies below 500 m too, for some of the piece is rowed already. */
 const FASTEST = { over_2000m: LIMITS.speed_over_2000m_max_dm_a_second / 10, else: LIMITS.speed_over_500m_max_dm_a_second / 10 } as const;
 
-/** The pace that is enough from here on; null without a target, when it is reached or missed, and when nobody can row so fast. */
+/** The pace that is enough from here on; null without a target, when it is reached or missed, and when nobody can row that fast. */
 export function enough(target: Target | null, spec: PieceSpec, { left, done_dm, elapsed_ms }: Way): number | null {
   const all = goal(target, spec);
   if (all === null) return null;
@@ -113,8 +113,8 @@ export interface OpenGoal {
 }
 
 /**
- * The target while somebody can row what it takes (as the server reckons, if it does), else the best of what this athlete
- * has rowed before that is still open; null when nothing is.
+ * The target as long as anybody can row what it takes (as the server reckons, if it does), otherwise the best of what
+ * this athlete has rowed before that is still within reach; null when nothing is.
  */
 export function openGoal(target: Target | null, past: readonly Target[], spec: PieceSpec, now: Way, reckoned = enough(target, spec, now)): OpenGoal | null {
   const all = goal(target, spec);
@@ -122,7 +122,7 @@ export function openGoal(target: Target | null, past: readonly Target[], spec: P
   const byDistance = now.left.by === 'distance';
   const dm = byDistance ? now.left.dm : all - now.done_dm;
   if (reckoned !== null && isRowable(reckoned, dm)) return { goal: null, per_500m_ms: reckoned };
-  // A distance that is reached leaves nothing to aim for.
+  // A distance that has been reached leaves nothing to aim for.
   if (!byDistance && dm <= 0) return null;
   const harder = (one: Target) => (goal(one, spec) ?? 0) * (byDistance ? 1 : -1);
   for (const one of [...past].sort((a, b) => harder(a) - harder(b))) {
@@ -133,8 +133,8 @@ export function openGoal(target: Target | null, past: readonly Target[], spec: P
 }
 
 /**
- * The finish as it is heading while nobody computes it: the rest goes as the server last thought it would.
- * Milliseconds or decimetres; null when that cannot be said.
+ * The finish as it is heading while nobody computes it: the rest goes as the server last thought it would. Milliseconds
+ * or decimetres; null when that cannot be said.
  */
 export function carried(finish: Target, anchor: Anchor, now: Way, spec: PieceSpec): number | null {
   const work = workOf(spec);

@@ -4,7 +4,7 @@ import { WRONG_SECRET } from '../../session/close';
 
 /** The same person has come in on another device. */
 export const REPLACED = 4501;
-/** Another device is heard in the seat: the person says which of the two rows. */
+/** Another device is heard in the seat: the person says which of the two is used. */
 export const SEAT_TAKEN = 4507;
 export const CLOSED = 4502;
 const OLD = 4503;
@@ -12,7 +12,7 @@ const FULL = 4504;
 const TRIED_TOO_OFTEN = 4505;
 const UNREADABLE = 4506;
 
-/** What the server says is for programs, too; it stands only where this page knows no better. */
+/** What the server says is meant for programs, too; it is shown only where this page knows nothing better. */
 export function endedText(code: number | null, says: string): string {
   switch (code) {
     case 1002:
@@ -42,7 +42,7 @@ export function endedText(code: number | null, says: string): string {
   }
 }
 
-/** A page that is loaded anew may find what this one did not. */
+/** A page that is reloaded may find what this one did not. */
 export function reloadHelps(code: number | null): boolean {
   return code !== WRONG_SECRET && code !== REPLACED && code !== SEAT_TAKEN && code !== CLOSED;
 }

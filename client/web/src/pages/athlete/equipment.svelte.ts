@@ -12,7 +12,7 @@ export interface Told {
   changed(): void;
 }
 
-/** A demo rower sits on this page: it does again when the page is loaded anew, for the same recording alone. */
+/** A demo rower sits on this page: it does so again when the page is reloaded, but only for the same recording. */
 const SEATED = 'thole demo rower';
 
 export class Equipment {
@@ -47,7 +47,7 @@ export class Equipment {
     return this.#demoRows !== null;
   }
 
-  /** What the coach reads as the athlete's machine; null while nothing is linked. */
+  /** What the coach reads as the athlete's machine; null while none is linked. */
   get name(): string | null {
     if (this.isDemo) return texts.demoMachine;
     const { link } = this.#machine;
@@ -55,12 +55,12 @@ export class Equipment {
     return link.name === '' ? texts.someMachine : link.name;
   }
 
-  /** Something comes from it. */
+  /** Whether anything is coming from it. */
   get reports(): boolean {
     return this.isDemo || (this.#machine.link.is === 'linked' && this.#machine.link.heard === 'enough');
   }
 
-  /** On a tap alone: the browser asks which one. */
+  /** Only on a tap: the browser asks which one. */
   ask(kind: Kind): void {
     if (kind === 'rower') this.#leaveDemo();
     this.#of(kind).ask();
@@ -81,12 +81,12 @@ export class Equipment {
     this.#told.changed();
   }
 
-  /** A demo rower sat here before this page was loaded anew. */
+  /** A demo rower sat here before this page was reloaded. */
   get seatedBefore(): boolean {
     return this.#demoRows === null && sessionStorage.getItem(this.#seated) !== null;
   }
 
-  /** From now on the demo rower rows at this pace, milliseconds for 500 m; null: at its own. */
+  /** From now on the demo rower rows at this pace, milliseconds per 500 m; null: at its own. */
   demoAims(per500mMs: number | null): void {
     this.#demoRows?.aim(per500mMs ?? USUAL.per_500m_ms);
   }

@@ -30,9 +30,9 @@ test('the number holds still until it is surely another one, and the side more s
 test('where it is heading is said in whole seconds, and only by who has rowed all of it so far', () => {
   const heading = { projected: { ...projected, finish: finish(390_260) } };
   expect(headingText(own({ ...heading, done_dm: 8_000 }), spec('1700m'))).toBe('to 6:30');
-  // Known to a minute or so, it would be told like a result.
+  // Known only to a minute or so, it would be taken for a result.
   expect(headingText(own({ projected: { ...projected, low: finish(350_000), high: finish(430_000) } }), spec('1700m'))).toBe('');
-  // Three repeats were rowed without them: what the rest comes to is no finish of theirs.
+  // Three repeats were rowed without them: what the rest comes to is not a finish of theirs.
   expect(headingText(own({ ...heading, repeat: 3, done_dm: 4_000 }), spec('6x500m/1:00'))).toBe('');
   expect(headingText(own({ ...heading, repeat: 3, done_dm: 15_400 }), spec('6x500m/1:00'))).toBe('to 6:30');
   expect(headingText(own({}), spec('1700m'))).toBe('');

@@ -1,4 +1,4 @@
-// The one number of the page, its word, and the bar: projected finish against the own target.
+// The one number of the page, its word, and the bar: projected finish against their own target.
 import { athlete as texts } from '#texts';
 import type { AgainstTarget, Margin, Own, PieceSpec, Projected } from '../../protocol/decode';
 import { guessOf, type Guess } from '../../ui/chance';
@@ -8,7 +8,7 @@ import { workOf } from './work';
 
 /** What is shown of a margin. */
 export interface ShownMargin {
-  /** With its sign, whole: `+2`, `−14`; empty when it is about nothing. */
+  /** With its sign, whole: `+2`, `−14`; empty when it is about zero. */
   readonly number: string;
   readonly unit: 's' | 'm';
   readonly word: string;
@@ -23,19 +23,19 @@ export interface ShownMargin {
   readonly says: string;
 }
 
-/** The bar shows at least so much, so that it does not zoom in on what means nothing. */
+/** The bar shows at least this much, so that it does not zoom in on what means nothing. */
 const REACH_LEAST = 3;
 
-/** Nobody feels less than this share of the target, in millionths, and no projection knows it: it is about nothing … */
+/** Nobody feels less than this share of the target, in millionths, and no projection knows it: it counts as about zero … */
 const ABOUT_PPM = 1_000;
-/** … and what is about nothing takes a side only beyond this. */
+/** … and what is about zero takes a side only beyond this. */
 const SIDE_PPM = 1_500;
-/** A number gives way only to what is this far off it, in its unit. */
+/** A number changes only for one that is this far off it, in its unit. */
 const HOLDS = 0.75;
 
 /**
- * The margin in whole seconds or metres, 0 when it is about nothing, or the server's word for it is that; calm: `before` is
- * what was shown last.
+ * The margin in whole seconds or metres, 0 when it is about zero, or when the server's word for it is that; kept calm:
+ * `before` is what was last shown.
  */
 export function calmed({ margin_ppm, margin_ms, margin_dm }: Margin, before: number | null, word: AgainstTarget | null = null): number {
   if (word === 'about') return 0;
@@ -65,7 +65,7 @@ export function shownMargin(margin: Margin, projected: Projected, signed = calme
   };
 }
 
-/** A margin carried on while the server is away: `heading` and `goal` in milliseconds, or in decimetres of a time piece. */
+/** A margin carried on while the server is away: `heading` and `goal` in milliseconds, or in decimetres for a time piece. */
 export function carriedMargin(before: Margin, heading: number, goal: number): Margin {
   const byTime = before.margin_dm !== null;
   const amount = Math.round(byTime ? heading - goal : goal - heading);
@@ -78,13 +78,13 @@ function giveOf({ low, high }: Projected): number | null {
   return null;
 }
 
-/** Less sure than to this share of the finish it is not told: it would be read as a result. */
+/** If it is known less well than to this share of the finish it is not shown: it would be taken for a result. */
 const SURE = 0.05;
 
-/** Where the finish is heading, of somebody without a target: `to 9:06`; empty when that is not known. */
+/** Where the finish is heading, for somebody without a target: `to 9:06`; empty when that is not known. */
 export function headingText({ projected, repeat, done_dm, elapsed_ms }: Own, spec: PieceSpec): string {
   if (projected === null) return '';
-  // Who came late has not rowed what came before: the rest comes to no finish of theirs.
+  // Somebody who came late has not rowed what came before: the rest does not come to a finish of theirs.
   const before = workOf({ repeats: spec.repeats.slice(0, repeat) });
   if (done_dm < before.m * 10 - 10 || elapsed_ms < before.ms - 1_000) return '';
   const { finish, low, high } = projected;
@@ -98,9 +98,9 @@ export function headingText({ projected, repeat, done_dm, elapsed_ms }: Own, spe
   return '';
 }
 
-/** The bar of pace: how far the pace now lies from what is enough, −1 to 1; plus is faster. */
+/** The bar of pace: how far the current pace is from what is enough, −1 to 1; plus is faster. */
 export function paceSide(nowMs: number, enoughMs: number): number {
-  /** A tenth faster or slower fills the bar: beyond that nobody stays. */
+  /** A tenth faster or slower fills the bar: nobody stays beyond that. */
   const FULL = 0.1;
   return Math.max(-1, Math.min(1, (enoughMs - nowMs) / enoughMs / FULL));
 }

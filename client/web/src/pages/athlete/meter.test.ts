@@ -15,7 +15,7 @@ test('metres and strokes are counted from any instant, between two reports on th
   expect(meter.dmSince(10_000)).toBe(1_200);
   expect(meter.dmSince(39_500)).toBe(20);
   expect(meter.strokesSince(20_000)).toBe(10);
-  // Before the first report nothing is known of what was there.
+  // Before the first report nothing is known about what was there.
   expect(meter.dmSince(0)).toBe(1_200);
   expect(new Meter().dmSince(0)).toBe(0);
 });
@@ -73,7 +73,7 @@ test('in a rehearsal ten times faster than real time, no metre is lost, and the 
   expect(meter.dmSince(7_000)).toBe(2_400);
   expect(meter.pace(13_000)).toBe(125_000);
   expect(meter.strokesDoneMs(9_000, 10)).toBe(11_000);
-  // Nobody rows for 12 s of the session, which are 1.2 s here.
+  // Nobody rows for 12 s of the session, which is 1.2 s here.
   expect([meter.isRowing(14_100), meter.isRowing(14_300)]).toEqual([true, false]);
 });
 

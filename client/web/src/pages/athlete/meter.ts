@@ -1,31 +1,31 @@
-// The athlete's own numbers, from the own machine alone: they go on whatever the connection does. For the own
+// The athlete's own numbers, from their own machine alone: they go on whatever the connection does. For their own
 // display; what counts is computed by the server from the same samples.
 import { LIMITS } from '../../../generated/known';
 import { Odometer } from '../../machine/odometer';
 import { marked, pace, type Mark } from '../../machine/pace';
 import type { Sample } from '../../protocol/decode';
 
-/** One report of the machine, its counters joined to ones that never run back. */
+/** One report of the machine, its counters joined into ones that never run back. */
 export interface Report {
-  /** On this device's own clock, as many times faster as the session runs. */
+  /** On this device's own clock, sped up as much as the session. */
   readonly ms: number;
   readonly dm: number;
   readonly strokes: number | null;
   readonly rate_half_spm: number | null;
 }
 
-/** Reports that are looked at: two hours of four a second; then the oldest go. */
+/** Reports that are looked at: two hours at four a second; beyond that the oldest go. */
 const REPORTS_MAX = 28_800;
-/** After this long without a metre nobody rows. */
+/** After this long without a metre nobody is rowing. */
 const STILL_MS = LIMITS.stopped_after_ms;
-/** So long nobody pauses within a stroke. */
+/** Nobody pauses this long within a stroke. */
 const STANDSTILL_MS = 4_000;
 /** A rate older than this, in real time, says nothing about now. */
 const RATE_FRESH_MS = 6_000;
 
 /**
  * Instants come and go on the device's own clock. How fast somebody rows, and for how long nobody has, is judged on one
- * that runs as fast as the session: in a rehearsal ten times faster than real time nobody else would be believed.
+ * that runs as fast as the session: otherwise nobody would be believed in a rehearsal ten times faster than real time.
  */
 export class Meter {
   readonly #speed: number;
@@ -38,7 +38,7 @@ export class Meter {
     this.#speed = speed;
   }
 
-  /** Takes in a report; `ms` on the device's clock. Those from before a reload come first, in their order. */
+  /** Takes in a report; `ms` on the device's clock. Those from before a reload come first, in order. */
   take(said: Omit<Sample, 'seq' | 'heard_ms'>, ms: number): void {
     for (const { report, ...joined } of this.#odometer.take({ ...said, ms: ms * this.#speed })) {
       this.#count({ ...joined, rate_half_spm: report.rate_half_spm ?? null });
@@ -62,7 +62,7 @@ export class Meter {
     return this.#reports.at(-1) ?? null;
   }
 
-  /** Where the machine stood at an instant, between two reports on the straight line; null before the first. */
+  /** Where the machine stood at an instant, on the straight line between two reports; null before the first. */
   at(deviceMs: number): { readonly dm: number; readonly strokes: number | null } | null {
     const ms = deviceMs * this.#speed;
     const after = this.#after(ms);
@@ -102,12 +102,12 @@ export class Meter {
     return nowMs * this.#speed - this.#lastMoveMs < STILL_MS;
   }
 
-  /** Pace of the stretch just rowed, milliseconds of the session for 500 m; null while nobody rows. */
+  /** Pace of the stretch just rowed, milliseconds of the session per 500 m; null while nobody rows. */
   pace(nowMs: number): number | null {
     return this.isRowing(nowMs) ? pace(this.#marks) : null;
   }
 
-  /** Whole strokes a minute, as the machine says; null when it has not lately. */
+  /** Whole strokes a minute, as the machine says; null when it has not said so lately. */
   rate(nowMs: number): number | null {
     const { last } = this;
     if (last?.rate_half_spm == null || last.rate_half_spm === 0 || nowMs - last.ms / this.#speed > RATE_FRESH_MS) return null;

@@ -6,7 +6,7 @@ import { clockText, figure, timeText } from '../../ui/format';
 import { pieceTitle } from '../../ui/words';
 import { workOf } from './work';
 
-/** What became of it, in one sentence that is true as it stands; that what was rowed is kept is a second one. */
+/** What became of it, in one sentence that is true by itself; that what was rowed is kept is a second one. */
 export function became(result: AthleteResult, { spec, phase }: Pick<PieceView, 'spec' | 'phase'>): string {
   switch (result.outcome) {
     case 'finished':
@@ -26,7 +26,7 @@ export function became(result: AthleteResult, { spec, phase }: Pick<PieceView, '
   }
 }
 
-/** A finish that is known to this or worse has no tenth; a machine that reports once a second is better. */
+/** A finish that is known only to this or worse is shown without tenths; a machine that reports once a second does better. */
 const NO_TENTH_MS = 1_000;
 
 function finished({ shown, margin, sure_ms }: AthleteResult): string {
@@ -40,7 +40,7 @@ function metresText(shown: Target): string {
   return shown.want === 'distance' ? `${Math.round(shown.distance_dm / 10)} m` : '';
 }
 
-/** How much was rowed, in what the piece is measured by: metres that are whole, or the clock. */
+/** How much was rowed, in what the piece is measured by: whole metres, or the clock. */
 function rowed({ distance_dm, time_ms }: AthleteResult, spec: PieceSpec): string {
   return workOf(spec).by === 'distance' ? figure(`${Math.floor(distance_dm / 10)} m`) : clockText(Math.floor(time_ms / 1_000));
 }
@@ -63,7 +63,7 @@ export function markText(mark: Mark): string {
   return texts.marks[mark];
 }
 
-/** How sure a finish is, when it matters at all; empty when it does not. */
+/** How sure a finish is, if it matters at all; empty if it does not. */
 export function sureText({ sure_ms, sure_dm }: AthleteResult): string {
   if (sure_ms !== null && sure_ms >= 50) return (sure_ms > SELDOM.ms ? texts.apartSeconds : texts.sureSeconds)(sure_ms / 1_000);
   if (sure_dm !== null && sure_dm >= 5) return (sure_dm > SELDOM.dm ? texts.apartMetres : texts.sureMetres)(Math.max(1, Math.round(sure_dm / 10)));
@@ -73,7 +73,7 @@ export function sureText({ sure_ms, sure_dm }: AthleteResult): string {
 /** No machine that is heard reports less often than the slowest stroke takes; in decimetres at a fast pace. */
 const SELDOM = { ms: 6_000, dm: 350 };
 
-/** A result against the own target, in words: `3.4 s ahead of your target`. */
+/** A result against their own target, in words: `3.4 s ahead of your target`. */
 function againstTarget({ margin_ms, margin_dm }: Margin, vague: boolean): string {
   const [amount, of, unit] = margin_dm === null ? [margin_ms ?? 0, 1_000, 's'] : [margin_dm, 10, 'm'];
   const whole = vague || margin_dm !== null;

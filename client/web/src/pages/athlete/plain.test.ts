@@ -2,7 +2,7 @@ import { expect, test } from 'vitest';
 import { athlete, athleteAims, athletePrepare, athleteResult, ui } from '#texts';
 import { endedText } from './ended';
 
-/** All that a section says; what is a function says it of a word and of numbers. */
+/** Everything that a section says; where it is a function, what it says about a word and about numbers. */
 function said(texts: unknown): string[] {
   if (typeof texts === 'string') return [texts];
   if (typeof texts === 'function') {

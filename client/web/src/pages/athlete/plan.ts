@@ -1,4 +1,4 @@
-// The plans that an athlete may choose among. Which speeds they mean is the server's to say.
+// The plans that an athlete may choose from. Which speeds they mean is for the server to say.
 import type { Plan } from '../../protocol/decode';
 
 /** A plan that has a name. */

@@ -37,7 +37,7 @@ test('in the piece all of it can still be done; a target until the first stroke'
 
 test('ready is who the coach sees ready, whatever was pressed here', () => {
   expect(readiness(at(GATHERING, READY), ALL)).toEqual({ is: 'ready' });
-  // Pressed, and the server has not said so yet.
+  // Pressed, and the server has not confirmed it yet.
   expect(readiness(at(GATHERING, { ...READY, cautions_read: false }), ALL)).toEqual({ is: 'telling' });
   expect(readiness(at(GATHERING, { ...READY, machine: null }), ALL)).toEqual({ is: 'telling' });
   expect(readiness(at(GATHERING, { ...READY, clock_bound_ms: null }), ALL)).toEqual({ is: 'clock' });

@@ -1,4 +1,4 @@
-// What an athlete still has to do before rowing, and whether the coach sees them ready.
+// What an athlete still has to do before rowing, and whether the coach sees them as ready.
 import { athlete as texts } from '#texts';
 import { athlete, currentPiece, isOver, isUnderWay, type Session } from '../../session/reduce';
 
@@ -25,29 +25,29 @@ export function toDo(session: Session, { cautions, machine, rowed }: Done): read
   ];
 }
 
-/** As it stands in a list of what is still to be done. */
+/** As it appears in a list of what is still to be done. */
 export function toDoText(what: readonly ToDo[]): string {
   return texts.toDo(what.map((one) => texts.missing[one]));
 }
 
-/** Ready is who the coach sees ready (`pages/coach/needs.ts`); else what is missing, the first of it. */
+/** Ready means that the coach sees them as ready (`pages/coach/needs.ts`); otherwise what is missing, the first thing. */
 export type Readiness =
   /** Nothing is rowed any more, whatever is done. */
   | { readonly is: 'closed' }
   | { readonly is: 'to_do'; readonly what: readonly ToDo[] }
-  /** Done here, and the server has not said so yet. */
+  /** Done here, and the server has not confirmed it yet. */
   | { readonly is: 'telling' }
-  /** The count-down would be off by too much yet. */
+  /** The countdown would still be off by too much. */
   | { readonly is: 'clock' }
   | { readonly is: 'no_piece' }
   /** The coach watches over a heart rate that is not passed on. */
   | { readonly is: 'heart'; readonly bpm: number }
   | { readonly is: 'ready' };
 
-/** A count-down that may be off by more than this is worth a word: to the coach, too. */
+/** A countdown that may be off by more than this is worth mentioning, also to the coach. */
 const CLOCK_BOUND_MS = 100;
 
-/** A clock that was known too badly when the coach was told, on a busy device or network, is known well enough by now. */
+/** A clock that was known too badly when the coach was told, because of a busy device or network, may be known well enough by now. */
 export function fitsByNow(toldMs: number | null, nowMs: number | null): boolean {
   return toldMs !== null && toldMs > CLOCK_BOUND_MS && nowMs !== null && nowMs <= CLOCK_BOUND_MS;
 }

@@ -54,7 +54,7 @@ test('done by own numbers one is home, and then the result comes', () => {
 test('between repeats on a signal: until all are in, then a clock', () => {
   const intervals = spec('3x350m/1:00');
   expect(shown(session(ROWING, { spec: intervals, own: own({ repeat: 1 }) }))).toEqual({ is: 'rest', next: 1, of: 3, ms: null });
-  // By own numbers, before the server's word.
+  // By the page's own numbers, before the server's word.
   expect(shown(session(ROWING, { spec: intervals, own: own() }), { repeatDone: true })).toEqual({ is: 'rest', next: 1, of: 3, ms: null });
   const resting: Phase = { phase: 'resting', go_at_ms: GO, next_repeat: 1, next_at_ms: GO + 60_000 };
   expect(shown(session(resting, { spec: intervals, own: own({ repeat: 1 }) }))).toEqual({ is: 'rest', next: 1, of: 3, ms: 40_000 });

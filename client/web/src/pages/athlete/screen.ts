@@ -9,7 +9,7 @@ export type Screen =
   /** No place yet, or one that opens nothing. */
   | { readonly is: 'entrance'; readonly says: string }
   | { readonly is: 'connecting' }
-  /** Loaded anew while the server is away. */
+  /** Reloaded while the server is away. */
   | { readonly is: 'away' }
   | { readonly is: 'ended'; readonly says: string; readonly code: number | null }
   | { readonly is: 'prepare' }
@@ -23,7 +23,7 @@ export type Screen =
   /** The coach has stopped the piece, or it ended without this athlete. */
   | { readonly is: 'over' };
 
-/** What is known beside the session. */
+/** What is known beyond the session. */
 export interface Known {
   /** There is a secret, or one is being asked for. */
   readonly entered: boolean;
@@ -34,13 +34,13 @@ export interface Known {
   readonly saidStopped: boolean | null;
   /** The handle has moved lately. */
   readonly moves: boolean;
-  /** By own numbers the repeat being rowed is done. */
+  /** By the page's own numbers the repeat being rowed is done. */
   readonly repeatDone: boolean;
-  /** Which repeat is rowed or comes next by own numbers, counted from 0. */
+  /** Which repeat is being rowed or comes next by the page's own numbers, counted from 0. */
   readonly repeat: number;
   /** When the last repeat was done, on the session's clock, as heard here; null when it was not. */
   readonly doneAtMs: number | null;
-  /** Came into a piece that is on its way, and has not done yet what comes before rowing. */
+  /** Came into a piece that is under way, and has not yet done what comes before rowing. */
   readonly late: boolean;
 }
 
@@ -94,7 +94,7 @@ function rowing(known: Known, own: Own | null, spec: PieceSpec, phase: Phase, no
   }
   if (known.repeatDone && next + 1 >= repeats) return { is: 'home' };
   if (beginsByClock(spec)) return restByClock(known, spec, next, nowMs) ?? { is: 'rowing' };
-  // Once somebody is home the last repeat has long begun for all.
+  // Once somebody is home the last repeat has long begun for everybody.
   const signalled = phase.phase === 'rowing' ? phase.repeat : phase.phase === 'closing' ? repeats - 1 : 0;
   const coming = known.repeatDone ? next + 1 : next;
   return coming > signalled && coming < repeats ? { is: 'rest', next: coming, of: repeats, ms: null } : { is: 'rowing' };

@@ -23,7 +23,7 @@ import { fitsByNow, toDo, type Done, type ToDo } from './ready';
 import { beginsByClock } from './screen';
 
 const PAGE = 'row';
-/** So many strokes show that everything arrives. */
+/** This many strokes show that everything arrives. */
 export const REHEARSAL_STROKES = 10;
 /** The same for a machine that counts no strokes. */
 const REHEARSAL_DM = 600;
@@ -46,26 +46,26 @@ export class Seat {
   readonly asks = new Asks(this.live);
   readonly equipment: Equipment;
   #meter = new Meter();
-  /** Reports of this page, until those from before it was loaded anew can be put in front of them. */
+  /** Reports of this page, until those from before it was reloaded can be put in front of them. */
   #sinceLoaded: HeardSample[] | null = null;
   readonly #world = browser();
   #code = $state('');
   #entered = $state(false);
   #recorder: Recorder | null = null;
   #link: Link | null = null;
-  /** Raised with every report, so that what hangs on the meter is drawn anew. */
+  /** Incremented with every report, so that what depends on the meter is redrawn. */
   #heard = $state(0);
   #anchor = $state.raw<Anchor | null>(null);
   #own: Own | null = null;
   #doneAtMs = $state.raw<number | null>(null);
-  /** The repeat that was seen to be done by own numbers, and how far one was then. */
+  /** The repeat that was seen to be done by the page's own numbers, and how far the athlete was then. */
   #done: { readonly repeat: number; readonly way: Way } | null = null;
   #piece = $state.raw<number | null>(null);
   #goAt: number | null = null;
-  /** Who rows what, as it was kept last. */
+  /** Who rows what, as it was last kept. */
   #rowed = '';
   #saidStopped = $state.raw<boolean | null>(null);
-  /** Somebody who rows wants to do what was left open before. */
+  /** Somebody who is rowing wants to do what was left undone before. */
   #prepares = $state(false);
   #cautions = $state(false);
   #consents = $state.raw<boolean | null>(null);
@@ -96,7 +96,7 @@ export class Seat {
     return this.#heard >= 0 ? (this.#recorder?.pending ?? 0) : 0;
   }
 
-  /** What of it is on this device, as a line of a file of recorded pieces; null when that is nothing. */
+  /** What of it is on this device, as a line of a file of recorded pieces; null when there is nothing. */
   get recorded(): Recorded | null {
     if (this.#heard < 0 || this.#recorder === null) return null;
     return recorded(recallRowed(localStorage, this.#code), this.#recorder.samples);
@@ -116,7 +116,7 @@ export class Seat {
     return this.#saidStopped;
   }
 
-  /** The piece is on its way, nothing of it is rowed, and the cautions are not read or no machine is linked. */
+  /** The piece is under way, none of it has been rowed, and the cautions are not read or no machine is linked. */
   get late(): boolean {
     const { session } = this.live;
     if (session === null || !isUnderWay(currentPhase(session))) return false;
@@ -153,25 +153,25 @@ export class Seat {
     return this.#consents ?? (session?.you != null && athlete(session, session.you)?.heart_rate === true);
   }
 
-  /** How the own name stands on boards. */
+  /** How their own name appears on boards. */
   get onBoard(): OnBoard {
     const { session } = this.live;
     const known = session?.you == null ? undefined : athlete(session, session.you)?.on_board;
     return this.#wishedOnBoard ?? known ?? 'name';
   }
 
-  /** On the session's clock, when the last repeat was done as far as is known here. */
+  /** When the last repeat was done, on the session's clock, as far as is known here. */
   get doneAtMs(): number | null {
     return this.#doneAtMs;
   }
 
-  // ——— own numbers; `live.nowMs` makes them be drawn anew ———
+  // ——— own numbers; reading `live.nowMs` makes them redraw ———
 
   get moves(): boolean {
     return this.#read(false, (nowMs) => this.#meter.isRowing(nowMs));
   }
 
-  /** Milliseconds of the session for 500 m; null while nobody rows. */
+  /** Milliseconds of the session per 500 m; null while nobody rows. */
   get pace(): number | null {
     return this.#read(null, (nowMs) => this.#meter.pace(nowMs));
   }
@@ -189,7 +189,7 @@ export class Seat {
     });
   }
 
-  /** How far one is by own numbers; null outside a piece. */
+  /** How far the athlete is by the page's own numbers; null outside a piece. */
   get way(): Way | null {
     const { session } = this.live;
     const spec = session === null ? null : (currentPiece(session)?.spec ?? null);
@@ -208,7 +208,7 @@ export class Seat {
     return go === null ? null : atGo(this.#onDevice(go));
   }
 
-  /** The call that stands, counted on own strokes; null when the machine counts none. */
+  /** The call that stands, counted in their own strokes; null when the machine counts none. */
   counted({ sent_at_ms, span }: RunningCall): Counted | null {
     return this.#read(null, () => {
       const from = this.#onDevice(sent_at_ms);
@@ -219,7 +219,7 @@ export class Seat {
     });
   }
 
-  /** What can still be reached, and the pace that is enough for it: by the server's word, and by own numbers while it is away. */
+  /** What can still be reached, and the pace that is enough for it: by the server's word, and by the page's own numbers while it is away. */
   get open(): OpenGoal | null {
     const { session } = this.live;
     const piece = session === null ? null : currentPiece(session);
@@ -242,8 +242,8 @@ export class Seat {
     const known = recall(localStorage, PAGE, code);
     const opens = secret === '' ? (known?.secret ?? '') : secret;
     if (opens === '') return false;
-    // By a link that is new to this device, what the athlete has rowed here by an older one, and the server has not
-    // heard, is theirs still: their recording goes on.
+    // With a link that is new to this device, what the athlete has rowed here under an older one, and the server has
+    // not heard, is still theirs: their recording goes on.
     const run = known?.run != null && (known.secret === opens || known.athlete != null) ? known.run : null;
     const whose = run === null ? null : (known?.athlete ?? null);
     const place = { secret: opens, run: run ?? newId(), athlete: whose };
@@ -268,7 +268,7 @@ export class Seat {
     this.#entered = false;
   }
 
-  /** Takes a place; if the recording is somebody else's, with a new one. */
+  /** Takes a place; with a new recording, if the old one is somebody else's. */
   async #enter(code: string, run: RunId, entry: Parameters<Live['enter']>[1], whose: AthleteId | null = null, takeSeat = false): Promise<void> {
     this.#recorder?.stop();
     this.#code = code;
@@ -288,7 +288,7 @@ export class Seat {
         const { you } = news.msg;
         if ('secret' in entry) {
           const known = you === null ? null : recallRecording(localStorage, code, you);
-          // An empty recording that was begun before it was known who comes gives way to theirs of before.
+          // An empty recording that was begun before it was known who comes gives way to their earlier one.
           const isBegun = whose !== null || known === null || recorder.pending > 0;
           const goesOn = (whose === null || you === whose) && isBegun;
           const theirs = goesOn ? run : (known ?? newId());
@@ -305,7 +305,7 @@ export class Seat {
     recorder.over(this.#link);
   }
 
-  /** What was rowed before this page was loaded anew is read again, before all that came since; only now it is known how fast time goes. */
+  /** What was rowed before this page was reloaded is read again, ahead of everything that came since; only now is it known how fast time goes. */
   #putInFront({ samples, waiting }: Shelved): void {
     const since = this.#sinceLoaded;
     if (since === null) return;
@@ -324,12 +324,12 @@ export class Seat {
     this.#sayReady();
   }
 
-  /** Says another target, or another plan; by what it will be answered, null when the server is away. */
+  /** States another target, or another plan; returns what it will be answered under, null when the server is away. */
   aim(wish: Partial<Pick<Aim, 'target' | 'plan'>>): CommandId | null {
     const { session } = this.live;
     const piece = session === null ? null : currentPiece(session);
     if (session?.you == null || piece === null) return null;
-    // What was said a moment ago and has no answer yet stands, too: a plan must not bring an older target back.
+    // What was said a moment ago and has not been answered stands, too: a plan must not bring back an older target.
     const said = this.live.unanswered.flatMap(({ msg }) => (msg.type === 'aim' && msg.piece === piece.piece ? [msg.aim] : [])).at(-1);
     const aim = said ?? athlete(session, session.you)?.aim;
     const known: Aim = { target: aim?.target ?? null, plan: aim?.plan ?? { profile: 'even' }, history: aim?.history ?? [] };
@@ -370,7 +370,7 @@ export class Seat {
     if (session.current !== this.#piece || go !== this.#goAt) {
       const isNext = this.#piece !== null && session.current !== this.#piece;
       if (isNext) this.#recorder?.forget((this.live.nowMs ?? 0) - 1);
-      // A false start goes to another go: what was pressed in the try before counts no more.
+      // A false start leads to another go: what was pressed in the attempt before no longer counts.
       if (isNext || (go !== null && this.#goAt !== null)) {
         this.#saidStopped = null;
         this.asks.forgo('stop');
@@ -397,7 +397,7 @@ export class Seat {
     }
   }
 
-  /** For a page that is loaded anew when the server knows nothing any more. */
+  /** For a page that is reloaded when the server no longer knows anything. */
   #rememberRowed(session: Session): void {
     const piece = currentPiece(session);
     const you = session.you === null ? null : athlete(session, session.you);
@@ -428,7 +428,7 @@ export class Seat {
     this.#goOn();
   }
 
-  /** Goes from repeat to repeat by own numbers, as far as that needs nobody's signal. */
+  /** Goes from repeat to repeat by the page's own numbers, as far as that needs nobody's signal. */
   #goOn(): void {
     const { session } = this.live;
     const spec = session === null ? null : (currentPiece(session)?.spec ?? null);
@@ -474,11 +474,11 @@ export class Seat {
     this.asks.say('consent', (command) => ({ type: 'consent', heart_rate, wording: HEART_RATE_WORDING, command }));
   }
 
-  /** What was not taken is shown as it was, with the reason beside it. */
+  /** What was not accepted is shown as it was, with the reason beside it. */
   #takeBackRefused(): void {
     if (this.asks.refused('consent') !== '') this.#consents = null;
     if (this.asks.refused('ready') !== '') this.#wishedOnBoard = null;
-    // Whoever has stopped stays so until the server knows that they row on.
+    // Somebody who has stopped stays so until the server knows that they row on.
     if (this.asks.refused('stop') !== '' && this.#saidStopped === false) this.#saidStopped = true;
   }
 
@@ -492,7 +492,7 @@ export class Seat {
     return (sessionMs - zero) / this.#speed;
   }
 
-  /** Reads own numbers: again with every report, and as time passes. */
+  /** Reads the page's own numbers: again with every report, and as time passes. */
   #read<Value>(none: Value, read: (nowMs: number) => Value): Value {
     return this.#heard >= 0 && (this.live.nowMs ?? 0) >= 0 ? read(this.#world.now()) : none;
   }

@@ -1,5 +1,5 @@
-// Asks the browser to keep this page, so that it opens again while the server is away. Where it cannot, everything
-// else works as ever.
+// Asks the browser to keep this page, so that it opens again while the server is away. Where it cannot, everything else
+// works as ever.
 import { ownBuild } from '../../session/build';
 
 /** What became of it. */

@@ -1,11 +1,11 @@
-// A first idea of a target: from what this athlete has rowed, else from what many begin with. The athlete
-// decides; nothing here is set by itself.
+// A first idea of a target: from what this athlete has rowed, otherwise from what many begin with. The athlete decides;
+// nothing here is set by itself.
 import { athleteAims as texts } from '#texts';
 import type { Aim, PieceSpec, PieceView, Target } from '../../protocol/decode';
 import { clockText, targetText } from '../../ui/format';
 import { workOf, type Work } from './work';
 
-/** What could be typed as target, and why. */
+/** What could be typed as the target, and why. */
 export interface Suggestion {
   readonly target: Target;
   readonly says: string;
@@ -13,7 +13,7 @@ export interface Suggestion {
 
 /** Best efforts over distances: T2 = T1 (D2 / D1)^1.06, Riegel (1981), American Scientist 69(3):285-290. */
 const FATIGUE = 1.06;
-/** Between these many begin who row for their health, milliseconds for 500 m (own choice, no source). */
+/** Many who row for their health begin between these, milliseconds per 500 m (our choice, no source). */
 const BEGINS_PER_500M_MS = [130_000, 160_000] as const;
 
 /** What this piece would come to if it is like a result from before; null when nothing is known. */
@@ -50,7 +50,7 @@ export function example(spec: PieceSpec): string {
   return work.by === 'distance' ? clockText(Math.round((work.m / 500) * (middle / 1_000))) : `${Math.round((work.ms / middle) * 500)}m`;
 }
 
-/** A result of another length as it would be of this one, to whole seconds or metres. */
+/** A result over another length as it would be over this one, to whole seconds or metres. */
 function alike(work: Work, tookMs: number, metres: number): Target {
   if (work.by === 'distance') {
     return { want: 'finish', finish_ms: Math.round((tookMs * (work.m / metres) ** FATIGUE) / 1_000) * 1_000 };

@@ -17,7 +17,7 @@ export function canSpeak(): boolean {
   return 'speechSynthesis' in globalThis;
 }
 
-/** Says it now, instead of what was being said. On a tap first: browsers are silent before one. */
+/** Says it now, instead of what was being said. The first time on a tap: browsers are silent before one. */
 export function say(text: string): void {
   if (!canSpeak() || text === '') return;
   speechSynthesis.cancel();

@@ -1,10 +1,10 @@
 // Keeps the screen on. A browser takes the lock away when the page is hidden, so it is asked for again.
 import { board } from '#texts';
 
-/** Whether the screen stays on by this page's doing; why not, in words, if it does not. */
+/** Whether this page keeps the screen on; if not, why not, in words. */
 export type Awake = { readonly is: 'on' } | { readonly is: 'off'; readonly says: string };
 
-/** Tells how it stands now and whenever that changes; what it gives ends it. */
+/** Reports the current state and every change; calling the returned function ends it. */
 export function stayAwake(page: Document, tell: (awake: Awake) => void): () => void {
   const { wakeLock } = navigator;
   if (wakeLock === undefined) {

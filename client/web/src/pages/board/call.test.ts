@@ -13,7 +13,7 @@ function example(file: string) {
   return msg;
 }
 
-/** A session that rows since 10 s. */
+/** A session that has been rowing since 10 s. */
 function rowing(): Session {
   const msg = example('welcome-coach.json');
   if (msg.type !== 'welcome') throw new Error('no welcome');

@@ -3,14 +3,14 @@
 import type { Margin, Ranking, StandingCall } from '../../protocol/decode';
 import { callsOfPiece, type ListedCall, type Session } from '../../session/reduce';
 
-/** How long a call is shown when it is over, in real time. */
+/** How long a call is shown after it is over, in real time. */
 export const OVER_MS = 8_000;
 
-/** What of a call is left. */
+/** How much of a call is left. */
 export type Left =
   | { readonly by: 'strokes'; readonly strokes: number; readonly of: number }
   | { readonly by: 'time'; readonly ms: number }
-  /** Until another comes, or for each until a time of their own. */
+  /** Until another comes, or for each athlete until a time of their own. */
   | { readonly by: 'open' };
 
 export type ShownCall =
@@ -24,7 +24,7 @@ export function shownCall(session: Session, nowMs: number, speed: number): Shown
     const left = leftOf(call, session, nowMs);
     if (left !== null) return { is: 'running', call, left };
   }
-  // A call of the sheet begins and ends for each at a time of their own: there is no moment after it.
+  // A call of the sheet begins and ends for each athlete at a time of their own: there is no moment after it.
   const last = calls.filter(({ sheet }) => sheet === null).at(-1);
   if (last === undefined || last.over?.how !== 'ended') return null;
   return nowMs - last.over.at_ms < OVER_MS * speed ? { is: 'over', call: last } : null;
@@ -37,7 +37,7 @@ export function drawn(margin: Margin, ranking: Ranking): number {
   return margin.margin_ppm / 10_000;
 }
 
-/** Null when it stands for nobody any more. */
+/** Null when it no longer stands for anybody. */
 function leftOf(call: ListedCall, session: Session, nowMs: number): Left | null {
   const standing = standingOf(call, session);
   if (call.over !== null || standing === null) return null;
@@ -54,7 +54,7 @@ function leftOf(call: ListedCall, session: Session, nowMs: number): Left | null 
   }
 }
 
-/** Whom it stands for, as last published; a call that is newer than the standings stands for all who got it. */
+/** Whom it stands for, as last published; a call newer than the standings stands for everybody who got it. */
 function standingOf(call: ListedCall, { standings }: Session): StandingCall | null {
   const known = standings?.calls.find((standing) => standing.call === call.call);
   if (known !== undefined) return known;

@@ -4,9 +4,9 @@ import type { BoardRow } from './rows';
 import { USUAL, fontPx, type Sight } from './sight';
 
 const TV = { width: 1920, height: 1080 };
-/** Beside the safe area, the block on top and the lines of counts. */
+/** Inside the safe area, without the block at the top and the lines of counts. */
 const SPACE: Space = { widthPx: 1_728, oneColumnPx: 690, twoColumnsPx: 748 };
-/** Letters are a little wider than half of their size. */
+/** Letters are a little wider than half their size. */
 const width = (text: string) => [...text].length * 0.55;
 
 const SHORT = 'Salome Kvan';
@@ -33,7 +33,7 @@ test('twelve stand in one column on 55 inches at 4 m and on 65 at 5 m, with the 
 
 test('twelve stand in two columns of six where one column has no room', () => {
   for (const sight of [at(43, 4), at(55, 5)]) expect(of(12, sight)).toMatchObject({ columns: 2, rows: 6, pages: 1, finish: true });
-  // One column would have had room for eight at 6 m, and none for when they will be in.
+  // One column would have had room for eight at 6 m, but not for when they are home.
   expect(of(8, at(55, 6))).toMatchObject({ columns: 2, rows: 4, pages: 1, finish: true });
 });
 

@@ -1,13 +1,13 @@
-// How rows are laid out: in one column with the target line in the middle while all of them can be read there, in two
-// columns where that saves a page and every name has room, on equal pages beyond. Letters are never smaller than can be
-// read from the farthest seat.
+// How rows are laid out: in one column with the target line in the middle as long as all of them can be read there, in
+// two columns where that saves a page and every name has room, on equal pages beyond that. Letters are never smaller
+// than can be read from the farthest seat.
 import { shortened, widthOf, type Width } from './names';
 import { GOOD_MINUTES, LEAST_MINUTES, fontPx, type Frame, type Sight } from './sight';
 import type { BoardRow } from './rows';
 
 /**
- * `wide`: one column, words on one side of the line and the bar on the other. `slim`: two columns, a row has the bar
- * behind the words. `double`: two columns, the bar stands under the name.
+ * `wide`: one column, words on one side of the line and the bar on the other. `slim`: two columns, with the bar after
+ * the words. `double`: two columns, with the bar under the name.
  */
 export type Form = 'wide' | 'slim' | 'double';
 
@@ -16,13 +16,13 @@ export interface Layout {
   readonly columns: number;
   readonly fontPx: number;
   readonly rowPx: number;
-  /** Of the longest column. */
+  /** In the longest column. */
   readonly rows: number;
   readonly perPage: number;
   readonly pages: number;
-  /** From so far, in metres, the letters are 16 minutes of arc: below the distance, the screen is too small for it. */
+  /** From this far, in metres, the letters are 16 minutes of arc: if that is less than the distance, the screen is too small for it. */
   readonly farM: number;
-  /** There is room for the finish. */
+  /** Whether there is room for the finish. */
   readonly finish: boolean;
   /** Room for a name, in sizes of the letters. */
   readonly nameEms: number;
@@ -31,9 +31,9 @@ export interface Layout {
 /** What there is room for, in pixels. */
 export interface Space {
   readonly widthPx: number;
-  /** Beside lines of counts above and below. */
+  /** Without the lines of counts above and below. */
   readonly oneColumnPx: number;
-  /** Beside one line of counts. */
+  /** Without one line of counts. */
   readonly twoColumnsPx: number;
 }
 
@@ -42,30 +42,30 @@ export interface Words {
   readonly place: number;
   readonly finish: number;
   readonly margin: number;
-  /** The longest word that stands in place of numbers. */
+  /** The longest word that takes the place of numbers. */
   readonly instead: number;
-  /** The longest name, as short as it may be … */
+  /** The longest name, shortened as far as it may be … */
   readonly name: number;
-  /** … and the dot beside it of somebody who has the call. */
+  /** … and the dot beside the name of somebody who has the call. */
   readonly dot: number;
-  /** Names of teams are not made of a first and a last one. */
+  /** Names of teams do not consist of a first and a last name. */
   readonly whole: boolean;
 }
 
-/** Rows on each other: the height of a row in sizes of its letters, at the least and at the most. */
+/** Height of a row in sizes of its letters, at least and at most. */
 const ROW: Readonly<Record<Form, readonly [number, number]>> = { wide: [1.21, 1.5], slim: [1.07, 1.5], double: [2.1, 2.9] };
 /** Between two parts of a row, and between the line and the words beside it. */
 const GAP_EMS = 0.5;
 /** The dot of somebody who has the call. */
 const DOT_EMS = 0.75;
-/** A bar that is shorter tells nothing. */
+/** A shorter bar says nothing. */
 const BAR_EMS = 2.5;
 /** Between two columns. */
 const COLUMNS_APART_EMS = 1.2;
-/** Half of a screen holds a place, a margin and the beginning of a name; and a page has a few rows. */
+/** Half a screen holds a place, a margin and the beginning of a name; and a page has a few rows. */
 const HALF_LEAST_EMS = 10;
 const ROWS_LEAST = 4;
-/** The finish is left out only where names would be cut shorter than this. */
+/** The finish is left out only where names would otherwise be cut shorter than this. */
 const NAME_EMS = 4.5;
 /** Sums of parts are not exact. */
 const ALIKE = 1e-6;
@@ -79,9 +79,9 @@ export function wordsOf(rows: readonly BoardRow[], of: 'field' | 'results' | 'te
   return {
     place: String(rows.length).length * 0.6 + GAP_EMS,
     finish,
-    // As soon as there are numbers they need so much room.
+    // As soon as there are numbers they need this much room.
     margin: widest(['+0.0 %', ...numbers.map(({ margin }) => margin)]),
-    // A result that is none has what was rowed before the word.
+    // A result without a finish shows what was rowed before the word.
     instead: Math.max(0, ...others.map((row) => width(row.margin) + (row.finish === '' ? 0 : finish + GAP_EMS))),
     name: widest(of === 'teams' ? names : shortened(names, 0, width)),
     dot: of === 'field' ? DOT_EMS : 0,
@@ -89,7 +89,7 @@ export function wordsOf(rows: readonly BoardRow[], of: 'field' | 'results' | 'te
   };
 }
 
-/** So many people with these words, as they are seen best. */
+/** This many people with these words, as they are best seen. */
 export function layout(sight: Sight, frame: Frame, space: Space, people: number, words: Words): Layout {
   const tried = (['wide', 'double', 'slim'] as const).map((form) => laid(form, sight, frame, space, people, words));
   const fitting = tried.filter(({ form, nameEms }) => form === 'wide' || nameEms >= words.name - ALIKE);
@@ -126,7 +126,7 @@ function laid(form: Form, sight: Sight, frame: Frame, space: Space, people: numb
   };
 }
 
-/** All of the width with a name of this length, in sizes of the letters. */
+/** The whole width with a name of this length, in sizes of the letters. */
 function besides(form: Form, words: Words, finish: number, name: number): number {
   const numbers = Math.max(words.margin + (finish > 0 ? finish + GAP_EMS : 0), words.instead);
   switch (form) {

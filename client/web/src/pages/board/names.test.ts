@@ -12,7 +12,7 @@ test('nobody is mistaken for somebody else', () => {
   expect(shortened(['Tam Lindqvist', 'Tam Lundgaard'], 11, letters)).toEqual(['Tam Li.', 'Tam Lu.']);
   expect(shortened(['Tam Lindqvist', 'Tam L.'], 11, letters)).toEqual(['Tam Li.', 'Tam L.']);
   expect(shortened(['Tam Lindqvist', 'Tam Lindqvistson'], 11, letters)).toEqual(['Tam Lindqvist', 'Tam Lindqvists.']);
-  // Whom even the whole name does not tell apart is no reason to cut nothing.
+  // When even whole names do not tell people apart, that is no reason not to shorten them.
   expect(shortened(['Tam Lindqvist', 'Tam Lindqvist'], 11, letters)).toEqual(['Tam L.', 'Tam L.']);
 });
 

@@ -1,11 +1,11 @@
-// Names as short as they have to be, and no shorter: the board is read from afar.
+// Names as short as they have to be, and no shorter: the board is read from far away.
 
 /** How wide a name is, in sizes of its letters. */
 export type Width = (name: string) => number;
 
 /**
- * The names of all, each in so much room where that leaves nobody mistaken: `Tam Lindqvist` becomes `Tam L.` where it does
- * not fit, `Tam Li.` when there is a Tam Lundgaard. What is still too long is cut by the page.
+ * Everybody's name, each within this much room where that leads to no confusion: `Tam Lindqvist` becomes `Tam L.` where it
+ * does not fit, `Tam Li.` when there is a Tam Lundgaard. What is still too long is cut by the page.
  */
 export function shortened(names: readonly string[], room: number, width: Width = widthOf): readonly string[] {
   // How many people a beginning would stand for.
@@ -18,7 +18,7 @@ export function shortened(names: readonly string[], room: number, width: Width =
   });
 }
 
-/** The first name whole, with ever more letters of the last one; none of a name that has one part. */
+/** The whole first name, with more and more letters of the last one; none for a name that has a single part. */
 function beginnings(name: string): string[] {
   const parts = name.trim().split(/\s+/);
   const [first, last] = [parts.slice(0, -1).join(' '), [...(parts.at(-1) ?? '')]];
@@ -28,7 +28,7 @@ function beginnings(name: string): string[] {
 let pen: CanvasRenderingContext2D | null = null;
 const known = new Map<string, number>();
 
-/** As the browser draws it, in the weight of a name; all figures are as wide as a nought. */
+/** As the browser draws it, in the weight of a name; all figures are as wide as a zero. */
 export function widthOf(text: string): number {
   const name = text.replaceAll(/\d/g, '0');
   const before = known.get(name);
@@ -38,10 +38,10 @@ export function widthOf(text: string): number {
   const font = `600 100px ${getComputedStyle(document.documentElement).fontFamily}`;
   pen.font = font;
   const width = pen.measureText(name).width / 100;
-  // Until the font of the page is there, another one is measured.
+  // Until the font of the page has loaded, another one is measured.
   if (document.fonts.check(font)) known.set(name, width);
   return width;
 }
 
-/** A letter of a name, on the mean. */
+/** A letter of a name, on average. */
 const LETTER_EMS = 0.55;

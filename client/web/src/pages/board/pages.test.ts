@@ -22,10 +22,10 @@ test('a call brings the page of who has it at once, for as long as any; then the
   expect(pageAt(at, 4)).toBe(2);
   const called = turns(FROM_THE_START, 'long reach', at, 3);
   expect([0, PAGE_MS - 1, PAGE_MS, 2 * PAGE_MS, 4 * PAGE_MS].map((later) => pageAt(at + later, 4, called))).toEqual([3, 3, 0, 1, 3]);
-  // The same call, whose athlete has moved to another page meanwhile, turns nothing over; nor does its end.
+  // The same call, with its athlete now on another page, turns nothing over; nor does its end.
   expect(turns(called, 'long reach', at + 100, 1)).toBe(called);
   expect(turns(called, '', at + 100, 1)).toBe(called);
   expect(turns(called, 'sit tall', at + 9_000, 1)).toEqual({ call: 'sit tall', fromMs: at + 9_000, first: 1 });
-  // Nobody of those called is among the rows.
+  // None of those called is among the rows.
   expect(turns(FROM_THE_START, 'sit tall', at, -1).first).toBe(0);
 });

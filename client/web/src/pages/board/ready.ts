@@ -1,4 +1,4 @@
-// Who is there, for the board of those who wait. What concerns health, such as cautions that are not accepted
+// Who is there, for the board in front of those who wait. Anything about health, such as cautions that are not accepted
 // yet, is between athlete and coach: the board is not told.
 import type { AthleteView } from '../../protocol/decode';
 

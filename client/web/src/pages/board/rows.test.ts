@@ -102,7 +102,7 @@ test('teams when it is over have the places that count, told with the results or
   const told = ['1 +0.604 %', '2 +0.596 %'];
   const read = (heard: typeof session, of: PieceView) => teamResults(heard, of).map(({ place, margin }) => `${place} ${margin}`);
   expect(read({ ...session, standings: { ...standings, teams } }, piece)).toEqual(told);
-  // A board that is opened after the end has heard no standings; those of another piece say nothing of this one.
+  // A board that is opened after the end has heard no standings; those of another piece say nothing about this one.
   expect(read({ ...session, standings: null }, { ...piece, teams })).toEqual(told);
   expect(read({ ...session, standings: { ...standings, piece: 7, teams: [] } }, { ...piece, teams })).toEqual(told);
 });

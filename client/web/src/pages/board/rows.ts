@@ -26,15 +26,15 @@ export interface BoardRow {
   readonly guess: Guess | null;
   /** Old numbers, or out of the ranking: drawn in muted ink … */
   readonly quiet: boolean;
-  /** … and of somebody who is not heard, hatched. */
+  /** … and hatched for somebody who is not heard. */
   readonly heard: boolean;
   /** Has the call that is shown. */
   readonly called: boolean;
-  /** The finish is one, and no guess. */
+  /** The finish is a real one, not a guess. */
   readonly home: boolean;
 }
 
-/** While it is rowed: all who are there, as the server has listed them. */
+/** While it is rowed: everybody who is there, as the server has listed them. */
 export function fieldRows(session: Session, called: ReadonlySet<string>): readonly BoardRow[] {
   return ordered(session)
     .filter(({ line }) => line.doing !== 'away')
@@ -57,7 +57,7 @@ function ordered(session: Session): readonly Row[] {
   return field(session).sort((a, b) => a.order - b.order);
 }
 
-/** When it is over: the results, places first; who has stopped stands at the end without a number. */
+/** When it is over: the results, places first; those who have stopped are at the end without a number. */
 export function resultRows(session: Session, piece: PieceView): readonly BoardRow[] {
   const names = new Map(session.athletes.map(({ athlete, spec: { name } }: AthleteView) => [athlete, name]));
   const { spec, results } = piece;
@@ -97,7 +97,7 @@ export function teamRows({ settings: { ranking }, standings }: Session): readonl
   });
 }
 
-/** Teams when it is over: in the places that count. */
+/** Teams when it is over: by the places that count. */
 export function teamResults(session: Session, piece: PieceView): readonly BoardRow[] {
   const { ranking } = session.settings;
   const teams = teamsOfPiece(session, piece);
@@ -122,8 +122,9 @@ function teamRow({ team, mean_margin, counted }: TeamLine, place: string, margin
 }
 
 /**
- * How far bars reach: 5 % of the target, always. So an eye learns what a length means, and one who is far out does not
- * make ticks of all the others. Where the session ranks by seconds or metres, 5 % of what most people aim at, round.
+ * How far bars reach: always 5 % of the target. So the eye learns what a length means, and somebody who is far out does
+ * not shrink all the others to ticks. Where the session ranks by seconds or metres, 5 % of what most people aim at,
+ * rounded.
  */
 export function reachOf({ settings, standings }: Session): number {
   if (settings.ranking === 'share') return REACH_PERCENT;
@@ -137,7 +138,7 @@ export function reachOf({ settings, standings }: Session): number {
   return [1, 2, 3, 5, 8, 12, 20, 30, 50, 80, 120, 200].find((step) => step >= (usual * REACH_PERCENT) / 100) ?? 300;
 }
 
-/** What is rowed in the stretch that is on, or comes next: `450m`; empty without a piece. */
+/** What is rowed in the current stretch, or comes next: `450m`; empty without a piece. */
 export function stretchOf({ spec, phase }: PieceView): Extent | null {
   const at = phase.phase === 'rowing' ? phase.repeat : phase.phase === 'resting' ? phase.next_repeat : 0;
   return spec.repeats[at]?.work ?? null;

@@ -8,8 +8,8 @@ function shelf(): Pick<Storage, 'getItem' | 'setItem'> {
   return { getItem: (name) => kept.get(name) ?? null, setItem: (name, value) => void kept.set(name, value) };
 }
 
-// A minute of arc is 0.2909 mm at one metre (its definition: 1/60 of a degree); a 55-inch screen of 16:9 is
-// 1217.6 mm wide (55 in × 25.4 mm × 16 / √337). Capital = 0.668 of the size, as measured in the font's own table.
+// A minute of arc is 0.2909 mm at one metre (its definition: 1/60 of a degree); a 55-inch screen of 16:9 is 1217.6 mm
+// wide (55 in × 25.4 mm × 16 / √337). Capital = 0.668 of the size, as measured in the font's own table.
 test.each([
   [43, 4, 56, 70],
   [55, 5, 55, 69],

@@ -1,11 +1,10 @@
-// How large the letters have to be, from the size of the screen and how far away the last one sits who reads it.
+// How large the letters have to be, from the size of the screen and how far away the last person who reads it sits.
 //
-// ISO 9241-303: a capital of 16 minutes of arc at the least, 20 are better. A capital is 0.668 of the
-// size of this font.
+// ISO 9241-303: a capital of at least 16 minutes of arc, better 20. A capital is 0.668 of the size of this font.
 
 import { board } from '#texts';
 
-/** The screen, and the farthest who reads it. */
+/** The screen, and its farthest reader. */
 export interface Sight {
   readonly diagonalIn: number;
   readonly distanceM: number;
@@ -23,12 +22,12 @@ export interface Rows {
   readonly rowPx: number;
   readonly perPage: number;
   readonly pages: number;
-  /** From so far, in metres, the letters are 16 minutes of arc: below the distance, the screen is too small for it. */
+  /** From this far, in metres, the letters are 16 minutes of arc: if that is less than the distance, the screen is too small for it. */
   readonly farM: number;
 }
 
 export const LIMITS = { diagonalIn: [10, 150], distanceM: [0.5, 30] } as const;
-/** A usual screen of a gym, read from across the room; twelve can be read on it in one column. */
+/** A usual screen in a gym, read from across the room; twelve rows can be read on it in one column. */
 export const USUAL: Sight = { diagonalIn: 55, distanceM: 4 };
 
 const NAME = 'thole board sight';
@@ -37,14 +36,14 @@ export const LEAST_MINUTES = 16;
 export const GOOD_MINUTES = 20;
 /** Height of a row in sizes of its letters. */
 const ROW = 1.21;
-/** Fewer rows than this on a page tell nothing about a field. */
+/** Fewer rows than this on a page say nothing about a field. */
 const ROWS_LEAST = 4;
-/** Half of the screen holds the sign of who is there and a name: this many sizes of the letters. */
+/** Half of the screen holds the sign that says who is there and a name: this many sizes of the letters. */
 const HALF = 16;
-/** Rows stand this far apart at the most. */
+/** Rows are at most this far apart. */
 const ROW_MOST = 1.5;
 
-/** What the address says, else what was chosen on this device, else what is usual. */
+/** What the address says, otherwise what was chosen on this device, otherwise the usual. */
 export function chosenSight(shelf: Pick<Storage, 'getItem'>, address: URL): Sight {
   const [diagonal, distance] = (shelf.getItem(NAME) ?? '').split(' ');
   const { searchParams: said } = address;
@@ -72,7 +71,7 @@ export function fontPx(sight: Sight, frame: Frame, minutes: number): number {
   return (capitalMm * frame.width) / widthMm / CAPITAL;
 }
 
-/** So many people who wait, in so much height: on one page if they can be read there, else on equal pages. */
+/** This many people who wait, in this much height: on one page if they can be read there, otherwise on equal pages. */
 export function rows(sight: Sight, frame: Frame, heightPx: number, people: number): Rows {
   const widest = frame.width / 2 / HALF;
   const most = Math.min(fontPx(sight, frame, GOOD_MINUTES), widest, heightPx / ROWS_LEAST / ROW);
@@ -86,7 +85,7 @@ export function rows(sight: Sight, frame: Frame, heightPx: number, people: numbe
   return { fontPx: font, rowPx, perPage, pages, farM: (sight.distanceM * font) / wanted };
 }
 
-/** That the letters cannot be as large as they should be, and what to do; empty when they are. */
+/** Says that the letters cannot be as large as they should be, and what to do; empty when they are. */
 export function tooFar({ distanceM }: Sight, farM: number): string {
   // A tenth of a metre is more than anybody measures.
   if (farM >= distanceM - 0.05) return '';

@@ -35,11 +35,11 @@ test('whom closing cuts off is named, soonest home first, with how long each wou
   expect(told(lines.slice(3), ['Cy'])).toBe('Waiting for Cy (no signal)');
   expect(told(lines, ['Ida', 'Bo', 'Uma', 'Cy', 'Dan'])).toBe('Waiting for Dan (about 0:05), Bo (about 0:40), Ida (about 1:15) and 2 more');
   expect(told(lines, [])).toBe('');
-  // Who has stopped needs no time; when nobody else is out, nobody is waited for.
+  // Somebody who has stopped needs no time; when nobody else is out, nobody is waited for.
   const [ida, gus] = [line('Ida', heads(401_200)), line('Gus', { doing: 'stopped' })];
   expect(told([ida, gus], ['Ida', 'Gus'])).toBe('Waiting for Ida (about 1:15) and Gus (stopped)');
   expect(told([ida, gus], ['Gus'], { nobody_rows_since_ms: 400_000 })).toBe('All others are in. Stopped: Gus');
-  // The lines stand for a while; what was rowed meanwhile is known.
+  // The lines stand for a while; what was rowed in the meantime is known.
   const now = { athlete: 'Ida', done_dm: 14_400, elapsed_ms: 340_000, pace_per_500m_ms: null, plan_per_500m_ms: null, rate_half_spm: null, heart_bpm: null, call: null, call_strokes_left: null };
   expect(told([ida], ['Ida'], {}, [now])).toBe('Waiting for Ida (about 1:05)');
 });

@@ -1,21 +1,21 @@
-// The end of a piece: whom closing it cuts off, and how long each of them would need.
+// The end of a piece: whom closing it would cut off, and how long each of them would need.
 import { coach as texts } from '#texts';
 import type { Line, PieceSpec } from '../../protocol/decode';
 import { athlete, currentPiece, type Session } from '../../session/reduce';
 import { clockText } from '../../ui/format';
 
-/** More names are no sentence. */
+/** More names than this do not make a sentence. */
 const NAMES_MAX = 3;
-/** A projection is no stopwatch. */
+/** A projection is not a stopwatch. */
 const STEP_MS = 5_000;
 
-/** For whom all wait, soonest home first: `Waiting for Ida Fenn (about 0:40) and Bo Quist (no signal)`. Empty when for nobody. */
+/** Whom everybody is waiting for, soonest home first: `Waiting for Ida Fenn (about 0:40) and Bo Quist (no signal)`. Empty when for nobody. */
 export function closingText(session: Session): string {
   const piece = currentPiece(session);
   const lines = (session.standings?.lines ?? []).filter((line) => session.standings?.waits_for.includes(line.athlete));
   if (piece === null || lines.length === 0) return '';
   const out = lines
-    // How far each is by now is among the details; the lines stand for a while.
+    // How far each is by now is in the details; the lines stand for a while.
     .map((line) => ({ line, leftMs: leftMs({ ...line, ...session.details.find(({ athlete }) => athlete === line.athlete) }, piece.spec) }))
     .sort((a, b) => (a.leftMs ?? Infinity) - (b.leftMs ?? Infinity) || 0);
   const { waitingEach, allOthersIn, needs, needsUnheard, needsStopped } = texts.field;
@@ -31,7 +31,7 @@ export function closingText(session: Session): string {
   return waitingEach(each, more);
 }
 
-/** How long somebody would need to the end, by the projection; null while that is not known. */
+/** How long somebody would need to the end, going by the projection; null while that is not known. */
 export function leftMs({ projected, done_dm, elapsed_ms, not_heard }: Line, spec: PieceSpec): number | null {
   const finish = projected?.finish;
   if (finish === undefined || not_heard) return null;
@@ -40,7 +40,7 @@ export function leftMs({ projected, done_dm, elapsed_ms, not_heard }: Line, spec
   return Math.max(0, whole - elapsed_ms) + restsAhead(spec, done_dm, elapsed_ms);
 }
 
-/** Where each has rests of their own, those after repeats that are not rowed yet; on a common signal all of them are over. */
+/** Where each has rests of their own, those after repeats that have not been rowed yet; on a common signal all of them are over. */
 function restsAhead({ repeats, repeat_start }: PieceSpec, done_dm: number, elapsed_ms: number): number {
   if (repeat_start === 'common_signal') return 0;
   let [dm, ms, rests] = [0, 0, 0];

@@ -9,10 +9,10 @@ export interface Range {
 
 const WIDTH = 200;
 const HEIGHT = 60;
-/** Share of the numbers at each end that the range leaves out: the first strokes would flatten all others. */
+/** Share of the numbers at each end that the range leaves out: otherwise the first strokes would flatten all others. */
 const TAIL = 0.08;
 
-/** From the lowest to the highest that is usual, what it is held against included, with some air. */
+/** From the lowest to the highest usual number, including what it is compared with, and some air. */
 export function spread(points: Points, against: readonly number[]): Range {
   const numbers = points.flatMap(([, number]) => number ?? []).sort((a, b) => a - b);
   const usual = numbers.slice(Math.floor(numbers.length * TAIL), Math.max(1, Math.ceil(numbers.length * (1 - TAIL))));

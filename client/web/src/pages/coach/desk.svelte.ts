@@ -16,7 +16,7 @@ import { Tables } from './tables';
 import { seenFor, withTargets, type Seen } from './targets';
 import { standingCalls, waiting, type Waiting } from './words';
 
-/** What of the piece outlives a reload of this page stands in the tab's storage under this and the code. */
+/** What outlives a reload of this page is in the tab's storage, under this and the code. */
 const KEPT_PIECE = 'thole coach piece';
 
 /** Whom the next call is for. */
@@ -32,27 +32,27 @@ export class Desk {
   /** Whose detail is open. */
   shown = $state.raw<string | null>(null);
   habits = $state.raw<Habits>(keptHabits(localStorage));
-  /** Whether the keys are shown, to be changed: then they do nothing else. */
+  /** Whether the keys are shown for changing: then they do nothing else. */
   keysShown = $state(false);
-  /** Whether a session was asked for: made, or opened. */
+  /** Whether a session was asked for: to be made, or opened. */
   asked = $state.raw(false);
-  /** Why no session was made; empty when nothing was in the way. */
+  /** Why no session was made; empty when nothing stood in the way. */
   unmade = $state.raw('');
-  /** What a screen reader is told last. */
+  /** What a screen reader was last told. */
   says = $state.raw('');
   /** What is known of this session on this device; null before it is open. */
   kept = $state.raw<KeptSession | null>(null);
-  /** The head coach's key, by which sessions are made; empty where it is not known. */
+  /** The head coach's key, with which sessions are made; empty where it is not known. */
   key = $state.raw(keptKey(localStorage));
-  /** Whether the key came just now. */
+  /** Whether the key has just arrived. */
   keyTaken = $state.raw(false);
-  /** By what link this page came, until it has let in: a wrong one takes the place of none that is known. */
+  /** The link by which this page came, until it has been let in: a wrong one must not replace a known one. */
   #opens: KeptSession | null = null;
   /** What the list of the field shows. */
-  /** Whether what calls did is shown, over the list. */
+  /** Whether the list of what calls did is shown, over the list of the field. */
   effectsShown = $state(false);
   #history = $state.raw<History>(new Map());
-  /** Measured before this page was opened anew. */
+  /** Effects measured before this page was reopened. */
   #asked = $state.raw<readonly CommandId[]>([]);
   #told = $state.raw<string | null>(null);
   #armed: CallSpec | null = null;
@@ -70,7 +70,7 @@ export class Desk {
     return this.live.session;
   }
 
-  /** Whether orders of this device are carried out. */
+  /** Whether orders from this device are carried out. */
   get leads(): boolean {
     return this.session?.in_command === true && !this.session.closed;
   }
@@ -113,7 +113,7 @@ export class Desk {
     this.unmade = '';
   }
 
-  /** The link that this device knows of a session which the one that was opened does not open; null when it knows none. */
+  /** The link that this device knows for a session that the opened link does not open; null when it knows none. */
   get knows(): string | null {
     if (this.live.state.connected.is !== 'ended' || this.#opens === null || this.kept === null) return null;
     return this.kept.secret === this.#opens.secret ? null : linkTo('', 'coach', this.kept.code, this.kept.secret);
@@ -127,7 +127,7 @@ export class Desk {
     return this.orders([order])[0] ?? '';
   }
 
-  /** Several orders that belong together: of the first that is refused the coach is told. */
+  /** Several orders that belong together: the coach is told about the first that is refused. */
   orders(orders: readonly Order[]): readonly CommandId[] {
     return this.#ask(orders.map((order) => this.live.order(order)));
   }
@@ -171,7 +171,7 @@ export class Desk {
     this.#ask([]);
   }
 
-  /** Sends a call of the pad, to be taken back while its grace lasts; a call that still waits gives way to it. */
+  /** Sends a call of the pad, which can be taken back during its grace period; a call that still waits gives way to it. */
   call(text: CallText, span: Span = this.span): void {
     const audience = this.#audience();
     if (audience === null) {
@@ -185,7 +185,7 @@ export class Desk {
     if (this.whom.whom === 'picked') this.clearPicks();
   }
 
-  /** The call that waits goes out at once. */
+  /** The waiting call goes out at once. */
   sendNow(): void {
     const waiting = this.session?.armed;
     if (waiting === null || waiting === undefined) return;
@@ -198,17 +198,17 @@ export class Desk {
     this.orders([{ do: 'take_back', call: waiting.call }, { do: 'call', call: now }]);
   }
 
-  /** Whether the server is away: then nothing is known of what stands, and nothing goes out. */
+  /** Whether the server is away: then nobody knows what stands, and nothing goes out. */
   get away(): boolean {
     return this.live.state.connected.is !== 'here';
   }
 
-  /** What was asked for and waits for the server. */
+  /** What was asked for and is waiting for the server. */
   get waiting(): readonly Waiting[] {
     return waiting(this.live.unanswered, this.away, this.live.nowMs, this.session?.speed ?? 1);
   }
 
-  /** What no connection has carried yet is not asked for any more. */
+  /** Withdraws what no connection has carried yet. */
   unask(command: CommandId): void {
     this.live.unask(command);
   }
@@ -218,7 +218,7 @@ export class Desk {
     this.order({ do: 'take_back', call });
   }
 
-  /** The call that waits, or else the newest that stands; false when there is none. */
+  /** The waiting call, or otherwise the newest that stands; false when there is none. */
   takeBack(): boolean {
     const kept = this.waiting.findLast(({ call, may_be_dropped }) => call && may_be_dropped);
     if (this.away && kept !== undefined) return this.live.unask(kept.command);
@@ -275,7 +275,7 @@ export class Desk {
     return this.picked.size === 0 ? null : { whom: 'picked', athletes: [...this.picked] };
   }
 
-  /** Takes care that a reload finds again what was seen of the piece. */
+  /** Makes sure that a reload finds again what was seen of the piece. */
   keepPiece(): void {
     if (this.session === null || this.#goMs === null) return;
     sessionStorage.setItem(this.#keptPiece(this.session), packed(this.#goMs, this.#history));
@@ -343,7 +343,7 @@ export class Desk {
       const plain = this.session.code.replaceAll(/[^A-Za-z]/g, '');
       keepSession(localStorage, plain, { secret: coach_secret });
       this.#keep(plain);
-      // A reload comes by the new one.
+      // A reload uses the new one.
       history.replaceState(null, '', linkTo('', 'coach', plain, coach_secret));
     }
     const opened = this.#opens?.secret ?? this.kept?.secret;
@@ -356,7 +356,7 @@ export class Desk {
     this.#see();
   }
 
-  /** Another piece, or another try, begins with nothing seen. */
+  /** Another piece, or another attempt, begins with nothing seen. */
   #see(): void {
     const session = this.session;
     if (session === null) return;
@@ -369,7 +369,7 @@ export class Desk {
     }
     if (session.standings !== null && go !== null) {
       const rests = currentPhase(session).phase === 'resting';
-      // In a rest the machine tells how slowly it runs out: no pace that anybody rowed.
+      // In a rest the machine reports how slowly it runs out, which is not a pace that anybody rowed.
       const details = rests ? session.details.map((one) => ({ ...one, pace_per_500m_ms: null, rate_half_spm: null })) : session.details;
       this.#history = remembered(this.#history, { standings: session.standings, details }, session.settings.ranking);
     }

@@ -1,4 +1,5 @@
-// Files from and to the coach's device. The table of links is made here, for the server does not know them; that of results it writes itself.
+// Files from and to the coach's device. The table of links is made here, since the server does not know them; the server writes the one of
+// results itself.
 
 import { keepFile } from '../../ui/keepFile';
 
@@ -14,7 +15,7 @@ export async function copy(text: string): Promise<boolean> {
     await navigator.clipboard.writeText(text);
     return true;
   } catch {
-    // No clipboard here, or no permission: whoever asked shows the words to be copied by hand.
+    // No clipboard here, or no permission: the caller shows the words for copying by hand.
     return false;
   }
 }
@@ -25,7 +26,7 @@ export function cell(value: string): string {
   return /[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
 }
 
-/** A name for the file, of letters that every system takes. */
+/** A name for the file, made of letters that every system accepts. */
 export function fileName(title: string, what: string): string {
   const words = title.normalize('NFKD').replaceAll(/[^A-Za-z0-9]+/g, '-').replaceAll(/^-+|-+$/g, '').toLowerCase();
   return `${words === '' ? 'session' : words}-${what}.csv`;

@@ -11,7 +11,7 @@ const HEART: About = { about: 'heart_rate', heart_bpm: 184, limit_bpm: 178 };
 
 test('a card names a call of the pad that fits its reason, with its place', () => {
   expect(hintFor(FADING, PAD)).toEqual({ place: 1, shown: 'Long reach' });
-  // To hold what is too fast would be the wrong word.
+  // Telling somebody who is too fast to hold on would be the wrong word.
   expect(hintFor(EARLY, PAD)).toEqual({ place: 3, shown: 'Slow forward' });
   expect(hintFor(EARLY, pad('Hold this'))).toBeNull();
   expect(hintFor(HASTE, PAD)).toEqual({ place: 3, shown: 'Slow forward' });

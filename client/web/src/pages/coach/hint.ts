@@ -1,5 +1,5 @@
-// Which call of the pad could fit what a card says: found by the coach's own words, as a hint and no more. For one
-// who has stopped there is none, and for one whose heart rate is high only what eases.
+// Which call of the pad might fit what a card says: found in the coach's own words, as a hint and no more. For somebody
+// who has stopped there is none, and for somebody whose heart rate is high only what eases.
 import { coach as texts } from '#texts';
 import type { About, CallText } from '../../protocol/decode';
 

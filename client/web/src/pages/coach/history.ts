@@ -10,7 +10,7 @@ export interface Seen {
   readonly elapsed_ms: number;
   readonly done_dm: number;
   readonly pace_per_500m_ms: number | null;
-  /** Pace that their own plan has here. */
+  /** Pace that their own plan asks for here. */
   readonly plan_per_500m_ms: number | null;
   readonly rate_half_spm: number | null;
   readonly heart_bpm: number | null;
@@ -22,13 +22,13 @@ export interface Seen {
 
 export type History = ReadonlyMap<string, readonly Seen[]>;
 
-/** What came last of the whole field. */
+/** The latest about the whole field. */
 export interface Sight {
   readonly standings: Standings;
   readonly details: readonly Detail[];
 }
 
-/** Points of one athlete that are kept; beyond, the older half is thinned out. */
+/** Points kept for one athlete; beyond that the older half is thinned out. */
 const POINTS_MAX = 1_200;
 /** "A minute ago" may be this much off. */
 const SLACK_MS = 10_000;
@@ -41,7 +41,7 @@ export function remembered(history: History, { standings, details }: Sight, rank
     const before = history.get(line.athlete) ?? [];
     const last = before.at(-1);
     if (last !== undefined && standings.at_ms <= last.at_ms) continue;
-    // Lines stand for a while; how far somebody is by now is among the details.
+    // Lines stand for a while; how far somebody is by now is in the details.
     const detail = more.get(line.athlete);
     const { margin, projected } = line;
     const seen: Seen = {
@@ -60,7 +60,7 @@ export function remembered(history: History, { standings, details }: Sight, rank
   return next;
 }
 
-/** The margin of this long ago; null when this page had not seen any then. */
+/** The margin this long ago; null when this page had not seen one then. */
 export function marginAgo(history: History, athlete: string, nowMs: number, agoMs: number): number | null {
   const then = nowMs - agoMs;
   const seen = history.get(athlete)?.findLast(({ at_ms, margin }) => at_ms <= then && margin !== null);

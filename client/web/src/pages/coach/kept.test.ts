@@ -5,7 +5,7 @@ import { packed, unpacked } from './kept';
 const GO = 20_000;
 const NOW = 140_000;
 
-/** One who is seen every second for 80 s. */
+/** Somebody who is seen every second for 80 s. */
 function seen(call: string | null = null): Seen[] {
   return Array.from({ length: 81 }, (_, second): Seen => {
     const at_ms = NOW - 80_000 + second * 1_000;

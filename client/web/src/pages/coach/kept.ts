@@ -1,9 +1,9 @@
-// What this page has seen of the piece, kept over a reload of it: the newest sights of each athlete. It stays in the
-// tab, and has no heart rate in it.
+// What this page has seen of the piece, kept across a reload: the newest sights of each athlete. It stays in the tab,
+// and has no heart rate in it.
 import { restored } from '../../protocol/decode';
 import type { History, Seen } from './history';
 
-/** Sights that are kept, of all athletes together: about a megabyte of text. */
+/** Sights that are kept for all athletes together: about a megabyte of text. */
 const SIGHTS_MAX = 20_000;
 /** One sight as it is kept: instants, work, pace, plan, rate, the call by its number, the margin. */
 type Row = readonly [number, number, number, number | null, number | null, number | null, number | null, number | null];
@@ -14,7 +14,7 @@ interface Packed {
   readonly seen: readonly (readonly [string, readonly Row[]])[];
 }
 
-/** As text for the tab's storage. `go` is the instant by which the piece is known again. */
+/** As text for the tab's storage. `go` is the instant by which the piece is recognised. */
 export function packed(go: number, history: History): string {
   const most = Math.max(1, Math.floor(SIGHTS_MAX / Math.max(1, history.size)));
   const calls = [...new Set([...history.values()].flatMap((seen) => seen.flatMap(({ call }) => call ?? [])))];
@@ -31,7 +31,7 @@ export function packed(go: number, history: History): string {
   return JSON.stringify(text);
 }
 
-/** What was kept of the piece with this go; nothing when it was of another one, or cannot be read. */
+/** What was kept of the piece with this go; empty when it was of another one, or cannot be read. */
 export function unpacked(text: string | null, go: number): History {
   const kept = restored<Packed>(text, ({ calls, seen }) => [calls, seen].every(Array.isArray));
   if (kept === null || kept.go !== go || !kept.seen.every(isPair)) return new Map();

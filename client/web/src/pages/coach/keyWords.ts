@@ -1,4 +1,4 @@
-// What the keys of the desk are said to do, where they are changed.
+// How the keys of the desk are described where they are changed.
 import { coachKeys as texts } from '#texts';
 import { keyName, type Task, type Unfit } from './keys';
 
@@ -24,7 +24,7 @@ export function taskText({ action }: Task): string {
   }
 }
 
-/** Why a key cannot be had, and what to do. */
+/** Why a key cannot be used, and what to do. */
 export function unfitText(why: Unfit, code: string): string {
   const key = keyName(code);
   if (why === 'not_free') return texts.notFree(key);

@@ -35,7 +35,7 @@ test('cards, whom for, sending and taking back', () => {
   expect(does('Digit5')).toBeNull();
 });
 
-// WCAG 2.2, 2.1.4 Character Key Shortcuts: can be turned off; Esc is no character key.
+// WCAG 2.2, 2.1.4 Character Key Shortcuts: can be turned off; Esc is not a character key.
 test('single keys can be switched off; taking back cannot', () => {
   for (const code of [...TASKS.flatMap(({ usual, second }) => [usual, second ?? usual]), 'NumpadDecimal']) expect(does(code, 'page', false), code).toBeNull();
   expect(does('Escape', 'page', false)).toEqual({ do: 'take_back' });
@@ -48,11 +48,11 @@ test('another key does it, and the usual one does it no more', () => {
   expect(moved.keys).toEqual({ 'call 1': 'KeyJ' });
   expect(does('KeyJ', 'page', true, moved.keys)).toEqual({ do: 'call', place: 0 });
   expect(does('KeyQ', 'page', true, moved.keys)).toBeNull();
-  // The key that was left is free for another; the second set stays.
+  // The key that was given up is free for another task; the second set stays.
   expect(given(moved.keys, 'all', 'KeyQ')).toEqual({ ok: true, keys: { 'call 1': 'KeyJ', all: 'KeyQ' } });
   expect(does('Numpad7', 'page', true, moved.keys)).toEqual({ do: 'call', place: 0 });
   expect(padKeys(moved.keys).map(keyName).join('')).toBe('JWEASDZXC');
-  // Back to the usual one is no change that is remembered.
+  // Going back to the usual key leaves no change to remember.
   expect(given(moved.keys, 'call 1', 'KeyQ')).toEqual({ ok: true, keys: {} });
 });
 

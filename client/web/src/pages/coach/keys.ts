@@ -1,6 +1,6 @@
-// Which key does what while the coach leads. Places on the keyboard, not letters: the pad lies as the keys lie,
-// whatever the layout. Single keys can be switched off or changed, and are dead where something is typed
-// (WCAG 2.1.4).
+// Which key does what while the coach leads. Places on the keyboard, not letters: the pad is laid out like the keys,
+// whatever the layout. Single keys can be switched off or changed, and do nothing where something is typed (WCAG
+// 2.1.4).
 import { coach as texts } from '#texts';
 
 export type Action =
@@ -15,9 +15,9 @@ export type Action =
   | { readonly do: 'send_now' }
   | { readonly do: 'take_back' };
 
-/** Something that has a key, with what the key is by itself. */
+/** Something that has a key, with the key it has by default. */
 export interface Task {
-  /** Under which a changed key is remembered. */
+  /** The name under which a changed key is remembered. */
   readonly name: string;
   readonly usual: string;
   /** The same on the number pad, for the other hand; it stays whatever else is changed. */
@@ -41,13 +41,13 @@ export const TASKS: readonly Task[] = [
   { name: 'more', usual: 'KeyV', second: null, action: { do: 'more' } },
   { name: 'send now', usual: 'Space', second: 'Numpad0', action: { do: 'send_now' } },
 ];
-/** Esc takes back, always; this does, too, on the number pad. */
+/** Esc always takes back; so does this, on the number pad. */
 const TAKE_BACK = 'NumpadDecimal';
 
 /** Keys that are not the usual ones, by the task's name. */
 export type Keys = Readonly<Record<string, string>>;
 
-/** Where the focus is: in what is typed into or chosen from, on a button, or on nothing that takes keys. */
+/** Where the focus is: where something is typed or chosen, on a button, or on nothing that takes keys. */
 export type Focus = 'typing' | 'button' | 'page';
 
 /** What of a key press matters. */
@@ -62,7 +62,7 @@ export interface Press {
 /** Keys that type a character, and nothing else: all others move the focus, scroll, or belong to the browser. */
 const CHARACTER = /^(Key[A-Z]|Digit\d|Numpad(\d|Add|Subtract|Multiply|Divide|Decimal|Comma)|Space|Comma|Period|Semicolon|Quote|BracketLeft|BracketRight|Slash|Backslash|Minus|Equal|Backquote|IntlBackslash)$/;
 
-/** What a press does; null when it is none of ours. */
+/** What a press does; null when it is not one of ours. */
 export function actionOf(press: Press, focus: Focus, singleKeys: boolean, keys: Keys): Action | null {
   if (press.repeat || press.altKey || press.ctrlKey || press.metaKey) return null;
   // Not a character: it takes back whatever else is switched off, but leaves a field its own Esc.
@@ -86,10 +86,10 @@ export function padKeys(keys: Keys): readonly string[] {
 
 export type Changed = { readonly ok: true; readonly keys: Keys } | { readonly ok: false; readonly why: Unfit };
 
-/** Why a key cannot be had: it types nothing, it takes back, or it is that of another task. */
+/** Why a key cannot be used: it types nothing, it takes back, or it belongs to another task. */
 export type Unfit = 'not_free' | 'takes_back' | Task;
 
-/** Gives a task another key; one that does something already is left to that. */
+/** Gives a task another key; a key that already does something keeps doing that. */
 export function changed(keys: Keys, task: Task, code: string): Changed {
   if (!CHARACTER.test(code)) return { ok: false, why: 'not_free' };
   if (code === TAKE_BACK) return { ok: false, why: 'takes_back' };
@@ -99,7 +99,7 @@ export function changed(keys: Keys, task: Task, code: string): Changed {
   return { ok: true, keys: code === task.usual ? others : { ...others, [task.name]: code } };
 }
 
-/** What was kept, as far as it can be used: no two tasks get one key. */
+/** What was kept, as far as it can be used: no two tasks share a key. */
 export function soundKeys(kept: unknown): Keys {
   let keys: Keys = {};
   for (const [name, code] of Object.entries(kept !== null && typeof kept === 'object' ? kept : {})) {
@@ -133,7 +133,7 @@ const SIGNS: Readonly<Record<string, string>> = {
 };
 const PAD_SIGNS: Readonly<Record<string, string>> = { Add: '+', Subtract: '−', Multiply: '×', Divide: '÷', Decimal: '.', Comma: ',' };
 
-/** What stands on the key of a code with the usual layout. */
+/** The label on the key of a code, in the usual layout. */
 export function keyName(code: string): string {
   const [, pad] = /^Numpad(.+)$/.exec(code) ?? [];
   if (pad !== undefined) return texts.keys.pad(PAD_SIGNS[pad] ?? pad);

@@ -20,7 +20,7 @@ function session(standings: Standings, phase: Phase = ROWING, more: Partial<Sess
   return { ...made, current: 0, pieces, athletes, standings, speed: 1, ...more };
 }
 
-/** One who is this many millionths ahead of a target of 400 s. */
+/** Somebody who is this many millionths ahead of a target of 400 s. */
 const line = (athlete: string, place: number | null, ppm: number, elapsed_ms = 60_000, doing: Doing = 'rowing'): Line => {
   const finish = { want: 'finish', finish_ms: 400_000 - Math.round((ppm * 400) / 1_000) } as const;
   return {
@@ -50,9 +50,9 @@ test('before anybody has rowed enough to tell, the list says so', () => {
   const early = at(15_000, young('ida'), young('bo'));
   expect(isSettling(session(early))).toBe(true);
   for (const row of rowsOf(session(early))) expect(row).toMatchObject({ guess: null, margin: '', finish: '' });
-  // Who came later settles alone.
+  // Somebody who came later settles alone.
   expect(isSettling(session(at(22_000, line('ida', 1, 3_000, 21_000), young('bo'))))).toBe(false);
-  // What was rowed in earlier repeats tells.
+  // What was rowed in earlier repeats counts.
   expect(isSettling(session(early, { phase: 'resting', go_at_ms: 1_000, next_repeat: 1, next_at_ms: 90_000 }))).toBe(false);
 });
 

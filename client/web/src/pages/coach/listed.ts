@@ -6,7 +6,7 @@ import { marginText } from '../../ui/format';
 import { marginsTold } from '../../ui/margins';
 import { teamMargin } from '../../ui/teams';
 
-/** Half of what a bar draws, in per cent of the target. One who is far off must not flatten the bars of all others. */
+/** Half of what a bar shows, in per cent of the target. Somebody who is far off must not flatten everybody else's bar. */
 const REACH_PERCENT = 5;
 
 /** Whether nobody's projection says anything yet. */
@@ -29,7 +29,7 @@ export function rowsOf(session: Session): readonly Row[] {
 /** A team as the list names it. */
 export interface ShownTeam {
   readonly team: string;
-  /** None while too few of its members are ranked. */
+  /** Null while too few of its members are ranked. */
   readonly place: number | null;
   /** `+0.4 %`; empty without one. */
   readonly margin: string;
@@ -48,7 +48,7 @@ export function unitOf(rows: readonly Row[], ranking: Ranking): string {
   return (rows.find(({ line }) => line.margin !== null)?.line.margin?.margin_dm ?? null) === null ? 's' : 'm';
 }
 
-/** Half of what the bars draw, in what the session ranks by. */
+/** Half of what the bars show, in what the session ranks by. */
 export function reachOf(rows: readonly Row[], ranking: Ranking): number {
   if (ranking === 'share') return REACH_PERCENT;
   const targets = rows.flatMap(targetOf).sort((a, b) => a - b);

@@ -1,4 +1,4 @@
-// What was probably meant by a target that cannot be read, or that nobody rows: offered, never taken by itself.
+// What was probably meant by a target that cannot be read, or that nobody can row: offered, never taken over by itself.
 import { coachPrepare } from '#texts';
 import { LIMITS } from '../../../generated/known';
 import type { PieceSpec, Target } from '../../protocol/decode';
@@ -14,10 +14,10 @@ export interface Meant {
   readonly says: string;
 }
 
-/** Paces between these are usual ones, for 500 m (common practice, no source). */
+/** Paces between these are usual, per 500 m (common practice, no source). */
 const USUAL_MS = { least: 75_000, most: 240_000 };
 
-/** What can be offered for a target as it was typed, for a piece. */
+/** What can be offered for a piece's target as it was typed. */
 export function meantBy(typed: string, spec: PieceSpec | null): Meant | null {
   for (const text of guesses(typed.trim(), spec)) {
     const read = readTarget(text);
@@ -26,7 +26,7 @@ export function meantBy(typed: string, spec: PieceSpec | null): Meant | null {
   return null;
 }
 
-/** Why a target that can be read cannot be right, as far as a page knows; the server knows more. Empty where nothing speaks against it. */
+/** Why a target that can be read cannot be right, as far as a page knows; the server knows more. Empty if nothing speaks against it. */
 export function tooFast(target: Target, spec: PieceSpec): string {
   const dm = metresOf(spec);
   if (target.want !== 'finish' || dm === null) return '';
@@ -36,7 +36,7 @@ export function tooFast(target: Target, spec: PieceSpec): string {
 
 /** Most likely first. */
 function guesses(typed: string, spec: PieceSpec | null): readonly string[] {
-  // `6.31`, `6;31` and `6'31.5` are meant as times, and so is `6:5` or, with all figures in a row, `631`.
+  // `6.31`, `6;31` and `6'31.5` are meant as times, and so is `6:5` or, with all the figures in a row, `631`.
   const [, minutes, seconds, tenths = '', rest = ''] = /^(\d{1,2})[.;,'’](\d{2})([.,]\d)?(\D.*)?$/.exec(typed) ?? [];
   const colons = minutes === undefined || Number(seconds) >= 60 ? typed : `${minutes}:${seconds}${tenths}${rest}`;
   const short = colons.replace(/^(\d{1,2}):(\d)(?!\d)/, '$1:0$2').replace(/^(\d)([0-5]\d)(?=$|\/)/, '$1:$2');
@@ -44,7 +44,7 @@ function guesses(typed: string, spec: PieceSpec | null): readonly string[] {
   const metres = /^\d{3,6}$/.test(typed) ? [`${typed}m`] : [];
   const asPace = time === undefined ? [] : [`${time}/500m`];
   const says500 = /500|split|pace/i.test(typed);
-  // A time that nobody rows the piece in is one for 500 m.
+  // A time in which nobody can row the piece is one per 500 m.
   const read = time === undefined ? null : readTarget(time);
   const quick = read !== null && read.ok && spec !== null && tooFast(read.value, spec) !== '';
   const asTime = time === undefined || says500 || quick ? [] : [time];
@@ -57,7 +57,7 @@ function fits(target: Target, spec: PieceSpec | null): boolean {
   return (target.want === 'finish') === (metresOf(spec) !== null) && tooFast(target, spec) === '';
 }
 
-/** All the work of a piece by distance; null of one by time. */
+/** All the work of a piece by distance; null for one by time. */
 function metresOf(spec: PieceSpec | null): number | null {
   const dm = (spec?.repeats ?? []).reduce((sum, { work }) => sum + (work.by === 'distance' ? work.distance_dm : 0), 0);
   return dm > 0 ? dm : null;

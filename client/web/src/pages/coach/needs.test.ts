@@ -29,7 +29,7 @@ test('nothing that is said of an athlete who has stopped pushes', () => {
 
 test('the others in words', () => {
   expect(restText(9, 3)).toBe('Nine more are rowing.');
-  // Who has a card may have stopped, and not be rowing at all.
+  // Somebody who has a card may have stopped, and not be rowing at all.
   expect(restText(12, 1)).toBe('Twelve more are rowing.');
   expect(restText(12, 0)).toBe('Nobody needs a word now.');
   expect(restText(0, 1)).toBe('');

@@ -3,7 +3,7 @@ import { coach as texts } from '#texts';
 import type { About, Notice } from '../../protocol/decode';
 import { distanceText, targetText, timeText } from '../../ui/format';
 
-/** Now: somebody's health. Soon: the pace. Fault: contact and machines, which mend themselves or can wait. */
+/** Now: somebody's health. Soon: the pace. Fault: contact and machines, which recover by themselves or can wait. */
 export type Urgency = 'now' | 'soon' | 'fault';
 
 /** One card. */
@@ -79,12 +79,12 @@ function wordsOf(about: About, sinceMs: number | null): { readonly says: string;
   }
 }
 
-/** Whole metres: nobody reads more from across the room. */
+/** Whole metres: nobody can read more from across the room. */
 function metres(dm: number): string {
   return distanceText(Math.floor(dm / 10) * 10);
 }
 
-/** Those who row and have no card, where this many cards are. */
+/** Those who row and have no card, given how many cards there are. */
 export function restText(others: number, cards: number): string {
   if (others === 0) return '';
   return cards === 0 ? texts.needs.nobody : texts.needs.others(others);

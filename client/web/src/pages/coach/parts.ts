@@ -11,7 +11,7 @@ export const PARTS = {
   keys: () => import('./KeyHelp.svelte'),
 } as const;
 
-/** Fetches them all, one after the other; whoever asks for one that did not come is told then. */
+/** Fetches them all, one after another; somebody who needs one that did not load is told then. */
 export async function fetchAll(parts: readonly (() => Promise<unknown>)[] = Object.values(PARTS)): Promise<void> {
   for (const load of parts) await load().catch(() => null);
 }

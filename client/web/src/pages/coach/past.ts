@@ -5,10 +5,10 @@ import type { PastResult } from '../../protocol/decode';
 import { targetText } from '../../ui/format';
 import { readTarget, type Read } from '../../ui/parse';
 
-/** What the server takes. */
+/** What the server accepts. */
 const RESULTS_MAX = LIMITS.history_max;
 
-/** Newest first, whatever the order they were typed in; nothing typed is none. */
+/** Newest first, whatever order they were typed in; nothing typed means none. */
 export function readPast(typed: string): Read<readonly PastResult[]> {
   if (typed.trim() === '') return { ok: true, value: [] };
   const parts = typed.split('+').map((part) => part.trim());
@@ -17,7 +17,7 @@ export function readPast(typed: string): Read<readonly PastResult[]> {
   for (const part of parts) {
     const [, rowed = '', days] = /^(.+?)\s*@\s*(\d{1,5})\s*d$/.exec(part) ?? [];
     const result = readTarget(rowed);
-    // A pace is no result: it does not say of how much.
+    // A pace is not a result: it does not say over what distance.
     if (days === undefined || !result.ok || result.value.want === 'pace') {
       return no(coachPrepare.roster.noPast(part));
     }

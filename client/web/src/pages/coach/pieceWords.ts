@@ -1,11 +1,11 @@
-// A piece read back in words, with all its work: what was typed short is checked by reading it long.
+// A piece read back in words, with all its work: what was typed in short form is checked by reading it in full.
 import { coachPrepare } from '#texts';
 import type { Extent, Repeat } from '../../protocol/decode';
 import { clockText } from '../../ui/format';
 
 const says = coachPrepare.pieces.words;
 
-/** `6 times 350 m, 1:15 rest: 2,100 m of work`; of a single stretch only how long it is. */
+/** `6 times 350 m, 1:15 rest: 2,100 m of work`; for a single stretch only how long it is. */
 export function pieceWords(repeats: readonly Repeat[]): string {
   const first = repeats[0];
   if (first === undefined) return '';
@@ -38,7 +38,7 @@ interface Group {
   readonly rest_ms: number;
 }
 
-/** Repeats that are alike; the last of all has no rest of its own and goes with those before it. */
+/** Repeats that are alike; the very last has no rest of its own and is grouped with those before it. */
 function groups(repeats: readonly Repeat[]): readonly Group[] {
   const found: Group[] = [];
   for (const [nth, { work, rest_ms }] of repeats.entries()) {

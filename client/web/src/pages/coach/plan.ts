@@ -7,7 +7,7 @@ import { readExtent, readTime, type Read } from '../../ui/parse';
 /** The plans that have a name. */
 const NAMED_PLANS = ['even', 'fast_start', 'negative_split'] as const;
 
-/** Nothing typed is an even plan. */
+/** Nothing typed means an even plan. */
 export function readPlan(typed: string): Read<Plan> {
   const text = typed.trim();
   const name = text === '' ? 'even' : text.toLowerCase().replaceAll(/[\s-]+/g, '_');
@@ -34,7 +34,7 @@ export function planText(plan: Plan): string {
   return plan.legs.map(({ length, per_500m_ms }) => `${extentText(length)}@${timeText(per_500m_ms, 'if_any')}`).join('+');
 }
 
-/** As it is said; an even one is not worth a word. */
+/** As it is said; an even one need not be mentioned. */
 export function planWords(plan: Plan): string {
   switch (plan.profile) {
     case 'even':

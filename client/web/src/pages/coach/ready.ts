@@ -1,12 +1,12 @@
-// Before the start: what is missing of whom, and how many are ready.
+// Before the start: what is missing for whom, and how many are ready.
 import { coachBefore as texts } from '#texts';
 import type { AthleteView } from '../../protocol/decode';
 import { durationText } from '../../ui/format';
 
-/** A count-down that may be off by more than this is worth a word. */
+/** A countdown that may be off by more than this is worth mentioning. */
 const CLOCK_BOUND_MS = 100;
 
-/** What is missing before a start, most hindering first; empty: ready. */
+/** What is missing before a start, the biggest obstacle first; empty: ready. */
 export function missingOf({ spec, aim, doing, cautions_read, machine, clock_bound_ms, heart_rate, question }: AthleteView): readonly string[] {
   const asked = question?.says ?? '';
   const says = texts.missing;
@@ -26,7 +26,7 @@ function durationInWords(ms: number): string {
   return ms < 60_000 ? texts.missing.seconds(ms / 1_000) : durationText(ms);
 }
 
-/** How many of all are ready. */
+/** How many of everybody are ready. */
 export function readyText(ready: number, all: number): string {
   if (all === 0) return '';
   if (ready === 0) return texts.nobodyReady;

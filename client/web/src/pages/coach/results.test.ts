@@ -50,7 +50,7 @@ test('of who was cut off it is told where they were heading', () => {
 test('a split that was not rowed to its end says how much of it was', () => {
   const stopped: AthleteResult = { ...bo, splits: [{ distance_dm: 4_249, time_ms: 80_000 }, { distance_dm: 2_100, time_ms: 41_200 }] };
   expect(splitsShown(stopped, piece)).toEqual(['1:20.0', '210m in 0:41.2']);
-  // Of one who finished every split is whole.
+  // For somebody who finished, every split is whole.
   expect(splitsShown({ ...stopped, outcome: 'finished' }, piece)).toEqual(['1:20.0', '0:41.2']);
   const time = { by: 'time', time_ms: 180_000 } as const;
   const byTime: PieceView = { ...piece, spec: { ...piece.spec, repeats: [{ work: time, rest_ms: 60_000 }, { work: time, rest_ms: 0 }] } };

@@ -1,22 +1,22 @@
-// Results as they are looked at; the table to keep is written by the server.
+// Results as they are looked at; the table for keeping is written by the server.
 import { coachResults as texts } from '#texts';
 import type { AthleteResult, AthleteView, Calibration, Extent, PieceView } from '../../protocol/decode';
 import { distanceText, targetText, timeText } from '../../ui/format';
 import { outcomeText } from '../../ui/words';
 
-/** Placed first, in their order; then the others as the server lists them. */
+/** Those with a place first, in order; then the others as the server lists them. */
 export function inOrder(results: readonly AthleteResult[]): readonly AthleteResult[] {
   const rank = ({ place, outcome }: AthleteResult) => place ?? (outcome === 'did_not_start' ? 2e9 : 1e9);
   return [...results].sort((a, b) => rank(a) - rank(b));
 }
 
-/** The result as shown; of an athlete who did not finish, what was rowed. */
+/** The result as shown; for an athlete who did not finish, what was rowed. */
 export function resultText({ shown, outcome, distance_dm, time_ms }: AthleteResult): string {
   if (shown !== null) return targetText(shown);
   return outcome === 'did_not_start' ? '' : texts.rowedIn(distanceText(Math.floor(distance_dm / 10) * 10), timeText(time_ms));
 }
 
-/** `1:31.2 · 1:32.0 …`: of each split its time, or of a time piece its distance. */
+/** `1:31.2 · 1:32.0 …`: the time of each split or, in a time piece, its distance. */
 export function splitsText({ splits }: AthleteResult, piece: PieceView): readonly string[] {
   const byTime = piece.spec.repeats[0]?.work.by === 'time';
   return splits.map(({ distance_dm, time_ms }) => (byTime ? distanceText(Math.round(distance_dm / 10) * 10) : timeText(time_ms)));
@@ -34,9 +34,9 @@ export function splitsShown(result: AthleteResult, piece: PieceView): readonly s
   });
 }
 
-/** A single stretch is told in quarters. */
+/** A single stretch is given in quarters. */
 const QUARTERS = 4;
-/** Splits are cut where the machine reported: so much is missing of one that was rowed to its end. */
+/** Splits are cut where the machine reported: up to this much may be missing from one that was rowed to its end. */
 const SLACK_DM = 10;
 const SLACK_MS = 500;
 
@@ -44,7 +44,7 @@ function part(work: Extent | undefined): Extent | undefined {
   return work?.by === 'distance' ? { ...work, distance_dm: work.distance_dm / QUARTERS } : work?.by === 'time' ? { ...work, time_ms: work.time_ms / QUARTERS } : undefined;
 }
 
-/** What is told beside a result; a rower that nobody rowed is named. */
+/** What is said beside a result; a rower that nobody rowed is named. */
 export function remarksText(result: AthleteResult, piece: PieceView, view: AthleteView | undefined): string {
   const end = result.outcome === 'finished' ? [] : [outcomeText(result, piece)];
   const made = isMadeUp(view?.machine ?? null) ? [texts.madeUp] : [];
@@ -52,12 +52,12 @@ export function remarksText(result: AthleteResult, piece: PieceView, view: Athle
   return texts.allRemarks([...end, ...heading, ...made, ...marksTold(result)]);
 }
 
-/** Repeats that were missed are told by how it ended already. */
+/** Missed repeats are already mentioned by how it ended. */
 function marksTold({ outcome, marks }: AthleteResult): readonly string[] {
   return marks.filter((mark) => mark !== 'repeats_missed' || outcome !== 'unfinished').map((mark) => texts.marks[mark]);
 }
 
-/** As the page's own demo rower names itself, the one of the command line, and those of a rehearsal. */
+/** The names that the page's own demo rower, the command line's, and those of a rehearsal give themselves. */
 function isMadeUp(machine: string | null): boolean {
   return machine !== null && /^simulated|\(made up\)$/.test(machine);
 }

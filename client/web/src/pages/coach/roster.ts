@@ -1,5 +1,5 @@
 // A roster as a table of text, typed, pasted or loaded: name, team, target, plan, heart limit, past results. Every
-// wrong line is named, and not only the first.
+// wrong line is named, not only the first.
 import { coachPrepare } from '#texts';
 import { LIMITS } from '../../../generated/known';
 import type { Aim, PieceSpec, RosterEntry, Target } from '../../protocol/decode';
@@ -10,7 +10,7 @@ import { readPlan } from './plan';
 
 const texts = coachPrepare.roster;
 
-/** What the server takes: characters of a name, athletes at once, heart limits in beats a minute. */
+/** What the server accepts: characters of a name, athletes at once, heart limits in beats a minute. */
 const NAME_MAX = LIMITS.name_max;
 const AT_ONCE_MAX = LIMITS.added_max;
 const HEART_LIMIT = { least: LIMITS.heart_limit_min_bpm, most: LIMITS.heart_limit_max_bpm };
@@ -19,11 +19,11 @@ const HEART_LIMIT = { least: LIMITS.heart_limit_min_bpm, most: LIMITS.heart_limi
 export interface Trouble {
   readonly line: number;
   readonly says: string;
-  /** What was probably meant, to be taken with one press. */
+  /** What was probably meant, to be accepted with one press. */
   readonly meant?: Meant;
 }
 
-/** What cannot be used of a line, and what was probably meant. */
+/** What in a line cannot be used, and what was probably meant. */
 interface Wrong {
   readonly ok: false;
   readonly says: string;
@@ -32,16 +32,16 @@ interface Wrong {
 
 export interface Roster {
   readonly entries: readonly RosterEntry[];
-  /** On which line each of them stands. */
+  /** The line on which each of them was found. */
   readonly lines: readonly number[];
   /** The line of the heading; null without one. */
   readonly heading: number | null;
   readonly troubles: readonly Trouble[];
-  /** Columns of the heading that are none of ours, as they are written there: nothing is read from them. */
+  /** Columns of the heading that are not ours, as they are written there: nothing is read from them. */
   readonly unread: readonly string[];
 }
 
-/** What a piece is measured by; one that is over takes no target any more. */
+/** What a piece is measured by; one that is over takes no more targets. */
 export type Kind = 'distance' | 'time' | 'over';
 
 /** As they are written in the file, whatever the language of the page. */
@@ -49,7 +49,7 @@ export const COLUMNS = ['name', 'team', 'target', 'plan', 'heart_limit', 'past']
 type Column = (typeof COLUMNS)[number];
 type Cells = Partial<Record<Column, string>>;
 
-/** The text of a table that a spreadsheet has written: UTF-8, or as older ones write Western names. */
+/** The text of a table that a spreadsheet has written: UTF-8, or as older ones write Western European names. */
 export function tableText(bytes: ArrayBuffer): string {
   try {
     return new TextDecoder('utf-8', { fatal: true }).decode(bytes);
@@ -59,10 +59,10 @@ export function tableText(bytes: ArrayBuffer): string {
 }
 
 /**
- * Reads a roster. Columns stand between commas, semicolons or tabs, whichever the first line has; a first line
- * with `name` in it is the heading and may have the columns in any order. The target is for each of this many
- * pieces that it fits, where `kinds` says what those are measured by; `spec` is the one that comes next, for which
- * a target can be impossible. Names in `taken` are in the session already.
+ * Reads a roster. Columns are separated by commas, semicolons or tabs, whichever the first line has; a first line with
+ * `name` in it is the heading and may have the columns in any order. The target applies to each of this many pieces
+ * that it fits, where `kinds` says what those are measured by; `spec` is the one that comes next, for which a target
+ * can be impossible. Names in `taken` are in the session already.
  */
 export function readRoster(text: string, pieces: number, taken: readonly string[] = [], kinds: readonly Kind[] = [], spec: PieceSpec | null = null): Roster {
   const lines = text.replace(/^\uFEFF/, '').split(/\r\n|\r|\n/);
@@ -116,25 +116,25 @@ export function readRoster(text: string, pieces: number, taken: readonly string[
   return { entries, lines: on, heading: headed, troubles, unread };
 }
 
-/** Names are one name whatever the case. */
+/** Names are the same whatever the case. */
 function folded(name: string): string {
   return name.trim().toLowerCase();
 }
 
-/** What stands most often in the first line; a comma when nothing does. */
+/** What occurs most often in the first line; a comma when nothing does. */
 function separator(line: string): string {
   const count = (mark: string) => line.split(mark).length - 1;
   return [',', ';', '\t'].reduce((best, mark) => (count(mark) > count(best) ? mark : best));
 }
 
-/** The columns that a heading names; null when the line is somebody. */
+/** The columns that a heading names; null when the line is a person. */
 function heading(cells: readonly string[]): readonly (Column | null)[] | null {
   const names = cells.map((cell) => cell.trim().toLowerCase().replaceAll(/[\s-]+/g, '_'));
   if (!names.includes('name')) return null;
   return names.map((name) => COLUMNS.find((column) => column === name) ?? null);
 }
 
-/** Whether a line that names nobody's column is meant as a heading all the same. */
+/** Whether a line that names none of our columns is meant as a heading all the same. */
 function looksLikeHeading(cells: readonly string[]): boolean {
   const ours = cells.filter((cell) => COLUMNS.some((column) => column === cell.trim().toLowerCase()));
   return ours.length > 1 || ours.includes(cells[0] ?? '');
@@ -163,12 +163,12 @@ function entryOf(cells: Cells, pieces: number, kinds: readonly Kind[], spec: Pie
   if (!limit.ok) return no(texts.wrong(name, limit.says));
   const rowed = readPast(past);
   if (!rowed.ok) return no(texts.wrong(name, rowed.says));
-  // They are of one piece; of several nobody could tell which.
+  // They are for one piece; with several nobody could tell which.
   const isOpen = (nth: number) => kinds[nth] !== 'over';
   const open = Array.from({ length: pieces }, (_, nth) => nth).filter(isOpen);
   if (rowed.value.length > 0 && open.length > 1) return no(texts.pastOfOne(name, open.length));
   const aim: Aim = { target: wanted?.value ?? null, plan: means.value, history: [...rowed.value] };
-  // A finish is no target of a piece by time; one that fits none is sent all the same, and the answer says why not.
+  // A finish is not a target for a piece by time; one that fits none is sent all the same, and the answer says why not.
   const fits = (nth: number) => aim.target === null || kinds[nth] === undefined || fitsKind(aim.target, kinds[nth]);
   const any = open.some(fits);
   const aimOf = (nth: number): Aim => (isOpen(nth) && (fits(nth) || !any) ? aim : { target: null, plan: { profile: 'even' }, history: [] });
@@ -180,7 +180,7 @@ function fitsKind(target: Target, kind: Kind): boolean {
   return target.want === 'pace' || (target.want === 'finish') === (kind === 'distance');
 }
 
-/** Beats a minute; nothing typed is no limit. */
+/** Beats a minute; nothing typed means no limit. */
 export function readHeartLimit(typed: string): Read<number | null> {
   const text = typed.trim();
   if (text === '') return { ok: true, value: null };
@@ -212,18 +212,18 @@ function no(says: string): { readonly ok: false; readonly says: string } {
   return { ok: false, says };
 }
 
-/** The line with what was meant in place of what was typed. */
+/** The line with what was meant instead of what was typed. */
 export function withMeant(text: string, line: number, { typed, text: meant }: Meant): string {
   const lines = text.split('\n');
   const before = lines[line - 1] ?? '';
-  // A name may hold the same figures: the target stands behind it, as a rule.
+  // A name may contain the same figures: the target usually comes after it.
   const at = before.lastIndexOf(typed);
   if (at === -1) return text;
   lines[line - 1] = `${before.slice(0, at)}${meant}${before.slice(at + typed.length)}`;
   return lines.join('\n');
 }
 
-/** What stays to be mended once the good lines are taken: these lines, under their heading. */
+/** What remains to be corrected once the good lines are taken: these lines, under their heading. */
 export function leftOver(text: string, { heading }: Roster, wrong: ReadonlySet<number>): string {
   const stays = (line: number) => line === heading || wrong.has(line);
   return wrong.size === 0 ? '' : text.split('\n').filter((_, nth) => stays(nth + 1)).join('\n');

@@ -4,7 +4,7 @@ import { readPiece } from '../../ui/parse';
 import { planText, readPlan } from './plan';
 import { callText, nextOfSheet, readCall, readLines, readSheet, readSheetCall, shareOf, sheetText } from './sheet';
 
-// The same lines as the program for the command line is tested with.
+// The same lines that the command-line program is tested with.
 test('every kind of point and length is read, and written as it was typed', () => {
   for (const line of [
     '850m: Sit tall / Tall, and breathe out for 30s',
@@ -29,7 +29,7 @@ test('a line that cannot be used is named, the others stay', () => {
   ]);
 });
 
-// The same lines as the program for the command line is tested with.
+// The same lines that the command-line program is tested with.
 test('a call in each repeat is one call at the same point of every repeat that is long enough', () => {
   const read = (text: string, piece: string) => {
     const repeats = readPiece(piece);

@@ -1,5 +1,5 @@
-// Focus calls as people write them: `850m: Sit tall / Tall at the catch, and breathe for 10 strokes`; and what of
-// the call sheet is still to come.
+// Focus calls as people write them: `850m: Sit tall / Tall at the catch, and breathe for 10 strokes`; and what of the
+// call sheet is still to come.
 import { coach as texts } from '#texts';
 import { LIMITS } from '../../../generated/known';
 import type { CallText, Line, PieceSpec, Point, Repeat, SentCall, SheetCall, Span } from '../../protocol/decode';
@@ -7,7 +7,7 @@ import { distanceText, durationText } from '../../ui/format';
 import { readDistance, readTime, type Read } from '../../ui/parse';
 import type { Trouble } from './roster';
 
-/** What the server takes of a call. */
+/** What the server accepts for a call. */
 const SHOWN_MAX = LIMITS.call_shown_max;
 const WORDS_MAX = LIMITS.call_words_max;
 const SPOKEN_MAX = LIMITS.call_spoken_max;
@@ -37,7 +37,7 @@ export function readSheetCall(typed: string): Read<SheetCall> {
   return call.ok ? { ok: true, value: { at, audience: { whom: 'all' }, ...call.value } } : call;
 }
 
-/** A call sheet, a call a line; `each last 50m: Legs first` stands for one call in every repeat. */
+/** A call sheet, one call per line; `each last 50m: Legs first` stands for one call in every repeat. */
 export function readSheet(text: string, repeats: readonly Repeat[]): { readonly values: readonly SheetCall[]; readonly troubles: readonly Trouble[] } {
   const { values, troubles } = readLines(text, (line) => readInEach(line, repeats));
   return { values: values.flat(), troubles };
@@ -74,7 +74,7 @@ function inEach(at: Point, repeats: readonly Repeat[]): readonly Point[] {
   });
 }
 
-/** Every line that is not empty, each by itself. */
+/** Every line that is not empty, each on its own. */
 export function readLines<Value>(
   text: string,
   read: (line: string) => Read<Value>,
@@ -149,7 +149,7 @@ export function lastsText(span: Span): string {
   }
 }
 
-/** How long a call lasts, as one chooses it. */
+/** How long a call lasts, as an option to choose. */
 export function spanChoice(span: Span): string {
   switch (span.until) {
     case 'strokes':
@@ -187,7 +187,7 @@ export interface Coming {
   readonly of: number;
 }
 
-/** What the sheet sends next: the first entry that not all who row have had; null when all is said. */
+/** What the sheet sends next: the first entry that not everybody who rows has had; null when everything has been said. */
 export function nextOfSheet({ call_sheet }: PieceSpec, calls: readonly SentCall[], lines: readonly Line[]): Coming | null {
   const rowing = lines.filter(({ doing }) => doing === 'rowing').map(({ athlete }) => athlete);
   const had = new Map<number, Set<string>>();

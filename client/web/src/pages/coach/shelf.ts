@@ -1,5 +1,5 @@
-// What this device keeps for the coach: the sessions that were made or opened here, the links that came with them
-// (the server keeps only hashes), and how the coach likes the desk. Nothing of it ever leaves the device by itself.
+// What this device keeps for the coach: the sessions that were made or opened here, the links that came with them (the
+// server keeps only hashes), and how the coach likes the desk. None of it ever leaves the device by itself.
 import { isFields, restored } from '../../protocol/decode';
 import type { Shelf } from '../../session/remembered';
 import { soundKeys, type Keys } from './keys';
@@ -24,7 +24,7 @@ export interface Habits {
   readonly singleKeys: boolean;
   /** Keys that are not the usual ones. */
   readonly keys: Keys;
-  /** How long a call of the pad stands, as it is typed; empty until the next. */
+  /** How long a call of the pad stands, as it is typed; empty means until the next. */
   readonly span: string;
 }
 
@@ -41,7 +41,7 @@ export function keptSessions(shelf: Pick<Shelf, 'getItem'>): readonly KeptSessio
   return (kept?.sessions ?? []).filter(sound);
 }
 
-/** Takes note of a session; what was known of it and is not named stays. */
+/** Takes note of a session; what was known about it and is not given stays. */
 export function keepSession(shelf: Pick<Shelf, 'getItem' | 'setItem'>, code: string, more: Partial<Omit<KeptSession, 'code'>>): void {
   const all = keptSessions(shelf);
   const known = all.find((one) => one.code === code) ?? { code, title: '', secret: '', board: null, links: {} };
@@ -54,7 +54,7 @@ export function dropSession(shelf: Pick<Shelf, 'getItem' | 'setItem'>, code: str
   shelf.setItem(SESSIONS, JSON.stringify({ sessions: keptSessions(shelf).filter((one) => one.code !== code) }));
 }
 
-/** The head coach's key, by which sessions are made on this server; empty where it was never opened by that link. */
+/** The head coach's key, with which sessions are made on this server; empty where it was never opened by that link. */
 export function keptKey(shelf: Pick<Shelf, 'getItem'>): string {
   return shelf.getItem(KEY) ?? '';
 }
@@ -69,7 +69,7 @@ export function keptHabits(shelf: Pick<Shelf, 'getItem'>): Habits {
     shelf.getItem(HABITS),
     ({ singleKeys, span }) => typeof singleKeys === 'boolean' && typeof span === 'string',
   );
-  // Habits of before keys could be changed have none.
+  // Habits from before keys could be changed have none.
   return kept === null ? { singleKeys: true, keys: {}, span: '10 strokes' } : { ...kept, keys: soundKeys(kept.keys) };
 }
 

@@ -11,14 +11,14 @@ export interface KeptTable {
 export class Tables {
   readonly #wanted = new Map<CommandId, KeptTable>();
 
-  /** The answer to this is to become a file of this name. */
+  /** The answer to this is to become a file with this name. */
   want(command: CommandId, name: string): void {
     this.#wanted.set(command, { name, csv: '' });
   }
 
-  /** Takes in what is told; the table that is whole with it, or null. */
+  /** Takes in what is told; returns the table that it completes, or null. */
   hear(news: News): KeptTable | null {
-    // What has no answer is asked for again, and comes from the beginning.
+    // What has not been answered is asked for again, and comes from the beginning.
     if (news.news === 'welcome') for (const [command, { name }] of this.#wanted) this.want(command, name);
     if (news.news !== 'said') return null;
     const { msg } = news;

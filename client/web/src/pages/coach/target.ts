@@ -1,7 +1,7 @@
 // A target as a mean pace over all the work, whichever way it was set.
 import type { PieceSpec, Target } from '../../protocol/decode';
 
-/** Milliseconds for 500 m; null when the target is of another kind than the piece. */
+/** Milliseconds per 500 m; null when the target is of a different kind from the piece. */
 export function targetPace(target: Target, { repeats }: PieceSpec): number | null {
   const dm = repeats.reduce((sum, { work }) => sum + (work.by === 'distance' ? work.distance_dm : 0), 0);
   const ms = repeats.reduce((sum, { work }) => sum + (work.by === 'time' ? work.time_ms : 0), 0);
@@ -17,7 +17,7 @@ export function targetPace(target: Target, { repeats }: PieceSpec): number | nul
   }
 }
 
-/** A target with its mean pace, for a ladder of all; the quickest first, those without last. */
+/** A target with its mean pace, for a ladder of everybody; the quickest first, those without last. */
 export function byPace<One>(all: readonly One[], of: (one: One) => Target | null, spec: PieceSpec): readonly One[] {
   const pace = (one: One) => {
     const target = of(one);

@@ -22,7 +22,7 @@ function ida(typed: string | null): AthleteView {
 test('a target stays with the piece it was set for, whatever comes between', () => {
   const first = withTargets({}, piece('1700m'), [ida('5:06')]);
   expect(offered(first, 'ida', piece('1700m'))).toEqual({ typed: '5:06.0', from: null });
-  // Gone with the piece, it is not forgotten.
+  // Gone along with the piece, it is not forgotten.
   expect(withTargets(first, piece('6x350m/1:15'), [ida(null)])).toBe(first);
   const second = withTargets(first, piece('6x350m/1:15'), [ida('1:28/500m')]);
   expect(offered(second, 'ida', piece('1700m'))).toEqual({ typed: '5:06.0', from: null });
@@ -46,7 +46,7 @@ test('a target that is still to go with the piece before is none of the new one'
   expect([...first.stale]).toEqual([]);
   const second = seenFor(first, piece('6x350m/1:15'), before);
   expect([...second.stale]).toEqual(before);
-  // Told anew she is looked at again.
+  // Told again, she is looked at again.
   const after = [ida(null)];
   expect(after.filter((view) => !seenFor(second, piece('6x350m/1:15'), after).stale.has(view))).toEqual(after);
 });

@@ -5,7 +5,7 @@ import { readPiece, readTarget } from '../../ui/parse';
 import type { KeptTargets } from './shelf';
 import { targetPace } from './target';
 
-/** What is kept of a piece that has not begun; the same object when nothing is new. */
+/** What is kept for a piece that has not begun; the same object when nothing is new. */
 export function withTargets(kept: KeptTargets, piece: PieceView, athletes: readonly AthleteView[]): KeptTargets {
   const name = pieceText(piece.spec.repeats);
   const fresh = athletes.flatMap(({ athlete, aim }) => {
@@ -22,13 +22,13 @@ export interface Seen {
   readonly stale: ReadonlySet<AthleteView>;
 }
 
-/** The server tells that a piece is another one before it tells whose target went with it: until then that target is none of the new piece. */
+/** The server says that a piece has changed before it says whose target went with it: until then such a target does not belong to the new piece. */
 export function seenFor(was: Seen | null, piece: PieceView, athletes: readonly AthleteView[]): Seen {
   const name = pieceText(piece.spec.repeats);
   return was?.name === name ? was : { name, stale: new Set(was === null ? [] : athletes) };
 }
 
-/** What somebody could aim for whose target is gone: that of the same piece, or else the pace of the last other one. */
+/** What somebody whose target is gone could aim for: the target for the same piece or, failing that, the pace of the last other one. */
 export interface Offer {
   readonly typed: string;
   /** The other piece that it comes from; null when it is the same. */

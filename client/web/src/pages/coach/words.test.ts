@@ -32,7 +32,7 @@ test('who is heard: by name while they are few', () => {
   expect(said(false, false, false)).toBe('3 athletes, all connected');
   expect(said(true, false, true)).toBe('3 athletes, Ida Fenn and Uma Roe not connected');
   expect(said(true, true, true)).toBe('3 athletes, 3 not connected');
-  // Towards the end: whom it waits for, so that the coach may close it.
+  // Towards the end: whom it is waiting for, so that the coach may close it.
   const closing = (doings: Line['doing'][], ...lost: number[]) => {
     const lines = doings.map((doing, nth) => ({ ...line('abc'[nth] ?? '', lost.includes(nth)), doing }));
     const pieces = session({}).pieces.map((piece) => ({ ...piece, phase: { phase: 'closing', go_at_ms: 1_000 } as const }));
@@ -79,7 +79,7 @@ test('of every order that waits it is said what becomes of it', () => {
   expect(says(call, false, true, 1_000)).toEqual(['‘Catch together’ goes out when the server is back, as long as this page stays open.']);
   expect(says(call, true, true, 1_000)).toEqual(['‘Catch together’ was on its way when the server was lost: whether it arrived is known when the server is back.']);
   expect(says({ do: 'stop' }, false, true, 1_000)).toEqual(['The stop is sent when the server is back, as long as this page stays open.']);
-  // While the server is there, only what takes long is worth a word.
+  // While the server is there, only what takes long is worth mentioning.
   expect(says(call, true, false, 2_000)).toEqual([]);
   expect(says(call, true, false, 4_000)).toEqual(['‘Catch together’: no answer from the server yet.']);
   expect(waiting([asked(call, false), asked(call, true)], true, 1_000, 1).map((one) => one.may_be_dropped)).toEqual([true, false]);

@@ -1,4 +1,4 @@
-// Which text the coach's page says of the whole field.
+// Which text the coach's page uses about the whole field.
 import { coach as texts, type Some } from '#texts';
 import type { AthleteView, CommandId, Order, PieceView } from '../../protocol/decode';
 import type { Unanswered } from '../../session/live.svelte';
@@ -7,10 +7,10 @@ import { pieceText } from '../../ui/format';
 import { phaseText, repeatText } from '../../ui/words';
 import { closingText } from './closing';
 
-/** Names in one breath; beyond, a number. */
+/** Names in one breath; beyond that, a number. */
 const NAMES_MAX = 2;
 
-/** What the clock of the piece tells, in two short lines behind its figure: `0:14` `rest left` `then repeat 3 of 5`. */
+/** What the clock of the piece says, in two short lines after its figure: `0:14` `rest left` `then repeat 3 of 5`. */
 export function clockWords(piece: PieceView): readonly [string, string] {
   const { phase, spec } = piece;
   const repeat = repeatText(piece);
@@ -31,9 +31,9 @@ export function clockWords(piece: PieceView): readonly [string, string] {
   }
 }
 
-/** Who is in, and who of them is not heard; at the end of a repeat and of the piece, for whom all others wait. */
+/** Who is home, and who is not heard; at the end of a repeat and of the piece, whom everybody else is waiting for. */
 export function heardText(session: Session): string {
-  // Before a go the standings are not kept up: there is nothing to stand by.
+  // Before a go the standings are not kept up to date: there is nothing to go by.
   const lines = goAt(currentPhase(session)) === null ? null : (session.standings?.lines ?? null);
   const here = (lines ?? session.athletes).filter(({ doing }) => doing !== 'away');
   const lost = (lines ?? []).filter(({ doing, not_heard }) => not_heard && doing !== 'away');
@@ -59,12 +59,12 @@ export function lostHeardText(session: Session): string {
   return texts.field.lastHeard(here);
 }
 
-/** An order without an answer takes longer than a blink, in real time. */
+/** An order that has not been answered for this long takes longer than a blink, in real time. */
 const SOON_MS = 1_500;
 
 /**
- * What waits for the server: on the desk while it is away, or without an answer for longer than usual. Said from when
- * it is known that it was asked for.
+ * What is waiting for the server: on the desk while it is away, or unanswered for longer than usual. Shown from the
+ * moment that the time it was asked for is known.
  */
 export function waiting(unanswered: readonly Unanswered[], away: boolean, nowMs: number | null, speed: number): readonly Waiting[] {
   return unanswered.flatMap(({ msg, said, asked_at_ms }) => {
@@ -100,7 +100,7 @@ function askedText(msg: Unanswered['msg']): string {
       return texts.waiting.lettingIn;
     case 'turn_away':
       return texts.waiting.turningAway;
-    // What an athlete says.
+    // Things that an athlete says.
     case 'aim':
     case 'consent':
     case 'ready':
@@ -117,7 +117,7 @@ function askedText(msg: Unanswered['msg']): string {
   }
 }
 
-/** What an order is called while it waits; a call is called by its words. */
+/** What an order is called while it waits; a call goes by its words. */
 const ORDERS: Readonly<Record<Exclude<Order['do'], 'call'>, string>> = {
   take_back: texts.waiting.takeBack,
   start: texts.waiting.start,
@@ -137,7 +137,7 @@ const ORDERS: Readonly<Record<Exclude<Order['do'], 'call'>, string>> = {
   settings: texts.waiting.prepared,
 };
 
-/** By name while they are few, else how many. */
+/** By name while they are few, otherwise how many. */
 function named(session: Session, lines: readonly { readonly athlete: string }[]): Some {
   return someOf(session, lines.map((line) => line.athlete));
 }
@@ -154,10 +154,10 @@ export function standingCalls(session: Session): readonly ListedCall[] {
   );
 }
 
-/** How long it is said that a call reached nobody. */
+/** How long a message that a call reached nobody stays. */
 const UNHEARD_TOLD_MS = 12_000;
 
-/** That the newest call reached nobody, and why; empty when it did reach somebody, or was long ago. */
+/** Says that the newest call reached nobody, and why; empty when it did reach somebody, or was long ago. */
 export function unheardText(session: Session, nowMs: number | null): string {
   const last = callsOfPiece(session).reduce<ListedCall | null>((newest, call) => (newest === null || call.sent_at_ms >= newest.sent_at_ms ? call : newest), null);
   if (last === null || nowMs === null || last.athletes.length > 0 || nowMs - last.sent_at_ms > UNHEARD_TOLD_MS) return '';
@@ -169,13 +169,13 @@ export function teamsOf(session: Session): readonly string[] {
   return [...new Set(session.athletes.flatMap(({ spec }) => spec.team ?? []))].sort((a, b) => a.localeCompare(b));
 }
 
-/** Their names while they are few, else how many. */
+/** Their names while they are few, otherwise how many. */
 export function someOf(session: Session, athletes: readonly string[]): Some {
   if (athletes.length > NAMES_MAX) return athletes.length;
   return athletes.map((id) => athlete(session, id)?.spec.name ?? '?');
 }
 
-/** As a list is looked through for somebody. */
+/** In the order in which a list is searched for somebody. */
 export function byName(athletes: readonly AthleteView[]): readonly AthleteView[] {
   return athletes.toSorted((one, other) => one.spec.name.localeCompare(other.spec.name));
 }

@@ -58,7 +58,7 @@ export const athlete = {
   /** What the coach reads as the athlete's machine. */
   demoMachine: 'demo rower (made up)',
   someMachine: 'rowing machine',
-  /** The link to a machine or a strap: a few words, and what is so and what helps. */
+  /** The link to a machine or a strap: a few words, then what the matter is and what helps. */
   ways: { link: 'Link the machine', strap: 'Link a strap', release: 'Unlink it', bridge: 'Row through a bridge', demo: 'Try it with a demo rower' },
   link: {
     insecure: {
@@ -120,7 +120,7 @@ export const athlete = {
     wrong_machine: { short: 'not a strap', says: 'This device does not tell a heart rate. Pick another one.' },
   },
   spoken: 'Calls will be spoken.',
-  /** While it is rowed: words beside figures, as short as can be. */
+  /** While it is rowed: words beside figures, as short as possible. */
   target: (target: string) => `target ${target}`,
   pace: 'pace',
   rate: 'rate',
@@ -128,7 +128,7 @@ export const athlete = {
   repeat: 'repeat',
   sinceGo: 'time rowed',
   forTarget: 'for target',
-  /** Instead of a target that nobody can reach any more: what was rowed before. */
+  /** Instead of a target that nobody can reach any more: something rowed before. */
   forGoal: (goal: string) => `for ${goal}`,
   forTargetOf: (pace: string) => `pace for target *${pace}*`,
   forGoalOf: (goal: string, pace: string) => `pace for ${goal} *${pace}*`,

@@ -1,4 +1,4 @@
-// The athlete's target, and the plan to reach it: a part that comes with its texts.
+// The athlete's target, and the plan to reach it: a part loaded together with its texts.
 export const athleteAims = {
   unheard: 'The server may not have got this; it is told again when it is back.',
   howFar: 'How far do you want to row?',

@@ -1,4 +1,4 @@
-// The athlete's page before the piece: a part that comes with its texts.
+// The athlete's page before the piece: a part loaded together with its texts.
 import { numbers } from './language';
 
 export const athletePrepare = {
@@ -24,7 +24,7 @@ export const athletePrepare = {
   beforeYouRow: 'Before you row',
   read: 'read',
   canHurt: 'Rowing hard can hurt. Read this before you row.',
-  /** The words of the program for the command line (a test compares them); never shown over a result. */
+  /** The words of the command-line program (a test compares them); never shown over a result. */
   cautions: [
     'Row at a level that suits your health. New to hard exercise, or with a condition of heart, lungs, kidneys or blood sugar? Talk to a doctor first.',
     'Stop at once and tell someone if you feel pain or pressure in the chest, arm, neck or jaw, faint, sick, an odd heartbeat, or far more breathless than the work explains.',
@@ -65,6 +65,6 @@ export const athletePrepare = {
   onBoard: { name: 'my name, in full where it fits', short: 'my first name and an initial', hidden: 'an athlete without a name' },
   notTaken: (why: string) => `Not accepted: ${why}`,
   passHeartRate: 'Pass my heart rate on.',
-  /** What is agreed to by that, as in the program for the command line; another wording has another number (`consent.ts`). */
+  /** What is agreed to by that, as in the command-line program; another wording needs another number (`consent.ts`). */
   heartRate: 'Your heart rate is passed on to your coach and to nobody else, until you take that back.',
 } as const;

@@ -1,4 +1,4 @@
-// What became of the piece, for the athlete: a part that comes with its texts.
+// What became of the piece, for the athlete: a part loaded together with its texts.
 import { numbers, tenths } from './language';
 
 export const athleteResult = {

@@ -24,7 +24,7 @@ export const board = {
     here: (count: number) => `*${numbers.format(count)}* here`,
     away: (count: number) => `*${numbers.format(count)}* not here yet`,
   },
-  /** The block on top. */
+  /** The block at the top. */
   thePiece: 'The piece',
   then: (work: string) => `then ${work}`,
   areIn: (home: number, rowing: number) =>
@@ -34,7 +34,7 @@ export const board = {
   /** Between two pieces. */
   teamsOf: (piece: string) => `Teams, ${piece}`,
   stage: (repeat: string, work: string) => `${repeat} × ${work}`,
-  /** The focus call; the number stands beside it, large. */
+  /** The focus call; the number is beside it, large. */
   call: 'Focus call',
   callOver: 'Focus call, over',
   strokesLeft: (strokes: number) => plural(strokes, { one: 'stroke left', other: 'strokes left' }),

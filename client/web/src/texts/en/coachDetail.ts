@@ -1,4 +1,4 @@
-// The coach's page: one athlete, looked at.
+// The coach's page: a close look at one athlete.
 import { numbers, tenths, units } from './language';
 
 export const coachDetail = {

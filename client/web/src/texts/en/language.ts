@@ -1,8 +1,8 @@
-// The language and its rules: forms by number, lists, and numbers as they are written in it.
+// The language and its rules: forms by number, lists, and how numbers are written.
 import { pluralOf } from '../plural';
 
 const LANGUAGE = 'en-GB';
-/** The language as browsers name it, and to which side it is written. */
+/** The language as browsers name it, and in which direction it is written. */
 export const language: { readonly tag: string; readonly direction: 'ltr' | 'rtl' } = { tag: LANGUAGE, direction: 'ltr' };
 
 export const plural = /* @__PURE__ */ pluralOf(LANGUAGE);
@@ -12,7 +12,7 @@ export const numbers = /* @__PURE__ */ new Intl.NumberFormat(LANGUAGE, { maximum
 export const percent = /* @__PURE__ */ new Intl.NumberFormat(LANGUAGE, { style: 'percent', maximumFractionDigits: 0 });
 export const tenths = /* @__PURE__ */ new Intl.NumberFormat(LANGUAGE, { minimumFractionDigits: 1, maximumFractionDigits: 1 });
 
-/** Some of the athletes: by name while they are few, else how many. */
+/** Some of the athletes: by name while they are few, otherwise how many. */
 export type Some = readonly string[] | number;
 
 export function some(who: Some): string {

@@ -20,7 +20,7 @@ export const ui = {
     unheard: 'signal lost',
     did_not_start: 'did not start',
   },
-  /** Of whom nothing is projected, and who has no place. */
+  /** For those about whom nothing is projected, and who have no place. */
   missedRepeats: 'missed repeats',
   pieceTitle: (title: string, piece: string) => `${title}, ${piece}`,
   /** Which of some repeats, pages, strokes. */
@@ -34,7 +34,7 @@ export const ui = {
   noQr: 'The QR code could not be drawn; use the link.',
   colours: 'Colours',
   themes: { light: 'Light', dark: 'Dark', device: 'Same as this device' },
-  /** Why there is no connection, when the server has not said it. */
+  /** Why there is no connection, when the server has not said why. */
   lost: {
     noAnswer: 'The server did not answer in time.',
     silent: 'The server has been silent for a while.',

@@ -1,12 +1,12 @@
 // A language nobody speaks, made from the English texts: letters with accents, two fifths longer, right to left, in
-// brackets. What stays plain on a page built with it was not taken from `#texts`; what is cut or out of place would be in a
-// long language too. For tests alone: `THOLE_LANGUAGE=pseudo npm run build`.
+// brackets. What stays plain on a page built with it was not taken from `#texts`; what is cut off or out of place would be
+// in a long language too. Only for tests: `THOLE_LANGUAGE=pseudo npm run build`.
 import * as english from '../en/index';
 import type { Texts } from '../shape';
 
 const PLAIN = 'abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ';
 const ACCENTED = 'àƀçđéƒǧħîĵķłɱñöþɋŕšŧüṽŵẋýžÀƁÇĐÉƑǦĦÎĴĶŁṀÑÖÞɊŔŠŦÜṼŴẊÝŽ';
-/** Languages with long words need about so much more room than English. */
+/** Languages with long words need about this much more room than English. */
 const LONGER = 0.4;
 
 /** `Start` is `⟦Šŧàŕŧ··⟧`. Keys of the keyboard stay as they are. */
@@ -20,7 +20,7 @@ export function pseudo(text: string): string {
   return `⟦${accented}${'·'.repeat(Math.ceil(text.length * LONGER))}⟧`;
 }
 
-/** The same shape, every text of it changed; what a function says is changed when it says it. */
+/** The same shape, with every text changed; what a function says is changed when it says it. */
 function changed<T>(texts: T): T {
   if (typeof texts === 'string') return pseudo(texts) as T;
   if (typeof texts === 'function') return ((...told: unknown[]) => changed((texts as (...told: unknown[]) => unknown)(...told))) as T;

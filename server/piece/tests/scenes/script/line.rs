@@ -13,7 +13,7 @@ use uuid::Uuid;
 
 use super::words::{metres, time};
 
-/// A line, read.
+/// A line, parsed.
 pub(super) struct Line {
     pub(super) ms: u64,
     pub(super) name: String,
@@ -48,7 +48,7 @@ pub(super) enum What {
     Sample { dm: i64, strokes: Option<i64>, rate: Option<i64> },
     /// `NAME rows 1:45.0 until 2:00.0`, and after it `every 0:02`; `NAME stands until 2:00.0`.
     Rows { per_500m_ms: u64, until: u64, pause_ms: u64 },
-    /// `NAME resets`: the machine counts from nothing again.
+    /// `NAME resets`: the machine counts from zero again.
     Resets,
     /// `NAME silent`: nothing is heard of the device from now on.
     Silent,
@@ -74,7 +74,7 @@ impl Line {
     /// Reads a line.
     ///
     /// # Panics
-    /// When nobody understands it.
+    /// When the line makes no sense.
     pub(super) fn read(line: &str) -> Line {
         Line::understood(line).unwrap_or_else(|| panic!("nobody understands this line: {line}"))
     }
@@ -178,7 +178,7 @@ fn aim(words: &[&str]) -> Option<Aim> {
     Some(Aim { target: Some(target), plan, history: Vec::new() })
 }
 
-/// The text between quotes, and what stands behind it.
+/// The text between quotes, and what comes after it.
 fn quoted(text: &str) -> Option<(String, &str)> {
     let (_, text) = text.split_once('\'')?;
     let (words, rest) = text.split_once('\'')?;
@@ -244,7 +244,7 @@ fn stands_for(name: &str) -> AthleteId {
     AthleteId(Uuid::from_bytes(bytes))
 }
 
-/// The athletes that these names, told as identities, belong to.
+/// The athletes that these names, given as identities, belong to.
 pub(super) fn picked(
     names: &[AthleteId],
     mut whose: impl FnMut(&str) -> AthleteId,
