@@ -2,10 +2,12 @@
 //!
 //! The vocabulary, which the core shares: `units`, `ids`, `limits`, `spec`, `sample`, `order`,
 //! `refusal`, `question`, `standing`, `event`. The messages made of it: `client_msg`, `server_msg`. Why connections end: `close`.
-//! How some of it is told to people: `shown`, `results_table`; how they type it: `typed`.
+//! What lasts beyond a session, over HTTP: `club`. How some of it is told to people: `shown`, `results_table`; how they type it:
+//! `typed`.
 
 pub mod client_msg;
 pub mod close;
+pub mod club;
 pub mod effect;
 pub mod event;
 pub mod ids;

@@ -2,7 +2,9 @@
 //! waits for it: whatever it has missed it takes from the journal.
 
 pub mod command;
+pub mod desk;
 pub mod export;
+pub mod http;
 mod migrations;
 mod queries;
 pub mod reading;
@@ -13,5 +15,6 @@ pub mod store;
 pub mod taking;
 mod zone;
 
+pub use desk::Desk;
 pub use store::{ClubError, Store, file};
 pub use taking::Handing;

@@ -50,7 +50,7 @@ use tokio::{
 
 use beats::Beats;
 use clock::Clock;
-use club::Handing;
+use club::{Desk, Handing};
 use comings::Comings;
 use config::Settings;
 use disk::{Disk, Room};
@@ -84,6 +84,8 @@ pub struct Server {
     pub registry: Registry,
     /// Where results of pieces are handed on.
     pub club: Handing,
+    /// Where the club is asked from outside.
+    pub desk: Desk,
     /// What each address may take.
     pub shares: Arc<Shares>,
     /// Who has come in, for the log.
@@ -133,6 +135,7 @@ impl Server {
             forecasts: Forecasts::default(),
             registry: Registry::default(),
             club: Handing::default(),
+            desk: Desk::default(),
             shares: Arc::new(Shares::new(limits, clock)),
             comings: Comings::new(clock),
             connections: Arc::new(Semaphore::new(limits.connections)),

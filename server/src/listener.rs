@@ -38,7 +38,7 @@ use tokio_tungstenite::{
 };
 
 use crate::{
-    Server,
+    Server, club,
     config::Settings,
     connection,
     hosts::Unasked,
@@ -208,7 +208,8 @@ async fn http<S>(
         let (guest, waiting) = (guest.clone(), waiting.clone());
         async move {
             waiting.end();
-            let response = match request.uri().path() {
+            let path = request.uri().path().to_owned();
+            let response = match &*path {
                 _ if let Err(why) = server.hosts.check(&request) => unasked(why),
                 "/ws" => match web_socket(&server, &request, scheme, (from, guest)).await {
                     Ok((response, stranger)) => {
@@ -218,6 +219,13 @@ async fn http<S>(
                     }
                     Err(response) => *response,
                 },
+                path if path.starts_with(club::http::BELOW) => {
+                    read.over();
+                    match counted(&server, &request, from, guest) {
+                        Some(guest) => club::http::answer(&server, guest, request).await,
+                        None => full(),
+                    }
+                }
                 path => page(&request, path, &server),
             };
             if response.status() != StatusCode::SWITCHING_PROTOCOLS {

@@ -71,9 +71,20 @@ impl Makers {
         let Makers::Keys { data, machine } = self else { return Ok(()) };
         let without = Refusal { why: Why::NotYours, says: WITHOUT.to_owned() };
         let offered = SecretHash::of(key.ok_or_else(|| without.clone())?);
-        let kept = fs::read_to_string(data.join(KEY)).ok();
-        let is_head_coach = kept.is_some_and(|kept| kept.trim() == offered.to_hex());
-        if is_head_coach || offered == machine.hash() { Ok(()) } else { Err(without) }
+        if is_head_coach(data, offered) || offered == machine.hash() {
+            Ok(())
+        } else {
+            Err(without)
+        }
+    }
+
+    /// Whether this is the key of the machine itself.
+    #[must_use]
+    pub fn is_machine(&self, offered: SecretHash) -> bool {
+        match self {
+            Makers::Anybody => false,
+            Makers::Keys { machine, .. } => machine.hash() == offered,
+        }
     }
 
     /// Leaves this machine's key where only its user can read it, with the address that the server listens on.
@@ -86,6 +97,13 @@ impl Makers {
             None => Ok(()),
         }
     }
+}
+
+/// Whether this is the head coach's key of a data folder, as its file has it now.
+#[must_use]
+pub fn is_head_coach(data: &Path, offered: SecretHash) -> bool {
+    let kept = fs::read_to_string(data.join(KEY)).ok();
+    kept.is_some_and(|kept| kept.trim() == offered.to_hex())
 }
 
 /// The head coach's first key; `None` when there is one already.

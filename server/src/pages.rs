@@ -61,6 +61,8 @@ pub fn file(path: &str) -> Option<File> {
         _ if page("/coach/") || path == "/coach" => "/coach.html",
         _ if page("/row/") || path == "/row" => "/athlete.html",
         _ if page("/board/") => "/board.html",
+        "/club" | "/club/" => "/club.html",
+        "/me" | "/me/" => "/me.html",
         // A page has one address, with its code in it.
         _ if path.ends_with(".html") => return None,
         other => other,

@@ -443,6 +443,7 @@ impl SessionTask {
         self.server.club.hand(Positions { before, at }, || Handed {
             session,
             created_unix_ms,
+            title: core.title().to_owned(),
             settled: Settled::clone(settled),
             seating: Seating::of(core),
         });

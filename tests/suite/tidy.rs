@@ -114,7 +114,9 @@ fn type_name(line: &str) -> Option<&str> {
         .by_ref()
         .find(|word| !matches!(*word, "" | "crate)" | "super)" | "crate" | "super" | ")"))?;
     let name = words.next().filter(|name| name.starts_with(char::is_uppercase))?;
-    let wanted_by_a_trait = ["Err", "Error", "Item", "Output", "Value"].contains(&name);
+    let wanted_by_a_trait =
+        ["Answer", "Body", "Err", "Error", "Item", "Output", "Path", "Query", "Value"]
+            .contains(&name);
     (matches!(kind, "struct" | "enum" | "trait" | "type") && !wanted_by_a_trait).then_some(name)
 }
 

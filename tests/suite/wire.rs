@@ -4,6 +4,7 @@
 mod bounds;
 mod document;
 mod examples;
+mod openapi;
 mod readme;
 mod schema;
 
@@ -142,7 +143,7 @@ fn every_number_names_its_unit_and_is_safe_for_javascript() {
     assert!(unused.is_empty(), "no longer in the protocol: {unused:?}");
 }
 
-fn is_integer(node: &serde_json::Map<String, Value>) -> bool {
+pub(crate) fn is_integer(node: &serde_json::Map<String, Value>) -> bool {
     match node.get("type") {
         Some(Value::Array(types)) => types.contains(&"integer".into()),
         Some(one) => one == "integer",
@@ -151,7 +152,7 @@ fn is_integer(node: &serde_json::Map<String, Value>) -> bool {
 }
 
 /// Whether a field is a number, even in a list or behind a name.
-fn numeric(schemas: &serde_json::Map<String, Value>, field: &Value) -> bool {
+pub(crate) fn numeric(schemas: &serde_json::Map<String, Value>, field: &Value) -> bool {
     let Some(node) = field.as_object() else { return false };
     let named = |target: &Value| {
         target

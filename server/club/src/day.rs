@@ -1,53 +1,9 @@
 //! The days of a club: what is rowed at half past eleven in the evening is of that evening, wherever the server stands.
 
-use std::{fmt, str::FromStr};
+use std::str::FromStr;
 
-use jiff::{Timestamp, civil::Date, tz::TimeZone};
-use serde::{Deserialize, Serialize};
-
-/// A day of the club's calendar, as `2026-11-30`; days compare as their texts do.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(transparent)]
-pub struct ClubDay(String);
-
-impl ClubDay {
-    /// As it is written.
-    #[must_use]
-    pub fn as_str(&self) -> &str {
-        &self.0
-    }
-
-    /// Before every other day that can be written.
-    #[must_use]
-    pub fn first() -> ClubDay {
-        ClubDay("0001-01-01".to_owned())
-    }
-
-    /// After every other day that can be written.
-    #[must_use]
-    pub fn last() -> ClubDay {
-        ClubDay("9999-12-31".to_owned())
-    }
-}
-
-impl FromStr for ClubDay {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<ClubDay, String> {
-        let wrong = || format!("{text} is no day: write it as 2026-11-30");
-        let date: Date = text.trim().parse().map_err(|_| wrong())?;
-        if !(1..=9_999).contains(&date.year()) {
-            return Err(wrong());
-        }
-        Ok(ClubDay(date.to_string()))
-    }
-}
-
-impl fmt::Display for ClubDay {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
-    }
-}
+use jiff::{Timestamp, tz::TimeZone};
+pub use thole_protocol::club::ClubDay;
 
 /// The time zone of a club, by its name in the IANA's database; the database is a part of this program.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -79,9 +35,8 @@ impl Zone {
         let instant =
             i64::try_from(unix_ms).ok().and_then(|ms| Timestamp::from_millisecond(ms).ok());
         // A clock that is set to after the year 9999 is wrong, and its day is no matter.
-        instant.map_or_else(ClubDay::last, |instant| {
-            ClubDay(self.0.to_datetime(instant).date().to_string())
-        })
+        let day = instant.map(|instant| self.0.to_datetime(instant).date().to_string());
+        day.and_then(|day| day.parse().ok()).unwrap_or_else(ClubDay::last)
     }
 }
 
@@ -119,11 +74,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_no_day_and_no_zone_is_said() {
-        assert_eq!("2026-11-30".parse::<ClubDay>().unwrap().as_str(), "2026-11-30");
-        for wrong in ["2026-11-31", "yesterday", "", "-000005-01-01"] {
-            assert!(wrong.parse::<ClubDay>().is_err(), "{wrong}");
-        }
+    fn what_is_no_zone_is_said() {
         assert!("Weir/House".parse::<Zone>().unwrap_err().contains("Europe/Berlin"));
         assert!(
             ClubDay::first() < "2026-11-30".parse().unwrap() && ClubDay::last() > ClubDay::first()

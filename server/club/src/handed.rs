@@ -5,7 +5,7 @@ use thole_protocol::{ids::SessionId, standing::Outcome, units::At};
 
 use crate::{
     day::Zone,
-    result::{ComesFrom, HeardCall, LastingResult, ResultId},
+    result::{ComesFrom, HeardCall, LastingResult, of_seat},
     seating::Seating,
 };
 
@@ -16,6 +16,8 @@ pub struct Handed {
     pub session: SessionId,
     /// When that was made; its clock counts from there.
     pub created_unix_ms: u64,
+    /// What people call it; may be empty.
+    pub title: String,
     /// What became of the piece.
     pub settled: Settled,
     /// Who sat where when it was settled.
@@ -37,7 +39,7 @@ impl Handed {
         let at_unix_ms = self.at_unix_ms();
         let sitter = self.seating.get(seat);
         LastingResult {
-            result: ResultId::of_seat(session, *piece, seat),
+            result: of_seat(session, *piece, seat),
             from: ComesFrom::Piece { session, piece: *piece, seat, revision: *revision },
             athlete: sitter.map(|sitter| sitter.athlete),
             called: sitter.map(|sitter| sitter.called.clone()),

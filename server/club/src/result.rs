@@ -1,40 +1,32 @@
 //! What somebody did in one piece on one day, to be kept.
 
-use std::{fmt, str::FromStr};
-
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use thole_piece::settled::SeatNo;
+pub use thole_protocol::club::{AllOut, HeardCall, ResultId};
 use thole_protocol::{
-    ids::{AthleteId, CallId, PieceNo, SessionId},
-    spec::{CallText, Plan, Repeat, Target},
+    ids::{AthleteId, PieceNo, SessionId},
+    spec::{Plan, Repeat, Target},
     standing::{Mark, Outcome, Split},
     total::{Certainty, Margin, Total},
-    units::{At, Decimetres, Millis},
+    units::{Decimetres, Millis},
 };
-use uuid::{Builder, Uuid};
+use uuid::Builder;
 
-use crate::{day::ClubDay, person::lasting_id};
+use crate::day::ClubDay;
 
-lasting_id! {
-    /// One result. That of a piece follows from session, piece and seat, so that it is the same however often results are made.
-    ResultId
-}
-
-impl ResultId {
-    /// The result of a seat in a piece (RFC 9562 version 8).
-    #[must_use]
-    pub fn of_seat(session: SessionId, piece: PieceNo, seat: SeatNo) -> ResultId {
-        let mut hash = Sha256::new();
-        hash.update(b"result of a seat in a piece");
-        hash.update(session.0.as_bytes());
-        hash.update(piece.0.to_be_bytes());
-        hash.update(seat.0.to_be_bytes());
-        let hash: [u8; 32] = hash.finalize().into();
-        let mut bytes = [0; 16];
-        bytes.iter_mut().zip(hash).for_each(|(byte, of_hash)| *byte = of_hash);
-        ResultId(Builder::from_custom_bytes(bytes).into_uuid())
-    }
+/// The result of a seat in a piece (RFC 9562 version 8).
+#[must_use]
+pub fn of_seat(session: SessionId, piece: PieceNo, seat: SeatNo) -> ResultId {
+    let mut hash = Sha256::new();
+    hash.update(b"result of a seat in a piece");
+    hash.update(session.0.as_bytes());
+    hash.update(piece.0.to_be_bytes());
+    hash.update(seat.0.to_be_bytes());
+    let hash: [u8; 32] = hash.finalize().into();
+    let mut bytes = [0; 16];
+    bytes.iter_mut().zip(hash).for_each(|(byte, of_hash)| *byte = of_hash);
+    ResultId(Builder::from_custom_bytes(bytes).into_uuid())
 }
 
 /// Where a result comes from.
@@ -56,30 +48,6 @@ pub enum ComesFrom {
     Typed,
     /// A file had it.
     Imported,
-}
-
-/// Whether it was all that the person had that day.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum AllOut {
-    /// Nobody has said.
-    #[default]
-    Unknown,
-    /// It was.
-    Yes,
-    /// It was not.
-    No,
-}
-
-/// A focus call that reached somebody in the piece.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct HeardCall {
-    /// Which.
-    pub call: CallId,
-    /// When they got it, on the session's clock.
-    pub at_ms: At,
-    /// The words; `None` for one that was said to people by name: those stand in the journal, and go with them.
-    pub text: Option<CallText>,
 }
 
 /// What somebody did in one piece on one day.
@@ -137,20 +105,19 @@ pub struct LastingResult {
 
 #[cfg(test)]
 mod tests {
+    use uuid::Uuid;
+
     use super::*;
 
     #[test]
     fn the_identity_of_a_result_follows_from_where_it_was_rowed_and_from_nothing_else() {
         let session = SessionId(Uuid::from_u128(7));
-        let of = |piece, seat| ResultId::of_seat(session, PieceNo(piece), SeatNo(seat));
+        let of = |piece, seat| of_seat(session, PieceNo(piece), SeatNo(seat));
         // Written down once: it stands in databases.
         assert_eq!(of(0, 0).to_string(), "ac747457-ea24-86fe-a3d3-2ef56ff968f1");
         assert_eq!(of(0, 0).0.get_version_num(), 8);
         assert_ne!(of(0, 1), of(1, 0));
-        assert_ne!(
-            of(0, 1),
-            ResultId::of_seat(SessionId(Uuid::from_u128(8)), PieceNo(0), SeatNo(1))
-        );
+        assert_ne!(of(0, 1), of_seat(SessionId(Uuid::from_u128(8)), PieceNo(0), SeatNo(1)));
         assert_eq!(of(0, 1).to_string().parse::<ResultId>().unwrap(), of(0, 1));
     }
 }

@@ -104,7 +104,13 @@ fn handed() -> Handed {
     .into_iter()
     .collect();
     // 2026-11-30 23:59 in UTC; the go is a minute later.
-    Handed { session: SESSION, created_unix_ms: 1_796_083_140_000, settled, seating }
+    Handed {
+        session: SESSION,
+        created_unix_ms: 1_796_083_140_000,
+        title: "An evening".to_owned(),
+        settled,
+        seating,
+    }
 }
 
 #[test]

@@ -127,6 +127,7 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
                 from: from.clone().unwrap_or_else(ClubDay::first),
                 to: to.clone().unwrap_or_else(ClubDay::last),
                 most: *most,
+                ..Wanted::default()
             };
             let results = read()?.results(&wanted)?;
             if *json { lines(&results)? } else { table::results(&results, *most) }

@@ -9,7 +9,7 @@ use super::store::{ClubError, Store};
 
 /// The tables in the order in which they are written, and what each is ordered by. Keys are not in it: who reads a copy is not to
 /// come in by it; nor who looked, what it takes to undo what was done, nor how far each session was taken.
-const TABLES: [(&str, &str); 15] = [
+const TABLES: [(&str, &str); 16] = [
     ("club", "club"),
     ("coach", "coach"),
     ("person", "person"),
@@ -17,6 +17,7 @@ const TABLES: [(&str, &str); 15] = [
     ("group", "\"group\""),
     ("membership", "\"group\", person, from_day"),
     ("class", "class"),
+    ("session", "session"),
     ("seat", "session, seat"),
     ("given_piece", "session, seat, piece"),
     ("result", "result"),

@@ -8,9 +8,10 @@ use super::store::ClubError;
 use crate::backup;
 
 /// In their order; the version of a file is how many of them it has seen.
-pub(super) const ALL: [&str; 2] = [
+pub(super) const ALL: [&str; 3] = [
     include_str!("migrations/0001_people_and_results.sql"),
     include_str!("migrations/0002_deeds.sql"),
+    include_str!("migrations/0003_sessions.sql"),
 ];
 
 /// Brings a file to the newest version. What was there before is copied beside it first, so that the program before this one can

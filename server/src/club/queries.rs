@@ -1,9 +1,15 @@
 //! What is asked of the store, each text once: SQL that PostgreSQL understands as well. Parameters are numbered in the order in
 //! which they are first named, for SQLite counts them so, whatever their numbers. Every text names its club.
 
-/// All texts by their names, so that a test can look at how each is carried out.
+mod keys;
+mod sessions;
+
+pub(super) use keys::*;
+pub(super) use sessions::*;
+
+/// All texts of this file by their names, so that a test can look at how each is carried out.
 #[cfg(test)]
-pub(super) const ALL: [(&str, &str); 63] = [
+const OWN: [(&str, &str); 64] = [
     ("club", CLUB),
     ("new club", NEW_CLUB),
     ("set zone", SET_ZONE),
@@ -29,6 +35,7 @@ pub(super) const ALL: [(&str, &str); 63] = [
     ("results by work", BY_WORK),
     ("results by person", BY_PERSON),
     ("results by guest", BY_GUEST),
+    ("results by session", BY_SESSION),
     ("result by its beginning", BEGINS_WITH),
     ("give seat", GIVE_SEAT),
     ("results follow their seat", RESULTS_FOLLOW),
@@ -162,24 +169,34 @@ macro_rules! listed {
 }
 
 pub(super) const BY_DAY: &str =
-    concat!(listed!("r.club = $1 AND r.day >= $2 AND r.day <= $3"), "$4");
+    concat!(listed!("r.club = $1 AND r.day >= $2 AND (r.day, r.result) < ($3, $4)"), "$5");
 
-pub(super) const BY_WORK: &str =
-    concat!(listed!("r.club = $1 AND r.work = $2 AND r.day >= $3 AND r.day <= $4"), "$5");
+pub(super) const BY_WORK: &str = concat!(
+    listed!("r.club = $1 AND r.work = $2 AND r.day >= $3 AND (r.day, r.result) < ($4, $5)"),
+    "$6"
+);
+
+pub(super) const BY_SESSION: &str = concat!(
+    listed!(
+        "r.club = $1 AND r.session = $2 AND r.day >= $3 AND (r.day, r.result) < ($4, $5) AND ($6 = '' OR r.work = $6)"
+    ),
+    "$7"
+);
 
 pub(super) const BY_PERSON: &str = concat!(
     listed!(
-        "r.club = $1 AND r.person = $2 AND r.day >= $3 AND r.day <= $4 AND ($5 = '' OR r.work = $5)"
+        "r.club = $1 AND r.person = $2 AND r.day >= $3 AND (r.day, r.result) < ($4, $5) AND ($6 = '' OR r.work = $6)
+         AND ($7 = '' OR r.session = $7)"
     ),
-    "$6"
+    "$8"
 );
 
 pub(super) const BY_GUEST: &str = concat!(
     listed!(
-        "r.club = $1 AND r.person IS NULL AND r.folded LIKE $2 ESCAPE '!' AND r.day >= $3 AND r.day <= $4
-         AND ($5 = '' OR r.work = $5)"
+        "r.club = $1 AND r.person IS NULL AND r.folded LIKE $2 ESCAPE '!' AND r.day >= $3
+         AND (r.day, r.result) < ($4, $5) AND ($6 = '' OR r.work = $6) AND ($7 = '' OR r.session = $7)"
     ),
-    "$6"
+    "$8"
 );
 
 pub(super) const BEGINS_WITH: &str =
@@ -337,12 +354,16 @@ mod tests {
         store::{Store, Wanted, kept_rows},
     };
 
+    fn all() -> impl Iterator<Item = (&'static str, &'static str)> {
+        OWN.into_iter().chain(super::keys::ALL).chain(super::sessions::ALL)
+    }
+
     /// What a person waits for; each has to come in its order out of an index.
-    const LISTS: [&str; 4] = [BY_DAY, BY_WORK, BY_PERSON, PEOPLE];
+    const LISTS: [&str; 5] = [BY_DAY, BY_WORK, BY_PERSON, PEOPLE, SESSIONS];
 
     #[test]
     fn each_text_names_its_club_and_its_parameters_in_the_order_of_their_first_use() {
-        for (name, sql) in ALL {
+        for (name, sql) in all() {
             assert!(sql.contains("club"), "{name}");
             let mut first = Vec::new();
             for part in sql.split('$').skip(1) {
@@ -365,7 +386,7 @@ mod tests {
         let mut store = Store::open(folder.path()).unwrap();
         season::rowed(&mut store);
         assert_eq!(listed(&store, &season::all()).len(), 10_000);
-        for (name, sql) in ALL {
+        for (name, sql) in all() {
             let plan = plan(&store, sql);
             let reads_through = plan.iter().any(|step| step.starts_with("SCAN"));
             assert!(name == "club" || !reads_through, "{name}: {plan:?}");
@@ -390,7 +411,7 @@ mod tests {
                 work: work.map(str::to_owned),
                 from: from.parse().unwrap(),
                 to: to.parse().unwrap(),
-                most: 20_000,
+                ..season::all()
             };
             listed(&store, &wanted)
         };

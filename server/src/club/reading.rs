@@ -16,6 +16,8 @@ use crate::journal::{Journal, JournalError, SessionRow, Slice};
 /// What was read.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Reading {
+    /// What people call it; may be empty.
+    pub title: String,
     /// The newest record of each piece.
     pub pieces: Vec<Handed>,
     /// The position of the next record.
@@ -46,11 +48,13 @@ pub async fn read(journal: &dyn Journal, row: &SessionRow) -> Result<Reading, Jo
     let handed = |(settled, seating): (Settled, Seating)| Handed {
         session: row.session,
         created_unix_ms: row.created_unix_ms,
+        title: core.title().to_owned(),
         settled,
         // Seats count in the order in which people came: of those whose coming is lost, somebody else would have theirs.
         seating: if is_whole { seating } else { Seating::default() },
     };
     Ok(Reading {
+        title: core.title().to_owned(),
         pieces: settled.into_values().map(handed).collect(),
         next: found.next,
         is_whole,

@@ -1,6 +1,6 @@
 //! For tests: a season of a club, 40 people who come to 60 evenings and row 250 pieces, 10,000 results.
 
-use thole_club::{ClubDay, Doer, Handed, Reach, Seating, Sitter};
+use thole_club::{Doer, Handed, Reach, Seating, Sitter};
 use thole_piece::settled::{Cause, SeatNo, Settled, SettledSeat};
 use thole_protocol::{
     ids::{AthleteId, PieceNo, SessionId},
@@ -53,6 +53,7 @@ pub(super) fn piece(evening: u64, no: u16, revision: u32, people: u32) -> Handed
     Handed {
         session: session(evening),
         created_unix_ms: FIRST_MS + 3 * DAY_MS * evening,
+        title: format!("Evening {evening}"),
         settled: Settled {
             piece: PieceNo(no),
             revision,
@@ -102,7 +103,7 @@ pub(super) fn positions(at: u64) -> Positions {
 }
 
 pub(super) fn all() -> Wanted {
-    Wanted { name: None, work: None, from: ClubDay::first(), to: ClubDay::last(), most: 20_000 }
+    Wanted { most: 20_000, ..Wanted::default() }
 }
 
 pub(super) fn listed(store: &Store, wanted: &Wanted) -> Vec<Listed> {

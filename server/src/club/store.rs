@@ -3,13 +3,16 @@
 mod bests;
 mod deeds;
 pub(super) mod kept_rows;
+mod keys;
 mod lists;
 mod merging;
 mod people;
 mod pieces;
 mod said;
 mod seats;
+mod sessions;
 mod tables;
+mod whole;
 
 use std::{
     fmt,
@@ -22,9 +25,11 @@ use rusqlite::{
 };
 use thole_club::{Club, ClubId, Zone};
 
+pub use keys::KeyHolder;
 pub use lists::{Listed, PersonLine, Wanted};
 pub use pieces::{Positions, Replaced};
 pub use said::TypedResult;
+pub use sessions::SessionPlace;
 pub use tables::Stored;
 
 use super::{migrations, queries, zone};
@@ -169,6 +174,15 @@ impl Store {
         &self.club
     }
 
+    /// Reads again what holds for all of it: another program may have set it.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn refresh(&mut self) -> Result<(), ClubError> {
+        self.club = read_club(&self.connection)?.unwrap_or_else(|| self.club.clone());
+        Ok(())
+    }
+
     pub(super) fn connection(&self) -> &Connection {
         &self.connection
     }
@@ -189,6 +203,7 @@ impl Store {
                     transaction.execute(queries::SET_DAY, params![day.as_str(), club, result])?;
             }
         }
+        sessions::set_days(&transaction, &club, &zone)?;
         transaction.commit()?;
         self.club.zone = zone;
         Ok(moved)

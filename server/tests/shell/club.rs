@@ -5,6 +5,7 @@ mod command;
 mod copied;
 mod deeds;
 mod evening;
+mod http;
 mod killed;
 mod merging;
 mod records;
@@ -21,8 +22,7 @@ use thole_server::club::{
 use tokio::{task::yield_now, time::timeout};
 
 pub(crate) fn all() -> Wanted {
-    let (from, to) = ("2000-01-01".parse().unwrap(), "2100-01-01".parse().unwrap());
-    Wanted { name: None, work: None, from, to, most: 100_000 }
+    Wanted::default()
 }
 
 pub(crate) fn results(data: &Path) -> Vec<Listed> {

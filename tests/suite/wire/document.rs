@@ -98,9 +98,14 @@ fn all_schemas() -> Map<String, Value> {
     read.subschema_for::<ClientMsg>();
     let mut written = settings().for_serialize().into_generator();
     written.subschema_for::<ServerMsg>();
-    let read = read.take_definitions(true);
-    let mut schemas = written.take_definitions(true);
+    both_ways(read.take_definitions(true), written.take_definitions(true))
+}
 
+/// Schemas of what is read and of what is written, in one map.
+pub(crate) fn both_ways(
+    read: Map<String, Value>,
+    mut schemas: Map<String, Value>,
+) -> Map<String, Value> {
     let mut drafts: BTreeSet<String> = read
         .iter()
         .filter(|(k, v)| schemas.get(*k).is_some_and(|w| w != *v))
@@ -268,7 +273,7 @@ fn forget_unknown(schema: &mut Value) {
 }
 
 /// States the bounds of every whole number explicitly, since formats such as `uint32` belong to no standard.
-fn bound_integers(schema: &mut Value) {
+pub(crate) fn bound_integers(schema: &mut Value) {
     walk_mut(schema, &mut |node| {
         let bounds = match node.get("format").and_then(Value::as_str) {
             Some("uint8") => (0, i64::from(u8::MAX)),

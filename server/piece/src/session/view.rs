@@ -73,6 +73,12 @@ pub struct View {
 }
 
 impl Session {
+    /// What people call the session; may be empty.
+    #[must_use]
+    pub fn title(&self) -> &str {
+        &self.title
+    }
+
     /// Everything now true that this viewer may see.
     #[must_use]
     pub fn view(&self, viewer: Viewer) -> View {

@@ -1,93 +1,54 @@
 //! Lists of people and results, as somebody has asked for them.
 
 use rusqlite::{Row, params};
-use serde::Serialize;
-use thole_club::{AllOut, ClubDay, Person, person::folded};
+use thole_club::{ClubDay, Person, PersonId, person::folded};
+pub use thole_protocol::club::{Listed, PersonLine};
 use thole_protocol::{
-    standing::{Mark, Outcome},
-    total::{Margin, Total},
+    ids::SessionId,
     units::{Decimetres, Millis},
 };
 
 use super::{ClubError, Store, people, queries};
-
-/// Somebody, and how much of them is known.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct PersonLine {
-    /// Who.
-    #[serde(flatten)]
-    pub person: Person,
-    /// How many results.
-    pub results: u64,
-    /// The day of the newest.
-    pub last_day: Option<String>,
-}
 
 /// Which results are wanted.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Wanted {
     /// A part of the name, of a person or of a guest.
     pub name: Option<String>,
+    /// This person's, and no other's; then no name is looked for.
+    pub person: Option<PersonId>,
+    /// Of this session.
+    pub session: Option<SessionId>,
     /// As pieces are written, `6x350m/1:15`.
     pub work: Option<String>,
     /// The first day.
     pub from: ClubDay,
     /// The last.
     pub to: ClubDay,
+    /// Only those that stand behind this day and this result.
+    pub after: Option<(ClubDay, String)>,
     /// So many, the newest.
     pub most: u32,
 }
 
-/// A result as a line of a list.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Listed {
-    /// Which.
-    pub result: String,
-    /// Whose; `None` for a guest's.
-    pub person: Option<String>,
-    /// The person's name, or that which a guest rowed under; `None` when neither is known.
-    pub name: Option<String>,
-    /// The name that it was rowed under.
-    pub called: Option<String>,
-    /// `piece`, `typed` or `imported`.
-    pub source: String,
-    /// Of a piece: which session …
-    pub session: Option<String>,
-    /// … which piece of it, counted from 0 …
-    pub piece: Option<u16>,
-    /// … which seat …
-    pub seat: Option<u32>,
-    /// … and the number of the record.
-    pub revision: Option<u32>,
-    /// The club's day.
-    pub day: String,
-    /// The instant of the go.
-    pub at_unix_ms: Option<u64>,
-    /// What the coach called the piece.
-    pub title: String,
-    /// What was rowed.
-    pub work: String,
-    /// How it came about.
-    pub outcome: Outcome,
-    /// Place in that piece.
-    pub place: Option<u32>,
-    /// For which team.
-    pub team: Option<String>,
-    /// Work time.
-    pub time_ms: Millis,
-    /// Work distance.
-    pub distance_dm: Decimetres,
-    /// The finish as it is shown and ranked.
-    pub shown: Option<Total>,
-    /// Their own target.
-    pub target: Option<Total>,
-    /// Against it.
-    pub margin: Option<Margin>,
-    /// What the reader should know.
-    pub marks: Vec<Mark>,
-    /// Whether it was all they had.
-    pub all_out: AllOut,
+/// All of them.
+impl Default for Wanted {
+    fn default() -> Wanted {
+        Wanted {
+            name: None,
+            person: None,
+            session: None,
+            work: None,
+            from: ClubDay::first(),
+            to: ClubDay::last(),
+            after: None,
+            most: u32::MAX,
+        }
+    }
 }
+
+/// Behind every identity.
+const BEHIND_ALL: &str = "g";
 
 /// More than these a beginning of an identity does not have to tell apart.
 const ALIKE_MAX: u32 = 2;
@@ -146,22 +107,32 @@ impl Store {
     /// It cannot be read.
     pub fn results(&self, wanted: &Wanted) -> Result<Vec<Listed>, ClubError> {
         let club = self.club.club.to_string();
-        let Wanted { name, work, from, to, most } = wanted;
+        let Wanted { name, person, session, work, from, to, after, most } = wanted;
+        let last = (to.clone(), BEHIND_ALL.to_owned());
+        let (to, behind) = after.clone().map_or(last.clone(), |after| after.min(last));
         let (from, to) = (from.as_str(), to.as_str());
-        match (name, work) {
-            (None, None) => self.listed(queries::BY_DAY, params![club, from, to, most]),
-            (None, Some(work)) => {
-                self.listed(queries::BY_WORK, params![club, work, from, to, most])
+        let session = session.map(|session| session.to_string()).unwrap_or_default();
+        let work = work.as_deref().unwrap_or_default();
+        let of_person = |person: &str| {
+            let theirs = params![club, person, from, to, behind, work, session, most];
+            self.listed(queries::BY_PERSON, theirs)
+        };
+        match (name, person) {
+            (_, Some(person)) => of_person(&person.to_string()),
+            (None, None) if !session.is_empty() => self
+                .listed(queries::BY_SESSION, params![club, session, from, to, behind, work, most]),
+            (None, None) if work.is_empty() => {
+                self.listed(queries::BY_DAY, params![club, from, to, behind, most])
             }
-            (Some(name), work) => {
-                let work = work.as_deref().unwrap_or_default();
+            (None, None) => {
+                self.listed(queries::BY_WORK, params![club, work, from, to, behind, most])
+            }
+            (Some(name), None) => {
                 let like = containing(name);
-                let guests = params![club, like, from, to, work, most];
+                let guests = params![club, like, from, to, behind, work, session, most];
                 let mut all = self.listed(queries::BY_GUEST, guests)?;
                 for line in self.people(name)? {
-                    let id = line.person.person.to_string();
-                    let theirs = params![club, id, from, to, work, most];
-                    all.extend(self.listed(queries::BY_PERSON, theirs)?);
+                    all.extend(of_person(&line.person.person.to_string())?);
                 }
                 all.sort_by(|a, b| (&b.day, &b.result).cmp(&(&a.day, &a.result)));
                 all.truncate(usize::try_from(*most).unwrap_or(usize::MAX));
@@ -197,7 +168,11 @@ impl Store {
         }
     }
 
-    fn listed(&self, sql: &str, named: impl rusqlite::Params) -> Result<Vec<Listed>, ClubError> {
+    pub(super) fn listed(
+        &self,
+        sql: &str,
+        named: impl rusqlite::Params,
+    ) -> Result<Vec<Listed>, ClubError> {
         let mut select = self.connection.prepare_cached(sql)?;
         let rows = select.query_map(named, |row| Ok(listed(row)))?;
         rows.map(|row| row?).collect()

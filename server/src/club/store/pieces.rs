@@ -10,7 +10,7 @@ use thole_protocol::{
     shown::repeats_text,
 };
 
-use super::{ClubError, Store, queries, writing};
+use super::{ClubError, Store, queries, sessions, writing};
 use crate::club::reading::Reading;
 
 /// Where a record stands in its session's journal.
@@ -38,10 +38,12 @@ impl Store {
     /// # Errors
     /// It cannot be written.
     pub fn take(&mut self, handed: &Handed, positions: Positions) -> Result<(), ClubError> {
+        self.refresh()?;
         let Club { club, zone } = self.of();
         let transaction = writing(&mut self.connection)?;
         let session = handed.session.to_string();
         put_newer(&transaction, &club, handed, &zone)?;
+        sessions::put(&transaction, &club, &session, &handed.title, &zone)?;
         let taken = position(&transaction, &club, &session)?;
         if taken >= positions.before && taken <= positions.at {
             set_position(&transaction, &club, &session, positions.at + 1)?;
@@ -55,6 +57,7 @@ impl Store {
     /// # Errors
     /// It cannot be written; then nothing was.
     pub fn replace(&mut self, session: SessionId, read: &Reading) -> Result<Replaced, ClubError> {
+        self.refresh()?;
         let Club { club, zone } = self.of();
         let transaction = writing(&mut self.connection)?;
         let replaced = replaced(&transaction, &club, &zone, session, read)?;
@@ -71,6 +74,7 @@ impl Store {
         all: Vec<(SessionId, Reading)>,
         mut again: impl FnMut(SessionId) -> Result<Reading, String>,
     ) -> Result<Replaced, ClubError> {
+        self.refresh()?;
         let Club { club, zone } = self.of();
         let transaction = writing(&mut self.connection)?;
         let mut sum = Replaced::default();
@@ -155,6 +159,7 @@ fn replaced(
             done.put += put_newer(connection, club, handed, zone)?;
         }
     }
+    sessions::put(connection, club, &name, &read.title, zone)?;
     set_position(connection, club, &name, read.next)?;
     Ok(done)
 }

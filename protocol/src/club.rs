@@ -1,0 +1,24 @@
+//! The club over HTTP: people, results and sessions that last, the calls that read and change them, and who may.
+
+pub mod call;
+pub mod day;
+pub mod ids;
+pub mod own;
+pub mod people;
+pub mod problem;
+pub mod results;
+pub mod sessions;
+
+pub use call::{Call, Spoken, Who, spoken};
+pub use day::ClubDay;
+pub use ids::{ClubId, PersonId, ResultId};
+pub use own::{ClubView, KeyRole, Myself};
+pub use people::{People, PeopleAsked, Person, PersonLine};
+pub use problem::{Problem, ProblemKind};
+pub use results::{AllOut, HeardCall, Listed, Results, ResultsAsked, WholeResult};
+pub use sessions::{RowedPiece, SessionLine, Sessions, SessionsAsked, WholeSession};
+
+/// Lines in one answer, at most: an evening of hundreds, and little enough to be read at once.
+pub const LISTED_MAX: u32 = 1_000;
+/// As many when nothing is said.
+pub const LISTED_USUAL: u32 = 100;

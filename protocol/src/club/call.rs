@@ -1,0 +1,195 @@
+//! The calls of HTTP, each once: method, path, who may, what is sent and what answers. Routes, the document and the table of roles
+//! are made from here.
+
+use std::fmt;
+
+use serde::{Serialize, de::DeserializeOwned};
+use serde_json::Value;
+
+use super::{
+    ClubView, KeyRole, Myself, People, PeopleAsked, Person, PersonId, ResultId, Results,
+    ResultsAsked, Sessions, SessionsAsked, WholeResult, WholeSession,
+};
+use crate::ids::SessionId;
+
+/// How something is asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Method {
+    /// Reads.
+    Get,
+    /// Makes or does something; the same `Idempotency-Key` twice does it once.
+    Post,
+    /// Changes what is there, named by `If-Match` as it was read.
+    Patch,
+    /// Ends something; twice is once.
+    Delete,
+}
+
+impl fmt::Display for Method {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Method::Get => "GET",
+            Method::Post => "POST",
+            Method::Patch => "PATCH",
+            Method::Delete => "DELETE",
+        })
+    }
+}
+
+/// Who may ask.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Who {
+    /// Whoever has a key.
+    Keyed,
+    /// A person, of what is their own.
+    Person,
+    /// Coaches from this role on.
+    From(KeyRole),
+}
+
+impl Who {
+    /// Whether a key that is worth this may.
+    #[must_use]
+    pub fn includes(self, role: KeyRole) -> bool {
+        match self {
+            Who::Keyed => true,
+            Who::Person => role == KeyRole::Person,
+            Who::From(least) => role >= least,
+        }
+    }
+}
+
+/// What is sent and what answers, of one call.
+pub trait Spoken {
+    /// Which.
+    const CALL: Call;
+    /// Identities in the path.
+    type Path: DeserializeOwned + Send + 'static;
+    /// What narrows it, behind the question mark.
+    type Query: Serialize + DeserializeOwned + Send + 'static;
+    /// What is sent along.
+    type Body: Serialize + DeserializeOwned + Send + 'static;
+    /// What answers.
+    type Answer: Serialize + DeserializeOwned + Send + 'static;
+}
+
+macro_rules! calls {
+    ($(
+        #[doc = $says:literal]
+        $name:ident: $method:ident $path:literal by $who:expr,
+        ($path_type:ty, $query:ty, $body:ty) -> $answer:ty;
+    )*) => {
+        /// One thing that can be asked of the club.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+        pub enum Call {
+            $(#[doc = $says] $name,)*
+        }
+
+        impl Call {
+            /// All of them.
+            pub const ALL: &[Call] = &[$(Call::$name),*];
+
+            /// How it is asked.
+            #[must_use]
+            pub fn method(self) -> Method {
+                match self { $(Call::$name => Method::$method,)* }
+            }
+
+            /// Where, with names in braces for identities.
+            #[must_use]
+            pub fn path(self) -> &'static str {
+                match self { $(Call::$name => $path,)* }
+            }
+
+            /// Who may.
+            #[must_use]
+            pub fn who(self) -> Who {
+                match self { $(Call::$name => $who,)* }
+            }
+
+            /// What it does.
+            #[must_use]
+            pub fn says(self) -> &'static str {
+                match self { $(Call::$name => $says.trim_ascii(),)* }
+            }
+
+            /// The name, for programs that are made from the document.
+            #[must_use]
+            pub fn name(self) -> &'static str {
+                match self { $(Call::$name => stringify!($name),)* }
+            }
+
+            /// What is sent along and what answers, read and written once more.
+            ///
+            /// # Errors
+            /// One of them is not what this call has.
+            pub fn again(self, [sent, answer]: [Value; 2]) -> Result<[Value; 2], serde_json::Error> {
+                match self {
+                    $(Call::$name => {
+                        let sent: $body = serde_json::from_value(sent)?;
+                        let answer: $answer = serde_json::from_value(answer)?;
+                        Ok([serde_json::to_value(sent)?, serde_json::to_value(answer)?])
+                    })*
+                }
+            }
+
+            /// The schemas of what narrows it, of what is sent along, and of what answers, in this order.
+            #[cfg(feature = "schema")]
+            pub fn schemas(
+                self,
+                read: &mut schemars::SchemaGenerator,
+                written: &mut schemars::SchemaGenerator,
+            ) -> [schemars::Schema; 3] {
+                match self {
+                    $(Call::$name => [
+                        read.subschema_for::<$query>(),
+                        read.subschema_for::<$body>(),
+                        written.subschema_for::<$answer>(),
+                    ],)*
+                }
+            }
+        }
+
+        /// A type for each call, by which a server answers and a client asks.
+        pub mod spoken {
+            use super::*;
+
+            $(
+                #[doc = $says]
+                #[derive(Clone, Copy, Debug)]
+                pub enum $name {}
+
+                impl Spoken for $name {
+                    const CALL: Call = Call::$name;
+                    type Path = $path_type;
+                    type Query = $query;
+                    type Body = $body;
+                    type Answer = $answer;
+                }
+            )*
+        }
+    };
+}
+
+calls! {
+    /// Says what holds for all of the club.
+    ReadClub: Get "/api/club" by Who::From(KeyRole::Assistant), ((), (), ()) -> ClubView;
+    /// Lists people by their names.
+    ListPeople: Get "/api/club/people" by Who::From(KeyRole::Assistant), ((), PeopleAsked, ()) -> People;
+    /// Says who somebody is.
+    ReadPerson: Get "/api/club/people/{person}" by Who::From(KeyRole::Assistant), (PersonId, (), ()) -> Person;
+    /// Lists results, newest first.
+    ListResults: Get "/api/club/results" by Who::From(KeyRole::Assistant), ((), ResultsAsked, ()) -> Results;
+    /// Says all that is known of a result.
+    ReadResult: Get "/api/club/results/{result}" by Who::From(KeyRole::Assistant), (ResultId, (), ()) -> WholeResult;
+    /// Lists sessions in which something was rowed, newest first.
+    ListSessions: Get "/api/club/sessions" by Who::From(KeyRole::Assistant), ((), SessionsAsked, ()) -> Sessions;
+    /// Says what was rowed in a session, piece by piece.
+    ReadSession: Get "/api/club/sessions/{session}" by Who::From(KeyRole::Assistant), (SessionId, (), ()) -> WholeSession;
+    /// Says who asks.
+    WhoAmI: Get "/api/club/me" by Who::Keyed, ((), (), ()) -> Myself;
+    /// Lists the own results, newest first.
+    OwnResults: Get "/api/club/me/results" by Who::Person, ((), ResultsAsked, ()) -> Results;
+    /// Says all that is known of an own result.
+    OwnResult: Get "/api/club/me/results/{result}" by Who::Person, (ResultId, (), ()) -> WholeResult;
+}

@@ -1,0 +1,176 @@
+//! The club over HTTP. Each call is a function of the store; what all have in common is here: who asks, what they sent, and how it is
+//! answered.
+
+mod answers;
+mod asked;
+mod door;
+
+use std::sync::{Arc, LazyLock};
+
+use axum::{
+    Extension, Router,
+    body::Body,
+    extract::Request,
+    http::{HeaderValue, Response, StatusCode, header},
+    response::IntoResponse,
+    routing::{MethodFilter, MethodRouter, on},
+};
+use http_body_util::Full;
+use hyper::{
+    body::{Bytes, Incoming},
+    service::Service,
+};
+use hyper_util::service::TowerToHyperService;
+use serde::Serialize;
+use thole_protocol::club::{Call, Problem, ProblemKind, Spoken, call::Method};
+
+use self::asked::{Asked, Sent};
+use super::store::{ClubError, Store};
+use crate::{Server, pages, shares::Guest};
+
+/// All calls are below this path.
+pub const BELOW: &str = "/api/";
+
+const JSON: HeaderValue = HeaderValue::from_static("application/json");
+/// RFC 9457 section 6.1.
+const PROBLEM: HeaderValue = HeaderValue::from_static("application/problem+json");
+/// So long somebody waits, in seconds, when the club cannot be asked just now.
+const AGAIN_AFTER: HeaderValue = HeaderValue::from_static("2");
+
+/// What answers a call.
+#[derive(Debug)]
+struct Answer<A> {
+    body: A,
+    /// The body is something that can be changed, which is named by this.
+    etag: Option<String>,
+}
+
+impl<A> From<A> for Answer<A> {
+    fn from(body: A) -> Answer<A> {
+        Answer { body, etag: None }
+    }
+}
+
+/// What a call does; it is done on a thread that may wait for the disk.
+type Act<S> = fn(&mut Store, Asked<S>) -> Result<Answer<<S as Spoken>::Answer>, Problem>;
+
+static ROUTES: LazyLock<Router> = LazyLock::new(|| {
+    let route = |routes: Router, call: &Call| routes.route(call.path(), answers::of(*call));
+    let routes = Call::ALL.iter().fold(Router::new(), route);
+    // The last is for routes that are there.
+    routes.fallback(not_there).method_not_allowed_fallback(wrong_method)
+});
+
+/// Answers a request for a path below `BELOW`.
+pub async fn answer(
+    server: &Arc<Server>,
+    guest: Guest,
+    request: hyper::Request<Incoming>,
+) -> Response<Full<Bytes>> {
+    let mut request = request.map(Body::new);
+    request.extensions_mut().insert(server.clone());
+    request.extensions_mut().insert(guest);
+    // Nothing there ever fails: a problem is an answer.
+    let Ok(response) = TowerToHyperService::new(ROUTES.clone()).call(request).await;
+    let (mut parts, body) = response.into_parts();
+    let body = axum::body::to_bytes(body, usize::MAX).await.unwrap_or_default();
+    for (name, value) in pages::HEADERS {
+        parts.headers.insert(name, HeaderValue::from_static(value));
+    }
+    parts.headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    Response::from_parts(parts, Full::from(body))
+}
+
+/// The route of a call that is done by this.
+fn route<S: Spoken + 'static>(act: Act<S>) -> MethodRouter {
+    let method = match S::CALL.method() {
+        Method::Get => MethodFilter::GET,
+        Method::Post => MethodFilter::POST,
+        Method::Patch => MethodFilter::PATCH,
+        Method::Delete => MethodFilter::DELETE,
+    };
+    on(method, async move |server: Extension<Arc<Server>>, guest: Extension<Guest>, request| {
+        match answered(act, &server, &guest, request).await {
+            Ok(answer) => answer,
+            Err(problem) => refusal(&problem),
+        }
+    })
+}
+
+async fn answered<S: Spoken + 'static>(
+    act: Act<S>,
+    server: &Arc<Server>,
+    guest: &Guest,
+    request: Request,
+) -> Result<Response<Body>, Problem> {
+    let (mut parts, body) = request.into_parts();
+    let door = door::Door::of(&parts.headers)?;
+    if matches!(S::CALL.method(), Method::Post | Method::Patch) {
+        // Nothing is read of somebody who may not ask.
+        door.asks::<S, _>(server, guest, |_, _| Ok(())).await?;
+    }
+    let sent = Sent::<S>::read(&mut parts, body, server.settings.limits.handshake).await;
+    let answer =
+        door.asks::<S, _>(server, guest, move |store, asker| act(store, sent?.asked(asker)));
+    let answer = answer.await?;
+    let mut response = json(StatusCode::OK, JSON, &answer.body);
+    if let Some(etag) = answer.etag.and_then(|etag| HeaderValue::from_str(&etag).ok()) {
+        response.headers_mut().insert(header::ETAG, etag);
+    }
+    Ok(response)
+}
+
+fn json(status: StatusCode, media: HeaderValue, body: &impl Serialize) -> Response<Body> {
+    // Types of our own are always JSON.
+    let text = serde_json::to_string(body).unwrap_or_default();
+    (status, [(header::CONTENT_TYPE, media)], text).into_response()
+}
+
+fn refusal(problem: &Problem) -> Response<Body> {
+    let status = StatusCode::from_u16(problem.status).unwrap_or(StatusCode::BAD_REQUEST);
+    let mut response = json(status, PROBLEM, problem);
+    let headers = response.headers_mut();
+    match problem.kind {
+        ProblemKind::NoKey => {
+            headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+        }
+        ProblemKind::Busy => {
+            headers.insert(header::RETRY_AFTER, AGAIN_AFTER);
+        }
+        ProblemKind::Malformed
+        | ProblemKind::NotYours
+        | ProblemKind::NotThere
+        | ProblemKind::WrongMethod
+        | ProblemKind::Changed
+        | ProblemKind::TooLong
+        | ProblemKind::Refused
+        | ProblemKind::Unmatched => {}
+    }
+    response
+}
+
+async fn not_there() -> Response<Body> {
+    let says = "Nothing answers at this address; protocol/openapi.json has all that do.";
+    refusal(&Problem::of(ProblemKind::NotThere, says))
+}
+
+async fn wrong_method() -> Response<Body> {
+    let says = "This address cannot be asked so; the header Allow says how.";
+    refusal(&Problem::of(ProblemKind::WrongMethod, says))
+}
+
+impl From<ClubError> for Problem {
+    fn from(error: ClubError) -> Problem {
+        match error {
+            ClubError::Refused(says) => Problem::of(ProblemKind::Refused, says),
+            ClubError::Newer { .. } | ClubError::Store(_) => {
+                // Where its file lies is nothing for whoever asks.
+                tracing::warn!(%error, "the club could not be asked");
+                Problem::of(
+                    ProblemKind::Busy,
+                    "The club cannot be asked just now: ask again in a moment. If it goes on, the server's log says why.",
+                )
+            }
+        }
+    }
+}

@@ -1,0 +1,84 @@
+//! What was sent with a call.
+
+use std::time::Duration;
+
+use axum::{
+    body::Body,
+    extract::{FromRequestParts, Path, Query},
+    http::request::Parts,
+};
+use thole_protocol::club::{Problem, ProblemKind, Spoken, call::Method};
+use tokio::time::timeout;
+
+use crate::club::store::KeyHolder;
+
+/// What is sent along at most: a name and some numbers take far less.
+const BODY_MAX: usize = 64 << 10;
+
+/// What was sent, and by whom.
+pub(super) struct Asked<S: Spoken> {
+    /// Who asks.
+    pub(super) asker: KeyHolder,
+    /// Identities in the path.
+    pub(super) path: S::Path,
+    /// What is behind the question mark.
+    pub(super) query: S::Query,
+}
+
+/// What was sent, before it is known by whom.
+pub(super) struct Sent<S: Spoken> {
+    path: S::Path,
+    query: S::Query,
+}
+
+impl<S: Spoken> Sent<S> {
+    /// Reads it; whoever is slower than `limit` with what they send along has sent nothing.
+    ///
+    /// # Errors
+    /// It cannot be read; says what to do.
+    pub(super) async fn read(
+        parts: &mut Parts,
+        body: Body,
+        limit: Duration,
+    ) -> Result<Sent<S>, Problem> {
+        let Ok(Path(path)) = Path::<S::Path>::from_request_parts(parts, &()).await else {
+            let says =
+                "There is no such thing: the address has to hold identities as lists have them.";
+            return Err(Problem::of(ProblemKind::NotThere, says));
+        };
+        let query = Query::<S::Query>::try_from_uri(&parts.uri);
+        let Query(query) = query.map_err(|error| {
+            malformed("What stands behind the question mark", &error.body_text())
+        })?;
+        let text = match S::CALL.method() {
+            Method::Get | Method::Delete => "null".into(),
+            Method::Post | Method::Patch => whole(body, limit).await?,
+        };
+        let text = if text.is_empty() { &b"null"[..] } else { &text };
+        serde_json::from_slice::<S::Body>(text)
+            .map_err(|error| malformed("What was sent along", &error.to_string()))?;
+        Ok(Sent { path, query })
+    }
+
+    /// The same, when it is known who asks.
+    pub(super) fn asked(self, asker: KeyHolder) -> Asked<S> {
+        let Sent { path, query } = self;
+        Asked { asker, path, query }
+    }
+}
+
+async fn whole(body: Body, limit: Duration) -> Result<Vec<u8>, Problem> {
+    match timeout(limit, axum::body::to_bytes(body, BODY_MAX)).await {
+        Ok(Ok(text)) => Ok(text.into()),
+        Ok(Err(_)) => {
+            let says = format!("Send at most {BODY_MAX} bytes, and all that you have announced.");
+            Err(Problem::of(ProblemKind::TooLong, says))
+        }
+        Err(_) => Err(malformed("What was sent along", "it did not come in time")),
+    }
+}
+
+fn malformed(what: &str, why: &str) -> Problem {
+    let says = format!("{what} cannot be read ({why}); protocol/openapi.json has its form.");
+    Problem::of(ProblemKind::Malformed, says)
+}

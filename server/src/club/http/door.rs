@@ -1,0 +1,94 @@
+//! Who asks: by the key in `Authorization`, and by nothing else. A key that was ended opens nothing at once, for it is looked up each
+//! time.
+
+use std::sync::Arc;
+
+use axum::http::{HeaderMap, header};
+use thole_protocol::club::{KeyRole, Problem, ProblemKind, Spoken, Who};
+
+use crate::{
+    Server,
+    club::store::{KeyHolder, Store},
+    makers,
+    secret::SecretHash,
+    shares::Guest,
+};
+
+/// Says to whoever has no key, or a wrong one, what to do.
+const WITHOUT: &str = "Send your key as `Authorization: Bearer KEY`: a person's card or a coach's link has it behind the #. A key that \
+    was ended opens nothing any more; whoever coaches you makes a new card.";
+
+/// A key that was shown.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Door {
+    hash: SecretHash,
+}
+
+impl Door {
+    /// With the key of a request.
+    ///
+    /// # Errors
+    /// There is none.
+    pub(super) fn of(headers: &HeaderMap) -> Result<Door, Problem> {
+        let mut lines = headers.get_all(header::AUTHORIZATION).iter();
+        let said = lines.next().and_then(|line| line.to_str().ok());
+        // RFC 9110 section 11.1: the scheme in letters of any size.
+        let key = said
+            .and_then(|said| said.split_once(' '))
+            .and_then(|(scheme, key)| scheme.eq_ignore_ascii_case("bearer").then_some(key.trim()));
+        let key = key.filter(|key| !key.is_empty() && lines.next().is_none());
+        let key = key.ok_or_else(|| Problem::of(ProblemKind::NoKey, WITHOUT))?;
+        Ok(Door { hash: SecretHash::of(key) })
+    }
+
+    /// Asks the store for whoever may.
+    ///
+    /// # Errors
+    /// They may not, the store cannot be asked, or what it says.
+    pub(super) async fn asks<S: Spoken, T: Send + 'static>(
+        self,
+        server: &Arc<Server>,
+        guest: &Guest,
+        question: impl FnOnce(&mut Store, KeyHolder) -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let (data, hash) = (&server.settings.data, self.hash);
+        let (is_machine, folder) = (server.makers.is_machine(hash), data.clone());
+        let asked = server.desk.ask(data, move |store| {
+            let holder = if is_machine || makers::is_head_coach(&folder, hash) {
+                Some(KeyHolder::head())
+            } else {
+                store.key_holder(hash)?
+            };
+            let Some(holder) = holder else { return Ok(None) };
+            may::<S>(holder.role)?;
+            question(store, holder).map(Some)
+        });
+        match asked.await?? {
+            Some(answer) => {
+                guest.was_welcomed();
+                Ok(answer)
+            }
+            None => {
+                // Whoever tries many keys is told so late.
+                guest.was_wrong_secret().await;
+                Err(Problem::of(ProblemKind::NoKey, WITHOUT))
+            }
+        }
+    }
+}
+
+fn may<S: Spoken>(role: KeyRole) -> Result<(), Problem> {
+    let who = S::CALL.who();
+    if who.includes(role) {
+        return Ok(());
+    }
+    let says = match who {
+        Who::Person => "This is for people who row, of what is their own: use the key of a person.",
+        Who::From(KeyRole::Head) => "This is for the head coach alone.",
+        Who::From(KeyRole::Coach) => "This is for coaches: ask one of them.",
+        Who::From(KeyRole::Assistant | KeyRole::Person) | Who::Keyed => {
+            "This is for coaches; what is your own is below /api/club/me."
+        }
+    };
+    Err(Problem::of(ProblemKind::NotYours, says))
+}

@@ -1,0 +1,143 @@
+//! The club over HTTP, on the loopback.
+
+mod lists;
+mod roles;
+
+use std::{path::Path, sync::Arc};
+
+use rusqlite::{Connection, params};
+use serde_json::Value;
+use thole_club::{Doer, Reach};
+use thole_server::{
+    Running,
+    club::{Store, file, store::Listed, taking},
+    config::ServeArgs,
+    journal::sqlite::SqliteJournal,
+    makers,
+    secret::SecretHash,
+    start,
+};
+use tokio::{
+    io::{AsyncReadExt, AsyncWriteExt},
+    net::TcpStream,
+    task::JoinHandle,
+};
+
+use super::{comes, evening::evenings, results};
+
+/// What a server has said.
+#[derive(Debug)]
+pub(crate) struct Said {
+    pub(crate) status: u16,
+    pub(crate) head: String,
+    pub(crate) body: String,
+}
+
+impl Said {
+    pub(crate) fn json(&self) -> Value {
+        serde_json::from_str(&self.body).unwrap_or_else(|why| panic!("{why}: {self:?}"))
+    }
+
+    /// A header, by its name in small letters.
+    pub(crate) fn header(&self, name: &str) -> Option<&str> {
+        let mut lines = self.head.lines().filter_map(|line| line.split_once(": "));
+        lines.find(|(of, _)| *of == name).map(|(_, value)| value)
+    }
+}
+
+/// A server with a club: two evenings of two pieces by Ana and Bo, who are people, and by Cy, who is a guest.
+pub(crate) struct Hall {
+    pub(crate) folder: tempfile::TempDir,
+    pub(crate) running: Running,
+    taking: JoinHandle<()>,
+    /// Of the head coach.
+    pub(crate) head: String,
+}
+
+impl Drop for Hall {
+    fn drop(&mut self) {
+        self.taking.abort();
+    }
+}
+
+impl Hall {
+    pub(crate) async fn open() -> Hall {
+        let folder = tempfile::tempdir().unwrap();
+        let data = folder.path();
+        evenings(data, 2, &["Ana", "Bo", "Cy"]).await;
+        let args = ServeArgs::default().with("listen", "127.0.0.1:0");
+        let settings = args.with("data", data.display()).settings().unwrap();
+        let journal = Arc::new(SqliteJournal::open(data).unwrap());
+        let running = start(settings, journal).await.unwrap();
+        let taking = taking::begin(&running.server, Some(Store::open(data).unwrap()));
+        comes("all results", || results(data).len() == 12).await;
+        let mut store = Store::open(data).unwrap();
+        let doer = Doer { who: "a test".to_owned(), at_unix_ms: 1 };
+        for name in ["Ana", "Bo"] {
+            let person = store.add_person(name, None, 1).unwrap();
+            for result in theirs(data, name) {
+                // Each gives all of its session, once.
+                let _ = store.give(&result, &person, None, Reach::Seat, &doer);
+            }
+        }
+        let head = makers::new_key(data).unwrap().reveal();
+        Hall { folder, running, taking, head }
+    }
+
+    pub(crate) fn data(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// A request as it is written, and what is said to it.
+    pub(crate) async fn says(&self, request: &str) -> Said {
+        let mut io = TcpStream::connect(self.running.address).await.unwrap();
+        io.write_all(request.as_bytes()).await.unwrap();
+        let mut all = String::new();
+        io.read_to_string(&mut all).await.unwrap();
+        let (head, body) = all.split_once("\r\n\r\n").unwrap();
+        let status = head[9..12].parse().unwrap();
+        Said { status, head: head.to_lowercase(), body: body.to_owned() }
+    }
+
+    /// Asks with a key and these headers, and sends this along.
+    pub(crate) async fn asks(&self, key: &str, line: &str, headers: &str, body: &str) -> Said {
+        let key = match key {
+            "" => String::new(),
+            key => format!("Authorization: Bearer {key}\r\n"),
+        };
+        let length = body.len();
+        let request = format!(
+            "{line} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nContent-Length: {length}\r\n{key}{headers}\r\n{body}"
+        );
+        self.says(&request).await
+    }
+
+    pub(crate) async fn get(&self, key: &str, path: &str) -> Said {
+        self.asks(key, &format!("GET {path}"), "", "").await
+    }
+
+    /// A key of somebody in the club, or of a coach with this role.
+    pub(crate) fn key(&self, role: &str, of: &str) -> String {
+        let club = Connection::open(file(self.data())).unwrap();
+        let secret = format!("secret-of-{role}-{of}-{}", uuid::Uuid::new_v4());
+        let hash = SecretHash::of(&secret).to_hex();
+        let id = uuid::Uuid::new_v4().to_string();
+        if role == "person" {
+            let put = "INSERT INTO key (club, key, person, hash, from_unix_ms)
+                SELECT club, ?1, person, ?2, 1 FROM person WHERE called = ?3";
+            assert_eq!(club.execute(put, params![id, hash, of]).unwrap(), 1);
+        } else {
+            let put = "INSERT INTO coach (club, coach, called, role, from_day)
+                SELECT club, ?1, ?2, ?3, '2026-11-30' FROM club";
+            club.execute(put, params![id, of, role]).unwrap();
+            let put = "INSERT INTO key (club, key, coach, hash, from_unix_ms)
+                SELECT club, ?1, ?1, ?2, 1 FROM club";
+            club.execute(put, params![id, hash]).unwrap();
+        }
+        secret
+    }
+}
+
+pub(crate) fn theirs(data: &Path, name: &str) -> Vec<Listed> {
+    results(data).into_iter().filter(|of| of.called.as_deref() == Some(name)).collect()
+}
