@@ -1,4 +1,4 @@
-// Three pages without a router; while you work, `/ws` is passed on to a server that runs beside.
+// Four pages without a router; while you work, `/ws` and `/api` are passed on to a server that runs beside.
 import { existsSync } from 'node:fs';
 import { svelte } from '@sveltejs/vite-plugin-svelte';
 import { defineConfig, type Connect, type Plugin } from 'vite';
@@ -14,6 +14,7 @@ function addresses(): Plugin {
     ['/coach/', '/coach.html'],
     ['/row/', '/athlete.html'],
     ['/board/', '/board.html'],
+    ['/club/', '/club.html'],
   ];
   const found: Connect.NextHandleFunction = (request, _response, next) => {
     const page = pages.find(([begins]) => request.url?.startsWith(begins));
@@ -101,10 +102,10 @@ export default defineConfig({
     assetsInlineLimit: 0,
     modulePreload: { polyfill: false },
     rolldownOptions: {
-      input: { coach: 'coach.html', athlete: 'athlete.html', board: 'board.html', keeper: 'src/keeper/keeper.ts' },
+      input: { coach: 'coach.html', athlete: 'athlete.html', board: 'board.html', club: 'club.html', keeper: 'src/keeper/keeper.ts' },
       output: { entryFileNames: ({ name }) => (name === 'keeper' ? KEEPER : 'assets/[name]-[hash].js') },
     },
   },
   // Origin and host go through as they are, and belong together: so the server lets the page connect.
-  server: { proxy: { '/ws': { target: server, ws: true } } },
+  server: { proxy: { '/ws': { target: server, ws: true }, '/api': { target: server } } },
 });

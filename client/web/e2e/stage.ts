@@ -87,6 +87,44 @@ export async function violations(page: Page): Promise<string[]> {
   );
 }
 
+/** What is wider than the window, and words over each other that can be seen. */
+export function faults(page: Page): Promise<string[]> {
+  return page.evaluate(() => {
+    const [above, below] = [0.24, 0.22];
+    const wide = (document.scrollingElement?.scrollWidth ?? 0) - innerWidth;
+    const texts: { text: string; left: number; right: number; top: number; bottom: number }[] = [];
+    const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+    for (let node = walker.nextNode(); node !== null; node = walker.nextNode()) {
+      const text = node.textContent?.trim() ?? '';
+      const parent = node.parentElement;
+      if (text === '' || parent === null || !parent.checkVisibility() || parent.closest('noscript, .unseen') !== null) continue;
+      const range = document.createRange();
+      range.selectNodeContents(node);
+      for (const rect of range.getClientRects()) {
+        // As much of it as the parts that it is scrolled in let through.
+        let [left, right, top, bottom] = [rect.left, rect.right, rect.top + above * rect.height, rect.bottom - below * rect.height];
+        for (let part: Element | null = parent; part !== null; part = part.parentElement) {
+          if (getComputedStyle(part).overflow === 'visible') continue;
+          const { left: l, right: r, top: t, bottom: b } = part.getBoundingClientRect();
+          [left, right, top, bottom] = [Math.max(left, l), Math.min(right, r), Math.max(top, t), Math.min(bottom, b)];
+        }
+        if (right - left > 1 && bottom - top > 1) texts.push({ text: text.slice(0, 30), left, right, top, bottom });
+      }
+    }
+    const covered = texts.flatMap((one, nth) =>
+      texts.slice(nth + 1).flatMap((other) => {
+        const across = Math.min(one.right, other.right) - Math.max(one.left, other.left);
+        const down = Math.min(one.bottom, other.bottom) - Math.max(one.top, other.top);
+        return one.text !== other.text && across > 1.5 && down > 1.5 ? [`${one.text} over ${other.text}`] : [];
+      }),
+    );
+    // What waits and what is active is read at a glance, never scrolled to.
+    const calls = document.querySelector('.calls .now');
+    const hidden = calls === null ? 0 : calls.scrollHeight - calls.clientHeight;
+    return [...(wide > 0 ? [`${wide} px wider than the window`] : []), ...(hidden > 0 ? [`${hidden} px of the calls are hidden`] : []), ...covered];
+  });
+}
+
 /** The address with a setting of the page in its query; the secret stays in the fragment. */
 export function withQuery(address: string, name: string, value: string): string {
   const url = new URL(address);

@@ -1,6 +1,7 @@
 // The session as it lives on a page: state that components may read, and the way to say something.
 import type { ClientMsg, CommandId, Order, Role, RunId } from '../protocol/decode';
 import { hasToReload } from './build';
+import { newId } from './id';
 import { NOTHING_YET, currentPhase, isUnderWay, reduce, type Session, type State } from './reduce';
 import { Link, type Entry, type News } from './socket';
 import { browser, type World } from './world';
@@ -165,14 +166,4 @@ function ownDevice(shelf: Pick<Storage, 'getItem' | 'setItem'>): string {
 /** An id for joining that nobody can guess: for one attempt, repeated until it is answered. */
 export function joinId(): string {
   return `${newId()}${newId()}`.replaceAll('-', '');
-}
-
-/** A random UUID, even where the browser considers the page insecure and has no `randomUUID`. */
-export function newId(): string {
-  const bytes = crypto.getRandomValues(new Uint8Array(16));
-  // RFC 9562 section 5.4: version 4, and the variant.
-  bytes.set([((bytes[6] ?? 0) & 0x0f) | 0x40], 6);
-  bytes.set([((bytes[8] ?? 0) & 0x3f) | 0x80], 8);
-  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, '0')).join('');
-  return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join('-');
 }

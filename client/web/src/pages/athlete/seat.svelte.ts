@@ -5,7 +5,9 @@ import type { Aim, AthleteId, CommandId, OnBoard, Own, RunId, RunningCall, Targe
 import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
 import type { Kind } from '../../machine/link';
 import type { HeardBeat, HeardSample } from '../../machine/radio';
-import { Live, joinId, newId } from '../../session/live.svelte';
+import { newId } from '../../session/id';
+import { deviceWords } from '../../ui/device';
+import { Live, joinId } from '../../session/live.svelte';
 import { Recorder } from '../../session/recorder';
 import { recallRowed, recorded, rememberRowed, type Recorded } from '../../session/recording';
 import { athlete, currentPhase, currentPiece, goAt, isUnderWay, type Session } from '../../session/reduce';
@@ -33,12 +35,6 @@ export interface Rehearsal {
   readonly strokes: number | null;
   readonly dm: number;
   readonly done: boolean;
-}
-
-/** What this device is called to a coach who is asked to let it in. */
-function deviceWords(agent: string): string {
-  const known = [/iPhone/, /iPad/, /Android/, /Windows/, /Macintosh/, /Linux/].map((name) => name.exec(agent)?.[0]).find((name) => name !== undefined);
-  return known === undefined ? texts.someBrowser : texts.browser(known === 'Macintosh' ? 'Mac' : known);
 }
 
 export class Seat {

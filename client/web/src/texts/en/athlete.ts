@@ -25,8 +25,6 @@ export const athlete = {
   waiting: 'Waiting for your coach',
   otherName: 'Use another name',
   /** What a coach who is asked to let somebody in reads as their device. */
-  browser: (system: string) => `${system} browser`,
-  someBrowser: 'A browser',
   /** The server is away, or the link has ended. */
   keptHere: 'What you rowed is kept here, and is sent as soon as the server is back.',
   nothingLost: 'Nothing is lost.',

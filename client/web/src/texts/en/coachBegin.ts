@@ -15,4 +15,5 @@ export const coachBegin = {
   link: 'The coach’s link',
   notWhole: 'This is not the whole link, which ends with # and a secret. Copy all of it.',
   open: 'Open',
+  club: 'People and results of the club',
 } as const;

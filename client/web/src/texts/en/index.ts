@@ -22,3 +22,4 @@ export { coachRequests } from './coachRequests';
 export { coachPrepare } from './coachPrepare';
 export { coachResults } from './coachResults';
 export { coachKeys } from './coachKeys';
+export { club } from './club';

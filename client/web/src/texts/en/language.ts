@@ -12,6 +12,14 @@ export const numbers = /* @__PURE__ */ new Intl.NumberFormat(LANGUAGE, { maximum
 export const percent = /* @__PURE__ */ new Intl.NumberFormat(LANGUAGE, { style: 'percent', maximumFractionDigits: 0 });
 export const tenths = /* @__PURE__ */ new Intl.NumberFormat(LANGUAGE, { minimumFractionDigits: 1, maximumFractionDigits: 1 });
 
+const dates = /* @__PURE__ */ new Intl.DateTimeFormat(LANGUAGE, { weekday: 'short', day: 'numeric', month: 'short', year: 'numeric', timeZone: 'UTC' });
+
+/** A day of the club's calendar, which comes as `2026-11-30`: `Mon, 30 Nov 2026`. */
+export function day(iso: string): string {
+  const at = Date.parse(`${iso}T00:00:00Z`);
+  return Number.isNaN(at) ? iso : dates.format(at);
+}
+
 /** Some of the athletes: by name while they are few, otherwise how many. */
 export type Some = readonly string[] | number;
 

@@ -31,6 +31,8 @@ export const ui = {
   ended: 'No longer connected.',
   newer: '*There is a newer version of this page.* It loads when no piece is under way.',
   hold: 'Hold for one second.',
+  someBrowser: 'A browser',
+  browser: (system: string) => `${system} browser`,
   noQr: 'The QR code could not be drawn; use the link.',
   colours: 'Colours',
   themes: { light: 'Light', dark: 'Dark', device: 'Same as this device' },

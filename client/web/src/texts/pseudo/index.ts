@@ -46,3 +46,4 @@ export const coachRequests: Texts<'coachRequests'> = changed(english.coachReques
 export const coachPrepare: Texts<'coachPrepare'> = changed(english.coachPrepare);
 export const coachResults: Texts<'coachResults'> = changed(english.coachResults);
 export const coachKeys: Texts<'coachKeys'> = changed(english.coachKeys);
+export const club: Texts<'club'> = changed(english.club);

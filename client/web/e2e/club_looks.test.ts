@@ -1,0 +1,142 @@
+// How the club's pages look in every size and both themes, told by a server that is made up: no rule of WCAG is broken, nothing
+// has to be scrolled sideways, no words stand over others.
+import type { Browser, Page } from 'playwright-core';
+import { afterAll, beforeAll, expect, test } from 'vitest';
+import type { Listed, Myself, PersonLine, WholeResult, WholeSession } from '../src/protocol/club';
+import { faults, launch, violations } from './stage';
+import { site } from './told';
+
+const LAPTOP = { width: 1280, height: 800 };
+const SIZES = [LAPTOP, { width: 1024, height: 768 }, { width: 1920, height: 1080 }, { width: 3840, height: 2160 }, { width: 390, height: 844 }, { width: 360, height: 640 }];
+const SHOTS = process.env['THOLE_SHOTS'];
+const NAMES = ['Ana Lima', 'Bo Ek', 'Zsófia Vantongeren-Kovács', 'Cem Aydın', 'Salome Kvaratskhelia', 'Jun Mori', 'Priya Nair', 'Orla Vance', 'Łukasz Żółć', 'Nadia Farouk', 'Hanneke Dijkstra', 'Tomasz Wójcik'];
+const PIECES = [
+  { title: '', work: '1700m', finish: 391_000 },
+  { title: 'Hills', work: '6x350m/1:15', finish: 520_000 },
+];
+
+function result(evening: number, piece: number, seat: number): Listed {
+  const { title, work, finish } = PIECES[piece] ?? { title: '', work: '', finish: 0 };
+  const stopped = seat === 9 && evening === 0;
+  const ms = finish + seat * 9_300 + evening * 1_700 - (seat % 3) * 2_100;
+  return {
+    result: `r-${evening}-${piece}-${seat}`,
+    person: evening === 0 && seat > 8 ? null : `p-${seat}`,
+    name: NAMES[seat] ?? null,
+    called: NAMES[seat] ?? null,
+    source: 'piece',
+    session: `s-${evening}`,
+    piece,
+    seat,
+    revision: 1,
+    day: `2026-11-${String(27 - 3 * evening).padStart(2, '0')}`,
+    at_unix_ms: 1_795_000_000_000 - evening * 259_200_000,
+    title,
+    work,
+    outcome: stopped ? 'stopped' : 'finished',
+    place: stopped ? null : seat + 1,
+    team: null,
+    time_ms: ms,
+    distance_dm: stopped ? 9_120 : 17_000,
+    shown: stopped ? null : { want: 'finish', finish_ms: ms },
+    target: { want: 'finish', finish_ms: ms + 2_400 - seat * 700 },
+    margin: stopped ? null : { margin_ppm: 6_000 - seat * 1_500, margin_ms: 2_400 - seat * 700, margin_dm: null },
+    marks: seat === 4 ? ['joined', 'gaps'] : [],
+    all_out: 'unknown',
+  };
+}
+
+function evening(nth: number): WholeSession {
+  const seats = NAMES.map((_, seat) => seat).filter((seat) => nth > 0 || seat !== 2);
+  const by_piece = PIECES.map(({ title, work }, piece) => ({ piece, title, work, results: seats.map((seat) => result(nth, piece, seat)) }));
+  const first = by_piece[0]?.results[0];
+  return { session: `s-${nth}`, day: first?.day ?? '', at_unix_ms: first?.at_unix_ms ?? 0, title: nth === 1 ? '' : 'Tuesday at the weir', pieces: 2, seats: seats.length, results: 2 * seats.length, by_piece };
+}
+
+const EVENINGS = Array.from({ length: 6 }, (_, nth) => evening(nth));
+const ALL = EVENINGS.flatMap(({ by_piece }) => by_piece.flatMap(({ results }) => results));
+const PEOPLE: PersonLine[] = NAMES.map((called, seat) => ({ person: `p-${seat}`, called, born_year: seat === 1 ? 2011 : null, merged_into: null, results: 10, last_day: '2026-11-27' }));
+const HEAD: Myself = { role: 'head', person: null, coach: null, club: 'Weir House Rowing', zone: 'Europe/Berlin' };
+
+/** What the made-up server answers. */
+function answer(path: string, query: URLSearchParams): unknown {
+  const [, list = '', id] = path.split('/');
+  if (path === '/me') return HEAD;
+  if (list === 'people') return id === undefined ? { people: PEOPLE.filter(({ called }) => called.includes(query.get('name') ?? '')) } : PEOPLE.find(({ person }) => person === id);
+  if (list === 'sessions') return id === undefined ? { sessions: EVENINGS.slice(0, Number(query.get('most'))), next: null } : EVENINGS.find(({ session }) => session === id);
+  if (list === 'results' && id !== undefined) {
+    const whole: Omit<WholeResult, keyof Listed> = {
+      repeats: [{ work: { by: 'distance', distance_dm: 17_000 }, rest_ms: 0 }],
+      aim: null,
+      plan: { profile: 'even' },
+      splits: [4_250, 4_250, 4_250, 4_250].map((distance_dm, nth) => ({ distance_dm, time_ms: 97_000 + nth * 800 })),
+      strokes: 187,
+      calls: [{ call: 'c-1', at_ms: 131_000, text: { shown: 'Sit tall', spoken: '' } }, { call: 'c-2', at_ms: 214_000, text: null }],
+      reason: null,
+      sure_ms: 120,
+      sure_dm: null,
+    };
+    return { ...ALL.find((one) => one.result === id), ...whole };
+  }
+  if (list === 'results') return { results: ALL.filter(({ person, name }) => (query.has('person') ? person === query.get('person') : name?.includes(query.get('name') ?? '') === true)), next: null };
+  return undefined;
+}
+
+async function tell(page: Page): Promise<void> {
+  await page.route('**/api/club/**', async (route) => {
+    const url = new URL(route.request().url());
+    const body = answer(url.pathname.replace('/api/club', ''), url.searchParams);
+    if (body === undefined) return route.fulfill({ status: 404, contentType: 'application/problem+json', body: '{"detail":"There is no such thing."}' });
+    return route.fulfill({ status: 200, headers: { etag: '"1"' }, contentType: 'application/json', body: JSON.stringify(body) });
+  });
+}
+
+interface Scene {
+  readonly search: string;
+  readonly until: string;
+}
+
+const SCENES: Readonly<Record<string, Scene>> = {
+  today: { search: '', until: 'li' },
+  people: { search: '?show=people', until: 'tbody tr:nth-child(12)' },
+  'a person': { search: '?person=p-4', until: 'svg circle' },
+  evenings: { search: '?show=results', until: 'li:nth-child(6)' },
+  'an evening': { search: '?evening=s-0', until: 'section:nth-of-type(2) tbody tr' },
+  'a result': { search: '?result=r-0-0-4', until: 'ol.splits' },
+  'nobody of that id': { search: '?person=none', until: '[role=alert]' },
+};
+
+let browser: Browser;
+let pages: Awaited<ReturnType<typeof site>>;
+
+beforeAll(async () => {
+  browser = await launch();
+  pages = await site();
+}, 120_000);
+
+afterAll(async () => {
+  await browser?.close();
+  await pages?.close();
+});
+
+test.each(Object.entries(SCENES))('%s: in order in all sizes and both themes', async (name, { search, until }) => {
+  const page = await browser.newPage({ viewport: LAPTOP, reducedMotion: 'reduce' });
+  const wrong: string[] = [];
+  page.on('pageerror', (error) => wrong.push(String(error)));
+  await tell(page);
+  await page.goto(`${pages.origin}/club/${search}#key-of-the-head`);
+  await page.locator(until).first().waitFor();
+  expect(new URL(page.url()).hash).toBe('');
+  await page.evaluate(() => document.fonts.ready.then(() => undefined));
+  for (const size of SIZES) {
+    await page.setViewportSize(size);
+    for (const theme of ['dark', 'light']) {
+      await page.evaluate((theme) => (document.documentElement.dataset['theme'] = theme), theme);
+      if (SHOTS !== undefined) await page.screenshot({ path: `${SHOTS}/club-${name.replaceAll(' ', '-')}-${size.width}-${theme}.png` });
+      if (size.width === LAPTOP.width || size.width === 390) expect.soft(await violations(page), `${name}, ${size.width}, ${theme}`).toEqual([]);
+    }
+    expect.soft(await faults(page), `${name}, ${size.width}`).toEqual([]);
+  }
+  expect(wrong).toEqual([]);
+  await page.close();
+}, 120_000);
