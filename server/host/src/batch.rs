@@ -56,6 +56,21 @@ pub(crate) enum Step {
     },
 }
 
+impl Step {
+    /// Whether it is about the next of the records.
+    pub(crate) fn takes_a_record(&self) -> bool {
+        match self {
+            Step::Apply { .. } | Step::Order { .. } => true,
+            Step::Welcome(_)
+            | Step::Joined { .. }
+            | Step::LetIn { .. }
+            | Step::Told { .. }
+            | Step::Table { .. }
+            | Step::SendAway { .. } => false,
+        }
+    }
+}
+
 /// What came in for one append.
 #[derive(Debug, Default)]
 pub struct Batch {

@@ -268,7 +268,7 @@ impl Host {
         records: &[Record],
         out: &mut dyn Outbound,
     ) {
-        let applied = batch.steps.iter().filter(|step| matches!(step, Step::Apply { .. })).count();
+        let applied = batch.steps.iter().filter(|step| step.takes_a_record()).count();
         // Otherwise something that is durable would be applied to nobody, or somebody would be answered for what is not.
         assert_eq!(applied, records.len(), "the shell hands back the records of this batch");
         let mut outputs = Vec::new();
