@@ -37,7 +37,7 @@ describe('a roster', () => {
       { days_ago: 9, result: { want: 'finish', finish_ms: 311_400 } }, { days_ago: 40, result: { want: 'finish', finish_ms: 320_000 } },
     ]);
     expect(entries[1]?.aims?.[0]).toMatchObject({ target: null, history: [{ days_ago: 3 }] });
-    expect(readRoster('name,past\nIda Fenn,5:11', 1).troubles).toEqual([{ line: 2, says: expect.stringContaining('Ida Fenn: "5:11" is no past result') }]);
+    expect(readRoster('name,past\nIda Fenn,5:11', 1).troubles).toEqual([{ line: 2, says: expect.stringContaining('Ida Fenn: "5:11" is not a past result') }]);
     expect(readRoster('name,past\nIda Fenn,5:11@9d', 2).troubles).toEqual([{ line: 2, says: expect.stringContaining('this session has 2') }]);
   });
 
