@@ -76,7 +76,7 @@ impl Close {
             Close::TooMany => "Too many messages; send samples in batches.",
             Close::Silent => "Nothing was heard from this device; come back.",
             Close::RecordsLost => {
-                "The server has lost records, and perhaps this link; leave this open: what you rowed stays here. Tell whoever runs the server."
+                "The server has lost records, and perhaps this link. Leave this open: what you rowed stays here. Tell whoever runs it."
             }
             Close::WrongSecret => {
                 "This link opens nothing here: it is incomplete, expired, or a newer one took its place."
@@ -116,5 +116,39 @@ pub fn advice(code: Option<u16>) -> OnClose {
         Some(1002 | 1003 | 1007..=1009 | 4500..=4999) => OnClose::Stop,
         // A lost connection, 1001, 1011 to 1013, 4000 to 4499, and codes that nobody has defined yet.
         Some(_) | None => OnClose::Reconnect,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 6455 section 5.5: a control frame has at most 125 bytes, and two of a close frame are the code.
+    #[test]
+    fn each_reason_fits_into_a_close_frame() {
+        let all = [
+            Close::GoingAway,
+            Close::Fault,
+            Close::Restart,
+            Close::TooSlow,
+            Close::BrokenFrame,
+            Close::NotUtf8,
+            Close::TooBig,
+            Close::NotText,
+            Close::TooMany,
+            Close::Silent,
+            Close::RecordsLost,
+            Close::WrongSecret,
+            Close::Replaced,
+            Close::WrongTooOften,
+            Close::Unreadable,
+            Close::SessionClosed,
+            Close::TooOld,
+            Close::SeatTaken,
+            Close::RoleFull,
+        ];
+        for close in all {
+            assert!(close.reason().len() <= 123, "{close:?}: {} bytes", close.reason().len());
+        }
     }
 }

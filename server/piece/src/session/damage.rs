@@ -265,7 +265,7 @@ impl Session {
             format!("it was about {}", self.named(whose))
         };
         format!(
-            "The journal is damaged: something from {when} cannot be used; {what}. Look at the phase, the roster and \
+            "The journal is damaged: something from {when} cannot be used; {what}. Check the phase, the roster and \
              the targets before you go on. Results that this may have affected are marked; devices that still have \
              strokes send them again. `thole-server check` says what is damaged, `thole-server salvage` saves what \
              can be read."
