@@ -6,7 +6,7 @@ use thole_protocol::{
     event::{Event, Happening},
     ids::{AthleteId, EventNo, PieceNo},
     server_msg::Welcome,
-    standing::{AthleteResult, AthleteView, Phase, PieceView},
+    standing::{AthleteResult, AthleteView, Phase, PieceView, Rulings},
     units::At,
 };
 
@@ -51,6 +51,7 @@ impl Mirror {
                     phase: Phase::Gathering,
                     results: Vec::new(),
                     teams: Vec::new(),
+                    rulings: Rulings::default(),
                 }));
             }
             Happening::SettingsChanged { settings } => self.now.settings = *settings,
@@ -79,6 +80,11 @@ impl Mirror {
                     for result in results {
                         put_result(&mut view.results, result);
                     }
+                }
+            }
+            Happening::Ruled { piece, rulings } => {
+                if let Some(view) = self.piece_mut(*piece) {
+                    view.rulings = (**rulings).clone();
                 }
             }
             Happening::SessionClosed => self.now.closed = true,

@@ -46,6 +46,7 @@ impl ResultsTold {
             | Happening::CallEffect(_)
             | Happening::SessionClosed
             | Happening::Damaged(_)
+            | Happening::Ruled { .. }
             | Happening::Calibrated { .. }
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
@@ -79,7 +80,7 @@ mod tests {
         ids::EventNo,
         server_msg::Welcome,
         spec::PieceSpec,
-        standing::{Outcome, PieceView},
+        standing::{Outcome, PieceView, Ruling, Rulings},
         total::Certainty,
         units::{At, Decimetres, Millis},
     };
@@ -105,6 +106,7 @@ mod tests {
             splits: Vec::new(),
             strokes: None,
             marks: Vec::new(),
+            ruling: Ruling::default(),
         }
     }
 
@@ -124,6 +126,7 @@ mod tests {
                 phase: Phase::Closing { go_at_ms: At(60_000) },
                 results: Vec::new(),
                 teams: Vec::new(),
+                rulings: Rulings::default(),
             };
             let event = welcome.last_event.0;
             let mirror = Mirror::of(Welcome { pieces: vec![view], current: PIECE, ..welcome });

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use thole_protocol::{
     ids::AthleteId,
-    results_table::mark_text,
+    results_table::{mark_text, ruling_texts},
     shown::{Tenths, pace_text, time_text, total_text},
     spec::Ranking,
     standing::{
@@ -44,6 +44,8 @@ fn line_text(line: &Line, names: &BTreeMap<AthleteId, String>, ranking: Ranking)
         Some(Instead::Settling) => ", settling",
         Some(Instead::Missed) => ", missed repeats",
         Some(Instead::Untargeted) => ", no target",
+        Some(Instead::Unranked) => ", out of competition",
+        Some(Instead::Excluded) => ", excluded",
         // What they are doing says it.
         Some(Instead::Unheard | Instead::Here | Instead::Away | Instead::Stopped) | None => "",
     };
@@ -133,7 +135,9 @@ pub fn result_text(
         Outcome::DidNotStart => "did not start",
     };
     let heading = result.estimate.map(|heading| format!("was heading for {}", total_text(heading)));
+    let rulings = ruling_texts(&result.ruling);
     let says: Vec<&str> = std::iter::once(outcome)
+        .chain(rulings.iter().map(AsRef::as_ref))
         .chain(heading.as_deref())
         .chain(result.marks.iter().map(|mark| mark_text(*mark)))
         .filter(|says| !says.is_empty())

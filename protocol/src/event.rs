@@ -6,7 +6,7 @@ use crate::{
     effect::CallEffect,
     ids::{AthleteId, CallId, EventNo, PieceNo},
     spec::{CallText, PieceSpec, SessionSettings, Span},
-    standing::{AthleteResult, AthleteView, Calibration, Phase, SentCall, TeamLine},
+    standing::{AthleteResult, AthleteView, Calibration, Phase, Rulings, SentCall, TeamLine},
     units::At,
 };
 
@@ -150,6 +150,14 @@ pub enum Happening {
         /// boards).
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         teams: Vec<TeamLine>,
+    },
+    /// What coaches have ruled about a piece is another now: it is official, reopened, or a result was corrected, or that was
+    /// undone. What follows for results comes as `results`.
+    Ruled {
+        /// Which piece.
+        piece: PieceNo,
+        /// All that stands.
+        rulings: Box<Rulings>,
     },
     /// A piece is over, and its finishes were compared with what was projected (coach).
     Calibrated {

@@ -49,6 +49,8 @@ pub const LEGS: RangeInclusive<usize> = 1..=100;
 /// Relative speeds of a plan, one for each 5 % of the work.
 pub const SPEEDS: usize = 20;
 
+/// A coach's reason for a ruling, in characters: a sentence or two.
+pub const REASON_MAX: usize = 200;
 /// Past results of one athlete: two years of one a week.
 pub const HISTORY_MAX: usize = 100;
 /// A false start can be called until this long after the go.

@@ -3,8 +3,9 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    ids::{AthleteId, CallId, CoachId, PieceNo},
-    spec::{Aim, AthleteSpec, CallSpec, CallText, PieceSpec, SessionSettings},
+    ids::{AthleteId, CallId, CoachId, CommandId, PieceNo},
+    spec::{Aim, AthleteSpec, CallSpec, CallText, PieceSpec, SessionSettings, Target},
+    total::Total,
 };
 
 /// Which coach of the club gave an order.
@@ -77,6 +78,71 @@ pub enum Order {
     Close,
     /// To the next piece of the session, gathering.
     NextPiece,
+    /// Makes the results of a piece that is over official: from then on no place moves by itself. Strokes that still come are
+    /// kept, and told as what the result would be. This and all other rulings may be given after later pieces, too, and when the
+    /// session is closed.
+    MakeOfficial {
+        /// Which piece.
+        piece: PieceNo,
+    },
+    /// Takes that back: results are again what the strokes and the corrections make of them.
+    Reopen {
+        /// Which piece.
+        piece: PieceNo,
+        /// Why: 1 to 200 characters, without names, which stay where this does.
+        #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::REASON_MAX)))]
+        reason: String,
+    },
+    /// Puts another finish in the place of what was measured, of a piece that is over and not official.
+    CorrectResult {
+        /// Which piece.
+        piece: PieceNo,
+        /// Whose.
+        athlete: AthleteId,
+        /// A time for pieces by distance, a distance for pieces by time.
+        finish: Total,
+        /// Why: 1 to 200 characters; it is erased with the athlete.
+        #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::REASON_MAX)))]
+        reason: String,
+    },
+    /// Ranks a result against another target, as if it had been rowed for that.
+    CorrectTarget {
+        /// Which piece.
+        piece: PieceNo,
+        /// Whose.
+        athlete: AthleteId,
+        /// A finish, a distance or a pace; `None`: none, and no place.
+        target: Option<Target>,
+        /// Why: 1 to 200 characters; it is erased with the athlete.
+        #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::REASON_MAX)))]
+        reason: String,
+    },
+    /// Takes the place of a result that does not count as one; it stays, and is shown as excluded.
+    Exclude {
+        /// Which piece.
+        piece: PieceNo,
+        /// Whose.
+        athlete: AthleteId,
+        /// Why: 1 to 200 characters; it is erased with the athlete.
+        #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::REASON_MAX)))]
+        reason: String,
+    },
+    /// Takes the place of a result that was rowed out of competition, without blame.
+    Unrank {
+        /// Which piece.
+        piece: PieceNo,
+        /// Whose.
+        athlete: AthleteId,
+        /// Why: 1 to 200 characters; it is erased with the athlete.
+        #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::REASON_MAX)))]
+        reason: String,
+    },
+    /// Takes back a correction, or that a piece was made official or reopened; what stood before stands again. An undo is not
+    /// undone: give the order again.
+    Undo {
+        /// The command of the order that is taken back.
+        ruling: CommandId,
+    },
     /// Ends the session; its links live for another 24 hours.
     CloseSession,
     /// Sends a focus call.
@@ -89,4 +155,37 @@ pub enum Order {
         /// Which.
         call: CallId,
     },
+}
+
+impl Order {
+    /// Whether it rules about results of a piece that is over: such an order may be given in a closed session, too.
+    #[must_use]
+    pub fn is_ruling(&self) -> bool {
+        match self {
+            Order::MakeOfficial { .. }
+            | Order::Reopen { .. }
+            | Order::CorrectResult { .. }
+            | Order::CorrectTarget { .. }
+            | Order::Exclude { .. }
+            | Order::Unrank { .. }
+            | Order::Undo { .. } => true,
+            Order::Settings { .. }
+            | Order::ChangeAthlete { .. }
+            | Order::RemoveAthlete { .. }
+            | Order::Aim { .. }
+            | Order::SetPieces { .. }
+            | Order::PrepareCalls { .. }
+            | Order::Arm
+            | Order::Disarm
+            | Order::Start
+            | Order::FalseStart
+            | Order::NextRepeat
+            | Order::Stop
+            | Order::Close
+            | Order::NextPiece
+            | Order::CloseSession
+            | Order::Call { .. }
+            | Order::TakeBack { .. } => false,
+        }
+    }
 }

@@ -11,7 +11,9 @@ use serde::Serialize;
 use crate::{
     ids::AthleteId,
     shown::{Tenths, distance_text, repeats_text, target_text, time_text, total_text},
-    standing::{AthleteResult, AthleteView, Mark, Outcome, Phase, PieceView, Split},
+    standing::{
+        AthleteResult, AthleteView, Mark, Outcome, Phase, PieceView, Ruling, Split, Unplaced,
+    },
     units::{Decimetres, Millis},
 };
 
@@ -119,6 +121,34 @@ pub fn mark_text(mark: Mark) -> &'static str {
     }
 }
 
+/// The words for what a coach has ruled about a result, and for what late strokes would make of it.
+#[must_use]
+pub fn ruling_texts(ruling: &Ruling) -> Vec<Cow<'static, str>> {
+    let Ruling { measured, target_before, unplaced, would_be } = ruling;
+    let mut words = Vec::new();
+    words.extend(unplaced.map(|unplaced| {
+        Cow::Borrowed(match unplaced {
+            Unplaced::Excluded => "excluded",
+            Unplaced::Unranked => "out of competition",
+        })
+    }));
+    let part = |dm, ms| format!("{} in {}", distance_text(dm), time_text(ms, Tenths::Always));
+    words.extend(measured.map(|of| {
+        let rowed = of.shown.map_or_else(|| part(of.distance_dm, of.time_ms), total_text);
+        Cow::Owned(format!("corrected, measured {rowed}"))
+    }));
+    words.extend(target_before.map(|before| {
+        let target = before.target.map_or_else(|| "none".to_owned(), total_text);
+        Cow::Owned(format!("target corrected, was {target}"))
+    }));
+    words.extend(would_be.map(|would| {
+        let rowed = would.shown.map_or_else(|| part(would.distance_dm, would.time_ms), total_text);
+        let place = would.place.map(|place| format!(", place {place}")).unwrap_or_default();
+        Cow::Owned(format!("strokes came after it was official: would be {rowed}{place}"))
+    }));
+    words
+}
+
 /// How a result came about, in a word; for athletes whom the end of the piece cut off it says why: they had
 /// missed repeats, the coach stopped everybody, or closed the piece while they were still rowing.
 #[must_use]
@@ -136,6 +166,7 @@ pub fn outcome_text(result: &AthleteResult, phase: Phase) -> &'static str {
 
 const ATHLETE: &str = "athlete";
 const SPLIT: &str = "split";
+const OFFICIAL: &str = "official";
 const UNDER_WAY: &str = "under way";
 const MISSED: &str = "missed repeats";
 
@@ -162,7 +193,7 @@ fn row<'a>(piece: &'a PieceView, work: &'a str, athlete: Option<&'a AthleteView>
         piece: u32::from(piece.piece.0) + 1,
         title: no_formula(&piece.spec.title),
         work,
-        state: state(piece.phase),
+        state: if piece.rulings.official.is_some() { OFFICIAL } else { state(piece.phase) },
         name: athlete.map_or(Cow::Borrowed("?"), |view| no_formula(&view.spec.name)),
         team: no_formula(athlete.and_then(|view| view.spec.team.as_deref()).unwrap_or_default()),
         ..Row::default()
@@ -173,8 +204,9 @@ fn of_result<'a>(row: Row<'a>, piece: &PieceView, result: &AthleteResult) -> Row
     let outcome = outcome_text(result, piece.phase);
     // Why there is no finish is said only once.
     let is_said = |mark: &&Mark| **mark == Mark::RepeatsMissed && outcome == MISSED;
-    let remarks: Vec<&str> =
-        result.marks.iter().filter(|mark| !is_said(mark)).map(|mark| mark_text(*mark)).collect();
+    let mut remarks: Vec<Cow<'static, str>> = ruling_texts(&result.ruling);
+    let marks = result.marks.iter().filter(|mark| !is_said(mark));
+    remarks.extend(marks.map(|mark| Cow::Borrowed(mark_text(*mark))));
     let rowed = || {
         let whole = Decimetres(result.distance_dm.0 / 10 * 10);
         format!("{} in {}", distance_text(whole), time_text(result.time_ms, Tenths::Always))

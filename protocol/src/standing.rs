@@ -2,6 +2,7 @@
 
 mod calibration;
 mod result;
+mod ruling;
 
 use std::sync::Arc;
 
@@ -17,6 +18,10 @@ use crate::{
 
 pub use calibration::Calibration;
 pub use result::{AthleteResult, Mark, Outcome, Split};
+pub use ruling::{
+    Corrected, Correction, Measured, Official, Reopened, Ruling, Rulings, TargetBefore, Unplaced,
+    WouldBe,
+};
 
 /// How far a piece is; each phase carries everything it needs and nothing else.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -151,6 +156,10 @@ pub enum Instead {
     Stopped,
     /// Is not connected, and has not rowed.
     Away,
+    /// The coach has said that it was rowed out of competition.
+    Unranked,
+    /// The coach has excluded the result.
+    Excluded,
 }
 
 /// How an athlete stands against their own target, in one word that stays: decided once, for every screen and for whom a
@@ -408,6 +417,9 @@ pub struct PieceView {
     /// What the teams made of it, best first; empty until it is over, without teams, and for athletes.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub teams: Vec<TeamLine>,
+    /// What coaches have ruled about it, once it is over.
+    #[serde(default, skip_serializing_if = "Rulings::is_empty")]
+    pub rulings: Rulings,
 }
 
 /// A focus call that one athlete has running.

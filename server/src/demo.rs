@@ -294,6 +294,7 @@ impl Evening {
             | Happening::CallTakenBack { .. }
             | Happening::CallEffect(_)
             | Happening::Results { .. }
+            | Happening::Ruled { .. }
             | Happening::SessionClosed
             | Happening::Calibrated { .. }
             | Happening::Damaged(_)

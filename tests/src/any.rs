@@ -19,6 +19,7 @@ use thole_protocol::{
         RepeatStart, RosterEntry, SessionSettings, SheetCall, Span, StartClock, Target,
     },
     standing::{AthleteResult, Outcome},
+    total::Total,
     units::{At, Bpm, Decimetres, Millis},
 };
 use uuid::Uuid;
@@ -177,6 +178,10 @@ fn shown(session: &Session) {
 fn adds_up(result: &AthleteResult) {
     if result.outcome != Outcome::Finished {
         assert_eq!(result.place, None, "{result:?}");
+        return;
+    }
+    // Another finish was put in its place; the splits are as they were measured.
+    if result.ruling.measured.is_some() {
         return;
     }
     let time: u64 = result.splits.iter().map(|split| u64::from(split.time_ms.0)).sum();
@@ -398,9 +403,30 @@ impl Bytes<'_> {
         }
     }
 
+    fn ruling(&mut self, athlete: AthleteId) -> Order {
+        let piece = PieceNo(u16::try_from(self.below(3)).unwrap_or(0));
+        let reason = "because".to_owned();
+        match self.below(6) {
+            0 => Order::MakeOfficial { piece },
+            1 => Order::Reopen { piece, reason },
+            2 => {
+                let finish = Total::Time { finish_ms: self.millis() };
+                Order::CorrectResult { piece, athlete, finish, reason }
+            }
+            3 => {
+                let target = Some(Target::Finish { finish_ms: self.millis() });
+                Order::CorrectTarget { piece, athlete, target, reason }
+            }
+            4 => Order::Exclude { piece, athlete, reason },
+            _ => Order::Unrank { piece, athlete, reason },
+        }
+    }
+
     fn order(&mut self) -> Order {
         let athlete = athlete(self.below(4));
-        match self.below(20) {
+        match self.below(23) {
+            20 | 21 => self.ruling(athlete),
+            22 => Order::Undo { ruling: CommandId(self.id()) },
             0 | 1 => {
                 let pieces = (0..1 + self.below(3)).map(|_| self.piece()).collect();
                 Order::SetPieces { pieces }

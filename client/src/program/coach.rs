@@ -22,7 +22,9 @@ mod action;
 mod asking;
 mod create;
 mod lead;
+mod ordered;
 mod results;
+mod ruling;
 mod telling;
 
 /// How long an order on the command line waits for its answer, in real time; then it says so and ends.

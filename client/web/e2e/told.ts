@@ -269,7 +269,7 @@ export class Told {
 
 /** As the server lists them: by the margins as they are shown, equals sharing a place, then who has none and why. */
 function listAsShown(lines: Line[]): void {
-  const whys = ['untargeted', 'missed', 'settling', 'unheard', 'here', 'stopped', 'away'] as const;
+  const whys = ['untargeted', 'missed', 'settling', 'unheard', 'here', 'stopped', 'away', 'unranked', 'excluded'] as const;
   for (const line of lines) {
     line.instead ??= insteadOf(line);
     const { margin, instead } = line;

@@ -8,7 +8,7 @@ use super::*;
 use crate::{
     ids::PieceNo,
     spec::{Aim, AthleteSpec, Extent, PieceSpec, Repeat, Target},
-    standing::Doing,
+    standing::{Doing, Measured, Official, Ruling, Rulings, TargetBefore, Unplaced, WouldBe},
     total::{Certainty, Gap, Margin, Total},
     units::{At, Ppm},
 };
@@ -46,7 +46,14 @@ fn piece(title: &str, phase: Phase, works: &[Extent], rest: u32) -> PieceView {
     let repeat = |(nth, work): (usize, &Extent)| Repeat { work: *work, rest_ms: rest(nth) };
     let repeats = works.iter().enumerate().map(repeat).collect();
     let spec = PieceSpec { title: title.to_owned(), ..PieceSpec::of(repeats) };
-    PieceView { piece: PieceNo(0), spec, phase, results: Vec::new(), teams: Vec::new() }
+    PieceView {
+        piece: PieceNo(0),
+        spec,
+        phase,
+        results: Vec::new(),
+        teams: Vec::new(),
+        rulings: Rulings::default(),
+    }
 }
 
 fn metres(metres: u32) -> Extent {
@@ -74,6 +81,7 @@ fn result(athlete: u128, outcome: Outcome, (dm, ms): (u32, u32)) -> AthleteResul
         splits: Vec::new(),
         strokes: None,
         marks: Vec::new(),
+        ruling: Ruling::default(),
     }
 }
 
@@ -275,4 +283,47 @@ fn a_result_is_told_in_the_words_of_the_table_of_cases() {
         assert_eq!(column(&table, "outcome"), [case.says], "{:?}", case.marks);
         assert_eq!(column(&table, "remarks"), [case.remarks], "{:?}", case.marks);
     }
+}
+
+#[test]
+fn what_a_coach_has_ruled_stands_beside_the_result() {
+    let mut over = piece("", FINISHED, &[metres(500)], 0);
+    let official = |command| Official { command, at_ms: At(9), by: None };
+    over.rulings.official = Some(official(crate::ids::CommandId(Uuid::from_u128(1))));
+    let measured = Measured {
+        outcome: Outcome::Stopped,
+        time_ms: Millis(90_000),
+        distance_dm: Decimetres(4_120),
+        sure: Certainty::Unsaid,
+        shown: None,
+    };
+    let would_be = WouldBe {
+        outcome: Outcome::Finished,
+        time_ms: Millis(461_180),
+        distance_dm: Decimetres(5_000),
+        shown: finish(461_200),
+        margin: None,
+        place: Some(3),
+    };
+    let rowed = |who, ruling| AthleteResult { ruling, ..result(who, Outcome::Finished, (1, 1)) };
+    let target_before = Some(TargetBefore { target: finish(460_000) });
+    over.results = vec![
+        rowed(1, Ruling { measured: Some(measured), ..Ruling::default() }),
+        rowed(2, Ruling { target_before, ..Ruling::default() }),
+        rowed(3, Ruling { unplaced: Some(Unplaced::Excluded), ..Ruling::default() }),
+        rowed(4, Ruling { unplaced: Some(Unplaced::Unranked), ..Ruling::default() }),
+        rowed(5, Ruling { would_be: Some(would_be), ..Ruling::default() }),
+    ];
+    let table = results_table(&[over], &[]);
+    assert_eq!(column(&table, "state"), ["official"; 5]);
+    assert_eq!(
+        column(&table, "remarks"),
+        [
+            "corrected, measured 412m in 1:30.0",
+            "target corrected, was 7:40.0",
+            "excluded",
+            "out of competition",
+            "strokes came after it was official: would be 7:41.2, place 3"
+        ]
+    );
 }

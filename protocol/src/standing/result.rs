@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::Ruling;
 use crate::{
     ids::AthleteId,
     total::{Certainty, Margin, Total},
@@ -91,10 +92,13 @@ pub struct AthleteResult {
     /// `None` for everybody else, and before a twentieth of the piece.
     #[serde(default)]
     pub estimate: Option<Total>,
-    /// Quarters of a single stretch, repeats of an interval piece.
+    /// Quarters of a single stretch, repeats of an interval piece; as they were measured, also where the finish is corrected.
     pub splits: Vec<Split>,
     /// Their own strokes in the work, if the machine reported them.
     pub strokes: Option<u32>,
     /// What the reader should know.
     pub marks: Vec<Mark>,
+    /// What a coach has ruled about it.
+    #[serde(default, skip_serializing_if = "Ruling::is_none")]
+    pub ruling: Ruling,
 }

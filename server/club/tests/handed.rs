@@ -7,7 +7,7 @@ use thole_piece::settled::{Cause, SeatNo, Settled, SettledCall, SettledSeat, Set
 use thole_protocol::{
     ids::{AthleteId, CallId, PieceNo, SessionId},
     spec::{CallText, Extent, PieceSpec, Plan, Repeat, SessionSettings, Span, Target},
-    standing::{Mark, Outcome, Split},
+    standing::{Mark, Outcome, Ruling, Split},
     total::{Certainty, Gap, Margin, Total},
     units::{At, Decimetres, Millis, Ppm},
 };
@@ -33,6 +33,8 @@ fn seat(no: u32, outcome: Outcome) -> SettledSeat {
         strokes: Some(201),
         marks: vec![Mark::Joined],
         home_at_ms: None,
+        ruling: Ruling::default(),
+        corrections: Vec::new(),
     }
 }
 
@@ -95,6 +97,7 @@ fn handed() -> Handed {
             SettledCall { seats: vec![(SeatNo(2), SeatNo(2))], ..call(3, "") },
         ],
         lines: None,
+        official: None,
     };
     let seating: Seating = [
         (SeatNo(1), sitter(11, "Ana")),

@@ -21,6 +21,7 @@ pub mod question;
 pub mod recording;
 pub mod roster;
 pub mod rower;
+pub mod rulings;
 pub mod session;
 pub mod settled;
 pub mod standings;

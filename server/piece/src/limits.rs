@@ -12,10 +12,10 @@ use thole_protocol::{
 pub use thole_protocol::limits::{
     CALL_SHEET_MAX, CALL_SHOWN_MAX, CALL_SPOKEN_MAX, CALL_STROKES, CALL_TIME, CALL_WORDS_MAX,
     COUNT, DAY, DISTANCE, FALSE_START_MAX, GRACE_MAX, HEART_BELIEVED_BPM, HEART_LIMIT_BPM,
-    HISTORY_MAX, LEGS, NAME_MAX, PIECES_MAX, POWER_MAX_W, PREPARED_MAX, RATE_MAX_HALF_SPM, REPEATS,
-    REST, SAMPLES_A_SECOND, SPEED_MAX_DM_A_SECOND, SPEED_OVER_500M_MAX_DM_A_SECOND,
-    SPEED_OVER_2000M_MAX_DM_A_SECOND, SPEEDS, STOPPED_AFTER, STROKE_NUMBER_MAX, STROKES_MAX, TIME,
-    TITLE_MAX,
+    HISTORY_MAX, LEGS, NAME_MAX, PIECES_MAX, POWER_MAX_W, PREPARED_MAX, RATE_MAX_HALF_SPM,
+    REASON_MAX, REPEATS, REST, SAMPLES_A_SECOND, SPEED_MAX_DM_A_SECOND,
+    SPEED_OVER_500M_MAX_DM_A_SECOND, SPEED_OVER_2000M_MAX_DM_A_SECOND, SPEEDS, STOPPED_AFTER,
+    STROKE_NUMBER_MAX, STROKES_MAX, TIME, TITLE_MAX,
 };
 
 /// Fastest stroke that a machine is believed to report, m/s: 2,041 W by the cubic law, twice the power of the
@@ -30,6 +30,9 @@ pub const SPEED_OVER_HOUR_MAX: f64 = 5.5;
 /// What is covered in an hour at that speed.
 const HOUR_METRES: f64 = SPEED_OVER_HOUR_MAX * 3_600.0;
 
+/// Rulings about the results of one piece, undone ones among them: a class of fifty has a handful, and the list of them all
+/// still fits into one message.
+pub const RULINGS_MAX: usize = 300;
 /// All the work of one piece by distance: more than is rowed in a day, and well within 32 bits.
 pub const WORK_DISTANCE_MAX: Decimetres = Decimetres(5_000_000);
 

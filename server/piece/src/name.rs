@@ -94,7 +94,14 @@ pub fn check_order(order: &Order) -> Result<(), Refusal> {
                 Audience::All | Audience::Behind | Audience::Picked { .. } => Ok(()),
             }
         }
+        Order::Reopen { reason, .. }
+        | Order::CorrectResult { reason, .. }
+        | Order::CorrectTarget { reason, .. }
+        | Order::Exclude { reason, .. }
+        | Order::Unrank { reason, .. } => check(reason),
         Order::Settings { .. }
+        | Order::MakeOfficial { .. }
+        | Order::Undo { .. }
         | Order::RemoveAthlete { .. }
         | Order::Aim { .. }
         | Order::Arm

@@ -18,7 +18,8 @@ use crate::{
     projection::{Count, Forecast, Width},
     roster::Athlete,
     rower::Rower,
-    settled::{Lines, Recorder, Settled},
+    rulings::{Frozen, FrozenResult, Ruled},
+    settled::{Cause, Lines, Recorder, Settled},
     standings,
     track::Rule,
 };
@@ -66,6 +67,8 @@ pub struct Piece {
     pub recorder: Recorder,
     /// The record of what became of it.
     pub settling: Settling,
+    /// What coaches have ruled about it.
+    pub ruled: Ruled,
 }
 
 /// How far the settling of a piece that is over has come.
@@ -73,6 +76,8 @@ pub struct Piece {
 pub struct Settling {
     /// When the next record is to be made, if anything is new by then.
     pub due: Option<At>,
+    /// Why it is, if a coach has ruled something.
+    pub ruled: Option<Cause>,
     /// Made, and not in the journal yet.
     pub made: Option<Box<Settled>>,
     /// The newest one in the journal.
@@ -104,6 +109,7 @@ impl Piece {
             named_calls: BTreeSet::new(),
             recorder: Recorder::default(),
             settling: Settling::default(),
+            ruled: Ruled::default(),
         }
     }
 
@@ -181,6 +187,9 @@ impl Piece {
     /// Takes away somebody who has rowed none of it.
     pub fn forget(&mut self, id: AthleteId) {
         self.rowers.remove(&id);
+        if let Some(frozen) = self.ruled.frozen_mut() {
+            frozen.results.remove(&id);
+        }
         self.fresh_results.remove(&id);
         self.standings.lines.retain(|line| line.athlete != id);
     }
@@ -273,12 +282,58 @@ impl Piece {
     #[must_use]
     pub fn result_of(&self, id: AthleteId, now: At, roster: &Roster) -> Option<AthleteResult> {
         let (rower, athlete) = self.rowers.get(&id).zip(roster.get(&id))?;
+        if self.ruled.frozen().is_some() {
+            return rower.told.clone();
+        }
         let place = rower.told.as_ref().and_then(|told| told.place).filter(|_| self.is_over());
-        let result = rower.result(id, athlete, self.rule(), now)?;
+        let result = self.made_by(id, rower, athlete, now)?;
         Some(AthleteResult { place, ..result })
     }
 
-    /// The results so far; with places when the piece is over.
+    /// What one athlete has made of it by strokes and corrections, without a place, official or not; `None` while it goes on.
+    #[must_use]
+    pub fn made_by(
+        &self,
+        id: AthleteId,
+        rower: &Rower,
+        athlete: &Athlete,
+        now: At,
+    ) -> Option<AthleteResult> {
+        let result = rower.result(id, athlete, self.rule(), now)?;
+        Some(self.ruled.put_right(&self.spec, result))
+    }
+
+    /// Whether strokes, corrections or what is lost of the journal make another result of one athlete's than they made when it
+    /// was told last.
+    #[must_use]
+    pub fn is_result_new(&self, id: AthleteId, now: At, roster: &Roster) -> bool {
+        let Some((rower, athlete)) = self.rowers.get(&id).zip(roster.get(&id)) else {
+            return false;
+        };
+        let result = self.made_by(id, rower, athlete, now);
+        if let Some(frozen) = self.ruled.frozen() {
+            return frozen.seen.get(&id) != result.as_ref();
+        }
+        let place = rower.told.as_ref().and_then(|told| told.place);
+        result.map(|result| AthleteResult { place, ..result }) != rower.told
+    }
+
+    /// Notes what strokes and corrections make of it now: what is told of it next is told by that.
+    pub fn see_results(&mut self, now: At, roster: &Roster) {
+        if self.ruled.frozen().is_none() {
+            return;
+        }
+        let seen = self
+            .rowers
+            .iter()
+            .filter_map(|(id, rower)| Some((*id, self.made_by(*id, rower, roster.get(id)?, now)?)));
+        let seen = seen.collect();
+        if let Some(frozen) = self.ruled.frozen_mut() {
+            frozen.seen = seen;
+        }
+    }
+
+    /// The results so far; with places when the piece is over. Of an official piece those that are official, and what would be.
     #[must_use]
     pub fn results(
         &self,
@@ -286,21 +341,27 @@ impl Piece {
         settings: &SessionSettings,
         roster: &Roster,
     ) -> Vec<AthleteResult> {
-        let results = self.rowers.iter().filter_map(|(id, rower)| {
-            rower
-                .result(*id, roster.get(id)?, self.rule(), now)
-                .map(|result| (result, rower.target()))
-        });
-        let (mut results, targets): (Vec<_>, Vec<_>) = results.unzip();
+        match self.ruled.frozen() {
+            Some(frozen) => frozen.stands(self.placed(now, &frozen.settings, roster)),
+            None => self.placed(now, settings, roster),
+        }
+    }
+
+    /// The results that strokes and corrections make.
+    fn placed(&self, now: At, settings: &SessionSettings, roster: &Roster) -> Vec<AthleteResult> {
+        let results = self
+            .rowers
+            .iter()
+            .filter_map(|(id, rower)| self.made_by(*id, rower, roster.get(id)?, now));
+        let mut results: Vec<AthleteResult> = results.collect();
         if !self.is_over() {
             return results;
         }
         let finishes: Vec<_> = results
             .iter()
-            .zip(targets)
-            .map(|(result, target)| {
-                let (shown, target) = (result.shown?, target?);
-                (result.outcome == Outcome::Finished)
+            .map(|result| {
+                let (shown, target) = (result.shown?, result.target?);
+                (result.outcome == Outcome::Finished && result.ruling.unplaced.is_none())
                     .then_some(standings::RankedFinish { shown, target })
             })
             .collect();
@@ -309,6 +370,20 @@ impl Piece {
             result.place = place;
         }
         results
+    }
+
+    /// The results as they stand, to be official from now on.
+    #[must_use]
+    pub fn frozen(&self, now: At, settings: &SessionSettings, roster: &Roster) -> Frozen {
+        let frozen = |result: AthleteResult| {
+            let rower = self.rowers.get(&result.athlete);
+            let team = roster.get(&result.athlete).and_then(|athlete| athlete.spec.team.clone());
+            let home_at = rower.and_then(|rower| rower.home_at_of(&result, self.rule(), now));
+            (result.athlete, FrozenResult { result, team, home_at })
+        };
+        let results = self.placed(now, settings, roster).into_iter().map(frozen).collect();
+        let rests_on = self.ruled.corrections_now();
+        Frozen { settings: *settings, results, rests_on, seen: BTreeMap::new() }
     }
 }
 

@@ -185,18 +185,23 @@ impl Course {
     /// A finish (seconds or metres) against their own target, plus = ahead; `None` without a target.
     #[must_use]
     pub fn margin(&self, finish: f64) -> Option<Margin> {
-        let target = self.target?;
-        let ahead = match target {
-            Total::Time { .. } => target.amount() - finish,
-            Total::Distance { .. } => finish - target.amount(),
-        };
-        let margin_ppm = ppm(ahead / target.amount());
-        let gap = match target {
-            Total::Time { .. } => Gap::Time(nearest(ahead * 1e3)),
-            Total::Distance { .. } => Gap::Distance(nearest(ahead * 1e1)),
-        };
-        Some(Margin { margin_ppm, gap })
+        self.target.map(|target| margin(target, finish))
     }
+}
+
+/// A finish (seconds or metres) against a target of the same kind, plus = ahead.
+#[must_use]
+pub fn margin(target: Total, finish: f64) -> Margin {
+    let ahead = match target {
+        Total::Time { .. } => target.amount() - finish,
+        Total::Distance { .. } => finish - target.amount(),
+    };
+    let margin_ppm = ppm(ahead / target.amount());
+    let gap = match target {
+        Total::Time { .. } => Gap::Time(nearest(ahead * 1e3)),
+        Total::Distance { .. } => Gap::Distance(nearest(ahead * 1e1)),
+    };
+    Margin { margin_ppm, gap }
 }
 
 fn length(extent: Extent) -> u32 {

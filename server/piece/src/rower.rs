@@ -251,6 +251,13 @@ impl Rower {
         self.track.rowed_at().is_some()
     }
 
+    /// When the athlete was home by their strokes, of a result that says so; `None` of one that was corrected to be a finish.
+    #[must_use]
+    pub fn home_at_of(&self, result: &AthleteResult, rule: Rule<'_>, now: At) -> Option<At> {
+        let home = self.finish(rule, now).filter(|_| result.outcome == Outcome::Finished);
+        home.map(|home| home.at.floor())
+    }
+
     /// Which repeat is being rowed or comes next.
     #[must_use]
     pub fn repeat(&self) -> usize {

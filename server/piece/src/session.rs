@@ -12,6 +12,7 @@ mod people;
 mod programme;
 mod questions;
 mod rowing;
+mod ruling;
 mod seats;
 mod settling;
 mod timers;
@@ -45,6 +46,7 @@ use crate::{
     projection::{Count, Forecast, Model, Width},
     roster::Athlete,
     rower::Rower,
+    rulings::{self, OrderGiven},
 };
 
 pub use damage::Loss;
@@ -192,11 +194,12 @@ impl Session {
             Input::StopRowing { athlete } => self.stop_rowing(*athlete, &mut out),
             Input::RowOn { athlete } => self.row_on(*athlete, &mut out),
             Input::TookCommand { device } => self.leader = Some(*device),
-            Input::Ordered { command, order, by: _ } => {
+            Input::Ordered { command, order, by } => {
                 if self.has_done(*command) {
                     out.push(Output::Done { command: *command });
                 } else {
-                    let done = self.order(order, &mut out);
+                    let given = OrderGiven { command: *command, by: by.clone(), at };
+                    let done = self.order(given, order, &mut out);
                     self.answer(*command, done, &mut out);
                 }
             }
@@ -299,7 +302,13 @@ impl Session {
     pub fn own(&self, athlete: AthleteId) -> Option<Own> {
         let piece = self.piece()?;
         let known = self.people.get(athlete)?;
-        Some(piece.rowers.get(&athlete)?.own(piece.no, known, piece.rule(), self.now))
+        let own = piece.rowers.get(&athlete)?.own(piece.no, known, piece.rule(), self.now);
+        let is_ruled = piece.ruled.is_about(athlete) || piece.ruled.frozen().is_some();
+        let result = piece.result_of(athlete, self.now, self.people.roster());
+        Some(match result.filter(|_| is_ruled) {
+            Some(result) => rulings::own(own, &result),
+            None => own,
+        })
     }
 
     fn piece(&self) -> Option<&Piece> {

@@ -5,9 +5,9 @@ mod lines;
 
 use serde::{Deserialize, Serialize};
 use thole_protocol::{
-    ids::{CallId, PieceNo},
+    ids::{CallId, CoachId, CommandId, PieceNo},
     spec::{CallText, PieceSpec, Plan, SessionSettings, Span, Target},
-    standing::{Mark, Outcome, Phase, Split},
+    standing::{Corrected, Mark, Outcome, Phase, Ruling, Split},
     total::{Certainty, Margin, Total},
     units::{At, Decimetres, Millis},
 };
@@ -30,6 +30,12 @@ pub enum Cause {
     Over,
     /// Results changed afterwards: strokes came late.
     ResultsChanged,
+    /// A coach made the results official.
+    Official,
+    /// A coach reopened them.
+    Reopened,
+    /// A coach corrected a result, or took a correction back.
+    Corrected,
 }
 
 /// Everything that is kept of a piece that is over; the record of the highest revision is the one that counts.
@@ -60,6 +66,33 @@ pub struct Settled {
     /// The standings every few seconds; `None` in later revisions, for which those of the first one stand.
     #[serde(default)]
     pub lines: Option<Lines>,
+    /// By which order it is official; `None` while it is not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub official: Option<SettledRuling>,
+}
+
+/// An order by which results are what they are. Its reason, and the name of the coach who gave it, stand in its own record and
+/// go with that.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SettledRuling {
+    /// The order.
+    pub command: CommandId,
+    /// When it was given.
+    pub at_ms: At,
+    /// Which coach of the club gave it; `None` for whoever came by the session's coach link.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<CoachId>,
+}
+
+/// A correction that stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SettledCorrection {
+    /// By which order.
+    #[serde(flatten)]
+    pub ruling: SettledRuling,
+    /// What it has put in the place of what was there.
+    #[serde(flatten)]
+    pub what: Corrected,
 }
 
 /// A phase that a piece entered.
@@ -121,6 +154,12 @@ pub struct SettledSeat {
     pub marks: Vec<Mark>,
     /// When this athlete was home; `None` for athletes who did not finish.
     pub home_at_ms: Option<At>,
+    /// What of it is not as it was measured.
+    #[serde(default, skip_serializing_if = "Ruling::is_none")]
+    pub ruling: Ruling,
+    /// By which corrections, in the order in which they were made.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub corrections: Vec<SettledCorrection>,
 }
 
 /// A focus call that went out in the piece.
@@ -162,6 +201,7 @@ impl Settled {
             (self.first_home_at_ms == other.first_home_at_ms, "first finisher"),
             (self.teams == other.teams, "teams"),
             (self.calls == other.calls, "calls"),
+            (self.official == other.official, "official or not"),
             (self.lines == other.lines, "lines of the standings"),
         ]
         .into_iter()

@@ -8,7 +8,7 @@ use std::{
 use thole_protocol::{
     ids::AthleteId,
     spec::Ranking,
-    standing::{Instead, TeamLine},
+    standing::{AgainstTarget, Instead, TeamLine},
     total::{Gap, Margin, Total},
     units::{Decimetres, Millis, Ppm},
 };
@@ -259,6 +259,12 @@ pub fn as_shown(finish: Total) -> Total {
             Total::Distance { distance_dm: Decimetres(distance_dm.0.saturating_add(5) / 10 * 10) }
         }
     }
+}
+
+/// The word for a finish: whether the target was made.
+#[must_use]
+pub fn made_or_not(margin: Margin) -> AgainstTarget {
+    if margin.margin_ppm.0 >= 0 { AgainstTarget::Ahead } else { AgainstTarget::Behind }
 }
 
 /// Places of results, one for each entry; `None` in, `None` out.

@@ -5,7 +5,7 @@ use thole_piece::settled::{Cause, SeatNo, Settled, SettledSeat};
 use thole_protocol::{
     ids::{AthleteId, PieceNo, SessionId},
     spec::{Extent, PieceSpec, Plan, Repeat, SessionSettings},
-    standing::{Outcome, Split},
+    standing::{Outcome, Ruling, Split},
     total::{Certainty, Gap, Margin, Total},
     units::{At, Decimetres, Millis, Ppm},
 };
@@ -45,6 +45,8 @@ pub(super) fn piece(evening: u64, no: u16, revision: u32, people: u32) -> Handed
         strokes: Some(200),
         marks: Vec::new(),
         home_at_ms: None,
+        ruling: Ruling::default(),
+        corrections: Vec::new(),
     };
     let sitter = |seat: u32| {
         let athlete = AthleteId(Uuid::from_u128(u128::from(evening) * 1_000 + u128::from(seat)));
@@ -67,6 +69,7 @@ pub(super) fn piece(evening: u64, no: u16, revision: u32, people: u32) -> Handed
             seats: (0..people).map(seat).collect(),
             calls: Vec::new(),
             lines: None,
+            official: None,
         },
         seating: (0..people).map(sitter).collect::<Seating>(),
     }

@@ -88,11 +88,13 @@ impl Server {
                 let as_told = settled.map(|settled| {
                     let SettledSeat { outcome, place, time_ms, distance_dm, .. } = settled.clone();
                     let (splits, marks) = (settled.splits.clone(), settled.marks.clone());
-                    (outcome, place, time_ms, distance_dm, settled.margin, splits, marks)
+                    let ruling = settled.ruling.clone();
+                    (outcome, place, time_ms, distance_dm, settled.margin, splits, marks, ruling)
                 });
                 let AthleteResult { outcome, place, time_ms, distance_dm, margin, .. } = *result;
                 let (splits, marks) = (result.splits.clone(), result.marks.clone());
-                let of_core = (outcome, place, time_ms, distance_dm, margin, splits, marks);
+                let ruling = result.ruling.clone();
+                let of_core = (outcome, place, time_ms, distance_dm, margin, splits, marks, ruling);
                 assert_eq!(as_told, Some(of_core), "seed {seed}: another result is settled");
             }
         }

@@ -63,6 +63,7 @@ fn known_limits() -> Value {
     json!({
         "name_max": limits::NAME_MAX,
         "title_max": limits::TITLE_MAX,
+        "reason_max": limits::REASON_MAX,
         "call_shown_max": limits::CALL_SHOWN_MAX,
         "call_words_max": limits::CALL_WORDS_MAX,
         "call_spoken_max": limits::CALL_SPOKEN_MAX,

@@ -3,7 +3,6 @@
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
-use serde_json::json;
 use thole::{
     coach::Coach,
     mirror::Mirror,
@@ -11,7 +10,7 @@ use thole::{
     wording::{self, sheet},
 };
 use thole_protocol::{
-    ids::{AthleteId, CallId, CommandId, PieceNo},
+    ids::{AthleteId, CallId, PieceNo},
     order::Order,
     spec::{Aim, Audience, CallSpec, CallText, Plan, RosterEntry, SessionSettings, Span},
     standing::{Phase, PieceView},
@@ -26,7 +25,9 @@ use super::{
     asking::{WhoJoins, asking},
     create::RankBy,
     grace,
+    ordered::{Ordered, done},
     results::ResultsArgs,
+    ruling::Rule,
     telling,
 };
 
@@ -129,6 +130,8 @@ pub(crate) enum Action {
     Close,
     /// Goes to the next piece
     NextPiece,
+    #[command(flatten)]
+    Rule(Rule),
     /// Ends the session
     CloseSession,
 }
@@ -202,14 +205,6 @@ pub(crate) struct CallArgs {
     grace: Option<String>,
 }
 
-/// What was asked for, as an order waiting for its answer.
-pub(crate) struct Ordered {
-    pub(crate) command: CommandId,
-    pub(crate) name: &'static str,
-    pub(crate) call: Option<CallId>,
-    pub(crate) makes_secrets: bool,
-}
-
 /// Gives one order and waits for its answer.
 pub(crate) async fn one(
     place: &Place<'_>,
@@ -244,22 +239,7 @@ pub(crate) async fn one(
     Ok(())
 }
 
-/// Tells that an order was carried out.
-pub(crate) fn done(place: &Place<'_>, coach: &Coach, ordered: &Ordered) {
-    let call = ordered.call.map(|call| call.to_string());
-    let line = json!({"event": "done", "order": ordered.name, "call": call});
-    place.common.tell(line, || {
-        Some(match &call {
-            Some(call) => format!("Done: {} (take it back with take-back {call}).", ordered.name),
-            None => format!("Done: {}.", ordered.name),
-        })
-    });
-    if let ("arm", Some(mirror)) = (ordered.name, coach.mirror()) {
-        telling::without_target(place, mirror);
-    }
-}
-
-/// Gives the order that an action stands for.
+/// Gives the order that an action is.
 ///
 /// # Errors
 /// A sentence that says what to type.
@@ -350,6 +330,11 @@ pub(crate) fn give(
         Action::Stop => ("stop", Order::Stop),
         Action::Close => ("close", Order::Close),
         Action::NextPiece => ("next-piece", Order::NextPiece),
+        Action::Rule(rule) => {
+            let (name, order) = rule.order(mirror)?;
+            let command = coach.order(order);
+            return Ok(Ordered { command, name, call: None, makes_secrets: false });
+        }
         Action::CloseSession => ("close-session", Order::CloseSession),
     };
     Ok(Ordered { command: coach.order(order), name, call: None, makes_secrets: false })
@@ -492,7 +477,11 @@ fn aim(
     Ok(Order::Aim { athlete, piece, aim: Aim { target, plan, history } })
 }
 
-fn named(mirror: &Mirror, name: &str) -> Result<AthleteId, String> {
+/// Who is called so.
+///
+/// # Errors
+/// Nobody is; says who there is.
+pub(super) fn named(mirror: &Mirror, name: &str) -> Result<AthleteId, String> {
     mirror.named(name).map(|view| view.athlete).ok_or_else(|| {
         format!("Nobody is called \"{}\" here; status lists the names.", name.trim())
     })

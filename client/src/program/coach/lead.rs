@@ -20,7 +20,8 @@ use tokio::sync::mpsc;
 
 use super::{
     Place,
-    action::{self, Action, Ordered},
+    action::{self, Action},
+    ordered::{self, Ordered},
     results::{ResultsArgs, WantedTable},
     telling,
 };
@@ -38,6 +39,8 @@ const HELP: &str = "\
   pieces 6x350m/1:15   aim NAME 1:58.4/500m   add NAME --team T   ranking share|amount
   let-in NAME, turn-away NAME, joining guests|asked|trusted, change NAME …, remove NAME
   results [--piece N] [--csv FILE]
+  official, reopen WHY, correct NAME 7:41.2 WHY, correct-target NAME 1:58.4/500m WHY,
+  exclude NAME WHY, unrank NAME WHY [--piece N], undo NUMBER
   status, take-command, quit; add --help to any of them for more";
 
 /// One typed line.
@@ -214,7 +217,7 @@ impl<'a> Lead<'a> {
             CoachNews::Overview(overview) => self.overview(coach, overview),
             CoachNews::Done(command) => {
                 if let Some(ordered) = self.waiting.remove(command) {
-                    action::done(self.place, coach, &ordered);
+                    ordered::done(self.place, coach, &ordered);
                 }
             }
             CoachNews::Refused(command, refusal) => {

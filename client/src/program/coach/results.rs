@@ -10,7 +10,7 @@ use thole_protocol::{
     standing::PieceView,
 };
 
-use super::{Place, telling::piece_text};
+use super::{Place, ruling::rulings_text, telling::piece_text};
 use crate::program::print;
 
 /// Which results, and how they are reported.
@@ -59,7 +59,8 @@ impl ResultsArgs {
                 let mut results: Vec<_> = view.results.iter().collect();
                 results.sort_by_key(|result| (result.place.is_none(), result.place));
                 let lines = results.iter().map(|result| result_text(result, &names, ranking));
-                std::iter::once(piece_text(view)).chain(lines).collect::<Vec<_>>().join("\n")
+                let lines = std::iter::once(piece_text(view)).chain(lines);
+                lines.chain(rulings_text(view, &names)).collect::<Vec<_>>().join("\n")
             });
             let told = told.collect::<Vec<_>>().join("\n");
             Some(if told.is_empty() { "Nobody has a result yet.".into() } else { told })

@@ -142,7 +142,7 @@ pub(crate) fn piece_text(piece: &PieceView) -> String {
         "{}. {}{title}: {}",
         u32::from(piece.piece.0) + 1,
         repeats_text(&piece.spec.repeats),
-        phase_text(piece.phase)
+        if piece.rulings.official.is_some() { "official".into() } else { phase_text(piece.phase) }
     )
 }
 
@@ -240,6 +240,15 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
             let first = lines.next()?;
             Some(lines.fold(first, |text, line| format!("{text}\n{line}")))
         }
+        Happening::Ruled { piece, rulings } => Some(format!(
+            "== Piece {}: {}",
+            u32::from(piece.0) + 1,
+            match (&rulings.official, &rulings.reopened) {
+                (Some(_), _) => "official",
+                (None, Some(_)) => "reopened; not official",
+                (None, None) => "corrected; results says what",
+            }
+        )),
         Happening::Calibrated { calibration } => Some(format!("== {}", calibration.says)),
         Happening::LooksLike { athlete, like } => {
             let name = names.get(athlete)?;

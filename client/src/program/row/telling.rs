@@ -420,6 +420,7 @@ impl<'a> Telling<'a> {
             | Happening::CallArmed { .. }
             | Happening::CallSent(_)
             | Happening::CallEnded { .. }
+            | Happening::Ruled { .. }
             | Happening::Calibrated { .. }
             | Happening::Damaged(_)
             | Happening::SecondDevice { .. }

@@ -329,6 +329,7 @@ function withListed(session: Session, { at_ms, what }: Event): Session {
     case 'looks_like':
     case 'clock_set':
     case 'calls_prepared':
+    case 'ruled':
     case 'calibrated':
     case 'call':
     case 'call_armed':
@@ -397,6 +398,10 @@ function changed(session: Session, atMs: number, what: Happening): Session {
       const put = (view: PieceView): PieceView =>
         view.piece === what.piece ? { ...view, results: replaced(view.results, what.results, byAthlete), teams: what.teams ?? view.teams ?? [] } : view;
       return { ...session, pieces: session.pieces.map(put) };
+    }
+    case 'ruled': {
+      const ruled = (view: PieceView): PieceView => (view.piece === what.piece ? { ...view, rulings: what.rulings } : view);
+      return { ...session, pieces: session.pieces.map(ruled) };
     }
     case 'damaged': {
       const { kind: _, ...damage } = what;

@@ -141,7 +141,11 @@ fn owner(input: &Input) -> Option<AthleteId> {
         order:
             Order::ChangeAthlete { athlete, .. }
             | Order::RemoveAthlete { athlete }
-            | Order::Aim { athlete, .. },
+            | Order::Aim { athlete, .. }
+            | Order::CorrectResult { athlete, .. }
+            | Order::CorrectTarget { athlete, .. }
+            | Order::Exclude { athlete, .. }
+            | Order::Unrank { athlete, .. },
         ..
     } = input
     {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::AthleteId,
     spec::SessionSettings,
-    standing::{Doing, Line, Notice, Phase, Standings},
+    standing::{AthleteResult, Doing, Line, Notice, Phase, Standings},
     units::{At, Ppm},
 };
 
@@ -14,6 +14,7 @@ use crate::{
     calls, picture,
     roster::Athlete,
     rower::Rower,
+    rulings,
     settled::RankedSeat,
     standings::{Digits, Entry, listed},
 };
@@ -32,6 +33,11 @@ pub struct Look {
 impl Piece {
     /// Publishes the standings of this instant, and looks at everybody once.
     pub fn publish(&mut self, now: At, settings: &SessionSettings, roster: &Roster) -> Look {
+        // What is official stands as it was published then.
+        if self.ruled.frozen().is_some() {
+            return Look::default();
+        }
+        let corrected = self.corrected(now, roster);
         let rule = rule(&self.spec, &self.starts, self.until);
         let (is_rowed, over) = (self.is_rowed(), self.is_over());
         let mut look = Look::default();
@@ -41,6 +47,10 @@ impl Piece {
         let mut ends = Vec::new();
         for (id, rower, athlete) in both_mut(&mut self.rowers, roster) {
             let (line, notices) = rower.published(*id, athlete, rule, now, is_rowed);
+            let line = match corrected.get(id) {
+                Some(result) => rulings::line(line, result),
+                None => line,
+            };
             look.notices.extend(notices);
             let is_over = rower.has_rowed() && rower.over(rule, now).is_some();
             if is_over && rower.told.is_none() {
@@ -104,6 +114,18 @@ impl Piece {
             nobody_rows_since_ms: picture::stood_still_since(self.phase, ends.into_iter()),
         };
         look
+    }
+
+    /// The results about which a coach has ruled something.
+    fn corrected(&self, now: At, roster: &Roster) -> BTreeMap<AthleteId, AthleteResult> {
+        if self.ruled.is_empty() {
+            return BTreeMap::new();
+        }
+        let about = self.rowers.iter().filter(|(id, _)| self.ruled.is_about(**id));
+        let result = |(id, rower): (&AthleteId, &Rower)| {
+            Some((*id, self.made_by(*id, rower, roster.get(id)?, now)?))
+        };
+        about.filter_map(result).collect()
     }
 
     /// Those for whom everybody else is waiting now: if they were done, so would the repeat or the piece be.

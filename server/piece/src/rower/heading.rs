@@ -132,8 +132,7 @@ impl Rower {
             return self.against_target;
         }
         let margin = self.heading(finish)?.margin?;
-        let is_made = margin.margin_ppm.0 >= 0;
-        Some(if is_made { AgainstTarget::Ahead } else { AgainstTarget::Behind })
+        Some(standings::made_or_not(margin))
     }
 
     /// The word for the projection now, which depends on the one before: a chance that wavers around a limit changes

@@ -2,7 +2,7 @@
 
 use thole_protocol::{
     ids::{AthleteId, PieceNo},
-    standing::{AthleteResult, Doing, Instead, Line, Mark, Notice, Own},
+    standing::{AthleteResult, Doing, Instead, Line, Mark, Notice, Own, Ruling},
     total::{Certainty, Margin, Total},
     units::{At, Decimetres, Millis, Ppm, decimetres, millis},
 };
@@ -64,7 +64,10 @@ impl Rower {
                 | Instead::Settling
                 | Instead::Here
                 | Instead::Away
-                | Instead::Stopped,
+                | Instead::Stopped
+                // Said of results alone, behind this (`rulings`).
+                | Instead::Unranked
+                | Instead::Excluded,
             ) => None,
         };
         Line {
@@ -239,6 +242,7 @@ impl Rower {
             splits: self.track.splits(home),
             strokes: athlete.recording.counts_strokes().then(|| self.track.strokes_milli() / 1_000),
             marks,
+            ruling: Ruling::default(),
         })
     }
 

@@ -8,7 +8,7 @@ use thole_protocol::{
     order::Order,
     refusal::{Refusal, Why},
     spec::{AthleteSpec, Audience, CallSpec, CallText, PieceSpec, SessionSettings},
-    standing::Phase,
+    standing::{Corrected, Phase},
     units::Millis,
 };
 
@@ -20,11 +20,17 @@ use crate::{
     piece::Piece,
     roster::Athlete,
     rower::Rower,
+    rulings::OrderGiven,
 };
 
 impl Session {
-    pub(super) fn order(&mut self, order: &Order, out: &mut Vec<Output>) -> Result<(), Refusal> {
-        if self.closed {
+    pub(super) fn order(
+        &mut self,
+        given: OrderGiven,
+        order: &Order,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Refusal> {
+        if self.closed && !order.is_ruling() {
             return refused(Why::NotNow, "This session is closed; make a new one.");
         }
         self.people.check_order(order)?;
@@ -52,6 +58,23 @@ impl Session {
             }
             Order::NextPiece => self.next_piece(out),
             Order::CloseSession => self.close_session(out),
+            Order::MakeOfficial { piece } => self.make_official(given, *piece, out),
+            Order::Reopen { piece, reason } => self.reopen(given, *piece, reason, out),
+            Order::CorrectResult { piece, athlete, finish, reason } => {
+                let corrected = Corrected::Finish { finish: *finish };
+                self.correct(given, (*piece, *athlete), corrected, reason, out)
+            }
+            Order::CorrectTarget { piece, athlete, target, reason } => {
+                let corrected = Corrected::Target { target: *target };
+                self.correct(given, (*piece, *athlete), corrected, reason, out)
+            }
+            Order::Exclude { piece, athlete, reason } => {
+                self.correct(given, (*piece, *athlete), Corrected::Excluded, reason, out)
+            }
+            Order::Unrank { piece, athlete, reason } => {
+                self.correct(given, (*piece, *athlete), Corrected::Unranked, reason, out)
+            }
+            Order::Undo { ruling } => self.undo(*ruling, out),
             Order::Call { call } => self.arm_call(call, out),
             Order::TakeBack { call } => match self.calls.take_back(*call) {
                 CallWas::Armed => {
@@ -110,6 +133,12 @@ impl Session {
         if self.programme.all().iter().any(has_rowed) {
             let says = format!(
                 "{name} has rowed in this session: what was rowed stays, and so does who rowed it."
+            );
+            return refused(Why::NotNow, &says);
+        }
+        if self.programme.all().iter().any(|piece| piece.ruled.is_about(id)) {
+            let says = format!(
+                "A result of {name} was corrected in this session: undo that before you take them off the roster."
             );
             return refused(Why::NotNow, &says);
         }

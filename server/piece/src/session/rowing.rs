@@ -329,9 +329,9 @@ impl Session {
     /// Tells an athlete's result: at once to the athlete, together with the others of this second to the
     /// screens.
     pub(super) fn tell_result(&mut self, at: usize, id: AthleteId, out: &mut Vec<Output>) {
-        if self.programme.get(at).is_some_and(Piece::is_over) {
-            // A single result can move everybody's place.
-            if self.is_result_new(at, id) {
+        if let Some(piece) = self.programme.get(at).filter(|piece| piece.is_over()) {
+            // One result alone can move the places of all.
+            if piece.is_result_new(id, self.now, self.people.roster()) {
                 self.tell_results(at, out);
             }
             return;
@@ -355,17 +355,6 @@ impl Session {
         self.emit_results(no, Athletes::These(Arc::new([id])), result.into_iter().collect(), out);
         // A finish is worth a look at the standings within the second in which it is told.
         self.timers.set_if_none(When::Publish, self.now);
-    }
-
-    /// Whether what an athlete has made of a piece that is over differs from what was told.
-    fn is_result_new(&self, at: usize, id: AthleteId) -> bool {
-        let (Some(athlete), Some(piece)) = (self.people.get(id), self.programme.get(at)) else {
-            return false;
-        };
-        let Some(rower) = piece.rowers.get(&id) else { return false };
-        let place = rower.told.as_ref().and_then(|told| told.place);
-        let result = rower.result(id, athlete, piece.rule(), self.now);
-        result.map(|result| AthleteResult { place, ..result }) != rower.told
     }
 
     /// Results that come by the clock, of those who are `home`: in a piece by time, the last stroke was
@@ -419,9 +408,10 @@ impl Session {
     }
 
     /// Tells what the teams have made of a piece that is over, if it is not told along with its results.
-    fn tell_teams(&mut self, at: usize, out: &mut Vec<Output>) {
+    pub(super) fn tell_teams(&mut self, at: usize, out: &mut Vec<Output>) {
         let Session { people, programme, settings, now, .. } = self;
-        let Some(piece) = programme.get_mut(at) else { return };
+        let piece = programme.get_mut(at).filter(|piece| piece.ruled.frozen().is_none());
+        let Some(piece) = piece else { return };
         let before = std::mem::take(&mut piece.standings.teams);
         piece.publish(*now, settings, people.roster());
         let (piece, teams) = (piece.no, piece.standings.teams.clone());
@@ -431,12 +421,13 @@ impl Session {
     }
 
     /// Tells what is new in the results of a piece that is over.
-    fn tell_results(&mut self, at: usize, out: &mut Vec<Output>) {
+    pub(super) fn tell_results(&mut self, at: usize, out: &mut Vec<Output>) {
         let Session { people, programme, settings, now, .. } = self;
         let Some(piece) = programme.get_mut(at) else { return };
         // Told to their athletes, and not yet to the screens: the piece was over within the second.
         let waiting = std::mem::take(&mut piece.fresh_results);
         let (mut own, mut all, mut waits) = (Vec::new(), Vec::new(), false);
+        piece.see_results(*now, people.roster());
         for result in piece.results(*now, settings, people.roster()) {
             let Some(rower) = piece.rowers.get_mut(&result.athlete) else { continue };
             let is_new = rower.told.as_ref() != Some(&result);

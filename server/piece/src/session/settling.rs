@@ -6,7 +6,7 @@ use thole_protocol::{
     event::Happening,
     ids::{AthleteId, CallId, PieceNo},
     spec::{Audience, PieceSpec},
-    standing::{AthleteResult, Outcome, Phase, SentCall},
+    standing::{AthleteResult, Correction, Phase, SentCall},
     units::{At, Millis},
 };
 
@@ -14,7 +14,10 @@ use super::{Kept, Session, timers::When};
 use crate::{
     output::Output,
     piece::Piece,
-    settled::{Cause, Passed, SeatNo, Settled, SettledCall, SettledSeat, SettledTeam, stretches},
+    settled::{
+        Cause, Passed, SeatNo, Settled, SettledCall, SettledCorrection, SettledRuling, SettledSeat,
+        SettledTeam, stretches,
+    },
 };
 
 /// The second record waits this long for whatever else comes, and each further one twice as long as the one
@@ -87,6 +90,14 @@ impl Session {
         (0..self.programme.all().len()).for_each(|at| self.settle_again(at));
     }
 
+    /// A coach has ruled something: its record follows the order.
+    pub(super) fn settle_ruled(&mut self, at: usize, cause: Cause) {
+        if let Some(piece) = self.programme.get_mut(at) {
+            piece.settling.ruled = Some(cause);
+        }
+        self.settle_after(at, Millis(0));
+    }
+
     fn settle_after(&mut self, at: usize, wait: Millis) {
         let due = self.now + wait;
         let Some(piece) = self.programme.get_mut(at).filter(|piece| piece.is_to_settle()) else {
@@ -118,8 +129,12 @@ impl Session {
                 (None, _) => true,
                 (Some(_), None) => false,
             };
+            let was_ruled = piece.settling.ruled.take().is_some();
             if !same && !piece.settling.differs {
                 piece.settling.made = made.map(Box::new);
+            } else if was_ruled {
+                // Ruled and undone before the record of it was kept.
+                piece.settling.made = None;
             }
         }
         let next = self.programme.all().iter().filter_map(|piece| piece.settling.due).min();
@@ -181,18 +196,21 @@ impl Session {
         let kept = piece.settling.kept.as_ref();
         let results = piece.results(self.now, &self.settings, self.people.roster());
         let teams = settled_teams(piece);
+        let rulings = piece.ruled.told();
+        let over = if kept.is_none() { Cause::Over } else { Cause::ResultsChanged };
+        let settings = piece.ruled.frozen().map_or(self.settings, |frozen| frozen.settings);
         let mut seats: Vec<SettledSeat> = results
             .into_iter()
-            .filter_map(|result| self.settled_seat(piece, result, &teams))
+            .filter_map(|result| self.settled_seat(piece, result, (&teams, &rulings.corrections)))
             .collect();
         seats.sort_unstable_by_key(|seat| seat.seat);
         let (phases, calls) = self.told_of(piece);
         Some(Settled {
             piece: piece.no,
             revision: kept.map_or(1, |kept| kept.revision.saturating_add(1)),
-            cause: if kept.is_none() { Cause::Over } else { Cause::ResultsChanged },
+            cause: piece.settling.ruled.unwrap_or(over),
             spec: PieceSpec { call_sheet: Vec::new(), ..piece.spec.clone() },
-            settings: self.settings,
+            settings,
             starts_at_ms: piece.starts().to_vec(),
             phases,
             first_home_at_ms: seats.iter().filter_map(|seat| seat.home_at_ms).min(),
@@ -200,6 +218,11 @@ impl Session {
             seats,
             calls,
             lines: kept.is_none().then(|| piece.recorder.lines()),
+            official: rulings.official.map(|official| SettledRuling {
+                command: official.command,
+                at_ms: official.at_ms,
+                by: official.by.map(|by| by.coach),
+            }),
         })
     }
 
@@ -207,14 +230,20 @@ impl Session {
         &self,
         piece: &Piece,
         result: AthleteResult,
-        teams: &[SettledTeam],
+        (teams, corrections): (&[SettledTeam], &[Correction]),
     ) -> Option<SettledSeat> {
         let athlete = self.people.get(result.athlete)?;
         let rower = piece.rowers.get(&result.athlete)?;
-        let team = athlete.spec.team.as_ref();
+        let frozen = piece.ruled.frozen().and_then(|frozen| frozen.results.get(&result.athlete));
+        let team = match frozen {
+            Some(frozen) => frozen.team.as_ref(),
+            None => athlete.spec.team.as_ref(),
+        };
         let team = team.and_then(|name| teams.iter().position(|team| team.name == *name));
-        let home = rower.finish(piece.rule(), self.now);
-        let home = home.filter(|_| result.outcome == Outcome::Finished);
+        let home_at_ms = match frozen {
+            Some(frozen) => frozen.home_at,
+            None => rower.home_at_of(&result, piece.rule(), self.now),
+        };
         Some(SettledSeat {
             seat: athlete.seat,
             team: team.and_then(|team| u16::try_from(team).ok()),
@@ -224,14 +253,16 @@ impl Session {
             distance_dm: result.distance_dm,
             sure: result.sure,
             shown: result.shown,
-            aim: rower.aim().target,
+            aim: piece.ruled.target(result.athlete).unwrap_or(rower.aim().target),
             plan: rower.aim().plan.clone(),
-            target: rower.target(),
+            target: result.target,
             margin: result.margin,
             splits: result.splits,
             strokes: result.strokes,
             marks: result.marks,
-            home_at_ms: home.map(|home| home.at.floor()),
+            home_at_ms,
+            corrections: settled_corrections(result.athlete, corrections),
+            ruling: result.ruling,
         })
     }
 
@@ -333,4 +364,15 @@ fn settled_teams(piece: &Piece) -> Vec<SettledTeam> {
         counted: line.counted,
     });
     teams.collect()
+}
+
+/// The corrections of one athlete's result, without what is the coach's own words.
+fn settled_corrections(athlete: AthleteId, all: &[Correction]) -> Vec<SettledCorrection> {
+    let of = all.iter().filter(|correction| correction.athlete == athlete);
+    let settled = of.map(|of| {
+        let by = of.by.as_ref().map(|by| by.coach);
+        let ruling = SettledRuling { command: of.command, at_ms: of.at_ms, by };
+        SettledCorrection { ruling, what: of.what }
+    });
+    settled.collect()
 }

@@ -10,7 +10,7 @@ use thole_protocol::{
     },
 };
 
-use super::Session;
+use super::{Session, ruling::for_everybody};
 use crate::{
     output::To,
     picture::Picture,
@@ -197,7 +197,11 @@ impl Session {
             // The sheet is for the coach only: a call should be new when it comes.
             spec = PieceSpec { call_sheet: Vec::new(), ..spec };
         }
-        PieceView { piece: piece.no, spec, phase: piece.phase(), results, teams }
+        let mut rulings = piece.ruled.told();
+        if viewer != Viewer::Coach {
+            rulings = for_everybody(&rulings);
+        }
+        PieceView { piece: piece.no, spec, phase: piece.phase(), results, teams, rulings }
     }
 
     /// What else is known of each athlete, in the order of these lines of the current piece.

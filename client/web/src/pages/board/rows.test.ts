@@ -35,6 +35,8 @@ test('athletes without a place stand where the server lists them, with the reaso
     ['', 'missed repeats', '', 'none', true, true, null],
     ['', 'settling', '', 'none', true, true, null],
     ['', 'no signal', '', 'none', true, false, null],
+    ['', 'out of competition', '6:42.7', 'none', true, true, null],
+    ['', 'excluded', '6:42.7', 'none', true, true, null],
   ]);
   const stopped = fieldRows(shown('welcome-coach.json', 'standings.json'), new Set()).at(-1);
   expect(stopped).toMatchObject({ margin: 'stopped', place: '', finish: '', side: 'none', guess: null, quiet: true });

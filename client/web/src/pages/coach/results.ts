@@ -3,6 +3,7 @@ import { coachResults as texts } from '#texts';
 import type { AthleteResult, AthleteView, Calibration, Extent, PieceView } from '../../protocol/decode';
 import { distanceText, targetText, timeText } from '../../ui/format';
 import { outcomeText } from '../../ui/words';
+import { ruledRemarks } from './rulings';
 
 /** Those with a place first, in order; then the others as the server lists them. */
 export function inOrder(results: readonly AthleteResult[]): readonly AthleteResult[] {
@@ -49,7 +50,7 @@ export function remarksText(result: AthleteResult, piece: PieceView, view: Athle
   const end = result.outcome === 'finished' ? [] : [outcomeText(result, piece)];
   const made = isMadeUp(view?.machine ?? null) ? [texts.madeUp] : [];
   const heading = result.estimate === null ? [] : [texts.wasHeading(targetText(result.estimate))];
-  return texts.allRemarks([...end, ...heading, ...made, ...marksTold(result)]);
+  return texts.allRemarks([...ruledRemarks(result), ...end, ...heading, ...made, ...marksTold(result)]);
 }
 
 /** Missed repeats are already mentioned by how it ended. */

@@ -135,6 +135,13 @@ const ORDERS: Readonly<Record<Exclude<Order['do'], 'call'>, string>> = {
   prepare_calls: texts.waiting.prepared,
   set_pieces: texts.waiting.prepared,
   settings: texts.waiting.prepared,
+  make_official: texts.waiting.ruling,
+  reopen: texts.waiting.ruling,
+  correct_result: texts.waiting.ruling,
+  correct_target: texts.waiting.ruling,
+  exclude: texts.waiting.ruling,
+  unrank: texts.waiting.ruling,
+  undo: texts.waiting.ruling,
 };
 
 /** By name while they are few, otherwise how many. */

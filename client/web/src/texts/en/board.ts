@@ -50,7 +50,7 @@ export const board = {
   paler: 'paler: less sure',
   hasCall: 'Has the call:',
   /** Where a number would stand. */
-  instead: { settling: 'settling', missed: 'missed repeats', untargeted: '', unheard: 'no signal', here: 'here', stopped: 'stopped', away: '' },
+  instead: { settling: 'settling', missed: 'missed repeats', untargeted: '', unheard: 'no signal', here: 'here', stopped: 'stopped', away: '', unranked: 'out of competition', excluded: 'excluded' },
   best: (counted: number) => `best ${numbers.format(counted)}`,
   /** What the screen is set to. */
   settings: 'Screen settings',

@@ -172,6 +172,7 @@ export const coach = {
     nextPiece: 'The next piece',
     close: 'Closing the piece',
     closeSession: 'Closing the session',
+    ruling: 'What you put right',
     roster: 'What you changed in the roster',
     prepared: 'What you prepared',
   },

@@ -87,6 +87,16 @@ fn examples() -> Vec<Input> {
         ordered(json!({"do": "change_athlete", "athlete": ana, "spec": {"name": "Ana"}})),
         ordered(json!({"do": "remove_athlete", "athlete": bo})),
         ordered(json!({"do": "aim", "athlete": ana, "piece": 1, "aim": aim})),
+        ordered(json!({"do": "make_official", "piece": 0})),
+        ordered(json!({"do": "reopen", "piece": 0, "reason": "strokes came"})),
+        ordered(json!({"do": "correct_result", "piece": 0, "athlete": ana,
+            "finish": {"want": "finish", "finish_ms": 4_000_000}, "reason": "Ana's screen"})),
+        ordered(
+            json!({"do": "correct_target", "piece": 0, "athlete": ana, "target": null, "reason": "Ana's guess"}),
+        ),
+        ordered(json!({"do": "exclude", "piece": 0, "athlete": bo, "reason": "Bo's machine"})),
+        ordered(json!({"do": "unrank", "piece": 0, "athlete": bo, "reason": "for Bo"})),
+        ordered(json!({"do": "undo", "ruling": command})),
         ordered(
             json!({"do": "set_pieces", "pieces": [{"title": "One", "repeats": [work], "call_sheet": sheet}]}),
         ),

@@ -1,6 +1,9 @@
 //! What becomes of a piece that is over: one record, asked for until it is kept, compared and never adopted.
 #![expect(clippy::unwrap_used, reason = "in a test, a panic is the answer")]
 
+mod refused;
+mod ruled;
+
 use thole_piece::{Input, Output, Session, settled::Settled};
 use thole_protocol::{
     ids::{AthleteId, CallId, CommandId, PieceNo, RunId},
