@@ -85,7 +85,7 @@ test('a roster from a table; calls to a team, to the picked, and to those behind
   expect(await page.getByLabel('Past results', { exact: true }).inputValue()).toBe('5:31.0@9d');
   await page.getByLabel('Past results', { exact: true }).fill('5:31@9d+5:40');
   await page.getByRole('button', { name: 'Save changes', exact: true }).click();
-  await page.getByText('"5:40" is no past result').waitFor();
+  await page.getByText('"5:40" is not a past result').waitFor();
   await page.getByRole('button', { name: /^Brandt, Oda/ }).click();
 
   const code = await codeOn(page);
