@@ -13,7 +13,6 @@ mod life;
 mod post;
 mod restart;
 mod rows;
-mod ruled;
 mod screens;
 mod seat;
 mod server;
@@ -35,7 +34,6 @@ use coach::Coach;
 use compared::{Lived, compare};
 use life::Life;
 use post::{Dial, Letter, Said, Told, Who};
-use ruled::Officials;
 use screens::Screen;
 use seat::Seat;
 use server::{Crash, Server};
@@ -47,8 +45,6 @@ const LIFE_MAX_MS: u64 = 3_600_000;
 /// After the last order, and the server's last death, everything may settle for this long.
 const SETTLE_MS: u64 = 40_000;
 
-/// What is official is looked at this often.
-const OFFICIALS_EVERY_MS: u64 = 1_000;
 /// This many bits of a journal flip, one after another, when a life is over.
 const FLIPS: usize = 8;
 
@@ -77,7 +73,7 @@ impl Tally {
 }
 
 /// Everything that lives are meant to try.
-const EXPECTED: [&str; 52] = [
+const EXPECTED: [&str; 51] = [
     "any bit flipped",
     "athlete removed",
     "batch doubled",
@@ -117,7 +113,6 @@ const EXPECTED: [&str; 52] = [
     "order refused",
     "order repeated",
     "piece by time",
-    "piece made official",
     "piece settled",
     "piece settled again",
     "piece whose clock leapt",
@@ -181,7 +176,6 @@ struct World<'a> {
     idle_since: Option<u64>,
     /// When the server last died.
     died_at: u64,
-    officials: Officials,
 }
 
 impl<'a> World<'a> {
@@ -198,7 +192,6 @@ impl<'a> World<'a> {
             chance,
             idle_since: None,
             died_at: 0,
-            officials: Officials::default(),
         }
     }
 
@@ -285,9 +278,6 @@ impl<'a> World<'a> {
         }
         if self.chance.is_some() && faults {
             self.chance = chance;
-        }
-        if self.now.is_multiple_of(OFFICIALS_EVERY_MS) {
-            self.officials.look(self.life.seed, self.server.core(), tally);
         }
         if self.coach.is_done() {
             self.idle_since.get_or_insert(self.now);

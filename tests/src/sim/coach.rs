@@ -208,7 +208,7 @@ impl Coach {
     }
 
     fn command(&self) -> CommandId {
-        command(self.next)
+        CommandId(Uuid::from_u128(0xc000 + self.next as u128))
     }
 
     pub(super) fn lose_connection(&mut self, now: u64) {
@@ -299,9 +299,4 @@ impl Coach {
             matches!(piece.phase, Phase::Finished { .. } | Phase::Stopped { .. })
         })
     }
-}
-
-/// Under which command the order at this place of a life is given.
-pub(super) fn command(at: usize) -> CommandId {
-    CommandId(Uuid::from_u128(0xc000 + at as u128))
 }

@@ -70,9 +70,6 @@ impl Lived {
         if is_near {
             result.sure = calm.sure;
         }
-        if let (Some(one), Some(other)) = (&mut result.ruling.measured, &calm.ruling.measured) {
-            one.sure = other.sure;
-        }
         result == *calm
     }
 }
@@ -101,11 +98,6 @@ pub(super) fn compare(life: &Life, calm: &Lived, rough: &Lived, tally: &mut Tall
         tally.add("results compared");
         let pair = calm.results.get(piece).zip(rough.results.get(piece));
         let (calm, results) = pair.unwrap_or_else(|| panic!("seed {seed}: no piece {piece}"));
-        // Where a record and its strokes make two things, the coach is refused, and nothing is ruled; whether that is only so where
-        // it has to be is not looked at yet (decision 111).
-        if calm.iter().any(|result| !result.ruling.is_none()) {
-            continue;
-        }
         let people = |results: &[AthleteResult]| -> Vec<AthleteId> {
             results.iter().map(|result| result.athlete).collect()
         };

@@ -15,8 +15,6 @@ use thole_protocol::{
 };
 use uuid::Uuid;
 
-use super::ruled;
-
 /// The world is healthy for this long before a piece is closed.
 pub(super) const QUIET_MS: u64 = 60_000;
 
@@ -81,7 +79,6 @@ impl Life {
         }
         orders.insert(0, (When::After(2_000), Order::SetPieces { pieces: pieces.clone() }));
         let absent = absent(seed, &athletes, &mut orders);
-        ruled::rule(seed, &pieces, &athletes, &mut orders);
         let leaves_be = one_in(&mut Chance::seeded(seed ^ 0x105e), 2);
         Life { seed, athletes, pieces, orders, leaves_be, absent, closes_after }
     }

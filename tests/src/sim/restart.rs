@@ -220,10 +220,6 @@ impl Server {
             self.has_lost_orders = true;
         }
         for (here, whole) in here.pieces.iter().zip(whole.pieces) {
-            // Of a correction whose order is lost the coach is told as of any damage, and the result is not marked yet (decision 111).
-            if !whole.rulings.is_empty() || !here.rulings.is_empty() {
-                continue;
-            }
             for result in &here.results {
                 let of_them = |other: &&AthleteResult| other.athlete == result.athlete;
                 let other = whole.results.iter().find(of_them);

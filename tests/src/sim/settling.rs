@@ -88,13 +88,11 @@ impl Server {
                 let as_told = settled.map(|settled| {
                     let SettledSeat { outcome, place, time_ms, distance_dm, .. } = settled.clone();
                     let (splits, marks) = (settled.splits.clone(), settled.marks.clone());
-                    let ruling = settled.ruling.clone();
-                    (outcome, place, time_ms, distance_dm, settled.margin, splits, marks, ruling)
+                    (outcome, place, time_ms, distance_dm, settled.margin, splits, marks)
                 });
                 let AthleteResult { outcome, place, time_ms, distance_dm, margin, .. } = *result;
                 let (splits, marks) = (result.splits.clone(), result.marks.clone());
-                let ruling = result.ruling.clone();
-                let of_core = (outcome, place, time_ms, distance_dm, margin, splits, marks, ruling);
+                let of_core = (outcome, place, time_ms, distance_dm, margin, splits, marks);
                 assert_eq!(as_told, Some(of_core), "seed {seed}: another result is settled");
             }
         }
