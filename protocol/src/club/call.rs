@@ -188,8 +188,8 @@ calls! {
     ReadSession: Get "/api/club/sessions/{session}" by Who::From(KeyRole::Assistant), (SessionId, (), ()) -> WholeSession;
     /// Says who asks.
     WhoAmI: Get "/api/club/me" by Who::Keyed, ((), (), ()) -> Myself;
-    /// Lists the own results, newest first.
+    /// Lists the results of whoever asks, newest first.
     OwnResults: Get "/api/club/me/results" by Who::Person, ((), ResultsAsked, ()) -> Results;
-    /// Says all that is known of an own result.
+    /// Says all that is known of a result of whoever asks.
     OwnResult: Get "/api/club/me/results/{result}" by Who::Person, (ResultId, (), ()) -> WholeResult;
 }

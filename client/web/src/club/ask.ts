@@ -14,7 +14,7 @@ export type Query = Readonly<Record<string, string | number | undefined>>;
 
 export type Fetch = (address: string, init: RequestInit) => Promise<Response>;
 
-/** Asks as whoever has this key. */
+/** Asks the club, with one key. */
 export class Asking {
   readonly #key: string;
   readonly #fetch: Fetch;
