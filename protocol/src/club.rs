@@ -3,6 +3,7 @@
 pub mod call;
 pub mod day;
 pub mod ids;
+pub mod keys;
 pub mod own;
 pub mod people;
 pub mod problem;
@@ -11,7 +12,11 @@ pub mod sessions;
 
 pub use call::{Call, Spoken, Who, spoken};
 pub use day::ClubDay;
-pub use ids::{ClubId, PersonId, ResultId};
+pub use ids::{ClubId, KeyId, PersonId, ResultId};
+pub use keys::{
+    Card, CardUse, CoachLine, CoachRole, Coaches, Ended, KeyLine, Keys, LinkedCoach, NewCoach,
+    NewKey,
+};
 pub use own::{ClubView, KeyRole, Myself};
 pub use people::{People, PeopleAsked, Person, PersonLine};
 pub use problem::{Problem, ProblemKind};

@@ -211,7 +211,7 @@ fn coach_link(args: &CoachLinkArgs) -> Result<ExitCode, String> {
         return Err(format!("data: {data} is not a folder; name the server's, with --data."));
     }
     let address = args.address.clone().or_else(|| makers::address(&args.data));
-    let address = address.unwrap_or_else(|| "http://127.0.0.1:8737".to_owned());
+    let address = address.unwrap_or_else(|| makers::USUAL_ADDRESS.to_owned());
     let link = makers::link(address.trim_end_matches('/'), makers::new_key(&args.data)?);
     if std::io::stdout().is_terminal() {
         println!("{link}");

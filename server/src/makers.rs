@@ -23,6 +23,9 @@ const LINK: &str = "coach-link";
 /// A key that is new at each start, and the address it is for: whoever can read it is on the machine.
 const MACHINE: &str = "machine-key";
 
+/// Where a server listens that was told nothing else.
+pub const USUAL_ADDRESS: &str = "http://127.0.0.1:8737";
+
 /// Tells whoever has no key, or a wrong one, what to do.
 const WITHOUT: &str = "Making a session takes the head coach's link: open that link once on this device, or \
     name it with --key. On the computer of the server, thole coach create finds its key in the data \
@@ -128,6 +131,12 @@ pub fn new_key(data: &Path) -> Result<Secret, String> {
 #[must_use]
 pub fn link(address: &str, key: Secret) -> String {
     format!("{address}/coach/#{}", key.reveal())
+}
+
+/// The link on a card of a person.
+#[must_use]
+pub fn card_link(address: &str, card: Secret) -> String {
+    format!("{address}/me/#{}", card.reveal())
 }
 
 /// Keeps the link for those who may read the data folder; returns where it is.

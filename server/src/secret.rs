@@ -1,7 +1,8 @@
 //! What nobody can predict: secrets, keys, codes and names, made from the system's random bits.
 
 use data_encoding::BASE64URL_NOPAD;
-use thole_host::RandomBits;
+use sha2::{Digest, Sha256};
+use thole_host::{RandomBits, SECRET_BYTES};
 pub use thole_host::{Secret, SecretHash};
 use thole_protocol::ids::{JoinCode, Syllables};
 use uuid::{Builder, Uuid};
@@ -25,6 +26,21 @@ impl RandomBits for FromSystem {
 #[must_use]
 pub fn new_secret() -> Secret {
     Secret::drawn(&mut FromSystem)
+}
+
+/// The secret that follows from what only whoever asks for it can say, their own secret among it: asked for once more after a lost
+/// answer, it is the same, although nothing of it is kept but its hash.
+#[must_use]
+pub fn derived(parts: &[&str]) -> Secret {
+    let mut hash = Sha256::new();
+    for part in parts {
+        // With their lengths, so that no two lists of parts are one text.
+        hash.update(part.len().to_be_bytes());
+        hash.update(part);
+    }
+    let mut bits = [0; SECRET_BYTES];
+    bits.iter_mut().zip(hash.finalize()).for_each(|(bit, byte)| *bit = byte);
+    Secret::of(bits)
 }
 
 /// A random key of 256 bits.
@@ -90,6 +106,16 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+
+    #[test]
+    fn what_is_asked_for_in_another_way_is_another_secret() {
+        let same = derived(&["card", "ab", "c"]);
+        assert_eq!(same, derived(&["card", "ab", "c"]));
+        for other in [&["card", "a", "bc"][..], &["key", "ab", "c"], &["card", "abc"], &[]] {
+            assert!(same != derived(other), "{other:?}");
+        }
+        assert_eq!(same.reveal().len(), new_secret().reveal().len());
+    }
 
     #[test]
     fn secrets_never_repeat() {

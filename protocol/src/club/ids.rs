@@ -41,3 +41,7 @@ lasting_id! {
     /// One result. That of a piece follows from session, piece and seat, so that it is the same however often results are made.
     ResultId
 }
+lasting_id! {
+    /// A key of one device or coach, or a card; random, and no part of what opens.
+    KeyId
+}

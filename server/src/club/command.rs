@@ -1,6 +1,7 @@
 //! The club at the command line: who is in it, what was rowed, and what is done to either.
 
 mod deeds;
+mod keys;
 mod table;
 mod tables;
 
@@ -14,6 +15,7 @@ use serde::Serialize;
 use thole_club::{ClubDay, Zone, table::TableKind};
 
 pub use deeds::{DeedTask, More};
+pub use keys::{CoachTask, KeyTask, LinkArgs, RoleWord};
 pub use tables::Import;
 
 use super::{
@@ -82,6 +84,9 @@ pub enum ClubTask {
     /// What can be undone
     #[command(flatten)]
     Deed(DeedTask),
+    /// What lets people and coaches in
+    #[command(flatten)]
+    Key(KeyTask),
     /// Says by which time zone the club's days go, or sets it
     Zone {
         /// Such as Europe/Berlin
@@ -133,6 +138,7 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
             if *json { lines(&results)? } else { table::results(&results, *most) }
         }
         ClubTask::Deed(task) => deeds::run(&mut Store::open(data)?, task, now)?,
+        ClubTask::Key(task) => keys::run(&mut Store::open(data)?, data, task, now)?,
         ClubTask::Zone { zone: None } => format!("{}\n", read()?.club().zone.name()),
         ClubTask::Zone { zone: Some(zone) } => {
             let moved = Store::open(data)?.set_zone(zone.clone())?;

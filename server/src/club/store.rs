@@ -1,6 +1,8 @@
 //! The file itself: opened, brought up to date, asked and written. Whoever writes takes it for a moment; others wait for them.
 
 mod bests;
+mod cards;
+mod coaches;
 mod deeds;
 pub(super) mod kept_rows;
 mod keys;
@@ -25,6 +27,7 @@ use rusqlite::{
 };
 use thole_club::{Club, ClubId, Zone};
 
+pub use cards::{MadeCard, Shown};
 pub use keys::KeyHolder;
 pub use lists::{Listed, PersonLine, Wanted};
 pub use pieces::{Positions, Replaced};

@@ -6,6 +6,7 @@ mod copied;
 mod deeds;
 mod evening;
 mod http;
+mod keys;
 mod killed;
 mod merging;
 mod records;

@@ -107,7 +107,7 @@ fn ahead(margin: Margin) -> String {
     format!("{:+.1} %", f64::from(margin.margin_ppm.0) / 1e4)
 }
 
-fn beginning(id: &str) -> String {
+pub(super) fn beginning(id: &str) -> String {
     id.chars().take(BEGINNING).collect()
 }
 

@@ -43,7 +43,7 @@ pub(super) fn of(call: Call) -> MethodRouter {
             Ok(Myself {
                 role: asked.asker.role,
                 person: asked.asker.person,
-                coach: asked.asker.coach.map(|(_, called)| called),
+                coach: asked.asker.coach.map(|coach| coach.name),
                 club: club.name.clone(),
                 zone: club.zone.name().to_owned(),
             }

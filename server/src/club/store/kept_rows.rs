@@ -23,6 +23,7 @@ pub(super) const SPLIT: RowsOf = RowsOf { table: "split", key: &["result", "nth"
 pub(super) const EFFORT: RowsOf = RowsOf { table: "effort", key: &["result"] };
 pub(super) const PERSON: RowsOf = RowsOf { table: "person", key: &["person"] };
 pub(super) const KEY: RowsOf = RowsOf { table: "key", key: &["key"] };
+pub(super) const CARD: RowsOf = RowsOf { table: "card", key: &["card"] };
 pub(super) const CONSENT: RowsOf = RowsOf { table: "consent", key: &["consent"] };
 pub(super) const MEMBERSHIP: RowsOf =
     RowsOf { table: "membership", key: &["group", "person", "from_day"] };
@@ -32,7 +33,7 @@ pub(super) const NOTE: RowsOf = RowsOf { table: "note", key: &["note"] };
 pub(super) const LOOKED: RowsOf = RowsOf { table: "looked", key: &["looked"] };
 
 /// All whose rows a deed may change.
-pub(in crate::club) const ALL: [RowsOf; 12] = [
+pub(in crate::club) const ALL: [RowsOf; 13] = [
     SEAT,
     GIVEN_PIECE,
     RESULT,
@@ -40,6 +41,7 @@ pub(in crate::club) const ALL: [RowsOf; 12] = [
     EFFORT,
     PERSON,
     KEY,
+    CARD,
     CONSENT,
     MEMBERSHIP,
     ATTENDANCE,

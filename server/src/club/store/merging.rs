@@ -8,15 +8,15 @@ use super::{
     ClubError, Store,
     deeds::{About, Recorder, follow},
     kept_rows::{
-        ATTENDANCE, CONSENT, GIVEN_PIECE, Image, KEY, LOOKED, MEMBERSHIP, NOTE, PERSON, RESULT,
-        RowsOf, SEAT,
+        ATTENDANCE, CARD, CONSENT, GIVEN_PIECE, Image, KEY, LOOKED, MEMBERSHIP, NOTE, PERSON,
+        RESULT, RowsOf, SEAT,
     },
     seats::is_here,
     writing,
 };
 
 /// Rows that say whose they are and are told apart by something else.
-const MOVED: [RowsOf; 7] = [SEAT, GIVEN_PIECE, RESULT, KEY, CONSENT, NOTE, LOOKED];
+const MOVED: [RowsOf; 8] = [SEAT, GIVEN_PIECE, RESULT, KEY, CARD, CONSENT, NOTE, LOOKED];
 /// Rows that are told apart by whose they are: of two that say the same one stays.
 const UNITED: [RowsOf; 2] = [MEMBERSHIP, ATTENDANCE];
 /// What is taken of the entry that goes where the other says nothing.

@@ -22,17 +22,17 @@ fn says(done: &Output) -> String {
     String::from_utf8(done.stdout.clone()).unwrap()
 }
 
-fn told(data: &Path, words: &[&str]) -> String {
+pub(crate) fn told(data: &Path, words: &[&str]) -> String {
     says(&club(data, words).output().unwrap())
 }
 
-fn refused(data: &Path, words: &[&str], why: &str) {
+pub(crate) fn refused(data: &Path, words: &[&str], why: &str) {
     let done = club(data, words).output().unwrap();
     let says = String::from_utf8(done.stderr).unwrap();
     assert!(!done.status.success() && says.contains(why), "{words:?}: {says}");
 }
 
-fn lines(data: &Path, words: &[&str]) -> Vec<Value> {
+pub(crate) fn lines(data: &Path, words: &[&str]) -> Vec<Value> {
     let text = told(data, words);
     text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
