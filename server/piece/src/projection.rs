@@ -128,7 +128,7 @@ impl Live {
     #[must_use]
     pub fn projected(&self, course: &Course, model: &Model, width: Width) -> Option<Estimate> {
         let measure = course.measure();
-        if let Some(finish) = self.finished() {
+        if let Some(finish) = self.finished(course) {
             let chance = course.target_amount().map(|target| match measure {
                 Measure::Distance(_) => f64::from(u8::from(finish <= target)),
                 Measure::Time(_) => f64::from(u8::from(finish >= target)),
@@ -146,7 +146,7 @@ impl Live {
                 ahead = ahead.and(weight, self.ahead(course, &known, x, spent, model)?);
             }
         }
-        estimate(course, spent, ahead, width)
+        estimate(course, spent, ahead, width, self.late(course))
     }
 
     /// For the rest, by what is believed: what was known beforehand gives way to the model.
@@ -200,7 +200,14 @@ fn prior(course: &Course, known: &Known, spent: Spent, model: &Model) -> Option<
     Some(Ahead { slack: middle, faster: middle - fast, slower: slow - middle })
 }
 
-fn estimate(course: &Course, spent: Spent, ahead: Ahead, width: Width) -> Option<Estimate> {
+/// `late` is what the clock had run before the first stroke.
+fn estimate(
+    course: &Course,
+    spent: Spent,
+    ahead: Ahead,
+    width: Width,
+    late: f64,
+) -> Option<Estimate> {
     let measure = course.measure();
     let finish = spent.finish(ahead.slack);
     let (metres, seconds) = match measure {
@@ -214,7 +221,7 @@ fn estimate(course: &Course, spent: Spent, ahead: Ahead, width: Width) -> Option
     let wider = width.factor();
     let (faster, slower) = (wider * ahead.faster, wider * ahead.slower);
     let (one, other) = (spent.finish(ahead.slack - faster), spent.finish(ahead.slack + slower));
-    let chance = course.target_amount().map(|target| match (spent.slack(target), measure) {
+    let chance = course.target_amount().map(|target| match (spent.slack(target - late), measure) {
         (None, Measure::Distance(_)) => 0.0,
         (None, Measure::Time(_)) => 1.0,
         (Some(need), _) => {
@@ -222,7 +229,8 @@ fn estimate(course: &Course, spent: Spent, ahead: Ahead, width: Width) -> Option
             normal(Z_90 * off / if off > 0.0 { slower } else { faster })
         }
     });
-    Some(Estimate { finish, low: one.min(other), high: one.max(other), chance })
+    let (finish, low, high) = (finish + late, one.min(other) + late, one.max(other) + late);
+    Some(Estimate { finish, low, high, chance })
 }
 
 /// Logarithm of a cost against what was planned for it; plus is slower, also where the cost is in metres.

@@ -185,6 +185,7 @@ impl Rower {
             if row.repeat != repeat {
                 (*rested, repeat) = (*live, row.repeat);
             }
+            live.comes_late(millis(row.late_ms).0);
             live.row(course, millis(row.ms).0, decimetres(row.dm).0);
             let share = share(course, row.ms, row.dm);
             while marks.next().is_some_and(|mark| share >= mark) {

@@ -89,6 +89,8 @@ pub struct Row {
     /// What of the work was over before the athlete came; it is counted in `ms` or `dm` though nobody rowed
     /// it.
     pub missed: Missed,
+    /// Milliseconds of the work time that had gone by before the first stroke of whoever came late; 0 for everybody else.
+    pub late_ms: f64,
 }
 
 /// Repeats that an athlete has not rowed because they were already over for the class.
@@ -155,6 +157,8 @@ pub struct Track {
     no_baseline: bool,
     heard_late: bool,
     late_start: bool,
+    /// Work time that had gone by before the first stroke of whoever started late.
+    late_ms: f64,
     /// The end of the piece, once a point was heard after it: what comes later no longer counts.
     past: Option<At>,
 }
@@ -472,13 +476,14 @@ impl Track {
         self.strokes_milli += point.strokes_milli.saturating_sub(strokes_before);
         let (at, to) = end.map_or((heard, dm), |end| (end.at, end.dm));
         let cut_off = end.map_or(0.0, |end| end.cut_off);
-        let row = Row {
+        let mut row = Row {
             heard: at,
             ms: self.done_ms + (at - stretch.start),
             dm: self.done_dm + (to - stretch.base) + cut_off,
             repeat: self.repeat,
             into_ms: at - stretch.start,
             missed: self.missed,
+            late_ms: self.late_ms,
         };
         if to > stretch.dm && end.is_none_or(|end| end.rowed_to) {
             if self.progress.is_none() {
@@ -486,6 +491,10 @@ impl Track {
                 let go = go.map_or(stretch.start, FineAt::from);
                 let began = at - (to - stretch.base) / USUAL_FIRST_DM_PER_MS;
                 self.late_start = began - go > LATE_START_MS;
+                if self.late_start {
+                    self.late_ms = (began - stretch.start).max(0.0);
+                    row.late_ms = self.late_ms;
+                }
             }
             self.progress = Some(row);
             if self.rowed.is_none_or(|(_, dm)| row.dm >= dm + TREMBLE_DM) {

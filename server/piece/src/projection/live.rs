@@ -25,6 +25,9 @@ pub struct Live {
     /// The newest row: milliseconds and decimetres of work.
     ms: u32,
     dm: u32,
+    /// Work time that had gone by before the first stroke of whoever started late, in milliseconds. In a piece by distance
+    /// it is added to the finish and left out of everything else: it says nothing about how somebody rows.
+    late: u32,
     /// Rows so far; `None` for a piece that is given by its edges.
     rows: u32,
     /// Bins that have been passed.
@@ -77,12 +80,26 @@ impl Live {
         Live {
             ms: 0,
             dm: 0,
+            late: 0,
             rows: 0,
             passed: 0,
             whole: Some(0),
             edges: [0.0; BINS + 1],
             bins: [0.0; BINS],
             shape,
+        }
+    }
+
+    /// The first stroke came this long after the start.
+    pub fn comes_late(&mut self, late_ms: u32) {
+        self.late = late_ms;
+    }
+
+    /// Seconds that are added to what was rowed: the clock ran before the first stroke.
+    pub(in crate::projection) fn late(&self, course: &Course) -> f64 {
+        match course.measure() {
+            Measure::Distance(_) => f64::from(self.late) / 1e3,
+            Measure::Time(_) => 0.0,
         }
     }
 
@@ -137,10 +154,10 @@ impl Live {
         &self.edges
     }
 
-    /// How far the athlete has come.
+    /// How far the athlete has come, since the first stroke for whoever started late in a piece by distance.
     #[must_use]
     pub fn newest(&self, course: &Course) -> Done {
-        let seconds = f64::from(self.ms) / 1e3;
+        let seconds = (f64::from(self.ms) / 1e3 - self.late(course)).max(0.0);
         let mut metres = f64::from(self.dm) / 1e1;
         let at_end = matches!(course.measure(), Measure::Distance(whole) if self.dm >= whole.0);
         if self.whole.is_some_and(|rows| rows >= WHOLE_ROWS) && !at_end {
@@ -154,8 +171,8 @@ impl Live {
 
     /// The finish, seconds or metres, once the last edge is passed.
     #[must_use]
-    pub fn finished(&self) -> Option<f64> {
-        (usize::from(self.passed) == BINS).then(|| self.edge(BINS))
+    pub fn finished(&self, course: &Course) -> Option<f64> {
+        (usize::from(self.passed) == BINS).then(|| self.edge(BINS) + self.late(course))
     }
 
     /// The pace that is enough from here on, milliseconds per 500 m; `None` without a target, when the target
@@ -164,7 +181,7 @@ impl Live {
     pub fn enough_per_500m(&self, course: &Course) -> Option<Millis> {
         let target = course.target_amount()?;
         let now = self.newest(course);
-        let (work, cost) = (course.work() - now.work, target - now.cost);
+        let (work, cost) = (course.work() - now.work, target - self.late(course) - now.cost);
         let (metres, seconds) = match course.measure() {
             Measure::Distance(_) => (work, cost),
             Measure::Time(_) => (cost, work),

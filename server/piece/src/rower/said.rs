@@ -115,7 +115,8 @@ impl Rower {
     /// Whether too little has been rowed for a standing. A margin of exactly zero early on comes from the plan, not
     /// from a projection.
     fn is_settling(&self, margin: Option<Margin>) -> bool {
-        let elapsed = millis(self.track.newest().map_or(0.0, |row| row.ms));
+        // Counted from the first stroke of whoever started late.
+        let elapsed = millis(self.track.newest().map_or(0.0, |row| row.ms - row.late_ms));
         let is_plan = margin.is_some_and(|margin| margin.margin_ppm == Ppm(0));
         elapsed < picture::SETTLING || (is_plan && self.share() < SAID_FROM)
     }

@@ -233,7 +233,7 @@ fn a_recorded_piece_is_taken_for_what_it_was_when_it_was_rowed() {
             let wider = again.asked(&course).wider;
             assert!(wider <= live.asked(&course).wider);
             assert_eq!(again.asked(&course), Asked { wider, ..live.asked(&course) }, "{share}");
-            assert_eq!(again.finished(), live.finished());
+            assert_eq!(again.finished(&course), live.finished(&course));
         }
     }
 }

@@ -17,6 +17,32 @@ fn a_slower_rower_ahead_of_her_own_target_leads() {
     );
 }
 
+/// Seventy seconds late and as planned from then on: all of 5:10.0 is heading for what it comes to, 29.2 % over the target.
+#[test]
+fn whoever_starts_late_is_projected_by_how_they_row_and_not_by_how_they_came() {
+    check(
+        "1000m
+         0:00.0 eve aims 4:00.0
+         0:00.0 start
+         1:10.0 eve rows 2:00.0 until 5:20.0
+         1:20.0 show standings
+         1:25.0 show standings
+         1:32.0 show standings
+         1:40.0 show standings
+         2:10.0 show standings
+         4:40.0 show standings
+         5:20.0 show results",
+        expect![[r#"
+            - eve
+            - eve
+            1 eve -28.9 %
+            1 eve -28.9 %
+            1 eve -28.5 %
+            1 eve -29.1 %
+            1 eve 5:10.0 ± 1333 ms -29.2 % [late_start]"#]],
+    );
+}
+
 /// Standard competition ranking, as results of regattas list it: 1, 2, 2, 4.
 #[test]
 fn equal_finishes_against_the_target_share_a_place_and_the_next_place_is_free() {
