@@ -27,9 +27,10 @@ use thole_protocol::{
 };
 use tokio::task::JoinSet;
 
-use crate::{Running, config::ServeArgs, journal::sqlite::SqliteJournal, start};
+use crate::{Running, clock::Clock, config::ServeArgs, journal::sqlite::SqliteJournal, start};
 
 mod class;
+mod season;
 
 /// Standings are printed this often.
 const STANDINGS_EVERY: Millis = Millis(30_000);
@@ -65,6 +66,7 @@ pub async fn run(args: &DemoArgs) -> Result<(), String> {
         .with("inner-listen", "off")
         .with("speed", args.speed)
         .settings()?;
+    season::row(folder.path(), Clock::new(1).unix_ms())?;
     let journal = SqliteJournal::open(folder.path()).map_err(|error| error.to_string())?;
     let running = start(settings, Arc::new(journal)).await?;
     let shown = tokio::select! {
@@ -113,7 +115,9 @@ async fn evening(running: &Running, speed: u32) -> Result<(), String> {
     let created = enter::create(&dial, create).await.map_err(|e| e.says().to_owned())?;
     let mut coach = Coach::open(dial.clone(), created.coach_secret.clone(), class::SEED);
     let joined = gather(&mut coach).await?;
-    say(&welcome(&address, &created, &joined, speed))?;
+    let club =
+        running.server.makers.machine_key().map(|key| address.page(&format!("/club/#{key}")));
+    say(&welcome(&address, &created, &joined, speed, club.as_deref().unwrap_or_default()))?;
 
     // They row on their own, each over a connection of their own.
     let mut seats = JoinSet::new();
@@ -159,7 +163,13 @@ async fn gather(coach: &mut Coach) -> Result<Vec<Joined>, String> {
     Err("The server has ended.".into())
 }
 
-fn welcome(address: &Address, created: &Created, joined: &[Joined], speed: u32) -> String {
+fn welcome(
+    address: &Address,
+    created: &Created,
+    joined: &[Joined],
+    speed: u32,
+    club: &str,
+) -> String {
     let link = |role, secret: &str| {
         let code = Some(created.code.clone());
         PlaceLink { address: address.clone(), role, code, secret: secret.to_owned() }.to_string()
@@ -172,7 +182,7 @@ fn welcome(address: &Address, created: &Created, joined: &[Joined], speed: u32) 
     format!(
         "{rehearsal}{}: twelve invented athletes, each against a target of their own.\n\n  \
          Coach        {}\n               (the demo's own coach leads; take command there to lead yourself)\n  \
-         Athlete      {}   (join code {})\n  A free seat  {}\n  Board        {}\n",
+         Athlete      {}   (join code {})\n  A free seat  {}\n  Board        {}\n  Club         {club}\n",
         class::TITLE,
         link(Role::Coach, &created.coach_secret),
         address.page(&format!("/row/{}", created.code.as_str())),

@@ -9,9 +9,10 @@ pub(super) use sessions::*;
 
 /// All texts of this file by their names, so that a test can look at how each is carried out.
 #[cfg(test)]
-const OWN: [(&str, &str); 64] = [
+const OWN: [(&str, &str); 65] = [
     ("club", CLUB),
     ("new club", NEW_CLUB),
+    ("set name", SET_NAME),
     ("set zone", SET_ZONE),
     ("epoch", EPOCH),
     ("set epoch", SET_EPOCH),
@@ -81,6 +82,7 @@ pub(super) const CLUB: &str = "SELECT club, name, zone FROM club ORDER BY club L
 
 pub(super) const NEW_CLUB: &str = "INSERT INTO club (club, zone) VALUES ($1, $2)";
 
+pub(super) const SET_NAME: &str = "UPDATE club SET name = $1 WHERE club = $2";
 pub(super) const SET_ZONE: &str = "UPDATE club SET zone = $1 WHERE club = $2";
 
 pub(super) const EPOCH: &str = "SELECT journal_epoch FROM club WHERE club = $1";

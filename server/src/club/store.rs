@@ -25,7 +25,7 @@ use std::{
 use rusqlite::{
     Connection, OpenFlags, OptionalExtension, Transaction, TransactionBehavior, params,
 };
-use thole_club::{Club, ClubId, Zone};
+use thole_club::{Club, ClubId, Zone, person::checked_name};
 
 pub use cards::{MadeCard, Shown};
 pub use keys::KeyHolder;
@@ -188,6 +188,18 @@ impl Store {
 
     pub(super) fn connection(&self) -> &Connection {
         &self.connection
+    }
+
+    /// From now on the club is called so.
+    ///
+    /// # Errors
+    /// It is no name, or it cannot be written.
+    pub fn set_name(&mut self, name: &str) -> Result<(), ClubError> {
+        let name = checked_name(name).map_err(ClubError::Refused)?;
+        let club = self.club.club.to_string();
+        self.connection.execute(queries::SET_NAME, params![name, club])?;
+        self.club.name = name;
+        Ok(())
     }
 
     /// From now on days go by this time zone, those of results that have an instant as well; how many are of another day now.

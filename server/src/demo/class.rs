@@ -168,6 +168,20 @@ impl Athlete {
     }
 }
 
+/// What they are called, in their order.
+pub(super) fn names() -> impl Iterator<Item = &'static str> {
+    ATHLETES.iter().map(|athlete| athlete.name)
+}
+
+/// The mean pace that one of them hopes for tonight.
+///
+/// # Errors
+/// Nobody is called so.
+pub(super) fn pace_of(name: &str) -> Result<Millis, String> {
+    let found = ATHLETES.iter().find(|athlete| athlete.name == name);
+    wording::duration(found.ok_or("Nobody of the class is called so.")?.pace)
+}
+
 /// The class in order, followed by the free seat.
 pub(super) fn roster() -> Result<Vec<RosterEntry>, String> {
     let guest = AthleteSpec { name: GUEST.into(), ..AthleteSpec::default() };
