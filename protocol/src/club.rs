@@ -20,7 +20,9 @@ pub use keys::{
 pub use own::{ClubView, KeyRole, Myself};
 pub use people::{People, PeopleAsked, Person, PersonLine};
 pub use problem::{Problem, ProblemKind};
-pub use results::{AllOut, HeardCall, Listed, Results, ResultsAsked, WholeResult};
+pub use results::{
+    AllOut, HeardCall, Listed, Results, ResultsAsked, RuledBy, RuledResult, WholeResult,
+};
 pub use sessions::{RowedPiece, SessionLine, Sessions, SessionsAsked, WholeSession};
 
 /// Lines in one answer, at most: an evening of hundreds, and little enough to be read at once.

@@ -7,7 +7,7 @@ mod opening;
 
 use std::{sync::Arc, time::Duration};
 
-use thole_club::{Handed, Seating};
+use thole_club::{Handed, Seating, Words};
 use thole_host::{Batch, CLOCK_WAIT, Checked, Host, Now, Readings, Record, Reopening, Said, Setup};
 use thole_piece::{Input, settled::Settled};
 use thole_protocol::{
@@ -438,14 +438,14 @@ impl SessionTask {
     fn hand_on(&mut self, record: &Record, at: u64) {
         let Input::Settled { settled } = &record.input else { return };
         let before = std::mem::replace(&mut self.settled, at + 1);
-        let (session, created_unix_ms) = (self.row.session, self.row.created_unix_ms);
-        let core = self.host.core();
+        let (row, core) = (&self.row, self.host.core());
         self.server.club.hand(Positions { before, at }, || Handed {
-            session,
-            created_unix_ms,
+            session: row.session,
+            created_unix_ms: row.created_unix_ms,
             title: core.title().to_owned(),
             settled: Settled::clone(settled),
             seating: Seating::of(core),
+            words: Words::of(core),
         });
     }
 

@@ -4,9 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use super::{ClubDay, PersonId};
 use crate::{
-    ids::{CallId, SessionId},
+    ids::{CallId, CommandId, SessionId},
     spec::{CallText, Plan, Repeat, Target},
-    standing::{Mark, Outcome, Split},
+    standing::{Corrected, Mark, Outcome, Ruling, Split},
     total::{Certainty, Margin, Total},
     units::{At, Decimetres, Millis},
 };
@@ -35,6 +35,32 @@ pub struct HeardCall {
     pub at_ms: At,
     /// The words; `None` for one that was said to people by name: those stand in the journal, and go with them.
     pub text: Option<CallText>,
+}
+
+/// A coach's order by which a result of a piece is what it is.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct RuledBy {
+    /// The order; it is undone by it.
+    pub command: CommandId,
+    /// When it was given.
+    pub at_unix_ms: u64,
+    /// What the coach was called; `None` when that is not known.
+    pub by: Option<String>,
+}
+
+/// A correction of a result of a piece that stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct RuledResult {
+    /// By which order.
+    #[serde(flatten)]
+    pub ruled: RuledBy,
+    /// What was put in place of what was there.
+    #[serde(flatten)]
+    pub what: Corrected,
+    /// Why, in the coach's words; `None` when that is not known any more.
+    pub reason: Option<String>,
 }
 
 /// A result as a line of a list.
@@ -90,6 +116,17 @@ pub struct Listed {
     pub marks: Vec<Mark>,
     /// Whether it was all they had.
     pub all_out: AllOut,
+    /// Whether a coach has made it official.
+    pub is_official: bool,
+    /// By which order it is official; `None` of results that no session of this club has.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub official: Option<RuledBy>,
+    /// What of it is not as it was measured, and why it has no place though it might.
+    #[serde(default, skip_serializing_if = "Ruling::is_none")]
+    pub ruling: Ruling,
+    /// By which corrections, in the order in which they were made.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub corrections: Vec<RuledResult>,
 }
 
 /// Which results are wanted; what is left out narrows nothing.

@@ -1,12 +1,15 @@
 //! What a session hands to its club when a piece is settled, and the results that come of it.
 
-use thole_piece::settled::{SeatNo, Settled, SettledCall, SettledSeat};
+use thole_piece::settled::{
+    SeatNo, Settled, SettledCall, SettledCorrection, SettledRuling, SettledSeat,
+};
 use thole_protocol::{ids::SessionId, standing::Outcome, units::At};
 
 use crate::{
     day::Zone,
-    result::{ComesFrom, HeardCall, LastingResult, of_seat},
+    result::{ComesFrom, HeardCall, LastingResult, RuledBy, RuledResult, of_seat},
     seating::Seating,
+    words::Words,
 };
 
 /// A piece that was settled, from the journal.
@@ -22,6 +25,8 @@ pub struct Handed {
     pub settled: Settled,
     /// Who sat where when it was settled.
     pub seating: Seating,
+    /// What coaches had said with their rulings by then.
+    pub words: Words,
 }
 
 impl Handed {
@@ -62,6 +67,9 @@ impl Handed {
             strokes: of.strokes,
             marks: of.marks.clone(),
             calls: self.calls(seat),
+            official: self.settled.official.map(|official| self.ruled_by(&official)),
+            ruling: of.ruling.clone(),
+            corrections: of.corrections.iter().map(|of| self.ruled(of)).collect(),
         }
     }
 
@@ -71,6 +79,22 @@ impl Handed {
         let go = self.settled.starts_at_ms.first().copied();
         let began = self.settled.phases.first().map(|passed| passed.at_ms);
         self.created_unix_ms.saturating_add(go.or(began).unwrap_or(At(0)).0)
+    }
+
+    fn ruled_by(&self, of: &SettledRuling) -> RuledBy {
+        RuledBy {
+            command: of.command,
+            at_unix_ms: self.created_unix_ms.saturating_add(of.at_ms.0),
+            by: self.words.get(of.command).and_then(|said| said.by.clone()),
+        }
+    }
+
+    fn ruled(&self, of: &SettledCorrection) -> RuledResult {
+        RuledResult {
+            ruled: self.ruled_by(&of.ruling),
+            what: of.what,
+            reason: self.words.get(of.ruling.command).map(|said| said.reason.clone()),
+        }
     }
 
     fn team(&self, of: &SettledSeat) -> Option<String> {

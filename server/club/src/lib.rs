@@ -11,6 +11,7 @@ pub mod result;
 pub mod rowed;
 pub mod seating;
 pub mod table;
+pub mod words;
 
 pub use best::{Best, Candidate};
 pub use day::{ClubDay, Zone};
@@ -20,3 +21,4 @@ pub use person::{Club, ClubId, Person, PersonId};
 pub use result::{AllOut, ComesFrom, HeardCall, LastingResult, ResultId};
 pub use rowed::Rowed;
 pub use seating::{Seating, Sitter};
+pub use words::{Said, Words};

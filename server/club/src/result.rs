@@ -3,17 +3,18 @@
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use thole_piece::settled::SeatNo;
-pub use thole_protocol::club::{AllOut, HeardCall, ResultId};
+pub use thole_protocol::club::{AllOut, HeardCall, ResultId, RuledBy, RuledResult};
 use thole_protocol::{
     ids::{AthleteId, PieceNo, SessionId},
+    shown::{Tenths, distance_text, time_text},
     spec::{Plan, Repeat, Target},
-    standing::{Mark, Outcome, Split},
+    standing::{Mark, Outcome, Ruling, Split},
     total::{Certainty, Margin, Total},
     units::{Decimetres, Millis},
 };
 use uuid::Builder;
 
-use crate::day::ClubDay;
+use crate::{day::ClubDay, deed::checked_reason, rowed::total_words};
 
 /// The result of a seat in a piece (RFC 9562 version 8).
 #[must_use]
@@ -101,6 +102,36 @@ pub struct LastingResult {
     pub marks: Vec<Mark>,
     /// Focus calls that reached them.
     pub calls: Vec<HeardCall>,
+    /// By which order it is official; `None` while it is not.
+    pub official: Option<RuledBy>,
+    /// What of it is not as it was measured.
+    pub ruling: Ruling,
+    /// By which corrections, in the order in which they were made.
+    pub corrections: Vec<RuledResult>,
+}
+
+impl LastingResult {
+    /// What was rowed before a coach corrected it, in words; `None` of results that stand as they were measured.
+    #[must_use]
+    pub fn corrected_from(&self) -> Option<String> {
+        let of = self.ruling.measured?;
+        let part = || {
+            format!(
+                "{} in {}",
+                distance_text(of.distance_dm),
+                time_text(of.time_ms, Tenths::Always)
+            )
+        };
+        Some(of.shown.map_or_else(part, total_words))
+    }
+
+    /// Why it is not as it was rowed: the reason of the newest correction, as one line.
+    #[must_use]
+    pub fn reason(&self) -> Option<String> {
+        let newest = self.corrections.iter().rev().find_map(|of| of.reason.as_deref())?;
+        // Whoever leads a session may say what no table can hold.
+        checked_reason(newest).ok()
+    }
 }
 
 #[cfg(test)]

@@ -2,12 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use thole_club::{ComesFrom, Handed, Seating, Sitter, Zone};
-use thole_piece::settled::{Cause, SeatNo, Settled, SettledCall, SettledSeat, SettledTeam};
+use thole_club::{ComesFrom, Handed, Said, Seating, Sitter, Words, Zone};
+use thole_piece::settled::{
+    Cause, SeatNo, Settled, SettledCall, SettledCorrection, SettledRuling, SettledSeat, SettledTeam,
+};
 use thole_protocol::{
-    ids::{AthleteId, CallId, PieceNo, SessionId},
+    ids::{AthleteId, CallId, CommandId, PieceNo, SessionId},
     spec::{CallText, Extent, PieceSpec, Plan, Repeat, SessionSettings, Span, Target},
-    standing::{Mark, Outcome, Ruling, Split},
+    standing::{Corrected, Mark, Measured, Outcome, Ruling, Split},
     total::{Certainty, Gap, Margin, Total},
     units::{At, Decimetres, Millis, Ppm},
 };
@@ -113,6 +115,7 @@ fn handed() -> Handed {
         title: "An evening".to_owned(),
         settled,
         seating,
+        words: Words::default(),
     }
 }
 
@@ -143,6 +146,60 @@ fn whoever_rowed_has_a_result_with_all_that_the_record_says_of_them() {
         (ana.outcome, &ana.plan, &ana.repeats),
         (said.outcome, &said.plan, &handed.settled.spec.repeats)
     );
+}
+
+/// Ana's result of `handed`, corrected twice, once with words that nobody has any more.
+fn corrected(reason: &str) -> Handed {
+    let mut handed = handed();
+    let ruling = |no: u128, at: u64| SettledRuling {
+        command: CommandId(Uuid::from_u128(no)),
+        at_ms: At(at),
+        by: None,
+    };
+    let finish = Total::Time { finish_ms: Millis(460_000) };
+    let by_screen = SettledCorrection { ruling: ruling(1, 1), what: Corrected::Finish { finish } };
+    let lost = SettledCorrection { ruling: ruling(2, 2), what: Corrected::Unranked };
+    for ana in handed.settled.seats.iter_mut().take(1) {
+        ana.corrections = vec![by_screen, lost];
+        ana.ruling.measured = Some(Measured {
+            outcome: Outcome::Stopped,
+            time_ms: Millis(400_000),
+            distance_dm: Decimetres(18_000),
+            sure: Certainty::Unsaid,
+            shown: None,
+        });
+    }
+    handed.settled.official = Some(ruling(3, 90_000));
+    let said = Said { reason: reason.to_owned(), by: Some("Rosa".to_owned()) };
+    let official = Said { reason: String::new(), by: None };
+    let words = [(CommandId(Uuid::from_u128(1)), said), (CommandId(Uuid::from_u128(3)), official)];
+    handed.words = words.into_iter().collect::<Words>();
+    handed
+}
+
+#[test]
+fn what_a_coach_has_ruled_comes_along_with_its_words() {
+    let handed = corrected("read off the screen");
+    let results = handed.results(&Zone::utc());
+    let [ana, bo, _] = results.as_slice() else { panic!("{} results", results.len()) };
+    let said: Vec<_> = ana.corrections.iter().map(|of| (&of.ruled.by, &of.reason)).collect();
+    let (rosa, why) = (Some("Rosa".to_owned()), Some("read off the screen".to_owned()));
+    assert_eq!(said, [(&rosa, &why), (&None, &None)]);
+    assert_eq!(ana.corrected_from().as_deref(), Some("1800m in 6:40.0"));
+    assert_eq!(ana.reason(), why);
+    assert_eq!(bo.corrected_from(), None);
+    let official = bo.official.as_ref().unwrap();
+    assert_eq!((official.at_unix_ms, &official.by), (1_796_083_230_000, &None));
+}
+
+#[test]
+fn a_reason_that_no_table_can_hold_is_left_out_of_tables_alone() {
+    let results = corrected("turned \u{202e}round").results(&Zone::utc());
+    let ana = results.first().unwrap();
+    assert_eq!(ana.reason(), None);
+    assert!(ana.corrections.iter().any(|of| of.reason.is_some()));
+    let one_line = corrected("two\nlines").results(&Zone::utc());
+    assert_eq!(one_line.first().unwrap().reason().as_deref(), Some("two lines"));
 }
 
 #[test]

@@ -13,7 +13,7 @@ use thole_club::{
     },
 };
 use thole_protocol::{
-    standing::{Mark, Outcome, Split},
+    standing::{Mark, Outcome, Split, Unplaced},
     total::{Certainty, Total},
     units::{Decimetres, HalfSpm, Millis},
 };
@@ -79,6 +79,8 @@ fn row(day: &str, piece: &str, ms: u32) -> ResultRow {
         source: Source::Imported,
         corrected_from: None,
         reason: None,
+        is_official: false,
+        unplaced: None,
     }
 }
 
@@ -286,6 +288,8 @@ fn any_result() -> impl Strategy<Value = ResultRow> {
         source: Source::Typed,
         corrected_from: reason.clone(),
         reason,
+        is_official: is_done,
+        unplaced: (!is_done).then_some(Unplaced::Excluded),
         ..row("2026-11-30", "2000m", ms)
     })
 }

@@ -123,10 +123,10 @@ pub(super) const PUT_RESULT: &str = "
     INSERT INTO result (
         club, result, person, called, folded, source, session, piece, seat, revision, day, at_unix_ms, title, work,
         repeats, outcome, place, team, time_ms, distance_dm, sure_ms, sure_dm, shown, aim, plan, target, margin, strokes,
-        marks, calls
+        marks, calls, is_official, official, ruling, corrections, corrected_from, reason
     ) VALUES (
         $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24,
-        $25, $26, $27, $28, $29, $30
+        $25, $26, $27, $28, $29, $30, $31, $32, $33, $34, $35, $36
     )
     ON CONFLICT (club, result) DO UPDATE SET
         person = excluded.person, called = COALESCE(excluded.called, result.called),
@@ -137,7 +137,9 @@ pub(super) const PUT_RESULT: &str = "
         team = excluded.team, time_ms = excluded.time_ms, distance_dm = excluded.distance_dm,
         sure_ms = excluded.sure_ms, sure_dm = excluded.sure_dm, shown = excluded.shown, aim = excluded.aim,
         plan = excluded.plan, target = excluded.target, margin = excluded.margin, strokes = excluded.strokes,
-        marks = excluded.marks, calls = excluded.calls";
+        marks = excluded.marks, calls = excluded.calls, is_official = excluded.is_official,
+        official = excluded.official, ruling = excluded.ruling, corrections = excluded.corrections,
+        corrected_from = excluded.corrected_from, reason = excluded.reason";
 
 pub(super) const REMOVE_RESULT: &str = "DELETE FROM result WHERE club = $1 AND result = $2";
 
@@ -162,7 +164,7 @@ macro_rules! listed {
         concat!(
             "SELECT r.result, r.person, p.called, r.called, r.source, r.session, r.piece, r.seat, r.revision, r.day,
                 r.at_unix_ms, r.title, r.work, r.outcome, r.place, r.team, r.time_ms, r.distance_dm, r.shown, r.target,
-                r.margin, r.marks, r.all_out
+                r.margin, r.marks, r.all_out, r.is_official, r.official, r.ruling, r.corrections
              FROM result AS r LEFT JOIN person AS p ON p.club = r.club AND p.person = r.person WHERE ",
             $by,
             " ORDER BY r.day DESC, r.result DESC LIMIT "
@@ -292,10 +294,10 @@ pub(super) const NEW_RESULT: &str = "
     INSERT INTO result (
         club, result, person, called, folded, source, session, piece, day, at_unix_ms, machine, title, work, repeats, outcome, place,
         team, time_ms, distance_dm, sure_ms, sure_dm, shown, plan, target, margin, strokes, marks, all_out, rate_half_spm, ranked,
-        corrected_from, reason, first_source
+        corrected_from, reason, first_source, is_official, ruling
     ) VALUES (
         $1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27,
-        $28, $29, $30, $31, $32, $33
+        $28, $29, $30, $31, $32, $33, $34, $35
     )";
 
 /// The same, of the same person, on the same day.
@@ -327,7 +329,7 @@ pub(super) const TABLE_OF_PEOPLE: &str =
 pub(super) const TABLE_OF_RESULTS: &str = "
     SELECT r.result, r.person, p.called, r.called, r.source, r.day, r.at_unix_ms, r.machine, r.title, r.repeats, r.outcome, r.place,
         r.team, r.time_ms, r.distance_dm, r.sure_ms, r.sure_dm, r.target, r.strokes, r.marks, r.all_out, r.rate_half_spm, r.ranked,
-        r.corrected_from, r.reason, r.first_source
+        r.corrected_from, r.reason, r.first_source, r.is_official, r.ruling
     FROM result AS r LEFT JOIN person AS p ON p.club = r.club AND p.person = r.person
     WHERE r.club = $1 ORDER BY r.day, r.result";
 
@@ -346,7 +348,7 @@ pub(super) const CHANGE_PERSON: &str = "
 
 /// What may be a best of somebody.
 pub(super) const CANDIDATES: &str = "
-    SELECT result, work, machine, day, outcome, shown, marks, source FROM result
+    SELECT result, work, machine, day, outcome, shown, marks, source, ruling FROM result
     WHERE club = $1 AND person = $2 AND outcome = 'finished' ORDER BY day, result";
 #[cfg(test)]
 mod tests {

@@ -6,7 +6,7 @@ use std::{
     sync::mpsc::{Receiver, sync_channel},
 };
 
-use thole_club::{Handed, Seating};
+use thole_club::{Handed, Seating, Words};
 use thole_piece::{Input, Session as Core, settled::Settled};
 use thole_protocol::ids::PieceNo;
 use tokio::task::spawn_blocking;
@@ -45,13 +45,14 @@ pub async fn read(journal: &dyn Journal, row: &SessionRow) -> Result<Reading, Jo
     })?;
     let found = found?;
     let is_whole = found.erased == 0 && found.damage.iter().all(|damage| damage.only_strokes);
-    let handed = |(settled, seating): (Settled, Seating)| Handed {
+    let handed = |Newest { settled, seating, words }: Newest| Handed {
         session: row.session,
         created_unix_ms: row.created_unix_ms,
         title: core.title().to_owned(),
         settled,
         // Seats count in the order in which people came: of those whose coming is lost, somebody else would have theirs.
         seating: if is_whole { seating } else { Seating::default() },
+        words,
     };
     Ok(Reading {
         title: core.title().to_owned(),
@@ -65,7 +66,14 @@ pub async fn read(journal: &dyn Journal, row: &SessionRow) -> Result<Reading, Jo
 #[derive(Default)]
 struct Replayed {
     core: Core,
-    settled: BTreeMap<PieceNo, (Settled, Seating)>,
+    settled: BTreeMap<PieceNo, Newest>,
+}
+
+/// The newest record of a piece, with what its session knew when it was made.
+struct Newest {
+    settled: Settled,
+    seating: Seating,
+    words: Words,
 }
 
 /// All records applied, as the session's own task has applied them; or the position of the one on which the core panics.
@@ -76,8 +84,9 @@ fn replayed(slices: &Receiver<Slice>) -> Result<Replayed, u64> {
         catch_unwind(applied).map_err(|_| position)?;
         if let Input::Settled { settled } = record.input {
             let newest = all.settled.get(&settled.piece);
-            if newest.is_none_or(|(newest, _)| newest.revision < settled.revision) {
-                all.settled.insert(settled.piece, (*settled, Seating::of(&all.core)));
+            if newest.is_none_or(|newest| newest.settled.revision < settled.revision) {
+                let (seating, words) = (Seating::of(&all.core), Words::of(&all.core));
+                all.settled.insert(settled.piece, Newest { settled: *settled, seating, words });
             }
         }
     }

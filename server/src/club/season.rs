@@ -1,6 +1,6 @@
 //! For tests: a season of a club, 40 people who come to 60 evenings and row 250 pieces, 10,000 results.
 
-use thole_club::{Doer, Handed, Reach, Seating, Sitter};
+use thole_club::{Doer, Handed, Reach, Seating, Sitter, Words};
 use thole_piece::settled::{Cause, SeatNo, Settled, SettledSeat};
 use thole_protocol::{
     ids::{AthleteId, PieceNo, SessionId},
@@ -72,6 +72,7 @@ pub(super) fn piece(evening: u64, no: u16, revision: u32, people: u32) -> Handed
             official: None,
         },
         seating: (0..people).map(sitter).collect::<Seating>(),
+        words: Words::default(),
     }
 }
 

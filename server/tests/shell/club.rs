@@ -10,6 +10,7 @@ mod keys;
 mod killed;
 mod merging;
 mod records;
+mod ruled;
 mod tables;
 
 mod taking;

@@ -4,7 +4,7 @@ use thole_piece::{limits::Measure, standings};
 use thole_protocol::{
     shown::{distance_text, repeats_text, total_text},
     spec::{PieceSpec, Repeat},
-    standing::{Mark, Outcome, Split},
+    standing::{Mark, Outcome, Split, Unplaced},
     total::{Certainty, Gap, Margin, Total},
     units::{Decimetres, HalfSpm, Millis, nearest, ppm},
 };
@@ -27,7 +27,7 @@ use crate::{
 };
 
 /// How many columns there are.
-pub const COLUMNS_MANY: usize = 27;
+pub const COLUMNS_MANY: usize = 29;
 
 /// The columns, in their order; `name`, `day`, `piece` and `result` have to be there.
 pub const COLUMNS: [&str; COLUMNS_MANY] = [
@@ -50,6 +50,8 @@ pub const COLUMNS: [&str; COLUMNS_MANY] = [
     "splits",
     "all_out",
     "ranked",
+    "official",
+    "no_place",
     "marks",
     "rowed_as",
     "at",
@@ -113,6 +115,10 @@ pub struct ResultRow {
     pub corrected_from: Option<String>,
     /// Why.
     pub reason: Option<String>,
+    /// A coach has made it official.
+    pub is_official: bool,
+    /// Why it has no place though it might.
+    pub unplaced: Option<Unplaced>,
 }
 
 /// Where a result came from at first.
@@ -218,6 +224,8 @@ impl ResultRow {
             splits_text(&self.splits),
             if self.all_out == AllOut::Unknown { String::new() } else { word(&self.all_out) },
             if self.is_ranked { "yes".to_owned() } else { String::new() },
+            if self.is_official { "yes".to_owned() } else { String::new() },
+            self.unplaced.as_ref().map(word).unwrap_or_default(),
             self.marks.iter().map(word).collect::<Vec<_>>().join(" "),
             called.unwrap_or_default().trim().to_owned(),
             self.at_unix_ms.map(instant_text).unwrap_or_default(),
@@ -271,10 +279,10 @@ impl ResultRow {
                 return Err("A result is sure within metres or within seconds.".to_owned());
             }
         };
-        let is_ranked = match cell("ranked") {
-            "" | "no" => false,
-            "yes" => true,
-            typed => return Err(format!("\"{typed}\" is neither yes nor no.")),
+        let is_said = |name: &str| match cell(name) {
+            "" | "no" => Ok(false),
+            "yes" => Ok(true),
+            typed => Err(format!("\"{typed}\" is neither yes nor no.")),
         };
         Ok(ResultRow {
             result,
@@ -299,7 +307,7 @@ impl ResultRow {
             all_out: some(cell("all_out")).map_or(Ok(AllOut::Unknown), |typed| {
                 from_word(typed).ok_or_else(|| format!("\"{typed}\" is neither yes nor no."))
             })?,
-            is_ranked,
+            is_ranked: is_said("ranked")?,
             marks: read_marks(cell("marks"))?,
             source: some(cell("source")).map_or(Ok(Source::Imported), |typed| {
                 let wrong = || {
@@ -311,8 +319,16 @@ impl ResultRow {
             })?,
             corrected_from: some(cell("corrected_from")).map(checked_reason).transpose()?,
             reason: some(cell("reason")).map(checked_reason).transpose()?,
+            is_official: is_said("official")?,
+            unplaced: some(cell("no_place")).map(unplaced).transpose()?,
         })
     }
+}
+
+fn unplaced(typed: &str) -> Result<Unplaced, String> {
+    from_word(typed).ok_or_else(|| {
+        format!("\"{typed}\" is no reason to have no place: write excluded or unranked.")
+    })
 }
 
 /// Results, as a file that spreadsheets read.

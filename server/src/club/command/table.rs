@@ -1,8 +1,10 @@
 //! Lists for people to read: columns under each other.
 
+use std::borrow::Cow;
+
 use thole_club::{Deed, Zone};
 use thole_protocol::{
-    results_table::mark_text,
+    results_table::{mark_text, ruling_texts},
     shown::{Tenths, distance_text, time_text, total_text},
     standing::Outcome,
     total::Margin,
@@ -72,7 +74,6 @@ pub(super) fn deeds(all: &[Deed], zone: &Zone) -> String {
 fn result(of: &Listed) -> Vec<String> {
     let name = of.name.clone().unwrap_or_else(|| "?".to_owned());
     let guest = if of.person.is_none() { " (guest)" } else { "" };
-    let marks: Vec<&str> = of.marks.iter().map(|mark| mark_text(*mark)).collect();
     vec![
         beginning(&of.result),
         of.day.clone(),
@@ -83,8 +84,25 @@ fn result(of: &Listed) -> Vec<String> {
         of.margin.map(ahead).unwrap_or_default(),
         of.place.map(|place| place.to_string()).unwrap_or_default(),
         of.title.clone(),
-        marks.join("; "),
+        remarks(of),
     ]
+}
+
+/// What a coach has ruled, with the reasons and whose they are; then what else the reader should know.
+fn remarks(of: &Listed) -> String {
+    let mut remarks: Vec<String> =
+        of.is_official.then(|| "official".to_owned()).into_iter().collect();
+    remarks.extend(ruling_texts(&of.ruling).into_iter().map(Cow::into_owned));
+    let reasons = of.corrections.iter().map(|correction| {
+        let by = correction.ruled.by.as_ref().map(|by| format!(" ({by})")).unwrap_or_default();
+        let reason = correction.reason.as_deref().unwrap_or("a reason that is not known any more");
+        // A line of the list is one line.
+        let reason = reason.split_whitespace().collect::<Vec<_>>().join(" ");
+        format!("because: {reason}{by}")
+    });
+    remarks.extend(reasons);
+    remarks.extend(of.marks.iter().map(|mark| mark_text(*mark).to_owned()));
+    remarks.join("; ")
 }
 
 /// The finish as it was shown; of athletes who did not finish, what they rowed.

@@ -2,8 +2,13 @@
 
 use rusqlite::params;
 use thole_club::{Best, Candidate, Person, ResultId, best::bests};
+use thole_protocol::standing::Unplaced;
 
-use super::{ClubError, Store, lists::json, queries};
+use super::{
+    ClubError, Store,
+    lists::{json, ruling},
+    queries,
+};
 
 impl Store {
     /// The best that a person has rowed of each piece on each kind of machine.
@@ -31,7 +36,7 @@ impl Store {
                 shown: shown.map(|shown| json(&shown)).transpose()?,
                 marks: json(&row.get::<_, String>(6)?)?,
                 is_said: row.get::<_, String>(7)? != "piece",
-                is_excluded: false,
+                is_excluded: ruling(row.get(8)?)?.unplaced == Some(Unplaced::Excluded),
             });
         }
         Ok(bests(all))

@@ -5,6 +5,7 @@ use thole_club::{ClubDay, Person, PersonId, person::folded};
 pub use thole_protocol::club::{Listed, PersonLine};
 use thole_protocol::{
     ids::SessionId,
+    standing::Ruling,
     units::{Decimetres, Millis},
 };
 
@@ -209,7 +210,16 @@ fn listed(row: &Row<'_>) -> Result<Listed, ClubError> {
         margin: row.get::<_, Option<String>>(20)?.map(|text| json(&text)).transpose()?,
         marks: json(&row.get::<_, String>(21)?)?,
         all_out: json(&format!("{all_out:?}"))?,
+        is_official: row.get(23)?,
+        official: row.get::<_, Option<String>>(24)?.map(|text| json(&text)).transpose()?,
+        ruling: ruling(row.get(25)?)?,
+        corrections: json(&row.get::<_, String>(26)?)?,
     })
+}
+
+/// What stands in the column; nothing of most results.
+pub(super) fn ruling(column: Option<String>) -> Result<Ruling, ClubError> {
+    column.map_or_else(|| Ok(Ruling::default()), |text| json(&text))
 }
 
 pub(super) fn json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, ClubError> {

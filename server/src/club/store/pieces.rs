@@ -251,6 +251,12 @@ fn put(connection: &Connection, club: &str, of: &LastingResult) -> Result<bool, 
         of.strokes,
         json(&of.marks)?,
         json(&of.calls)?,
+        of.official.is_some(),
+        of.official.as_ref().map(json).transpose()?,
+        (!of.ruling.is_none()).then(|| json(&of.ruling)).transpose()?,
+        json(&of.corrections)?,
+        of.corrected_from(),
+        of.reason(),
     ])?;
     connection.prepare_cached(queries::REMOVE_SPLITS)?.execute(params![club, result])?;
     let mut put = connection.prepare_cached(queries::PUT_SPLIT)?;

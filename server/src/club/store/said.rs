@@ -95,6 +95,8 @@ impl Store {
             source: Source::Typed,
             corrected_from: None,
             reason: None,
+            is_official: false,
+            unplaced: None,
         };
         let of = of.map_or((None, None), |(session, PieceNo(piece))| {
             (Some(session.to_string()), Some(piece))

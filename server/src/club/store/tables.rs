@@ -15,7 +15,7 @@ use thole_club::{
 };
 use thole_protocol::{
     spec::Plan,
-    standing::Split,
+    standing::{Ruling, Split},
     total::Certainty,
     units::{Decimetres, HalfSpm, Millis},
 };
@@ -24,7 +24,7 @@ use super::{
     ClubError, Store,
     deeds::{About, Recorder},
     kept_rows::{PERSON, RESULT, SPLIT},
-    lists::json,
+    lists::{json, ruling},
     queries,
     said::text,
     writing,
@@ -224,6 +224,8 @@ fn results(
             is_ranked: row.get(22)?,
             corrected_from: row.get(23)?,
             reason: row.get(24)?,
+            is_official: row.get(26)?,
+            unplaced: ruling(row.get(27)?)?.unplaced,
             source: Source::of(first.as_deref().unwrap_or(&source)).unwrap_or(Source::Imported),
             splits: splits.remove(&result).unwrap_or_default(),
         };
@@ -337,6 +339,10 @@ pub(super) fn insert_result(
         row.corrected_from,
         row.reason,
         first,
+        row.is_official,
+        row.unplaced
+            .map(|_| text(&Ruling { unplaced: row.unplaced, ..Ruling::default() }))
+            .transpose()?,
     ])?;
     Ok(())
 }

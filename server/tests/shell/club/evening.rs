@@ -4,8 +4,8 @@ use std::path::Path;
 
 use thole_piece::{Input, Session};
 use thole_protocol::{
-    ids::{AthleteId, CommandId, JoinCode, RunId, SessionId},
-    order::Order,
+    ids::{AthleteId, CoachId, CommandId, JoinCode, RunId, SessionId},
+    order::{GivenBy, Order},
     sample::Sample,
     spec::{AthleteSpec, Extent, PieceSpec, Repeat, RosterEntry, SessionSettings},
     units::{At, Decimetres, Millis},
@@ -68,7 +68,21 @@ impl Evening {
     pub(crate) fn order(&mut self, order: Order) {
         self.orders += 1;
         let command = CommandId(Uuid::from_u128(1_000 + self.orders));
-        self.say(1, Input::Ordered { command, order, by: None });
+        self.given(command, order, None);
+    }
+
+    /// Rosa, a coach of the club, gives an order; its record follows.
+    pub(crate) fn rules(&mut self, order: Order) -> CommandId {
+        self.orders += 1;
+        let command = CommandId(Uuid::from_u128(1_000 + self.orders));
+        let rosa = GivenBy { coach: CoachId(Uuid::from_u128(70)), name: "Rosa".to_owned() };
+        self.given(command, order, Some(rosa));
+        self.settle();
+        command
+    }
+
+    fn given(&mut self, command: CommandId, order: Order, by: Option<GivenBy>) {
+        self.say(1, Input::Ordered { command, order, by });
         assert!(self.core.has_done(command), "an order of the evening was refused");
     }
 
@@ -132,17 +146,21 @@ impl Evening {
         self
     }
 
-    /// Writes what has not been written yet.
-    pub(crate) async fn write(&mut self, journal: &SqliteJournal) {
-        let row = SessionRow {
+    /// As the list of sessions has it.
+    pub(crate) fn session_row(&self) -> SessionRow {
+        SessionRow {
             session: self.session(),
             code: JoinCode::from_random(u64::try_from(self.no).unwrap()),
             created_unix_ms: FIRST_MS + DAY_MS * u64::try_from(self.no).unwrap(),
             closed_unix_ms: None,
-        };
+        }
+    }
+
+    /// Writes what has not been written yet.
+    pub(crate) async fn write(&mut self, journal: &SqliteJournal) {
         let append = Append {
             session: self.session(),
-            create: (self.written == 0).then_some(row),
+            create: (self.written == 0).then(|| self.session_row()),
             tenure: 0,
             first: self.written,
             records: std::mem::take(&mut self.said).into(),

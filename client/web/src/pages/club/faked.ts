@@ -26,6 +26,7 @@ export function rowed(nth: number, more: Partial<Listed> = {}): Listed {
     margin: null,
     marks: [],
     all_out: 'unknown',
+    is_official: false,
     ...more,
   };
 }
