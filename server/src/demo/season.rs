@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use thole::wording;
-use thole_club::{Doer, Handed, Person, Reach, Seating, Sitter};
+use thole_club::{Doer, Handed, Person, Reach, Seating, Sitter, Words};
 use thole_piece::settled::{Cause, SeatNo, Settled, SettledSeat};
 use thole_protocol::{
     ids::{AthleteId, PieceNo, SessionId},
@@ -127,6 +127,7 @@ impl Evening<'_> {
             title: class::TITLE.to_owned(),
             settled,
             seating: (0..).zip(names).map(sitter).collect::<Seating>(),
+            words: Words::default(),
         })
     }
 
