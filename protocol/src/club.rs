@@ -2,6 +2,8 @@
 
 pub mod call;
 pub mod day;
+pub mod deeds;
+pub mod edit;
 pub mod ids;
 pub mod keys;
 pub mod own;
@@ -12,13 +14,17 @@ pub mod sessions;
 
 pub use call::{Call, Spoken, Who, spoken};
 pub use day::ClubDay;
+pub use deeds::{
+    Deed, DeedKind, DeedNo, Deeds, DeedsAsked, Done, Giving, Merging, Swapping, TakingBack,
+};
+pub use edit::Edit;
 pub use ids::{ClubId, KeyId, PersonId, ResultId};
 pub use keys::{
     Card, CardUse, CoachLine, CoachRole, Coaches, Ended, KeyLine, Keys, LinkedCoach, NewCoach,
     NewKey,
 };
 pub use own::{ClubView, KeyRole, Myself};
-pub use people::{People, PeopleAsked, Person, PersonLine};
+pub use people::{NewPerson, People, PeopleAsked, Person, PersonChange, PersonLine};
 pub use problem::{Problem, ProblemKind};
 pub use results::{
     AllOut, HeardCall, Listed, Results, ResultsAsked, RuledBy, RuledResult, WholeResult,

@@ -7,8 +7,9 @@ use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 
 use super::{
-    ClubView, KeyRole, Myself, People, PeopleAsked, Person, PersonId, ResultId, Results,
-    ResultsAsked, Sessions, SessionsAsked, WholeResult, WholeSession,
+    ClubView, Deed, DeedNo, Deeds, DeedsAsked, Done, Giving, KeyRole, Merging, Myself, NewPerson,
+    People, PeopleAsked, Person, PersonChange, PersonId, ResultId, Results, ResultsAsked, Sessions,
+    SessionsAsked, Swapping, TakingBack, WholeResult, WholeSession,
 };
 use crate::ids::SessionId;
 
@@ -119,6 +120,13 @@ macro_rules! calls {
                 match self { $(Call::$name => stringify!($name),)* }
             }
 
+            /// Whether it answers with one thing as it is now, whose `ETag` a change of it names.
+            #[must_use]
+            pub fn is_of_one_thing(self) -> bool {
+                let is_read_or_changed = matches!(self.method(), Method::Get | Method::Patch);
+                is_read_or_changed && self.path().ends_with('}')
+            }
+
             /// What is sent along and what answers, read and written once more.
             ///
             /// # Errors
@@ -178,10 +186,26 @@ calls! {
     ListPeople: Get "/api/club/people" by Who::From(KeyRole::Assistant), ((), PeopleAsked, ()) -> People;
     /// Says who somebody is.
     ReadPerson: Get "/api/club/people/{person}" by Who::From(KeyRole::Assistant), (PersonId, (), ()) -> Person;
+    /// Adds somebody to the club.
+    AddPerson: Post "/api/club/people" by Who::From(KeyRole::Coach), ((), (), NewPerson) -> Person;
+    /// Changes what the club knows of somebody.
+    ChangePerson: Patch "/api/club/people/{person}" by Who::From(KeyRole::Coach), (PersonId, (), PersonChange) -> Person;
     /// Lists results, newest first.
     ListResults: Get "/api/club/results" by Who::From(KeyRole::Assistant), ((), ResultsAsked, ()) -> Results;
     /// Says all that is known of a result.
     ReadResult: Get "/api/club/results/{result}" by Who::From(KeyRole::Assistant), (ResultId, (), ()) -> WholeResult;
+    /// Gives a result to a person.
+    GiveResult: Post "/api/club/results/{result}/give" by Who::From(KeyRole::Coach), (ResultId, (), Giving) -> Done;
+    /// Makes a result a guest's again.
+    TakeBackResult: Post "/api/club/results/{result}/take-back" by Who::From(KeyRole::Coach), (ResultId, (), TakingBack) -> Done;
+    /// Exchanges the results of two people who rowed on each other's machine.
+    SwapResults: Post "/api/club/results/{result}/swap" by Who::From(KeyRole::Coach), (ResultId, (), Swapping) -> Done;
+    /// Makes two entries of one person one.
+    MergePeople: Post "/api/club/people/{person}/merge" by Who::From(KeyRole::Coach), (PersonId, (), Merging) -> Done;
+    /// Lists what was done to people and results outside sessions, newest first.
+    ListDeeds: Get "/api/club/deeds" by Who::From(KeyRole::Assistant), ((), DeedsAsked, ()) -> Deeds;
+    /// Undoes what was done, once and within 30 days; answers with its line of the list as it is now.
+    UndoDeed: Post "/api/club/deeds/{deed}/undo" by Who::From(KeyRole::Coach), (DeedNo, (), ()) -> Deed;
     /// Lists sessions in which something was rowed, newest first.
     ListSessions: Get "/api/club/sessions" by Who::From(KeyRole::Assistant), ((), SessionsAsked, ()) -> Sessions;
     /// Says what was rowed in a session, piece by piece.

@@ -56,14 +56,20 @@ kinds! {
     NotThere = "urn:thole:not-there", 404;
     /// This address cannot be asked so.
     WrongMethod = "urn:thole:wrong-method", 405;
+    /// It cannot be done on top of what was done before.
+    Conflict = "urn:thole:conflict", 409;
     /// It was changed by somebody else meanwhile.
     Changed = "urn:thole:changed", 412;
     /// More was sent than is taken.
     TooLong = "urn:thole:too-long", 413;
     /// It makes no sense as things stand.
     Refused = "urn:thole:refused", 422;
+    /// This `Idempotency-Key` stands for something else.
+    Reused = "urn:thole:reused", 422;
     /// What is changed has to be named as it was read.
     Unmatched = "urn:thole:unmatched", 428;
+    /// More was asked than is kept.
+    TooMany = "urn:thole:too-many", 429;
     /// It cannot be done just now.
     Busy = "urn:thole:busy", 503;
 }

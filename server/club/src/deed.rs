@@ -1,9 +1,8 @@
 //! What coaches do to people and results outside a session, each of which can be undone once: who did it, when, to whom.
 
-use std::{fmt, str::FromStr};
-
 use serde::{Deserialize, Serialize};
 use thole_piece::name;
+pub use thole_protocol::club::{Deed, DeedKind, DeedNo};
 
 /// What was done can be undone for so many days; then what it takes to undo it is erased.
 pub const UNDO_DAYS: u64 = 30;
@@ -12,70 +11,10 @@ pub const REASON_MAX: usize = 200;
 
 const DAY_MS: u64 = 86_400_000;
 
-/// One thing that was done; they count from 1 and no number is used twice.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(transparent)]
-pub struct DeedNo(pub u32);
-
-impl fmt::Display for DeedNo {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.0.fmt(f)
-    }
-}
-
-impl FromStr for DeedNo {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<DeedNo, String> {
-        let wrong = |_| format!("{text} is no number of `club deeds`: write it as 12.");
-        text.trim().parse().map(DeedNo).map_err(wrong)
-    }
-}
-
-/// What was done.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum DeedKind {
-    /// A seat or a result was given to a person.
-    Gave,
-    /// It was made a guest's again.
-    TookBack,
-    /// Two people's seats or results were exchanged.
-    Swapped,
-    /// Two entries of one person were made one.
-    Merged,
-    /// A result was typed.
-    Typed,
-    /// A typed or imported result was corrected.
-    Corrected,
-    /// A typed or imported result was removed.
-    Removed,
-    /// The coach said whether a typed or imported result is ranked.
-    Ranked,
-    /// A file was imported.
-    Imported,
-}
-
-impl fmt::Display for DeedKind {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            DeedKind::Gave => "given",
-            DeedKind::TookBack => "taken back",
-            DeedKind::Swapped => "swapped",
-            DeedKind::Merged => "merged",
-            DeedKind::Typed => "typed",
-            DeedKind::Corrected => "corrected",
-            DeedKind::Removed => "removed",
-            DeedKind::Ranked => "ranked",
-            DeedKind::Imported => "imported",
-        })
-    }
-}
-
 /// Who does something, and when.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Doer {
-    /// The identity of a coach, or [`Doer::COMMAND`].
+    /// The identity of a coach, [`Doer::HEAD`] or [`Doer::COMMAND`].
     pub who: String,
     /// Now.
     pub at_unix_ms: u64,
@@ -84,6 +23,8 @@ pub struct Doer {
 impl Doer {
     /// Whoever has the machine that the club is on.
     pub const COMMAND: &str = "command line";
+    /// Whoever has the head coach's link.
+    pub const HEAD: &str = "head coach";
 
     /// At the command line.
     #[must_use]
@@ -111,31 +52,29 @@ pub enum Reach {
     Piece,
 }
 
-/// Something that was done, as a line of a list.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Deed {
-    /// Which.
-    pub deed: DeedNo,
-    /// What.
-    pub kind: DeedKind,
-    /// The identity of the coach, or [`Doer::COMMAND`].
-    pub who: String,
-    /// When.
-    pub at_unix_ms: u64,
-    /// The people whom it concerns, as the club calls them now.
-    pub people: Vec<String>,
-    /// The result that was pointed at.
-    pub result: Option<String>,
-    /// Why, where a reason was asked for.
-    pub reason: Option<String>,
-    /// Rows that it changed; none once they were erased.
-    pub rows: u32,
-    /// When it was undone …
-    pub undone_unix_ms: Option<u64>,
-    /// … and by whom.
-    pub undone_by: Option<String>,
-    /// What it takes to undo it is still there. What was done to the same later has to be undone first.
-    pub can_be_undone: bool,
+/// What was done in a sentence, to people of these names: of a gift whose it was, if anybody's, and whose it is; of two entries of one
+/// person the one that goes first.
+#[must_use]
+pub fn sentence(kind: DeedKind, people: &[String]) -> String {
+    let (first, second) = match people {
+        [] => ("somebody", "somebody"),
+        [one] => (one.as_str(), "somebody"),
+        [one, other, ..] => (one.as_str(), other.as_str()),
+    };
+    match kind {
+        DeedKind::Gave if people.len() > 1 => format!("It was {first}'s and is {second}'s now."),
+        DeedKind::Gave => format!("It is {first}'s now."),
+        DeedKind::TookBack => format!("It was {first}'s and is a guest's now."),
+        DeedKind::Swapped => format!("{first} and {second} have each other's results now."),
+        DeedKind::Merged => format!("The entry {first} is one with {second} now."),
+        DeedKind::Typed => format!("A result of {first} was typed."),
+        DeedKind::Corrected => format!("A result of {first} was corrected."),
+        DeedKind::Removed => format!("A result of {first} was removed."),
+        DeedKind::Ranked => format!("It was said whether a result of {first} is ranked."),
+        DeedKind::Imported => "A file was imported.".to_owned(),
+        DeedKind::Added => format!("{first} was added."),
+        DeedKind::Changed => format!("What the club knows of {first} was changed."),
+    }
 }
 
 /// Whether something that was done then can still be undone now. A clock that was set back makes nothing older.
@@ -185,5 +124,18 @@ mod tests {
             assert!(checked_reason(wrong).is_err(), "{wrong:?}");
         }
         assert!("x".parse::<DeedNo>().unwrap_err().contains("12"));
+    }
+
+    #[test]
+    fn a_gift_says_whose_it_was_and_whose_it_is() {
+        let said = |names: &[&str]| {
+            sentence(
+                DeedKind::Gave,
+                &names.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>(),
+            )
+        };
+        assert_eq!(said(&["Ana"]), "It is Ana's now.");
+        assert_eq!(said(&["Ana", "Bo"]), "It was Ana's and is Bo's now.");
+        assert_eq!(said(&[]), "It is somebody's now.", "they are erased");
     }
 }

@@ -1,9 +1,14 @@
 //! Who a club knows, and the club itself.
 
+use std::ops::RangeInclusive;
+
 use thole_piece::{limits, name};
 pub use thole_protocol::club::{ClubId, Person, PersonId};
 
 use crate::day::Zone;
+
+/// Years in which somebody of a club may be born.
+const BORN: RangeInclusive<u16> = 1900..=2200;
 
 /// What holds for all of a club.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -29,6 +34,17 @@ pub fn checked_name(name: &str) -> Result<String, String> {
     Ok(trimmed.to_owned())
 }
 
+/// A year of birth as it is kept.
+///
+/// # Errors
+/// One sentence: nobody of the club was born then.
+pub fn checked_born_year(year: u16) -> Result<u16, String> {
+    if BORN.contains(&year) {
+        return Ok(year);
+    }
+    Err(format!("{year} is no year of birth: write it as 2009, or leave it out."))
+}
+
 /// What a name is looked for by: two that differ in this alone are the same to whoever types them.
 #[must_use]
 pub fn folded(name: &str) -> String {
@@ -46,5 +62,7 @@ mod tests {
         for wrong in ["", "   ", "two\nlines", "\u{202e}ana", &"a".repeat(41)] {
             assert!(checked_name(wrong).is_err(), "{wrong:?}");
         }
+        assert!(checked_born_year(1899).is_err() && checked_born_year(2201).is_err());
+        assert_eq!(checked_born_year(2009), Ok(2009));
     }
 }

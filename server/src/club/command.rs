@@ -12,7 +12,7 @@ use std::{
 
 use clap::{Args, Subcommand};
 use serde::Serialize;
-use thole_club::{ClubDay, Zone, table::TableKind};
+use thole_club::{ClubDay, Doer, Zone, table::TableKind};
 
 pub use deeds::{DeedTask, More};
 pub use keys::{CoachTask, KeyTask, LinkArgs, RoleWord};
@@ -121,7 +121,8 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
             if *json { lines(&people)? } else { table::people(&people) }
         }
         ClubTask::Add { name, born } => {
-            let person = Store::open(data)?.add_person(name, *born, now)?;
+            let doer = Doer::at_the_command_line(now);
+            let person = Store::open(data)?.add_person(name, *born, &doer)?;
             format!("{} is in the club ({}).\n", person.called, person.person)
         }
         ClubTask::Results { name, piece, from, to, most, json } => {

@@ -4,6 +4,8 @@
 mod answers;
 mod asked;
 mod door;
+mod matching;
+mod once;
 
 use std::sync::{Arc, LazyLock};
 
@@ -25,7 +27,7 @@ use serde::Serialize;
 use thole_protocol::club::{Call, Problem, ProblemKind, Spoken, call::Method};
 
 use self::asked::{Asked, Sent};
-use super::store::{ClubError, Store};
+use super::store::{ClubError, Reply, Store};
 use crate::{Server, pages, shares::Guest};
 
 /// All calls are below this path.
@@ -37,22 +39,8 @@ const PROBLEM: HeaderValue = HeaderValue::from_static("application/problem+json"
 /// So long somebody waits, in seconds, when the club cannot be asked just now.
 const AGAIN_AFTER: HeaderValue = HeaderValue::from_static("2");
 
-/// What answers a call.
-#[derive(Debug)]
-struct Answer<A> {
-    body: A,
-    /// The body is something that can be changed, which is named by this.
-    etag: Option<String>,
-}
-
-impl<A> From<A> for Answer<A> {
-    fn from(body: A) -> Answer<A> {
-        Answer { body, etag: None }
-    }
-}
-
 /// What a call does; it is done on a thread that may wait for the disk.
-type Act<S> = fn(&mut Store, Asked<S>) -> Result<Answer<<S as Spoken>::Answer>, Problem>;
+type Act<S> = fn(&mut Store, Asked<S>) -> Result<<S as Spoken>::Answer, Problem>;
 
 static ROUTES: LazyLock<Router> = LazyLock::new(|| {
     let route = |routes: Router, call: &Call| routes.route(call.path(), answers::of(*call));
@@ -110,25 +98,41 @@ async fn answered<S: Spoken + 'static>(
         door.asks::<S, _>(server, guest, |_, _| Ok(())).await?;
     }
     let sent = Sent::<S>::read(&mut parts, body, server.settings.limits.handshake).await;
-    let answer =
-        door.asks::<S, _>(server, guest, move |store, asker| act(store, sent?.asked(asker)));
-    let answer = answer.await?;
-    let mut response = json(StatusCode::OK, JSON, &answer.body);
-    if let Some(etag) = answer.etag.and_then(|etag| HeaderValue::from_str(&etag).ok()) {
+    let now = server.clock.unix_ms();
+    let answer = door.asks::<S, _>(server, guest, move |store, asker| {
+        let asked = sent?.asked(asker, now);
+        if S::CALL.method() == Method::Get {
+            return act(store, asked).map(|body| told::<S>(&body));
+        }
+        store.all_or_nothing(|store| once::done(store, asked, act))
+    });
+    let Reply { text, etag } = answer.await?;
+    let mut response = sent_as(StatusCode::OK, JSON, text);
+    if let Some(etag) = etag.and_then(|etag| HeaderValue::from_str(&etag).ok()) {
         response.headers_mut().insert(header::ETAG, etag);
     }
     Ok(response)
 }
 
-fn json(status: StatusCode, media: HeaderValue, body: &impl Serialize) -> Response<Body> {
+/// An answer as it goes out.
+fn told<S: Spoken>(body: &S::Answer) -> Reply {
+    let text = text_of(body);
+    let etag = S::CALL.is_of_one_thing().then(|| matching::etag(&text));
+    Reply { text, etag }
+}
+
+fn text_of(body: &impl Serialize) -> String {
     // Types of our own are always JSON.
-    let text = serde_json::to_string(body).unwrap_or_default();
+    serde_json::to_string(body).unwrap_or_default()
+}
+
+fn sent_as(status: StatusCode, media: HeaderValue, text: String) -> Response<Body> {
     (status, [(header::CONTENT_TYPE, media)], text).into_response()
 }
 
 fn refusal(problem: &Problem) -> Response<Body> {
     let status = StatusCode::from_u16(problem.status).unwrap_or(StatusCode::BAD_REQUEST);
-    let mut response = json(status, PROBLEM, problem);
+    let mut response = sent_as(status, PROBLEM, text_of(problem));
     let headers = response.headers_mut();
     match problem.kind {
         ProblemKind::NoKey => {
@@ -141,10 +145,13 @@ fn refusal(problem: &Problem) -> Response<Body> {
         | ProblemKind::NotYours
         | ProblemKind::NotThere
         | ProblemKind::WrongMethod
+        | ProblemKind::Conflict
         | ProblemKind::Changed
         | ProblemKind::TooLong
         | ProblemKind::Refused
-        | ProblemKind::Unmatched => {}
+        | ProblemKind::Reused
+        | ProblemKind::Unmatched
+        | ProblemKind::TooMany => {}
     }
     response
 }

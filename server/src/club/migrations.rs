@@ -8,12 +8,13 @@ use super::store::ClubError;
 use crate::backup;
 
 /// In their order; the version of a file is how many of them it has seen.
-pub(super) const ALL: [&str; 5] = [
+pub(super) const ALL: [&str; 6] = [
     include_str!("migrations/0001_people_and_results.sql"),
     include_str!("migrations/0002_deeds.sql"),
     include_str!("migrations/0003_sessions.sql"),
     include_str!("migrations/0004_keys.sql"),
     include_str!("migrations/0005_rulings.sql"),
+    include_str!("migrations/0006_kept_answers.sql"),
 ];
 
 /// Brings a file to the newest version. What was there before is copied beside it first, so that the program before this one can

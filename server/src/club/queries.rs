@@ -1,9 +1,11 @@
 //! What is asked of the store, each text once: SQL that PostgreSQL understands as well. Parameters are numbered in the order in
 //! which they are first named, for SQLite counts them so, whatever their numbers. Every text names its club.
 
+mod asked;
 mod keys;
 mod sessions;
 
+pub(super) use asked::*;
 pub(super) use keys::*;
 pub(super) use sessions::*;
 
@@ -149,7 +151,7 @@ pub(super) const PUT_SPLIT: &str =
     "INSERT INTO split (club, result, nth, distance_dm, time_ms) VALUES ($1, $2, $3, $4, $5)";
 
 pub(super) const PEOPLE: &str = "
-    SELECT p.person, p.called, p.born_year, p.merged_into,
+    SELECT p.person, p.called, p.born_year, p.merged_into, p.hall_name,
         (SELECT count(*) FROM result AS r WHERE r.club = p.club AND r.person = p.person),
         (SELECT max(r.day) FROM result AS r WHERE r.club = p.club AND r.person = p.person)
     FROM person AS p WHERE p.club = $1 AND p.folded LIKE $2 ESCAPE '!' AND p.merged_into IS NULL ORDER BY p.folded, p.person";
@@ -256,9 +258,13 @@ pub(super) const DEED: &str =
     "SELECT at_unix_ms, undone_unix_ms, is_kept FROM deed WHERE club = $1 AND deed = $2";
 
 pub(super) const DEEDS: &str = "
-    SELECT d.deed, d.kind, d.who, d.at_unix_ms, d.result, d.reason, d.undone_unix_ms, d.undone_by, d.is_kept,
-        (SELECT count(*) FROM changed_row AS c WHERE c.club = d.club AND c.deed = d.deed)
-    FROM deed AS d WHERE d.club = $1 ORDER BY d.deed DESC LIMIT $2";
+    SELECT d.deed, d.kind, COALESCE(c.called, d.who), d.at_unix_ms, d.result, d.reason, d.undone_unix_ms,
+        COALESCE(u.called, d.undone_by), d.is_kept,
+        (SELECT count(*) FROM changed_row AS r WHERE r.club = d.club AND r.deed = d.deed)
+    FROM deed AS d
+    LEFT JOIN coach AS c ON c.club = d.club AND c.coach = d.who
+    LEFT JOIN coach AS u ON u.club = d.club AND u.coach = d.undone_by
+    WHERE d.club = $1 AND d.deed < $2 ORDER BY d.deed DESC LIMIT $3";
 
 pub(super) const DEED_NAMES: &str = "
     SELECT p.called FROM deed_person AS d JOIN person AS p ON p.club = d.club AND p.person = d.person
@@ -359,7 +365,7 @@ mod tests {
     };
 
     fn all() -> impl Iterator<Item = (&'static str, &'static str)> {
-        OWN.into_iter().chain(super::keys::ALL).chain(super::sessions::ALL)
+        OWN.into_iter().chain(super::asked::ALL).chain(super::keys::ALL).chain(super::sessions::ALL)
     }
 
     /// What a person waits for; each has to come in its order out of an index.

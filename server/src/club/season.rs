@@ -93,7 +93,7 @@ pub(super) fn rowed(store: &mut Store) {
     }
     let doer = Doer::at_the_command_line(FIRST_MS);
     for seat in 0..KNOWN {
-        let person = store.add_person(&name(seat), None, FIRST_MS).unwrap();
+        let person = store.add_person(&name(seat), None, &doer).unwrap();
         let of_first = Wanted { name: Some(name(seat)), work: Some("500m".to_owned()), ..all() };
         for result in store.results(&of_first).unwrap() {
             store.give(&result, &person, None, Reach::Seat, &doer).unwrap();

@@ -4,6 +4,7 @@ mod bests;
 mod cards;
 mod coaches;
 mod deeds;
+mod kept_answers;
 pub(super) mod kept_rows;
 mod keys;
 mod lists;
@@ -14,6 +15,7 @@ mod said;
 mod seats;
 mod sessions;
 mod tables;
+mod together;
 mod whole;
 
 use std::{
@@ -22,18 +24,19 @@ use std::{
     time::Duration,
 };
 
-use rusqlite::{
-    Connection, OpenFlags, OptionalExtension, Transaction, TransactionBehavior, params,
-};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use thole_club::{Club, ClubId, Zone, person::checked_name};
 
 pub use cards::{MadeCard, Shown};
+pub use kept_answers::{AskedOnce, Before, NotKept, Reply};
 pub use keys::KeyHolder;
 pub use lists::{Listed, PersonLine, Wanted};
 pub use pieces::{Positions, Replaced};
 pub use said::TypedResult;
 pub use sessions::SessionPlace;
 pub use tables::Stored;
+
+use together::writing;
 
 use super::{migrations, queries, zone};
 use crate::{journal::sqlite::folder, secret::random_uuid};
@@ -256,11 +259,6 @@ impl Store {
         }
         Ok(wrong)
     }
-}
-
-/// Waits for whoever else is writing, and keeps everybody else from it until it is committed or dropped.
-fn writing(connection: &mut Connection) -> Result<Transaction<'_>, ClubError> {
-    Ok(connection.transaction_with_behavior(TransactionBehavior::Immediate)?)
 }
 
 fn read_club(connection: &Connection) -> Result<Option<Club>, ClubError> {

@@ -43,7 +43,8 @@ pub(super) fn row(folder: &Path, now_unix_ms: u64) -> Result<(), String> {
     let known = names.len() - 2;
     let mut people = Vec::new();
     for name in names.iter().take(known) {
-        people.push(store.add_person(name, None, now_unix_ms - WEEKS * WEEK_MS)?);
+        let doer = Doer::at_the_command_line(now_unix_ms - WEEKS * WEEK_MS);
+        people.push(store.add_person(name, None, &doer)?);
     }
     for week in 0..WEEKS {
         let ago = WEEKS - week;

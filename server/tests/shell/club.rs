@@ -17,6 +17,7 @@ mod taking;
 
 use std::{path::Path, time::Duration};
 
+use thole_club::{Doer, Person};
 use thole_server::club::{
     Store,
     store::{Listed, Wanted},
@@ -25,6 +26,11 @@ use tokio::{task::yield_now, time::timeout};
 
 pub(crate) fn all() -> Wanted {
     Wanted::default()
+}
+
+/// Somebody new in the club.
+pub(crate) fn added(store: &mut Store, name: &str, born_year: Option<u16>) -> Person {
+    store.add_person(name, born_year, &Doer::at_the_command_line(1)).unwrap()
 }
 
 pub(crate) fn results(data: &Path) -> Vec<Listed> {

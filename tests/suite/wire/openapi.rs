@@ -17,8 +17,9 @@ use super::{
 };
 
 /// Numbers without a unit: they count or name something, and the name says what.
-const COUNTS: [&str; 13] = [
+const COUNTS: [&str; 15] = [
     "born_year",
+    "deed",
     "most",
     "people",
     "piece",
@@ -26,6 +27,7 @@ const COUNTS: [&str; 13] = [
     "place",
     "results",
     "revision",
+    "rows",
     "seat",
     "seats",
     "sessions",
@@ -126,10 +128,12 @@ fn document() -> (Value, BTreeMap<Call, Described>) {
 fn operation(call: Call, query: Option<&Value>, sent: Option<&str>, answer: &Value) -> Value {
     let mut parameters = Vec::new();
     for name in call.path().split('{').skip(1).filter_map(|rest| rest.split_once('}')) {
-        parameters.push(json!({
-            "name": name.0, "in": "path", "required": true,
-            "schema": { "type": "string", "format": "uuid" },
-        }));
+        let schema = match name.0 {
+            "deed" => json!({ "type": "integer", "minimum": 1, "maximum": u32::MAX }),
+            _ => json!({ "type": "string", "format": "uuid" }),
+        };
+        parameters
+            .push(json!({ "name": name.0, "in": "path", "required": true, "schema": schema }));
     }
     let fields = query.and_then(|query| query["properties"].as_object());
     for (name, schema) in fields.into_iter().flatten() {
@@ -144,16 +148,15 @@ fn operation(call: Call, query: Option<&Value>, sent: Option<&str>, answer: &Val
             "schema": { "type": "string" },
         })
     };
-    match call.method() {
-        Method::Post => parameters.push(header(
+    if call.method() != Method::Get {
+        parameters.push(header(
             "Idempotency-Key",
             false,
             "Anything of your own, new for each thing that is to be done: the same once more does nothing and is answered alike.",
-        )),
-        Method::Patch => {
-            parameters.push(header("If-Match", true, "The `ETag` of what was read."));
-        }
-        Method::Get | Method::Delete => {}
+        ));
+    }
+    if call.method() == Method::Patch {
+        parameters.push(header("If-Match", true, "The `ETag` of what was read."));
     }
     let mut operation = json!({
         "operationId": call.name(),
@@ -168,6 +171,12 @@ fn operation(call: Call, query: Option<&Value>, sent: Option<&str>, answer: &Val
             "default": { "$ref": "#/components/responses/Problem" },
         },
     });
+    if call.is_of_one_thing() {
+        operation["responses"]["200"]["headers"] = json!({ "ETag": {
+            "description": "Names it as it is now; a change sends it back as `If-Match`.",
+            "schema": { "type": "string" },
+        } });
+    }
     if let Some(sent) = sent {
         operation["requestBody"] = json!({
             "required": true,

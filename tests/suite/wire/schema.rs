@@ -89,6 +89,12 @@ impl<'a> Checker<'a> {
                 }
                 true
             }
+            "additionalProperties" => {
+                assert_eq!(rule, &Value::Bool(false), "nothing else is known to this check");
+                let named = &schema["properties"];
+                let keys = value.as_object().into_iter().flatten();
+                keys.into_iter().all(|(key, _)| named.get(key).is_some())
+            }
             "items" => return self.items(name, rule, value, at),
             "allOf" | "anyOf" | "oneOf" => return self.several(name, keyword, rule, value, at),
             _ => return Err(format!("keyword {keyword} is not known to this check, in {schema}")),

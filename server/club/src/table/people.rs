@@ -10,7 +10,7 @@ use super::{
 };
 use crate::{
     PersonId,
-    person::{checked_name, folded},
+    person::{checked_born_year, checked_name, folded},
 };
 
 /// The columns, in their order; only `name` has to be there.
@@ -256,7 +256,7 @@ fn read_year(cell: &str) -> Result<Option<u16>, String> {
     }
     let wrong = || format!("\"{cell}\" is no year of birth: write it as 2009, or leave it out.");
     let year: u16 = cell.parse().map_err(|_| wrong())?;
-    if (1900..=2200).contains(&year) { Ok(Some(year)) } else { Err(wrong()) }
+    checked_born_year(year).map(Some).map_err(|_| wrong())
 }
 
 fn read_word(cell: &str) -> Result<Option<String>, String> {

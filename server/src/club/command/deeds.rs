@@ -207,7 +207,7 @@ pub(super) fn run(store: &mut Store, task: &DeedTask, now: u64) -> Result<String
             Ok(format!("It is removed.{}\n", undo(done.deed)))
         }
         DeedTask::Deeds { most, json } => {
-            let deeds = store.deeds(*most, now)?;
+            let deeds = store.deeds(None, *most, now)?;
             if *json { lines(&deeds) } else { Ok(table::deeds(&deeds, &store.club().zone)) }
         }
         DeedTask::Undo { number } => {

@@ -7,10 +7,16 @@ use axum::{
     extract::{FromRequestParts, Path, Query},
     http::request::Parts,
 };
+use serde::Serialize;
+use thole_club::Doer;
 use thole_protocol::club::{Problem, ProblemKind, Spoken, call::Method};
 use tokio::time::timeout;
 
-use crate::club::store::KeyHolder;
+use super::{
+    matching::{IfMatch, etag},
+    once, text_of,
+};
+use crate::club::store::{AskedOnce, KeyHolder};
 
 /// What is sent along at most: a name and some numbers take far less.
 const BODY_MAX: usize = 64 << 10;
@@ -19,16 +25,42 @@ const BODY_MAX: usize = 64 << 10;
 pub(super) struct Asked<S: Spoken> {
     /// Who asks.
     pub(super) asker: KeyHolder,
+    /// Now.
+    pub(super) at_unix_ms: u64,
     /// Identities in the path.
     pub(super) path: S::Path,
     /// What is behind the question mark.
     pub(super) query: S::Query,
+    /// What was sent along.
+    pub(super) body: S::Body,
+    /// To be done once, however often it is asked.
+    pub(super) once: Option<AskedOnce>,
+    if_match: IfMatch,
+}
+
+impl<S: Spoken> Asked<S> {
+    /// Who is to be named as having done it.
+    pub(super) fn doer(&self) -> Doer {
+        Doer { who: self.asker.who(), at_unix_ms: self.at_unix_ms }
+    }
+
+    /// Says whether what is there now is what was read.
+    ///
+    /// # Errors
+    /// It is another by now, or nothing was said of what was read.
+    pub(super) fn is_as_read(&self, now: &impl Serialize) -> Result<(), Problem> {
+        self.if_match.allows(&etag(&text_of(now)))
+    }
 }
 
 /// What was sent, before it is known by whom.
 pub(super) struct Sent<S: Spoken> {
     path: S::Path,
     query: S::Query,
+    body: S::Body,
+    /// The asker's own key for it, and the hash of all that was sent.
+    once: Option<(String, String)>,
+    if_match: IfMatch,
 }
 
 impl<S: Spoken> Sent<S> {
@@ -50,20 +82,27 @@ impl<S: Spoken> Sent<S> {
         let Query(query) = query.map_err(|error| {
             malformed("What stands behind the question mark", &error.body_text())
         })?;
+        let key = once::key(&parts.headers)?;
+        let if_match = IfMatch::of(&parts.headers)?;
         let text = match S::CALL.method() {
             Method::Get | Method::Delete => "null".into(),
             Method::Post | Method::Patch => whole(body, limit).await?,
         };
         let text = if text.is_empty() { &b"null"[..] } else { &text };
-        serde_json::from_slice::<S::Body>(text)
+        let body = serde_json::from_slice::<S::Body>(text)
             .map_err(|error| malformed("What was sent along", &error.to_string()))?;
-        Ok(Sent { path, query })
+        let address = parts.uri.path_and_query().map_or("", |address| address.as_str());
+        // As the types write it: spaces in JSON make nothing another thing.
+        let hash = || once::hash(S::CALL, address, &text_of(&body));
+        let once = key.map(|key| (key, hash()));
+        Ok(Sent { path, query, body, once, if_match })
     }
 
     /// The same, when it is known who asks.
-    pub(super) fn asked(self, asker: KeyHolder) -> Asked<S> {
-        let Sent { path, query } = self;
-        Asked { asker, path, query }
+    pub(super) fn asked(self, asker: KeyHolder, at_unix_ms: u64) -> Asked<S> {
+        let Sent { path, query, body, once, if_match } = self;
+        let once = once.map(|(key, asked)| AskedOnce { asker: asker.who(), key, asked });
+        Asked { asker, at_unix_ms, path, query, body, once, if_match }
     }
 }
 

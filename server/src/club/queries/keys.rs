@@ -32,8 +32,7 @@ pub(in crate::club) const KEY_BY_HASH: &str = "
     LEFT JOIN coach AS c ON c.club = k.club AND c.coach = k.coach
     WHERE k.club = $1 AND k.hash = $2 AND k.ended_unix_ms IS NULL AND c.until_day IS NULL";
 
-pub(in crate::club) const PERSON: &str =
-    "SELECT person, called, born_year, merged_into FROM person WHERE club = $1 AND person = $2";
+pub(in crate::club) const PERSON: &str = "SELECT person, called, born_year, merged_into, hall_name FROM person WHERE club = $1 AND person = $2";
 
 pub(in crate::club) const KEY_WAS_HERE: &str =
     "UPDATE key SET last_unix_ms = $1 WHERE club = $2 AND key = $3";

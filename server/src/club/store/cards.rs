@@ -206,7 +206,7 @@ mod tests {
     fn club() -> (tempfile::TempDir, Store, PersonId, MadeCard) {
         let folder = tempfile::tempdir().unwrap();
         let mut store = Store::open(folder.path()).unwrap();
-        let ana = store.add_person("Ana", None, 1).unwrap().person;
+        let ana = store.add_person("Ana", None, &Doer::at_the_command_line(1)).unwrap().person;
         let card = store.make_card(ana, hash("card"), &at(DAY)).unwrap();
         (folder, store, ana, card)
     }
@@ -272,7 +272,7 @@ mod tests {
     #[test]
     fn nobody_else_ends_a_key_and_all_end_at_once_but_the_one_that_asks() {
         let (_folder, mut store, ana, _) = club();
-        let bo = store.add_person("Bo", None, 1).unwrap().person;
+        let bo = store.add_person("Bo", None, &Doer::at_the_command_line(1)).unwrap().person;
         let Shown::Admits { key, .. } =
             store.use_card(hash("card"), hash("a"), "One", DAY).unwrap()
         else {
@@ -322,7 +322,7 @@ mod tests {
     #[test]
     fn who_was_in_the_club_twice_keeps_their_cards_and_a_stranger_gets_none() {
         let (_folder, mut store, ana, _) = club();
-        let other = store.add_person("Anna", None, 1).unwrap();
+        let other = store.add_person("Anna", None, &Doer::at_the_command_line(1)).unwrap();
         let ana = store.who(ana).unwrap().unwrap();
         store.merge(&ana, &other, &at(DAY)).unwrap();
         store.make_card(ana.person, hash("x"), &at(DAY)).unwrap_err();

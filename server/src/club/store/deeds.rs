@@ -6,7 +6,7 @@ use rusqlite::{Connection, ErrorCode, OptionalExtension, params};
 use serde_json::Value;
 use thole_club::{
     Deed, DeedKind, DeedNo, Doer,
-    deed::{is_recent, undone_since},
+    deed::{is_recent, sentence, undone_since},
 };
 
 use super::{
@@ -123,15 +123,21 @@ struct Changed {
 }
 
 impl Store {
-    /// What was done, newest first.
+    /// What was done, newest first; with `before`, what stands behind that one in the list.
     ///
     /// # Errors
     /// It cannot be read.
-    pub fn deeds(&self, most: u32, now_unix_ms: u64) -> Result<Vec<Deed>, ClubError> {
+    pub fn deeds(
+        &self,
+        before: Option<DeedNo>,
+        most: u32,
+        now_unix_ms: u64,
+    ) -> Result<Vec<Deed>, ClubError> {
         let club = self.club.club.to_string();
         let mut select = self.connection.prepare_cached(queries::DEEDS)?;
         let mut names = self.connection.prepare_cached(queries::DEED_NAMES)?;
-        let mut rows = select.query(params![club, most])?;
+        let before = before.map_or(i64::MAX, |DeedNo(before)| i64::from(before));
+        let mut rows = select.query(params![club, before, most])?;
         let mut deeds = Vec::new();
         while let Some(row) = rows.next()? {
             let deed: u32 = row.get(0)?;
@@ -139,12 +145,15 @@ impl Store {
             let at_unix_ms = row.get::<_, i64>(3)?.cast_unsigned();
             let undone: Option<i64> = row.get(6)?;
             let is_kept: bool = row.get(8)?;
+            let kind = kind(&row.get::<_, String>(1)?)?;
+            let people: Vec<String> = people.collect::<Result<_, _>>()?;
             deeds.push(Deed {
                 deed: DeedNo(deed),
-                kind: kind(&row.get::<_, String>(1)?)?,
+                kind,
+                says: sentence(kind, &people),
                 who: row.get(2)?,
                 at_unix_ms,
-                people: people.collect::<Result<_, _>>()?,
+                people,
                 result: row.get(4)?,
                 reason: row.get(5)?,
                 rows: row.get(9)?,
@@ -154,6 +163,16 @@ impl Store {
             });
         }
         Ok(deeds)
+    }
+
+    /// One thing that was done.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn deed(&self, deed: DeedNo, now_unix_ms: u64) -> Result<Option<Deed>, ClubError> {
+        let behind = DeedNo(deed.0.saturating_add(1));
+        let found = self.deeds(Some(behind), 1, now_unix_ms)?.into_iter().next();
+        Ok(found.filter(|found| found.deed == deed))
     }
 
     /// Undoes it, once: every row that it has changed is as it was. What has come since in a seat that is another's again goes with
@@ -177,8 +196,7 @@ impl Store {
         let at = doer.at_unix_ms.cast_signed();
         transaction.execute(queries::DEED_IS_UNDONE, params![at, doer.who, club, deed.0])?;
         transaction.commit()?;
-        let all = self.deeds(u32::MAX, doer.at_unix_ms)?;
-        let undone = all.into_iter().find(|one| one.deed == deed);
+        let undone = self.deed(deed, doer.at_unix_ms)?;
         undone.ok_or_else(|| ClubError::Store("a deed that was undone is gone".to_owned()))
     }
 
@@ -209,7 +227,9 @@ fn may_undo(
         Ok((row.get::<_, i64>(0)?, row.get::<_, Option<i64>>(1)?, row.get::<_, bool>(2)?))
     });
     let Some((at, undone, is_kept)) = found.optional()? else {
-        return refused(format!("Nothing was done under number {deed}; `club deeds` lists all."));
+        return refused(format!(
+            "Nothing was done under number {deed}; the list of deeds has the numbers of all."
+        ));
     };
     if undone.is_some() {
         return refused(format!("Number {deed} was undone already."));

@@ -1,7 +1,7 @@
 //! Keys: whose they are, which a person has, and their end. One that was ended opens nothing from that moment on.
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
-use thole_club::{Person, PersonId};
+use thole_club::{Doer, Person, PersonId};
 use thole_protocol::{
     club::{Ended, KeyId, KeyLine, KeyRole},
     ids::CoachId,
@@ -38,6 +38,16 @@ impl KeyHolder {
     #[must_use]
     pub fn head() -> KeyHolder {
         KeyHolder { role: KeyRole::Head, person: None, coach: None, key: None, last_unix_ms: None }
+    }
+
+    /// Who they are, whichever of their keys they have come by: the identity of a coach or person, or [`Doer::HEAD`].
+    #[must_use]
+    pub fn who(&self) -> String {
+        match (&self.coach, &self.person) {
+            (Some(by), _) => by.coach.to_string(),
+            (None, Some(person)) => person.person.to_string(),
+            (None, None) => Doer::HEAD.to_owned(),
+        }
     }
 }
 

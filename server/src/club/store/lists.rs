@@ -63,7 +63,7 @@ impl Store {
         let mut select = self.connection.prepare_cached(queries::PEOPLE)?;
         let club = self.club.club.to_string();
         let rows = select.query_map(params![club, containing(name)], |row| {
-            Ok((people::person(row)?, row.get::<_, i64>(4)?, row.get(5)?))
+            Ok((people::person(row)?, row.get::<_, i64>(5)?, row.get(6)?))
         })?;
         let line = |row: rusqlite::Result<_>| {
             let (person, results, last_day): (Result<Person, ClubError>, i64, _) = row?;

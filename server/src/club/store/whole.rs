@@ -3,7 +3,7 @@
 use rusqlite::{OptionalExtension, params};
 use thole_club::{Person, PersonId, ResultId};
 use thole_protocol::{
-    club::{ClubView, WholeResult},
+    club::{ClubView, Listed, WholeResult},
     standing::Split,
     total::Certainty,
     units::{Decimetres, Millis},
@@ -43,14 +43,23 @@ impl Store {
         row.optional()?.transpose()
     }
 
+    /// A result as a line of a list.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn line(&self, result: ResultId) -> Result<Option<Listed>, ClubError> {
+        let (club, id) = (self.club.club.to_string(), result.to_string());
+        let found = self.listed(queries::BEGINS_WITH, params![club, id, id, 1])?;
+        Ok(found.into_iter().next())
+    }
+
     /// A result with all that is known of it.
     ///
     /// # Errors
     /// It cannot be read.
     pub fn whole_result(&self, result: ResultId) -> Result<Option<WholeResult>, ClubError> {
         let (club, id) = (self.club.club.to_string(), result.to_string());
-        let found = self.listed(queries::BEGINS_WITH, params![club, id, id, 1])?;
-        let Some(line) = found.into_iter().next() else { return Ok(None) };
+        let Some(line) = self.line(result)? else { return Ok(None) };
         let named = params![club, id];
         let mut select = self.connection.prepare_cached(queries::SPLITS)?;
         let splits = select.query_map(named, |row| {

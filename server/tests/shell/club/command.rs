@@ -86,7 +86,7 @@ async fn a_guests_result_is_found_given_to_a_person_and_taken_back_while_a_serve
     let given = told(data, &["give", &hers[..8], "ana l"]);
     assert_eq!(
         given,
-        "The 2 results that Ana rowed in the session of 2026-12-01: Ana Lima. `club undo 1` undoes it.\n"
+        "The 2 results that Ana rowed in the session of 2026-12-01: Ana Lima. `club undo 2` undoes it.\n"
     );
     refused(data, &["give", &hers, "Ana Lima"], "It is Ana Lima's already.");
     told(data, &["add", "Ana Berg"]);
@@ -114,14 +114,18 @@ async fn a_guests_result_is_found_given_to_a_person_and_taken_back_while_a_serve
         hers_now.iter().map(whose).collect::<Vec<_>>(),
         vec![("Ana Lima".into(), "Ana".into(), false); 2]
     );
-    told(data, &["undo", "1"]);
-    refused(data, &["undo", "1"], "Number 1 was undone already.");
+    told(data, &["undo", "2"]);
+    refused(data, &["undo", "2"], "Number 2 was undone already.");
     refused(data, &["undo", "x"], "no number of `club deeds`");
     told(data, &["give", &hers, "Ana Lima"]);
     told(data, &["take-back", &hers]);
     let deeds = told(data, &["deeds"]);
     let told_of: Vec<&str> = deeds.lines().skip(1).map(|line| &line[..1]).collect();
-    assert_eq!((told_of, deeds.contains("undone")), (vec!["3", "2", "1"], true), "{deeds}");
+    assert_eq!(
+        (told_of, deeds.contains("undone")),
+        (vec!["5", "4", "3", "2", "1"], true),
+        "{deeds}"
+    );
     told(data, &["type", "Ana Berg", "2024-11-02", "2 x 500 / 2:00", "3:31,2", "--rate", "24.5"]);
     assert_eq!(
         told(data, &["best", "ana b"]),

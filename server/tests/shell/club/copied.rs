@@ -5,7 +5,7 @@ use std::{fs, os::unix::fs::PermissionsExt, path::Path, process::Command};
 use thole_club::{Doer, Reach};
 use thole_server::club::{Store, file};
 
-use super::{comes, evening::evenings, export, results};
+use super::{added, comes, evening::evenings, export, results};
 use crate::program::{Started, signal};
 
 /// What the program says, and whether it has done it.
@@ -25,7 +25,7 @@ async fn a_copy_made_while_a_server_runs_has_the_club_and_it_goes_on_from_there(
     let server = Started::new(Path::new(&data), &[]);
     comes("all results", || results(Path::new(&data)).len() == 8).await;
     let mut store = Store::open(Path::new(&data)).unwrap();
-    let ana = store.add_person("Ana Lima", None, 1).unwrap();
+    let ana = added(&mut store, "Ana Lima", None);
     let hers = results(Path::new(&data)).into_iter().find(|of| of.called.as_deref() == Some("Ana"));
     let doer = Doer::at_the_command_line(2);
     store.give(&hers.unwrap(), &ana, None, Reach::Seat, &doer).unwrap();
@@ -97,7 +97,7 @@ async fn a_club_that_says_two_things_of_a_seat_is_not_well() {
     evenings(&data, 1, &["Ana"]).await;
     assert!(program(&["club", "rebuild", "--data", &words]).0);
     let mut store = Store::open(&data).unwrap();
-    let ana = store.add_person("Ana Lima", None, 1).unwrap();
+    let ana = added(&mut store, "Ana Lima", None);
     let file = rusqlite::Connection::open(file(&data)).unwrap();
     let sql = "UPDATE result SET person = ? WHERE piece = 1";
     assert_eq!(file.execute(sql, [ana.person.to_string()]).unwrap(), 1);

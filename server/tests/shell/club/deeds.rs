@@ -16,7 +16,7 @@ use thole_server::club::{
     store::{Listed, Positions},
 };
 
-use super::{evening::evenings, export, results};
+use super::{added, evening::evenings, export, results};
 
 /// 2026-12-02 12:00 in UTC.
 const NOW_MS: u64 = 1_796_212_800_000;
@@ -43,8 +43,8 @@ pub(crate) async fn begun(data: &Path) -> (Store, Person, Person) {
     evenings(data, 1, &["Ana", "Bo", "Cy"]).await;
     rebuild(data).await.unwrap();
     let mut store = Store::open(data).unwrap();
-    let ana = store.add_person("Ana Lima", Some(2009), 1).unwrap();
-    let bo = store.add_person("Bo Quist", None, 1).unwrap();
+    let ana = added(&mut store, "Ana Lima", Some(2009));
+    let bo = added(&mut store, "Bo Quist", None);
     (store, ana, bo)
 }
 
@@ -107,21 +107,21 @@ async fn a_seat_is_given_swapped_and_taken_back_and_each_is_undone_once() {
     assert!(says(to_ana(&mut store, None)).contains("somebody else's"));
     assert!(says(to_ana(&mut store, Some(ana.person))).contains("not theirs"));
     let fourth = to_ana(&mut store, Some(bo.person)).unwrap();
-    let blocked = says(store.undo(thole_club::DeedNo(3), &doer(0)));
-    assert!(blocked.contains("Number 4 was done to the same after number 3"), "{blocked}");
+    let blocked = says(store.undo(thole_club::DeedNo(5), &doer(0)));
+    assert!(blocked.contains("Number 6 was done to the same after number 5"), "{blocked}");
     store.undo(fourth.deed, &doer(0)).unwrap();
     assert_eq!(whose(data), crossed);
-    let undone = store.undo(thole_club::DeedNo(3), &doer(1)).unwrap();
+    let undone = store.undo(thole_club::DeedNo(5), &doer(1)).unwrap();
     assert_eq!(undone.people, ["Ana Lima", "Bo Quist"]);
     assert_eq!((undone.undone_by.as_deref(), undone.can_be_undone), (Some("coach-7"), false));
     assert_eq!(export(data), given);
-    assert!(says(store.undo(thole_club::DeedNo(3), &doer(1))).contains("undone already"));
-    assert!(says(store.undo(thole_club::DeedNo(9), &doer(1))).contains("`club deeds`"));
+    assert!(says(store.undo(thole_club::DeedNo(5), &doer(1))).contains("undone already"));
+    assert!(says(store.undo(thole_club::DeedNo(9), &doer(1))).contains("list of deeds"));
 
     let back = store.take_back(&of(data, "Bo", 1), Reach::Seat, &doer(1)).unwrap();
     store.undo(back.deed, &doer(1)).unwrap();
     assert_eq!(export(data), given);
-    for deed in [2, 1] {
+    for deed in [4, 3] {
         store.undo(thole_club::DeedNo(deed), &doer(29)).unwrap();
     }
     let but_people = |text: &str| -> Vec<String> {
@@ -178,7 +178,7 @@ async fn what_comes_in_a_seat_after_it_was_given_goes_back_with_the_seat() {
     let row = journal.sessions().await.unwrap().pop().unwrap();
     let read = thole_server::club::reading::read(&journal, &row).await.unwrap();
     let mut store = Store::open(data).unwrap();
-    let ana = store.add_person("Ana Lima", None, 1).unwrap();
+    let ana = added(&mut store, "Ana Lima", None);
     store.take(&read.pieces[0], Positions { before: 0, at: 100 }).unwrap();
     let given = store.give(&of(data, "Ana", 0), &ana, None, Reach::Seat, &doer(0)).unwrap();
     // Typed for the second piece, before and after which records of it come from the journal.
@@ -244,7 +244,7 @@ async fn a_result_is_typed_put_right_ranked_and_removed_with_a_reason_and_each_i
     was.push(states(&mut store));
     store.remove_said(&it, "typed twice", &doer(0)).unwrap();
     assert_eq!(here(data), None);
-    for deed in (2..=5).rev() {
+    for deed in (4..=7).rev() {
         store.undo(thole_club::DeedNo(deed), &doer(1)).unwrap();
         let now = states(&mut store);
         let before = was.pop().unwrap();
@@ -279,8 +279,8 @@ async fn after_thirty_days_or_with_a_person_what_it_takes_to_undo_is_gone() {
     let count = |sql: &str| file.query_row(sql, [], |row| row.get::<_, u32>(0)).unwrap();
     assert_eq!(count("SELECT count(*) FROM changed_row"), 1);
     assert_eq!(count("SELECT count(*) FROM deed_person"), 1);
-    let deeds = store.deeds(10, doer(31).at_unix_ms).unwrap();
+    let deeds = store.deeds(None, 10, doer(31).at_unix_ms).unwrap();
     let told: Vec<_> = deeds.iter().map(|of| (of.deed.0, of.can_be_undone, of.rows)).collect();
-    assert_eq!(told, [(3, true, 1), (2, false, 0), (1, false, 0)]);
+    assert_eq!(told[..3], [(5, true, 1), (4, false, 0), (3, false, 0)]);
     store.undo(his.deed, &doer(31)).unwrap();
 }

@@ -1,6 +1,8 @@
 //! The club over HTTP, on the loopback.
 
+mod deeds;
 mod lists;
+mod people;
 mod roles;
 
 use std::{path::Path, sync::Arc};
@@ -74,7 +76,7 @@ impl Hall {
         let mut store = Store::open(data).unwrap();
         let doer = Doer { who: "a test".to_owned(), at_unix_ms: 1 };
         for name in ["Ana", "Bo"] {
-            let person = store.add_person(name, None, 1).unwrap();
+            let person = store.add_person(name, None, &doer).unwrap();
             for result in theirs(data, name) {
                 // Each gives all of its session, once.
                 let _ = store.give(&result, &person, None, Reach::Seat, &doer);

@@ -16,7 +16,10 @@ use thole_server::{
     secret::SecretHash,
 };
 
-use super::command::{lines, refused, told};
+use super::{
+    added,
+    command::{lines, refused, told},
+};
 use crate::{
     power::{Disk, all_of, cuts, noted},
     program::Started,
@@ -106,7 +109,7 @@ fn makes_cards_and_uses_them() {
     let told = OpenOptions::new().create(true).append(true).open(folder.join("told"));
     let mut told = told.unwrap();
     let mut store = Store::open(folder).unwrap();
-    let ana = store.add_person("Ana", None, NOW).unwrap().person;
+    let ana = added(&mut store, "Ana", None).person;
     let doer = Doer::at_the_command_line(NOW);
     for at in 0..CARDS {
         store.make_card(ana, SecretHash::of(&format!("card {at}")), &doer).unwrap();

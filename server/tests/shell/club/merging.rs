@@ -4,6 +4,7 @@ use thole_club::{DeedNo, Reach};
 use thole_server::club::{Store, file, rebuild::rebuild};
 
 use super::{
+    added,
     deeds::{begun, doer, of, rowed, says, whose},
     export,
 };
@@ -90,7 +91,7 @@ async fn a_merged_entry_gives_all_it_has_and_undone_each_has_again_what_was_thei
     assert_eq!(store.check().unwrap(), Vec::<String>::new());
 
     // Earlier things that were done to what has moved wait for it.
-    assert!(says(store.undo(DeedNo(2), &doer(0))).contains("Number 4 was done to the same"));
+    assert!(says(store.undo(DeedNo(4), &doer(0))).contains("Number 6 was done to the same"));
     // What has come since to the one that is left stays there.
     let since =
         store.type_result(&ana, &rowed("2026-11-30", "500m", "1:50"), None, &doer(1)).unwrap();
@@ -109,7 +110,7 @@ async fn who_was_merged_into_somebody_who_is_merged_points_to_the_last() {
     let folder = tempfile::tempdir().unwrap();
     let data = folder.path();
     let mut store = Store::open(data).unwrap();
-    let [ana, bo, cy] = ["Ana", "Bo", "Cy"].map(|name| store.add_person(name, None, 1).unwrap());
+    let [ana, bo, cy] = ["Ana", "Bo", "Cy"].map(|name| added(&mut store, name, None));
     store.type_result(&ana, &rowed("2026-11-02", "2000m", "7:42.3"), None, &doer(0)).unwrap();
     let before = export(data);
     let first = store.merge(&ana, &bo, &doer(0)).unwrap();

@@ -127,7 +127,7 @@ async fn an_excluded_result_is_nobodys_best_and_goes_in_again_as_excluded() {
     let mut store = Store::open(data).unwrap();
     let doer = Doer::at_the_command_line(LATER_MS);
     for (nth, name) in (0..).zip(["Ana", "Bo", "Cy"]) {
-        let person = store.add_person(name, None, 1).unwrap();
+        let person = store.add_person(name, None, &Doer::at_the_command_line(1)).unwrap();
         store.give(&all[nth], &person, None, Reach::Seat, &doer).unwrap();
     }
     let bests = |store: &Store| -> Vec<Vec<String>> {

@@ -10,6 +10,7 @@ use thole_protocol::units::HalfSpm;
 use thole_server::club::{Store, file, rebuild::rebuild};
 
 use super::{
+    added,
     deeds::{begun, doer, of, rowed},
     evening::evenings,
     export,
@@ -21,8 +22,8 @@ async fn what_is_exported_goes_into_an_empty_club_without_loss_once() {
     let folder = tempfile::tempdir().unwrap();
     let data = folder.path();
     let (mut store, ana, bo) = begun(data).await;
-    store.add_person("=1+1, \"Ox\"", None, 1).unwrap();
-    store.add_person("'=Ed", Some(1990), 1).unwrap();
+    added(&mut store, "=1+1, \"Ox\"", None);
+    added(&mut store, "'=Ed", Some(1990));
     store.give(&of(data, "Ana", 0), &ana, None, Reach::Seat, &doer(0)).unwrap();
     let mut typed = rowed("2026-11-02", "6x350m/1:15", "7:42.36");
     typed.rate_half_spm = Some(HalfSpm(49));
@@ -94,7 +95,7 @@ async fn a_file_is_shown_first_and_only_what_is_said_is_stored() {
     assert!(code != Some(0) && says.contains("Line 4 is wrong"), "{says}");
     assert_eq!(export(&data), before);
     let (code, says) = ask(&data, &["import", name, "--store", "--meant", "3"]);
-    assert!(code == Some(1) && says.contains("Stored: 1 line. `club undo 1` undoes it."), "{says}");
+    assert!(code == Some(1) && says.contains("Stored: 1 line. `club undo 3` undoes it."), "{says}");
     assert!(export(&data).contains("J\u{fc}rg Roe"));
 
     fs::write(&file, "name,day,piece,result\nAna Lima,2024-11-02,2000m,\"7:42,3\"\n").unwrap();
@@ -117,7 +118,7 @@ async fn a_file_is_shown_first_and_only_what_is_said_is_stored() {
 /// Undoes the newest thing that was done.
 fn undo_newest(data: &Path) {
     let mut store = Store::open(data).unwrap();
-    let newest = store.deeds(1, 0).unwrap().remove(0);
+    let newest = store.deeds(None, 1, 0).unwrap().remove(0);
     let doer = Doer { who: "coach-7".to_owned(), at_unix_ms: newest.at_unix_ms };
     store.undo(newest.deed, &doer).unwrap();
 }
@@ -152,8 +153,8 @@ async fn an_import_a_merge_and_an_undo_that_are_killed_have_changed_all_or_nothi
     evenings(data, 4, &["Ana", "Bo"]).await;
     rebuild(data).await.unwrap();
     let mut store = Store::open(data).unwrap();
-    store.add_person("Ana Lima", None, 1).unwrap();
-    let bo = store.add_person("Bo Quist", None, 1).unwrap();
+    added(&mut store, "Ana Lima", None);
+    let bo = added(&mut store, "Bo Quist", None);
     for of in super::results(data)
         .iter()
         .filter(|of| of.called.as_deref() == Some("Bo") && of.piece == Some(0))
@@ -184,7 +185,7 @@ async fn an_import_a_merge_and_an_undo_that_are_killed_have_changed_all_or_nothi
     for ahead in AHEAD {
         assert!(run(data, &["club", "merge", "Bo Quist", "Ana Lima"]).status().unwrap().success());
         let merged = export(data);
-        let newest = Store::open(data).unwrap().deeds(1, 0).unwrap().remove(0);
+        let newest = Store::open(data).unwrap().deeds(None, 1, 0).unwrap().remove(0);
         let undo = ["club", "undo", &newest.deed.to_string()];
         killed += u32::from(killed_when(&mut run(data, &undo), data, ahead));
         let now = export(data);

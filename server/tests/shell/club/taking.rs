@@ -14,7 +14,7 @@ use thole_server::{
 use tokio::task::yield_now;
 
 use super::{
-    comes,
+    added, comes,
     evening::{Evening, evenings, opened},
     export, results, told,
 };
@@ -117,7 +117,7 @@ async fn rebuilding_gives_the_same_club_byte_for_byte() {
     evenings(data, 3, &["Ana", "Bo", "Cy"]).await;
     takes(data, || count(data) == 18).await;
     let mut store = Store::open(data).unwrap();
-    let ana = store.add_person("Ana Lima", Some(2009), 1).unwrap();
+    let ana = added(&mut store, "Ana Lima", Some(2009));
     let hers = results(data).into_iter().find(|of| of.called.as_deref() == Some("Ana")).unwrap();
     let doer = Doer::at_the_command_line(2);
     assert_eq!(store.give(&hers, &ana, None, Reach::Seat, &doer).unwrap().results, 2);
