@@ -208,8 +208,21 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
     let fits = |by: &By| aim.target.as_ref().is_none_or(|target| by.fits(target));
     let any = pieces.iter().any(|by| is_open(by) && fits(by));
     let takes = |by: &By| is_open(by) && (fits(by) || !any);
-    let aim_of = |by| if takes(by) { aim.clone() } else { Aim::default() };
-    let aims = if aim == Aim::default() { Vec::new() } else { pieces.iter().map(aim_of).collect() };
+    // A finish belongs to one piece: carried on to another one it would be far off, and win the evening or spoil it.
+    let is_for_all = matches!(aim.target, None | Some(Target::Pace { .. }));
+    let first = pieces.iter().position(takes);
+    let aim_of = |(at, by)| {
+        if !takes(by) {
+            Aim::default()
+        } else if is_for_all || Some(at) == first {
+            aim.clone()
+        } else {
+            Aim { target: None, ..aim.clone() }
+        }
+    };
+    let is_unsaid = aim == Aim::default();
+    let aims =
+        if is_unsaid { Vec::new() } else { pieces.iter().enumerate().map(aim_of).collect() };
     let spec = AthleteSpec { name, team: team.map(str::to_owned), heart_limit_bpm };
     Ok(RosterEntry { spec, aims })
 }
@@ -313,6 +326,9 @@ mod tests {
         let (yes, no) = (true, false);
         let both = [By::Distance, By::Time];
         assert_eq!(targets(&both), [vec![yes, no], vec![no, yes], vec![yes, yes], vec![]]);
+        // A finish is for the first piece by distance, a pace for both.
+        let two = [By::Distance, By::Distance];
+        assert_eq!(targets(&two), [vec![yes, no], vec![yes, no], vec![yes, yes], vec![]]);
         // One that fits none is passed on, since the server says why not.
         assert_eq!(targets(&[By::Time]), [vec![yes], vec![yes], vec![yes], vec![]]);
         // Between two pieces: the one that is over takes none.

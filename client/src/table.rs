@@ -68,7 +68,8 @@ fn team_text(team: &TeamLine, ranking: Ranking, lines: &[Line]) -> String {
         (Ranking::Amount, false) => format!("{} s", tenths_text(mean, 100)),
         (Ranking::Amount, true) => format!("{} m", tenths_text(mean, 1)),
     });
-    format!("{place:>3}  team {:<15} {mean:>9}  mean of {}", short(&team.team), team.counted)
+    let of = if team.counted == 0 { String::new() } else { format!("  mean of {}", team.counted) };
+    format!("{place:>3}  team {:<15} {mean:>9}{of}", short(&team.team))
 }
 
 /// A margin as the session ranks by it: `+1.2 %`, `-3.4 s`, `+12 m`; plus is ahead.

@@ -117,7 +117,7 @@ pub enum Order {
         #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::REASON_MAX)))]
         reason: String,
     },
-    /// Takes the place of a result that does not count as one; it stays, and is shown as excluded.
+    /// A result does not count: it loses its place, and is shown as excluded.
     Exclude {
         /// Which piece.
         piece: PieceNo,
@@ -127,7 +127,7 @@ pub enum Order {
         #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::REASON_MAX)))]
         reason: String,
     },
-    /// Takes the place of a result that was rowed out of competition, without blame.
+    /// A result was rowed out of competition: it loses its place, without blame.
     Unrank {
         /// Which piece.
         piece: PieceNo,

@@ -143,7 +143,7 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
         ClubTask::Zone { zone: None } => format!("{}\n", read()?.club().zone.name()),
         ClubTask::Zone { zone: Some(zone) } => {
             let moved = Store::open(data)?.set_zone(zone.clone())?;
-            format!("{}; {moved} results are of another day now.\n", zone.name())
+            format!("{}. Results that belong to another day now: {moved}.\n", zone.name())
         }
         ClubTask::Import(asked) => {
             let (says, is_settled) = tables::import(data, asked, now)?;

@@ -352,7 +352,7 @@ async fn created(
         return Ok(Err(refusal(Why::OutOfRange, "The grace period of a call is at most 5 s.")));
     }
     if !guest.may_create() {
-        let says = "Very many sessions were made from this network; try again in a minute.";
+        let says = "Too many sessions were made from this network; try again in a minute.";
         return Ok(Err(refusal(Why::Limit, says)));
     }
     if let Err(says) = server.may_create() {

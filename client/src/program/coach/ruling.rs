@@ -60,7 +60,7 @@ pub(crate) enum Rule {
         #[arg(long)]
         piece: Option<u16>,
     },
-    /// Takes the place of a result that does not count as one; it is shown as excluded
+    /// Says that a result does not count: it loses its place and is shown as excluded
     Exclude {
         /// The athlete's name
         name: String,
@@ -71,7 +71,7 @@ pub(crate) enum Rule {
         #[arg(long)]
         piece: Option<u16>,
     },
-    /// Takes the place of a result that was rowed out of competition
+    /// Says that a result was rowed out of competition: it loses its place, without blame
     Unrank {
         /// The athlete's name
         name: String,

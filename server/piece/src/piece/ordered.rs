@@ -181,7 +181,11 @@ impl Piece {
             return not_now("The piece is over already.");
         }
         let Phase::Closing { go_at_ms } = self.phase else {
-            return not_now("Nobody has finished yet: stop the piece instead.");
+            return not_now(if self.has_begun() {
+                "Nobody has finished yet: stop the piece instead."
+            } else {
+                "Nothing is being rowed, so there is nothing to close."
+            });
         };
         self.until = Some(now);
         self.go_to(Phase::Finished { go_at_ms });

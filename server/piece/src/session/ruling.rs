@@ -218,8 +218,8 @@ fn of_finish(finish: Target, refusal: Refusal) -> Refusal {
             "Nobody rows this piece so fast: look at the machine, and type it again.".to_owned()
         }
         (_, Target::Finish { .. }) => {
-            "The result of a piece by distance is a time of more than nothing and at most 24 hours, \
-             and of a piece by time a distance."
+            "The result of a piece by distance is a time, such as 6:31.5; of a piece by time it is a \
+             distance, such as 3120m."
                 .to_owned()
         }
         (_, Target::Distance { .. } | Target::Pace { .. }) => {

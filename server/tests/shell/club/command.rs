@@ -183,7 +183,7 @@ async fn days_follow_the_clubs_time_zone() {
     let server = serving(data).await;
     told(data, &["zone", "UTC"]);
     let says = told(data, &["zone", "Pacific/Auckland"]);
-    assert_eq!(says, "Pacific/Auckland; 8 results are of another day now.\n");
+    assert_eq!(says, "Pacific/Auckland. Results that belong to another day now: 8.\n");
     assert_eq!(told(data, &["zone"]), "Pacific/Auckland\n");
     let newest = lines(data, &["results", "--most", "1", "--json"]);
     assert_eq!(newest[0]["day"], "2026-12-03");
