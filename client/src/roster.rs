@@ -221,8 +221,7 @@ pub fn entry(words: Words<'_>, pieces: &[By]) -> Result<RosterEntry, String> {
         }
     };
     let is_unsaid = aim == Aim::default();
-    let aims =
-        if is_unsaid { Vec::new() } else { pieces.iter().enumerate().map(aim_of).collect() };
+    let aims = if is_unsaid { Vec::new() } else { pieces.iter().enumerate().map(aim_of).collect() };
     let spec = AthleteSpec { name, team: team.map(str::to_owned), heart_limit_bpm };
     Ok(RosterEntry { spec, aims })
 }

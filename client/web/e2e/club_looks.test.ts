@@ -43,6 +43,7 @@ function result(evening: number, piece: number, seat: number): Listed {
     margin: stopped ? null : { margin_ppm: 6_000 - seat * 1_500, margin_ms: 2_400 - seat * 700, margin_dm: null },
     marks: seat === 4 ? ['joined', 'gaps'] : [],
     all_out: 'unknown',
+    is_official: evening > 0,
   };
 }
 
@@ -55,13 +56,20 @@ function evening(nth: number): WholeSession {
 
 const EVENINGS = Array.from({ length: 6 }, (_, nth) => evening(nth));
 const ALL = EVENINGS.flatMap(({ by_piece }) => by_piece.flatMap(({ results }) => results));
-const PEOPLE: PersonLine[] = NAMES.map((called, seat) => ({ person: `p-${seat}`, called, born_year: seat === 1 ? 2011 : null, merged_into: null, results: 10, last_day: '2026-11-27' }));
+const PEOPLE: PersonLine[] = NAMES.map((called, seat) => ({ person: `p-${seat}`, called, born_year: seat === 1 ? 2011 : null, hall_name: null, merged_into: null, results: 10, last_day: '2026-11-27' }));
 const HEAD: Myself = { role: 'head', person: null, coach: null, club: 'Weir House Rowing', zone: 'Europe/Berlin' };
+
+const NOW = Date.UTC(2026, 10, 27, 18, 30);
+const DEEDS = (['gave', 'merged', 'corrected', 'imported', 'swapped'] as const).map((kind, nth) => ({
+  deed: 12 - nth, kind, who: nth === 1 ? 'command line' : 'Ines Kovář', at_unix_ms: NOW - nth * 7_200_000, people: kind === 'imported' ? NAMES : NAMES.slice(nth, nth + 2),
+  result: nth === 0 ? 'r-0-0-1' : null, reason: kind === 'corrected' ? 'the machine of the next seat was read' : null, rows: 3, undone_unix_ms: nth === 3 ? NOW : null, undone_by: null, can_be_undone: nth < 2,
+}));
 
 /** What the made-up server answers. */
 function answer(path: string, query: URLSearchParams): unknown {
   const [, list = '', id] = path.split('/');
   if (path === '/me') return HEAD;
+  if (list === 'deeds') return { deeds: DEEDS, next: null };
   if (list === 'people') return id === undefined ? { people: PEOPLE.filter(({ called }) => called.includes(query.get('name') ?? '')) } : PEOPLE.find(({ person }) => person === id);
   if (list === 'sessions') return id === undefined ? { sessions: EVENINGS.slice(0, Number(query.get('most'))), next: null } : EVENINGS.find(({ session }) => session === id);
   if (list === 'results' && id !== undefined) {
@@ -94,6 +102,8 @@ async function tell(page: Page): Promise<void> {
 interface Scene {
   readonly search: string;
   readonly until: string;
+  /** What is pressed before it is looked at. */
+  readonly press?: readonly string[];
 }
 
 const SCENES: Readonly<Record<string, Scene>> = {
@@ -103,6 +113,9 @@ const SCENES: Readonly<Record<string, Scene>> = {
   evenings: { search: '?show=results', until: 'li:nth-child(6)' },
   'an evening': { search: '?evening=s-0', until: 'section:nth-of-type(2) tbody tr' },
   'a result': { search: '?result=r-0-0-4', until: 'ol.splits' },
+  'a person, opened': { search: '?person=p-4', until: 'svg circle', press: ['summary >> nth=0', 'summary >> nth=1'] },
+  'a result, opened': { search: '?result=r-0-0-4', until: 'ol.splits', press: ['summary >> nth=0', 'summary >> nth=1'] },
+  'the club': { search: '?show=club', until: 'li button' },
   'nobody of that id': { search: '?person=none', until: '[role=alert]' },
 };
 
@@ -119,22 +132,25 @@ afterAll(async () => {
   await pages?.close();
 });
 
-test.each(Object.entries(SCENES))('%s: in order in all sizes and both themes', async (name, { search, until }) => {
+test.each(Object.entries(SCENES))('%s: in order in all sizes and both themes', async (name, { search, until, press = [] }) => {
   const page = await browser.newPage({ viewport: LAPTOP, reducedMotion: 'reduce' });
   const wrong: string[] = [];
   page.on('pageerror', (error) => wrong.push(String(error)));
   await tell(page);
   await page.goto(`${pages.origin}/club/${search}#key-of-the-head`);
   await page.locator(until).first().waitFor();
+  for (const what of press) await page.locator(what).click();
   expect(new URL(page.url()).hash).toBe('');
   await page.evaluate(() => document.fonts.ready.then(() => undefined));
   for (const size of SIZES) {
     await page.setViewportSize(size);
     for (const theme of ['dark', 'light']) {
       await page.evaluate((theme) => (document.documentElement.dataset['theme'] = theme), theme);
-      if (SHOTS !== undefined) await page.screenshot({ path: `${SHOTS}/club-${name.replaceAll(' ', '-')}-${size.width}-${theme}.png` });
+      if (SHOTS !== undefined) await page.screenshot({ path: `${SHOTS}/club-${name.replaceAll(/[ ,]+/g, '-')}-${size.width}-${theme}.png`, fullPage: size.width === LAPTOP.width });
       if (size.width === LAPTOP.width || size.width === 390) expect.soft(await violations(page), `${name}, ${size.width}, ${theme}`).toEqual([]);
     }
+    // What was done last stays at the top, above what is scrolled under it.
+    await page.evaluate(() => scrollTo(0, 0));
     expect.soft(await faults(page), `${name}, ${size.width}`).toEqual([]);
   }
   expect(wrong).toEqual([]);

@@ -18,7 +18,8 @@ const BEGINNING: usize = 8;
 /// People with how much is known of each.
 pub(super) fn people(all: &[PersonLine]) -> String {
     if all.is_empty() {
-        return "Nobody is found. `thole-server club add NAME` adds somebody to the club.\n".to_owned();
+        return "Nobody is found. `thole-server club add NAME` adds somebody to the club.\n"
+            .to_owned();
     }
     let row = |line: &PersonLine| {
         vec![

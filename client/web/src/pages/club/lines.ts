@@ -26,9 +26,23 @@ export function pieceOf({ title, work }: Pick<Listed, 'title' | 'work'>): string
   return title === '' ? work : ui.pieceTitle(title, work);
 }
 
-/** What the reader should know, in few words each. */
-export function remarksOf({ outcome, marks, source }: Listed): readonly string[] {
+/** What a coach has ruled about it, in few words each. */
+function ruled({ ruling }: Listed): readonly string[] {
+  if (ruling === undefined) return [];
+  const { unplaced, measured, target_before: before, would_be: late } = ruling;
   return [
+    ...(unplaced == null ? [] : [texts.ruled.unplaced[unplaced]]),
+    ...(measured == null ? [] : [texts.ruled.measured(measured.shown === null ? null : targetText(measured.shown))]),
+    ...(before == null ? [] : [texts.ruled.targetBefore(before.target === null ? null : targetText(before.target))]),
+    ...(late == null ? [] : [texts.ruled.wouldBe(late.shown === null ? null : targetText(late.shown))]),
+  ];
+}
+
+/** What the reader should know, in few words each. */
+export function remarksOf(result: Listed): readonly string[] {
+  const { outcome, marks, source } = result;
+  return [
+    ...ruled(result),
     ...(outcome === 'finished' ? [] : [ui.outcome[outcome]]),
     ...(source === 'typed' || source === 'imported' ? [texts.source[source]] : []),
     ...marks.map((mark) => texts.marks[mark]),

@@ -5,11 +5,12 @@ export type Place =
   | { readonly at: 'today' }
   | { readonly at: 'people' }
   | { readonly at: 'results' }
+  | { readonly at: 'club' }
   | { readonly at: 'person'; readonly id: string }
   | { readonly at: 'evening'; readonly id: string }
   | { readonly at: 'result'; readonly id: string };
 
-const LISTS = ['people', 'results'] as const;
+const LISTS = ['people', 'results', 'club'] as const;
 const SINGLE = ['person', 'evening', 'result'] as const;
 
 export function placeOf(search: string): Place {

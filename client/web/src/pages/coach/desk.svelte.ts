@@ -1,6 +1,8 @@
 // The coach's desk: the session, what was seen of it, whom the next call is for, and the orders that go out.
-import { coach as texts } from '#texts';
+import { coach as texts, coachBegin } from '#texts';
 import { LIMITS } from '../../../generated/known';
+import { Asking } from '../../club/ask';
+import type { Myself } from '../../protocol/club';
 import type { Audience, CallId, CallSpec, CallText, CommandId, Order, Refusal, Span, Standings } from '../../protocol/decode';
 import { linkTo } from '../../session/address';
 import { WRONG_SECRET } from '../../session/close';
@@ -25,6 +27,9 @@ export type Whom = { readonly whom: 'all' } | { readonly whom: 'behind' } | { re
 
 /** A false start can be called this long after the go. */
 const FALSE_START_MS = LIMITS.false_start_max_ms;
+
+/** RFC 9110 section 15.5.2: the key opens nothing. */
+const WRONG_KEY = 401;
 
 export class Desk {
   readonly live = new Live();
@@ -106,12 +111,21 @@ export class Desk {
     this.live.enter('coach', { type: 'create', title, ...(this.key === '' ? {} : { key: this.key }) }, null, (news) => this.#hear(news));
   }
 
-  /** The head coach's link was opened here: this device makes sessions from now on. */
+  /** A coach's link was opened here: this device makes sessions from now on, unless the server knows no such link. */
   takeKey(key: string): void {
+    const before = this.key;
     keepKey(localStorage, key);
     this.key = key;
-    this.keyTaken = true;
-    this.unmade = '';
+    [this.keyTaken, this.unmade] = [false, ''];
+    void new Asking(key).read<Myself>('/me').then((answer) => {
+      const isCoach = !answer.ok || answer.value.role === 'coach' || answer.value.role === 'head';
+      this.keyTaken = isCoach && (answer.ok || answer.status !== WRONG_KEY);
+      if (this.keyTaken) return;
+      // What opened something here before still does.
+      keepKey(localStorage, before);
+      this.key = before;
+      this.unmade = answer.ok ? coachBegin.readsOnly : coachBegin.wrongKey;
+    });
   }
 
   /** The link that this device knows for a session that the opened link does not open; null when it knows none. */

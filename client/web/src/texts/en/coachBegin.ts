@@ -7,6 +7,8 @@ export const coachBegin = {
   titleExample: 'Thursday at the boathouse',
   needsKey: 'To make sessions on this device, open the head coach’s link on it once, or paste it below.',
   keyTaken: 'This device can make sessions from now on.',
+  wrongKey: 'This link opens nothing here. Copy all of it, or ask the head coach for a new one.',
+  readsOnly: 'This link is for reading. Ask the head coach for a link that leads sessions.',
   makeIt: 'Make the session',
   youGet: 'You get a join code for everyone, a link for the gym TV, and a link for each athlete.',
   known: 'Open one from this device',

@@ -23,3 +23,4 @@ export { coachPrepare } from './coachPrepare';
 export { coachResults } from './coachResults';
 export { coachKeys } from './coachKeys';
 export { club } from './club';
+export { me } from './me';

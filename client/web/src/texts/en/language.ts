@@ -36,3 +36,10 @@ export function spelled(number: number): string {
 export function capital(words: string): string {
   return words.charAt(0).toUpperCase() + words.slice(1);
 }
+
+const instants = /* @__PURE__ */ new Intl.DateTimeFormat(LANGUAGE, { weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+
+/** An instant in Unix milliseconds, by the clock of whoever reads it: `Mon, 30 Nov, 19:04`. */
+export function when(unixMs: number): string {
+  return instants.format(unixMs);
+}

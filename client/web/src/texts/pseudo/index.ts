@@ -47,3 +47,4 @@ export const coachPrepare: Texts<'coachPrepare'> = changed(english.coachPrepare)
 export const coachResults: Texts<'coachResults'> = changed(english.coachResults);
 export const coachKeys: Texts<'coachKeys'> = changed(english.coachKeys);
 export const club: Texts<'club'> = changed(english.club);
+export const me: Texts<'me'> = changed(english.me);
