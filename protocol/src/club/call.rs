@@ -7,11 +7,12 @@ use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 
 use super::{
-    ClubView, Deed, DeedNo, Deeds, DeedsAsked, Done, Giving, KeyRole, Merging, Myself, NewPerson,
-    People, PeopleAsked, Person, PersonChange, PersonId, ResultId, Results, ResultsAsked, Sessions,
-    SessionsAsked, Swapping, TakingBack, WholeResult, WholeSession,
+    Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, Ended, Giving, KeyId,
+    KeyRole, Keys, LinkedCoach, Merging, Myself, NewCoach, NewKey, NewPerson, People, PeopleAsked,
+    Person, PersonChange, PersonId, ResultId, Results, ResultsAsked, Sessions, SessionsAsked,
+    Swapping, TakingBack, WholeResult, WholeSession,
 };
-use crate::ids::SessionId;
+use crate::ids::{CoachId, SessionId};
 
 /// How something is asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -42,6 +43,8 @@ impl fmt::Display for Method {
 pub enum Who {
     /// Whoever has a key.
     Keyed,
+    /// Whoever shows a card, which is no key and opens nothing else.
+    Card,
     /// A person, of what is their own.
     Person,
     /// Coaches from this role on.
@@ -54,6 +57,7 @@ impl Who {
     pub fn includes(self, role: KeyRole) -> bool {
         match self {
             Who::Keyed => true,
+            Who::Card => false,
             Who::Person => role == KeyRole::Person,
             Who::From(least) => role >= least,
         }
@@ -125,6 +129,12 @@ macro_rules! calls {
             pub fn is_of_one_thing(self) -> bool {
                 let is_read_or_changed = matches!(self.method(), Method::Get | Method::Patch);
                 is_read_or_changed && self.path().ends_with('}')
+            }
+
+            /// Whether it answers with a secret, which is shown once and kept nowhere.
+            #[must_use]
+            pub fn answers_with_secret(self) -> bool {
+                matches!(self, Call::MakeCard | Call::UseCard | Call::AddCoach | Call::LinkCoach)
             }
 
             /// What is sent along and what answers, read and written once more.
@@ -210,10 +220,34 @@ calls! {
     ListSessions: Get "/api/club/sessions" by Who::From(KeyRole::Assistant), ((), SessionsAsked, ()) -> Sessions;
     /// Says what was rowed in a session, piece by piece.
     ReadSession: Get "/api/club/sessions/{session}" by Who::From(KeyRole::Assistant), (SessionId, (), ()) -> WholeSession;
+    /// Makes a card for a person, which lets one device in, once, within seven days.
+    MakeCard: Post "/api/club/people/{person}/card" by Who::From(KeyRole::Coach), (PersonId, (), ()) -> Card;
+    /// Gives the device that shows a card, in place of a key, a key of its own.
+    UseCard: Post "/api/club/card" by Who::Card, ((), (), CardUse) -> NewKey;
+    /// Lists what lets a person's devices in: cards that wait, and keys.
+    ListKeys: Get "/api/club/people/{person}/keys" by Who::From(KeyRole::Coach), (PersonId, (), ()) -> Keys;
+    /// Ends a key or a card of a person.
+    EndKey: Delete "/api/club/people/{person}/keys/{key}" by Who::From(KeyRole::Coach), ((PersonId, KeyId), (), ()) -> Ended;
+    /// Ends all keys and cards of a person.
+    EndKeys: Delete "/api/club/people/{person}/keys" by Who::From(KeyRole::Coach), (PersonId, (), ()) -> Ended;
+    /// Lists the coaches of the club.
+    ListCoaches: Get "/api/club/coaches" by Who::From(KeyRole::Head), ((), (), ()) -> Coaches;
+    /// Adds a coach, with a link of their own.
+    AddCoach: Post "/api/club/coaches" by Who::From(KeyRole::Head), ((), (), NewCoach) -> LinkedCoach;
+    /// Gives a coach a new link; those they had open nothing any more.
+    LinkCoach: Post "/api/club/coaches/{coach}/link" by Who::From(KeyRole::Head), (CoachId, (), ()) -> LinkedCoach;
+    /// Ends a coach: their links open nothing any more.
+    EndCoach: Delete "/api/club/coaches/{coach}" by Who::From(KeyRole::Head), (CoachId, (), ()) -> Ended;
     /// Says who asks.
     WhoAmI: Get "/api/club/me" by Who::Keyed, ((), (), ()) -> Myself;
     /// Lists the results of whoever asks, newest first.
     OwnResults: Get "/api/club/me/results" by Who::Person, ((), ResultsAsked, ()) -> Results;
     /// Says all that is known of a result of whoever asks.
     OwnResult: Get "/api/club/me/results/{result}" by Who::Person, (ResultId, (), ()) -> WholeResult;
+    /// Lists what lets the devices of whoever asks in.
+    OwnKeys: Get "/api/club/me/keys" by Who::Person, ((), (), ()) -> Keys;
+    /// Ends a key or a card of whoever asks.
+    EndOwnKey: Delete "/api/club/me/keys/{key}" by Who::Person, (KeyId, (), ()) -> Ended;
+    /// Ends all keys and cards of whoever asks, but the one that asks.
+    EndOwnKeys: Delete "/api/club/me/keys" by Who::Person, ((), (), ()) -> Ended;
 }

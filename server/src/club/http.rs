@@ -3,6 +3,7 @@
 
 mod answers;
 mod asked;
+mod card;
 mod door;
 mod matching;
 mod once;
@@ -106,12 +107,16 @@ async fn answered<S: Spoken + 'static>(
         }
         store.all_or_nothing(|store| once::done(store, asked, act))
     });
-    let Reply { text, etag } = answer.await?;
+    Ok(sent_with(answer.await?))
+}
+
+fn sent_with(reply: Reply) -> Response<Body> {
+    let Reply { text, etag } = reply;
     let mut response = sent_as(StatusCode::OK, JSON, text);
     if let Some(etag) = etag.and_then(|etag| HeaderValue::from_str(&etag).ok()) {
         response.headers_mut().insert(header::ETAG, etag);
     }
-    Ok(response)
+    response
 }
 
 /// An answer as it goes out.

@@ -53,10 +53,10 @@ pub(super) fn row(folder: &Path, now_unix_ms: u64) -> Result<(), String> {
         let at = usize::try_from(week).unwrap_or_default() % EVENINGS.len();
         let pieces = EVENINGS.get(at).copied().unwrap_or_default();
         for (no, piece) in (0..).zip(pieces) {
-            let evening = Evening { session, week, ago, began, no: PieceNo(no), piece };
+            let one = OnePiece { session, week, ago, began, no: PieceNo(no), piece };
             // Who was known only by name until the last evening has rowed once.
             let rowed = if ago == 1 { names.len() } else { known };
-            store.take(&evening.handed(names.get(..rowed).unwrap_or_default())?, FROM_NOWHERE)?;
+            store.take(&one.handed(names.get(..rowed).unwrap_or_default())?, FROM_NOWHERE)?;
         }
         give(&mut store, session, &people, began)?;
     }
@@ -84,7 +84,7 @@ fn give(
 }
 
 /// One piece of one evening.
-struct Evening<'a> {
+struct OnePiece<'a> {
     session: SessionId,
     week: u64,
     ago: u64,
@@ -93,7 +93,7 @@ struct Evening<'a> {
     piece: &'a str,
 }
 
-impl Evening<'_> {
+impl OnePiece<'_> {
     fn handed(&self, names: &[&str]) -> Result<Handed, String> {
         let spec = PieceSpec::of(wording::repeats(self.piece)?);
         let mut seats = Vec::new();

@@ -17,9 +17,10 @@ use super::{
 };
 
 /// Numbers without a unit: they count or name something, and the name says what.
-const COUNTS: [&str; 15] = [
+const COUNTS: [&str; 16] = [
     "born_year",
     "deed",
+    "ended",
     "most",
     "people",
     "piece",
@@ -189,6 +190,7 @@ fn operation(call: Call, query: Option<&Value>, sent: Option<&str>, answer: &Val
 fn who(call: Call) -> &'static str {
     match call.who() {
         Who::Keyed => "whoever has a key",
+        Who::Card => "whoever shows a card in place of a key",
         Who::Person => "people, of what is their own",
         Who::From(KeyRole::Head) => "the head coach",
         Who::From(KeyRole::Coach) => "coaches",

@@ -1,11 +1,12 @@
 //! What each call does.
 
 mod deeds;
+mod keys;
 mod lists;
 mod people;
 
 use axum::routing::MethodRouter;
-use thole_protocol::club::{Call, Myself, People, Problem, ProblemKind, spoken};
+use thole_protocol::club::{Call, Coaches, Myself, People, Problem, ProblemKind, spoken};
 
 use super::{Asked, route};
 
@@ -40,6 +41,36 @@ pub(super) fn of(call: Call) -> MethodRouter {
         Call::ReadSession => {
             route::<spoken::ReadSession>(|store, asked| lists::session(store, asked.path))
         }
+        Call::MakeCard => route::<spoken::MakeCard>(keys::make_card),
+        Call::UseCard => super::card::route(),
+        Call::ListKeys => route::<spoken::ListKeys>(|store, asked| {
+            keys::of(store, asked.path, None, asked.at_unix_ms)
+        }),
+        Call::EndKey => route::<spoken::EndKey>(|store, asked| {
+            let (person, key) = asked.path;
+            keys::end(store, person, key, asked.at_unix_ms)
+        }),
+        Call::EndKeys => route::<spoken::EndKeys>(|store, asked| {
+            store.who(asked.path)?.ok_or_else(|| none("person"))?;
+            Ok(store.end_keys(asked.path, None, asked.at_unix_ms)?)
+        }),
+        Call::ListCoaches => {
+            route::<spoken::ListCoaches>(|store, _| Ok(Coaches { coaches: store.coaches()? }))
+        }
+        Call::AddCoach => route::<spoken::AddCoach>(keys::add_coach),
+        Call::LinkCoach => route::<spoken::LinkCoach>(keys::link_coach),
+        Call::EndCoach => route::<spoken::EndCoach>(keys::end_coach),
+        Call::OwnKeys => route::<spoken::OwnKeys>(|store, asked| {
+            let own = keys::own(&asked.asker)?;
+            keys::of(store, own, asked.asker.key, asked.at_unix_ms)
+        }),
+        Call::EndOwnKey => route::<spoken::EndOwnKey>(|store, asked| {
+            keys::end(store, keys::own(&asked.asker)?, asked.path, asked.at_unix_ms)
+        }),
+        Call::EndOwnKeys => route::<spoken::EndOwnKeys>(|store, asked| {
+            let own = keys::own(&asked.asker)?;
+            Ok(store.end_keys(own, asked.asker.key, asked.at_unix_ms)?)
+        }),
         Call::WhoAmI => route::<spoken::WhoAmI>(|store, asked| {
             let club = store.club();
             Ok(Myself {

@@ -98,6 +98,11 @@ impl<S: Spoken> Sent<S> {
         Ok(Sent { path, query, body, once, if_match })
     }
 
+    /// What was sent along, and the asker's own key for it.
+    pub(super) fn said(self) -> (S::Body, Option<String>) {
+        (self.body, self.once.map(|(key, _)| key))
+    }
+
     /// The same, when it is known who asks.
     pub(super) fn asked(self, asker: KeyHolder, at_unix_ms: u64) -> Asked<S> {
         let Sent { path, query, body, once, if_match } = self;

@@ -30,14 +30,7 @@ impl Door {
     /// # Errors
     /// There is none.
     pub(super) fn of(headers: &HeaderMap) -> Result<Door, Problem> {
-        let mut lines = headers.get_all(header::AUTHORIZATION).iter();
-        let said = lines.next().and_then(|line| line.to_str().ok());
-        // RFC 9110 section 11.1: the scheme in letters of any size.
-        let key = said
-            .and_then(|said| said.split_once(' '))
-            .and_then(|(scheme, key)| scheme.eq_ignore_ascii_case("bearer").then_some(key.trim()));
-        let key = key.filter(|key| !key.is_empty() && lines.next().is_none());
-        let key = key.ok_or_else(|| Problem::of(ProblemKind::NoKey, WITHOUT))?;
+        let key = bearer(headers).ok_or_else(unknown)?;
         Ok(Door { hash: SecretHash::of(key) })
     }
 
@@ -71,10 +64,25 @@ impl Door {
             None => {
                 // Whoever tries many keys is told so late.
                 guest.was_wrong_secret().await;
-                Err(Problem::of(ProblemKind::NoKey, WITHOUT))
+                Err(unknown())
             }
         }
     }
+}
+
+/// What a request shows in `Authorization`; `None` when there is nothing, or more than one.
+pub(super) fn bearer(headers: &HeaderMap) -> Option<&str> {
+    let mut lines = headers.get_all(header::AUTHORIZATION).iter();
+    let said = lines.next().and_then(|line| line.to_str().ok());
+    // RFC 9110 section 11.1: the scheme in letters of any size.
+    let key = said
+        .and_then(|said| said.split_once(' '))
+        .and_then(|(scheme, key)| scheme.eq_ignore_ascii_case("bearer").then_some(key.trim()));
+    key.filter(|key| !key.is_empty() && lines.next().is_none())
+}
+
+fn unknown() -> Problem {
+    Problem::of(ProblemKind::NoKey, WITHOUT)
 }
 
 fn may<S: Spoken>(role: KeyRole) -> Result<(), Problem> {
@@ -84,6 +92,9 @@ fn may<S: Spoken>(role: KeyRole) -> Result<(), Problem> {
     }
     let says = match who {
         Who::Person => "This is for people who row, of what is their own: use the key of a person.",
+        Who::Card => {
+            "A card is shown here in place of a key: open its link on the device that is to be let in."
+        }
         Who::From(KeyRole::Head) => "This is for the head coach alone.",
         Who::From(KeyRole::Coach) => "This is for coaches: ask one of them.",
         Who::From(KeyRole::Assistant | KeyRole::Person) | Who::Keyed => {

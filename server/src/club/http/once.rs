@@ -69,7 +69,9 @@ pub(super) fn done<S: Spoken>(
     }
     let now = asked.at_unix_ms;
     let told = act(store, asked).map(|body| told::<S>(&body))?;
-    let says = match store.keep_answer(&once, Some(&told), now)? {
+    // A secret is shown once.
+    let kept = (!S::CALL.answers_with_secret()).then_some(&told);
+    let says = match store.keep_answer(&once, kept, now)? {
         Ok(()) => return Ok(told),
         Err(NotKept::TooMany) => {
             "You have sent so many of them in two days that no more are kept: go on tomorrow, or without `Idempotency-Key`."

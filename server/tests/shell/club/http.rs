@@ -1,5 +1,6 @@
 //! The club over HTTP, on the loopback.
 
+mod cards;
 mod deeds;
 mod lists;
 mod people;
@@ -116,6 +117,29 @@ impl Hall {
 
     pub(crate) async fn get(&self, key: &str, path: &str) -> Said {
         self.asks(key, &format!("GET {path}"), "", "").await
+    }
+
+    /// A device of somebody in the club, by its key's identity.
+    pub(crate) fn device_of(&self, name: &str) -> String {
+        self.key("person", name);
+        let club = Connection::open(file(self.data())).unwrap();
+        club.query_row(
+            "SELECT key FROM key WHERE ended_unix_ms IS NULL AND person = (SELECT person FROM person WHERE called = ?1)
+             ORDER BY key LIMIT 1",
+            [name],
+            |row| row.get(0),
+        )
+        .unwrap()
+    }
+
+    /// A coach who is ended or given a new link, by identity.
+    pub(crate) fn another_coach(&self) -> String {
+        let id = uuid::Uuid::new_v4();
+        let club = Connection::open(file(self.data())).unwrap();
+        let put = "INSERT INTO coach (club, coach, called, role, from_day)
+            SELECT club, ?1, ?1, 'assistant', '2026-11-30' FROM club";
+        club.execute(put, [id.to_string()]).unwrap();
+        id.to_string()
     }
 
     /// A key of somebody in the club, or of a coach with this role.
