@@ -1,4 +1,4 @@
-// Four pages without a router; while you work, `/ws` and `/api` are passed on to a server that runs beside.
+// Five pages without a router; while you work, `/ws` and `/api` are passed on to a server that runs beside.
 import { existsSync } from 'node:fs';
 import { svelte } from '@sveltejs/vite-plugin-svelte';
 import { defineConfig, type Connect, type Plugin } from 'vite';
@@ -15,6 +15,7 @@ function addresses(): Plugin {
     ['/row/', '/athlete.html'],
     ['/board/', '/board.html'],
     ['/club/', '/club.html'],
+    ['/me/', '/me.html'],
   ];
   const found: Connect.NextHandleFunction = (request, _response, next) => {
     const page = pages.find(([begins]) => request.url?.startsWith(begins));
@@ -102,7 +103,7 @@ export default defineConfig({
     assetsInlineLimit: 0,
     modulePreload: { polyfill: false },
     rolldownOptions: {
-      input: { coach: 'coach.html', athlete: 'athlete.html', board: 'board.html', club: 'club.html', keeper: 'src/keeper/keeper.ts' },
+      input: { coach: 'coach.html', athlete: 'athlete.html', board: 'board.html', club: 'club.html', me: 'me.html', keeper: 'src/keeper/keeper.ts' },
       output: { entryFileNames: ({ name }) => (name === 'keeper' ? KEEPER : 'assets/[name]-[hash].js') },
     },
   },

@@ -64,12 +64,20 @@ const DEEDS = (['gave', 'merged', 'corrected', 'imported', 'swapped'] as const).
   deed: 12 - nth, kind, who: nth === 1 ? 'command line' : 'Ines Kovář', at_unix_ms: NOW - nth * 7_200_000, people: kind === 'imported' ? NAMES : NAMES.slice(nth, nth + 2),
   result: nth === 0 ? 'r-0-0-1' : null, reason: kind === 'corrected' ? 'the machine of the next seat was read' : null, rows: 3, undone_unix_ms: nth === 3 ? NOW : null, undone_by: null, can_be_undone: nth < 2,
 }));
+const KEYS = [
+  { key: 'k-1', device: 'Chrome, Android', from_unix_ms: NOW - 9 * 86_400_000, last_unix_ms: NOW, is_card: false, until_unix_ms: null, is_this: false },
+  { key: 'k-2', device: 'The tablet at machine four', from_unix_ms: NOW - 86_400_000, last_unix_ms: null, is_card: false, until_unix_ms: null, is_this: true },
+  { key: 'k-3', device: '', from_unix_ms: NOW, last_unix_ms: null, is_card: true, until_unix_ms: NOW + 604_800_000, is_this: false },
+];
 
 /** What the made-up server answers. */
 function answer(path: string, query: URLSearchParams): unknown {
   const [, list = '', id] = path.split('/');
   if (path === '/me') return HEAD;
   if (list === 'deeds') return { deeds: DEEDS, next: null };
+  if (list === 'coaches') return { coaches: [{ coach: 'c-1', called: 'Ines Kovář', role: 'coach' }, { coach: 'c-2', called: 'Owen Achterberg', role: 'assistant' }] };
+  if (path.endsWith('/card')) return { key: 'k-9', secret: `not-a-real-card-${path.slice(-9, -5)}-0123456789abcdef`, until_unix_ms: NOW + 604_800_000 };
+  if (path.endsWith('/keys')) return { keys: KEYS };
   if (list === 'people') return id === undefined ? { people: PEOPLE.filter(({ called }) => called.includes(query.get('name') ?? '')) } : PEOPLE.find(({ person }) => person === id);
   if (list === 'sessions') return id === undefined ? { sessions: EVENINGS.slice(0, Number(query.get('most'))), next: null } : EVENINGS.find(({ session }) => session === id);
   if (list === 'results' && id !== undefined) {
@@ -113,7 +121,8 @@ const SCENES: Readonly<Record<string, Scene>> = {
   evenings: { search: '?show=results', until: 'li:nth-child(6)' },
   'an evening': { search: '?evening=s-0', until: 'section:nth-of-type(2) tbody tr' },
   'a result': { search: '?result=r-0-0-4', until: 'ol.splits' },
-  'a person, opened': { search: '?person=p-4', until: 'svg circle', press: ['summary >> nth=0', 'summary >> nth=1'] },
+  'people, cards': { search: '?show=people', until: 'tbody tr:nth-child(12)', press: ['summary', 'fieldset label >> nth=0', 'text=Make 12 cards'] },
+  'a person, opened': { search: '?person=p-4', until: 'svg circle', press: ['summary >> nth=0', 'summary >> nth=1', 'summary >> nth=2'] },
   'a result, opened': { search: '?result=r-0-0-4', until: 'ol.splits', press: ['summary >> nth=0', 'summary >> nth=1'] },
   'the club': { search: '?show=club', until: 'li button' },
   'nobody of that id': { search: '?person=none', until: '[role=alert]' },
@@ -156,3 +165,21 @@ test.each(Object.entries(SCENES))('%s: in order in all sizes and both themes', a
   expect(wrong).toEqual([]);
   await page.close();
 }, 120_000);
+
+test('cards print eight to a sheet of A4, each whole, with nothing else on it', async () => {
+  const page = await browser.newPage({ viewport: { width: 718, height: 1047 } });
+  await tell(page);
+  await page.goto(`${pages.origin}/club/?show=people#key-of-the-head`);
+  for (const what of ['summary', 'fieldset label >> nth=0', 'text=Make 12 cards']) await page.locator(what).click();
+  await page.locator('.sheet svg').nth(11).waitFor();
+  await page.emulateMedia({ media: 'print' });
+  if (SHOTS !== undefined) await page.screenshot({ path: `${SHOTS}/club-cards-print.png`, fullPage: true });
+  // A4 with margins of a centimetre, in CSS pixels: 96 to the inch (CSS Values and Units 4, section 6.2).
+  const [width, height] = [(190 / 25.4) * 96, (277 / 25.4) * 96];
+  const cards = await page.locator('.sheet > li').evaluateAll((all) => all.map((card) => card.getBoundingClientRect()).map(({ left, right, top, bottom }) => ({ left, right, top, bottom })));
+  const first = cards[0]?.top ?? 0;
+  expect(cards.filter(({ bottom }) => bottom - first <= height).length).toBeGreaterThanOrEqual(8);
+  expect(Math.max(...cards.map(({ right }) => right)) - Math.min(...cards.map(({ left }) => left))).toBeLessThanOrEqual(width);
+  expect(await page.locator('h1, nav a, table, .screen').evaluateAll((all) => all.filter((one) => getComputedStyle(one).visibility !== 'hidden' && getComputedStyle(one).display !== 'none').length)).toBe(0);
+  await page.close();
+}, 60_000);

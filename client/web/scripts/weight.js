@@ -25,7 +25,7 @@ async function weigh(path, seen) {
 }
 
 let heavy = false;
-for (const page of ['/coach.html', '/athlete.html', '/board.html', '/club.html']) {
+for (const page of ['/coach.html', '/athlete.html', '/board.html', '/club.html', '/me.html']) {
   const seen = new Map();
   await weigh(page, seen);
   const kb = [...seen.values()].reduce((sum, size) => sum + size, 0) / 1000;

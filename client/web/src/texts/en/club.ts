@@ -101,17 +101,6 @@ export const club = {
     endAll: (name: string) => `End all devices and cards of ${name}`,
     endedAll: 'They open nothing any more.',
   },
-  leaving: {
-    heading: 'Delete',
-    why: (name: string) => `Everything of ${name} goes in seven days: name, results, strokes, heart rate, devices. Others keep their places, and where ${name} stood it says “somebody”. Until then it can be taken back.`,
-    type: (name: string) => `Type “${name}” to go on`,
-    atOnce: 'At once: it cannot be taken back',
-    do: 'Delete',
-    goes: (name: string) => `${name} is hidden now and deleted in seven days.`,
-    goneAtOnce: 'Deleted.',
-    stay: 'Take it back',
-    stays: (name: string) => `${name} stays.`,
-  },
   deeds: {
     heading: 'What was done',
     none: 'Nothing has been given, merged, typed or brought in yet.',

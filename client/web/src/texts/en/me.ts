@@ -1,5 +1,4 @@
 // The page of whoever rows: last result, all of them, devices, data.
-import { when } from './language';
 
 export const me = {
   documentTitle: (name: string) => (name === '' ? 'My rowing · Thole' : `${name} · Thole`),
@@ -21,29 +20,12 @@ export const me = {
   all: 'All of mine',
   nothingYet: 'Nothing of yours yet. When you have rowed a piece and your coach has said that it is yours, it is here.',
   against: (target: string, margin: string) => (margin === '' ? `Target ${target}` : `Target ${target}, ${margin}`),
-  older: (count: number) => `These are the newest ${count}; the files below have all of them.`,
+  older: (count: number) => `These are the newest ${count}.`,
   devices: {
     heading: 'My devices',
     why: 'Each of these comes in as you. End what you no longer have.',
     none: 'No device has a key of yours.',
     endOthers: 'End all but this one',
     forget: 'This device is not mine',
-  },
-  data: {
-    heading: 'My data',
-    json: 'Save everything (JSON)',
-    csv: 'Save results (CSV)',
-  },
-  looked: {
-    heading: 'Who looked',
-    nobody: 'Nobody has read your heart rate or saved your results.',
-    line: (who: string, what: string, at: number) => `${when(at)}: ${who}, ${what}`,
-  },
-  leaving: {
-    heading: 'Delete everything of mine',
-    why: 'Your name, results, strokes, heart rate and devices go in seven days. Others keep their places. Until then you can take it back here, or tell your coach.',
-    sure: 'I want this',
-    do: 'Delete everything',
-    goes: 'You are hidden from the club now, and deleted in seven days.',
   },
 } as const;

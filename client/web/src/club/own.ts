@@ -1,0 +1,24 @@
+// The key of whoever this device belongs to: it opens what is their own, and lets them into a session without being asked.
+import type { Myself } from '../protocol/club';
+import type { Shelf } from '../session/remembered';
+import { Asking, type Fetch } from './ask';
+
+const KEY = 'thole person key';
+
+/** Empty where no card was used. */
+export function ownKey(shelf: Pick<Shelf, 'getItem'>): string {
+  return shelf.getItem(KEY) ?? '';
+}
+
+export function keepOwnKey(shelf: Pick<Shelf, 'setItem' | 'removeItem'>, key: string): void {
+  if (key === '') shelf.removeItem(KEY);
+  else shelf.setItem(KEY, key);
+}
+
+/** What the club calls whoever this device belongs to; empty for nobody, and where the server does not say. */
+export async function whose(shelf: Pick<Shelf, 'getItem'>, fetching?: Fetch): Promise<string> {
+  const key = ownKey(shelf);
+  if (key === '') return '';
+  const answer = await new Asking(key, fetching).read<Myself>('/me');
+  return answer.ok ? (answer.value.person?.called ?? '') : '';
+}

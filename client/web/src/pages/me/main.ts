@@ -1,0 +1,4 @@
+import { openPage } from '../../ui/open';
+import Page from './Page.svelte';
+
+openPage(Page);
