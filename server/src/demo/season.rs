@@ -19,6 +19,8 @@ use crate::club::store::{ClubError, Positions, Store, Wanted};
 
 /// What people call the club.
 const CLUB: &str = "Lantern Quay Rowing";
+/// What each evening was called; the weekday is whichever the demo is started on.
+const TITLE: &str = "Evening at Lantern Quay";
 /// An evening each, the newest a week ago.
 const WEEKS: u64 = 10;
 const WEEK_MS: u64 = 7 * 86_400_000;
@@ -125,7 +127,7 @@ impl OnePiece<'_> {
         Ok(Handed {
             session: self.session,
             created_unix_ms: self.began,
-            title: class::TITLE.to_owned(),
+            title: TITLE.to_owned(),
             settled,
             seating: (0..).zip(names).map(sitter).collect::<Seating>(),
             words: Words::default(),
