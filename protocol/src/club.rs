@@ -10,7 +10,10 @@ pub mod own;
 pub mod people;
 pub mod problem;
 pub mod results;
+pub mod rulings;
+pub mod said;
 pub mod sessions;
+pub mod tables;
 
 pub use call::{Call, Spoken, Who, spoken};
 pub use day::ClubDay;
@@ -29,7 +32,13 @@ pub use problem::{Problem, ProblemKind};
 pub use results::{
     AllOut, HeardCall, Listed, Results, ResultsAsked, RuledBy, RuledResult, WholeResult,
 };
+pub use rulings::{FinishSaid, Ruled, TargetSaid};
+pub use said::{RankingSaid, Reasoned, ResultChange, Typing};
 pub use sessions::{RowedPiece, SessionLine, Sessions, SessionsAsked, WholeSession};
+pub use tables::{
+    ExportAsked, Imported, LineCounts, Looked, LookedLine, TableChosen, TableKind, TableSent,
+    Verdict,
+};
 
 /// Lines in one answer, at most: an evening of hundreds, and little enough to be read at once.
 pub const LISTED_MAX: u32 = 1_000;

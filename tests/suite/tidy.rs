@@ -20,7 +20,11 @@ const LONG: [(&str, &str); 1] =
     [("server/piece/src/track.rs", "what of a recording is work, step by step")];
 
 /// Tests that wait for real processes, sockets or clocks, which have no time of their own to advance.
-const WAITS: [&str; 2] = ["tests/suite/process.rs", "tests/suite/process/aimed.rs"];
+const WAITS: [&str; 3] = [
+    "server/tests/shell/club/http/killed.rs",
+    "tests/suite/process.rs",
+    "tests/suite/process/aimed.rs",
+];
 
 /// What the core shares with the wire.
 const SHARED: [&str; 12] = [

@@ -7,19 +7,20 @@ use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 
 use super::{
-    Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, Ended, Giving, KeyId,
-    KeyRole, Keys, LinkedCoach, Merging, Myself, NewCoach, NewKey, NewPerson, People, PeopleAsked,
-    Person, PersonChange, PersonId, ResultId, Results, ResultsAsked, Sessions, SessionsAsked,
-    Swapping, TakingBack, WholeResult, WholeSession,
+    Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, Ended, ExportAsked,
+    FinishSaid, Giving, Imported, KeyId, KeyRole, Keys, LinkedCoach, Looked, Merging, Myself,
+    NewCoach, NewKey, NewPerson, People, PeopleAsked, Person, PersonChange, PersonId, RankingSaid,
+    Reasoned, ResultChange, ResultId, Results, ResultsAsked, Ruled, Sessions, SessionsAsked,
+    Swapping, TableChosen, TableSent, TakingBack, TargetSaid, Typing, WholeResult, WholeSession,
 };
-use crate::ids::{CoachId, SessionId};
+use crate::ids::{CoachId, CommandId, PieceNo, SessionId};
 
 /// How something is asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Method {
     /// Reads.
     Get,
-    /// Makes or does something; the same `Idempotency-Key` twice does it once.
+    /// Makes or does something.
     Post,
     /// Changes what is there, named by `If-Match` as it was read.
     Patch,
@@ -137,6 +138,18 @@ macro_rules! calls {
                 matches!(self, Call::MakeCard | Call::UseCard | Call::AddCoach | Call::LinkCoach)
             }
 
+            /// Whether something is another thing behind it; what only reads is asked again without a thought.
+            #[must_use]
+            pub fn changes(self) -> bool {
+                self.method() != Method::Get && self != Call::LookAtTable
+            }
+
+            /// The media type of what answers.
+            #[must_use]
+            pub fn media(self) -> &'static str {
+                if self == Call::ExportTable { "text/csv" } else { "application/json" }
+            }
+
             /// What is sent along and what answers, read and written once more.
             ///
             /// # Errors
@@ -210,6 +223,20 @@ calls! {
     TakeBackResult: Post "/api/club/results/{result}/take-back" by Who::From(KeyRole::Coach), (ResultId, (), TakingBack) -> Done;
     /// Exchanges the results of two people who rowed on each other's machine.
     SwapResults: Post "/api/club/results/{result}/swap" by Who::From(KeyRole::Coach), (ResultId, (), Swapping) -> Done;
+    /// Keeps a result that no machine has told.
+    TypeResult: Post "/api/club/results" by Who::From(KeyRole::Coach), ((), (), Typing) -> WholeResult;
+    /// Puts a typed or imported result right.
+    ChangeResult: Patch "/api/club/results/{result}" by Who::From(KeyRole::Coach), (ResultId, (), ResultChange) -> WholeResult;
+    /// Says whether a typed or imported result is ranked.
+    RankResult: Post "/api/club/results/{result}/rank" by Who::From(KeyRole::Coach), (ResultId, (), RankingSaid) -> Done;
+    /// Removes a typed or imported result.
+    RemoveResult: Post "/api/club/results/{result}/remove" by Who::From(KeyRole::Coach), (ResultId, (), Reasoned) -> Done;
+    /// Shows what each line of a file of people or results would come to; nothing is stored.
+    LookAtTable: Post "/api/club/import/look" by Who::From(KeyRole::Coach), ((), (), TableSent) -> Looked;
+    /// Stores the new lines of a file, and those doubtful ones that are named.
+    ImportTable: Post "/api/club/import" by Who::From(KeyRole::Coach), ((), (), TableChosen) -> Imported;
+    /// Writes out everybody, or all results, as CSV that goes in again without loss; who took it along is listed.
+    ExportTable: Get "/api/club/export" by Who::From(KeyRole::Coach), ((), ExportAsked, ()) -> String;
     /// Makes two entries of one person one.
     MergePeople: Post "/api/club/people/{person}/merge" by Who::From(KeyRole::Coach), (PersonId, (), Merging) -> Done;
     /// Lists what was done to people and results outside sessions, newest first.
@@ -220,6 +247,20 @@ calls! {
     ListSessions: Get "/api/club/sessions" by Who::From(KeyRole::Assistant), ((), SessionsAsked, ()) -> Sessions;
     /// Says what was rowed in a session, piece by piece.
     ReadSession: Get "/api/club/sessions/{session}" by Who::From(KeyRole::Assistant), (SessionId, (), ()) -> WholeSession;
+    /// Makes the results of a piece official: from then on no place moves by itself.
+    MakeOfficial: Post "/api/club/sessions/{session}/pieces/{piece}/official" by Who::From(KeyRole::Coach), ((SessionId, PieceNo), (), ()) -> Ruled;
+    /// Opens a piece again that was official.
+    ReopenPiece: Post "/api/club/sessions/{session}/pieces/{piece}/reopen" by Who::From(KeyRole::Coach), ((SessionId, PieceNo), (), Reasoned) -> Ruled;
+    /// Puts another finish in the place of what was measured in a piece.
+    CorrectFinish: Post "/api/club/results/{result}/correct" by Who::From(KeyRole::Coach), (ResultId, (), FinishSaid) -> Ruled;
+    /// Ranks the result of a piece against another target.
+    CorrectTarget: Post "/api/club/results/{result}/target" by Who::From(KeyRole::Coach), (ResultId, (), TargetSaid) -> Ruled;
+    /// Takes the place of a result of a piece that does not count as one.
+    ExcludeResult: Post "/api/club/results/{result}/exclude" by Who::From(KeyRole::Coach), (ResultId, (), Reasoned) -> Ruled;
+    /// Takes the place of a result of a piece that was rowed out of competition.
+    UnrankResult: Post "/api/club/results/{result}/unrank" by Who::From(KeyRole::Coach), (ResultId, (), Reasoned) -> Ruled;
+    /// Takes back what was ruled; what stood before stands again.
+    UndoRuling: Post "/api/club/sessions/{session}/rulings/{ruling}/undo" by Who::From(KeyRole::Coach), ((SessionId, CommandId), (), ()) -> Ruled;
     /// Makes a card for a person, which lets one device in, once, within seven days.
     MakeCard: Post "/api/club/people/{person}/card" by Who::From(KeyRole::Coach), (PersonId, (), ()) -> Card;
     /// Gives the device that shows a card, in place of a key, a key of its own.

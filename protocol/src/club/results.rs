@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{ClubDay, PersonId};
+use super::{ClubDay, DeedNo, PersonId};
 use crate::{
     ids::{CallId, CommandId, SessionId},
     spec::{CallText, Plan, Repeat, Target},
@@ -187,4 +187,6 @@ pub struct WholeResult {
     pub calls: Vec<HeardCall>,
     /// Why it is not as it was rowed, in the words of whoever changed it.
     pub reason: Option<String>,
+    /// Of a typed or imported one: what was done to it last and not undone, by which that is undone.
+    pub last_deed: Option<DeedNo>,
 }

@@ -18,21 +18,37 @@ use super::store::{ClubError, Store, file};
 const AT_ONCE: usize = 4;
 /// Whoever waits longer for a turn is told to come back: a page is not to hang.
 const TURN_WAIT: Duration = Duration::from_secs(2);
+/// So many tables are in memory at once, each of some megabytes.
+const TABLES: usize = 1;
+/// Whoever waits longer for that turn is told to come back.
+const TABLE_TURN_WAIT: Duration = Duration::from_secs(20);
 
 /// Connections to the club's file, opened when they are needed.
 #[derive(Debug)]
 pub struct Desk {
     places: Arc<Semaphore>,
     idle: Arc<Mutex<Vec<Store>>>,
+    tables: Arc<Semaphore>,
 }
 
 impl Default for Desk {
     fn default() -> Desk {
-        Desk { places: Arc::new(Semaphore::new(AT_ONCE)), idle: Arc::default() }
+        let semaphore = |places| Arc::new(Semaphore::new(places));
+        Desk { places: semaphore(AT_ONCE), idle: Arc::default(), tables: semaphore(TABLES) }
     }
 }
 
 impl Desk {
+    /// Waits for a turn to have a table in memory, until it is dropped.
+    ///
+    /// # Errors
+    /// There is no turn for too long.
+    pub async fn table(&self) -> Result<OwnedSemaphorePermit, ClubError> {
+        let place = timeout(TABLE_TURN_WAIT, self.tables.clone().acquire_owned()).await;
+        let place = place.ok().and_then(Result::ok);
+        place.ok_or_else(|| ClubError::Store("another table is being read".to_owned()))
+    }
+
     /// Asks the club of a data folder. It is not made by asking: a server whose club could not be opened has none.
     ///
     /// # Errors

@@ -7,6 +7,7 @@ mod card;
 mod door;
 mod matching;
 mod once;
+mod ordering;
 
 use std::sync::{Arc, LazyLock};
 
@@ -25,16 +26,21 @@ use hyper::{
 };
 use hyper_util::service::TowerToHyperService;
 use serde::Serialize;
-use thole_protocol::club::{Call, Problem, ProblemKind, Spoken, call::Method};
+use serde_json::Value;
+use thole_protocol::club::{Call, Problem, ProblemKind, Ruled, Spoken, call::Method};
+use tokio::sync::OwnedSemaphorePermit;
 
-use self::asked::{Asked, Sent};
+use self::{
+    asked::{Asked, Sent},
+    door::Door,
+    ordering::Plan,
+};
 use super::store::{ClubError, Reply, Store};
 use crate::{Server, pages, shares::Guest};
 
 /// All calls are below this path.
 pub const BELOW: &str = "/api/";
 
-const JSON: HeaderValue = HeaderValue::from_static("application/json");
 /// RFC 9457 section 6.1.
 const PROBLEM: HeaderValue = HeaderValue::from_static("application/problem+json");
 /// So long somebody waits, in seconds, when the club cannot be asked just now.
@@ -72,18 +78,33 @@ pub async fn answer(
 
 /// The route of a call that is done by this.
 fn route<S: Spoken + 'static>(act: Act<S>) -> MethodRouter {
-    let method = match S::CALL.method() {
+    let handler = async move |server: Extension<Arc<Server>>, guest: Extension<Guest>, request| {
+        match answered(act, &server, &guest, request).await {
+            Ok(told) => told_as::<S>(told),
+            Err(problem) => refusal(&problem),
+        }
+    };
+    on(filter(S::CALL), handler)
+}
+
+/// The route of a call that has a session do something.
+fn ordering<S: Spoken<Answer = Ruled> + 'static>(plan: Plan<S>) -> MethodRouter {
+    let handler = async move |server: Extension<Arc<Server>>, guest: Extension<Guest>, request| {
+        match ordering::ruled(plan, &server, &guest, request).await {
+            Ok(told) => told_as::<S>(told),
+            Err(problem) => refusal(&problem),
+        }
+    };
+    on(filter(S::CALL), handler)
+}
+
+fn filter(call: Call) -> MethodFilter {
+    match call.method() {
         Method::Get => MethodFilter::GET,
         Method::Post => MethodFilter::POST,
         Method::Patch => MethodFilter::PATCH,
         Method::Delete => MethodFilter::DELETE,
-    };
-    on(method, async move |server: Extension<Arc<Server>>, guest: Extension<Guest>, request| {
-        match answered(act, &server, &guest, request).await {
-            Ok(answer) => answer,
-            Err(problem) => refusal(&problem),
-        }
-    })
+    }
 }
 
 async fn answered<S: Spoken + 'static>(
@@ -91,28 +112,52 @@ async fn answered<S: Spoken + 'static>(
     server: &Arc<Server>,
     guest: &Guest,
     request: Request,
-) -> Result<Response<Body>, Problem> {
-    let (mut parts, body) = request.into_parts();
-    let door = door::Door::of(&parts.headers)?;
-    if matches!(S::CALL.method(), Method::Post | Method::Patch) {
-        // Nothing is read of somebody who may not ask.
-        door.asks::<S, _>(server, guest, |_, _| Ok(())).await?;
-    }
-    let sent = Sent::<S>::read(&mut parts, body, server.settings.limits.handshake).await;
+) -> Result<Reply, Problem> {
+    let Heard { door, sent, turn } = Heard::<S>::of(server, guest, request).await?;
     let now = server.clock.unix_ms();
     let answer = door.asks::<S, _>(server, guest, move |store, asker| {
+        let _turn = turn;
         let asked = sent?.asked(asker, now);
-        if S::CALL.method() == Method::Get {
+        if !S::CALL.changes() {
             return act(store, asked).map(|body| told::<S>(&body));
         }
         store.all_or_nothing(|store| once::done(store, asked, act))
     });
-    Ok(sent_with(answer.await?))
+    answer.await
 }
 
-fn sent_with(reply: Reply) -> Response<Body> {
-    let Reply { text, etag } = reply;
-    let mut response = sent_as(StatusCode::OK, JSON, text);
+/// A request that was read.
+struct Heard<S: Spoken> {
+    door: Door,
+    /// What cannot be read is said to whoever may ask, and to nobody else.
+    sent: Result<Sent<S>, Problem>,
+    /// To have a table in memory.
+    turn: Option<OwnedSemaphorePermit>,
+}
+
+impl<S: Spoken + 'static> Heard<S> {
+    async fn of(
+        server: &Arc<Server>,
+        guest: &Guest,
+        request: Request,
+    ) -> Result<Heard<S>, Problem> {
+        let (mut parts, body) = request.into_parts();
+        let door = Door::of(&parts.headers)?;
+        if matches!(S::CALL.method(), Method::Post | Method::Patch) {
+            // Nothing is read of somebody who may not ask.
+            door.asks::<S, _>(server, guest, |_, _| Ok(())).await?;
+        }
+        let is_table = asked::is_table(S::CALL);
+        let turn = if is_table { Some(server.desk.table().await?) } else { None };
+        let sent = Sent::<S>::read(&mut parts, body, server.settings.limits.handshake).await;
+        Ok(Heard { door, sent, turn })
+    }
+}
+
+/// An answer on its way.
+fn told_as<S: Spoken>(Reply { text, etag }: Reply) -> Response<Body> {
+    let media = HeaderValue::from_static(S::CALL.media());
+    let mut response = sent_as(StatusCode::OK, media, text);
     if let Some(etag) = etag.and_then(|etag| HeaderValue::from_str(&etag).ok()) {
         response.headers_mut().insert(header::ETAG, etag);
     }
@@ -121,7 +166,11 @@ fn sent_with(reply: Reply) -> Response<Body> {
 
 /// An answer as it goes out.
 fn told<S: Spoken>(body: &S::Answer) -> Reply {
-    let text = text_of(body);
+    let text = match serde_json::to_value(body) {
+        // A table is sent as it is.
+        Ok(Value::String(table)) if S::CALL.media() != "application/json" => table,
+        _ => text_of(body),
+    };
     let etag = S::CALL.is_of_one_thing().then(|| matching::etag(&text));
     Reply { text, etag }
 }

@@ -8,6 +8,7 @@ mod kept_answers;
 pub(super) mod kept_rows;
 mod keys;
 mod lists;
+mod looks;
 mod merging;
 mod people;
 mod pieces;

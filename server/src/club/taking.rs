@@ -13,7 +13,7 @@ use std::{
 use thole_club::Handed;
 use thole_protocol::ids::SessionId;
 use tokio::{
-    sync::mpsc,
+    sync::{mpsc, watch},
     task::{JoinHandle, spawn_blocking},
     time::{Instant, sleep, sleep_until},
 };
@@ -39,9 +39,16 @@ pub struct Handing {
     taker: OnceLock<mpsc::Sender<(Handed, Positions)>>,
     /// Something found no room and is to be taken from the journal.
     is_behind: AtomicBool,
+    /// How often the club has taken something.
+    taken: watch::Sender<u64>,
 }
 
 impl Handing {
+    /// Changes whenever the club has taken something; `None` where none takes anything.
+    pub fn taken(&self) -> Option<watch::Receiver<u64>> {
+        self.taker.get().map(|_| self.taken.subscribe())
+    }
+
     /// Hands on a piece whose record is durable. Never waits.
     pub fn hand(&self, positions: Positions, handed: impl FnOnce() -> Handed) {
         let Some(taker) = self.taker.get() else { return };
@@ -106,7 +113,9 @@ impl Taking {
     }
 
     async fn take(&mut self, handed: Handed, positions: Positions) -> Result<(), ClubError> {
-        self.with(move |store| store.take(&handed, positions)).await
+        self.with(move |store| store.take(&handed, positions)).await?;
+        self.server.club.taken.send_modify(|times| *times += 1);
+        Ok(())
     }
 
     /// Looks at every session of the journal, whoever is connected.

@@ -76,6 +76,10 @@ impl Started {
         Started { child: Some(child), address: address.expect(&line).unwrap() }
     }
 
+    pub(crate) fn address(&self) -> SocketAddr {
+        self.address
+    }
+
     pub(crate) fn id(&self) -> u32 {
         self.child.as_ref().unwrap().id()
     }

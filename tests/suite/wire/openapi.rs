@@ -17,11 +17,17 @@ use super::{
 };
 
 /// Numbers without a unit: they count or name something, and the name says what.
-const COUNTS: [&str; 16] = [
+const COUNTS: [&str; 24] = [
+    "as_meant",
     "born_year",
     "deed",
+    "doubtful",
     "ended",
+    "known",
+    "last_deed",
+    "line",
     "most",
+    "new",
     "people",
     "piece",
     "pieces",
@@ -33,7 +39,9 @@ const COUNTS: [&str; 16] = [
     "seats",
     "sessions",
     "status",
+    "stored",
     "strokes",
+    "wrong",
 ];
 
 /// What the checks of one call go by.
@@ -96,7 +104,7 @@ fn document() -> (Value, BTreeMap<Call, Described>) {
         if sent.is_some() {
             operation["requestBody"]["content"]["application/json"]["example"] = sent_example;
         }
-        operation["responses"]["200"]["content"]["application/json"]["example"] = answer_example;
+        operation["responses"]["200"]["content"][call.media()]["example"] = answer_example;
         paths.entry(call.path()).or_insert_with(|| json!({}))
             [call.method().to_string().to_lowercase()] = operation;
         described.insert(call, Described { sent, answer: answer.to_value() });
@@ -131,6 +139,7 @@ fn operation(call: Call, query: Option<&Value>, sent: Option<&str>, answer: &Val
     for name in call.path().split('{').skip(1).filter_map(|rest| rest.split_once('}')) {
         let schema = match name.0 {
             "deed" => json!({ "type": "integer", "minimum": 1, "maximum": u32::MAX }),
+            "piece" => json!({ "type": "integer", "minimum": 0, "maximum": u16::MAX }),
             _ => json!({ "type": "string", "format": "uuid" }),
         };
         parameters
@@ -149,7 +158,7 @@ fn operation(call: Call, query: Option<&Value>, sent: Option<&str>, answer: &Val
             "schema": { "type": "string" },
         })
     };
-    if call.method() != Method::Get {
+    if call.changes() {
         parameters.push(header(
             "Idempotency-Key",
             false,
@@ -167,7 +176,7 @@ fn operation(call: Call, query: Option<&Value>, sent: Option<&str>, answer: &Val
         "responses": {
             "200": {
                 "description": "It is so, or is so now.",
-                "content": { "application/json": { "schema": answer } },
+                "content": { call.media(): { "schema": answer } },
             },
             "default": { "$ref": "#/components/responses/Problem" },
         },

@@ -89,6 +89,11 @@ impl<'a> Checker<'a> {
                 }
                 true
             }
+            "uniqueItems" => {
+                let items = value.as_array().into_iter().flatten();
+                let mut seen = BTreeSet::new();
+                items.into_iter().all(|item| seen.insert(item.to_string()))
+            }
             "additionalProperties" => {
                 assert_eq!(rule, &Value::Bool(false), "nothing else is known to this check");
                 let named = &schema["properties"];

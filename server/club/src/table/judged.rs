@@ -3,23 +3,10 @@
 use std::collections::BTreeSet;
 
 use serde::{Deserialize, Serialize};
+pub use thole_protocol::club::{Looked, LookedLine, TableKind, Verdict};
 
 use super::{PersonRow, ResultRow};
 use crate::{PersonId, day::ClubDay};
-
-/// What a line would come to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Verdict {
-    /// It is stored.
-    New,
-    /// The same is there: nothing is to be stored.
-    Known,
-    /// It may be a slip: it is stored only when somebody says so.
-    Doubtful,
-    /// It cannot be stored.
-    Wrong,
-}
 
 /// A line with what it would come to.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -66,16 +53,6 @@ impl<R> Line<R> {
             shows: self.row.as_ref().map(shows).unwrap_or_default(),
         }
     }
-}
-
-/// What a file has.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum TableKind {
-    /// One person a line.
-    People,
-    /// One result a line.
-    Results,
 }
 
 /// Which doubtful lines are stored all the same; new ones are in any case.
@@ -129,48 +106,16 @@ impl Choice {
     }
 }
 
-/// A file as it was looked at; nothing was stored.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Looked {
-    /// What is in it.
-    pub kind: TableKind,
-    /// Columns from which nothing is read.
-    pub unread: Vec<String>,
-    /// Its lines, in their order.
-    pub lines: Vec<LookedLine>,
+/// People of a file, as they are told of.
+pub(super) fn looked_people(unread: Vec<String>, lines: &[Line<PersonRow>]) -> Looked {
+    let lines = lines.iter().map(|line| line.told(PersonRow::short)).collect();
+    Looked { kind: TableKind::People, unread, lines }
 }
 
-/// A line as people see it before they say what is stored.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct LookedLine {
-    /// Counted from 1, as an editor counts them.
-    pub line: u32,
-    /// What it would come to.
-    pub verdict: Verdict,
-    /// Why; empty for what is new or known.
-    pub says: String,
-    /// What was probably meant.
-    pub meant: Option<String>,
-    /// What would be stored, in short.
-    pub shows: String,
-}
-
-impl Looked {
-    pub(super) fn people(unread: Vec<String>, lines: &[Line<PersonRow>]) -> Looked {
-        let lines = lines.iter().map(|line| line.told(PersonRow::short)).collect();
-        Looked { kind: TableKind::People, unread, lines }
-    }
-
-    pub(super) fn results(unread: Vec<String>, lines: &[Line<ResultRow>]) -> Looked {
-        let lines = lines.iter().map(|line| line.told(ResultRow::short)).collect();
-        Looked { kind: TableKind::Results, unread, lines }
-    }
-
-    /// How many lines come to that.
-    #[must_use]
-    pub fn count(&self, verdict: Verdict) -> usize {
-        self.lines.iter().filter(|line| line.verdict == verdict).count()
-    }
+/// Results of a file, as they are told of.
+pub(super) fn looked_results(unread: Vec<String>, lines: &[Line<ResultRow>]) -> Looked {
+    let lines = lines.iter().map(|line| line.told(ResultRow::short)).collect();
+    Looked { kind: TableKind::Results, unread, lines }
 }
 
 /// What the club has when a file is looked at.

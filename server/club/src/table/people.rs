@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::{
     cells::written,
-    judged::{ClubNow, KnownPerson, Line, Looked},
+    judged::{ClubNow, KnownPerson, Line, Looked, looked_people},
     near::Names,
     sheet::{Row, Sheet},
 };
@@ -97,7 +97,7 @@ pub fn judge_people(
     let unread = sheet.others(&COLUMNS);
     let mut judge = Judge::of(club);
     let lines: Vec<_> = sheet.rows.into_iter().map(|row| judge.line(row, columns)).collect();
-    Ok((Looked::people(unread, &lines), lines))
+    Ok((looked_people(unread, &lines), lines))
 }
 
 struct Judge<'a> {

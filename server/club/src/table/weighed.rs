@@ -16,7 +16,7 @@ use thole_protocol::{
 use uuid::Builder;
 
 use super::{
-    judged::{ClubNow, KnownPerson, KnownResult, Line, Looked},
+    judged::{ClubNow, KnownPerson, KnownResult, Line, Looked, looked_results},
     near::Names,
     results::{COLUMNS, COLUMNS_MANY, ResultRow},
     sheet::{Row, Sheet},
@@ -51,7 +51,7 @@ pub fn judge_results(
     let (columns, unread) = (sheet.columns(COLUMNS), sheet.others(&COLUMNS));
     let mut weighing = Weighing::of(club);
     let lines: Vec<_> = sheet.rows.into_iter().map(|row| weighing.line(row, columns)).collect();
-    Ok((Looked::results(unread, &lines), lines))
+    Ok((looked_results(unread, &lines), lines))
 }
 
 /// Whose a result is: a person's, or a guest's by the name.

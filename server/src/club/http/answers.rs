@@ -4,11 +4,14 @@ mod deeds;
 mod keys;
 mod lists;
 mod people;
+mod rulings;
+mod said;
+mod tables;
 
 use axum::routing::MethodRouter;
 use thole_protocol::club::{Call, Coaches, Myself, People, Problem, ProblemKind, spoken};
 
-use super::{Asked, route};
+use super::{Asked, ordering, ordering::Planned, route};
 
 /// The route of a call.
 pub(super) fn of(call: Call) -> MethodRouter {
@@ -32,6 +35,13 @@ pub(super) fn of(call: Call) -> MethodRouter {
         Call::GiveResult => route::<spoken::GiveResult>(deeds::give),
         Call::TakeBackResult => route::<spoken::TakeBackResult>(deeds::take_back),
         Call::SwapResults => route::<spoken::SwapResults>(deeds::swap),
+        Call::TypeResult => route::<spoken::TypeResult>(said::type_it),
+        Call::ChangeResult => route::<spoken::ChangeResult>(said::change),
+        Call::RankResult => route::<spoken::RankResult>(said::rank),
+        Call::RemoveResult => route::<spoken::RemoveResult>(said::remove),
+        Call::LookAtTable => route::<spoken::LookAtTable>(tables::look),
+        Call::ImportTable => route::<spoken::ImportTable>(tables::import),
+        Call::ExportTable => route::<spoken::ExportTable>(tables::export),
         Call::MergePeople => route::<spoken::MergePeople>(deeds::merge),
         Call::ListDeeds => route::<spoken::ListDeeds>(deeds::list),
         Call::UndoDeed => route::<spoken::UndoDeed>(deeds::undo),
@@ -41,6 +51,13 @@ pub(super) fn of(call: Call) -> MethodRouter {
         Call::ReadSession => {
             route::<spoken::ReadSession>(|store, asked| lists::session(store, asked.path))
         }
+        Call::MakeOfficial => ordering::<spoken::MakeOfficial>(rulings::official),
+        Call::ReopenPiece => ordering::<spoken::ReopenPiece>(rulings::reopen),
+        Call::CorrectFinish => ordering::<spoken::CorrectFinish>(rulings::finish),
+        Call::CorrectTarget => ordering::<spoken::CorrectTarget>(rulings::target),
+        Call::ExcludeResult => ordering::<spoken::ExcludeResult>(rulings::exclude),
+        Call::UnrankResult => ordering::<spoken::UnrankResult>(rulings::unrank),
+        Call::UndoRuling => ordering::<spoken::UndoRuling>(rulings::undo),
         Call::MakeCard => route::<spoken::MakeCard>(keys::make_card),
         Call::UseCard => super::card::route(),
         Call::ListKeys => route::<spoken::ListKeys>(|store, asked| {
@@ -90,6 +107,10 @@ pub(super) fn of(call: Call) -> MethodRouter {
             result.ok_or_else(|| none("result"))
         }),
     }
+}
+
+fn refused(says: impl Into<String>) -> Problem {
+    Problem::of(ProblemKind::Refused, says)
 }
 
 fn none(what: &str) -> Problem {

@@ -9,7 +9,7 @@ use axum::{
 };
 use serde::Serialize;
 use thole_club::Doer;
-use thole_protocol::club::{Problem, ProblemKind, Spoken, call::Method};
+use thole_protocol::club::{Call, Problem, ProblemKind, Spoken, call::Method};
 use tokio::time::timeout;
 
 use super::{
@@ -20,6 +20,10 @@ use crate::club::store::{AskedOnce, KeyHolder};
 
 /// What is sent along at most: a name and some numbers take far less.
 const BODY_MAX: usize = 64 << 10;
+/// The same of a table: the results of many seasons, twenty times what a club rows in a year.
+const TABLE_MAX: usize = 8 << 20;
+/// So long a table may be on its way: a phone in the corner of a hall.
+const TABLE_WAIT: Duration = Duration::from_secs(60);
 
 /// What was sent, and by whom.
 pub(super) struct Asked<S: Spoken> {
@@ -86,7 +90,10 @@ impl<S: Spoken> Sent<S> {
         let if_match = IfMatch::of(&parts.headers)?;
         let text = match S::CALL.method() {
             Method::Get | Method::Delete => "null".into(),
-            Method::Post | Method::Patch => whole(body, limit).await?,
+            Method::Post | Method::Patch if is_table(S::CALL) => {
+                whole(body, TABLE_MAX, TABLE_WAIT).await?
+            }
+            Method::Post | Method::Patch => whole(body, BODY_MAX, limit).await?,
         };
         let text = if text.is_empty() { &b"null"[..] } else { &text };
         let body = serde_json::from_slice::<S::Body>(text)
@@ -111,11 +118,16 @@ impl<S: Spoken> Sent<S> {
     }
 }
 
-async fn whole(body: Body, limit: Duration) -> Result<Vec<u8>, Problem> {
-    match timeout(limit, axum::body::to_bytes(body, BODY_MAX)).await {
+/// Whether a table is sent along, which is longer than all else.
+pub(super) fn is_table(call: Call) -> bool {
+    matches!(call, Call::LookAtTable | Call::ImportTable)
+}
+
+async fn whole(body: Body, most: usize, limit: Duration) -> Result<Vec<u8>, Problem> {
+    match timeout(limit, axum::body::to_bytes(body, most)).await {
         Ok(Ok(text)) => Ok(text.into()),
         Ok(Err(_)) => {
-            let says = format!("Send at most {BODY_MAX} bytes, and all that you have announced.");
+            let says = format!("Send at most {most} bytes, and all that you have announced.");
             Err(Problem::of(ProblemKind::TooLong, says))
         }
         Err(_) => Err(malformed("What was sent along", "it did not come in time")),

@@ -6,7 +6,7 @@ use axum::{Extension, routing::post};
 use axum::{body::Body, extract::Request, http::Response, routing::MethodRouter};
 use thole_protocol::club::{NewKey, Problem, ProblemKind, Spoken, spoken};
 
-use super::{asked::Sent, door::bearer, refusal, sent_with, told};
+use super::{asked::Sent, door::bearer, refusal, told, told_as};
 use crate::{
     Server,
     club::store::Shown,
@@ -49,7 +49,7 @@ async fn used(
         Shown::Admits { key, person } => {
             guest.was_welcomed();
             let new = NewKey { key, secret: secret.reveal(), person };
-            Ok(sent_with(told::<spoken::UseCard>(&new)))
+            Ok(told_as::<spoken::UseCard>(told::<spoken::UseCard>(&new)))
         }
         Shown::Unknown => {
             // Whoever tries many is told so late.

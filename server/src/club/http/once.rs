@@ -7,7 +7,7 @@ use sha2::{Digest, Sha256};
 use thole_protocol::club::{Call, Problem, ProblemKind, Spoken};
 
 use super::{Act, asked::Asked, told};
-use crate::club::store::{Before, NotKept, Reply, Store};
+use crate::club::store::{AskedOnce, Before, NotKept, Reply, Store};
 
 const HEADER: &str = "idempotency-key";
 /// Characters of a key: an identity and some words.
@@ -58,21 +58,26 @@ pub(super) fn done<S: Spoken>(
     match store.asked_before(&once)? {
         Before::New => {}
         Before::Answered(told) => return Ok(told),
-        Before::Done => {
-            let says = "This was done when it was asked first; what was answered then is not kept. Read what is there now.";
-            return Err(Problem::of(ProblemKind::Conflict, says));
-        }
-        Before::Other => {
-            let says = "This `Idempotency-Key` was sent with something else before: use a new one for each thing that is to be done.";
-            return Err(Problem::of(ProblemKind::Reused, says));
-        }
+        Before::Done | Before::Blanked => return Err(was_done()),
+        Before::Other => return Err(is_reused()),
     }
     let now = asked.at_unix_ms;
     let told = act(store, asked).map(|body| told::<S>(&body))?;
     // A secret is shown once.
     let kept = (!S::CALL.answers_with_secret()).then_some(&told);
-    let says = match store.keep_answer(&once, kept, now)? {
-        Ok(()) => return Ok(told),
+    keep(store, &once, kept, now)?;
+    Ok(told)
+}
+
+/// Keeps an answer, or that something is begun.
+pub(super) fn keep(
+    store: &mut Store,
+    once: &AskedOnce,
+    told: Option<&Reply>,
+    now_unix_ms: u64,
+) -> Result<(), Problem> {
+    let says = match store.keep_answer(once, told, now_unix_ms)? {
+        Ok(()) => return Ok(()),
         Err(NotKept::TooMany) => {
             "You have sent so many of them in two days that no more are kept: go on tomorrow, or without `Idempotency-Key`."
         }
@@ -81,6 +86,16 @@ pub(super) fn done<S: Spoken>(
         }
     };
     Err(Problem::of(ProblemKind::TooMany, says))
+}
+
+pub(super) fn was_done() -> Problem {
+    let says = "This was done when it was asked first; what was answered then is not kept. Read what is there now.";
+    Problem::of(ProblemKind::Conflict, says)
+}
+
+pub(super) fn is_reused() -> Problem {
+    let says = "This `Idempotency-Key` was sent with something else before: use a new one for each thing that is to be done.";
+    Problem::of(ProblemKind::Reused, says)
 }
 
 #[cfg(test)]

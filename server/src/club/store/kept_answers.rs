@@ -38,8 +38,10 @@ pub enum Before {
     New,
     /// It was done, and this was answered.
     Answered(Reply),
-    /// It was done; what was answered is not kept.
+    /// It was begun or done; what was answered is not kept.
     Done,
+    /// It, or something else under the same key, was done; of whom that told is gone.
+    Blanked,
     /// The key stands for something else.
     Other,
 }
@@ -70,8 +72,8 @@ impl Store {
             Some((before, Some(text), etag)) if before == *asked => {
                 Before::Answered(Reply { text, etag })
             }
-            // Of an answer that was blanked nobody knows what was asked.
-            Some((before, None, _)) if before == *asked || before.is_empty() => Before::Done,
+            Some((before, None, _)) if before == *asked => Before::Done,
+            Some((before, None, _)) if before.is_empty() => Before::Blanked,
             Some(_) => Before::Other,
         })
     }
@@ -112,6 +114,31 @@ impl Store {
         ])?;
         transaction.commit()?;
         Ok(Ok(()))
+    }
+
+    /// Keeps what is answered to something that was kept without an answer when it was begun.
+    ///
+    /// # Errors
+    /// It cannot be written.
+    pub fn answer_begun(&mut self, once: &AskedOnce, told: &Reply) -> Result<(), ClubError> {
+        let AskedOnce { asker, key, asked } = once;
+        let club = self.club.club.to_string();
+        let transaction = writing(&mut self.connection)?;
+        let named = params![told.text, told.etag, club, asker, key, asked];
+        transaction.execute(queries::ANSWER_BEGUN, named)?;
+        Ok(transaction.commit()?)
+    }
+
+    /// Forgets something that was begun and refused: it is judged anew.
+    ///
+    /// # Errors
+    /// It cannot be written.
+    pub fn forget_begun(&mut self, once: &AskedOnce) -> Result<(), ClubError> {
+        let AskedOnce { asker, key, asked } = once;
+        let club = self.club.club.to_string();
+        let transaction = writing(&mut self.connection)?;
+        transaction.execute(queries::FORGET_BEGUN, params![club, asker, key, asked])?;
+        Ok(transaction.commit()?)
     }
 
     /// Leaves of all kept answers no more than that they were given: they name people. Whoever asks the same once more is told that
@@ -181,6 +208,22 @@ mod tests {
         let mut store = Store::open(folder.path()).unwrap();
         store.keep_answer(&once("jo", "1"), Some(&told("Mira")), 1).unwrap().unwrap();
         assert_eq!(store.blank_answers().unwrap(), 1);
-        assert_eq!(store.asked_before(&once("jo", "1")).unwrap(), Before::Done);
+        assert_eq!(store.asked_before(&once("jo", "1")).unwrap(), Before::Blanked);
+    }
+
+    #[test]
+    fn what_was_begun_is_answered_or_forgotten() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut store = Store::open(folder.path()).unwrap();
+        for key in ["1", "2"] {
+            store.keep_answer(&once("jo", key), None, 1).unwrap().unwrap();
+        }
+        store.answer_begun(&once("jo", "1"), &told("so")).unwrap();
+        // What was answered is not forgotten any more.
+        for key in ["1", "2"] {
+            store.forget_begun(&once("jo", key)).unwrap();
+        }
+        assert_eq!(store.asked_before(&once("jo", "1")).unwrap(), Before::Answered(told("so")));
+        assert_eq!(store.asked_before(&once("jo", "2")).unwrap(), Before::New);
     }
 }

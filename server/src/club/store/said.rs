@@ -234,8 +234,14 @@ impl Store {
         let club = self.club.club.to_string();
         let transaction = writing(&mut self.connection)?;
         let person = owner(&transaction, &club, &result.result)?;
+        let key = [Value::from(result.result.as_str())];
+        let now = RESULT.read(&transaction, &club, &key)?.unwrap_or_default();
+        if now.get("ranked") == Some(&Value::from(u8::from(is_ranked))) {
+            let says = if is_ranked { "It is ranked already." } else { "It is not ranked anyway." };
+            return Err(ClubError::Refused(says.to_owned()));
+        }
         let mut recorder = Recorder::new(&transaction, &club);
-        recorder.remember(RESULT, &[Value::from(result.result.as_str())])?;
+        recorder.remember(RESULT, &key)?;
         transaction.execute(queries::RANK_RESULT, params![is_ranked, club, result.result])?;
         let about = About {
             kind: DeedKind::Ranked,

@@ -2,7 +2,10 @@
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use thole_club::{ClubDay, Zone};
-use thole_protocol::{club::SessionLine, ids::SessionId};
+use thole_protocol::{
+    club::{Listed, SessionLine},
+    ids::{AthleteId, PieceNo, SessionId},
+};
 
 use super::{ClubError, Store, queries};
 
@@ -18,6 +21,52 @@ pub struct SessionPlace {
 }
 
 impl Store {
+    /// Grows whenever a record of a session is taken.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn revisions(&self, session: SessionId) -> Result<u64, ClubError> {
+        let named = params![self.club.club.to_string(), session.to_string()];
+        let sum: i64 = self.connection.query_row(queries::REVISIONS, named, |row| row.get(0))?;
+        Ok(sum.cast_unsigned())
+    }
+
+    /// When, and what was rowed in a piece; `None` where the club has no result of it.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn rowed_piece(
+        &self,
+        session: SessionId,
+        PieceNo(piece): PieceNo,
+    ) -> Result<Option<(String, String)>, ClubError> {
+        let named = params![self.club.club.to_string(), session.to_string(), piece];
+        let mut select = self.connection.prepare_cached(queries::ROWED_PIECE)?;
+        Ok(select.query_row(named, |row| Ok((row.get(0)?, row.get(1)?))).optional()?)
+    }
+
+    /// In which session, which piece of it, and by which athlete a result was rowed; `None` where none has it, or where nobody knows
+    /// any more who that was.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn rowed_by(
+        &self,
+        result: &Listed,
+    ) -> Result<Option<(SessionId, PieceNo, AthleteId)>, ClubError> {
+        let broken = |error: uuid::Error| ClubError::Store(format!("a seat: {error}"));
+        let (Some(session), Some(piece), Some(seat)) = (&result.session, result.piece, result.seat)
+        else {
+            return Ok(None);
+        };
+        let named = params![piece, self.club.club.to_string(), session, seat];
+        let found = self.connection.query_row(queries::SEAT, named, |row| row.get(0)).optional()?;
+        let athlete: Option<String> = found.flatten();
+        let Some(athlete) = athlete else { return Ok(None) };
+        let athlete = AthleteId(athlete.parse().map_err(broken)?);
+        Ok(Some((SessionId(session.parse().map_err(broken)?), PieceNo(piece), athlete)))
+    }
+
     /// Sessions from this day on and before a place, newest first.
     ///
     /// # Errors

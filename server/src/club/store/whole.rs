@@ -1,9 +1,10 @@
 //! One thing whole: a result, a person, what holds for all of the club.
 
 use rusqlite::{OptionalExtension, params};
+use serde_json::Value;
 use thole_club::{Person, PersonId, ResultId};
 use thole_protocol::{
-    club::{ClubView, Listed, WholeResult},
+    club::{ClubView, DeedNo, Listed, WholeResult},
     standing::Split,
     total::Certainty,
     units::{Decimetres, Millis},
@@ -78,6 +79,9 @@ impl Store {
             Ok((repeats, sure, aim, plan, row.get(5)?, calls, row.get(7)?))
         });
         let (repeats, sure, aim, plan, strokes, calls, reason) = rest?;
+        let row = Value::from(vec![id.as_str()]).to_string();
+        let mut select = self.connection.prepare_cached(queries::LAST_DEED)?;
+        let last: Option<u32> = select.query_row(params![club, "result", row], |row| row.get(0))?;
         Ok(Some(WholeResult {
             line,
             repeats: json(&repeats)?,
@@ -88,6 +92,7 @@ impl Store {
             strokes,
             calls: json(&calls)?,
             reason,
+            last_deed: last.map(DeedNo),
         }))
     }
 }

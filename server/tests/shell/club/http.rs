@@ -2,11 +2,15 @@
 
 mod cards;
 mod deeds;
+mod killed;
 mod lists;
 mod people;
 mod roles;
+mod rulings;
+mod said;
+mod tables;
 
-use std::{path::Path, sync::Arc};
+use std::{io, net::SocketAddr, path::Path, sync::Arc};
 
 use rusqlite::{Connection, params};
 use serde_json::Value;
@@ -57,6 +61,29 @@ pub(crate) struct Hall {
     pub(crate) head: String,
 }
 
+/// A request as it is written.
+fn request(key: &str, line: &str, headers: &str, body: &str) -> String {
+    let key = match key {
+        "" => String::new(),
+        key => format!("Authorization: Bearer {key}\r\n"),
+    };
+    let length = body.len();
+    format!(
+        "{line} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nContent-Length: {length}\r\n{key}{headers}\r\n{body}"
+    )
+}
+
+/// What is said to a request; an error when the server goes before all of it is said.
+async fn said_by(address: SocketAddr, request: &str) -> io::Result<Said> {
+    let mut io = TcpStream::connect(address).await?;
+    io.write_all(request.as_bytes()).await?;
+    let mut all = String::new();
+    io.read_to_string(&mut all).await?;
+    let (head, body) = all.split_once("\r\n\r\n").ok_or(io::ErrorKind::UnexpectedEof)?;
+    let status = head[9..12].parse().unwrap();
+    Ok(Said { status, head: head.to_lowercase(), body: body.to_owned() })
+}
+
 impl Drop for Hall {
     fn drop(&mut self) {
         self.taking.abort();
@@ -68,7 +95,8 @@ impl Hall {
         let folder = tempfile::tempdir().unwrap();
         let data = folder.path();
         evenings(data, 2, &["Ana", "Bo", "Cy"]).await;
-        let args = ServeArgs::default().with("listen", "127.0.0.1:0");
+        // Every call is asked with wrong keys, each of which is answered late behind so many.
+        let args = ServeArgs::default().with("listen", "127.0.0.1:0").with("wrong-codes", 1_000);
         let settings = args.with("data", data.display()).settings().unwrap();
         let journal = Arc::new(SqliteJournal::open(data).unwrap());
         let running = start(settings, journal).await.unwrap();
@@ -93,26 +121,12 @@ impl Hall {
 
     /// A request as it is written, and what is said to it.
     pub(crate) async fn says(&self, request: &str) -> Said {
-        let mut io = TcpStream::connect(self.running.address).await.unwrap();
-        io.write_all(request.as_bytes()).await.unwrap();
-        let mut all = String::new();
-        io.read_to_string(&mut all).await.unwrap();
-        let (head, body) = all.split_once("\r\n\r\n").unwrap();
-        let status = head[9..12].parse().unwrap();
-        Said { status, head: head.to_lowercase(), body: body.to_owned() }
+        said_by(self.running.address, request).await.unwrap()
     }
 
     /// Asks with a key and these headers, and sends this along.
     pub(crate) async fn asks(&self, key: &str, line: &str, headers: &str, body: &str) -> Said {
-        let key = match key {
-            "" => String::new(),
-            key => format!("Authorization: Bearer {key}\r\n"),
-        };
-        let length = body.len();
-        let request = format!(
-            "{line} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nContent-Length: {length}\r\n{key}{headers}\r\n{body}"
-        );
-        self.says(&request).await
+        self.says(&request(key, line, headers, body)).await
     }
 
     pub(crate) async fn get(&self, key: &str, path: &str) -> Said {

@@ -2,14 +2,14 @@
 
 use thole_club::{Doer, Reach};
 use thole_protocol::club::{
-    Deed, DeedNo, Deeds, Done, Giving, Listed, Merging, Person, PersonId, Problem, ProblemKind,
-    ResultId, Swapping, TakingBack, spoken,
+    Deed, DeedNo, Deeds, Done, Giving, Listed, Merging, Person, PersonId, Problem, ResultId,
+    Swapping, TakingBack, spoken,
 };
 
 use super::{
     Asked,
     lists::{cut, many, nowhere},
-    none,
+    none, refused,
 };
 use crate::club::store::Store;
 
@@ -89,8 +89,4 @@ pub(super) fn named(store: &Store, person: PersonId) -> Result<Person, Problem> 
 
 fn reach(all_of_the_evening: bool) -> Reach {
     if all_of_the_evening { Reach::Seat } else { Reach::Piece }
-}
-
-fn refused(says: &str) -> Problem {
-    Problem::of(ProblemKind::Refused, says)
 }

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use thole_protocol::club::{Call, call::Method};
 use thole_server::club::file;
 
-use super::{Hall, theirs};
+use super::{super::results, Hall, theirs};
 
 /// What a person, another one, an assistant, a coach and the head coach are told by a call on what is Ana's.
 fn expected(call: Call) -> [u16; 5] {
@@ -23,6 +23,20 @@ fn expected(call: Call) -> [u16; 5] {
         Call::AddPerson
         | Call::ChangePerson
         | Call::MergePeople
+        | Call::TypeResult
+        | Call::ChangeResult
+        | Call::RankResult
+        | Call::RemoveResult
+        | Call::LookAtTable
+        | Call::ImportTable
+        | Call::ExportTable
+        | Call::MakeOfficial
+        | Call::ReopenPiece
+        | Call::CorrectFinish
+        | Call::CorrectTarget
+        | Call::ExcludeResult
+        | Call::UnrankResult
+        | Call::UndoRuling
         | Call::GiveResult
         | Call::TakeBackResult
         | Call::SwapResults
@@ -52,6 +66,19 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         Call::TakeBackResult => json!({ "all_of_the_evening": true }),
         Call::SwapResults => json!({ "with": id("others result"), "all_of_the_evening": true }),
         Call::MergePeople => json!({ "into": id("other") }),
+        Call::TypeResult => {
+            json!({ "person": id("person"), "day": "2026-11-02", "work": "500m", "time_ms": 100_000 + nth })
+        }
+        Call::ChangeResult => json!({ "reason": "So it was", "time_ms": 200_000 + nth }),
+        Call::RankResult => json!({ "ranked": true }),
+        Call::RemoveResult | Call::ReopenPiece | Call::ExcludeResult | Call::UnrankResult => {
+            json!({ "reason": "Not theirs" })
+        }
+        Call::CorrectFinish => json!({ "time_ms": 70_000 + nth, "reason": "By the photo" }),
+        Call::CorrectTarget => json!({ "target": null, "reason": "Of another piece" }),
+        Call::LookAtTable | Call::ImportTable => {
+            json!({ "what": "people", "table": format!("name\nMei {nth}\n") })
+        }
         Call::AddPerson => json!({ "called": format!("Nel {nth}") }),
         Call::ChangePerson => json!({ "born_year": 2000 + nth }),
         Call::UseCard => json!({ "device": format!("Phone {nth}") }),
@@ -74,7 +101,10 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         | Call::ListSessions
         | Call::ReadSession
         | Call::ListDeeds
+        | Call::ExportTable
         | Call::UndoDeed
+        | Call::MakeOfficial
+        | Call::UndoRuling
         | Call::WhoAmI
         | Call::OwnResults
         | Call::OwnResult => Value::Null,
@@ -83,17 +113,25 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
 
 /// The path of a call with identities that there are.
 fn path(call: Call, ids: &BTreeMap<&str, String>) -> String {
-    ids.iter()
-        .fold(call.path().to_owned(), |path, (name, id)| path.replace(&format!("{{{name}}}"), id))
+    let query = if call == Call::ExportTable { "?what=people" } else { "" };
+    let is_of_typed = matches!(call, Call::ChangeResult | Call::RankResult | Call::RemoveResult);
+    let result = if is_of_typed { "typed result" } else { "result" };
+    let path = call.path().replace("{result}", &ids[result]);
+    let path = ids.iter().fold(path, |path, (name, id)| path.replace(&format!("{{{name}}}"), id));
+    path + query
 }
 
 fn ids(hall: &Hall) -> BTreeMap<&'static str, String> {
-    let ana = theirs(hall.data(), "Ana").remove(0);
+    let ana = theirs(hall.data(), "Ana").into_iter().find(|of| of.source == "piece").unwrap();
+    let typed = results(hall.data()).into_iter().find(|of| of.title == "Typed for this test");
     BTreeMap::from([
         ("person", hall.id("Ana")),
         ("other", hall.id("Bo")),
         ("result", ana.result),
         ("others result", theirs(hall.data(), "Bo").remove(0).result),
+        ("piece", "0".to_owned()),
+        ("ruling", uuid::Uuid::nil().to_string()),
+        ("typed result", typed.map_or_else(|| uuid::Uuid::nil().to_string(), |of| of.result)),
         ("session", ana.session.unwrap()),
         // What was done last.
         ("deed", hall.deeds()[0].deed.to_string()),
@@ -104,11 +142,20 @@ fn ids(hall: &Hall) -> BTreeMap<&'static str, String> {
 async fn every_role_may_what_is_its_own_and_nothing_else() {
     let hall = Hall::open().await;
     let coaches = [hall.key("assistant", "Ines"), hall.key("coach", "Jo"), hall.head.clone()];
+    let typed = json!({
+        "person": hall.id("Ana"), "day": "2026-11-03", "work": "500m", "time_ms": 99_000, "title": "Typed for this test",
+    });
+    hall.posts(&hall.head, "/api/club/results", "", &typed).await;
     for call in Call::ALL {
-        // Some calls end those of people.
+        // Some calls end those of people, who may have so many and no more.
+        let club = Connection::open(file(hall.data())).unwrap();
+        let end = "UPDATE key SET ended_unix_ms = 2 WHERE person IS NOT NULL";
+        club.execute(end, []).unwrap();
+        drop(club);
         let people = ["Ana", "Bo"].map(|name| hall.key("person", name));
         let keys: Vec<&String> = people.iter().chain(&coaches).collect();
         for (nth, (key, status)) in keys.into_iter().zip(expected(*call)).enumerate() {
+            let ruling = prepared(&hall, *call).await;
             if *call == Call::UndoDeed {
                 let newest = json!({ "called": format!("Newest {nth}") });
                 hall.posts(&hall.head, "/api/club/people", "", &newest).await;
@@ -120,6 +167,7 @@ async fn every_role_may_what_is_its_own_and_nothing_else() {
             if call.path().contains("{coach}") {
                 ids.insert("coach", hall.another_coach());
             }
+            ids.insert("ruling", ruling);
             let path = path(*call, &ids);
             let line = format!("{} {path}", call.method());
             let body = body(*call, &ids, nth).to_string();
@@ -140,13 +188,42 @@ async fn every_role_may_what_is_its_own_and_nothing_else() {
                 is_problem(&said);
             }
             assert_eq!(said.header("etag").is_some(), status == 200 && call.is_of_one_thing());
-            if status == 200 && said.json()["deed"].is_u64() && *call != Call::UndoDeed {
+            let is_told = status == 200 && call.media() == "application/json";
+            if is_told && said.json()["deed"].is_u64() && *call != Call::UndoDeed {
                 let undo = format!("/api/club/deeds/{}/undo", said.json()["deed"]);
                 let said = hall.posts(&hall.head, &undo, "", &Value::Null).await;
                 assert_eq!(said.status, 200, "{call:?}: {said:?}");
             }
+            let stays = matches!(call, Call::ReopenPiece | Call::UndoRuling);
+            if is_told && said.json()["command"].is_string() && !stays {
+                let ruling = said.json()["command"].as_str().unwrap().to_owned();
+                taken_back(&hall, &ids["session"], &ruling).await;
+            }
         }
     }
+}
+
+/// What stands before something is ruled, so that it can be; by which it is taken back.
+async fn prepared(hall: &Hall, call: Call) -> String {
+    let ids = ids(hall);
+    let said = if call == Call::ReopenPiece {
+        let path = format!("/api/club/sessions/{}/pieces/0/official", ids["session"]);
+        hall.posts(&hall.head, &path, "", &Value::Null).await
+    } else if call == Call::UndoRuling {
+        let path = format!("/api/club/results/{}/unrank", ids["result"]);
+        hall.posts(&hall.head, &path, "", &json!({ "reason": "Out of competition" })).await
+    } else {
+        return uuid::Uuid::nil().to_string();
+    };
+    // It may still be official, of one before who may not open it again.
+    assert!([200, 409].contains(&said.status), "{said:?}");
+    said.json()["command"].as_str().map_or_else(String::new, str::to_owned)
+}
+
+async fn taken_back(hall: &Hall, session: &str, ruling: &str) {
+    let path = format!("/api/club/sessions/{session}/rulings/{ruling}/undo");
+    let said = hall.posts(&hall.head, &path, "", &Value::Null).await;
+    assert_eq!(said.status, 200, "{said:?}");
 }
 
 #[tokio::test]
