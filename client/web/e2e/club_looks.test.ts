@@ -89,6 +89,7 @@ function answer(path: string, query: URLSearchParams): unknown {
       strokes: 187,
       calls: [{ call: 'c-1', at_ms: 131_000, text: { shown: 'Sit tall', spoken: '' } }, { call: 'c-2', at_ms: 214_000, text: null }],
       reason: null,
+      last_deed: null,
       sure_ms: 120,
       sure_dm: null,
     };
