@@ -91,8 +91,8 @@ pub struct Words<'a> {
 
 /// Reads a roster: `name,team,target,plan,heart_limit,past`, with what is not known left empty. Columns are
 /// separated by commas, semicolons or tabs, whichever the first line has. A first line with `name` in it is
-/// the heading; it may have the columns in any order, and others as well. The target applies to each of the
-/// pieces that it fits.
+/// the heading; it may have the columns in any order, and others as well. A pace is for each piece that is open, a
+/// finish or a distance for the first that it fits.
 ///
 /// # Errors
 /// A sentence that says which line is wrong and how.

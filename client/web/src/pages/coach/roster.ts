@@ -60,8 +60,8 @@ export function tableText(bytes: ArrayBuffer): string {
 
 /**
  * Reads a roster. Columns are separated by commas, semicolons or tabs, whichever the first line has; a first line with
- * `name` in it is the heading and may have the columns in any order. The target applies to each of this many pieces
- * that it fits, where `kinds` says what those are measured by; `spec` is the one that comes next, for which a target
+ * `name` in it is the heading and may have the columns in any order. A pace is for each of this many pieces
+ * that are open, a finish or a distance for the first that it fits, where `kinds` says what those are measured by; `spec` is the one that comes next, for which a target
  * can be impossible. Names in `taken` are in the session already.
  */
 export function readRoster(text: string, pieces: number, taken: readonly string[] = [], kinds: readonly Kind[] = [], spec: PieceSpec | null = null): Roster {
@@ -171,7 +171,14 @@ function entryOf(cells: Cells, pieces: number, kinds: readonly Kind[], spec: Pie
   // A finish is not a target for a piece by time; one that fits none is sent all the same, and the answer says why not.
   const fits = (nth: number) => aim.target === null || kinds[nth] === undefined || fitsKind(aim.target, kinds[nth]);
   const any = open.some(fits);
-  const aimOf = (nth: number): Aim => (isOpen(nth) && (fits(nth) || !any) ? aim : { target: null, plan: { profile: 'even' }, history: [] });
+  const takes = (nth: number) => isOpen(nth) && (fits(nth) || !any);
+  // A finish belongs to one piece: carried on to another one it would be far off, and win the evening or spoil it.
+  const isForAll = aim.target === null || aim.target.want === 'pace';
+  const first = open.find(takes);
+  const aimOf = (nth: number): Aim => {
+    if (!takes(nth)) return { target: null, plan: { profile: 'even' }, history: [] };
+    return isForAll || nth === first ? aim : { ...aim, target: null };
+  };
   const aims = wanted === null && plan === '' && past === '' ? [] : Array.from({ length: pieces }, (_, nth) => aimOf(nth));
   return { ok: true, value: { spec: { name, team, heart_limit_bpm: limit.value }, aims } };
 }
