@@ -1,7 +1,6 @@
 // The coach's desk: the session, what was seen of it, whom the next call is for, and the orders that go out.
 import { coach as texts, coachBegin } from '#texts';
 import { LIMITS } from '../../../generated/known';
-import { Asking } from '../../club/ask';
 import type { Myself } from '../../protocol/club';
 import type { Audience, CallId, CallSpec, CallText, CommandId, Order, Refusal, Span, Standings } from '../../protocol/decode';
 import { linkTo } from '../../session/address';
@@ -117,7 +116,9 @@ export class Desk {
     keepKey(localStorage, key);
     this.key = key;
     [this.keyTaken, this.unmade] = [false, ''];
-    void new Asking(key).read<Myself>('/me').then((answer) => {
+    // Few come by a link of the club: what asks it is loaded for them.
+    const asked = import('../../club/ask').then(({ Asking }) => new Asking(key).read<Myself>('/me'));
+    void asked.then((answer) => {
       const isCoach = !answer.ok || answer.value.role === 'coach' || answer.value.role === 'head';
       this.keyTaken = isCoach && (answer.ok || answer.status !== WRONG_KEY);
       if (this.keyTaken) return;
@@ -126,6 +127,8 @@ export class Desk {
       this.key = before;
       this.unmade = answer.ok ? coachBegin.readsOnly : coachBegin.wrongKey;
     });
+    // What could not be loaded has found nothing wrong.
+    asked.catch(() => (this.keyTaken = true));
   }
 
   /** The link that this device knows for a session that the opened link does not open; null when it knows none. */
