@@ -27,12 +27,16 @@ const REPEATS_MAX: usize = *limits::REPEATS.end();
 /// ```
 pub fn repeats(typed: &str) -> Result<Vec<Repeat>, String> {
     let mut repeats = Vec::new();
-    for part in in_short(typed).split('+') {
-        repeats.extend(group(part.trim(), typed)?);
+    let short = in_short(typed)?;
+    let parts: Vec<&str> = short.split('+').map(str::trim).collect();
+    for part in &parts {
+        repeats.extend(group(part, typed)?);
         if repeats.len() > REPEATS_MAX {
             return Err(too_many(typed));
         }
     }
+    let rests = parts.iter().rev().skip(1);
+    let is_without = rests.into_iter().any(|part| !part.contains('/'));
     if let Some(last) = repeats.last_mut() {
         // Nothing comes after it.
         last.rest_ms = Millis(0);
@@ -41,6 +45,12 @@ pub fn repeats(typed: &str) -> Result<Vec<Repeat>, String> {
     if repeats.iter().any(by_time) && !repeats.iter().all(by_time) {
         return Err(format!(
             "\"{typed}\" mixes distances and times; a piece is all by distance or all by time."
+        ));
+    }
+    if is_without {
+        return Err(format!(
+            "\"{typed}\" has no rest between its parts; put it after a slash, as in 500m/1:15+500m, or type the whole as one \
+             piece."
         ));
     }
     Ok(repeats)
@@ -95,44 +105,91 @@ fn group(part: &str, typed: &str) -> Result<Vec<Repeat>, String> {
         .collect())
 }
 
-/// A piece as people say it, in the short form: `6 x 350 metres with 1:15 rest` is `6x350m/1:15`, `2k` is `2km`.
-fn in_short(typed: &str) -> String {
-    let typed = typed.to_lowercase();
+/// A piece as people say it, in the short form: `6 x 350 metres with 1:15 rest` is `6x350m/1:15`, `2k` is `2km`, `30'` is
+/// `30min`.
+fn in_short(typed: &str) -> Result<String, String> {
+    let plain = typed.to_lowercase().replace("''", "\"");
+    let words = words(&plain);
     let mut short = String::new();
-    let mut ends_in_number = false;
-    let mut is_apart = false;
-    let mut left = typed.as_str();
-    while let Some(first) = left.chars().next() {
-        let is_number = |c: char| c.is_ascii_digit() || c == ':' || c == '.';
-        let alike = |c: char| match first {
-            _ if is_number(first) => is_number(c),
-            _ if first.is_alphabetic() => c.is_alphabetic(),
-            _ => false,
-        };
-        let end = left.char_indices().skip(1).find(|(_, c)| !alike(*c));
-        let (word, behind) = left.split_at(end.map_or(left.len(), |(at, _)| at));
-        left = behind;
-        if first.is_whitespace() {
-            is_apart = true;
-            continue;
-        }
-        // Two numbers side by side are a slip, and must not become one.
-        if is_apart && ends_in_number && is_number(first) {
-            short.push(' ');
-        }
-        (ends_in_number, is_apart) = (is_number(first), false);
-        short.push_str(match word {
+    for (nth, word) in words.iter().enumerate() {
+        let before = nth.checked_sub(1).and_then(|before| words.get(before)).copied();
+        let mut behind = words.iter().skip(nth + 1).copied().filter(|word| !word.trim().is_empty());
+        let begins_a_number = |word: &str| word.starts_with(|c: char| c.is_ascii_digit());
+        let ends_a_number = |word: &str| word.ends_with(|c: char| c.is_ascii_digit());
+        short.push_str(match *word {
+            // Two numbers side by side are a slip, and must not become one.
+            word if word.trim().is_empty() => {
+                let next = words.get(nth + 1).is_some_and(|next| begins_a_number(next));
+                if next && before.is_some_and(ends_a_number) { " " } else { "" }
+            }
             "metre" | "metres" | "meter" | "meters" => "m",
             "k" | "kilometre" | "kilometres" | "kilometer" | "kilometers" => "km",
-            "minute" | "minutes" | "mins" => "min",
-            "second" | "seconds" | "sec" | "secs" => "s",
+            "minute" | "minutes" | "mins" | "'" | "\u{2019}" | "\u{2032}" => "min",
+            "second" | "seconds" | "sec" | "secs" | "\"" | "\u{201d}" | "\u{2033}" => "s",
             "hour" | "hours" => "h",
-            "with" | "," => "/",
-            "rest" => "",
+            "with" => "/",
+            // Behind a length of time it says what that is, before one that it follows.
+            "rest" => {
+                let follows = behind.next().is_some_and(begins_a_number);
+                if follows && !short.ends_with('/') { "/" } else { "" }
+            }
+            "," => {
+                let after = words.get(nth + 1).copied().unwrap_or_default();
+                let mut units = words.iter().skip(nth + 2).filter(|word| !word.trim().is_empty());
+                let unit = units.next().copied().unwrap_or_default();
+                comma(before.unwrap_or_default(), after, unit).map_err(|meant| {
+                    format!(
+                        "The comma in \"{typed}\" can be read in two ways; if {meant} is meant, type that."
+                    )
+                })?
+            }
             word => word,
         });
     }
-    short
+    Ok(short)
+}
+
+/// Numbers, words, spaces, and single signs.
+fn words(typed: &str) -> Vec<&str> {
+    let kind = |c: char| match c {
+        '0'..='9' | ':' | '.' => 0,
+        _ if c.is_alphabetic() => 1,
+        _ if c.is_whitespace() => 2,
+        _ => 3,
+    };
+    let mut words = Vec::new();
+    let mut left = typed;
+    while let Some(first) = left.chars().next() {
+        let alike = |c: char| kind(c) == kind(first) && kind(c) < 3;
+        let end = left.char_indices().skip(1).find(|(_, c)| !alike(*c));
+        let (word, behind) = left.split_at(end.map_or(left.len(), |(at, _)| at));
+        words.push(word);
+        left = behind;
+    }
+    words
+}
+
+/// What a comma means: a point within a number, or the slash before a rest.
+///
+/// # Errors
+/// It may stand between thousands, too; what was probably meant.
+fn comma(before: &str, after: &str, unit: &str) -> Result<&'static str, String> {
+    let digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
+    // Whoever writes more before it has the rest behind it: 350,75s.
+    if !matches!(before.len(), 1..=2) || after.is_empty() || !digits(before) || !digits(after) {
+        return Ok("/");
+    }
+    let is_km = unit.starts_with('k');
+    let is_time = unit.starts_with(['h', 's', '\'', '"', '\u{2019}', '\u{2032}', '\u{2033}'])
+        || unit.starts_with("mi");
+    match after.len() {
+        1 => Ok("."),
+        2 if is_km => Ok("."),
+        _ if is_km => Err(format!("{before}.{after}km")),
+        2 if is_time => Err(format!("{before}:{after}")),
+        _ if is_time => Err(format!("{before}.{after}{unit}")),
+        _ => Err(format!("{before}{after}m")),
+    }
 }
 
 /// A stretch without a unit is in metres, from three digits on: nobody means that many minutes.
@@ -210,6 +267,16 @@ mod tests {
             ("500m/1:00+2min", "all by distance or all by time"),
             ("2x2x2x100m/1:00", "type one like 1700m"),
             ("500m++500m", "type one like 1700m"),
+            (
+                "2,000m",
+                "The comma in \"2,000m\" can be read in two ways; if 2000m is meant, type that.",
+            ),
+            ("2,000", "if 2000m is meant"),
+            ("10,000 metres", "if 10000m is meant"),
+            ("2,500km", "if 2.500km is meant"),
+            ("12,30min", "if 12:30 is meant"),
+            ("500+500+500", "has no rest between its parts"),
+            ("500m/1:00+400m+300m", "has no rest between its parts"),
         ] {
             let answer = repeats(typed).expect_err(typed);
             assert!(answer.contains(says), "{typed}: {answer}");

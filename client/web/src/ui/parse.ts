@@ -51,8 +51,11 @@ export function readExtent(typed: string): Read<Extent> {
 /** `1700m`, `12min`, `6x350m/1:15`, `3x4x500m/1:00/4:00`, joined by `+`; in `6x350/1:15` metres are meant. */
 export function readPiece(typed: string): Read<Repeat[]> {
   const repeats: Repeat[] = [];
-  for (const part of inShort(typed).split('+')) {
-    const group = readGroup(part.trim());
+  const short = inShort(typed);
+  if (!short.ok) return short;
+  const parts = short.value.split('+').map((part) => part.trim());
+  for (const part of parts) {
+    const group = readGroup(part);
     if (!group.ok) return group;
     repeats.push(...group.value);
     if (repeats.length > REPEATS_MAX) return no(says.tooMany(typed, REPEATS_MAX));
@@ -60,6 +63,7 @@ export function readPiece(typed: string): Read<Repeat[]> {
   if (new Set(repeats.map(({ work }) => work.by)).size > 1) {
     return no(says.mixed(typed));
   }
+  if (parts.slice(0, -1).some((part) => !part.includes('/'))) return no(says.noRestBetween(typed));
   // Nothing comes after the last one.
   return yes(repeats.map((repeat, nth) => (nth === repeats.length - 1 ? { ...repeat, rest_ms: 0 } : repeat)));
 }
@@ -95,17 +99,46 @@ const SHORT: Readonly<Record<string, string>> = {
   ...{ metre: 'm', metres: 'm', meter: 'm', meters: 'm' },
   ...{ k: 'km', kilometre: 'km', kilometres: 'km', kilometer: 'km', kilometers: 'km' },
   ...{ minute: 'min', minutes: 'min', mins: 'min', second: 's', seconds: 's', sec: 's', secs: 's', hour: 'h', hours: 'h' },
-  ...{ with: '/', ',': '/', rest: '' },
+  ...{ "'": 'min', '’': 'min', '′': 'min', '"': 's', '”': 's', '″': 's' },
+  with: '/',
 };
 
-/** A piece as people say it, in the short form: `6 x 350 metres with 1:15 rest` is `6x350m/1:15`, `2k` is `2km`. */
-function inShort(typed: string): string {
-  const words = typed.toLowerCase().match(/[\d:.]+|\p{Alphabetic}+|\s+|[^]/gu) ?? [];
-  return words.reduce((short, word, nth) => {
-    // Two numbers side by side are a slip, and must not become one.
-    if (/^\s/.test(word)) return /\d$/.test(words[nth - 1] ?? '') && /^\d/.test(words[nth + 1] ?? '') ? `${short} ` : short;
-    return short + (SHORT[word] ?? word);
-  }, '');
+/** A piece as people say it, in the short form: `6 x 350 metres with 1:15 rest` is `6x350m/1:15`, `2k` is `2km`, `30'` is `30min`. */
+function inShort(typed: string): Read<string> {
+  const words = typed.toLowerCase().replaceAll("''", '"').match(/[\d:.]+|\p{Alphabetic}+|\s+|[^]/gu) ?? [];
+  let short = '';
+  for (const [nth, word] of words.entries()) {
+    const before = words[nth - 1] ?? '';
+    const next = words[nth + 1] ?? '';
+    if (/^\s/.test(word)) {
+      // Two numbers side by side are a slip, and must not become one.
+      short += /\d$/.test(before) && /^\d/.test(next) ? ' ' : '';
+    } else if (word === 'rest') {
+      // Behind a length of time it says what that is, before one that it follows.
+      const behind = words.slice(nth + 1).find((other) => other.trim() !== '') ?? '';
+      short += /^\d/.test(behind) && !short.endsWith('/') ? '/' : '';
+    } else if (word === ',') {
+      const unit = words.slice(nth + 2).find((other) => other.trim() !== '') ?? '';
+      const sign = comma(before, next, unit);
+      if ('meant' in sign) return no(says.comma(typed, sign.meant));
+      short += sign.is;
+    } else {
+      short += SHORT[word] ?? word;
+    }
+  }
+  return yes(short);
+}
+
+/** What a comma means: a point within a number, or the slash before a rest; or, where it may stand between thousands, what was probably meant. */
+function comma(before: string, after: string, unit: string): { readonly is: string } | { readonly meant: string } {
+  // Whoever writes more before it has the rest behind it: 350,75s.
+  if (!/^\d{1,2}$/.test(before) || !/^\d+$/.test(after)) return { is: '/' };
+  const isKm = unit.startsWith('k');
+  const isTime = /^(?:h|s|mi|['"’′″])/.test(unit);
+  if (after.length === 1 || (after.length === 2 && isKm)) return { is: '.' };
+  if (isKm) return { meant: `${before}.${after}km` };
+  if (isTime) return { meant: after.length === 2 ? `${before}:${after}` : `${before}.${after}${unit}` };
+  return { meant: `${before}${after}m` };
 }
 
 /** A stretch without a unit is in metres, from this many on that nobody can mean minutes. */

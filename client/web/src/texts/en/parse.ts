@@ -12,5 +12,8 @@ export const parse = {
   tooMany: (typed: string, most: number) => `"${typed}" has more than ${numbers.format(most)} repeats; a piece has at most ${numbers.format(most)}.`,
   nothing: (typed: string) => `"${typed}" repeats nothing; begin with 1x or more.`,
   rests: (typed: string) => `"${typed}" has more rests than it needs; two are for sets, as in 3x4x500m/1:00/4:00.`,
+  noRestBetween: (typed: string) =>
+    `"${typed}" has no rest between its parts; put it after a slash, as in 500m/1:15+500m, or type the whole as one piece.`,
+  comma: (typed: string, meant: string) => `The comma in "${typed}" can be read in two ways; if ${meant} is meant, type that.`,
   noRest: (typed: string) => `"${typed}" has no rest; put it after a slash, as in ${typed}/1:15.`,
 } as const;
