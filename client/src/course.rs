@@ -108,6 +108,8 @@ pub struct Course {
     until: Option<At>,
     /// Whether somebody who comes late begins when they come.
     begins_late: bool,
+    /// The newest signal that has come in the middle of an earlier repeat, which is rowed to its end first.
+    signalled: Option<(u16, At)>,
 }
 
 impl Course {
@@ -125,6 +127,7 @@ impl Course {
             rows: no_rows(),
             until: None,
             begins_late: false,
+            signalled: None,
         }
     }
 
@@ -261,12 +264,13 @@ impl Course {
         }
     }
 
-    /// The signal of a repeat; one that is still being rowed is abandoned for it.
+    /// The signal of a repeat. One that is still being rowed is rowed to its end, as the session counts it: the rest is cut off
+    /// and not the work.
     fn signal(&mut self, repeat: u16, at: At) {
         match self.stage {
             Stage::Rest { next } if next == repeat => self.start_repeat(repeat, at),
             Stage::Rest { next } if next < repeat => self.skip_to(repeat, at),
-            Stage::Work { repeat: own, .. } if own < repeat => self.skip_to(repeat, at),
+            Stage::Work { repeat: own, .. } if own < repeat => self.signalled = Some((repeat, at)),
             Stage::Rest { .. } | Stage::Work { .. } | Stage::Idle => {}
         }
     }
@@ -278,8 +282,14 @@ impl Course {
 
     fn start_repeat(&mut self, repeat: u16, at: At) {
         self.easy.retain(|easy| easy.at < at);
-        self.easy.push_back(Easy { at, gain_dm: 0, strokes: 0, rate_half_spm: 0 });
+        self.signalled = self.signalled.filter(|(newest, _)| *newest > repeat);
         self.stage = Stage::Work { repeat, start: at };
+        if self.machine_at == Some(at) {
+            // The last report was of this very moment.
+            self.base = self.machine;
+        } else {
+            self.easy.push_back(Easy { at, gain_dm: 0, strokes: 0, rate_half_spm: 0 });
+        }
     }
 
     fn end_repeat(&mut self, repeat: u16, at: At) {
@@ -291,6 +301,11 @@ impl Course {
         }
         let rest = attempt.spec.repeats.get(usize::from(repeat)).map_or(Millis(0), |r| r.rest_ms);
         let next = repeat + 1;
+        if let Some((signalled, since)) = self.signalled {
+            // Straight on, and from the repeat that the class is in.
+            self.skip_to(signalled, since.max(at));
+            return;
+        }
         self.stage = Stage::Rest { next };
         let own_rest = attempt.spec.repeat_start == RepeatStart::OwnRest;
         if let Source::Simulated { .. } = self.source {
@@ -320,6 +335,7 @@ impl Course {
         self.easy.clear();
         self.rows = no_rows();
         self.until = None;
+        self.signalled = None;
     }
 
     fn report_easy(&mut self, easy: Easy) -> DueSample {

@@ -70,7 +70,8 @@ pub enum Order {
     Start,
     /// Calls everybody back: from the countdown or the first moments of rowing to armed.
     FalseStart,
-    /// Starts the next repeat now instead of waiting for the last athlete or the rest.
+    /// Starts the next repeat now instead of waiting for the last athlete or the rest. Whoever is still in the repeat before
+    /// rows it to its end and goes straight on: the rest is cut off and not the work.
     NextRepeat,
     /// Stops the piece for everybody; what was rowed is kept.
     Stop,

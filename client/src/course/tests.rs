@@ -110,6 +110,37 @@ fn a_simulated_machine_counts_on_through_the_rest() {
 }
 
 #[test]
+fn a_signal_in_the_middle_of_a_repeat_cuts_off_the_rest_and_not_the_repeat() {
+    for (words, signals) in
+        [("2x350m/1:15", &[(1, 100_000)][..]), ("3x350m/1:15", &[(1, 90_000), (2, 190_000)])]
+    {
+        let (mut course, spec) = (simulated(), spec(words));
+        see(&mut course, &spec, counting(), 50_000);
+        let mut rowed = Vec::new();
+        for (repeat, at) in signals {
+            while course.due().is_some_and(|due| due < At(*at)) {
+                rowed.extend(course.take());
+            }
+            see(&mut course, &spec, rowing(*repeat, *at), *at);
+        }
+        rowed.extend(all(&mut course));
+        let whole = 3_500 * i64::try_from(spec.repeats.len()).unwrap();
+        assert_eq!(rowed.last().unwrap().sample.distance_dm, whole, "{words}");
+        for pair in rowed.windows(2) {
+            assert!(pair[0].at < pair[1].at, "{words}: one report at a time, in order");
+            let step = pair[1].sample.distance_dm - pair[0].sample.distance_dm;
+            assert!(pair[1].at.since(pair[0].at).0 < 5_000 && step < 150, "{words}: no rest");
+        }
+    }
+    // Two signals in one repeat: the class is in the third, and so is whoever comes to it.
+    let (mut course, spec) = (simulated(), spec("3x350m/1:15"));
+    see(&mut course, &spec, counting(), 50_000);
+    see(&mut course, &spec, rowing(1, 80_000), 80_000);
+    see(&mut course, &spec, rowing(2, 90_000), 90_000);
+    assert_eq!(all(&mut course).last().unwrap().sample.distance_dm, 7_000);
+}
+
+#[test]
 fn a_false_start_is_rowed_no_further_and_the_restart_begins_anew() {
     let (mut course, spec) = (simulated(), spec("1700m"));
     see(&mut course, &spec, counting(), 50_000);

@@ -91,6 +91,32 @@ fn the_coach_may_signal_the_next_repeat_early() {
     );
 }
 
+/// Bo is still rowing when the coach goes on: the repeat is rowed to its end, and the next begins there, without a rest.
+#[test]
+fn a_signal_before_all_are_done_cuts_off_the_rest_and_not_the_repeat() {
+    check(
+        "2 x 400m / 1:30
+         0:00.0 ana aims 1:45.0 pace
+         0:00.0 bo aims 2:05.0 pace
+         0:00.0 start
+         0:00.0 ana rows 1:44.0 until 1:30.0
+         0:00.0 bo rows 2:04.0 until 3:25.0
+         1:25.0 next repeat
+         1:26.0 show phase
+         1:30.0 ana rows 1:44.0 until 3:00.0
+         2:00.0 show standings
+         3:26.0 show results
+         3:26.0 show splits",
+        expect![[r#"
+            resting, repeat 2 at 1:30.0
+            1 ana +0.1 %, 1 bo +0.1 %
+            1 ana 2:46.4 ± 2500 ms +0.9 %
+            2 bo 3:18.4 ± 2500 ms +0.8 %
+            ana: 400.0 m in 1:23.2, 400.0 m in 1:23.2
+            bo: 400.0 m in 1:39.2, 400.0 m in 1:39.2"#]],
+    );
+}
+
 /// Cy comes in the second repeat, Dee lays the handle down after the first and is back for the third; nobody waits longer
 /// for them than for anybody else.
 #[test]
