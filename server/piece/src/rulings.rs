@@ -368,6 +368,11 @@ pub fn line(line: Line, result: &AthleteResult) -> Line {
         Unplaced::Unranked => Instead::Unranked,
         Unplaced::Excluded => Instead::Excluded,
     });
+    if result.ruling.unplaced == Some(Unplaced::Excluded) {
+        // It does not count: no screen of the class shows its number, and it stands last.
+        let (margin, against_target, projected) = (None, None, None);
+        return Line { instead: unplaced, margin, against_target, projected, ..line };
+    }
     if !result.ruling.is_corrected() {
         return Line { instead: unplaced.or(line.instead), ..line };
     }

@@ -292,6 +292,12 @@ fn who_is_excluded_or_out_of_competition_keeps_the_result_and_has_no_place() {
         let lines = evening.session.standings().unwrap().lines.clone();
         let instead = lines.iter().find(|line| line.athlete == athlete(1)).unwrap().instead;
         assert!(matches!(instead, Some(Instead::Excluded | Instead::Unranked)), "{instead:?}");
+        if unplaced == Unplaced::Excluded {
+            let last = lines.last().unwrap();
+            assert_eq!((last.athlete, last.instead), (athlete(1), Some(Instead::Excluded)));
+            let number = (last.place, last.margin, last.against_target, last.projected);
+            assert_eq!(number, (None, None, None, None), "no screen of the class has its number");
+        }
         assert_eq!(evening.teams().first().unwrap().0, "blue", "red has nobody who is ranked");
     }
     evening.undone(3, 2);
