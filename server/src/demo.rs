@@ -27,7 +27,10 @@ use thole_protocol::{
 };
 use tokio::task::JoinSet;
 
-use crate::{Running, clock::Clock, config::ServeArgs, journal::sqlite::SqliteJournal, start};
+use crate::{
+    Running, clock::Clock, config::ServeArgs, journal::sqlite::SqliteJournal, printed::Printed,
+    start,
+};
 
 mod class;
 mod season;
@@ -83,7 +86,7 @@ pub async fn run(args: &DemoArgs) -> Result<(), String> {
 
 /// Says the next thing. When nobody reads any more the demo ends tidily, as other programs in a pipe do.
 fn say(text: &str) -> Result<(), String> {
-    let mut out = std::io::stdout().lock();
+    let mut out = Printed::here();
     writeln!(out, "{text}")
         .and_then(|()| out.flush())
         .map_err(|error| format!("The demo ends, because its output cannot be written: {error}."))

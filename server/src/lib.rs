@@ -27,6 +27,7 @@ pub mod open_files;
 pub mod orders;
 pub mod outbox;
 pub mod pages;
+pub mod printed;
 pub mod registry;
 pub mod secret;
 pub mod session;

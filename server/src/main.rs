@@ -28,7 +28,9 @@ use thole_server::{
     journal::sqlite::SqliteJournal,
     logs::{self, LogFormat},
     makers::{self, Makers},
-    manual, open_files, start,
+    manual, open_files,
+    printed::Printed,
+    start,
 };
 use thole_study::{
     fit::{self, FitArgs},
@@ -125,7 +127,7 @@ fn main() -> ExitCode {
             manual::pages(Program::command(), &folder).map(|()| ExitCode::SUCCESS)
         }
         Task::Completions { shell } => {
-            manual::completions(Program::command(), shell, &mut std::io::stdout().lock());
+            manual::completions(Program::command(), shell, &mut Printed::here());
             Ok(ExitCode::SUCCESS)
         }
     };
@@ -148,7 +150,7 @@ async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
         // The arguments name both or neither.
         _ => None,
     };
-    replay::run(args, session, &mut std::io::stdout().lock())?;
+    replay::run(args, session, &mut Printed::here())?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -156,8 +158,9 @@ async fn replay(args: &ReplayArgs) -> Result<ExitCode, String> {
 /// can check.
 #[tokio::main(flavor = "current_thread")]
 async fn copied(says: &str, file: &Path) -> Result<ExitCode, String> {
-    println!("{says}");
-    inspect::copied(file, &mut std::io::stdout().lock()).await.map(code)
+    let mut out = Printed::here();
+    writeln!(out, "{says}").map_err(|error| error.to_string())?;
+    inspect::copied(file, &mut out).await.map(code)
 }
 
 /// A script can tell from this, too, whether something is wrong.
@@ -167,7 +170,7 @@ fn code(is_well: bool) -> ExitCode {
 
 #[tokio::main(flavor = "current_thread")]
 async fn check(args: &CheckArgs) -> Result<ExitCode, String> {
-    let mut out = std::io::stdout().lock();
+    let mut out = Printed::here();
     let is_well = inspect::check(args, &mut out).await?;
     if !club::file(&args.data).exists() {
         return Ok(code(is_well));
@@ -179,19 +182,19 @@ async fn check(args: &CheckArgs) -> Result<ExitCode, String> {
 
 #[tokio::main(flavor = "current_thread")]
 async fn salvage(args: &SalvageArgs) -> Result<ExitCode, String> {
-    inspect::salvage(args, &mut std::io::stdout().lock()).await?;
+    inspect::salvage(args, &mut Printed::here()).await?;
     Ok(ExitCode::SUCCESS)
 }
 
 #[tokio::main(flavor = "current_thread")]
 async fn journal(args: &JournalArgs) -> Result<ExitCode, String> {
-    inspect::journal(args, &mut std::io::stdout().lock()).await?;
+    inspect::journal(args, &mut Printed::here()).await?;
     Ok(ExitCode::SUCCESS)
 }
 
 #[tokio::main(flavor = "current_thread")]
 async fn club(args: &ClubArgs) -> Result<ExitCode, String> {
-    command::run(args, &mut std::io::stdout().lock()).await.map(code)
+    command::run(args, &mut Printed::here()).await.map(code)
 }
 
 #[tokio::main(flavor = "current_thread")]
@@ -200,7 +203,7 @@ async fn fit(args: &FitArgs) -> Result<ExitCode, String> {
     if let Some(data) = &args.data {
         inspect::each_session(data, |session| past.extend(fit::of_session(&session))).await?;
     }
-    fit::run(args, past, &mut std::io::stdout().lock())?;
+    fit::run(args, past, &mut Printed::here())?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -213,11 +216,12 @@ fn coach_link(args: &CoachLinkArgs) -> Result<ExitCode, String> {
     let address = args.address.clone().or_else(|| makers::address(&args.data));
     let address = address.unwrap_or_else(|| makers::USUAL_ADDRESS.to_owned());
     let link = makers::link(address.trim_end_matches('/'), makers::new_key(&args.data)?);
-    if std::io::stdout().is_terminal() {
-        println!("{link}");
+    let says = if std::io::stdout().is_terminal() {
+        link
     } else {
-        println!("{}", makers::keep_link(&args.data, &link)?.display());
-    }
+        makers::keep_link(&args.data, &link)?.display().to_string()
+    };
+    writeln!(Printed::here(), "{says}").map_err(|error| error.to_string())?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -293,12 +297,13 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     prepare_keys(&running, &data, &own)?;
     // Before anybody is told that it listens: whoever stops it on reading that stops it cleanly.
     let mut terminate = signal(SignalKind::terminate()).map_err(|error| error.to_string())?;
-    println!("listening on {scheme}://{}", running.address);
+    // Whoever started it may have stopped reading; nobody who rows is to notice.
+    let mut out = std::io::stdout();
+    let _ = writeln!(out, "listening on {scheme}://{}", running.address).and_then(|()| out.flush());
     eprintln!(
         "In a browser, {} leads coach and athletes to their pages.",
         here(scheme, running.address)
     );
-    std::io::stdout().flush().map_err(|error| error.to_string())?;
     tokio::select! {
         // At once, and without a word to anybody: nothing more can be promised.
         failed = running.failed() => return Err(failed),

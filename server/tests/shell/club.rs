@@ -14,6 +14,7 @@ mod ruled;
 mod tables;
 
 mod taking;
+mod unread;
 
 use std::{path::Path, time::Duration};
 
