@@ -3,6 +3,7 @@
 
 use std::{
     fs::{self, File, OpenOptions},
+    io::ErrorKind,
     os::unix::fs::OpenOptionsExt,
     path::{Path, PathBuf},
 };
@@ -47,6 +48,9 @@ pub struct RestoreArgs {
 pub fn backup(args: &BackupArgs) -> Result<String, String> {
     let from = folder::file(&args.data);
     let source = readable(&from)?;
+    if args.file.exists() {
+        return Err(is_there(&args.file));
+    }
     let club = club::file(&args.data);
     let with_it =
         if club.exists() { Some(copied(&club, &beside(&args.file), What::Club)?) } else { None };
@@ -71,6 +75,25 @@ pub fn backup(args: &BackupArgs) -> Result<String, String> {
 enum What {
     Journal,
     Club,
+}
+
+/// Copies the club of a data folder, if there is one, beside a journal that was saved from there; returns what there is to say.
+pub(crate) fn saved_club(data: &Path, journal: &Path) -> Option<String> {
+    let from = club::file(data);
+    // A server started on the new file looks for its club there.
+    let starts = journal.file_name() == folder::file(data).file_name();
+    let to = match journal.parent() {
+        Some(folder) if starts => club::file(folder),
+        _ => beside(journal),
+    };
+    let (file, club) = (to.display(), from.display());
+    from.exists().then(|| match copied(&from, &to, What::Club) {
+        Ok(has) => format!("{file} has the club, {has}: keep the two together."),
+        Err(why) => format!(
+            "The club, {club}, is not saved with it. {why} Take the club of a backup, or have `thole-server club rebuild` make \
+             the results of pieces again from the journal, as guests\u{2019}."
+        ),
+    })
 }
 
 /// Where the club of a copy is.
@@ -160,7 +183,22 @@ fn readable(file: &Path) -> Result<Connection, String> {
 /// A new file that only this user can read, on the disk along with its entry in the folder.
 pub(crate) fn own_file(file: &Path) -> Result<(), String> {
     let made = OpenOptions::new().write(true).create_new(true).mode(0o600).open(file);
-    made.map(drop).map_err(|error| unwritten(file, &error))
+    made.map(drop).map_err(|error| {
+        if error.kind() == ErrorKind::AlreadyExists {
+            return is_there(file);
+        }
+        if error.kind() == ErrorKind::NotFound {
+            return format!("{} cannot be written: make its folder first.", file.display());
+        }
+        unwritten(file, &error)
+    })
+}
+
+fn is_there(file: &Path) -> String {
+    let file = file.display();
+    format!(
+        "{file} is there already, and nothing is overwritten: name a new file, or move that one away."
+    )
 }
 
 /// In one step, which reads the journal as it was at one instant however much is written in the meantime.

@@ -10,7 +10,10 @@ use serde_json::json;
 use thole_protocol::ids::JoinCode;
 use thole_study::Logged;
 
-use crate::journal::{Found, Journal, Record, sqlite::SqliteJournal};
+use crate::{
+    backup,
+    journal::{Found, Journal, Record, sqlite::SqliteJournal},
+};
 
 /// Which journal to check against its own tags.
 #[derive(Clone, Debug, clap::Args)]
@@ -160,6 +163,10 @@ pub async fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), Stri
             "Nothing of {} can be saved: go on with a backup.",
             args.data.display()
         ));
+    }
+    let club = backup::saved_club(&args.data, &args.out);
+    if let Some(says) = club {
+        writeln!(out, "{says}").map_err(told)?;
     }
     if is_whole && lost.is_empty() {
         let says = format!(

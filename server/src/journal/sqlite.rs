@@ -14,8 +14,7 @@ mod witness;
 mod writing;
 
 use std::{
-    fs::{File, OpenOptions, TryLockError},
-    os::unix::fs::OpenOptionsExt,
+    fs::{File, TryLockError},
     path::{Path, PathBuf},
     sync::{Arc, mpsc::SyncSender},
     thread,
@@ -34,6 +33,7 @@ use super::{
     Answer, Append, Found, Held, Journal, JournalError, SessionRow, Since, Slice, hand_over,
 };
 use crate::{
+    backup::own_file,
     clock::{Clock, Reckoned, Uptime},
     secret::SecretHash,
 };
@@ -201,8 +201,7 @@ impl SqliteJournal {
         if let Some(folder) = out.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             folder::made(folder).map_err(|error| told(&error))?;
         }
-        let made = OpenOptions::new().write(true).create_new(true).mode(0o600).open(out);
-        made.map_err(|error| told(&error))?;
+        own_file(out)?;
         let mut new = Connection::open(out).map_err(|error| told(&error))?;
         let missing = salvage::copy(&old, &mut new).map_err(|error| told(&error))?;
         drop(new);

@@ -62,7 +62,10 @@ async fn a_copy_made_while_it_runs_is_whole_and_a_server_goes_on_from_it() {
         let says = String::from_utf8_lossy(&told.stderr).into_owned();
         assert!(!told.status.success() && says.contains(why), "{words:?}: {says}");
     };
-    refused(&["backup", &copy, "--data", &data], "cannot be written");
+    refused(
+        &["backup", &copy, "--data", &data],
+        "copy is there already, and nothing is overwritten",
+    );
     refused(&["restore", &copy, "--data", &data], "is not empty");
     let nonsense = path("nonsense");
     fs::write(&nonsense, "a piece of 1,700 m, long and loose").unwrap();

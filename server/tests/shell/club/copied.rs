@@ -40,7 +40,13 @@ async fn a_copy_made_while_a_server_runs_has_the_club_and_it_goes_on_from_there(
     let before = export(Path::new(&data));
     drop((store, server));
     let (done, says) = program(&["backup", &copy, "--data", &data]);
-    assert!(!done && says.contains(&format!("{beside} cannot be written")), "{says}");
+    assert!(!done && says.contains(&format!("{copy} is there already")), "{says}");
+    let (done, says) = program(&["backup", &path("nowhere/copy"), "--data", &data]);
+    assert!(!done && says.contains("make its folder first"), "{says}");
+    fs::rename(&copy, path("away")).unwrap();
+    let (done, says) = program(&["backup", &copy, "--data", &data]);
+    assert!(!done && says.contains(&format!("{beside} is there already")), "{says}");
+    fs::rename(path("away"), &copy).unwrap();
     let (done, says) = program(&["check", "--data", &data]);
     assert!(done && says.ends_with("Club: 1 person, nothing is wrong.\n"), "{says}");
 
@@ -111,4 +117,33 @@ async fn a_club_that_says_two_things_of_a_seat_is_not_well() {
     }
     assert!(program(&["club", "rebuild", "--data", &words]).0);
     assert_eq!(store.check().unwrap(), Vec::<String>::new());
+}
+
+#[tokio::test]
+async fn what_is_saved_of_a_damaged_journal_has_the_club_or_says_that_it_has_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let data = path("data");
+    evenings(Path::new(&data), 1, &["Ana", "Bo"]).await;
+    let (done, says) = program(&["salvage", "--data", &data, "--out", &path("without")]);
+    assert!(done && !says.contains("club"), "there is none: {says}");
+    added(&mut Store::open(Path::new(&data)).unwrap(), "Ana Lima", None);
+
+    let (done, says) = program(&["salvage", "--data", &data, "--out", &path("saved")]);
+    let beside = format!("{}.club", path("saved"));
+    assert!(done && says.contains(&format!("{beside} has the club, 1 person")), "{says}");
+    let (done, says) = program(&["restore", &path("saved"), "--data", &path("again")]);
+    assert!(done && says.contains("its club has 1 person"), "{says}");
+    // Where a server can be started on it, the club has its own name.
+    let (done, says) = program(&["salvage", "--data", &data, "--out", &path("new/thole.db")]);
+    assert!(done && says.contains("club.sqlite has the club"), "{says}");
+    assert_eq!(export(Path::new(&path("new"))), export(Path::new(&data)));
+
+    fs::write(file(Path::new(&data)), "long and loose").unwrap();
+    let (done, says) = program(&["salvage", "--data", &data, "--out", &path("rest")]);
+    assert!(done && says.contains("is not saved with it"), "{says}");
+    assert!(says.contains("Take the club of a backup"), "{says}");
+    assert!(!Path::new(&format!("{}.club", path("rest"))).exists(), "no half club");
+    let (done, says) = program(&["salvage", "--data", &data, "--out", &path("rest")]);
+    assert!(!done && says.contains("rest is there already"), "{says}");
 }
