@@ -7,6 +7,7 @@ pub mod day;
 pub mod deed;
 pub mod handed;
 pub mod person;
+pub mod plausible;
 pub mod result;
 pub mod rowed;
 pub mod seating;

@@ -13,7 +13,10 @@ use thole_protocol::{
     units::{Decimetres, HalfSpm, Millis, decimetres, millis},
 };
 
-use crate::day::ClubDay;
+use crate::{
+    day::ClubDay,
+    plausible::{self, Beyond, Claim, Unlikely, odd_day},
+};
 
 /// Characters of a kind of machine, as the club writes it.
 pub const MACHINE_MAX: usize = 40;
@@ -45,8 +48,13 @@ impl Rowed {
     /// One sentence: why nobody can have rowed that. What is merely unlikely is nobody's error.
     pub fn work(&self, today: &ClubDay) -> Result<(Millis, Decimetres), String> {
         let work = work(&self.repeats, self.total)?;
-        if self.day > *today {
-            return Err(format!("{} is in the future; today is {today}.", self.day));
+        if let Some(says) = odd_day(&self.day, today) {
+            return Err(says);
+        }
+        if let Some(found) = self.unlikely()?
+            && found.beyond == Beyond::Fastest
+        {
+            return Err(found.asked());
         }
         if self.rate_half_spm.is_some_and(|rate| !(1..=limits::RATE_MAX_HALF_SPM).contains(&rate.0))
         {
@@ -58,6 +66,15 @@ impl Rowed {
         }
         checked_title(&self.title)?;
         Ok(work)
+    }
+
+    /// What is doubtful about it, if anything is.
+    ///
+    /// # Errors
+    /// One sentence: the piece or the result is none.
+    pub fn unlikely(&self) -> Result<Option<Unlikely>, String> {
+        let (time_ms, distance_dm) = work(&self.repeats, self.total)?;
+        Ok(plausible::unlikely(&Claim { repeats: self.repeats.clone(), time_ms, distance_dm }))
     }
 
     /// The finish as it is shown.
@@ -256,6 +273,11 @@ mod tests {
             Ok((Millis(462_300), Decimetres(20_000)))
         );
         assert!(rowed("2026-12-01", "7:42.3").work(&today).unwrap_err().contains("in the future"));
+        let ago = rowed("1800-11-30", "7:42.3").work(&today);
+        assert!(ago.unwrap_err().contains("is the year right?"));
+        let fast = rowed("2026-11-30", "1:45").work(&today);
+        assert!(fast.unwrap_err().contains("Meant: 1:45.0 a 500 m, which is 7:00.0?"));
+        assert!(rowed("2026-11-30", "16:01").work(&today).is_ok(), "slow is nobody's error");
         assert!(rowed("2026-11-30", "0").work(&today).unwrap_err().contains("nothing"));
         assert!(rowed("2026-11-30", "25:00:00").work(&today).unwrap_err().contains("24 hours"));
         let fast = Rowed { rate_half_spm: Some(HalfSpm(141)), ..rowed("2026-11-30", "7:42.3") };

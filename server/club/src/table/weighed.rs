@@ -3,15 +3,11 @@
 use std::collections::BTreeMap;
 
 use sha2::{Digest, Sha256};
-use thole_piece::{
-    limits::{Measure, implausible_mean},
-    question::{Middle, question},
-    standings,
-};
+use thole_piece::question::{Middle, question};
 use thole_protocol::{
-    spec::{Aim, Extent, PastResult, PieceSpec, Repeat},
+    spec::{Aim, PastResult, PieceSpec},
     total::Total,
-    units::{Decimetres, Millis, decimetres},
+    units::{Decimetres, Millis},
 };
 use uuid::Builder;
 
@@ -21,16 +17,12 @@ use super::{
     results::{COLUMNS, COLUMNS_MANY, ResultRow},
     sheet::{Row, Sheet},
 };
-use crate::{PersonId, ResultId, person::folded, rowed::total_words};
-
-/// Slower than this nobody is known to row, seconds for 500 m: as the questions about targets have it.
-const SLOWEST_S: f64 = 240.0;
-/// A pace between these, seconds for 500 m, is a usual one (common practice, no source).
-const USUAL_S: std::ops::RangeInclusive<f64> = 80.0..=180.0;
-/// Distances that are rowed often, most usual first (common practice, no source), metres.
-const OFTEN_M: [u32; 10] = [2_000, 5_000, 500, 1_000, 6_000, 10_000, 3_000, 1_500, 4_000, 250];
-/// Before this no club has kept results of a machine: a year with two figures, or a slip.
-const FIRST_YEAR: &str = "1950-01-01";
+use crate::{
+    PersonId, ResultId,
+    person::folded,
+    plausible::{Claim, Unlikely, odd_day, unlikely},
+    rowed::total_words,
+};
 
 /// Looks at a file of results: what each line would come to, and what people see of it.
 ///
@@ -155,9 +147,8 @@ impl<'a> Weighing<'a> {
         self.here.entry(same).or_insert(line);
         let is_foreign = row.result.is_none();
         let row = self.named(row, 0);
-        if row.day > self.club.today || row.day.as_str() < FIRST_YEAR {
-            let why = if row.day > self.club.today { "is in the future" } else { "is long ago" };
-            return Line::doubtful(line, format!("{} {why}: is the year right?", row.day), row);
+        if let Some(says) = odd_day(&row.day, &self.club.today) {
+            return Line::doubtful(line, says, row);
         }
         if let Some((says, meant)) = doubt {
             let line = Line::doubtful(line, says, row.clone());
@@ -223,16 +214,13 @@ impl<'a> Weighing<'a> {
 
     fn plausible(&self, line: u32, row: ResultRow) -> Line<ResultRow> {
         let Some(total) = row.total() else { return Line::new(line, row) };
-        let (metres, seconds) =
-            (f64::from(row.distance_dm.0) / 1e1, f64::from(row.time_ms.0) / 1e3);
-        let pace = seconds * 500.0 / metres;
-        let of_it = of_it(&row, total);
-        if implausible_mean(metres, seconds) || pace > SLOWEST_S {
-            let says = format!(
-                "{of_it} is {} than anybody is known to row.",
-                if pace > SLOWEST_S { "slower" } else { "faster" }
-            );
-            let meant = meant(&row, total);
+        let claim = Claim {
+            repeats: row.repeats.clone(),
+            time_ms: row.time_ms,
+            distance_dm: row.distance_dm,
+        };
+        if let Some(Unlikely { says, meant, .. }) = unlikely(&claim) {
+            let meant = meant.map(|(words, claim)| (words, as_meant(&row, claim)));
             let doubtful = Line::doubtful(line, says, row);
             return match meant {
                 Some((words, row)) => doubtful.meaning(words, Some(row)),
@@ -293,65 +281,16 @@ fn same_identity(line: u32, row: ResultRow, known: &KnownResult) -> Line<ResultR
     )
 }
 
-/// What was probably meant by a result that nobody rows: a pace, minutes that stand for hours, another distance, a nought.
-fn meant(row: &ResultRow, total: Total) -> Option<(String, ResultRow)> {
-    let metres = f64::from(row.distance_dm.0) / 1e1;
-    match total {
-        Total::Time { finish_ms } => {
-            let as_pace = f64::from(finish_ms.0) / 1e3;
-            if USUAL_S.contains(&as_pace) && !is_single(&row.repeats, 500) {
-                let whole = thole_protocol::units::millis(as_pace * metres * 2.0);
-                let meant = ResultRow { time_ms: whole, ..row.clone() };
-                let whole = total_words(standings::as_shown(Total::Time { finish_ms: whole }));
-                let words = format!("{} a 500 m, which is {whole}", total_words(total));
-                return Some((words, meant));
-            }
-            let by_hours = Millis(finish_ms.0 / 60);
-            if USUAL_S.contains(&(f64::from(by_hours.0) / 2.0 / metres)) {
-                let words = format!(
-                    "{}: minutes stand for hours",
-                    total_words(Total::Time { finish_ms: by_hours })
-                );
-                return Some((words, ResultRow { time_ms: by_hours, ..row.clone() }));
-            }
-            let [Repeat { work: Extent::Distance { .. }, .. }] = row.repeats.as_slice() else {
-                return None;
-            };
-            let fits = |whole: &&u32| {
-                USUAL_S.contains(&(f64::from(finish_ms.0) / 2.0 / f64::from(**whole)))
-            };
-            let distance_dm = Decimetres(10 * OFTEN_M.iter().find(fits)?);
-            let repeats =
-                vec![Repeat { work: Extent::Distance { distance_dm }, rest_ms: Millis(0) }];
-            let meant = ResultRow { repeats, distance_dm, result: None, ..row.clone() };
-            let meant = ResultRow { result: Some(said_id(&meant, 0)), ..meant };
-            Some((format!("{} for {}", total_words(total), meant.work()), meant))
-        }
-        Total::Distance { distance_dm } => {
-            let with_nought = decimetres(f64::from(distance_dm.0) * 1e1);
-            let pace = f64::from(row.time_ms.0) / 1e3 * 500.0 / (f64::from(with_nought.0) / 1e1);
-            USUAL_S.contains(&pace).then(|| {
-                let words = format!(
-                    "{}: a nought is missing",
-                    total_words(Total::Distance { distance_dm: with_nought })
-                );
-                (words, ResultRow { distance_dm: with_nought, ..row.clone() })
-            })
-        }
+/// The row as it was probably meant; of another piece it is another result.
+fn as_meant(row: &ResultRow, claim: Claim) -> ResultRow {
+    let Claim { repeats, time_ms, distance_dm } = claim;
+    let is_same_piece = repeats == row.repeats;
+    let meant = ResultRow { repeats, time_ms, distance_dm, ..row.clone() };
+    if is_same_piece {
+        return meant;
     }
-}
-
-fn is_single(repeats: &[Repeat], metres: u32) -> bool {
-    matches!(repeats, [Repeat { work: Extent::Distance { distance_dm }, .. }] if distance_dm.0 == 10 * metres)
-}
-
-/// `7:40.0 for 500m`, `2400m in 20min`.
-fn of_it(row: &ResultRow, total: Total) -> String {
-    let by = match Measure::of(&PieceSpec::of(row.repeats.clone())) {
-        Some(Measure::Time(_)) => "in",
-        Some(Measure::Distance(_)) | None => "for",
-    };
-    format!("{} {by} {}", total_words(total), row.work())
+    let meant = ResultRow { result: None, ..meant };
+    ResultRow { result: Some(said_id(&meant, 0)), ..meant }
 }
 
 /// The identity of a result that a file has without one (RFC 9562 version 8): whoever imports the file again gets the same.

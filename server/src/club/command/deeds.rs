@@ -3,6 +3,7 @@
 use clap::Subcommand;
 use thole_club::{
     Best, ClubDay, Deed, DeedNo, Doer, Done, Reach, Rowed,
+    plausible::Beyond,
     rowed::{read_piece, read_total},
 };
 use thole_protocol::units::HalfSpm;
@@ -129,6 +130,9 @@ pub struct More {
     /// What the piece was called
     #[arg(long)]
     pub title: Option<String>,
+    /// It is right, though slower than anybody is known to row
+    #[arg(long)]
+    pub sure: bool,
 }
 
 impl More {
@@ -182,6 +186,7 @@ pub(super) fn run(store: &mut Store, task: &DeedTask, now: u64) -> Result<String
                 machine: more.machine.clone(),
                 title: more.title.clone().unwrap_or_default(),
             };
+            asked_about(&rowed, more.sure)?;
             let typed = store.type_result(&person, &rowed, None, &doer)?;
             Ok(format!("{} has it ({}).{}\n", person.called, typed.result, undo(typed.deed)))
         }
@@ -198,6 +203,7 @@ pub(super) fn run(store: &mut Store, task: &DeedTask, now: u64) -> Result<String
             rowed.rate_half_spm = more.rate()?.or(rowed.rate_half_spm);
             rowed.machine = more.machine.clone().or(rowed.machine);
             rowed.title = more.title.clone().unwrap_or(rowed.title);
+            asked_about(&rowed, more.sure)?;
             let done = store.correct_said(&result, &rowed, reason, &doer)?;
             Ok(format!("It is put right.{}\n", undo(done.deed)))
         }
@@ -227,6 +233,16 @@ pub(super) fn run(store: &mut Store, task: &DeedTask, now: u64) -> Result<String
                 [..] => Ok(told.join("\n") + "\n"),
             }
         }
+    }
+}
+
+/// What is slower than anybody is known to row is kept when somebody says that they are sure.
+fn asked_about(rowed: &Rowed, is_sure: bool) -> Result<(), String> {
+    match rowed.unlikely()? {
+        Some(found) if found.beyond == Beyond::Slowest && !is_sure => {
+            Err(format!("{} If it is right as it stands, add --sure.", found.asked()))
+        }
+        Some(_) | None => Ok(()),
     }
 }
 
