@@ -12,7 +12,8 @@ use std::{
 
 use clap::{Args, Subcommand};
 use serde::Serialize;
-use thole_club::{ClubDay, Doer, Zone, table::TableKind};
+use thole_club::{ClubDay, Doer, Zone, rowed::read_piece, table::TableKind};
+use thole_protocol::shown::repeats_text;
 
 pub use deeds::{DeedTask, More};
 pub use keys::{CoachTask, KeyTask, LinkArgs, RoleWord};
@@ -20,7 +21,7 @@ pub use tables::Import;
 
 use super::{
     rebuild::rebuild,
-    store::{Store, Wanted},
+    store::{Listed, Store, Wanted},
 };
 use crate::clock::Clock;
 
@@ -126,17 +127,25 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
             format!("{} is in the club ({}).\n", person.called, person.person)
         }
         ClubTask::Results { name, piece, from, to, most, json } => {
+            // As it is kept, however it was typed: `2 km`, `6 x 350 rest 1:15`.
+            let work = piece.as_deref().map(read_piece).transpose()?;
             let wanted = Wanted {
                 name: name.clone(),
-                // As it is kept, however it was typed: `2000 m`.
-                work: piece.as_deref().map(|work| work.split_whitespace().collect()),
+                work: work.as_deref().map(repeats_text),
                 from: from.clone().unwrap_or_else(ClubDay::first),
                 to: to.clone().unwrap_or_else(ClubDay::last),
                 most: *most,
                 ..Wanted::default()
             };
-            let results = read()?.results(&wanted)?;
-            if *json { lines(&results)? } else { table::results(&results, *most) }
+            let store = read()?;
+            let results = newest(&store, &wanted)?;
+            if *json {
+                lines(&results)?
+            } else if results.is_empty() && wanted.work.is_some() {
+                table::no_such_piece(&store.works(&wanted)?)
+            } else {
+                table::results(&results, *most)
+            }
         }
         ClubTask::Deed(task) => deeds::run(&mut Store::open(data)?, task, now)?,
         ClubTask::Key(task) => keys::run(&mut Store::open(data)?, data, task, now)?,
@@ -203,6 +212,35 @@ pub fn check(store: &Store, out: &mut dyn Write) -> Result<bool, String> {
     }
     print(says.as_bytes(), out)?;
     Ok(wrong.is_empty())
+}
+
+/// As many as are wanted. What was rowed together stands together, the best place first.
+fn newest(store: &Store, wanted: &Wanted) -> Result<Vec<Listed>, String> {
+    let mut results = store.results(wanted)?;
+    let most = usize::try_from(wanted.most).unwrap_or(usize::MAX);
+    if results.len() >= most
+        && let Some(oldest) = results.last().map(|of| of.day.clone())
+    {
+        // Of its oldest day the store has given any, and not those of the last piece.
+        let day: ClubDay = oldest.parse()?;
+        results.retain(|of| of.day != oldest);
+        let all = Wanted { from: day.clone(), to: day, most: u32::MAX, ..wanted.clone() };
+        results.extend(store.results(&all)?);
+    }
+    in_their_order(&mut results);
+    results.truncate(most);
+    Ok(results)
+}
+
+/// Newest first; what was rowed together stands together, best place first.
+fn in_their_order(results: &mut [Listed]) {
+    let place = |of: &Listed| (of.place.is_none(), of.place);
+    results.sort_by(|a, b| {
+        let newest = (&b.day, b.at_unix_ms).cmp(&(&a.day, a.at_unix_ms));
+        let together = (&a.session, a.piece).cmp(&(&b.session, b.piece));
+        let name = (&a.name, &a.result).cmp(&(&b.name, &b.result));
+        newest.then(together).then(place(a).cmp(&place(b))).then(name)
+    });
 }
 
 fn many(count: usize, one: &str) -> String {

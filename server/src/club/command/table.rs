@@ -48,6 +48,18 @@ pub(super) fn results(all: &[Listed], most: u32) -> String {
     text
 }
 
+/// Which pieces there are when nobody has rowed the one that was asked for, most often rowed first.
+pub(super) fn no_such_piece(works: &[(String, u32)]) -> String {
+    let known: Vec<String> =
+        works.iter().map(|(work, results)| format!("{work} ({results})")).collect();
+    match known.as_slice() {
+        [] => "There is no such result, and none of any other piece.\n".to_owned(),
+        [..] => {
+            format!("There is no such result. Pieces with results are: {}.\n", known.join(", "))
+        }
+    }
+}
+
 /// What was done; what can be undone has its number in front.
 pub(super) fn deeds(all: &[Deed], zone: &Zone) -> String {
     if all.is_empty() {

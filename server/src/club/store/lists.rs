@@ -1,5 +1,7 @@
 //! Lists of people and results, as somebody has asked for them.
 
+use std::{cmp::Reverse, collections::BTreeMap};
+
 use rusqlite::{Row, params};
 use thole_club::{ClubDay, Person, PersonId, person::folded};
 pub use thole_protocol::club::{Listed, PersonLine};
@@ -140,6 +142,20 @@ impl Store {
                 Ok(all)
             }
         }
+    }
+
+    /// Which pieces there are of what is wanted, whatever the piece, and how many results each has: most often rowed first.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn works(&self, wanted: &Wanted) -> Result<Vec<(String, u32)>, ClubError> {
+        let mut works: BTreeMap<String, u32> = BTreeMap::new();
+        for of in self.results(&Wanted { work: None, most: u32::MAX, ..wanted.clone() })? {
+            *works.entry(of.work).or_default() += 1;
+        }
+        let mut works: Vec<(String, u32)> = works.into_iter().collect();
+        works.sort_by_key(|(_, results)| Reverse(*results));
+        Ok(works)
     }
 
     /// The one result whose identity begins so.

@@ -66,7 +66,41 @@ async fn a_guests_result_is_found_given_to_a_person_and_taken_back_while_a_serve
         lines(data, &["results", "--piece", "300 m", "--from", "2026-12-02", "--json"]).len(),
         4
     );
-    assert_eq!(told(data, &["results", "--piece", "2000m"]), "There is no such result.\n");
+    for same in ["300", "300 metres", "0.3km"] {
+        assert_eq!(lines(data, &["results", "--piece", same, "--json"]).len(), 8, "{same}");
+    }
+    refused(data, &["results", "--piece", "long"], "type one like 1700m");
+    assert_eq!(
+        told(data, &["results", "--piece", "2000m"]),
+        "There is no such result. Pieces with results are: 300m (8).\n"
+    );
+    let what =
+        |of: &Value| (of["day"].to_string(), of["piece"].to_string(), of["called"].to_string());
+    let in_order: Vec<_> = lines(data, &["results", "--json"]).iter().map(what).collect();
+    let (ana, bo) = ("\"Ana\"", "\"Bo\"");
+    let (first, second) = ("\"2026-12-01\"", "\"2026-12-02\"");
+    let owned = |(day, piece, name): (&str, &str, &str)| (day.into(), piece.into(), name.into());
+    assert_eq!(
+        in_order,
+        [
+            (second, "1", ana),
+            (second, "1", bo),
+            (second, "0", ana),
+            (second, "0", bo),
+            (first, "1", ana),
+            (first, "1", bo),
+            (first, "0", ana),
+            (first, "0", bo),
+        ]
+        .map(owned)
+    );
+    for most in [1, 3, 5] {
+        let some: Vec<_> = lines(data, &["results", "--json", "--most", &most.to_string()])
+            .iter()
+            .map(what)
+            .collect();
+        assert_eq!(some, in_order[..most], "the newest, and not any of that day");
+    }
     let most = told(data, &["results", "--most", "3"]);
     assert!(most.ends_with("These are the newest 3; --most shows more.\n"), "{most}");
 
@@ -149,6 +183,29 @@ async fn a_guests_result_is_found_given_to_a_person_and_taken_back_while_a_serve
     assert_eq!(others(&export(data)), others(&before), "as if nothing had been given");
     assert!(told(data, &["check"]).ends_with("2 people, nothing is wrong.\n"));
     drop(server);
+}
+
+#[test]
+fn what_nobody_rows_is_refused_or_asked_about_where_it_is_typed() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path();
+    told(data, &["add", "Ana Berg"]);
+    for (day, piece, result, why) in [
+        ("2024-11-02", "2000m", "1:10", "1:10.0 for 2000m is faster than anybody is known to row."),
+        ("2024-11-02", "2000m", "1:45", "Meant: 1:45.0 a 500 m, which is 7:00.0?"),
+        ("2024-11-02", "500m", "7:40", "Meant: 7:40.0 for 2000m? If it is right as it stands"),
+        ("1800-11-02", "2000m", "7:40", "is long ago: is the year right?"),
+        ("2399-11-02", "2000m", "7:40", "is in the future: is the year right?"),
+    ] {
+        refused(data, &["type", "Ana Berg", day, piece, result], why);
+    }
+    let slow = told(data, &["type", "Ana Berg", "2024-11-02", "500m", "7:40", "--sure"]);
+    let slow = slow.split(['(', ')']).nth(1).unwrap();
+    refused(data, &["correct", slow, "--to", "7:41", "--reason", "misread"], "add --sure.");
+    told(data, &["correct", slow, "--to", "1:41", "--reason", "a digit"]);
+    let sure = &["type", "Ana Berg", "2024-11-02", "2000m", "1:10", "--sure"];
+    refused(data, sure, "is faster than anybody is known to row");
+    assert_eq!(told(data, &["best", "ana b"]), "500m: 1:41.0 on 2024-11-02 (typed or imported)\n");
 }
 
 /// A line without the identity that it begins with.
