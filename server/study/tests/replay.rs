@@ -382,12 +382,12 @@ fn a_session_is_told_from_its_journal() {
     let session::SessionReplay { lines, differs, effects } = session::replay(evening(), &asked);
     assert_eq!(differs, []);
     expect![[r#"
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.25,"projected":310.313,"low":305.704,"high":315.834,"chance":0.115,"rank":2}
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":0.5,"projected":309.581,"low":306.374,"high":312.993,"chance":0.076,"rank":2}
-        {"group":"KAMURETA","athlete":"Ana","piece":"0","share":1,"result":309.091,"rank":2}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.25,"projected":448.005,"low":439.415,"high":459.769,"chance":0.885,"rank":1}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":0.5,"projected":444.693,"low":439.205,"high":451.483,"chance":0.996,"rank":1}
-        {"group":"KAMURETA","athlete":"Bo","piece":"0","share":1,"result":447.368,"rank":1}
+        {"group":"KAMURETA","athlete":"Ana","piece":"1","share":0.25,"projected":310.313,"low":305.704,"high":315.834,"chance":0.115,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"1","share":0.5,"projected":309.581,"low":306.374,"high":312.993,"chance":0.076,"rank":2}
+        {"group":"KAMURETA","athlete":"Ana","piece":"1","share":1,"result":309.091,"rank":2}
+        {"group":"KAMURETA","athlete":"Bo","piece":"1","share":0.25,"projected":448.005,"low":439.415,"high":459.769,"chance":0.885,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"1","share":0.5,"projected":444.693,"low":439.205,"high":451.483,"chance":0.996,"rank":1}
+        {"group":"KAMURETA","athlete":"Bo","piece":"1","share":1,"result":447.368,"rank":1}
     "#]]
     .assert_eq(&text(&lines));
     expect![[r#"

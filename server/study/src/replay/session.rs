@@ -26,8 +26,8 @@ use crate::Logged;
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Differs {
     group: String,
-    /// Counted from 0.
-    piece: u16,
+    /// Counted from 1.
+    piece: u32,
     /// Which record of the piece.
     revision: u32,
     /// What differs, by seats.
@@ -62,8 +62,8 @@ struct Sighting {
     own: Own,
 }
 
-/// Replays a session: by piece and athlete, then by share, each with the number of the piece counted from 0
-/// as on the wire. Athletes who are not ranked by then, and pieces that nobody rowed, have no lines.
+/// Replays a session: by piece and athlete, then by share, each with the number of the piece counted from 1
+/// as everywhere that people read it. Athletes who are not ranked by then, and pieces that nobody rowed, have no lines.
 #[must_use]
 pub fn replay(logged: Logged, shares: &[Share]) -> SessionReplay {
     let Logged { name: group, records } = logged;
@@ -77,7 +77,7 @@ pub fn replay(logged: Logged, shares: &[Share]) -> SessionReplay {
         for output in session.apply(at, &input) {
             let group = group.clone();
             if let Output::SettledDiffers { piece, revision, what } = output {
-                let piece = piece.0;
+                let piece = counted(piece);
                 replayed.differs.push(Differs { group, piece, revision, differs: what });
             } else if let Output::Event { event: Event { what, .. }, .. } = output {
                 if let Happening::CallSent(sent) = &what {
@@ -149,7 +149,7 @@ fn listed(
         let line = |athlete: AthleteId, share: Share, seen: Seen, rank: Option<u32>| Line {
             group: group.to_owned(),
             athlete: session.name(athlete).map_or_else(|| athlete.to_string(), str::to_owned),
-            piece: piece.piece.0.to_string(),
+            piece: counted(piece.piece).to_string(),
             share,
             seen,
             rank,
@@ -170,6 +170,11 @@ fn listed(
         all.extend(lines.into_iter().map(|(line, _)| line));
     }
     all
+}
+
+/// As people count pieces.
+fn counted(PieceNo(piece): PieceNo) -> u32 {
+    u32::from(piece) + 1
 }
 
 fn score(margin: Margin, ranking: Ranking) -> i64 {

@@ -364,7 +364,7 @@ async fn replay_prints_where_a_record_is_not_what_the_strokes_give() {
     journal.append(append).await.unwrap();
     let says = replay();
     assert!(
-        says.contains(r#""piece":0,"revision":2,"differs":"#) && says.contains("seat 0"),
+        says.contains(r#""piece":1,"revision":2,"differs":"#) && says.contains("seat 0"),
         "{says}"
     );
 }
