@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use thole_protocol::{
+    client_msg::Role,
     event::{Event, Happening},
     ids::{AthleteId, EventNo, PieceNo},
     server_msg::Welcome,
@@ -36,6 +37,7 @@ impl Mirror {
                 // Nothing of another piece, or of another attempt at this one, is taken for part of this.
                 if *piece != self.now.current || matches!(phase, Phase::Counting { .. }) {
                     (self.now.own, self.now.call) = (None, None);
+                    self.now.calls.clear();
                 }
                 self.now.current = *piece;
                 if let Some(view) = self.piece_mut(*piece) {
@@ -88,13 +90,18 @@ impl Mirror {
                 }
             }
             Happening::SessionClosed => self.now.closed = true,
-            Happening::FalseStart { .. }
-            | Happening::Call { .. }
-            | Happening::CallArmed { .. }
+            Happening::CallArmed { .. }
             | Happening::CallSent(_)
             | Happening::CallEnded { .. }
             | Happening::CallTakenBack { .. }
-            | Happening::CallEffect(_)
+            | Happening::CallEffect(_) => {
+                // As in a welcome: athletes are told of their own call alone.
+                if self.now.role != Role::Athlete {
+                    self.now.calls.push(event.clone());
+                }
+            }
+            Happening::FalseStart { .. }
+            | Happening::Call { .. }
             | Happening::SecondDevice { .. }
             | Happening::LooksLike { .. }
             | Happening::ClockSet { .. }

@@ -61,7 +61,9 @@ impl ResultsTold {
     }
 }
 
-fn is_over(phase: Phase) -> bool {
+/// Whether nothing of a piece is rowed any more.
+#[must_use]
+pub fn is_over(phase: Phase) -> bool {
     match phase {
         Phase::Finished { .. } | Phase::Stopped { .. } => true,
         Phase::Gathering

@@ -1,6 +1,6 @@
 //! A roster as a table of text: name, team, target, plan, heart limit, past results, one athlete per line.
 
-use std::path::Path;
+use std::{collections::BTreeSet, path::Path};
 
 use thole_protocol::{
     spec::{Aim, AthleteSpec, Extent, PieceSpec, Plan, RosterEntry, Target},
@@ -67,6 +67,18 @@ pub struct Roster {
     pub entries: Vec<RosterEntry>,
     /// Columns of the heading that are not ours, as they are written there: nothing is read from them.
     pub unread: Vec<String>,
+    /// Ours that something was read from, in their usual order.
+    pub columns: Vec<&'static str>,
+    /// What stands where a name should and looks like none, with the line that it is on, counted from 1.
+    pub odd_names: Vec<(usize, String)>,
+}
+
+/// Whether this is what people are called: letters, and no sign that stands in a path, an address or a number.
+fn looks_like_a_name(name: &str) -> bool {
+    let is_odd = |c: char| "/\\@:;<>{}[]|=*~^_#%$+?!".contains(c);
+    name.chars().any(char::is_alphabetic)
+        && !name.starts_with(|c: char| c.is_ascii_digit())
+        && !name.chars().any(is_odd)
 }
 
 /// The columns, in the order they have without a heading.
@@ -104,6 +116,7 @@ pub struct Words<'a> {
 /// ```
 pub fn roster(text: &str, pieces: &[By]) -> Result<Roster, String> {
     let (mut entries, mut unread) = (Vec::new(), Vec::new());
+    let (mut columns_read, mut odd_names) = (BTreeSet::new(), Vec::new());
     let mut columns: Option<Vec<String>> = None;
     // Lines may end as on Windows or on an old Macintosh.
     let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n").replace('\r', "\n");
@@ -141,13 +154,17 @@ pub fn roster(text: &str, pieces: &[By]) -> Result<Roster, String> {
             heart_limit: cell("heart_limit"),
             past: cell("past"),
         };
+        columns_read.extend((0..).zip(COLUMNS).filter(|(_, column)| cell(column).is_some()));
+        let odd = words.name.filter(|name| !looks_like_a_name(name));
+        odd_names.extend(odd.map(|name| (nth + 1, name.to_owned())));
         let entry = entry(words, pieces).map_err(|says| format!("Line {}: {says}", nth + 1))?;
         entries.push(entry);
     }
     if entries.is_empty() {
         return Err("There is nobody in it; write name,team,target,plan,heart_limit,past.".into());
     }
-    Ok(Roster { entries, unread })
+    let columns = columns_read.into_iter().map(|(_, column): (usize, _)| column).collect();
+    Ok(Roster { entries, unread, columns, odd_names })
 }
 
 /// What occurs most often in the first line; a comma when nothing does.
@@ -335,6 +352,19 @@ mod tests {
             targets(&[By::Over, By::Distance]),
             [vec![no, yes], vec![no, yes], vec![no, yes], vec![]]
         );
+    }
+
+    #[test]
+    fn it_is_said_what_was_read_and_which_lines_have_no_name() {
+        let text =
+            "Ida Fenn,,5:06\nfoo/bar\nJ\u{fc}rg O'Brien-Lima\n1700m\n\n\u{5c0f}\u{6797}\n6:31,5\n";
+        let read = roster(text, &[By::Distance]).unwrap();
+        assert_eq!(read.columns, ["name", "team", "target"]);
+        let odd: Vec<_> =
+            read.odd_names.iter().map(|(line, name)| (*line, name.as_str())).collect();
+        assert_eq!(odd, [(2, "foo/bar"), (4, "1700m"), (7, "6:31")]);
+        let read = roster("Target,Name\n,Ida Fenn\n", &[By::Distance]).unwrap();
+        assert_eq!((read.columns, read.odd_names), (vec!["name"], vec![]));
     }
 
     #[test]

@@ -5,13 +5,13 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::AthleteId,
     results_table::{mark_text, ruling_texts},
-    shown::{Tenths, pace_text, time_text, total_text},
+    shown::{Tenths, distance_text, pace_text, time_text, total_text},
     spec::Ranking,
     standing::{
         AthleteResult, Doing, Instead, Line, Notice, Outcome, Projected, Standings, TeamLine,
     },
     total::{Gap, Margin, Total},
-    units::Millis,
+    units::{Decimetres, Millis},
 };
 
 /// Longest name that keeps the columns straight.
@@ -63,7 +63,10 @@ fn line_text(line: &Line, names: &BTreeMap<AthleteId, String>, ranking: Ranking)
 fn team_text(team: &TeamLine, ranking: Ranking, lines: &[Line]) -> String {
     let place = team.place.map_or("-".into(), |place| place.to_string());
     let by_time = lines.iter().any(|l| l.margin.is_some_and(|m| m.gap.dm().is_some()));
-    let mean = team.mean_margin.map_or("not ranked yet".into(), |mean| match (ranking, by_time) {
+    // Once somebody has a place, a team without one has fewer who have than count.
+    let is_ranked = lines.iter().any(|line| line.place.is_some());
+    let none = if is_ranked { "too few with a place" } else { "not ranked yet" };
+    let mean = team.mean_margin.map_or(none.into(), |mean| match (ranking, by_time) {
         (Ranking::Share, _) => share_text(mean),
         (Ranking::Amount, false) => format!("{} s", tenths_text(mean, 100)),
         (Ranking::Amount, true) => format!("{} m", tenths_text(mean, 1)),
@@ -118,11 +121,8 @@ pub fn result_text(
             if !rowed {
                 return String::new();
             }
-            format!(
-                "{} m in {}",
-                result.distance_dm.0 / 10,
-                time_text(result.time_ms, Tenths::Always)
-            )
+            let rowed = distance_text(whole_metres(result.distance_dm));
+            format!("{rowed} in {}", time_text(result.time_ms, Tenths::Always))
         },
         total_text,
     );
@@ -158,11 +158,12 @@ pub fn notice_text(notice: &Notice, names: &BTreeMap<AthleteId, String>) -> Stri
     use thole_protocol::standing::About;
     let pace = |ms: Millis| pace_text(ms);
     let rate = |half: thole_protocol::units::HalfSpm| f64::from(half.0) / 2.0;
+    let at = |dm: Decimetres| distance_text(whole_metres(dm));
     let about = match notice.about {
-        About::Stopped { done_dm } => format!("has stopped after {} m", done_dm.0 / 10),
+        About::Stopped { done_dm } => format!("has stopped after {}", at(done_dm)),
         About::StoppedUnheard { done_dm, .. } => format!(
-            "stopped after {} m and has not been heard for a minute; look after them, or have somebody call",
-            done_dm.0 / 10
+            "stopped after {} and has not been heard for a minute; look after them, or have somebody call",
+            at(done_dm)
         ),
         About::NotHeard { .. } => "is not heard".into(),
         About::HeartRate { heart_bpm, limit_bpm } => {
@@ -202,7 +203,7 @@ pub fn notice_text(notice: &Notice, names: &BTreeMap<AthleteId, String>) -> Stri
             apart_ms.unsigned_abs() % 1_000 / 100
         ),
         About::MachineReset { done_dm } => {
-            format!("has a machine that was reset at {} m; the parts are joined", done_dm.0 / 10)
+            format!("has a machine that was reset at {}; the parts are joined", at(done_dm))
         }
     };
     format!("{} {about}.", name_of(notice.athlete, names))
@@ -218,6 +219,11 @@ pub fn doing_text(doing: Doing) -> &'static str {
         Doing::Stopped => "stopped",
         Doing::Finished => "finished",
     }
+}
+
+/// Of somebody on the way, tenths of a metre are noise.
+fn whole_metres(Decimetres(dm): Decimetres) -> Decimetres {
+    Decimetres(dm / 10 * 10)
 }
 
 fn name_of(athlete: AthleteId, names: &BTreeMap<AthleteId, String>) -> &str {
@@ -249,7 +255,7 @@ fn tenths_text(number: i64, of: i64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use thole_protocol::units::{Decimetres, Ppm};
+    use thole_protocol::units::Ppm;
     use uuid::Uuid;
 
     use super::*;

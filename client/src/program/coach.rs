@@ -22,10 +22,12 @@ mod action;
 mod asking;
 mod create;
 mod lead;
+mod numbers;
 mod ordered;
 mod results;
 mod ruling;
 mod telling;
+mod typed;
 
 /// How long an order on the command line waits for its answer, in real time; then it says so and ends.
 const ANSWER_LIMIT: Duration = Duration::from_secs(15);

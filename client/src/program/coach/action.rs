@@ -24,7 +24,7 @@ use super::{
     Answer, Given, PieceArgs, Place, answer,
     asking::{WhoJoins, asking},
     create::RankBy,
-    grace,
+    grace, numbers,
     ordered::{Ordered, done},
     results::ResultsArgs,
     ruling::Rule,
@@ -119,10 +119,10 @@ pub(crate) enum Action {
     Call(CallArgs),
     /// Takes a call back; while leading, the last one if no number is given
     TakeBack {
-        /// The call's number, as `call` printed it
-        call: Option<Uuid>,
+        /// The call's number, as `call` printed it, or the beginning of it
+        call: Option<String>,
     },
-    /// Starts the next repeat now
+    /// Starts the next repeat in five seconds; whoever is still in the repeat before rows it to its end and goes straight on
     NextRepeat,
     /// Stops the piece for everybody; what was rowed is kept
     Stop,
@@ -320,10 +320,10 @@ pub(crate) fn give(
             return Ok(Ordered { command, name: "call", call: Some(id), makes_secrets: false });
         }
         Action::TakeBack { call } => {
-            let call = call
-                .map(CallId)
+            let typed = call.map(|typed| numbers::call(mirror, &typed)).transpose()?;
+            let call = typed
                 .or(last_call)
-                .ok_or("Say which call: its number is printed when it is sent, and in status.")?;
+                .ok_or("Say which call: its number is printed when it is sent.")?;
             ("take-back", Order::TakeBack { call })
         }
         Action::NextRepeat => ("next-repeat", Order::NextRepeat),
@@ -342,7 +342,13 @@ pub(crate) fn give(
 
 /// The athletes of a table; columns that nothing is read from are named, since one may be a typing slip.
 pub(super) fn read_table(file: &Path, pieces: &[By]) -> Result<Vec<RosterEntry>, String> {
-    let Roster { entries, unread } = roster::load(file, pieces)?;
+    let Roster { entries, unread, columns, odd_names } = roster::load(file, pieces)?;
+    eprintln!("Read of each athlete: {} ({} in all).", columns.join(", "), entries.len());
+    for (line, name) in odd_names {
+        eprintln!(
+            "Line {line}: \"{name}\" does not look like a name. If it is none, remove \"{name}\"."
+        );
+    }
     if !unread.is_empty() {
         eprintln!(
             "Nothing is read from {}; the columns are {}.",

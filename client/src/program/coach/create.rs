@@ -26,7 +26,7 @@ const ADD_MAX: usize = 500;
 #[derive(Args)]
 pub(crate) struct CreateArgs {
     /// What people call the session
-    #[arg(long, value_parser = clap::builder::NonEmptyStringValueParser::new())]
+    #[arg(long, value_parser = title)]
     title: String,
     /// Table of athletes: name,team,target,plan,heart_limit,past
     #[arg(long, value_name = "FILE.csv")]
@@ -52,6 +52,15 @@ pub(crate) struct CreateArgs {
     /// How long a call can be taken back before it goes out
     #[arg(long, value_name = "TIME")]
     grace: Option<String>,
+}
+
+/// Spaces are no title.
+fn title(typed: &str) -> Result<String, String> {
+    let title = typed.trim();
+    if title.is_empty() {
+        return Err("say what people call the session, such as Wednesday".to_owned());
+    }
+    Ok(title.to_owned())
 }
 
 impl CreateArgs {
@@ -205,4 +214,17 @@ async fn fill(
         }
     }
     Ok(joined)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_title_has_something_in_it() {
+        assert_eq!(title(" Wednesday, hall 2 "), Ok("Wednesday, hall 2".to_owned()));
+        for nothing in ["", " ", " \t\u{a0} "] {
+            assert!(title(nothing).unwrap_err().contains("such as Wednesday"), "{nothing:?}");
+        }
+    }
 }

@@ -2,18 +2,17 @@
 
 use std::{collections::BTreeMap, time::Duration};
 
-use clap::Parser;
 use serde_json::json;
 use thole::{
     coach::{Coach, CoachNews},
-    results::ResultsTold,
+    results::{self, ResultsTold},
     table::{notice_text, standings_text},
 };
 use thole_protocol::{
     close::Close,
     event::Happening,
     ids::{CallId, CommandId},
-    standing::{Notice, Overview},
+    standing::{Line, Notice, Overview, Standings},
     units::{At, Millis},
 };
 use tokio::sync::mpsc;
@@ -24,49 +23,17 @@ use super::{
     ordered::{self, Ordered},
     results::{ResultsArgs, WantedTable},
     telling,
+    typed::{self, What},
 };
 use crate::program::lines_of_stdin;
 
-/// Standings are printed to people no more often than this; scripts get every one.
+/// Standings are printed to people no more often than this, and only when somebody's place or state is another; scripts
+/// get every one.
 const STANDINGS_EVERY: Millis = Millis(10_000);
+/// While only the numbers move, they are printed this often.
+const NUMBERS_EVERY: Millis = Millis(60_000);
 /// After the last line of standard input, answers are awaited for this long.
 const LAST_ANSWERS: Duration = Duration::from_secs(10);
-
-const HELP: &str = "\
-  arm, start, false-start, stop, close, next-repeat, next-piece, disarm, close-session
-  call Sit tall for 10 strokes [--to all|behind|team:NAME|NAME,NAME] [--spoken \"...\"]
-  take-back            the last call
-  pieces 6x350m/1:15   aim NAME 1:58.4/500m   add NAME --team T   ranking share|amount
-  let-in NAME, turn-away NAME, joining guests|asked|trusted, change NAME …, remove NAME
-  results [--piece N] [--csv FILE]
-  official, reopen WHY, correct NAME 7:41.2 WHY, correct-target NAME 1:58.4/500m WHY,
-  exclude NAME WHY, unrank NAME WHY [--piece N], undo NUMBER
-  status, take-command, quit; add --help to any of them for more";
-
-/// One typed line.
-#[derive(Parser)]
-#[command(
-    name = "",
-    no_binary_name = true,
-    disable_version_flag = true,
-    disable_help_subcommand = true
-)]
-struct Typed {
-    #[command(subcommand)]
-    what: What,
-}
-
-#[derive(clap::Subcommand)]
-enum What {
-    /// Lists the orders
-    Help,
-    /// Leaves; the session goes on
-    Quit,
-    /// Makes this device the one in command
-    TakeCommand,
-    #[command(flatten)]
-    One(Action),
-}
 
 /// Shows the session until it closes.
 pub(crate) async fn watch(place: &Place<'_>, coach: &mut Coach) -> Result<(), String> {
@@ -116,7 +83,7 @@ struct Lead<'a> {
     place: &'a Place<'a>,
     waiting: BTreeMap<CommandId, Ordered>,
     last_call: Option<CallId>,
-    standings_at: Option<At>,
+    standings_told: Option<(At, Standings)>,
     notices: Vec<Notice>,
     results: ResultsTold,
     tables: Vec<WantedTable>,
@@ -128,7 +95,7 @@ impl<'a> Lead<'a> {
             place,
             waiting: BTreeMap::new(),
             last_call: None,
-            standings_at: None,
+            standings_told: None,
             notices: Vec::new(),
             results: ResultsTold::default(),
             tables: Vec::new(),
@@ -137,25 +104,21 @@ impl<'a> Lead<'a> {
 
     /// Does what a line says; true when it says to leave.
     fn typed(&mut self, coach: &mut Coach, line: &str) -> bool {
-        let words = match words(line) {
-            Ok(words) if words.is_empty() => return false,
-            Ok(words) => words,
+        let what = match typed::read(line) {
+            Ok(Some(what)) => what,
+            Ok(None) => return false,
             Err(says) => {
                 self.complain(line, &says);
-                return false;
-            }
-        };
-        let what = match Typed::try_parse_from(words) {
-            Ok(typed) => typed.what,
-            Err(error) => {
-                self.complain(line, &misread(line, &error));
                 return false;
             }
         };
         match what {
             What::Quit => return true,
             What::Help => {
-                self.place.common.tell(json!({"event": "help", "says": HELP}), || Some(HELP.into()))
+                let help = typed::help();
+                self.place
+                    .common
+                    .tell(json!({"event": "help", "says": help}), || Some(help.clone()));
             }
             What::TakeCommand => {
                 let command = coach.take_command();
@@ -274,13 +237,14 @@ impl<'a> Lead<'a> {
             self.words(&format!("  ! {}", notice_text(notice, &names)));
         }
         self.notices.clone_from(&overview.notices);
-        let at = overview.standings.at_ms;
-        let due = self.standings_at.is_none_or(|told| at.since(told) >= STANDINGS_EVERY);
-        let underway = overview.standings.lines.iter().any(|line| line.place.is_some());
-        if due && underway {
-            self.standings_at = Some(at);
+        let standings = &overview.standings;
+        let underway = standings.lines.iter().any(|line| line.place.is_some());
+        // The results have been told by then, and stand in the same order.
+        let is_over = mirror.current().is_some_and(|view| results::is_over(view.phase));
+        if underway && !is_over && is_news(self.standings_told.as_ref(), standings) {
+            self.standings_told = Some((standings.at_ms, standings.clone()));
             let ranking = mirror.now().settings.ranking;
-            self.words(standings_text(&overview.standings, &names, ranking).trim_end());
+            self.words(standings_text(standings, &names, ranking).trim_end());
         }
     }
 
@@ -304,19 +268,17 @@ impl<'a> Lead<'a> {
     }
 }
 
-/// What to say to a line that is not an order: what is wrong with it, or the help that it asks for.
-fn misread(line: &str, error: &clap::Error) -> String {
-    use clap::error::ErrorKind;
-    let says = error.to_string();
-    if matches!(error.kind(), ErrorKind::DisplayHelp) {
-        return says.trim_end().to_owned();
+/// Whether people should see a table again: somebody's place or state is another, or the numbers have moved for a while.
+fn is_news(told: Option<&(At, Standings)>, now: &Standings) -> bool {
+    let Some((at, told)) = told else { return true };
+    let stand = |line: &Line| (line.athlete, line.place, line.instead, line.doing, line.not_heard);
+    let alike = told.lines.iter().map(stand).eq(now.lines.iter().map(stand));
+    let since = now.at_ms.since(*at);
+    if alike {
+        since >= NUMBERS_EVERY && (&told.lines, &told.teams) != (&now.lines, &now.teams)
+    } else {
+        since >= STANDINGS_EVERY
     }
-    if matches!(error.kind(), ErrorKind::InvalidSubcommand | ErrorKind::MissingSubcommand) {
-        return format!("\"{}\" is not an order; type help for the orders.", line.trim());
-    }
-    let first = says.lines().next().unwrap_or_default();
-    let order = line.split_whitespace().next().unwrap_or_default();
-    format!("{}; type {order} --help.", first.trim_start_matches("error: "))
 }
 
 /// Whether two notices are about the same thing for the same athlete, whatever the numbers are now.
@@ -326,51 +288,48 @@ fn same(a: &Notice, b: &Notice) -> bool {
         && std::mem::discriminant(&a.about) == std::mem::discriminant(&b.about)
 }
 
-/// The words of a typed line; quotation marks keep words together.
-fn words(line: &str) -> Result<Vec<String>, String> {
-    let mut words = Vec::new();
-    let mut word: Option<String> = None;
-    let mut quote = None;
-    for c in line.trim().chars() {
-        match (c, quote) {
-            (c, Some(q)) if c == q => quote = None,
-            (c, Some(_)) => word.get_or_insert_default().push(c),
-            ('"' | '\'', None) => {
-                quote = Some(c);
-                word.get_or_insert_default();
-            }
-            (c, None) if c.is_whitespace() => words.extend(word.take()),
-            (c, None) => word.get_or_insert_default().push(c),
-        }
-    }
-    if quote.is_some() {
-        return Err("A quotation mark is not closed.".into());
-    }
-    words.extend(word);
-    Ok(words)
-}
-
 #[cfg(test)]
 mod tests {
+    use thole_protocol::{
+        ids::AthleteId,
+        standing::Doing,
+        units::{Decimetres, Millis},
+    };
+    use uuid::Uuid;
+
     use super::*;
 
-    #[test]
-    fn quotation_marks_hold_words_together() {
-        let read = |line| words(line).unwrap().join("|");
-        assert_eq!(read("call \"Sit tall\" --to 'Ida Fenn'"), "call|Sit tall|--to|Ida Fenn");
-        assert_eq!(read("  arm "), "arm");
-        assert_eq!(read("call ''"), "call|");
-        assert!(words("call \"Sit").is_err());
+    fn standings(at_ms: u64, places: &[u32], done_dm: u32) -> Standings {
+        let line = |(nth, place): (usize, &u32)| Line {
+            athlete: AthleteId(Uuid::from_u128(nth as u128)),
+            place: Some(*place),
+            instead: None,
+            doing: Doing::Rowing,
+            not_heard: false,
+            margin: None,
+            against_target: None,
+            projected: None,
+            done_dm: Decimetres(done_dm),
+            elapsed_ms: Millis(1_000),
+            share_permille: 100,
+        };
+        let lines = places.iter().enumerate().map(line).collect();
+        Standings { at_ms: At(at_ms), lines, ..Standings::default() }
     }
 
     #[test]
-    fn typed_lines_are_the_orders_of_the_command_line() {
-        let what = |line| Typed::try_parse_from(words(line).unwrap()).map(|typed| typed.what);
-        assert!(matches!(what("arm"), Ok(What::One(Action::Arm))));
-        assert!(matches!(what("false-start"), Ok(What::One(Action::FalseStart))));
-        assert!(matches!(what("call Sit tall --strokes 10"), Ok(What::One(Action::Call(_)))));
-        assert!(matches!(what("results --piece 2 --csv a.csv"), Ok(What::One(Action::Results(_)))));
-        assert!(matches!(what("help"), Ok(What::Help)));
-        assert!(what("row faster").is_err());
+    fn a_table_is_printed_again_when_a_place_changes_or_numbers_have_moved_for_a_minute() {
+        let told = (At(0), standings(0, &[1, 2], 500));
+        let news = |now: &Standings| is_news(Some(&told), now);
+        assert!(is_news(None, &told.1), "the first one");
+        assert!(!news(&standings(30_000, &[1, 2], 900)), "numbers alone");
+        assert!(news(&standings(60_000, &[1, 2], 900)), "numbers, after a minute");
+        assert!(!news(&standings(90_000, &[1, 2], 500)), "nothing at all");
+        assert!(!news(&standings(9_000, &[2, 1], 900)), "a place, too soon");
+        assert!(news(&standings(10_000, &[2, 1], 900)), "a place");
+        assert!(news(&standings(10_000, &[1, 2, 3], 500)), "somebody new");
+        let mut stopped = standings(10_000, &[1, 2], 500);
+        stopped.lines[1].doing = Doing::Stopped;
+        assert!(news(&stopped), "somebody has stopped");
     }
 }

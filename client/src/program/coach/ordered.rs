@@ -4,7 +4,7 @@ use serde_json::json;
 use thole::coach::Coach;
 use thole_protocol::ids::{CallId, CommandId};
 
-use super::{Place, telling};
+use super::{Place, numbers, telling};
 
 /// What was asked for, as an order that waits for its answer.
 pub(crate) struct Ordered {
@@ -26,13 +26,16 @@ impl Ordered {
 
 /// Tells that an order was carried out.
 pub(crate) fn done(place: &Place<'_>, coach: &Coach, ordered: &Ordered) {
-    let call = ordered.call.map(|call| call.to_string());
-    let command = ordered.command;
+    let (call, command) = (ordered.call, ordered.command);
     let line = json!({"event": "done", "order": ordered.name, "call": call, "command": command});
     place.common.tell(line, || {
         Some(match &call {
-            Some(call) => format!("Done: {} (take it back with take-back {call}).", ordered.name),
+            Some(call) => {
+                let call = numbers::shown(call.0);
+                format!("Done: {} (take it back with take-back {call}).", ordered.name)
+            }
             None if ordered.is_ruling() => {
+                let command = numbers::shown(command.0);
                 format!("Done: {} (take it back with undo {command}).", ordered.name)
             }
             None => format!("Done: {}.", ordered.name),

@@ -1,13 +1,13 @@
 //! `results`: in words, or as the table that the server writes.
 
-use std::{fs, path::PathBuf};
+use std::{collections::BTreeMap, fs, path::PathBuf};
 
 use clap::Args;
 use serde_json::json;
 use thole::{coach::Coach, table::result_text};
 use thole_protocol::{
-    ids::{CommandId, PieceNo},
-    standing::PieceView,
+    ids::{AthleteId, CommandId, PieceNo},
+    standing::{Doing, Line, PieceView, Standings},
 };
 
 use super::{Place, ruling::rulings_text, telling::piece_text};
@@ -54,19 +54,43 @@ impl ResultsArgs {
         if pieces.is_empty() && piece.is_some() {
             return Err("There is no such piece; status lists them.".into());
         }
+        let overview = coach.overview();
         place.common.tell(json!({"event": "results", "pieces": pieces}), || {
             let told = pieces.iter().filter(|view| !view.results.is_empty()).map(|view| {
+                let out =
+                    overview.and_then(|overview| still_out(view, &overview.standings, &names));
                 let mut results: Vec<_> = view.results.iter().collect();
                 results.sort_by_key(|result| (result.place.is_none(), result.place));
                 let lines = results.iter().map(|result| result_text(result, &names, ranking));
                 let lines = std::iter::once(piece_text(view)).chain(lines);
-                lines.chain(rulings_text(view, &names)).collect::<Vec<_>>().join("\n")
+                lines.chain(rulings_text(view, &names)).chain(out).collect::<Vec<_>>().join("\n")
             });
             let told = told.collect::<Vec<_>>().join("\n");
-            Some(if told.is_empty() { "Nobody has a result yet.".into() } else { told })
+            if !told.is_empty() {
+                return Some(told);
+            }
+            let now = mirror.current().map_or_else(String::new, piece_text);
+            let text = format!("Nobody has a result yet; status shows how far everybody is. {now}");
+            Some(text.trim_end().to_owned())
         });
         Ok(None)
     }
+}
+
+/// Who still rows a piece of which others are in; `None` when nobody does.
+fn still_out(
+    view: &PieceView,
+    standings: &Standings,
+    names: &BTreeMap<AthleteId, String>,
+) -> Option<String> {
+    let is_out = |line: &&Line| {
+        let has_result = view.results.iter().any(|result| result.athlete == line.athlete);
+        line.doing == Doing::Rowing && !has_result
+    };
+    let lines = standings.lines.iter().filter(|_| standings.piece == view.piece).filter(is_out);
+    let out: Vec<&str> =
+        lines.filter_map(|line| names.get(&line.athlete).map(String::as_str)).collect();
+    (!out.is_empty()).then(|| format!("     still rowing: {}", out.join(", ")))
 }
 
 impl WantedTable {

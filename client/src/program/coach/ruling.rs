@@ -5,16 +5,15 @@ use std::collections::BTreeMap;
 use clap::Subcommand;
 use thole::{mirror::Mirror, wording};
 use thole_protocol::{
-    ids::{AthleteId, CommandId, PieceNo},
+    ids::{AthleteId, PieceNo},
     order::{GivenBy, Order},
     shown::{target_text, total_text},
     spec::Target,
     standing::{Corrected, Correction, PieceView},
     total::Total,
 };
-use uuid::Uuid;
 
-use super::action::named;
+use super::{action::named, numbers};
 
 /// What can be ruled; the reason is kept, and shown to coaches.
 #[derive(Subcommand, Clone, Debug)]
@@ -84,8 +83,8 @@ pub(crate) enum Rule {
     },
     /// Takes back a correction, or that a piece is official or was reopened
     Undo {
-        /// Its number, as it was printed and as `results` shows it
-        number: Uuid,
+        /// Its number, as it was printed and as `results` shows it, or the beginning of it
+        number: String,
     },
 }
 
@@ -126,7 +125,9 @@ impl Rule {
                 let (piece, athlete) = (piece_of(piece)?, named(mirror, &name)?);
                 ("unrank", Order::Unrank { piece, athlete, reason: reason.join(" ") })
             }
-            Rule::Undo { number } => ("undo", Order::Undo { ruling: CommandId(number) }),
+            Rule::Undo { number } => {
+                ("undo", Order::Undo { ruling: numbers::ruling(mirror, &number)? })
+            }
         })
     }
 }
@@ -146,11 +147,19 @@ pub(super) fn rulings_text(view: &PieceView, names: &BTreeMap<AthleteId, String>
     let rulings = &view.rulings;
     let mut lines = Vec::new();
     lines.extend(rulings.official.as_ref().map(|official| {
-        format!("     official{}   (undo {})", by(official.by.as_ref()), official.command)
+        format!(
+            "     official{}   (undo {})",
+            by(official.by.as_ref()),
+            numbers::shown(official.command.0)
+        )
     }));
     lines.extend(rulings.reopened.as_ref().map(|reopened| {
         let by = by(reopened.by.as_ref());
-        format!("     reopened{by}: {}   (undo {})", reopened.reason, reopened.command)
+        format!(
+            "     reopened{by}: {}   (undo {})",
+            reopened.reason,
+            numbers::shown(reopened.command.0)
+        )
     }));
     lines.extend(rulings.corrections.iter().map(|correction| correction_text(correction, names)));
     lines
@@ -166,7 +175,8 @@ fn correction_text(correction: &Correction, names: &BTreeMap<AthleteId, String>)
         Corrected::Excluded => "excluded".to_owned(),
     };
     let name = names.get(athlete).map_or("?", String::as_str);
-    format!("     {name}: {what}{}: {reason}   (undo {command})", by(coach.as_ref()))
+    let undo = numbers::shown(command.0);
+    format!("     {name}: {what}{}: {reason}   (undo {undo})", by(coach.as_ref()))
 }
 
 fn by(coach: Option<&GivenBy>) -> String {

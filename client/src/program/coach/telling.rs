@@ -19,7 +19,7 @@ use thole_protocol::{
     standing::{Phase, PieceView},
 };
 
-use super::Place;
+use super::{Place, numbers};
 
 /// The latest standings follow right after the welcome; a status waits this long for them.
 const SETTLE: Duration = Duration::from_millis(700);
@@ -220,6 +220,7 @@ fn event_text(mirror: &Mirror, results: &mut ResultsTold, event: &Event) -> Opti
         }
         Happening::FalseStart { .. } => Some("== False start: everybody back.".into()),
         Happening::CallArmed { text, call, .. } => {
+            let call = numbers::shown(call.0);
             Some(format!(">> \"{}\" goes out; take-back {call} stops it", text.shown))
         }
         Happening::CallSent(sent) => {
