@@ -41,7 +41,6 @@ pub struct RestoreArgs {
 /// Copies everything that is durable at one instant, as one file for this user only, and reads the copy once to see that it
 /// is whole; returns what was written. The club is a file beside it, copied first: whatever it has not taken yet it takes
 /// from the journal, and it never has more than the journal.
-/// journal, and it never has more than that.
 ///
 /// # Errors
 /// There is no journal, the file exists already, or there is no room for it; says which, and leaves no half copy.

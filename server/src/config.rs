@@ -31,7 +31,6 @@ const NOT_OURS: [&str; 4] = ["THOLE_KEY", "THOLE_SERVER", "THOLE_SERVER_PROGRAM"
 
 /// What a server is set to. Each field is a setting, with its name, its variable, its default and its reader; a list is
 /// `std::vec::Vec`, since clap takes anything called `Vec` for a flag that may be repeated.
-/// `std::vec::Vec`, since clap takes what is called `Vec` for a flag that may be said again.
 #[derive(Args, Clone, Debug, PartialEq, Eq)]
 pub struct Settings {
     /// TOML file with any of these settings, under the same names

@@ -1,6 +1,5 @@
 //! Who may make a session: whoever has the head coach's key, and whoever can read the data folder of this machine. That a
 //! connection comes from the machine itself proves nothing: behind a proxy they all do.
-//! connection comes from the machine itself proves nothing: behind a proxy all of them do.
 
 use std::{
     fs::{self, OpenOptions},

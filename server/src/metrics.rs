@@ -1,6 +1,5 @@
 //! What an operator measures: counts and times of the whole server as OpenMetrics text. Never about one person or
 //! session; the few labels are words and codes of this program.
-//! session; the few labels are words and codes of this program.
 
 use std::{fmt, path::Path, time::Duration};
 

@@ -37,7 +37,6 @@ impl Network {
 
 /// The client for whom a trusted proxy says it speaks: the last address in the header that is not a trusted proxy's.
 /// What comes before it anybody may have written.
-/// stands before it anybody may have written.
 #[must_use]
 pub fn client_behind(proxy: IpAddr, headers: &HeaderMap, name: &str, proxies: &[IpAddr]) -> IpAddr {
     let lines: Vec<&str> =

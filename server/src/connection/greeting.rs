@@ -154,7 +154,6 @@ fn may_be_guess(msg: &Result<(ClientMsg, u32), Misread>) -> Option<Why> {
 
 /// What is said next; `None` when it was nothing, or the coach has decided and that was told. Somebody who keeps the
 /// server waiting may have to give way to others; whoever waits for the coach has given a code that is right.
-/// may have to give way to others, who waits for the coach has given a code that is right.
 async fn hear_or_decide<S>(
     socket: &mut Socket<S>,
     guest: &Guest,
