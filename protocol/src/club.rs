@@ -26,14 +26,14 @@ pub use keys::{
     Card, CardUse, CoachLine, CoachRole, Coaches, Ended, KeyLine, Keys, LinkedCoach, NewCoach,
     NewKey,
 };
-pub use own::{ClubView, KeyRole, Myself};
+pub use own::{ClubView, KeyRole, Look, Looks, Myself, OwnData};
 pub use people::{NewPerson, People, PeopleAsked, Person, PersonChange, PersonLine};
 pub use problem::{Problem, ProblemKind};
 pub use results::{
     AllOut, HeardCall, Listed, Results, ResultsAsked, RuledBy, RuledResult, WholeResult,
 };
 pub use rulings::{FinishSaid, Ruled, TargetSaid};
-pub use said::{RankingSaid, Reasoned, ResultChange, Typing};
+pub use said::{EffortSaid, RankingSaid, Reasoned, ResultChange, Typing};
 pub use sessions::{RowedPiece, SessionLine, Sessions, SessionsAsked, WholeSession};
 pub use tables::{
     ExportAsked, Imported, LineCounts, Looked, LookedLine, TableChosen, TableKind, TableSent,
@@ -44,3 +44,5 @@ pub use tables::{
 pub const LISTED_MAX: u32 = 1_000;
 /// As many when nothing is said.
 pub const LISTED_USUAL: u32 = 100;
+/// The most that a piece can have felt like.
+pub const EFFORT_MAX: u8 = 10;

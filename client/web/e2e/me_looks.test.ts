@@ -17,6 +17,8 @@ const KEYS = [
   { key: 'k-2', device: 'The old phone', from_unix_ms: NOW - 90 * 86_400_000, last_unix_ms: null, is_card: false, until_unix_ms: null, made_by: 'Ines Kovář', is_this: false },
 ];
 
+const LOOKS = [{ at_unix_ms: NOW - 3_600_000, who: 'Ines Kovář', what: 'export of results', of_everybody: true }];
+
 /** What it answers; a card works once. */
 async function tell(page: Page): Promise<{ readonly asked: string[] }> {
   const asked: string[] = [];
@@ -28,6 +30,8 @@ async function tell(page: Page): Promise<{ readonly asked: string[] }> {
       '/me': ANA,
       '/me/results': { results: RESULTS, next: null },
       '/me/keys': { keys: KEYS },
+      '/me/looks': { looks: LOOKS },
+      '/me/data': { person: ANA.person, results: RESULTS },
       '/card': { secret: 'own-key', key: 'k-1', person: ANA.person },
     };
     const isKnown = path in answers && (path === '/card') === (request.headers()['authorization'] === 'Bearer the-card');
@@ -76,6 +80,11 @@ test('a card is used on a press and never by itself; then the device comes in wi
   expect(asked[0]).toBe('POST /card Bearer the-card');
   expect(asked).toContain('GET /me Bearer own-key');
   await look(page, 'mine');
+  await page.getByText('Ines Kovář saved the table of all results, yours among it.').waitFor();
+  const saved = page.waitForEvent('download');
+  await page.getByRole('button', { name: 'Save everything' }).click();
+  expect((await saved).suggestedFilename()).toBe('my-rowing.json');
+  expect(asked).toContain('GET /me/data Bearer own-key');
   await page.reload();
   await page.getByRole('heading', { level: 1, name: 'Ana Lima' }).waitFor();
   await page.getByRole('button', { name: 'This device is not mine' }).click();

@@ -7,11 +7,12 @@ use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 
 use super::{
-    Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, Ended, ExportAsked,
-    FinishSaid, Giving, Imported, KeyId, KeyRole, Keys, LinkedCoach, Looked, Merging, Myself,
-    NewCoach, NewKey, NewPerson, People, PeopleAsked, Person, PersonChange, PersonId, RankingSaid,
-    Reasoned, ResultChange, ResultId, Results, ResultsAsked, Ruled, Sessions, SessionsAsked,
-    Swapping, TableChosen, TableSent, TakingBack, TargetSaid, Typing, WholeResult, WholeSession,
+    Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, EffortSaid, Ended,
+    ExportAsked, FinishSaid, Giving, Imported, KeyId, KeyRole, Keys, LinkedCoach, Looked, Looks,
+    Merging, Myself, NewCoach, NewKey, NewPerson, OwnData, People, PeopleAsked, Person,
+    PersonChange, PersonId, RankingSaid, Reasoned, ResultChange, ResultId, Results, ResultsAsked,
+    Ruled, Sessions, SessionsAsked, Swapping, TableChosen, TableSent, TakingBack, TargetSaid,
+    Typing, WholeResult, WholeSession,
 };
 use crate::ids::{CoachId, CommandId, PieceNo, SessionId};
 
@@ -147,7 +148,10 @@ macro_rules! calls {
             /// The media type of what answers.
             #[must_use]
             pub fn media(self) -> &'static str {
-                if self == Call::ExportTable { "text/csv" } else { "application/json" }
+                match self {
+                    Call::ExportTable | Call::OwnTable => "text/csv",
+                    _ => "application/json",
+                }
             }
 
             /// What is sent along and what answers, read and written once more.
@@ -285,10 +289,18 @@ calls! {
     OwnResults: Get "/api/club/me/results" by Who::Person, ((), ResultsAsked, ()) -> Results;
     /// Says all that is known of a result of whoever asks.
     OwnResult: Get "/api/club/me/results/{result}" by Who::Person, (ResultId, (), ()) -> WholeResult;
+    /// Says how hard a result of whoever asks felt, or takes that back.
+    SayEffort: Post "/api/club/me/results/{result}/effort" by Who::Person, (ResultId, (), EffortSaid) -> WholeResult;
     /// Lists what lets the devices of whoever asks in.
     OwnKeys: Get "/api/club/me/keys" by Who::Person, ((), (), ()) -> Keys;
     /// Ends a key or a card of whoever asks.
     EndOwnKey: Delete "/api/club/me/keys/{key}" by Who::Person, (KeyId, (), ()) -> Ended;
     /// Ends all keys and cards of whoever asks, but the one that asks.
     EndOwnKeys: Delete "/api/club/me/keys" by Who::Person, ((), (), ()) -> Ended;
+    /// Writes out all that the club keeps about whoever asks.
+    ReadOwnData: Get "/api/club/me/data" by Who::Person, ((), (), ()) -> OwnData;
+    /// Writes out the results of whoever asks as CSV, which goes into any club.
+    OwnTable: Get "/api/club/me/results.csv" by Who::Person, ((), (), ()) -> String;
+    /// Lists who has read what concerns the health of whoever asks, or has taken their results along.
+    OwnLooks: Get "/api/club/me/looks" by Who::Person, ((), (), ()) -> Looks;
 }

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::Person;
+use super::{KeyLine, Person, WholeResult};
 
 /// What a key is worth.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -49,4 +49,50 @@ pub struct ClubView {
     pub sessions: u32,
     /// How many results it keeps.
     pub results: u32,
+}
+
+/// All that the club keeps about a person.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct OwnData {
+    /// As the club knows them.
+    pub person: Person,
+    /// Since when.
+    pub added_unix_ms: u64,
+    /// How their name is said.
+    pub spoken: Option<String>,
+    /// What they read.
+    pub language: Option<String>,
+    /// What they count in.
+    pub units: Option<String>,
+    /// Entries of theirs that were made one with this one.
+    pub merged: Vec<Person>,
+    /// All their results, newest first.
+    pub results: Vec<WholeResult>,
+    /// What lets their devices in: cards that wait, and keys, without the secrets, which nobody keeps.
+    pub keys: Vec<KeyLine>,
+    /// Who has looked.
+    pub looks: Vec<Look>,
+}
+
+/// Somebody has read what concerns a person's health, or has taken their results along.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Look {
+    /// When.
+    pub at_unix_ms: u64,
+    /// Who: a coach as the club calls them, or another word such as `head coach`.
+    pub who: String,
+    /// What they have read or taken.
+    pub what: String,
+    /// It was that of everybody, and theirs among it.
+    pub of_everybody: bool,
+}
+
+/// Who has looked at what is somebody's.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct Looks {
+    /// Newest first.
+    pub looks: Vec<Look>,
 }

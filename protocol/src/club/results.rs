@@ -116,6 +116,9 @@ pub struct Listed {
     pub marks: Vec<Mark>,
     /// Whether it was all they had.
     pub all_out: AllOut,
+    /// How hard it felt, 0 (no effort) to 10 (all they had), as they said themselves; `None` until they do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub felt: Option<u8>,
     /// Whether a coach has made it official.
     pub is_official: bool,
     /// By which order it is official; `None` of results that no session of this club has.

@@ -93,3 +93,13 @@ pub struct Reasoned {
     #[cfg_attr(feature = "schema", schemars(extend("maxLength" = crate::limits::REASON_MAX)))]
     pub reason: String,
 }
+
+/// How hard a piece felt.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(deny_unknown_fields)]
+pub struct EffortSaid {
+    /// 0 (no effort) to 10 (all they had); `null` takes back what was said.
+    #[cfg_attr(feature = "schema", schemars(extend("minimum" = 0, "maximum" = crate::club::EFFORT_MAX)))]
+    pub felt: Option<u8>,
+}

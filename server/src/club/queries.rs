@@ -166,7 +166,8 @@ macro_rules! listed {
         concat!(
             "SELECT r.result, r.person, p.called, r.called, r.source, r.session, r.piece, r.seat, r.revision, r.day,
                 r.at_unix_ms, r.title, r.work, r.outcome, r.place, r.team, r.time_ms, r.distance_dm, r.shown, r.target,
-                r.margin, r.marks, r.all_out, r.is_official, r.official, r.ruling, r.corrections
+                r.margin, r.marks, r.all_out, r.is_official, r.official, r.ruling, r.corrections,
+                (SELECT e.felt FROM effort AS e WHERE e.club = r.club AND e.result = r.result)
              FROM result AS r LEFT JOIN person AS p ON p.club = r.club AND p.person = r.person WHERE ",
             $by,
             " ORDER BY r.day DESC, r.result DESC LIMIT "

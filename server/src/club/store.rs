@@ -10,6 +10,7 @@ mod keys;
 mod lists;
 mod looks;
 mod merging;
+mod own;
 mod people;
 mod pieces;
 mod said;

@@ -9,9 +9,12 @@ mod said;
 mod tables;
 
 use axum::routing::MethodRouter;
-use thole_protocol::club::{Call, Coaches, Myself, People, Problem, ProblemKind, spoken};
+use thole_protocol::club::{
+    Call, Coaches, Looks, Myself, People, Problem, ProblemKind, ResultId, WholeResult, spoken,
+};
 
 use super::{Asked, ordering, ordering::Planned, route};
+use crate::club::store::{KeyHolder, Store};
 
 /// The route of a call.
 pub(super) fn of(call: Call) -> MethodRouter {
@@ -88,6 +91,16 @@ pub(super) fn of(call: Call) -> MethodRouter {
             let own = keys::own(&asked.asker)?;
             Ok(store.end_keys(own, asked.asker.key, asked.at_unix_ms)?)
         }),
+        Call::ReadOwnData => route::<spoken::ReadOwnData>(|store, asked| {
+            let own = keys::own(&asked.asker)?;
+            store.own_data(own, asked.at_unix_ms)?.ok_or_else(|| none("person"))
+        }),
+        Call::OwnTable => {
+            route::<spoken::OwnTable>(|store, asked| Ok(store.table_of(keys::own(&asked.asker)?)?))
+        }
+        Call::OwnLooks => route::<spoken::OwnLooks>(|store, asked| {
+            Ok(Looks { looks: store.looks(keys::own(&asked.asker)?)? })
+        }),
         Call::WhoAmI => route::<spoken::WhoAmI>(|store, asked| {
             let club = store.club();
             Ok(Myself {
@@ -99,14 +112,23 @@ pub(super) fn of(call: Call) -> MethodRouter {
             })
         }),
         Call::OwnResults => route::<spoken::OwnResults>(lists::own_results),
-        Call::OwnResult => route::<spoken::OwnResult>(|store, asked| {
-            let own = asked.asker.person.map(|person| person.person.to_string());
-            let result = store.whole_result(asked.path)?;
-            // Somebody else's is as if it were not there.
-            let result = result.filter(|result| own.is_some() && result.line.person == own);
-            result.ok_or_else(|| none("result"))
+        Call::OwnResult => {
+            route::<spoken::OwnResult>(|store, asked| own_result(store, &asked.asker, asked.path))
+        }
+        Call::SayEffort => route::<spoken::SayEffort>(|store, asked| {
+            own_result(store, &asked.asker, asked.path)?;
+            store.say_effort(asked.path, asked.body.felt, asked.at_unix_ms)?;
+            own_result(store, &asked.asker, asked.path)
         }),
     }
+}
+
+/// Somebody else's is as if it were not there.
+fn own_result(store: &Store, asker: &KeyHolder, result: ResultId) -> Result<WholeResult, Problem> {
+    let own = asker.person.as_ref().map(|person| person.person.to_string());
+    let result = store.whole_result(result)?;
+    let result = result.filter(|result| own.is_some() && result.line.person == own);
+    result.ok_or_else(|| none("result"))
 }
 
 fn refused(says: impl Into<String>) -> Problem {

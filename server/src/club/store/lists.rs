@@ -230,6 +230,7 @@ fn listed(row: &Row<'_>) -> Result<Listed, ClubError> {
         official: row.get::<_, Option<String>>(24)?.map(|text| json(&text)).transpose()?,
         ruling: ruling(row.get(25)?)?,
         corrections: json(&row.get::<_, String>(26)?)?,
+        felt: row.get(27)?,
     })
 }
 

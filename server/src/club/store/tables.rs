@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension, Params, params};
 use serde::Serialize;
 use serde_json::Value;
 use thole_club::{
@@ -57,10 +57,24 @@ impl Store {
                 people_table(here.map(|known| &known.row))
             }
             TableKind::Results => {
-                let results = results(&reading, &club, splits(&reading, &club)?)?;
+                let splits = splits(&reading, queries::TABLE_OF_SPLITS, [&club])?;
+                let results = results(&reading, queries::TABLE_OF_RESULTS, [&club], splits)?;
                 results_csv(results.iter().map(|known| &known.row))
             }
         })
+    }
+
+    /// The results of a person as such a file.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn table_of(&self, person: PersonId) -> Result<String, ClubError> {
+        let (club, person) = (self.club.club.to_string(), person.to_string());
+        let reading = self.connection.unchecked_transaction()?;
+        let theirs = [&club, &person];
+        let splits = splits(&reading, queries::TABLE_OF_OWN_SPLITS, theirs)?;
+        let results = results(&reading, queries::TABLE_OF_OWN_RESULTS, theirs, splits)?;
+        Ok(results_csv(results.iter().map(|known| &known.row)))
     }
 
     /// Looks at a file: what each line would come to. Nothing is stored.
@@ -141,7 +155,9 @@ fn club_now(
     let results = match kind {
         TableKind::People => Vec::new(),
         // Splits tell no result from another.
-        TableKind::Results => results(connection, club, BTreeMap::new())?,
+        TableKind::Results => {
+            results(connection, queries::TABLE_OF_RESULTS, [club], BTreeMap::new())?
+        }
     };
     Ok(ClubNow { today: zone.day(now_unix_ms), people: people(connection, club)?, results })
 }
@@ -168,9 +184,13 @@ fn people(connection: &Connection, club: &str) -> Result<Vec<KnownPerson>, ClubE
     Ok(all)
 }
 
-fn splits(connection: &Connection, club: &str) -> Result<BTreeMap<String, Vec<Split>>, ClubError> {
-    let mut select = connection.prepare_cached(queries::TABLE_OF_SPLITS)?;
-    let mut rows = select.query([club])?;
+fn splits(
+    connection: &Connection,
+    sql: &str,
+    named: impl Params,
+) -> Result<BTreeMap<String, Vec<Split>>, ClubError> {
+    let mut select = connection.prepare_cached(sql)?;
+    let mut rows = select.query(named)?;
     let mut all: BTreeMap<String, Vec<Split>> = BTreeMap::new();
     while let Some(row) = rows.next()? {
         let split = Split { distance_dm: Decimetres(row.get(1)?), time_ms: Millis(row.get(2)?) };
@@ -181,11 +201,12 @@ fn splits(connection: &Connection, club: &str) -> Result<BTreeMap<String, Vec<Sp
 
 fn results(
     connection: &Connection,
-    club: &str,
+    sql: &str,
+    named: impl Params,
     mut splits: BTreeMap<String, Vec<Split>>,
 ) -> Result<Vec<KnownResult>, ClubError> {
-    let mut select = connection.prepare_cached(queries::TABLE_OF_RESULTS)?;
-    let mut rows = select.query([club])?;
+    let mut select = connection.prepare_cached(sql)?;
+    let mut rows = select.query(named)?;
     let mut all = Vec::new();
     while let Some(row) = rows.next()? {
         let result: String = row.get(0)?;

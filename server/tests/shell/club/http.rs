@@ -4,6 +4,7 @@ mod cards;
 mod deeds;
 mod killed;
 mod lists;
+mod own;
 mod people;
 mod roles;
 mod rulings;

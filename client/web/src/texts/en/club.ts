@@ -62,6 +62,8 @@ export const club = {
   added: (name: string) => `${name} is in the club.`,
   addHeading: 'Add somebody',
   add: 'Add',
+  felt: 'Felt',
+  feltOf: 'of 10',
   changed: (name: string) => `${name}: saved.`,
   known: 'Name and year of birth',
   bornYear: 'Year of birth, if you need it',

@@ -1,4 +1,11 @@
 // The page of whoever rows: last result, all of them, devices, data.
+import { when } from './language';
+
+/** What the server calls what somebody has read or taken along. */
+const LOOKED_AT: Readonly<Record<string, string>> = {
+  'export of people': 'saved the table of all people',
+  'export of results': 'saved the table of all results',
+};
 
 export const me = {
   documentTitle: (name: string) => (name === '' ? 'My rowing · Thole' : `${name} · Thole`),
@@ -21,11 +28,29 @@ export const me = {
   nothingYet: 'Nothing of yours yet. When you have rowed a piece and your coach has said that it is yours, it is here.',
   against: (target: string, margin: string) => (margin === '' ? `Target ${target}` : `Target ${target}, ${margin}`),
   older: (count: number) => `These are the newest ${count}.`,
+  effort: {
+    ask: 'How hard was it?',
+    /** What each number means, of 0 to 10. */
+    words: ['none at all', 'hardly any', 'easy', 'steady', 'a good pace', 'work', 'hard work', 'hard', 'very hard', 'nearly all', 'all I had'],
+    said: (felt: number, word: string) => `${felt}: ${word}`,
+    takeBack: 'I would rather not say',
+    kept: 'Kept. Your coach sees it with this result.',
+    takenBack: 'Taken back.',
+  },
   devices: {
     heading: 'My devices',
     why: 'Each of these comes in as you. End what you no longer have.',
     none: 'No device has a key of yours.',
     endOthers: 'End all but this one',
     forget: 'This device is not mine',
+  },
+  data: {
+    heading: 'My data',
+    why: 'All that the club keeps about you is yours to take along. Save it where nobody else reads it.',
+    all: 'Save everything',
+    table: 'Save my results as a table',
+    looks: 'Who took a copy',
+    nobody: 'Nobody has saved a table with your results.',
+    look: (at: number, who: string, what: string, ofEverybody: boolean) => `${when(at)}: ${who} ${LOOKED_AT[what] ?? `looked at ${what}`}${ofEverybody ? ', yours among it.' : '.'}`,
   },
 } as const;

@@ -47,12 +47,14 @@ fn expected(call: Call) -> [u16; 5] {
         }
         // A key is no card, whoever has it.
         Call::UseCard => [401, 401, 401, 401, 401],
-        Call::OwnKeys => [200, 200, 403, 403, 403],
+        Call::OwnKeys | Call::ReadOwnData | Call::OwnTable | Call::OwnLooks => {
+            [200, 200, 403, 403, 403]
+        }
         Call::EndOwnKey => [200, 404, 403, 403, 403],
         Call::EndOwnKeys => [200, 200, 403, 403, 403],
         Call::WhoAmI => [200, 200, 200, 200, 200],
         Call::OwnResults => [200, 200, 403, 403, 403],
-        Call::OwnResult => [200, 404, 403, 403, 403],
+        Call::OwnResult | Call::SayEffort => [200, 404, 403, 403, 403],
     }
 }
 
@@ -79,6 +81,7 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         Call::LookAtTable | Call::ImportTable => {
             json!({ "what": "people", "table": format!("name\nMei {nth}\n") })
         }
+        Call::SayEffort => json!({ "felt": nth }),
         Call::AddPerson => json!({ "called": format!("Nel {nth}") }),
         Call::ChangePerson => json!({ "born_year": 2000 + nth }),
         Call::UseCard => json!({ "device": format!("Phone {nth}") }),
@@ -94,6 +97,9 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         | Call::OwnKeys
         | Call::EndOwnKey
         | Call::EndOwnKeys
+        | Call::ReadOwnData
+        | Call::OwnTable
+        | Call::OwnLooks
         | Call::ListPeople
         | Call::ReadPerson
         | Call::ListResults
