@@ -118,3 +118,13 @@ test('bars reach 5 % whoever is how far out; by seconds as many as that is of a 
   expect(reachOf({ ...session, settings: { ...session.settings, ranking: 'amount' } })).toBe(30);
   expect(reachOf({ ...session, settings: { ...session.settings, ranking: 'amount' }, standings: null })).toBe(1);
 });
+
+test('a result that does not count stands last, with its word and without a number', () => {
+  const session = shown('welcome-coach.json', 'events-results.json');
+  const piece = currentPiece(session);
+  const one = piece?.results[0];
+  if (piece == null || one === undefined) throw new Error('no results');
+  const excluded = { ...one, place: null, ruling: { ...one.ruling, unplaced: 'excluded' as const } };
+  const rows = resultRows(session, { ...piece, results: [excluded, ...piece.results.slice(1)] });
+  expect(rows.at(-1)).toMatchObject({ key: one.athlete, place: '', finish: '', margin: 'excluded', side: 'none', guess: null, quiet: true });
+});

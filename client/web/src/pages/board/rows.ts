@@ -64,23 +64,26 @@ export function resultRows(session: Session, piece: PieceView): readonly BoardRo
   const byTime = spec.repeats[0]?.work.by === 'time';
   const { ranking } = session.settings;
   const told = marginsTold(results, ranking);
-  const last = ({ place, outcome }: AthleteResult) => (place !== null ? place : outcome === 'finished' ? 1e6 : outcome === 'stopped' ? 3e6 : 2e6);
+  const isExcluded = ({ ruling }: AthleteResult) => ruling?.unplaced === 'excluded';
+  const last = (of: AthleteResult) => (of.place !== null ? of.place : isExcluded(of) ? 4e6 : of.outcome === 'finished' ? 1e6 : of.outcome === 'stopped' ? 3e6 : 2e6);
   return [...results]
     .filter(({ outcome }) => outcome !== 'did_not_start')
     .sort((a, b) => last(a) - last(b) || compare(names.get(a.athlete), names.get(b.athlete)))
     .map((result): BoardRow => {
       const { athlete, margin, outcome, place, shown } = result;
-      const settled = outcome === 'finished' && margin !== null;
-      const text = settled ? told(result) : outcome === 'finished' ? '' : outcomeText(result, piece);
+      // What does not count is not held up to everybody: name and word, and no number.
+      const excluded = isExcluded(result);
+      const settled = outcome === 'finished' && margin !== null && !excluded;
+      const text = excluded ? board.instead.excluded : settled ? told(result) : outcome === 'finished' ? '' : outcomeText(result, piece);
       return {
         key: athlete,
         name: names.get(athlete) ?? '?',
         place: place === null ? '' : String(place),
         side: settled ? sideOf(text) : 'none',
-        finish: outcome === 'stopped' ? '' : shown === null ? rowed(result, byTime) : targetText(shown),
+        finish: excluded || outcome === 'stopped' ? '' : shown === null ? rowed(result, byTime) : targetText(shown),
         margin: text,
         guess: settled ? { mean: drawn(margin, ranking), sd: 0 } : null,
-        quiet: outcome !== 'finished',
+        quiet: excluded || outcome !== 'finished',
         heard: true,
         called: false,
         home: outcome === 'finished',
