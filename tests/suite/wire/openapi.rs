@@ -17,12 +17,13 @@ use super::{
 };
 
 /// Numbers without a unit: they count or name something, and the name says what.
-const COUNTS: [&str; 24] = [
+const COUNTS: [&str; 25] = [
     "as_meant",
     "born_year",
     "deed",
     "doubtful",
     "ended",
+    "felt",
     "known",
     "last_deed",
     "line",
