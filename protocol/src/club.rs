@@ -4,6 +4,7 @@ pub mod call;
 pub mod day;
 pub mod deeds;
 pub mod edit;
+pub mod going;
 pub mod ids;
 pub mod keys;
 pub mod own;
@@ -21,6 +22,7 @@ pub use deeds::{
     Deed, DeedKind, DeedNo, Deeds, DeedsAsked, Done, Giving, Merging, Swapping, TakingBack,
 };
 pub use edit::Edit;
+pub use going::{Going, GoingPeople};
 pub use ids::{ClubId, KeyId, PersonId, ResultId};
 pub use keys::{
     Card, CardUse, CoachLine, CoachRole, Coaches, Ended, KeyLine, Keys, LinkedCoach, NewCoach,

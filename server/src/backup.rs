@@ -10,11 +10,15 @@ use std::{
 
 use clap::Args;
 use rusqlite::{Connection, OpenFlags, backup::Backup};
+use thole_protocol::ids::{AthleteId, SessionId};
 
 use crate::{
     clock::Clock,
-    club,
-    journal::sqlite::{folder, lost},
+    club::{
+        self, Store,
+        gone::{self, Gone},
+    },
+    journal::sqlite::{copied, folder, lost},
     secret::random_epoch,
 };
 
@@ -36,11 +40,19 @@ pub struct RestoreArgs {
     /// Folder of the journal, which is empty or does not exist yet
     #[arg(long, env = "THOLE_DATA", default_value = "thole-data")]
     pub data: PathBuf,
+    /// A newer list of what is gone than the one beside the copy, such as the one beside the newest copy or in the old folder; both
+    /// are used
+    #[arg(long, value_name = "FILE")]
+    pub gone: Vec<PathBuf>,
+    /// Without any list of what is gone: every key and every link ends, and who was deleted since is there again
+    #[arg(long, conflicts_with = "gone")]
+    pub without_gone: bool,
 }
 
 /// Copies everything that is durable at one instant, as one file for this user only, and reads the copy once to see that it
 /// is whole; returns what was written. The club is a file beside it, copied first: whatever it has not taken yet it takes
-/// from the journal, and it never has more than the journal.
+/// from the journal, and it never has more than the journal. The list of what is gone is another one, copied last: nothing that
+/// is in neither is missing there.
 ///
 /// # Errors
 /// There is no journal, the file exists already, or there is no room for it; says which, and leaves no half copy.
@@ -59,14 +71,47 @@ pub fn backup(args: &BackupArgs) -> Result<String, String> {
             let _ = fs::remove_file(beside(&args.file));
         }
     })?;
+    copy_gone(&args.data, &gone_beside(&args.file)).inspect_err(|_| {
+        for copy in [args.file.clone(), beside(&args.file)] {
+            let _ = fs::remove_file(copy);
+        }
+    })?;
     let club = with_it.map_or_else(String::new, |has| {
         format!(" {} has the club, {has}: keep the two together.", beside(&args.file).display())
     });
     Ok(format!(
-        "{} has {there}, everything that was durable just now.{club} The head coach's link and a certificate that was made here \
-         are not in it.",
-        args.file.display()
+        "{} has {there}, everything that was durable just now.{club} {} lists who was deleted and what was ended: keep the newest of \
+         these lists, `restore` asks for it. The head coach's link and a certificate that was made here are not in it.",
+        args.file.display(),
+        gone_beside(&args.file).display()
     ))
+}
+
+/// Copies the list of what is gone of a data folder; what was never listed is an empty list.
+fn copy_gone(data: &Path, to: &Path) -> Result<(), String> {
+    // A club of another version lists what was ended when it is next opened.
+    if let Ok(club) = Store::open_read_only(data) {
+        club.list_ended();
+    }
+    let list = gone::file(data);
+    let gone = Gone::read(&list).map_err(|error| unread(&list, &error))?;
+    gone.unwrap_or_default().write_new(to)
+}
+
+/// Copies the list of what is gone beside a journal that was saved.
+///
+/// # Errors
+/// It cannot be read or written.
+pub(crate) fn saved_gone(data: &Path, journal: &Path) -> Result<(), String> {
+    let starts = journal.file_name() == folder::file(data).file_name();
+    match journal.parent() {
+        Some(folder) if starts => copy_gone(data, &gone::file(folder)),
+        _ => copy_gone(data, &gone_beside(journal)),
+    }
+}
+
+fn unread(file: &Path, error: &dyn std::fmt::Display) -> String {
+    format!("{} cannot be read ({error}).", file.display())
 }
 
 /// What a file is a copy of.
@@ -97,8 +142,17 @@ pub(crate) fn saved_club(data: &Path, journal: &Path) -> Option<String> {
 
 /// Where the club of a copy is.
 fn beside(file: &Path) -> PathBuf {
+    with_ending(file, ".club")
+}
+
+/// Where the list of what is gone is that was made with a copy.
+fn gone_beside(file: &Path) -> PathBuf {
+    with_ending(file, ".gone")
+}
+
+fn with_ending(file: &Path, ending: &str) -> PathBuf {
     let mut name = file.as_os_str().to_owned();
-    name.push(".club");
+    name.push(ending);
     PathBuf::from(name)
 }
 
@@ -116,11 +170,36 @@ fn copied_from(source: &Connection, to: &Path, what: What) -> Result<String, Str
     copied
 }
 
+/// All that is known to be gone of what a copy may have; `None` when nothing is to be known.
+fn known_gone(args: &RestoreArgs) -> Result<Option<Gone>, String> {
+    if args.without_gone {
+        return Ok(None);
+    }
+    let beside = gone_beside(&args.file);
+    let read = |list: &Path| Gone::read(list).map_err(|error| unread(list, &error));
+    let mut all = read(&beside)?;
+    for list in &args.gone {
+        let Some(gone) = read(list)? else {
+            return Err(unread(list, &"it is not there"));
+        };
+        all = Some(all.unwrap_or_default().and(gone));
+    }
+    let missing = || {
+        format!(
+            "{} is not there, the list of who was deleted and which keys were ended. Name the newest that there is, beside a newer \
+             copy or in the old folder, with --gone; or say --without-gone: then every key and every link ends, and who was deleted \
+             is there again.",
+            beside.display()
+        )
+    };
+    all.map(Some).ok_or_else(missing)
+}
+
 /// Puts a copy where a server starts from it. The journal gets a new epoch: clients send again everything that they
-/// have and the copy lacks. Returns what was written, and what starts afresh.
+/// have and the copy lacks. What is gone by the lists of that is gone here, too. Returns what was written, and what starts afresh.
 ///
 /// # Errors
-/// The file is not a copy of a journal, or the folder is not empty; says which, and changes nothing.
+/// The file is not a copy of a journal, there is no list of what is gone, or the folder is not empty; says which, and changes nothing.
 pub fn restore(args: &RestoreArgs) -> Result<String, String> {
     let source = readable(&args.file)?;
     let in_copy = judged(&source, &args.file, What::Journal)?;
@@ -136,6 +215,7 @@ pub fn restore(args: &RestoreArgs) -> Result<String, String> {
             args.data.display()
         ));
     }
+    let gone = known_gone(args)?;
     folder::made(&args.data).map_err(|error| unwritten(&args.data, &error))?;
     let file = folder::file(&args.data);
     own_file(&file)?;
@@ -144,29 +224,69 @@ pub fn restore(args: &RestoreArgs) -> Result<String, String> {
         let renewed = copy.execute(sql, [random_epoch()]);
         // What came after the copy is missing here: links made since then are answered as lost, not as wrong.
         let noted = renewed.and_then(|_| lost::note(&copy, Clock::new(1).unix_ms()));
-        noted.map_err(|error| unwritten(&file, &error))
+        let ended = noted.and_then(|()| match &gone {
+            Some(gone) => copied::erase(&copy, athletes(gone)),
+            None => copied::end_links(&copy),
+        });
+        ended.map_err(|error| unwritten(&file, &error))
     });
     let to = club::file(&args.data);
+    let list = gone::file(&args.data);
     let restored = restored.and_then(|()| {
-        let club = club.as_ref().map(|club| copied_from(club, &to, What::Club));
-        club.transpose()
+        gone.clone().unwrap_or_default().write_new(&list)?;
+        let club = club.as_ref().map(|club| copied_from(club, &to, What::Club)).transpose()?;
+        Ok(club.map(|has| (has, ended_in_club(&args.data, gone.as_ref()))))
     });
+    let restored = restored
+        .and_then(|club| club.map(|(has, ended)| ended.map(|deleted| (has, deleted))).transpose());
     let with_it = restored.inspect_err(|_| {
-        let _ = fs::remove_file(&file);
+        for half in [&file, &to, &list] {
+            let _ = fs::remove_file(half);
+        }
     })?;
     let club = with_it.map_or_else(
         || {
             "; no club was beside it: results are made again from the journal, as guests'"
                 .to_owned()
         },
-        |has| format!("; its club has {has}"),
+        |(has, deleted)| match deleted {
+            0 => format!("; its club has {has}"),
+            1 => format!("; its club had {has}, and 1 of the people was deleted since and is deleted again"),
+            many => format!("; its club had {has}, and {many} of the people were deleted since and are deleted again"),
+        },
     );
+    let links = match gone {
+        Some(_) => {
+            "Coaches, boards and athletes come in by the links that they had when the copy was made, but for those that were ended since"
+        }
+        None => {
+            "Every key and every link has ended: people need new cards, coaches and boards new links"
+        }
+    };
     Ok(format!(
-        "{} has {in_copy}{club}. Coaches, boards and athletes come in by the links that they had when the copy was made; the head \
-         coach's link opens nothing here: the next start makes a new one, unless it is open to all. Leave on any \
-         devices that have been in a session since: they send what the copy lacks.",
+        "{} has {in_copy}{club}. {links}; the head coach's link opens nothing here: the next start makes a new one, unless it is open \
+         to all. Leave on any devices that have been in a session since: they send what the copy lacks.",
         args.data.display()
     ))
+}
+
+fn athletes(gone: &Gone) -> impl Iterator<Item = (SessionId, AthleteId)> {
+    gone.all().filter_map(|(what, _)| match what {
+        gone::GoneId::Athlete(session, athlete) => Some((session, athlete)),
+        gone::GoneId::Person(_)
+        | gone::GoneId::Result(_)
+        | gone::GoneId::Key(_)
+        | gone::GoneId::Consent(_) => None,
+    })
+}
+
+/// What is gone is gone in the club of a copy, too; without a list every key is. How many people were deleted.
+fn ended_in_club(data: &Path, gone: Option<&Gone>) -> Result<usize, String> {
+    let (mut store, now) = (Store::open(data)?, Clock::new(1).unix_ms());
+    match gone {
+        Some(gone) => Ok(store.apply_gone(gone, now)?),
+        None => Ok(store.end_everything(now).map(|()| 0)?),
+    }
 }
 
 fn unwritten(file: &Path, error: &dyn std::fmt::Display) -> String {

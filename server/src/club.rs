@@ -4,7 +4,9 @@
 pub mod command;
 pub mod desk;
 pub mod export;
+pub mod gone;
 pub mod http;
+pub mod leaving;
 mod migrations;
 mod queries;
 pub mod reading;

@@ -168,6 +168,13 @@ pub async fn salvage(args: &SalvageArgs, out: &mut dyn Write) -> Result<(), Stri
     if let Some(says) = club {
         writeln!(out, "{says}").map_err(told)?;
     }
+    if let Err(says) = backup::saved_gone(&args.data, &args.out) {
+        writeln!(
+            out,
+            "The list of who was deleted and what was ended is not saved with it. {says}"
+        )
+        .map_err(told)?;
+    }
     if is_whole && lost.is_empty() {
         let says = format!(
             "{file} has everything: {sessions} sessions, {records} records, all as they were written."

@@ -44,7 +44,7 @@ use std::{
 
 use tokio::{
     net::{TcpListener, TcpSocket},
-    sync::{Semaphore, watch},
+    sync::{Notify, Semaphore, watch},
     task::JoinHandle,
     time::timeout,
 };
@@ -87,6 +87,8 @@ pub struct Server {
     pub club: Handing,
     /// Where the club is asked from outside.
     pub desk: Desk,
+    /// Notified when somebody is to be deleted at once.
+    pub leaves: Notify,
     /// What each address may take.
     pub shares: Arc<Shares>,
     /// Who has come in, for the log.
@@ -137,6 +139,7 @@ impl Server {
             registry: Registry::default(),
             club: Handing::default(),
             desk: Desk::default(),
+            leaves: Notify::new(),
             shares: Arc::new(Shares::new(limits, clock)),
             comings: Comings::new(clock),
             connections: Arc::new(Semaphore::new(limits.connections)),

@@ -273,6 +273,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     let (data, differs) = (settings.data.clone(), settings.differs.join(" "));
     let running = start(settings, Arc::new(journal)).await?;
     let taking = club::taking::begin(&running.server, club);
+    let leaving = club::leaving::begin(&running.server);
     let (version, listen) = (env!("CARGO_PKG_VERSION"), running.address);
     let model = running.server.forecasts.told().model;
     tracing::info!(version, %listen, data = %data.display(), settings = differs, model, "started");
@@ -315,12 +316,14 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     );
     running.stop().await;
     // What it has not taken by now is taken from the journal at the next start.
-    taking.abort();
-    // Waited for, so that its file is closed and nothing of it is left in a write-ahead file.
-    if let Err(error) = taking.await
-        && error.is_panic()
-    {
-        tracing::error!(%error, "the club's task has ended because of a bug");
+    for task in [taking, leaving] {
+        task.abort();
+        // Waited for, so that its file is closed and nothing of it is left in a write-ahead file.
+        if let Err(error) = task.await
+            && error.is_panic()
+        {
+            tracing::error!(%error, "a task of the club's has ended because of a bug");
+        }
     }
     tracing::info!("stopped");
     Ok(ExitCode::SUCCESS)

@@ -54,6 +54,12 @@ impl Registry {
         self.open.get(&session).is_some_and(|cell| cell.initialized())
     }
 
+    /// The session's task, if it has one just now.
+    #[must_use]
+    pub fn handle(&self, session: SessionId) -> Option<Handle> {
+        self.open.get(&session).and_then(|cell| cell.get().cloned())
+    }
+
     /// The session's task; opened from the journal when there is none. Opening is always completed, whoever waits for
     /// it; `None` when it takes longer than anybody waits.
     ///

@@ -8,11 +8,11 @@ use serde_json::Value;
 
 use super::{
     Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, EffortSaid, Ended,
-    ExportAsked, FinishSaid, Giving, Imported, KeyId, KeyRole, Keys, LinkedCoach, Looked, Looks,
-    Merging, Myself, NewCoach, NewKey, NewPerson, OwnData, People, PeopleAsked, Person,
-    PersonChange, PersonId, RankingSaid, Reasoned, ResultChange, ResultId, Results, ResultsAsked,
-    Ruled, Sessions, SessionsAsked, Swapping, TableChosen, TableSent, TakingBack, TargetSaid,
-    Typing, WholeResult, WholeSession,
+    ExportAsked, FinishSaid, Giving, Going, GoingPeople, Imported, KeyId, KeyRole, Keys,
+    LinkedCoach, Looked, Looks, Merging, Myself, NewCoach, NewKey, NewPerson, OwnData, People,
+    PeopleAsked, Person, PersonChange, PersonId, RankingSaid, Reasoned, ResultChange, ResultId,
+    Results, ResultsAsked, Ruled, Sessions, SessionsAsked, Swapping, TableChosen, TableSent,
+    TakingBack, TargetSaid, Typing, WholeResult, WholeSession,
 };
 use crate::ids::{CoachId, CommandId, PieceNo, SessionId};
 
@@ -217,6 +217,18 @@ calls! {
     AddPerson: Post "/api/club/people" by Who::From(KeyRole::Coach), ((), (), NewPerson) -> Person;
     /// Changes what the club knows of somebody.
     ChangePerson: Patch "/api/club/people/{person}" by Who::From(KeyRole::Coach), (PersonId, (), PersonChange) -> Person;
+    /// Says that somebody is to be deleted: they are hidden at once, and gone in some days unless it is taken back.
+    DeletePerson: Delete "/api/club/people/{person}" by Who::From(KeyRole::Coach), (PersonId, (), ()) -> Going;
+    /// Takes it back that somebody is to be deleted.
+    KeepPerson: Post "/api/club/people/{person}/keep" by Who::From(KeyRole::Coach), (PersonId, (), ()) -> Person;
+    /// Has somebody who is to be deleted be gone at once; it goes on behind the answer, and nobody can take it back.
+    DeletePersonNow: Post "/api/club/people/{person}/delete-now" by Who::From(KeyRole::Coach), (PersonId, (), ()) -> Going;
+    /// Lists who is to be deleted, and what it waits for.
+    ListGoing: Get "/api/club/going" by Who::From(KeyRole::Coach), ((), (), ()) -> GoingPeople;
+    /// Says that whoever asks is to be deleted.
+    DeleteMyself: Delete "/api/club/me" by Who::Person, ((), (), ()) -> Going;
+    /// Takes it back that whoever asks is to be deleted.
+    KeepMyself: Post "/api/club/me/keep" by Who::Person, ((), (), ()) -> Person;
     /// Lists results, newest first.
     ListResults: Get "/api/club/results" by Who::From(KeyRole::Assistant), ((), ResultsAsked, ()) -> Results;
     /// Says all that is known of a result.

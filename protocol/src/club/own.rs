@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{KeyLine, Person, WholeResult};
+use super::{Going, KeyLine, Person, WholeResult};
 
 /// What a key is worth.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -33,6 +33,9 @@ pub struct Myself {
     pub club: String,
     /// What its days go by, as `Europe/Berlin`.
     pub zone: String,
+    /// Of a person who is to be deleted: when; not there for anybody else.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub going: Option<Going>,
 }
 
 /// What holds for all of the club.

@@ -1,6 +1,7 @@
 //! The club at the command line: who is in it, what was rowed, and what is done to either.
 
 mod deeds;
+mod going;
 mod keys;
 mod table;
 mod tables;
@@ -16,6 +17,7 @@ use thole_club::{ClubDay, Doer, Zone, rowed::read_piece, table::TableKind};
 use thole_protocol::shown::repeats_text;
 
 pub use deeds::{DeedTask, More};
+pub use going::GoingTask;
 pub use keys::{CoachTask, KeyTask, LinkArgs, RoleWord};
 pub use tables::Import;
 
@@ -88,6 +90,9 @@ pub enum ClubTask {
     /// What lets people and coaches in
     #[command(flatten)]
     Key(KeyTask),
+    /// Who is to be deleted
+    #[command(flatten)]
+    Going(GoingTask),
     /// Says by which time zone the club's days go, or sets it
     Zone {
         /// Such as Europe/Berlin
@@ -149,6 +154,7 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
         }
         ClubTask::Deed(task) => deeds::run(&mut Store::open(data)?, task, now)?,
         ClubTask::Key(task) => keys::run(&mut Store::open(data)?, data, task, now)?,
+        ClubTask::Going(task) => going::run(data, task, now).await?,
         ClubTask::Zone { zone: None } => format!("{}\n", read()?.club().zone.name()),
         ClubTask::Zone { zone: Some(zone) } => {
             let moved = Store::open(data)?.set_zone(zone.clone())?;

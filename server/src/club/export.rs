@@ -29,7 +29,7 @@ const TABLES: [(&str, &str); 16] = [
 ];
 
 /// Columns that say how far the store is, and nothing of people.
-const LEFT_OUT: [&str; 2] = ["folded", "journal_epoch"];
+const LEFT_OUT: [&str; 3] = ["folded", "has_traces", "journal_epoch"];
 
 impl Store {
     /// Writes all of it, as it is at one instant.

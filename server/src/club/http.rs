@@ -123,7 +123,11 @@ async fn answered<S: Spoken + 'static>(
         }
         store.all_or_nothing(|store| once::done(store, asked, act))
     });
-    answer.await
+    let told = answer.await?;
+    if matches!(S::CALL, Call::DeletePerson | Call::DeletePersonNow | Call::DeleteMyself) {
+        server.leaves.notify_one();
+    }
+    Ok(told)
 }
 
 /// A request that was read.

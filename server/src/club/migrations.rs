@@ -8,13 +8,14 @@ use super::store::ClubError;
 use crate::backup;
 
 /// In their order; the version of a file is how many of them it has seen.
-pub(super) const ALL: [&str; 6] = [
+pub(super) const ALL: [&str; 7] = [
     include_str!("migrations/0001_people_and_results.sql"),
     include_str!("migrations/0002_deeds.sql"),
     include_str!("migrations/0003_sessions.sql"),
     include_str!("migrations/0004_keys.sql"),
     include_str!("migrations/0005_rulings.sql"),
     include_str!("migrations/0006_kept_answers.sql"),
+    include_str!("migrations/0007_going.sql"),
 ];
 
 /// Brings a file to the newest version. What was there before is copied beside it first, so that the program before this one can
@@ -59,6 +60,26 @@ pub(super) fn checked(connection: &Connection, all: &[&str]) -> Result<usize, Cl
         Ok(there) if there <= all.len() => Ok(there),
         _ => Err(ClubError::Newer { version, known: all.len() }),
     }
+}
+
+/// Removes the copies that were kept when a file was brought to a newer version: somebody is gone who is still in them.
+///
+/// # Errors
+/// As the system reports it.
+pub(super) fn remove_copies(file: &Path) -> std::io::Result<()> {
+    for version in 1..=ALL.len() {
+        for ending in ["", ".half"] {
+            let kept = file.with_extension(format!("sqlite.version-{version}{ending}"));
+            match fs::remove_file(&kept) {
+                Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
+                Ok(()) => {
+                    tracing::info!(copy = %kept.display(), "a copy of the club's file as it was in an older version is removed: somebody in it is deleted")
+                }
+                Err(_) => {}
+            }
+        }
+    }
+    Ok(())
 }
 
 /// A file half written is not taken for a copy: it gets its name when it is whole.

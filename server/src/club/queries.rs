@@ -2,10 +2,12 @@
 //! which they are first named, for SQLite counts them so, whatever their numbers. Every text names its club.
 
 mod asked;
+mod going;
 mod keys;
 mod sessions;
 
 pub(super) use asked::*;
+pub(super) use going::*;
 pub(super) use keys::*;
 pub(super) use sessions::*;
 
@@ -102,9 +104,11 @@ pub(super) const SET_POSITION: &str =
     "INSERT INTO taken (club, session, position) VALUES ($1, $2, $3)
      ON CONFLICT (club, session) DO UPDATE SET position = excluded.position";
 
-/// Who sat there, whose that seat is, whether this piece alone is another's, and whose.
+/// Who sat there, whose that seat is, whether this piece alone is another's, and whose; whether whoever had it is gone.
 pub(super) const SEAT: &str = "
-    SELECT s.athlete, s.person, g.seat IS NOT NULL, g.person FROM seat AS s
+    SELECT s.athlete, s.person, g.seat IS NOT NULL, g.person,
+        CASE WHEN g.seat IS NULL THEN s.tombstone ELSE g.tombstone END
+    FROM seat AS s
     LEFT JOIN given_piece AS g ON g.club = s.club AND g.session = s.session AND g.seat = s.seat AND g.piece = $1
     WHERE s.club = $2 AND s.session = $3 AND s.seat = $4";
 
@@ -154,9 +158,10 @@ pub(super) const PEOPLE: &str = "
     SELECT p.person, p.called, p.born_year, p.merged_into, p.hall_name,
         (SELECT count(*) FROM result AS r WHERE r.club = p.club AND r.person = p.person),
         (SELECT max(r.day) FROM result AS r WHERE r.club = p.club AND r.person = p.person)
-    FROM person AS p WHERE p.club = $1 AND p.folded LIKE $2 ESCAPE '!' AND p.merged_into IS NULL ORDER BY p.folded, p.person";
+    FROM person AS p WHERE p.club = $1 AND p.folded LIKE $2 ESCAPE '!' AND p.merged_into IS NULL
+        AND p.going_unix_ms IS NULL ORDER BY p.folded, p.person";
 
-pub(super) const CALLED: &str = "SELECT person FROM person WHERE club = $1 AND folded = $2 AND merged_into IS NULL ORDER BY person LIMIT 1";
+pub(super) const CALLED: &str = "SELECT person FROM person WHERE club = $1 AND folded = $2 AND merged_into IS NULL AND going_unix_ms IS NULL ORDER BY person LIMIT 1";
 
 pub(super) const NEW_PERSON: &str = "INSERT INTO person (club, person, called, folded, born_year, added_unix_ms) VALUES ($1, $2, $3, $4, $5, $6)";
 
@@ -175,17 +180,24 @@ macro_rules! listed {
     };
 }
 
-pub(super) const BY_DAY: &str =
-    concat!(listed!("r.club = $1 AND r.day >= $2 AND (r.day, r.result) < ($3, $4)"), "$5");
+pub(super) const BY_DAY: &str = concat!(
+    listed!(
+        "r.club = $1 AND r.day >= $2 AND (r.day, r.result) < ($3, $4) AND p.going_unix_ms IS NULL"
+    ),
+    "$5"
+);
 
 pub(super) const BY_WORK: &str = concat!(
-    listed!("r.club = $1 AND r.work = $2 AND r.day >= $3 AND (r.day, r.result) < ($4, $5)"),
+    listed!(
+        "r.club = $1 AND r.work = $2 AND r.day >= $3 AND (r.day, r.result) < ($4, $5) AND p.going_unix_ms IS NULL"
+    ),
     "$6"
 );
 
 pub(super) const BY_SESSION: &str = concat!(
     listed!(
-        "r.club = $1 AND r.session = $2 AND r.day >= $3 AND (r.day, r.result) < ($4, $5) AND ($6 = '' OR r.work = $6)"
+        "r.club = $1 AND r.session = $2 AND r.day >= $3 AND (r.day, r.result) < ($4, $5) AND ($6 = '' OR r.work = $6)
+         AND p.going_unix_ms IS NULL"
     ),
     "$7"
 );
@@ -193,9 +205,9 @@ pub(super) const BY_SESSION: &str = concat!(
 pub(super) const BY_PERSON: &str = concat!(
     listed!(
         "r.club = $1 AND r.person = $2 AND r.day >= $3 AND (r.day, r.result) < ($4, $5) AND ($6 = '' OR r.work = $6)
-         AND ($7 = '' OR r.session = $7)"
+         AND ($7 = '' OR r.session = $7) AND ($8 = 'themselves' OR p.going_unix_ms IS NULL)"
     ),
-    "$8"
+    "$9"
 );
 
 pub(super) const BY_GUEST: &str = concat!(
@@ -206,8 +218,12 @@ pub(super) const BY_GUEST: &str = concat!(
     "$8"
 );
 
-pub(super) const BEGINS_WITH: &str =
-    concat!(listed!("r.club = $1 AND r.result >= $2 AND r.result <= $3"), "$4");
+pub(super) const BEGINS_WITH: &str = concat!(
+    listed!(
+        "r.club = $1 AND r.result >= $2 AND r.result <= $3 AND ($4 = 'themselves' OR p.going_unix_ms IS NULL)"
+    ),
+    "$5"
+);
 
 pub(super) const GIVE_SEAT: &str = "UPDATE seat SET person = $1, given_unix_ms = $2 WHERE club = $3 AND session = $4 AND seat = $5";
 
@@ -231,7 +247,8 @@ pub(super) const GIVE_RESULT: &str =
 pub(super) const RESULT_OWNER: &str =
     "SELECT person FROM result WHERE club = $1 AND result = $2 AND source <> 'piece'";
 
-pub(super) const IS_PERSON: &str = "SELECT merged_into FROM person WHERE club = $1 AND person = $2";
+pub(super) const IS_PERSON: &str =
+    "SELECT merged_into, going_unix_ms IS NOT NULL FROM person WHERE club = $1 AND person = $2";
 
 /// What has an instant has its day by the club's time zone.
 pub(super) const INSTANTS: &str = "SELECT result, at_unix_ms, day FROM result WHERE club = $1 AND at_unix_ms IS NOT NULL ORDER BY result";
@@ -269,7 +286,7 @@ pub(super) const DEEDS: &str = "
 
 pub(super) const DEED_NAMES: &str = "
     SELECT p.called FROM deed_person AS d JOIN person AS p ON p.club = d.club AND p.person = d.person
-    WHERE d.club = $1 AND d.deed = $2 ORDER BY d.nth";
+    WHERE d.club = $1 AND d.deed = $2 AND p.going_unix_ms IS NULL ORDER BY d.nth";
 
 pub(super) const CHANGED_ROWS: &str = "SELECT of_table, of_row, before, after FROM changed_row WHERE club = $1 AND deed = $2 ORDER BY nth";
 
@@ -331,14 +348,14 @@ pub(super) const IS_RESULT: &str = "SELECT person FROM result WHERE club = $1 AN
 
 pub(super) const TABLE_OF_PEOPLE: &str =
     "SELECT person, called, born_year, spoken, language, units, hall_name, merged_into FROM person
-     WHERE club = $1 ORDER BY folded, person";
+     WHERE club = $1 AND going_unix_ms IS NULL ORDER BY folded, person";
 
 pub(super) const TABLE_OF_RESULTS: &str = "
     SELECT r.result, r.person, p.called, r.called, r.source, r.day, r.at_unix_ms, r.machine, r.title, r.repeats, r.outcome, r.place,
         r.team, r.time_ms, r.distance_dm, r.sure_ms, r.sure_dm, r.target, r.strokes, r.marks, r.all_out, r.rate_half_spm, r.ranked,
         r.corrected_from, r.reason, r.first_source, r.is_official, r.ruling
     FROM result AS r LEFT JOIN person AS p ON p.club = r.club AND p.person = r.person
-    WHERE r.club = $1 ORDER BY r.day, r.result";
+    WHERE r.club = $1 AND p.going_unix_ms IS NULL ORDER BY r.day, r.result";
 
 pub(super) const TABLE_OF_SPLITS: &str =
     "SELECT result, distance_dm, time_ms FROM split WHERE club = $1 ORDER BY result, nth";
@@ -366,7 +383,11 @@ mod tests {
     };
 
     fn all() -> impl Iterator<Item = (&'static str, &'static str)> {
-        OWN.into_iter().chain(super::asked::ALL).chain(super::keys::ALL).chain(super::sessions::ALL)
+        OWN.into_iter()
+            .chain(super::asked::ALL)
+            .chain(super::going::ALL)
+            .chain(super::keys::ALL)
+            .chain(super::sessions::ALL)
     }
 
     /// What a person waits for; each has to come in its order out of an index.

@@ -26,6 +26,8 @@ pub struct Reading {
     pub is_whole: bool,
     /// A piece is over whose record was not written any more: its session writes it as soon as it is opened.
     pub is_settling: bool,
+    /// It is closed, and no stroke changes anything of what was rowed in it: records of people may be erased.
+    pub is_settled: bool,
 }
 
 /// Reads a session, beside whatever else goes on; its task is not asked.
@@ -60,6 +62,8 @@ pub async fn read(journal: &dyn Journal, row: &SessionRow) -> Result<Reading, Jo
         next: found.next,
         is_whole,
         is_settling: core.is_settling(),
+        // Where somebody was erased before, it was settled then.
+        is_settled: core.is_settled() || core.is_closed() && found.erased > 0,
     })
 }
 

@@ -4,6 +4,8 @@ mod bests;
 mod cards;
 mod coaches;
 mod deeds;
+mod going;
+mod gone;
 mod kept_answers;
 pub(super) mod kept_rows;
 mod keys;
@@ -30,9 +32,10 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use thole_club::{Club, ClubId, Zone, person::checked_name};
 
 pub use cards::{MadeCard, Shown};
+pub use gone::{Places, SeatLeft};
 pub use kept_answers::{AskedOnce, Before, NotKept, Reply};
 pub use keys::KeyHolder;
-pub use lists::{Listed, PersonLine, Wanted};
+pub use lists::{Listed, PersonLine, SeenBy, Wanted};
 pub use pieces::{Positions, Replaced};
 pub use said::TypedResult;
 pub use sessions::SessionPlace;
@@ -103,6 +106,8 @@ impl From<ClubError> for String {
 pub struct Store {
     connection: Connection,
     club: Club,
+    /// Among changes that are made together something was ended, which is to be listed once they stand.
+    lists_ended: bool,
 }
 
 impl Store {
@@ -141,7 +146,7 @@ impl Store {
             }
         };
         transaction.commit()?;
-        Ok(Store { connection, club })
+        Ok(Store { connection, club, lists_ended: false })
     }
 
     /// Opens the club of a data folder to read it, also while a server is using it.
@@ -173,7 +178,7 @@ impl Store {
                 "it is of an older version; the next start of a server brings it to this one";
             ClubError::Store(older.to_owned())
         })?;
-        Ok(Store { connection, club })
+        Ok(Store { connection, club, lists_ended: false })
     }
 
     /// What holds for all of it.

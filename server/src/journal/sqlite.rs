@@ -3,6 +3,7 @@
 mod ahead;
 mod columns;
 mod convert;
+pub(crate) mod copied;
 pub mod folder;
 pub(crate) mod lost;
 mod reader;

@@ -5,6 +5,8 @@ mod command;
 mod copied;
 mod deeds;
 mod evening;
+mod going;
+mod gone;
 mod http;
 mod keys;
 mod killed;

@@ -1,6 +1,7 @@
 //! What each call does.
 
 mod deeds;
+mod going;
 mod keys;
 mod lists;
 mod people;
@@ -10,7 +11,8 @@ mod tables;
 
 use axum::routing::MethodRouter;
 use thole_protocol::club::{
-    Call, Coaches, Looks, Myself, People, Problem, ProblemKind, ResultId, WholeResult, spoken,
+    Call, Coaches, GoingPeople, Looks, Myself, People, Problem, ProblemKind, ResultId, WholeResult,
+    spoken,
 };
 
 use super::{Asked, ordering, ordering::Planned, route};
@@ -29,6 +31,18 @@ pub(super) fn of(call: Call) -> MethodRouter {
         }),
         Call::AddPerson => route::<spoken::AddPerson>(people::add),
         Call::ChangePerson => route::<spoken::ChangePerson>(people::change),
+        Call::DeletePerson => route::<spoken::DeletePerson>(going::delete),
+        Call::KeepPerson => route::<spoken::KeepPerson>(going::keep),
+        Call::DeletePersonNow => route::<spoken::DeletePersonNow>(going::delete_now),
+        Call::ListGoing => {
+            route::<spoken::ListGoing>(|store, _| Ok(GoingPeople { people: store.all_going()? }))
+        }
+        Call::DeleteMyself => route::<spoken::DeleteMyself>(|store, asked| {
+            Ok(store.go(keys::own(&asked.asker)?, &asked.doer())?)
+        }),
+        Call::KeepMyself => {
+            route::<spoken::KeepMyself>(|store, asked| Ok(store.keep(keys::own(&asked.asker)?)?))
+        }
         Call::ListResults => {
             route::<spoken::ListResults>(|store, asked| lists::results(store, asked.query))
         }
@@ -102,6 +116,8 @@ pub(super) fn of(call: Call) -> MethodRouter {
             Ok(Looks { looks: store.looks(keys::own(&asked.asker)?)? })
         }),
         Call::WhoAmI => route::<spoken::WhoAmI>(|store, asked| {
+            let own = asked.asker.person.as_ref().filter(|_| asked.asker.goes_unix_ms.is_some());
+            let going = own.map(|own| store.going(own.person)).transpose()?.flatten();
             let club = store.club();
             Ok(Myself {
                 role: asked.asker.role,
@@ -109,6 +125,7 @@ pub(super) fn of(call: Call) -> MethodRouter {
                 coach: asked.asker.coach.map(|coach| coach.name),
                 club: club.name.clone(),
                 zone: club.zone.name().to_owned(),
+                going,
             })
         }),
         Call::OwnResults => route::<spoken::OwnResults>(lists::own_results),
@@ -126,7 +143,7 @@ pub(super) fn of(call: Call) -> MethodRouter {
 /// Somebody else's is as if it were not there.
 fn own_result(store: &Store, asker: &KeyHolder, result: ResultId) -> Result<WholeResult, Problem> {
     let own = asker.person.as_ref().map(|person| person.person.to_string());
-    let result = store.whole_result(result)?;
+    let result = store.own_whole_result(result)?;
     let result = result.filter(|result| own.is_some() && result.line.person == own);
     result.ok_or_else(|| none("result"))
 }

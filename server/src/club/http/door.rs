@@ -4,7 +4,7 @@
 use std::sync::Arc;
 
 use axum::http::{HeaderMap, header};
-use thole_protocol::club::{KeyRole, Problem, ProblemKind, Spoken, Who};
+use thole_protocol::club::{Call, KeyRole, Problem, ProblemKind, Spoken, Who, call::Method};
 
 use crate::{
     Server,
@@ -54,6 +54,9 @@ impl Door {
             };
             let Some(holder) = holder else { return Ok(None) };
             may::<S>(holder.role)?;
+            if holder.goes_unix_ms.is_some() {
+                may_still::<S>()?;
+            }
             question(store, holder).map(Some)
         });
         match asked.await?? {
@@ -83,6 +86,16 @@ pub(super) fn bearer(headers: &HeaderMap) -> Option<&str> {
 
 fn unknown() -> Problem {
     Problem::of(ProblemKind::NoKey, WITHOUT)
+}
+
+/// Of somebody who is to be deleted: reading what is theirs, and taking it back.
+fn may_still<S: Spoken>() -> Result<(), Problem> {
+    let is_about_that = matches!(S::CALL, Call::DeleteMyself | Call::KeepMyself);
+    if is_about_that || S::CALL.method() == Method::Get {
+        return Ok(());
+    }
+    let says = "You are to be deleted: until then this key reads what is yours, and takes that back by POST to /api/club/me/keep.";
+    Err(Problem::of(ProblemKind::NotYours, says))
 }
 
 fn may<S: Spoken>(role: KeyRole) -> Result<(), Problem> {

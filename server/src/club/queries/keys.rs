@@ -32,7 +32,7 @@ pub(in crate::club) const KEY_BY_HASH: &str = "
     LEFT JOIN coach AS c ON c.club = k.club AND c.coach = k.coach
     WHERE k.club = $1 AND k.hash = $2 AND k.ended_unix_ms IS NULL AND c.until_day IS NULL";
 
-pub(in crate::club) const PERSON: &str = "SELECT person, called, born_year, merged_into, hall_name FROM person WHERE club = $1 AND person = $2";
+pub(in crate::club) const PERSON: &str = "SELECT person, called, born_year, merged_into, hall_name, going_unix_ms FROM person WHERE club = $1 AND person = $2";
 
 pub(in crate::club) const KEY_WAS_HERE: &str =
     "UPDATE key SET last_unix_ms = $1 WHERE club = $2 AND key = $3";
@@ -43,8 +43,11 @@ pub(in crate::club) const NEW_CARD: &str =
      VALUES ($1, $2, $3, $4, $5, $6, $7) ON CONFLICT (hash) DO NOTHING";
 
 pub(in crate::club) const CARD_BY_HASH: &str = "
-    SELECT c.card, c.person, c.until_unix_ms, c.ended_unix_ms, c.key, c.made_by, k.hash, k.ended_unix_ms FROM card AS c
+    SELECT c.card, c.person, c.until_unix_ms, c.ended_unix_ms, c.key, c.made_by, k.hash, k.ended_unix_ms,
+        p.going_unix_ms IS NOT NULL
+    FROM card AS c
     LEFT JOIN key AS k ON k.club = c.club AND k.key = c.key
+    LEFT JOIN person AS p ON p.club = c.club AND p.person = c.person
     WHERE c.club = $1 AND c.hash = $2";
 
 pub(in crate::club) const USE_CARD: &str = "UPDATE card SET key = $1 WHERE club = $2 AND card = $3 AND key IS NULL AND ended_unix_ms IS NULL";

@@ -61,7 +61,7 @@ pub(in crate::club) const SPLITS: &str =
     "SELECT distance_dm, time_ms FROM split WHERE club = $1 AND result = $2 ORDER BY nth";
 
 pub(in crate::club) const COUNTS: &str = "SELECT
-    (SELECT count(*) FROM person AS p WHERE p.club = c.club AND p.merged_into IS NULL),
+    (SELECT count(*) FROM person AS p WHERE p.club = c.club AND p.merged_into IS NULL AND p.going_unix_ms IS NULL),
     (SELECT count(*) FROM session AS s WHERE s.club = c.club),
     (SELECT count(*) FROM result AS r WHERE r.club = c.club)
     FROM club AS c WHERE c.club = $1";

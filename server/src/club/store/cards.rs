@@ -57,6 +57,8 @@ struct CardRow {
     is_ended: bool,
     key: Option<String>,
     made_by: String,
+    /// Whose it is is to be deleted.
+    is_going: bool,
     /// What the key is known by that a device got for it, while that opens something.
     opens: Option<String>,
 }
@@ -124,6 +126,9 @@ impl Store {
         let club = self.club.club.to_string();
         let transaction = writing(&mut self.connection)?;
         let Some(row) = card(&transaction, &club, shown)? else { return Ok(Shown::Unknown) };
+        if row.is_going {
+            return Ok(Shown::Over);
+        }
         if let Some(before) = row.key {
             let is_again = row.opens == Some(key.to_hex()) && now_unix_ms <= row.until_unix_ms;
             drop(transaction);
@@ -178,6 +183,7 @@ fn card(
             is_ended: row.get::<_, Option<i64>>(3)?.is_some(),
             key: row.get(4)?,
             made_by: row.get(5)?,
+            is_going: row.get(8)?,
             opens: opens.filter(|_| key_ended.is_none()),
         })
     });

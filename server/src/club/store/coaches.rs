@@ -111,6 +111,7 @@ impl Store {
             link_of(&id, link, doer).put(&transaction, &club)?;
         }
         transaction.commit()?;
+        self.has_ended();
         Ok(Some(line))
     }
 
@@ -125,6 +126,7 @@ impl Store {
         let now = doer.at_unix_ms.cast_signed();
         transaction.execute(queries::END_KEYS_OF_COACH, params![now, club, id])?;
         transaction.commit()?;
+        self.has_ended();
         Ok(ended > 0)
     }
 

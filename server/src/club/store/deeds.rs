@@ -207,12 +207,9 @@ impl Store {
     pub fn forget_deeds_of(&mut self, person: &str) -> Result<usize, ClubError> {
         let club = self.club.club.to_string();
         let transaction = writing(&mut self.connection)?;
-        let deeds = numbers(&transaction, queries::DEEDS_OF_PERSON, params![club, person])?;
-        for deed in &deeds {
-            forget(&transaction, &club, *deed)?;
-        }
+        let deeds = forget_of(&transaction, &club, person)?;
         transaction.commit()?;
-        Ok(deeds.len())
+        Ok(deeds)
     }
 }
 
@@ -238,6 +235,11 @@ fn may_undo(
         return refused(format!(
             "Number {deed} can be undone no more: what it takes is erased after {} days, or with the people whom it concerns.",
             thole_club::deed::UNDO_DAYS
+        ));
+    }
+    if connection.prepare_cached(queries::DEED_OF_GOING)?.exists(params![club, deed])? {
+        return refused(format!(
+            "Somebody whom number {deed} concerns is to be deleted: take that back first."
         ));
     }
     let later: Option<u32> =
@@ -310,6 +312,33 @@ pub(super) fn follow(
 ) -> Result<usize, ClubError> {
     let mut follow = connection.prepare_cached(queries::RESULTS_FOLLOW)?;
     Ok(follow.execute(params![club, session, seat])?)
+}
+
+/// Erases what it takes to undo what was done to somebody; how many deeds that were.
+pub(super) fn forget_of(
+    connection: &Connection,
+    club: &str,
+    person: &str,
+) -> Result<usize, ClubError> {
+    let deeds = numbers(connection, queries::DEEDS_OF_PERSON, params![club, person])?;
+    for deed in &deeds {
+        forget(connection, club, *deed)?;
+    }
+    Ok(deeds.len())
+}
+
+/// The same of whatever was done to a row.
+pub(super) fn forget_at(
+    connection: &Connection,
+    club: &str,
+    of: RowsOf,
+    key: &[Value],
+) -> Result<(), ClubError> {
+    let row = Value::from(key).to_string();
+    for deed in numbers(connection, queries::DEEDS_AT_ROW, params![club, of.table, row])? {
+        forget(connection, club, deed)?;
+    }
+    Ok(())
 }
 
 fn forget_old(connection: &Connection, club: &str, now_unix_ms: u64) -> Result<(), ClubError> {

@@ -29,6 +29,8 @@ pub struct KeyHolder {
     pub coach: Option<GivenBy>,
     /// Which key; `None` for the head coach's link.
     pub key: Option<KeyId>,
+    /// Of a person who is to be deleted: when that runs.
+    pub goes_unix_ms: Option<u64>,
     /// When it was here before.
     last_unix_ms: Option<u64>,
 }
@@ -37,7 +39,14 @@ impl KeyHolder {
     /// Whoever has the head coach's link.
     #[must_use]
     pub fn head() -> KeyHolder {
-        KeyHolder { role: KeyRole::Head, person: None, coach: None, key: None, last_unix_ms: None }
+        KeyHolder {
+            role: KeyRole::Head,
+            person: None,
+            coach: None,
+            key: None,
+            goes_unix_ms: None,
+            last_unix_ms: None,
+        }
     }
 
     /// Who they are, whichever of their keys they have come by: the identity of a coach or person, or [`Doer::HEAD`].
@@ -69,8 +78,16 @@ impl Store {
         let (key, last_unix_ms) = (Some(id(&key)?), last.map(i64::cast_unsigned));
         if let Some(person) = person {
             let person = person.parse().map_err(|_| broken("whose it is cannot be read"))?;
-            let (role, person) = (KeyRole::Person, Some(self.now(person)?));
-            return Ok(Some(KeyHolder { role, person, coach: None, key, last_unix_ms }));
+            let (role, (person, goes_unix_ms)) = (KeyRole::Person, self.now(person)?);
+            let person = Some(person);
+            return Ok(Some(KeyHolder {
+                role,
+                person,
+                coach: None,
+                key,
+                goes_unix_ms,
+                last_unix_ms,
+            }));
         }
         let role = match role.as_deref() {
             Some("head") => KeyRole::Head,
@@ -84,7 +101,7 @@ impl Store {
             Ok::<_, ClubError>(GivenBy { coach, name })
         });
         let coach = coach.transpose()?;
-        Ok(Some(KeyHolder { role, person: None, coach, key, last_unix_ms }))
+        Ok(Some(KeyHolder { role, person: None, coach, key, goes_unix_ms: None, last_unix_ms }))
     }
 
     /// Notes that a key is here.
@@ -169,6 +186,7 @@ impl Store {
             ended += transaction.execute(sql, which)?;
         }
         transaction.commit()?;
+        self.has_ended();
         Ok(Some(many(ended)))
     }
 
@@ -191,15 +209,16 @@ impl Store {
         let cards =
             transaction.execute(queries::END_CARDS_OF_PERSON, params![now, club, person])?;
         transaction.commit()?;
+        self.has_ended();
         Ok(many(keys + cards))
     }
 
     /// Who somebody is now, who may have been joined with somebody else.
-    fn now(&self, person: PersonId) -> Result<Person, ClubError> {
+    fn now(&self, person: PersonId) -> Result<(Person, Option<u64>), ClubError> {
         let mut wanted = person;
         for _ in 0..JOINED_MAX {
-            match self.who(wanted)? {
-                Some(Person { merged_into: Some(other), .. }) => wanted = other,
+            match self.known(wanted)? {
+                Some((Person { merged_into: Some(other), .. }, _)) => wanted = other,
                 Some(found) => return Ok(found),
                 None => break,
             }

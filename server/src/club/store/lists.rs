@@ -13,6 +13,24 @@ use thole_protocol::{
 
 use super::{ClubError, Store, people, queries};
 
+/// By whom results are to be seen.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SeenBy {
+    /// By others, who see nothing of people who are to be deleted.
+    Others,
+    /// By those whose they are.
+    Themselves,
+}
+
+impl SeenBy {
+    pub(super) fn word(self) -> &'static str {
+        match self {
+            SeenBy::Others => "others",
+            SeenBy::Themselves => "themselves",
+        }
+    }
+}
+
 /// Which results are wanted.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Wanted {
@@ -32,6 +50,8 @@ pub struct Wanted {
     pub after: Option<(ClubDay, String)>,
     /// So many, the newest.
     pub most: u32,
+    /// Those of a person: for whom.
+    pub seen_by: SeenBy,
 }
 
 /// All of them.
@@ -46,6 +66,7 @@ impl Default for Wanted {
             to: ClubDay::last(),
             after: None,
             most: u32::MAX,
+            seen_by: SeenBy::Others,
         }
     }
 }
@@ -110,14 +131,15 @@ impl Store {
     /// It cannot be read.
     pub fn results(&self, wanted: &Wanted) -> Result<Vec<Listed>, ClubError> {
         let club = self.club.club.to_string();
-        let Wanted { name, person, session, work, from, to, after, most } = wanted;
+        let Wanted { name, person, session, work, from, to, after, most, seen_by } = wanted;
         let last = (to.clone(), BEHIND_ALL.to_owned());
         let (to, behind) = after.clone().map_or(last.clone(), |after| after.min(last));
         let (from, to) = (from.as_str(), to.as_str());
         let session = session.map(|session| session.to_string()).unwrap_or_default();
         let work = work.as_deref().unwrap_or_default();
         let of_person = |person: &str| {
-            let theirs = params![club, person, from, to, behind, work, session, most];
+            let theirs =
+                params![club, person, from, to, behind, work, session, seen_by.word(), most];
             self.listed(queries::BY_PERSON, theirs)
         };
         match (name, person) {
@@ -175,7 +197,10 @@ impl Store {
         let club = self.club.club.to_string();
         // Behind every digit that an identity may go on with.
         let to = format!("{begins}g");
-        let found = self.listed(queries::BEGINS_WITH, params![club, begins, to, ALIKE_MAX])?;
+        let found = self.listed(
+            queries::BEGINS_WITH,
+            params![club, begins, to, SeenBy::Others.word(), ALIKE_MAX],
+        )?;
         match <[Listed; 1]>::try_from(found) {
             Ok([one]) => Ok(one),
             Err(found) if found.is_empty() => Err(none()),

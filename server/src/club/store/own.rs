@@ -4,7 +4,7 @@ use rusqlite::params;
 use thole_club::{Person, PersonId, ResultId};
 use thole_protocol::club::{EFFORT_MAX, Look, OwnData};
 
-use super::{ClubError, Store, Wanted, people, queries, writing};
+use super::{ClubError, SeenBy, Store, Wanted, people, queries, writing};
 
 impl Store {
     /// All that is kept about a person; `None` when there is none of this identity.
@@ -18,20 +18,21 @@ impl Store {
     ) -> Result<Option<OwnData>, ClubError> {
         // All of one moment.
         let _reading = self.connection.unchecked_transaction()?;
-        let Some(of) = self.who(person)? else { return Ok(None) };
+        let Some((of, _)) = self.known(person)? else { return Ok(None) };
         let named = params![self.club.club.to_string(), person.to_string()];
         let details = self.connection.query_row(queries::DETAILS, named, |row| {
             Ok((row.get::<_, i64>(0)?.cast_unsigned(), row.get(1)?, row.get(2)?, row.get(3)?))
         });
         let (added_unix_ms, spoken, language, units) = details?;
         let merged = self.merged(person)?;
-        let wanted = Wanted { person: Some(person), ..Wanted::default() };
+        let wanted =
+            Wanted { person: Some(person), seen_by: SeenBy::Themselves, ..Wanted::default() };
         let mut results = Vec::new();
         for line in self.results(&wanted)? {
             let id = line.result.parse();
             let id =
                 id.map_err(|error| ClubError::Store(format!("a result's identity: {error}")))?;
-            results.extend(self.whole_result(id)?);
+            results.extend(self.own_whole_result(id)?);
         }
         Ok(Some(OwnData {
             person: of,

@@ -192,7 +192,8 @@ fn put_newer(
     Ok(stays.len())
 }
 
-/// Puts a result of a piece; false when its seat is known to be somebody else's: nobody is given what another has rowed.
+/// Puts a result of a piece; false when its seat is known to be somebody else's, for nobody is given what another has rowed, and when
+/// whoever had it is gone.
 fn put(connection: &Connection, club: &str, of: &LastingResult) -> Result<bool, ClubError> {
     let ComesFrom::Piece { session, piece, seat, revision } = of.from else { return Ok(false) };
     let (session, result) = (session.to_string(), of.result.to_string());
@@ -202,10 +203,14 @@ fn put(connection: &Connection, club: &str, of: &LastingResult) -> Result<bool, 
         .query_row(params![piece.0, club, session, seat.0], |row| {
             let is_given: bool = row.get(2)?;
             let person = row.get::<_, Option<String>>(if is_given { 3 } else { 1 })?;
-            Ok((row.get::<_, Option<String>>(0)?, person))
+            let tombstone: Option<String> = row.get(4)?;
+            Ok((row.get::<_, Option<String>>(0)?, person, tombstone.is_some()))
         })
         .optional()?;
-    let (sat, person) = known.unwrap_or_default();
+    let (sat, person, is_gone) = known.unwrap_or_default();
+    if is_gone {
+        return Ok(false);
+    }
     if let (Some(sat), Some(athlete)) = (&sat, &athlete)
         && sat != athlete
     {

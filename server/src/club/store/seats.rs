@@ -200,15 +200,39 @@ fn hand(
     follow(connection, club, session, Some(i64::from(seat)))
 }
 
-/// Refuses somebody who is not in the club, or is there under another entry.
+/// Refuses somebody who is not in the club, is there under another entry, or is to be deleted.
 pub(super) fn is_here(connection: &Connection, club: &str, person: &str) -> Result<(), ClubError> {
-    let mut select = connection.prepare_cached(queries::IS_PERSON)?;
-    let merged = select.query_row(params![club, person], |row| row.get::<_, Option<String>>(0));
-    match merged.optional()? {
-        Some(None) => Ok(()),
-        Some(Some(_)) => Err(ClubError::Refused(
+    does_not_go(connection, club, person)?;
+    match merged_into(connection, club, person)? {
+        Some((None, _)) => Ok(()),
+        Some((Some(_), _)) => Err(ClubError::Refused(
             "This entry was merged with another one of the same person: take that one.".to_owned(),
         )),
         None => Err(ClubError::Refused("This person is not in the club any more.".to_owned())),
     }
+}
+
+/// Refuses somebody who is to be deleted.
+pub(super) fn does_not_go(
+    connection: &Connection,
+    club: &str,
+    person: &str,
+) -> Result<(), ClubError> {
+    match merged_into(connection, club, person)? {
+        Some((_, true)) => Err(ClubError::Refused(
+            "This person is to be deleted: take that back first.".to_owned(),
+        )),
+        Some((_, false)) | None => Ok(()),
+    }
+}
+
+/// Into whom somebody was merged, and whether they are to be deleted; `None` for nobody.
+fn merged_into(
+    connection: &Connection,
+    club: &str,
+    person: &str,
+) -> Result<Option<(Option<String>, bool)>, ClubError> {
+    let mut select = connection.prepare_cached(queries::IS_PERSON)?;
+    let found = select.query_row(params![club, person], |row| Ok((row.get(0)?, row.get(1)?)));
+    Ok(found.optional()?)
 }

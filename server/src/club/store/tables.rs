@@ -23,13 +23,18 @@ use thole_protocol::{
 use super::{
     ClubError, Store,
     deeds::{About, Recorder},
+    gone::gone_of,
     kept_rows::{PERSON, RESULT, SPLIT},
     lists::{json, ruling},
     queries,
     said::text,
+    seats::does_not_go,
     writing,
 };
-use crate::secret::random_uuid;
+use crate::{
+    club::gone::{Gone, GoneId},
+    secret::random_uuid,
+};
 
 /// What came of a file.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -112,6 +117,7 @@ impl Store {
         let club = self.club.club.to_string();
         let zone = self.club.zone.clone();
         let transaction = writing(&mut self.connection)?;
+        let gone = gone_of(&transaction)?;
         let now = club_now(&transaction, &club, &zone, kind, doer.at_unix_ms)?;
         let mut recorder = Recorder::new(&transaction, &club);
         let mut changed = Vec::new();
@@ -120,6 +126,7 @@ impl Store {
                 let (looked, lines) = judge_people(bytes, &now).map_err(ClubError::Refused)?;
                 let chosen = choice.of(lines).map_err(ClubError::Refused)?;
                 for row in &chosen {
+                    is_not_gone(row.person.map(GoneId::Person), &row.called, &gone)?;
                     changed.extend(put_person(&mut recorder, row, doer.at_unix_ms)?);
                 }
                 (looked, chosen.len())
@@ -129,6 +136,8 @@ impl Store {
                 let chosen = choice.of(lines).map_err(ClubError::Refused)?;
                 let mut stored = 0;
                 for row in &chosen {
+                    let name = row.name.as_deref().unwrap_or("Somebody");
+                    is_not_gone(row.result.map(GoneId::Result), name, &gone)?;
                     stored += usize::from(put_result(&mut recorder, row)?);
                 }
                 (looked, stored)
@@ -143,6 +152,16 @@ impl Store {
         transaction.commit()?;
         Ok(Stored { looked, stored, deed: Some(deed) })
     }
+}
+
+/// Refuses what is gone for good: an older export brings back nobody who was deleted.
+fn is_not_gone(what: Option<GoneId>, name: &str, gone: &Gone) -> Result<(), ClubError> {
+    if what.is_some_and(|what| gone.has(what)) {
+        return Err(ClubError::Refused(format!(
+            "{name} was deleted since this file was made: take the line out, or its identities, if it is to be there anew."
+        )));
+    }
+    Ok(())
 }
 
 fn club_now(
@@ -271,6 +290,7 @@ fn put_person(
     let key = vec![Value::from(person.as_str())];
     let name = folded(called);
     if PERSON.read(connection, club, &key)?.is_some() {
+        does_not_go(connection, club, &person)?;
         recorder.remember(PERSON, &key)?;
         connection.prepare_cached(queries::CHANGE_PERSON)?.execute(params![
             called, name, born_year, spoken, language, units, hall_name, club, person

@@ -65,6 +65,9 @@ impl Store {
         if done.is_err() && !self.connection.is_autocommit() {
             self.carried_out("ROLLBACK")?;
         }
+        if std::mem::take(&mut self.lists_ended) && done.is_ok() {
+            self.list_ended();
+        }
         done
     }
 

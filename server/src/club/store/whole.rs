@@ -10,7 +10,11 @@ use thole_protocol::{
     units::{Decimetres, Millis},
 };
 
-use super::{ClubError, Store, lists::json, people, queries, read_club};
+use super::{
+    ClubError, Store,
+    lists::{SeenBy, json},
+    people, queries, read_club,
+};
 
 impl Store {
     /// What holds for all of it, as it is now.
@@ -34,14 +38,26 @@ impl Store {
         })
     }
 
-    /// Somebody by their identity.
+    /// Somebody by their identity; nobody who is to be deleted.
     ///
     /// # Errors
     /// It cannot be read.
     pub fn who(&self, person: PersonId) -> Result<Option<Person>, ClubError> {
+        let found = self.known(person)?;
+        Ok(found.filter(|(_, goes)| goes.is_none()).map(|(person, _)| person))
+    }
+
+    /// The same, also of somebody who is to be deleted: with the instant.
+    pub(super) fn known(
+        &self,
+        person: PersonId,
+    ) -> Result<Option<(Person, Option<u64>)>, ClubError> {
         let named = params![self.club.club.to_string(), person.to_string()];
-        let row = self.connection.query_row(queries::PERSON, named, people::person);
-        row.optional()?.transpose()
+        let row = self.connection.query_row(queries::PERSON, named, |row| {
+            Ok((people::person(row)?, row.get::<_, Option<i64>>(5)?))
+        });
+        let Some((person, goes)) = row.optional()? else { return Ok(None) };
+        Ok(Some((person?, goes.map(i64::cast_unsigned))))
     }
 
     /// A result as a line of a list.
@@ -49,8 +65,12 @@ impl Store {
     /// # Errors
     /// It cannot be read.
     pub fn line(&self, result: ResultId) -> Result<Option<Listed>, ClubError> {
+        self.line_for(result, SeenBy::Others)
+    }
+
+    fn line_for(&self, result: ResultId, seen_by: SeenBy) -> Result<Option<Listed>, ClubError> {
         let (club, id) = (self.club.club.to_string(), result.to_string());
-        let found = self.listed(queries::BEGINS_WITH, params![club, id, id, 1])?;
+        let found = self.listed(queries::BEGINS_WITH, params![club, id, id, seen_by.word(), 1])?;
         Ok(found.into_iter().next())
     }
 
@@ -59,8 +79,24 @@ impl Store {
     /// # Errors
     /// It cannot be read.
     pub fn whole_result(&self, result: ResultId) -> Result<Option<WholeResult>, ClubError> {
+        self.whole_for(result, SeenBy::Others)
+    }
+
+    /// The same for whoever rowed it, who may be to be deleted.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    pub fn own_whole_result(&self, result: ResultId) -> Result<Option<WholeResult>, ClubError> {
+        self.whole_for(result, SeenBy::Themselves)
+    }
+
+    fn whole_for(
+        &self,
+        result: ResultId,
+        seen_by: SeenBy,
+    ) -> Result<Option<WholeResult>, ClubError> {
         let (club, id) = (self.club.club.to_string(), result.to_string());
-        let Some(line) = self.line(result)? else { return Ok(None) };
+        let Some(line) = self.line_for(result, seen_by)? else { return Ok(None) };
         let named = params![club, id];
         let mut select = self.connection.prepare_cached(queries::SPLITS)?;
         let splits = select.query_map(named, |row| {

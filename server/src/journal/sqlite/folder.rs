@@ -8,7 +8,8 @@ use std::{
 };
 
 /// How the names of a journal's files begin, including those that SQLite makes beside it.
-const FILES: [&str; 6] = ["thole.db", "witness", "lock", "coach-", "machine-key", "club.sqlite"];
+const FILES: [&str; 7] =
+    ["thole.db", "witness", "lock", "coach-", "machine-key", "club.sqlite", "gone"];
 
 /// The file of the journal in its folder.
 #[must_use]

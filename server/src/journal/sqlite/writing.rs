@@ -391,6 +391,21 @@ fn revoke(connection: &Connection, end: &mut End, holder: Holder) -> rusqlite::R
     Ok(())
 }
 
+/// Every link of every session opens nothing any more.
+pub(super) fn revoke_all(connection: &Connection) -> rusqlite::Result<()> {
+    let sql = "SELECT hash, session, role, person FROM secret WHERE revoked = 0";
+    let mut select = connection.prepare(sql)?;
+    let rows = select.query_map([], |row| {
+        Ok((row.get(0)?, row.get(1)?, row.get::<_, String>(2)?, row.get(3)?))
+    })?;
+    let rows: Vec<(Vec<u8>, i64, String, Option<i64>)> = rows.collect::<Result<_, _>>()?;
+    let mut update = connection.prepare("UPDATE secret SET revoked = 1, sum = ? WHERE hash = ?")?;
+    for (hash, session, role, person) in rows {
+        update.execute(params![secret_sum(&hash, session, &role, person, 1), hash])?;
+    }
+    Ok(())
+}
+
 fn put_grant(connection: &Connection, end: &mut End, grant: &Grant) -> rusqlite::Result<()> {
     let (role, athlete) = columns::of(grant.holder);
     let person = athlete.map(|who| end.seats.person(connection, who)).transpose()?.map(whole);
@@ -414,7 +429,11 @@ pub(super) fn put_secret(
 
 /// Puts a hash in the place of everything that was said about a person; their row keeps nothing but the
 /// number.
-fn erase(connection: &Connection, session: SessionId, athlete: AthleteId) -> rusqlite::Result<()> {
+pub(super) fn erase(
+    connection: &Connection,
+    session: SessionId,
+    athlete: AthleteId,
+) -> rusqlite::Result<()> {
     let Some(seats) = Seats::of(connection, session)? else { return Ok(()) };
     let Some(person) = seats.keys.numbers.persons.get(&athlete).copied() else { return Ok(()) };
     let Some(key) = seats.keys.key(Some(person)) else { return Ok(()) };

@@ -138,6 +138,7 @@ async fn what_is_saved_of_a_damaged_journal_has_the_club_or_says_that_it_has_not
     let (done, says) = program(&["salvage", "--data", &data, "--out", &path("new/thole.db")]);
     assert!(done && says.contains("club.sqlite has the club"), "{says}");
     assert_eq!(export(Path::new(&path("new"))), export(Path::new(&data)));
+    assert!(Path::new(&path("new/gone")).exists() && Path::new(&path("saved.gone")).exists());
 
     fs::write(file(Path::new(&data)), "long and loose").unwrap();
     let (done, says) = program(&["salvage", "--data", &data, "--out", &path("rest")]);

@@ -55,6 +55,11 @@ impl Evening {
         SessionId(Uuid::from_u128(self.no))
     }
 
+    /// How many have come.
+    pub(crate) fn people(&self) -> u128 {
+        self.people
+    }
+
     pub(crate) fn athlete(&self, who: u128) -> AthleteId {
         AthleteId(Uuid::from_u128(self.no * 1_000 + who))
     }
@@ -146,6 +151,35 @@ impl Evening {
         self
     }
 
+    /// After the last piece somebody rows on, and all of it comes at once.
+    pub(crate) fn rows_on(&mut self, who: u128) -> &mut Evening {
+        let heard_ms = i64::try_from(self.core.now().0).unwrap();
+        let from = i64::from(10_000 * self.pieces);
+        let samples = (1..=20).map(|nth| {
+            let distance_dm = from + 31 * i64::from(nth) + i64::from(nth * nth);
+            let heard_ms = heard_ms + 1_013 * i64::from(nth);
+            Sample { seq: self.strokes + nth, heard_ms, distance_dm, ..Sample::default() }
+        });
+        let (athlete, run) = (self.athlete(who), RunId(Uuid::from_u128(who)));
+        let samples = samples.collect();
+        self.say(25_000, Input::Samples { athlete, run, samples });
+        self
+    }
+
+    /// Its coach closes it, and all that comes after that by itself has come.
+    pub(crate) fn closes(&mut self) -> &mut Evening {
+        self.order(Order::CloseSession);
+        while let Some(due) = self.core.deadline() {
+            let after = due.0.saturating_sub(self.core.now().0);
+            self.say(after, Input::Deadline);
+            if self.core.to_settle().is_some() {
+                self.settle();
+            }
+        }
+        assert!(self.core.is_settled(), "something of a closed evening is left to be settled");
+        self
+    }
+
     /// As the list of sessions has it.
     pub(crate) fn session_row(&self) -> SessionRow {
         SessionRow {
@@ -166,7 +200,7 @@ impl Evening {
             records: std::mem::take(&mut self.said).into(),
             revoke: Vec::new(),
             grant: Vec::new(),
-            closed_unix_ms: None,
+            closed_unix_ms: self.core.is_closed().then_some(FIRST_MS + DAY_MS * 100),
             reckoned: None,
         };
         self.written = journal.append(append).await.unwrap();
@@ -193,6 +227,16 @@ pub(crate) async fn evenings(data: &Path, many: u128, names: &[&str]) {
     for no in 1..=many {
         let mut evening = Evening::of(no, names);
         evening.row(true).settle().row(false).settle();
+        evening.write(&journal).await;
+    }
+}
+
+/// The same, and each is closed.
+pub(crate) async fn closed_evenings(data: &Path, many: u128, names: &[&str]) {
+    let journal = opened(data);
+    for no in 1..=many {
+        let mut evening = Evening::of(no, names);
+        evening.row(true).settle().row(false).settle().closes();
         evening.write(&journal).await;
     }
 }

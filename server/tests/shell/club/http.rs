@@ -2,6 +2,7 @@
 
 mod cards;
 mod deeds;
+mod going;
 mod killed;
 mod lists;
 mod own;
@@ -31,7 +32,11 @@ use tokio::{
     task::JoinHandle,
 };
 
-use super::{comes, evening::evenings, results};
+use super::{
+    comes,
+    evening::{closed_evenings, evenings},
+    results,
+};
 
 /// What a server has said.
 #[derive(Debug)]
@@ -94,8 +99,19 @@ impl Drop for Hall {
 impl Hall {
     pub(crate) async fn open() -> Hall {
         let folder = tempfile::tempdir().unwrap();
+        evenings(folder.path(), 2, &["Ana", "Bo", "Cy"]).await;
+        Hall::over(folder).await
+    }
+
+    /// The same, and both evenings are closed.
+    pub(crate) async fn closed() -> Hall {
+        let folder = tempfile::tempdir().unwrap();
+        closed_evenings(folder.path(), 2, &["Ana", "Bo", "Cy"]).await;
+        Hall::over(folder).await
+    }
+
+    async fn over(folder: tempfile::TempDir) -> Hall {
         let data = folder.path();
-        evenings(data, 2, &["Ana", "Bo", "Cy"]).await;
         // Every call is asked with wrong keys, each of which is answered late behind so many.
         let args = ServeArgs::default().with("listen", "127.0.0.1:0").with("wrong-codes", 1_000);
         let settings = args.with("data", data.display()).settings().unwrap();

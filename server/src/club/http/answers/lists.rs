@@ -11,7 +11,7 @@ use thole_protocol::{
 use uuid::Uuid;
 
 use super::{Asked, none};
-use crate::club::store::{SessionPlace, Store, Wanted};
+use crate::club::store::{SeenBy, SessionPlace, Store, Wanted};
 
 pub(super) fn own_results(
     store: &mut Store,
@@ -21,10 +21,14 @@ pub(super) fn own_results(
     let own = own.ok_or_else(|| none("person"))?;
     // Whatever else is asked for, nobody else's.
     let wanted = ResultsAsked { name: None, person: Some(own), ..asked.query };
-    results(store, wanted)
+    listed(store, wanted, SeenBy::Themselves)
 }
 
 pub(super) fn results(store: &Store, asked: ResultsAsked) -> Result<Results, Problem> {
+    listed(store, asked, SeenBy::Others)
+}
+
+fn listed(store: &Store, asked: ResultsAsked, seen_by: SeenBy) -> Result<Results, Problem> {
     let ResultsAsked { name, person, session, piece, from, to, most, after } = asked;
     let most = many(most)?;
     let after = after.map(|after| place(&after).ok_or_else(|| nowhere(&after))).transpose()?;
@@ -39,6 +43,7 @@ pub(super) fn results(store: &Store, asked: ResultsAsked) -> Result<Results, Pro
         after: after.map(|(day, result)| (day, result.to_string())),
         // One more shows whether there is more.
         most: most + 1,
+        seen_by,
     };
     let mut results = store.results(&wanted)?;
     let has_more = cut(&mut results, most);

@@ -23,6 +23,10 @@ fn expected(call: Call) -> [u16; 5] {
         Call::AddPerson
         | Call::ChangePerson
         | Call::MergePeople
+        | Call::DeletePerson
+        | Call::KeepPerson
+        | Call::DeletePersonNow
+        | Call::ListGoing
         | Call::TypeResult
         | Call::ChangeResult
         | Call::RankResult
@@ -53,7 +57,7 @@ fn expected(call: Call) -> [u16; 5] {
         Call::EndOwnKey => [200, 404, 403, 403, 403],
         Call::EndOwnKeys => [200, 200, 403, 403, 403],
         Call::WhoAmI => [200, 200, 200, 200, 200],
-        Call::OwnResults => [200, 200, 403, 403, 403],
+        Call::OwnResults | Call::DeleteMyself | Call::KeepMyself => [200, 200, 403, 403, 403],
         Call::OwnResult | Call::SayEffort => [200, 404, 403, 403, 403],
     }
 }
@@ -87,6 +91,12 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         Call::UseCard => json!({ "device": format!("Phone {nth}") }),
         Call::AddCoach => json!({ "called": format!("Coach {nth}"), "role": "assistant" }),
         Call::ReadClub
+        | Call::DeletePerson
+        | Call::KeepPerson
+        | Call::DeletePersonNow
+        | Call::ListGoing
+        | Call::DeleteMyself
+        | Call::KeepMyself
         | Call::MakeCard
         | Call::ListKeys
         | Call::EndKey
@@ -188,12 +198,18 @@ async fn every_role_may_what_is_its_own_and_nothing_else() {
                 read = hall.get(&hall.head, &path).await.header("etag").map(str::to_owned);
             }
             let headers = read.map_or(String::new(), |etag| format!("If-Match: {etag}\r\n"));
+            let is_to_go = matches!(call, Call::KeepPerson | Call::DeletePersonNow);
+            if is_to_go || *call == Call::KeepMyself {
+                // Each of the two has to be going for it.
+                goes(&hall, &["Ana", "Bo"], true);
+            }
             let said = hall.asks(key, &line, &headers, &body).await;
             assert_eq!(said.status, status, "{call:?} {path}: {said:?}");
             if status != 200 {
                 is_problem(&said);
             }
             assert_eq!(said.header("etag").is_some(), status == 200 && call.is_of_one_thing());
+            goes(&hall, &["Ana", "Bo"], false);
             let is_told = status == 200 && call.media() == "application/json";
             if is_told && said.json()["deed"].is_u64() && *call != Call::UndoDeed {
                 let undo = format!("/api/club/deeds/{}/undo", said.json()["deed"]);
@@ -206,6 +222,16 @@ async fn every_role_may_what_is_its_own_and_nothing_else() {
                 taken_back(&hall, &ids["session"], &ruling).await;
             }
         }
+    }
+}
+
+/// Has these people be going, or not. Their sessions are open, so that they are never gone.
+fn goes(hall: &Hall, names: &[&str], is_so: bool) {
+    let club = Connection::open(file(hall.data())).unwrap();
+    let instant = is_so.then_some(i64::MAX >> 1);
+    for name in names {
+        let set = "UPDATE person SET going_unix_ms = ?1, going_asked_unix_ms = 1, going_by = 'a test' WHERE called = ?2";
+        assert_eq!(club.execute(set, rusqlite::params![instant, name]).unwrap(), 1);
     }
 }
 
