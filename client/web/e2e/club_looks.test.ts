@@ -74,6 +74,7 @@ const KEYS = [
 function answer(path: string, query: URLSearchParams): unknown {
   const [, list = '', id] = path.split('/');
   if (path === '/me') return HEAD;
+  if (list === 'going') return { people: [{ person: 'p-40', called: 'Ruta Balodis', asked_unix_ms: NOW, runs_unix_ms: NOW + 604_800_000, asked_by: 'Ines Kovář', is_own: false }] };
   if (list === 'deeds') return { deeds: DEEDS, next: null };
   if (list === 'coaches') return { coaches: [{ coach: 'c-1', called: 'Ines Kovář', role: 'coach' }, { coach: 'c-2', called: 'Owen Achterberg', role: 'assistant' }] };
   if (path.endsWith('/card')) return { key: 'k-9', secret: `not-a-real-card-${path.slice(-9, -5)}-0123456789abcdef`, until_unix_ms: NOW + 604_800_000 };

@@ -44,6 +44,18 @@ export const me = {
     endOthers: 'End all but this one',
     forget: 'This device is not mine',
   },
+  leaving: {
+    heading: 'Leave the club',
+    more: 'Delete all that is mine',
+    what: 'Your name, results, strokes, devices and cards are deleted here after seven days. Until then nobody but you sees them, and you can keep them after all.',
+    stays: 'Places of others stay as they were: where you stood, somebody stands. Save your data first if you want it.',
+    sure: 'I want all of it deleted',
+    ask: 'Delete it in seven days',
+    asked: (at: number) => `All that is yours is deleted on ${when(at)}.`,
+    until: (at: number, by: string) => `${by === '' ? 'As you asked, all' : `${by} has asked for it: all`} that is yours is deleted on ${when(at)}. Until then nobody else sees it.`,
+    keep: 'Keep it after all',
+    kept: 'Nothing is deleted. All is as it was.',
+  },
   data: {
     heading: 'My data',
     why: 'All that the club keeps about you is yours to take along. Save it where nobody else reads it.',
