@@ -46,6 +46,7 @@ impl Door {
     ) -> Result<T, Problem> {
         let (data, hash) = (&server.settings.data, self.hash);
         let (is_machine, folder) = (server.makers.is_machine(hash), data.clone());
+        let now = server.clock.unix_ms();
         let asked = server.desk.ask(data, move |store| {
             let holder = if is_machine || makers::is_head_coach(&folder, hash) {
                 Some(KeyHolder::head())
@@ -53,6 +54,10 @@ impl Door {
                 store.key_holder(hash)?
             };
             let Some(holder) = holder else { return Ok(None) };
+            if let Err(error) = store.was_here(&holder, now) {
+                // Nothing hangs on it: whoever may ask is answered.
+                tracing::debug!(%error, "that a key was here cannot be noted");
+            }
             may::<S>(holder.role)?;
             if holder.goes_unix_ms.is_some() {
                 may_still::<S>()?;

@@ -42,6 +42,30 @@ async fn a_card_lets_one_device_in_once_and_opens_nothing_else() {
 }
 
 #[tokio::test]
+async fn a_key_that_was_used_says_when_and_one_that_was_not_says_nothing() {
+    let hall = Hall::open().await;
+    let mut keys = Vec::new();
+    for nth in 0..2 {
+        let card = card_of(&hall, "Ana").await;
+        let made = uses(&hall, &card, &format!("device {nth}")).await.json();
+        keys.push(made["secret"].as_str().unwrap().to_owned());
+    }
+    let here = async || {
+        let listed = hall.get(&keys[0], "/api/club/me/keys").await.json();
+        let lines = listed["keys"].as_array().unwrap().clone();
+        let last = |is_this: bool| {
+            let line = lines.iter().find(|line| line["is_this"] == json!(is_this));
+            line.unwrap()["last_unix_ms"].clone()
+        };
+        (last(true), last(false))
+    };
+    let (first, other) = here().await;
+    assert!(first.is_u64() && other.is_null(), "{first} {other}");
+    // At most once an hour.
+    assert_eq!(here().await, (first, other));
+}
+
+#[tokio::test]
 async fn whoever_ends_their_devices_is_alone_at_once() {
     let hall = Hall::open().await;
     let mut keys = Vec::new();
