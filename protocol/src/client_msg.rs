@@ -112,6 +112,11 @@ pub struct Join {
     /// to let somebody in.
     #[serde(default)]
     pub from: Option<String>,
+    /// The key of the person whose device this is, which it got for a card. Under the name that the club calls them by it
+    /// opens the seat they have, or theirs of the roster, without the coach's word; under any other name it counts for
+    /// nothing, for others row on this device as well.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub key: Option<String>,
 }
 
 /// Asks for the session's clock; answered at once by `clock` (four timestamps, RFC 5905 section 8).

@@ -55,6 +55,9 @@ id! {
     /// One order of a coach, so that saying it twice does it once.
     CommandId
 }
+/// What a session says of somebody beyond it.
+pub use crate::club::PersonId;
+
 id! {
     /// One coach of the club, across sessions.
     CoachId

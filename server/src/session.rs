@@ -8,11 +8,12 @@ mod opening;
 use std::{sync::Arc, time::Duration};
 
 use thole_club::{Handed, Seating, Words};
-use thole_host::{Batch, CLOCK_WAIT, Checked, Host, Now, Readings, Record, Reopening, Said, Setup};
+use thole_host::{
+    Batch, CLOCK_WAIT, Checked, Host, Now, Owner, Readings, Record, Reopening, Said, Setup,
+};
 use thole_piece::{Input, settled::Settled};
 use thole_protocol::{
     client_msg::{Hello, Join},
-    close::Close,
     ids::{CommandId, RequestId},
     refusal::Refusal,
     server_msg::{Joined, Waiting},
@@ -61,8 +62,10 @@ pub enum Event {
     Join {
         /// Which connection.
         conn: ConnId,
-        /// As said.
+        /// As said, but for the key.
         join: Join,
+        /// Whose key it was; `None` of whoever came without.
+        owner: Option<Owner>,
         /// Answered when it is durable.
         answer: oneshot::Sender<Result<Admission, Refusal>>,
     },
@@ -384,9 +387,9 @@ impl SessionTask {
                 self.permits.extend(permit);
                 Said::Input { conn, input, bytes, command }
             }
-            Event::Join { conn, join, answer } => {
+            Event::Join { conn, join, owner, answer } => {
                 self.connections.joins(conn, answer);
-                Said::Join(conn, join)
+                Said::Join(conn, join, owner)
             }
             Event::Order { asker, ordered, answer } => {
                 self.connections.orders(asker, answer);
@@ -482,19 +485,5 @@ impl SessionTask {
         drop(waiting);
         metrics.committed(self.server.clock.instant().saturating_duration_since(handed));
         appended
-    }
-
-    /// Nobody has been here for a while: what still comes in is dealt with, then the task ends.
-    async fn rest(&mut self) -> Result<(), JournalError> {
-        self.events.close();
-        let mut batch = Batch::default();
-        while let Some(event) = self.events.recv().await {
-            if let Event::Hello(greeting) = event {
-                greeting.outbox.close(Close::GoingAway);
-            } else {
-                self.take(event, &mut batch);
-            }
-        }
-        self.commit(batch).await
     }
 }

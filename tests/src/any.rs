@@ -10,6 +10,7 @@ use thole::{
 use thole_piece::{Input, Output, Session, session::Viewer};
 use thole_protocol::{
     ClientMsg, ServerMsg,
+    club::PersonId,
     ids::{AthleteId, CallId, CommandId, EventNo, PieceNo, RunId},
     order::Order,
     results_table::results_table,
@@ -270,6 +271,7 @@ impl Bytes<'_> {
                 let athletes = (0..self.below(3)).map(|_| self.entry()).collect();
                 Input::AthletesAdded { command: CommandId(self.id()), athletes }
             }
+            1 if now.is_multiple_of(3) => Input::CameByKey { athlete, person: PersonId(athlete.0) },
             1 => Input::Joined { athlete, name: self.name(), join: None },
             2 => Input::Heard { athlete },
             3 => Input::NotHeard { athlete, since: At(now.saturating_sub(self.number())) },

@@ -302,7 +302,7 @@ impl<'a> World<'a> {
         }
         for (no, seat) in self.seats.iter_mut().enumerate() {
             for letter in seat.arriving(self.now) {
-                let join = if let Said::Now(thole_host::Said::Join(_, join)) = &letter.said {
+                let join = if let Said::Now(thole_host::Said::Join(_, join, _)) = &letter.said {
                     Some(join.clone())
                 } else {
                     None
@@ -315,7 +315,7 @@ impl<'a> World<'a> {
                     tally.add("name asked for twice");
                     let conn = Dial::new(Who::Double(no)).again();
                     let join = Join { join: Some("d".repeat(24)), ..join };
-                    let said = Said::Now(thole_host::Said::Join(conn, join));
+                    let said = Said::Now(thole_host::Said::Join(conn, join, None));
                     letters.push(Letter { conn, said });
                 }
             }

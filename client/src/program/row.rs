@@ -328,6 +328,7 @@ impl RowArgs {
                 name: name.clone(),
                 join: Some(id.clone()),
                 from: Some("thole row".to_owned()),
+                key: None,
             };
             let waits = |says: &str| {
                 common.tell(json!({"event": "waiting", "says": says}), || Some(says.to_owned()));

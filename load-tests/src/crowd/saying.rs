@@ -80,6 +80,7 @@ impl Crowd {
                     name: name.to_owned(),
                     join: None,
                     from: None,
+                    key: None,
                 })
             }
             (None, Role::Coach | Role::Board) => ClientMsg::Create(Create {

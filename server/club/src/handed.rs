@@ -48,6 +48,7 @@ impl Handed {
             from: ComesFrom::Piece { session, piece: *piece, seat, revision: *revision },
             athlete: sitter.map(|sitter| sitter.athlete),
             called: sitter.map(|sitter| sitter.called.clone()),
+            came_as: sitter.and_then(|sitter| sitter.person),
             day: zone.day(at_unix_ms),
             at_unix_ms: Some(at_unix_ms),
             title: spec.title.clone(),

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use thole_piece::settled::SeatNo;
-pub use thole_protocol::club::{AllOut, HeardCall, ResultId, RuledBy, RuledResult};
+pub use thole_protocol::club::{AllOut, HeardCall, PersonId, ResultId, RuledBy, RuledResult};
 use thole_protocol::{
     ids::{AthleteId, PieceNo, SessionId},
     shown::{Tenths, distance_text, time_text},
@@ -63,6 +63,8 @@ pub struct LastingResult {
     pub athlete: Option<AthleteId>,
     /// The name that it was rowed under; `None` when that is not known any more.
     pub called: Option<String>,
+    /// Which person of the club that is, by the key that they came with.
+    pub came_as: Option<PersonId>,
     /// The club's day.
     pub day: ClubDay,
     /// The instant of the go; `None` when only the day is known.

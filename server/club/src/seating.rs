@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use thole_piece::{Session, settled::SeatNo};
-use thole_protocol::ids::AthleteId;
+use thole_protocol::{club::PersonId, ids::AthleteId};
 
 /// Who had a seat.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -12,6 +12,8 @@ pub struct Sitter {
     pub athlete: AthleteId,
     /// Their name as the roster has it.
     pub called: String,
+    /// Which person of the club they are, by the key that they came with; `None` of whoever came without.
+    pub person: Option<PersonId>,
 }
 
 /// The seats of a session with who has them. Who has left the roster is not in it, and nobody else gets their seat.
@@ -22,9 +24,10 @@ impl Seating {
     /// As a session has it now.
     #[must_use]
     pub fn of(session: &Session) -> Seating {
-        let seated = session
-            .seated()
-            .map(|(seat, athlete, name)| (seat, Sitter { athlete, called: name.to_owned() }));
+        let seated = session.seated().map(|(seat, athlete, name)| {
+            let person = session.person_of(athlete);
+            (seat, Sitter { athlete, called: name.to_owned(), person })
+        });
         Seating(seated.collect())
     }
 

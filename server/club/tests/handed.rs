@@ -66,6 +66,7 @@ fn handed() -> Handed {
     let sitter = |no: u128, name: &str| Sitter {
         athlete: AthleteId(Uuid::from_u128(no)),
         called: name.to_owned(),
+        person: None,
     };
     let settled = Settled {
         piece: PieceNo(2),

@@ -212,7 +212,9 @@ impl Host {
             Said::CoachLink(conn, link) => self.new_coach_link(now, conn, link, chance, batch),
             Said::LetIn(conn, let_in) => self.let_in(now, conn, let_in, chance, batch, out),
             Said::TurnAway(conn, turn_away) => self.turn_away(conn, turn_away, batch, out),
-            Said::Join(conn, join) => self.join(now, conn, join, chance, batch, out),
+            Said::Join(conn, join, owner) => {
+                self.join(now, (conn, join, owner), chance, batch, out);
+            }
             Said::WaitsNoMore(conn, request, why) => {
                 self.requests.waits_no_more(conn, request, why);
             }

@@ -43,5 +43,5 @@ pub use planted::Fault;
 pub use readings::{CLOCK_WAIT, Checked, Readings};
 pub use reckoned::{Reckoned, Trust, Uptime};
 pub use record::{Damage, Found, Grant, Holder, Record};
-pub use said::{Greeting, NoMore, Reopening, Said, Setup};
+pub use said::{Greeting, NoMore, Owner, Reopening, Said, Setup};
 pub use secret::{RandomBits, SECRET_BYTES, Secret, SecretHash};

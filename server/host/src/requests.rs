@@ -4,6 +4,7 @@
 use std::{collections::VecDeque, time::Duration};
 
 use thole_protocol::{
+    club::PersonId,
     ids::{AthleteId, RequestId},
     refusal::{Refusal, Why},
     server_msg::{JoinRequest, Waiting},
@@ -32,6 +33,8 @@ pub(crate) struct Asking {
     pub(crate) name: String,
     /// Which seat of the roster; `None` for a new one.
     pub(crate) athlete: Option<AthleteId>,
+    /// Who they are, by the key that they came with.
+    pub(crate) person: Option<PersonId>,
     /// What their device calls itself.
     pub(crate) from: Option<String>,
     pub(crate) at: At,
@@ -48,6 +51,7 @@ struct Request {
 /// Somebody who is let in.
 pub(crate) struct LetIn {
     pub(crate) known_by: String,
+    pub(crate) person: Option<PersonId>,
     pub(crate) waits: Option<ConnId>,
 }
 
@@ -151,7 +155,7 @@ impl Requests {
     /// The coach lets somebody in.
     pub(crate) fn let_in(&mut self, request: RequestId) -> Option<LetIn> {
         let Request { asking, waits, .. } = self.taken(request)?;
-        Some(LetIn { known_by: asking.known_by, waits })
+        Some(LetIn { known_by: asking.known_by, person: asking.person, waits })
     }
 
     /// The coach does not let somebody in, and is not asked about the same device again.

@@ -6,6 +6,7 @@ use thole_protocol::{
         AddAthletes, Hello, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TableQuestion,
         TakeCommand, TurnAway,
     },
+    club::PersonId,
     ids::{CommandId, JoinCode, RequestId, SessionId},
     order::{GivenBy, Order},
     units::At,
@@ -84,8 +85,8 @@ pub enum Said {
     Take(ConnId, TakeCommand),
     /// A device of the coach asks for the table of results.
     Table(ConnId, TableQuestion),
-    /// Somebody joins by code.
-    Join(ConnId, Join),
+    /// Somebody joins by code; with a key, as a person whom the club knows.
+    Join(ConnId, Join, Option<Owner>),
     /// The connection that waits for the coach's word has ended, or asks for something else.
     WaitsNoMore(ConnId, RequestId, NoMore),
     /// Nothing was heard from a connection for a while.
@@ -94,6 +95,15 @@ pub enum Said {
     HeardAgain(ConnId),
     /// A connection has ended; it was last heard at this instant.
     Left(ConnId, At),
+}
+
+/// Whose device it is that joins.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Owner {
+    /// Who.
+    pub person: PersonId,
+    /// As the club calls them.
+    pub called: String,
 }
 
 /// Why somebody no longer waits.

@@ -7,6 +7,7 @@ use thole_piece::{Input, Output, input::Whose, name::folded, session::Way};
 use thole_protocol::{
     ServerMsg,
     client_msg::{AddAthletes, Hello, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TurnAway},
+    club::PersonId,
     ids::{AthleteId, CommandId, DeviceId, RequestId},
     refusal::{Refusal, Why},
     server_msg::{BoardLink, CoachLink, Joined, Links},
@@ -23,7 +24,7 @@ use crate::{
     planted::Fault,
     record::{Grant, Holder},
     requests::Asking,
-    said::Greeting,
+    said::{Greeting, Owner},
     secret::{RandomBits, Secret, SecretHash},
 };
 
@@ -37,6 +38,8 @@ pub(crate) struct Joining {
     names: BTreeSet<String>,
     /// What their devices are known by.
     joins: BTreeMap<String, Joined>,
+    /// Who came with a key.
+    people: BTreeMap<PersonId, AthleteId>,
 }
 
 impl Host {
@@ -234,37 +237,33 @@ impl Host {
     pub(crate) fn join(
         &mut self,
         now: Now,
-        conn: ConnId,
-        join: Join,
+        (conn, join, owner): (ConnId, Join, Option<Owner>),
         chance: &mut dyn RandomBits,
         batch: &mut Batch,
         out: &mut dyn Outbound,
     ) {
         let known_by = join.join.as_ref().map(|id| known_by(id, &join.name));
-        if let Some(known_by) = &known_by {
-            if let Some(joined) = batch.joining.joins.get(known_by) {
-                let joined = joined.clone();
-                return batch.steps.push(Step::Joined { conn, joined });
-            }
-            let is_known = !self.core.is_closed() && !self.has(Fault::RepeatUnknown);
-            if let Some(athlete) = self.core.joined_by(known_by).filter(|_| is_known) {
-                let name = self.core.name(athlete).unwrap_or(&join.name).to_owned();
-                if !self.may_come(now, Holder::Athlete(athlete)) {
-                    let says =
-                        "This device has asked for its seat too often; wait a minute.".to_owned();
-                    let refusal = Refusal { why: Why::Limit, says };
-                    return out.tell(conn, Delivery::Entrance(Err(refusal)));
-                }
-                let again = self.again.entry(athlete).or_default();
-                *again += 1;
-                if again.is_multiple_of(AGAIN_MAX) {
-                    batch.revoke.push(Holder::Athlete(athlete));
-                }
-                let joined = grant(athlete, &name, chance, batch);
-                return batch.steps.push(Step::Joined { conn, joined });
-            }
+        if let Some(known_by) = &known_by
+            && let Some(joined) = batch.joining.joins.get(known_by)
+        {
+            let joined = joined.clone();
+            return batch.steps.push(Step::Joined { conn, joined });
         }
-        match self.core.way_in(&join.name).and_then(|way| self.has_room(way, &join.name, batch)) {
+        // Others row on this device as well: whoever says another name is not its owner.
+        let owner = owner.filter(|owner| folded(&owner.called) == folded(&join.name));
+        let person = owner.map(|owner| owner.person);
+        let is_known = !self.core.is_closed() && !self.has(Fault::RepeatUnknown);
+        let by_join = known_by.as_ref().and_then(|known_by| self.core.joined_by(known_by));
+        let by_key = person.and_then(|person| self.seat_of(person, batch));
+        if let Some(athlete) = by_join.or(by_key).filter(|_| is_known) {
+            return self.come_again(now, conn, (athlete, &join.name), chance, batch, out);
+        }
+        let way = self.core.way_in(&join.name).map(|way| match (way, person) {
+            // The coach has put the name on the list, and the key says that it is theirs.
+            (Way::Ask(Some(athlete)), Some(_)) => Way::Seat(athlete),
+            (way, _) => way,
+        });
+        match way.and_then(|way| self.has_room(way, &join.name, batch)) {
             // Nobody is waiting for the answer any more: they will try again.
             Err(refusal) => out.tell(conn, Delivery::Entrance(Err(refusal))),
             Ok(Way::Ask(athlete)) => {
@@ -273,7 +272,7 @@ impl Host {
                     return out.tell(conn, Delivery::Entrance(Err(cannot_ask(&name))));
                 };
                 let id = SecretHash::of(&id);
-                let asking = Asking { id, known_by, name, athlete, from, at: now.at };
+                let asking = Asking { id, known_by, name, athlete, person, from, at: now.at };
                 let request = new_request(chance);
                 let entrance = self.requests.ask(asking, conn, request, out);
                 out.tell(conn, Delivery::Entrance(entrance));
@@ -291,9 +290,48 @@ impl Host {
                 }
                 batch.joining.names.insert(folded(&join.name));
                 self.input(now, Input::Joined { athlete, name, join: known_by }, batch);
+                if let Some(person) = person {
+                    self.came_by_key(now, athlete, person, batch);
+                }
                 batch.steps.push(Step::Joined { conn, joined });
             }
         }
+    }
+
+    /// Somebody who has a seat asks for it again, from the same device or with a key of theirs.
+    fn come_again(
+        &mut self,
+        now: Now,
+        conn: ConnId,
+        (athlete, said): (AthleteId, &str),
+        chance: &mut dyn RandomBits,
+        batch: &mut Batch,
+        out: &mut dyn Outbound,
+    ) {
+        let name = self.core.name(athlete).unwrap_or(said).trim().to_owned();
+        if !self.may_come(now, Holder::Athlete(athlete)) {
+            let says = "This device has asked for its seat too often; wait a minute.".to_owned();
+            let refusal = Refusal { why: Why::Limit, says };
+            return out.tell(conn, Delivery::Entrance(Err(refusal)));
+        }
+        let again = self.again.entry(athlete).or_default();
+        *again += 1;
+        if again.is_multiple_of(AGAIN_MAX) {
+            batch.revoke.push(Holder::Athlete(athlete));
+        }
+        let joined = grant(athlete, &name, chance, batch);
+        batch.steps.push(Step::Joined { conn, joined });
+    }
+
+    /// The seat of a person of the club, or the one that they get with this batch.
+    fn seat_of(&self, person: PersonId, batch: &Batch) -> Option<AthleteId> {
+        let coming = batch.joining.people.get(&person).copied();
+        coming.or_else(|| self.core.seat_of(person))
+    }
+
+    fn came_by_key(&mut self, now: Now, athlete: AthleteId, person: PersonId, batch: &mut Batch) {
+        batch.joining.people.insert(person, athlete);
+        self.input(now, Input::CameByKey { athlete, person }, batch);
     }
 
     /// Whether a seat can be had now, given those that are taken in this batch.
@@ -354,6 +392,9 @@ impl Host {
         let name = self.core.name(athlete).unwrap_or(&name).trim().to_owned();
         let (join, waits) = (granted.known_by, granted.waits);
         self.input(now, Input::LetIn { command, athlete, name: name.clone(), join }, batch);
+        if let Some(person) = granted.person {
+            self.came_by_key(now, athlete, person, batch);
+        }
         if let Some(waits) = waits {
             let joined = grant(athlete, &name, chance, batch);
             batch.steps.push(Step::LetIn { waits, joined });

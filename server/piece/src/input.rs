@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 use thole_protocol::{
-    ids::{AthleteId, CommandId, DeviceId, PieceNo, RunId},
+    ids::{AthleteId, CommandId, DeviceId, PersonId, PieceNo, RunId},
     order::{GivenBy, Order},
     sample::{Reading, Sample},
     spec::{Aim, OnBoard, RosterEntry, SessionSettings},
@@ -191,6 +191,13 @@ pub enum Input {
     },
     /// Records before this one are not as they were written; found when the session was opened.
     Damaged(Damaged),
+    /// Whose seat it is: its athlete has come with a key of a person of the club.
+    CameByKey {
+        /// Who came.
+        athlete: AthleteId,
+        /// As whom the club knows them.
+        person: PersonId,
+    },
     /// How far an athlete's device was acknowledged, as it says on coming back: further than what is here, or far
     /// enough to show that nothing is missing.
     Acknowledged {
@@ -265,6 +272,7 @@ impl Input {
             | Input::Samples { athlete, .. }
             | Input::Skipped { athlete, .. }
             | Input::Acknowledged { athlete, .. }
+            | Input::CameByKey { athlete, .. }
             | Input::HeartRate { athlete, .. }
             | Input::Consent { athlete, .. }
             | Input::Ready { athlete, .. }
@@ -318,6 +326,7 @@ impl Input {
             Input::Settled { .. } => "settled",
             Input::Damaged(_) => "damaged",
             Input::Acknowledged { .. } => "acknowledged",
+            Input::CameByKey { .. } => "came_by_key",
         }
     }
 }

@@ -154,6 +154,12 @@ impl Session {
                 self.seats.renewed(whose);
             }
             Input::CoachLinkUsed => self.seats.coach_link_used(),
+            Input::CameByKey { athlete, person } => {
+                // Whoever the coach has removed in the meantime has no seat that could be somebody's.
+                if self.knows(*athlete) {
+                    self.seats.came(*athlete, *person);
+                }
+            }
             Input::SecondDevice { athlete } => {
                 let athlete = *athlete;
                 self.emit(To::COACH, Happening::SecondDevice { athlete }, &mut out);

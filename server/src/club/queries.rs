@@ -112,10 +112,12 @@ pub(super) const SEAT: &str = "
     LEFT JOIN given_piece AS g ON g.club = s.club AND g.session = s.session AND g.seat = s.seat AND g.piece = $1
     WHERE s.club = $2 AND s.session = $3 AND s.seat = $4";
 
-/// Who has a seat is said once; nobody takes it over.
+/// Who has a seat is said once, and who came to it by a key is given it once; nobody takes it over.
 pub(super) const PUT_SEAT: &str =
-    "INSERT INTO seat (club, session, seat, athlete) VALUES ($1, $2, $3, $4)
-     ON CONFLICT (club, session, seat) DO UPDATE SET athlete = COALESCE(seat.athlete, excluded.athlete)";
+    "INSERT INTO seat (club, session, seat, athlete, person, came_as) VALUES ($1, $2, $3, $4, $5, $5)
+     ON CONFLICT (club, session, seat) DO UPDATE SET athlete = COALESCE(seat.athlete, excluded.athlete),
+        person = CASE WHEN seat.came_as IS NULL THEN COALESCE(seat.person, excluded.person) ELSE seat.person END,
+        came_as = COALESCE(seat.came_as, excluded.came_as)";
 
 pub(super) const NEWEST_REVISION: &str = "SELECT max(revision) FROM result
      WHERE club = $1 AND session = $2 AND piece = $3";

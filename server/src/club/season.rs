@@ -50,7 +50,7 @@ pub(super) fn piece(evening: u64, no: u16, revision: u32, people: u32) -> Handed
     };
     let sitter = |seat: u32| {
         let athlete = AthleteId(Uuid::from_u128(u128::from(evening) * 1_000 + u128::from(seat)));
-        (SeatNo(seat), Sitter { athlete, called: name(seat) })
+        (SeatNo(seat), Sitter { athlete, called: name(seat), person: None })
     };
     Handed {
         session: session(evening),

@@ -146,6 +146,7 @@ where
 /// Which refusals mean that what was said may have been a guess: a code that no session has, or a wrong key.
 fn may_be_guess(msg: &Result<(ClientMsg, u32), Misread>) -> Option<Why> {
     match msg {
+        Ok((ClientMsg::Join(join), _)) if join.key.is_some() => Some(Why::NotYours),
         Ok((ClientMsg::Join(_), _)) => Some(Why::Unknown),
         Ok((ClientMsg::Create(create), _)) if create.key.is_some() => Some(Why::NotYours),
         Ok(_) | Err(_) => None,

@@ -2,12 +2,13 @@
 
 use std::{sync::Arc, time::Duration};
 
-use thole_host::Said;
+use thole_host::{Owner, Said};
 use thole_piece::{limits, name};
 use thole_protocol::{
     ServerMsg,
     client_msg::Join,
     close::Close,
+    club::Person,
     ids::JoinCode,
     refusal::{Refusal, Why},
     server_msg::{Joined, Waiting},
@@ -24,8 +25,10 @@ use super::{
 };
 use crate::{
     Server,
+    club::{ClubError, store::KeyHolder},
     limits::{JOIN_ID, SAID_AGAIN_AFTER},
     registry::{Handle, Registry},
+    secret::SecretHash,
     session::{Admission, ConnId, Event, NoMore},
     shares::Guest,
 };
@@ -112,13 +115,19 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
     let row = server.journal.session_of(&code).await.map_err(|error| fault(&error))?;
     let Some(row) = row.filter(|row| !has_expired(server, row)) else { return said(Err(unknown)) };
     turn.was_right();
+    let owner = match owner(server, &join, guest).await {
+        Ok(owner) => owner,
+        Err(refusal) => return said(Err(refusal)),
+    };
     for _ in 0..OPENS_TRIED {
         let opened = Registry::open(server, &row).await;
         let opened = opened.map_err(|error| fault(&error))?;
         let Some(handle) = opened else { return Err(Ended::Closing(Close::GoingAway)) };
         let (answer, entrance) = oneshot::channel();
         let conn = server.next_conn();
-        let event = Event::Join { conn, join: join.clone(), answer };
+        // What opens something stays here.
+        let without = Join { key: None, ..join.clone() };
+        let event = Event::Join { conn, join: without, owner: owner.clone(), answer };
         if handle.inbox.send(event).await.is_err() {
             continue;
         }
@@ -134,6 +143,48 @@ pub(super) async fn join(server: &Arc<Server>, join: Join, guest: &Guest) -> Res
         }
     }
     Err(Ended::Closing(Close::Fault))
+}
+
+/// Whose key was said; `None` when none was, and when the club cannot be asked: then the coach is, as without a key.
+///
+/// # Errors
+/// It opens nothing, or is no person's.
+async fn owner(server: &Arc<Server>, join: &Join, guest: &Guest) -> Result<Option<Owner>, Refusal> {
+    let Some(key) = &join.key else { return Ok(None) };
+    let (hash, now) = (SecretHash::of(key), server.clock.unix_ms());
+    let asked = server.desk.ask(&server.settings.data, move |store| {
+        let holder = store.key_holder(hash)?;
+        if let Some(Err(error)) = holder.as_ref().map(|holder| store.was_here(holder, now)) {
+            // Nothing hangs on it: whoever may come comes.
+            tracing::debug!(%error, "that a key was here cannot be noted");
+        }
+        Ok::<_, ClubError>(holder)
+    });
+    let holder = match asked.await.and_then(|holder| holder) {
+        Ok(holder) => holder,
+        Err(error) => {
+            tracing::warn!(%error, "the club cannot be asked whose device joins; the coach is asked instead");
+            return Ok(None);
+        }
+    };
+    match holder {
+        Some(KeyHolder { goes_unix_ms: Some(_), .. }) => {
+            let says = "You are about to be deleted from the club: take that back on your page, My rowing; or join without the key, as a guest.";
+            Err(refusal(Why::NotYours, says))
+        }
+        Some(KeyHolder { person: Some(Person { person, called, .. }), .. }) => {
+            Ok(Some(Owner { person, called }))
+        }
+        Some(_) => {
+            let says = "This is a coach's link, and nobody's who rows: join without it, or with the card of whoever rows.";
+            Err(refusal(Why::NotYours, says))
+        }
+        None => {
+            guest.was_wrong();
+            let says = "This device's key opens nothing any more: ask your coach for a new card, or join by the code and your name.";
+            Err(refusal(Why::NotYours, says))
+        }
+    }
 }
 
 /// Checks what can be checked without the session.

@@ -107,7 +107,7 @@ impl OnePiece<'_> {
         place(&mut seats);
         let sitter = |(seat, name): (u32, &&str)| {
             let athlete = AthleteId(Uuid::from_u128(self.session.0.as_u128() + u128::from(seat)));
-            (SeatNo(seat), Sitter { athlete, called: (*name).to_owned() })
+            (SeatNo(seat), Sitter { athlete, called: (*name).to_owned(), person: None })
         };
         let settled = Settled {
             piece: self.no,

@@ -1,5 +1,6 @@
-//! How the task of a session ends while people are connected: what each of them is told, and whether they come back.
+//! How the task of a session ends: by itself, or while people are connected, what each of them is told and whether they come back.
 
+use thole_host::Batch;
 use thole_protocol::{
     ServerMsg,
     close::Close,
@@ -15,6 +16,20 @@ use crate::{
 };
 
 impl SessionTask {
+    /// Nobody has been here for a while: what still comes in is dealt with, then the task ends.
+    pub(super) async fn rest(&mut self) -> Result<(), JournalError> {
+        self.events.close();
+        let mut batch = Batch::default();
+        while let Some(event) = self.events.recv().await {
+            if let Event::Hello(greeting) = event {
+                greeting.outbox.close(Close::GoingAway);
+            } else {
+                self.take(event, &mut batch);
+            }
+        }
+        self.commit(batch).await
+    }
+
     /// Nobody is told of what was not durable: people still have it, and it comes in when there is room.
     pub(super) fn full(&self) -> Result<(), JournalError> {
         let refusal = Refusal { why: Why::Limit, says: FULL.to_owned() };

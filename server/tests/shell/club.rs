@@ -1,6 +1,7 @@
 //! The club's file: what it takes from journals, what it is told at the command line, what is left when the process
 //! ends.
 
+mod came;
 mod command;
 mod copied;
 mod deeds;

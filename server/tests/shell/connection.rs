@@ -1,5 +1,6 @@
 //! Connections over an in-memory stream: who may say what, who is let in, who is sent away.
 
+mod by_key;
 mod command;
 mod damaged;
 mod ends_alone;

@@ -179,9 +179,10 @@ impl Seat {
             name: self.name().to_owned(),
             join: Some(format!("{:024}", self.person.seed)),
             from: None,
+            key: None,
         };
         let conn = self.dial.again();
-        Letter { conn, said: Said::Now(thole_host::Said::Join(conn, join)) }
+        Letter { conn, said: Said::Now(thole_host::Said::Join(conn, join, None)) }
     }
 
     /// The coach hands over a new link.

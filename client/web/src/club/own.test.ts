@@ -1,5 +1,5 @@
 import { expect, test } from 'vitest';
-import { keepOwnKey, ownKey, whose } from './own';
+import { isOwn, keepOwnKey, ownKey, whose } from './own';
 
 function shelf(): { getItem: (name: string) => string | null; setItem: (name: string, value: string) => void; removeItem: (name: string) => void } {
   const kept = new Map<string, string>();
@@ -14,4 +14,10 @@ test('a device is nobody’s before a card was used, and when its key was ended'
   expect(await whose(here, () => Promise.resolve(new Response('{"role":"person","person":{"called":"Ana Lima"}}')))).toBe('Ana Lima');
   keepOwnKey(here, '');
   expect(ownKey(here)).toBe('');
+});
+
+test('a name is the owner’s however it is typed, and nobody’s device is nobody’s', () => {
+  expect(isOwn(' ana  LIMA', 'Ana Lima')).toBe(true);
+  expect(isOwn('Ana', 'Ana Lima')).toBe(false);
+  expect(isOwn('', '')).toBe(false);
 });

@@ -1,7 +1,7 @@
 // The key of whoever this device belongs to: it opens what is their own, and lets them into a session without being asked.
 import type { Myself } from '../protocol/club';
 import type { Shelf } from '../session/remembered';
-import { Asking, type Fetch } from './ask';
+import type { Fetch } from './ask';
 
 const KEY = 'thole person key';
 
@@ -19,6 +19,14 @@ export function keepOwnKey(shelf: Pick<Shelf, 'setItem' | 'removeItem'>, key: st
 export async function whose(shelf: Pick<Shelf, 'getItem'>, fetching?: Fetch): Promise<string> {
   const key = ownKey(shelf);
   if (key === '') return '';
+  // Devices that belong to nobody do not load what asks.
+  const { Asking } = await import('./ask');
   const answer = await new Asking(key, fetching).read<Myself>('/me');
   return answer.ok ? (answer.value.person?.called ?? '') : '';
+}
+
+/** Whether somebody who says this name means whoever the device belongs to. */
+export function isOwn(said: string, owner: string): boolean {
+  const plain = (name: string): string => name.trim().replace(/\s+/g, ' ').normalize('NFKC').toLowerCase();
+  return owner !== '' && plain(said) === plain(owner);
 }

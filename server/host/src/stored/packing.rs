@@ -35,7 +35,7 @@ pub const HEART_RATE: i8 = 2;
 
 /// Numbers of kinds and their names in JSON. A number is never used for anything else; its negative is a row
 /// whose content was erased: a hash stands in its place.
-const KINDS: [(i8, &str); 27] = [
+const KINDS: [(i8, &str); 28] = [
     (SAMPLES, "samples"),
     (HEART_RATE, "heart_rate"),
     (3, "created"),
@@ -63,6 +63,7 @@ const KINDS: [(i8, &str); 27] = [
     (25, "damaged"),
     (26, "clock_set"),
     (27, "acknowledged"),
+    (29, "came_by_key"),
 ];
 
 /// The number of an input's kind.
@@ -95,6 +96,7 @@ fn kind(input: &Input) -> i8 {
         Input::Damaged(_) => 25,
         Input::ClockSet { .. } => 26,
         Input::Acknowledged { .. } => 27,
+        Input::CameByKey { .. } => 29,
     }
 }
 

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use thole_protocol::{
     event::Happening,
-    ids::{AthleteId, CommandId, DeviceId, PieceNo},
+    ids::{AthleteId, CommandId, DeviceId, PersonId, PieceNo},
     refusal::{Refusal, Why},
     spec::{AthleteSpec, Joining, RosterEntry},
 };
@@ -25,6 +25,8 @@ pub(super) struct Seats {
     /// Whom each order of the coach has added.
     added: BTreeMap<CommandId, Vec<AthleteId>>,
     coach_link: Option<CoachLink>,
+    /// Which person of the club each athlete is who came with a key.
+    people: BTreeMap<AthleteId, PersonId>,
 }
 
 /// The coach's newest secret: no other opens anything.
@@ -61,6 +63,10 @@ impl Seats {
             }
             Whose::Board => {}
         }
+    }
+
+    pub(super) fn came(&mut self, athlete: AthleteId, person: PersonId) {
+        self.people.insert(athlete, person);
     }
 
     pub(super) fn coach_link_used(&mut self) {
@@ -102,6 +108,19 @@ impl Session {
     #[must_use]
     pub fn joined_by(&self, join: &str) -> Option<AthleteId> {
         self.seats.joins.get(join).copied().filter(|athlete| self.knows(*athlete))
+    }
+
+    /// Which person of the club an athlete is; `None` until they have come with a key.
+    #[must_use]
+    pub fn person_of(&self, athlete: AthleteId) -> Option<PersonId> {
+        self.seats.people.get(&athlete).copied().filter(|_| self.knows(athlete))
+    }
+
+    /// The seat of a person of the club; `None` until they have come with a key.
+    #[must_use]
+    pub fn seat_of(&self, person: PersonId) -> Option<AthleteId> {
+        let seats = self.seats.people.iter().filter(|(_, of)| **of == person);
+        seats.map(|(athlete, _)| *athlete).find(|athlete| self.knows(*athlete))
     }
 
     /// Those whom this order added and who are still in the roster; empty when it added nobody.

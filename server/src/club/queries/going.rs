@@ -2,7 +2,7 @@
 
 /// All texts by their names.
 #[cfg(test)]
-pub(super) const ALL: [(&str, &str); 32] = [
+pub(super) const ALL: [(&str, &str); 33] = [
     ("go", GO),
     ("go now", GO_NOW),
     ("keep", KEEP),
@@ -17,6 +17,7 @@ pub(super) const ALL: [(&str, &str); 32] = [
     ("results of a person", RESULTS_OF),
     ("empty seat", EMPTY_SEAT),
     ("empty piece", EMPTY_PIECE),
+    ("forget who came", FORGET_CAME),
     ("nameless results", NAMELESS),
     ("new tombstone", NEW_TOMBSTONE),
     ("deeds at a result", DEEDS_AT_RESULT),
@@ -91,8 +92,12 @@ pub(in crate::club) const RESULTS_OF: &str =
     "SELECT result FROM result WHERE club = $1 AND person = $2 ORDER BY result";
 
 pub(in crate::club) const EMPTY_SEAT: &str = "
-    UPDATE seat SET athlete = NULL, person = NULL, given_unix_ms = NULL, tombstone = $1
+    UPDATE seat SET athlete = NULL, person = NULL, given_unix_ms = NULL, came_as = NULL, tombstone = $1
     WHERE club = $2 AND session = $3 AND seat = $4";
+
+/// Of seats that are another's by now.
+pub(in crate::club) const FORGET_CAME: &str =
+    "UPDATE seat SET came_as = NULL WHERE club = $1 AND came_as = $2";
 
 pub(in crate::club) const EMPTY_PIECE: &str = "UPDATE given_piece SET person = NULL, tombstone = $1
      WHERE club = $2 AND session = $3 AND seat = $4 AND piece = $5";

@@ -328,6 +328,7 @@ impl Deleting<'_> {
         for seat in SEAT.keys(connection, club, "person", person)? {
             self.empty_seat(&seat)?;
         }
+        connection.execute(queries::FORGET_CAME, params![club, person])?;
         for piece in GIVEN_PIECE.keys(connection, club, "person", person)? {
             forget_at(connection, club, GIVEN_PIECE, &piece)?;
             let [session, seat, nth] = piece.as_slice() else { continue };

@@ -4,13 +4,13 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{Connection, OptionalExtension, params};
 use serde::Serialize;
-use thole_club::{ComesFrom, Handed, LastingResult, Zone, person::folded};
+use thole_club::{ComesFrom, Handed, LastingResult, PersonId, Zone, person::folded};
 use thole_protocol::{
     ids::{PieceNo, SessionId},
     shown::repeats_text,
 };
 
-use super::{ClubError, Store, queries, sessions, writing};
+use super::{ClubError, Store, deeds::follow, queries, sessions, writing};
 use crate::club::reading::Reading;
 
 /// Where a record stands in its session's journal.
@@ -192,26 +192,62 @@ fn put_newer(
     Ok(stays.len())
 }
 
+/// Who had a seat.
+#[derive(Default)]
+struct Sat {
+    /// As the session has it.
+    athlete: Option<String>,
+    /// Whose a piece rowed there is now; `None` of a guest.
+    person: Option<String>,
+    /// Whoever had it is gone.
+    is_gone: bool,
+}
+
+/// Nobody yet, of a seat that the club does not know.
+fn sat(
+    connection: &Connection,
+    (club, session, seat, piece): (&str, &str, u32, u16),
+) -> Result<Sat, ClubError> {
+    let mut select = connection.prepare_cached(queries::SEAT)?;
+    let found = select.query_row(params![piece, club, session, seat], |row| {
+        let is_given: bool = row.get(2)?;
+        let (athlete, person) = (row.get(0)?, row.get(if is_given { 3 } else { 1 })?);
+        let tombstone: Option<String> = row.get(4)?;
+        Ok(Sat { athlete, person, is_gone: tombstone.is_some() })
+    });
+    Ok(found.optional()?.unwrap_or_default())
+}
+
+/// The entry of a person that is theirs now; `None` of somebody whom the club does not know any more.
+fn here(
+    connection: &Connection,
+    club: &str,
+    person: PersonId,
+) -> Result<Option<String>, ClubError> {
+    let mut is_person = connection.prepare_cached(queries::IS_PERSON)?;
+    let mut person = person.to_string();
+    loop {
+        let merged = is_person.query_row(params![club, person], |row| row.get(0)).optional()?;
+        match merged {
+            None => return Ok(None),
+            Some(None) => return Ok(Some(person)),
+            Some(Some(into)) => person = into,
+        }
+    }
+}
+
 /// Puts a result of a piece; false when its seat is known to be somebody else's, for nobody is given what another has rowed, and when
 /// whoever had it is gone.
 fn put(connection: &Connection, club: &str, of: &LastingResult) -> Result<bool, ClubError> {
     let ComesFrom::Piece { session, piece, seat, revision } = of.from else { return Ok(false) };
     let (session, result) = (session.to_string(), of.result.to_string());
     let athlete = of.athlete.map(|athlete| athlete.to_string());
-    let known = connection
-        .prepare_cached(queries::SEAT)?
-        .query_row(params![piece.0, club, session, seat.0], |row| {
-            let is_given: bool = row.get(2)?;
-            let person = row.get::<_, Option<String>>(if is_given { 3 } else { 1 })?;
-            let tombstone: Option<String> = row.get(4)?;
-            Ok((row.get::<_, Option<String>>(0)?, person, tombstone.is_some()))
-        })
-        .optional()?;
-    let (sat, person, is_gone) = known.unwrap_or_default();
-    if is_gone {
+    let of_seat = (club, session.as_str(), seat.0, piece.0);
+    let before = sat(connection, of_seat)?;
+    if before.is_gone {
         return Ok(false);
     }
-    if let (Some(sat), Some(athlete)) = (&sat, &athlete)
+    if let (Some(sat), Some(athlete)) = (&before.athlete, &athlete)
         && sat != athlete
     {
         tracing::error!(
@@ -221,9 +257,15 @@ fn put(connection: &Connection, club: &str, of: &LastingResult) -> Result<bool, 
         );
         return Ok(false);
     }
+    let came_as = of.came_as.map(|person| here(connection, club, person)).transpose()?.flatten();
     connection
         .prepare_cached(queries::PUT_SEAT)?
-        .execute(params![club, session, seat.0, athlete])?;
+        .execute(params![club, session, seat.0, athlete, came_as])?;
+    let person = sat(connection, of_seat)?.person;
+    if person != before.person {
+        // What was rowed there before it was known who it is.
+        follow(connection, club, &session, Some(i64::from(seat.0)))?;
+    }
     let mut put = connection.prepare_cached(queries::PUT_RESULT)?;
     put.execute(params![
         club,

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use thole_piece::{Input, Session};
 use thole_protocol::{
+    club::PersonId,
     ids::{AthleteId, CoachId, CommandId, JoinCode, RunId, SessionId},
     order::{GivenBy, Order},
     sample::Sample,
@@ -96,6 +97,12 @@ impl Evening {
         self.people += 1;
         let (athlete, name) = (self.athlete(self.people), name.to_owned());
         self.say(1, Input::Joined { athlete, name, join: None });
+        self
+    }
+
+    /// One of them comes with a key of a person of the club.
+    pub(crate) fn comes_by_key(&mut self, who: u128, person: PersonId) -> &mut Evening {
+        self.say(1, Input::CameByKey { athlete: self.athlete(who), person });
         self
     }
 

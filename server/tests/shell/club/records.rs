@@ -85,7 +85,8 @@ async fn nobody_is_given_what_another_has_rowed_in_a_seat_of_the_same_number() {
     store.take(&read.pieces[0], FIRST).unwrap();
     let before = told(folder.path());
     let mut other = read.pieces[1].clone();
-    let stranger = Sitter { athlete: AthleteId(Uuid::from_u128(99)), called: "Ed".to_owned() };
+    let stranger =
+        Sitter { athlete: AthleteId(Uuid::from_u128(99)), called: "Ed".to_owned(), person: None };
     let cy = read.pieces[1].seating.get(SeatNo(2)).unwrap().clone();
     other.seating = Seating::from_iter([(SeatNo(0), stranger), (SeatNo(2), cy)]);
     store.take(&other, SECOND).unwrap();

@@ -20,7 +20,7 @@ use super::{
 };
 
 /// A server that is not asked anything takes what its journal has, until a test has seen what it waits for.
-async fn takes(data: &Path, until: impl Fn() -> bool) {
+pub(crate) async fn takes(data: &Path, until: impl Fn() -> bool) {
     let journal: Arc<dyn Journal> = Arc::new(opened(data));
     let mut settings = ServeArgs::default().settings().unwrap();
     settings.data = data.to_owned();

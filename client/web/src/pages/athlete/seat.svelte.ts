@@ -248,9 +248,10 @@ export class Seat {
     return true;
   }
 
-  /** Joins under a name. */
-  async join(code: string, name: string): Promise<void> {
-    await this.#enter(code, newId(), { type: 'join', code, name, join: joinId(), from: deviceWords(navigator.userAgent) });
+  /** Joins under a name; with a key of this device, as the person whose it is. */
+  async join(code: string, name: string, key = ''): Promise<void> {
+    const own = key === '' ? {} : { key };
+    await this.#enter(code, newId(), { type: 'join', code, name, join: joinId(), from: deviceWords(navigator.userAgent), ...own });
   }
 
   /** Gets up for good: this device forgets the place, so that somebody else may sit down. */
