@@ -21,7 +21,6 @@ use thole_server::{
     Running,
     club::{Store, file, store::Listed, taking},
     config::ServeArgs,
-    journal::sqlite::SqliteJournal,
     makers,
     secret::SecretHash,
     start,
@@ -34,7 +33,7 @@ use tokio::{
 
 use super::{
     comes,
-    evening::{closed_evenings, evenings},
+    evening::{closed_evenings, evenings, opened},
     results,
 };
 
@@ -115,7 +114,7 @@ impl Hall {
         // Every call is asked with wrong keys, each of which is answered late behind so many.
         let args = ServeArgs::default().with("listen", "127.0.0.1:0").with("wrong-codes", 1_000);
         let settings = args.with("data", data.display()).settings().unwrap();
-        let journal = Arc::new(SqliteJournal::open(data).unwrap());
+        let journal = Arc::new(opened(data));
         let running = start(settings, journal).await.unwrap();
         let taking = taking::begin(&running.server, Some(Store::open(data).unwrap()));
         comes("all results", || results(data).len() == 12).await;
