@@ -113,6 +113,8 @@ export const club = {
     line: (name: string, at: number, by: string) => `${name}, on ${when(at)}, ${by === '' ? 'as they asked themselves' : `asked for by ${by}`}.`,
     keep: 'Keep them',
     kept: (name: string) => `${name} is in the club as before.`,
+    /** Of a press that nobody can take back. */
+    forGood: 'For good: nobody can bring it back',
     now: 'Delete now',
     runs: (name: string) => `${name} is being deleted now.`,
   },
