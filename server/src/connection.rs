@@ -5,6 +5,8 @@ mod hearing;
 mod joining;
 mod silence;
 
+pub(crate) use greeting::has_expired;
+
 use std::{
     future::{Future, poll_fn},
     pin::{Pin, pin},

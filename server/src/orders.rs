@@ -2,14 +2,19 @@
 
 use std::{fmt, sync::Arc};
 
+use thole_host::Said;
 use thole_protocol::{
+    club::PersonId,
     ids::{CommandId, SessionId},
     order::{GivenBy, Order},
     refusal::Refusal,
 };
 use tokio::sync::oneshot;
 
-use crate::{Server, registry::Registry, session::Event};
+use crate::{
+    Server, connection::has_expired, journal::SessionRow, registry::Registry, secret::random_uuid,
+    session::Event,
+};
 
 const FULL: &str =
     "The server's disk is full, and nothing can be saved just now: make room, then try again.";
@@ -106,5 +111,37 @@ impl Server {
             }
         }
         Err(later(&"The session is just being closed from memory"))
+    }
+
+    /// Ends what a person's keys have opened, in every session whose links are good: whoever has a key of theirs that was not
+    /// ended comes in anew. A session that cannot be opened now is passed over, and the log says so.
+    pub async fn keys_ended(self: &Arc<Self>, person: PersonId) {
+        let rows = match self.journal.sessions().await {
+            Ok(rows) => rows,
+            Err(error) => {
+                tracing::error!(%error, "keys were ended, and what they have opened cannot be ended now");
+                return;
+            }
+        };
+        for row in rows.iter().filter(|row| !has_expired(self, row)) {
+            if let Err(why) = self.turn_out(row, person).await {
+                let session = row.session;
+                tracing::error!(%session, why, "a key was ended, and what it has opened in a session cannot be ended now");
+            }
+        }
+    }
+
+    async fn turn_out(self: &Arc<Self>, row: &SessionRow, person: PersonId) -> Result<(), String> {
+        let command = CommandId(random_uuid());
+        for _ in 0..TRIES {
+            let opened = Registry::open(self, row).await.map_err(|error| error.to_string())?;
+            let handle = opened.ok_or("it takes long to open")?;
+            let said = Said::KeysEnded { asker: self.next_conn(), command, person };
+            if handle.inbox.send(Event::Said(said)).await.is_ok() {
+                handle.urgent.notify_one();
+                return Ok(());
+            }
+        }
+        Err("it is just being closed from memory".to_owned())
     }
 }

@@ -139,6 +139,12 @@ macro_rules! calls {
                 matches!(self, Call::MakeCard | Call::UseCard | Call::AddCoach | Call::LinkCoach)
             }
 
+            /// Whether it ends keys of a person, and with them what those have opened.
+            #[must_use]
+            pub fn ends_keys(self) -> bool {
+                matches!(self, Call::EndKey | Call::EndKeys | Call::EndOwnKey | Call::EndOwnKeys)
+            }
+
             /// Whether something is another thing behind it; what only reads is asked again without a thought.
             #[must_use]
             pub fn changes(self) -> bool {

@@ -215,6 +215,9 @@ impl Host {
             Said::Join(conn, join, owner) => {
                 self.join(now, (conn, join, owner), chance, batch, out);
             }
+            Said::KeysEnded { asker, command, person } => {
+                self.keys_ended(now, (asker, command, person), batch);
+            }
             Said::WaitsNoMore(conn, request, why) => {
                 self.requests.waits_no_more(conn, request, why);
             }

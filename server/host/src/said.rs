@@ -87,6 +87,15 @@ pub enum Said {
     Table(ConnId, TableQuestion),
     /// Somebody joins by code; with a key, as a person whom the club knows.
     Join(ConnId, Join, Option<Owner>),
+    /// Keys of a person of the club were ended: whoever is in their seat comes in anew, if they still may.
+    KeysEnded {
+        /// No connection has this number.
+        asker: ConnId,
+        /// Said twice, done once.
+        command: CommandId,
+        /// Whose.
+        person: PersonId,
+    },
     /// The connection that waits for the coach's word has ended, or asks for something else.
     WaitsNoMore(ConnId, RequestId, NoMore),
     /// Nothing was heard from a connection for a while.

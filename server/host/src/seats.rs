@@ -329,6 +329,21 @@ impl Host {
         coming.or_else(|| self.core.seat_of(person))
     }
 
+    /// Which of their secrets here a key was the way to is known to nobody: all of them end, and whoever has a key that is
+    /// still good comes back to the same seat at once.
+    pub(crate) fn keys_ended(
+        &mut self,
+        now: Now,
+        (asker, command, person): (ConnId, CommandId, PersonId),
+        batch: &mut Batch,
+    ) {
+        let Some(athlete) = self.seat_of(person, batch) else { return };
+        if self.renews(command, batch) {
+            let whose = (Whose::Athlete { athlete }, Holder::Athlete(athlete));
+            self.renew(now, asker, command, whose, batch);
+        }
+    }
+
     fn came_by_key(&mut self, now: Now, athlete: AthleteId, person: PersonId, batch: &mut Batch) {
         batch.joining.people.insert(person, athlete);
         self.input(now, Input::CameByKey { athlete, person }, batch);

@@ -27,7 +27,7 @@ use hyper::{
 use hyper_util::service::TowerToHyperService;
 use serde::Serialize;
 use serde_json::Value;
-use thole_protocol::club::{Call, Problem, ProblemKind, Ruled, Spoken, call::Method};
+use thole_protocol::club::{Call, PersonId, Problem, ProblemKind, Ruled, Spoken, call::Method};
 use tokio::sync::OwnedSemaphorePermit;
 
 use self::{
@@ -113,21 +113,38 @@ async fn answered<S: Spoken + 'static>(
     guest: &Guest,
     request: Request,
 ) -> Result<Reply, Problem> {
+    // Of people the path says whose keys end; of whoever asks for themselves, their own key does.
+    let named = person_in(request.uri().path());
     let Heard { door, sent, turn } = Heard::<S>::of(server, guest, request).await?;
     let now = server.clock.unix_ms();
     let answer = door.asks::<S, _>(server, guest, move |store, asker| {
         let _turn = turn;
+        let own = asker.person.as_ref().map(|person| person.person);
         let asked = sent?.asked(asker, now);
         if !S::CALL.changes() {
-            return act(store, asked).map(|body| told::<S>(&body));
+            return act(store, asked).map(|body| (told::<S>(&body), own));
         }
-        store.all_or_nothing(|store| once::done(store, asked, act))
+        let done = store.all_or_nothing(|store| once::done(store, asked, act));
+        done.map(|reply| (reply, own))
     });
-    let told = answer.await?;
+    let (told, own) = answer.await?;
+    if S::CALL.ends_keys()
+        && let Some(person) = named.or(own)
+    {
+        // Sessions that sleep are opened for it one by one; whoever asked does not wait for all of them.
+        let server = server.clone();
+        tokio::spawn(async move { server.keys_ended(person).await });
+    }
     if matches!(S::CALL, Call::DeletePerson | Call::DeletePersonNow | Call::DeleteMyself) {
         server.leaves.notify_one();
     }
     Ok(told)
+}
+
+/// Whom `/api/club/people/{person}/...` names.
+fn person_in(path: &str) -> Option<PersonId> {
+    let (_, named) = path.split_once("/people/")?;
+    named.split('/').next()?.parse().ok()
 }
 
 /// A request that was read.

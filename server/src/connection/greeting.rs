@@ -320,7 +320,7 @@ async fn row(server: &Server, session: SessionId) -> Result<Option<SessionRow>, 
     server.journal.session(session).await.map_err(|error| fault(&error))
 }
 
-pub(super) fn has_expired(server: &Server, row: &SessionRow) -> bool {
+pub(crate) fn has_expired(server: &Server, row: &SessionRow) -> bool {
     let limits = &server.settings.limits;
     let (from, lives) = match row.closed_unix_ms {
         Some(closed) => (closed, limits.links),

@@ -115,6 +115,7 @@ fn is_order(said: &Said) -> bool {
         | Host::Table(..)
         | Host::LetIn(..)
         | Host::TurnAway(..)
+        | Host::KeysEnded { .. }
         | Host::WaitsNoMore(..)
         | Host::Silent(..)
         | Host::HeardAgain(_)

@@ -202,3 +202,37 @@ async fn a_key_says_when_it_was_here_and_is_in_no_record() {
     let text = format!("{:?}", found.records);
     assert!(text.contains("CameByKey") && !text.contains(&key), "{text}");
 }
+
+#[tokio::test(start_paused = true)]
+async fn what_an_ended_key_has_opened_ends_with_it_and_a_good_one_comes_back() {
+    let hall = Hall::open().await;
+    let (lost, good) = (hall.key("Ana"), hall.key("Ana"));
+    let (_phone, joined) = hall.joins("Ana", "phone", &lost).await;
+    let mut ana = hall.gym.enter("athlete", &joined["secret"]).await;
+    ana.hears("welcome").await;
+    let bo = hall.gym.join("Dee").await;
+    let mut dee = hall.gym.enter("athlete", &bo).await;
+    dee.hears("welcome").await;
+    let person =
+        hall.club().query_row("SELECT person FROM person WHERE called = 'Ana'", [], |row| {
+            row.get::<_, String>(0)
+        });
+    let end = "UPDATE key SET ended_unix_ms = 2 WHERE hash = ?1";
+    hall.club().execute(end, [SecretHash::of(&lost).to_hex()]).unwrap();
+    hall.gym.server.keys_ended(person.unwrap().parse().unwrap()).await;
+    assert_eq!(ana.is_closed().await, Close::WrongSecret.code());
+    let mut back = hall.gym.enter("athlete", &joined["secret"]).await;
+    assert_eq!(back.is_closed().await, Close::WrongSecret.code());
+    // Nor by the attempt that it was let in by.
+    let (_again, told) = hall.joins("Ana", "phone", &lost).await;
+    assert_eq!(told["refusal"]["why"], "not_yours", "{told}");
+    let mut device = Device::dial(&hall.gym.server, 1 << 16).await;
+    let join = json!({"type": "join", "code": hall.gym.created["code"], "name": "Ana", "join": format!("{:-<40}", "phone")});
+    device.say(join).await;
+    assert_eq!(device.hears_any(&["joined", "waiting", "refused"]).await["type"], "refused");
+    // The device that was not lost has the same seat at once, and nobody else was sent away.
+    let (_good, told) = hall.joins("Ana", "tablet", &good).await;
+    assert_eq!((&told["type"], &told["athlete"]), (&json!("joined"), &joined["athlete"]));
+    dee.say(json!({"type": "clock", "client_sent_us": 9})).await;
+    dee.hears("clock").await;
+}

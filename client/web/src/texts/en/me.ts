@@ -25,7 +25,7 @@ export const me = {
   },
   last: 'The last one',
   all: 'All of mine',
-  nothingYet: 'Nothing of yours yet. When you have rowed a piece and your coach has said that it is yours, it is here.',
+  nothingYet: 'Nothing of yours yet. What you row with this device, under your own name, is here afterwards; and what your coach says is yours.',
   against: (target: string, margin: string) => (margin === '' ? `Target ${target}` : `Target ${target}, ${margin}`),
   older: (count: number) => `These are the newest ${count}.`,
   effort: {
