@@ -20,6 +20,7 @@ use thole_protocol::{
 use crate::{
     batch::{Batch, Step},
     delivery::{self, Screens},
+    ids::Ids,
     members::{ConnId, Members},
     moment::{Moment, Now},
     outbound::{Delivery, Entrance, Outbound, Remark, say, text},
@@ -28,7 +29,6 @@ use crate::{
     refusals::Refusals,
     requests::Requests,
     said::{Greeting, Reopening, Said, Setup},
-    seats::Ids,
     secret::RandomBits,
 };
 

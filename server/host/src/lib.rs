@@ -15,6 +15,7 @@ mod batch;
 mod damage;
 mod delivery;
 mod host;
+mod ids;
 mod lead;
 pub mod limits;
 mod members;
