@@ -36,7 +36,6 @@ const SETTLE_MS: f64 = 5_000.0;
 const HEARD_LATE_MS: f64 = 30_000.0;
 /// Speed of a usual first stroke, 4 m/s (common practice, no source): tells when it began.
 const USUAL_FIRST_DM_PER_MS: f64 = 0.04;
-
 /// A handle being laid down, or a counter that jitters, moves less than this in all; one stroke moves more (our choice).
 const TREMBLE_DM: f64 = 10.0;
 

@@ -75,8 +75,7 @@ pub(super) struct Server {
     seen: EventNo,
     /// It was killed in this turn.
     pub(super) died: bool,
-    /// Whether it is killed around a record of what became of a piece: at any time, since what is over stays
-    /// over.
+    /// Whether it is killed around a record of what became of a piece: what is over stays over.
     at_settling: Option<Chance>,
 }
 
