@@ -24,8 +24,8 @@ export const athlete = {
   wrongLink: 'This is not a whole link of your own. Copy all of it, from https to the end; or join by the code instead.',
   waiting: 'Waiting for your coach',
   otherName: 'Use another name',
-  yours: (name: string) => `This device is ${name}’s: you come in at once.`,
-  notYours: (name: string) => `This device is ${name}’s. Under another name what is rowed is not theirs.`,
+  yours: (name: string) => `This device is ${name}’s: you will be let in at once.`,
+  notYours: (name: string) => `This device is ${name}’s. What is rowed under another name does not count as theirs.`,
   /** What a coach who is asked to let somebody in reads as their device. */
   /** The server is away, or the link has ended. */
   keptHere: 'What you rowed is kept here, and is sent as soon as the server is back.',

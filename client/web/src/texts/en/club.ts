@@ -104,9 +104,9 @@ export const club = {
     endedAll: 'They open nothing any more.',
   },
   leaving: {
-    heading: 'Delete everything about somebody',
+    heading: 'Delete this person',
     why: (name: string) => `${name}, all their results and strokes, devices and cards are deleted after seven days. They are out of every list at once. Until then you can keep them after all; afterwards nobody can bring them back. Places of others stay as they were.`,
-    sure: 'Everything about this person',
+    sure: 'Yes, everything about this person',
     ask: (name: string) => `Delete ${name} in seven days`,
     asked: (name: string, at: number) => `${name} is deleted on ${when(at)}. Until then you can keep them here.`,
     list: 'About to be deleted',
@@ -114,7 +114,7 @@ export const club = {
     keep: 'Keep them',
     kept: (name: string) => `${name} is in the club as before.`,
     /** Of a press that nobody can take back. */
-    forGood: 'For good: nobody can bring it back',
+    forGood: 'For good: nobody can bring them back',
     now: 'Delete now',
     runs: (name: string) => `${name} is being deleted now.`,
   },

@@ -25,13 +25,13 @@ export const me = {
   },
   last: 'The last one',
   all: 'All of mine',
-  nothingYet: 'Nothing of yours yet. What you row with this device, under your own name, is here afterwards; and what your coach says is yours.',
+  nothingYet: 'Nothing of yours yet. What you row under your own name on this device comes here, and so does whatever your coach says is yours.',
   against: (target: string, margin: string) => (margin === '' ? `Target ${target}` : `Target ${target}, ${margin}`),
   older: (count: number) => `These are the newest ${count}.`,
   effort: {
     ask: 'How hard was it?',
     /** What each number means, of 0 to 10. */
-    words: ['none at all', 'hardly any', 'easy', 'steady', 'a good pace', 'work', 'hard work', 'hard', 'very hard', 'nearly all', 'all I had'],
+    words: ['not at all', 'hardly', 'easy', 'steady', 'brisk', 'firm', 'demanding', 'hard', 'very hard', 'nearly all I had', 'all I had'],
     said: (felt: number, word: string) => `${felt}: ${word}`,
     takeBack: 'I would rather not say',
     kept: 'Kept. Your coach sees it with this result.',
