@@ -236,3 +236,19 @@ async fn what_an_ended_key_has_opened_ends_with_it_and_a_good_one_comes_back() {
     dee.say(json!({"type": "clock", "client_sent_us": 9})).await;
     dee.hears("clock").await;
 }
+
+#[tokio::test(start_paused = true)]
+async fn whoever_is_about_to_be_deleted_comes_in_as_a_guest_or_not_at_all() {
+    let hall = Hall::open().await;
+    let key = hall.key("Ana");
+    let goes = "UPDATE person SET going_unix_ms = 9, going_asked_unix_ms = 1, going_by = 'a test' WHERE called = 'Ana'";
+    assert_eq!(hall.club().execute(goes, []).unwrap(), 1);
+    let (_ana, told) = hall.joins("Ana", "phone", &key).await;
+    assert_eq!(told["refusal"]["why"], "not_yours", "{told}");
+    assert!(told["refusal"]["says"].as_str().unwrap().contains("take that back"), "{told}");
+    let stay =
+        "UPDATE person SET going_unix_ms = NULL, going_asked_unix_ms = NULL, going_by = NULL";
+    assert_eq!(hall.club().execute(stay, []).unwrap(), 3);
+    let (_ana, told) = hall.joins("Ana", "phone", &key).await;
+    assert_eq!(told["type"], "joined", "{told}");
+}
