@@ -113,8 +113,8 @@ impl Server {
         Err(later(&"The session is just being closed from memory"))
     }
 
-    /// Ends what a person's keys have opened, in every session whose links are good: whoever has a key of theirs that was not
-    /// ended comes in anew. A session that cannot be opened now is passed over, and the log says so.
+    /// Ends every secret that a person got by a key, in each session whose links have not expired. A device whose own key is
+    /// still good joins again. A session that cannot be opened now is passed over, and the log says so.
     pub async fn keys_ended(self: &Arc<Self>, person: PersonId) {
         let rows = match self.journal.sessions().await {
             Ok(rows) => rows,

@@ -329,8 +329,8 @@ impl Host {
         coming.or_else(|| self.core.seat_of(person))
     }
 
-    /// Which of their secrets here a key was the way to is known to nobody: all of them end, and whoever has a key that is
-    /// still good comes back to the same seat at once.
+    /// Nobody knows which of their secrets here came of the key that was ended, so all of them end. A device whose own key
+    /// is still good joins again, and has the same seat.
     pub(crate) fn keys_ended(
         &mut self,
         now: Now,

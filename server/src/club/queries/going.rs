@@ -135,7 +135,7 @@ pub(in crate::club) const SET_TRACES: &str = "UPDATE club SET has_traces = $1 WH
 
 pub(in crate::club) const TRACES: &str = "SELECT has_traces FROM club WHERE club = $1";
 
-/// What was rowed in a seat by whoever has it.
+/// Results of a seat, but for pieces that were given to somebody else.
 pub(in crate::club) const RESULTS_OF_SEAT: &str = "
     SELECT r.result FROM result AS r WHERE r.club = $1 AND r.session = $2 AND r.seat = $3 AND NOT EXISTS (
         SELECT 1 FROM given_piece AS g

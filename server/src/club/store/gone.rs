@@ -17,6 +17,7 @@ use super::{
         ATTENDANCE, CARD, CONSENT, GIVEN_PIECE, KEY, LOOKED, MEMBERSHIP, NOTE, PERSON, RESULT,
         RowsOf, SEAT,
     },
+    pieces::ids,
     queries, sessions, writing,
 };
 use crate::{
@@ -275,7 +276,7 @@ fn entries(
     club: &str,
     person: PersonId,
 ) -> Result<Vec<String>, ClubError> {
-    texts(connection, queries::ENTRIES, params![club, person.to_string()])
+    ids(connection, queries::ENTRIES, params![club, person.to_string()])
 }
 
 fn places(connection: &Connection, club: &str, person: PersonId) -> Result<Places, ClubError> {
@@ -291,22 +292,12 @@ fn places(connection: &Connection, club: &str, person: PersonId) -> Result<Place
             let athlete = athlete.as_deref().map(read).transpose()?.map(AthleteId);
             all.seats.insert(SeatLeft { session: SessionId(read(&session)?), athlete });
         }
-        for result in texts(connection, queries::RESULTS_OF, params![club, entry])? {
+        for result in ids(connection, queries::RESULTS_OF, params![club, entry])? {
             all.results.insert(read(&result)?);
         }
         all.people.insert(read(&entry)?);
     }
     Ok(all)
-}
-
-fn texts(
-    connection: &Connection,
-    sql: &str,
-    named: impl rusqlite::Params,
-) -> Result<Vec<String>, ClubError> {
-    let mut select = connection.prepare_cached(sql)?;
-    let rows = select.query_map(named, |row| row.get(0))?;
-    Ok(rows.collect::<Result<_, _>>()?)
 }
 
 struct Deleting<'a> {
@@ -322,7 +313,7 @@ impl Deleting<'_> {
         let Deleting { connection, club, .. } = *self;
         forget_of(connection, club, person)?;
         forget_at(connection, club, PERSON, &[Value::from(person)])?;
-        for result in texts(connection, queries::RESULTS_OF, params![club, person])? {
+        for result in ids(connection, queries::RESULTS_OF, params![club, person])? {
             self.remove_result(&result)?;
         }
         for seat in SEAT.keys(connection, club, "person", person)? {
@@ -373,7 +364,7 @@ impl Deleting<'_> {
         let (session, seat) = (session.as_str(), seat.as_i64());
         forget_at(connection, club, SEAT, key)?;
         let of_seat = params![club, session, seat];
-        for result in texts(connection, queries::RESULTS_OF_SEAT, of_seat)? {
+        for result in ids(connection, queries::RESULTS_OF_SEAT, of_seat)? {
             self.remove_result(&result)?;
         }
         connection.execute(queries::NAMELESS, of_seat)?;

@@ -331,7 +331,8 @@ fn set_position(
     Ok(())
 }
 
-fn ids(
+/// The first column of what is found.
+pub(super) fn ids(
     connection: &Connection,
     sql: &str,
     named: impl rusqlite::Params,
