@@ -113,6 +113,7 @@ impl Athlete {
             dial: config.dial.clone(),
             role: Role::Athlete,
             secret: config.secret.clone(),
+            code: None,
             run: Some(run),
             device: Some(DeviceId(Uuid::new_v4())),
             take_seat: config.take_seat,

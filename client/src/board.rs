@@ -47,6 +47,7 @@ impl Board {
             dial,
             role: Role::Board,
             secret,
+            code: None,
             run: None,
             device: None,
             take_seat: false,

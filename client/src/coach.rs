@@ -8,11 +8,11 @@ use std::{
 use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{
-        AddAthletes, Command, LetIn, NewBoardLink, NewCoachLink, NewLink, Role, TableQuestion,
-        TakeCommand, TurnAway,
+        AddAthletes, Command, LetIn, LetInAll, NewBoardLink, NewCoachLink, NewLink, Role,
+        TableQuestion, TakeCommand, TurnAway,
     },
     event::Event,
-    ids::{AthleteId, CommandId, DeviceId, PieceNo, RequestId},
+    ids::{AthleteId, CommandId, DeviceId, JoinCode, PieceNo, RequestId},
     order::Order,
     refusal::Refusal,
     server_msg::{BoardLink, CoachLink, JoinRequest, Links},
@@ -82,13 +82,14 @@ pub struct Coach {
 }
 
 impl Coach {
-    /// Starts connecting.
+    /// Starts connecting. With the session's `code`, the secret may be a coach's own key of the club.
     #[must_use]
-    pub fn open(dial: Dial, secret: String, seed: u64) -> Coach {
+    pub fn open(dial: Dial, secret: String, code: Option<JoinCode>, seed: u64) -> Coach {
         let config = LinkConfig {
             dial,
             role: Role::Coach,
             secret,
+            code,
             run: None,
             device: Some(DeviceId(Uuid::new_v4())),
             take_seat: false,
@@ -136,6 +137,12 @@ impl Coach {
     /// Lets in somebody who asks.
     pub fn let_in(&mut self, request: RequestId) -> CommandId {
         self.say(|command| ClientMsg::LetIn(LetIn { command, request }))
+    }
+
+    /// Lets in everybody of those who ask now that asks for a seat of the list which nobody else asks for.
+    pub fn let_in_all(&mut self) -> CommandId {
+        let requests = self.requests.iter().map(|asks| asks.request).collect();
+        self.say(|command| ClientMsg::LetInAll(LetInAll { command, requests }))
     }
 
     /// Does not let in somebody who asks.

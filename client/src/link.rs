@@ -11,7 +11,7 @@ use thole_protocol::{
     client_msg::{ClockQuestion, Hello, Role},
     close::OnClose,
     event::Event,
-    ids::{DeviceId, EventNo, RunId},
+    ids::{DeviceId, EventNo, JoinCode, RunId},
     server_msg::Welcome,
 };
 use tokio::{
@@ -52,8 +52,10 @@ pub struct LinkConfig {
     pub dial: Dial,
     /// In which role.
     pub role: Role,
-    /// The secret.
+    /// The secret; of a coach with a code, their own key of the club also opens the session.
     pub secret: String,
+    /// The join code of the session that a coach comes to, if the link has one.
+    pub code: Option<JoinCode>,
     /// An athlete's recording.
     pub run: Option<RunId>,
     /// Which device this is; `None` for a board.
@@ -277,6 +279,7 @@ impl Keeper {
             version_max: VERSION,
             role: self.config.role,
             secret: self.config.secret.clone(),
+            code: self.config.code.clone(),
             run: self.config.run,
             at_ms: SessionClock::new(self.local, self.reckoning.subscribe()).now(),
             unacked_seq: self.config.run.map(|_| self.acked + 1),

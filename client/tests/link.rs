@@ -128,6 +128,7 @@ fn link_config(dial: Dial) -> LinkConfig {
         dial,
         role: Role::Board,
         secret: "sesame".into(),
+        code: None,
         run: None,
         device: None,
         take_seat: false,
@@ -425,7 +426,7 @@ fn counts(phase: Phase) -> ServerMsg {
 #[tokio::test(start_paused = true)]
 async fn a_table_is_told_when_it_is_whole_and_from_its_beginning_after_a_loss() {
     let (dial, mut door) = Door::open();
-    let mut coach = Coach::open(dial, "sesame".into(), 7);
+    let mut coach = Coach::open(dial, "sesame".into(), None, 7);
     let asked = coach.results_table(None);
     let part =
         |csv: &str| ServerMsg::ResultsTable(TablePart { command: asked, csv: csv.to_owned() });

@@ -125,6 +125,7 @@ pub(crate) fn greeting(secret: String) -> ClientMsg {
         version_max: version,
         role: Role::Coach,
         secret,
+        code: None,
         run: None,
         at_ms: None,
         unacked_seq: None,
@@ -152,6 +153,7 @@ pub(crate) fn session(settings: &Settings, number: u32, many: u32, coach: &Secre
             Input::Created {
                 title: format!("Session {number}"),
                 settings: SessionSettings::default(),
+                by: None,
             },
         ),
         record(1, order(Order::SetPieces { pieces: vec![settings.piece()] })),

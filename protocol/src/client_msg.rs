@@ -1,14 +1,20 @@
 //! What a client may say.
 
+mod coach;
+
+pub use coach::{
+    AddAthletes, Command, LetIn, LetInAll, NewBoardLink, NewCoachLink, NewLink, TableQuestion,
+    TakeCommand, TurnAway,
+};
+
 use std::{borrow::Cow, fmt};
 
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    ids::{AthleteId, CommandId, DeviceId, EventNo, PieceNo, RequestId, RunId},
-    order::Order,
+    ids::{CommandId, DeviceId, EventNo, JoinCode, PieceNo, RunId},
     sample::{Reading, Sample},
-    spec::{Aim, OnBoard, RosterEntry, SessionSettings},
+    spec::{Aim, OnBoard, SessionSettings},
     units::{At, Millis},
 };
 
@@ -35,8 +41,12 @@ pub struct Hello {
     pub version_max: u16,
     /// Who is connecting.
     pub role: Role,
-    /// The secret of the coach, the athlete or the board.
+    /// The secret of the coach, the athlete or the board; of a coach with `code`, their own key of the club instead.
     pub secret: String,
+    /// The join code of the session that a coach comes to: by it a coach of the club comes in with their own key, and the
+    /// orders they give are known as theirs. Not needed with the session's own coach link.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub code: Option<JoinCode>,
     /// An athlete's current recording, in order to be told how far it is durable.
     #[serde(default)]
     pub run: Option<RunId>,
@@ -71,7 +81,8 @@ pub struct Create {
     /// Its settings.
     #[serde(default)]
     pub settings: SessionSettings,
-    /// The head coach's key, from their link, or the machine's; not needed on a server that is open to all.
+    /// The key of the head coach or of a coach of the club, from their link, or the machine's; not needed on a server that
+    /// is open to all.
     #[serde(default)]
     pub key: Option<String>,
 }
@@ -80,7 +91,8 @@ pub struct Create {
 impl fmt::Debug for Hello {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let mut shown = f.debug_struct("Hello");
-        shown.field("role", &self.role).field("run", &self.run).field("at_ms", &self.at_ms);
+        shown.field("role", &self.role).field("code", &self.code);
+        shown.field("run", &self.run).field("at_ms", &self.at_ms);
         shown.field("last_event", &self.last_event).finish_non_exhaustive()
     }
 }
@@ -210,98 +222,6 @@ pub struct AimAt {
     pub command: Option<CommandId>,
 }
 
-/// An order of the coach; comes back as `done` or `refused`. Sent again after a lost connection, it
-/// is still done once.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Command {
-    /// Made by the coach's device.
-    pub command: CommandId,
-    /// What to do.
-    pub order: Order,
-}
-
-/// The coach adds athletes; comes back as `done` and as `links`, with a secret for each.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct AddAthletes {
-    /// Made by the coach's device.
-    pub command: CommandId,
-    /// Who; at most 500 at once.
-    #[cfg_attr(feature = "schema", schemars(extend("maxItems" = crate::limits::ADDED_MAX)))]
-    pub athletes: Vec<RosterEntry>,
-}
-
-/// The coach makes a new secret for an athlete; the old one opens nothing any more, and whoever came in by it
-/// is sent away. Comes back as `links`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct NewLink {
-    /// Made by the coach's device.
-    pub command: CommandId,
-    /// Whose.
-    pub athlete: AthleteId,
-}
-
-/// The coach makes a new secret for boards; the old one opens nothing any more, and boards that came by
-/// it are sent away. Comes back as `board_link`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct NewBoardLink {
-    /// Made by the coach's device.
-    pub command: CommandId,
-}
-
-/// The coach makes a new secret for the coach's devices; the old one opens nothing any more, and the other devices are
-/// sent away. Comes back as `coach_link`. Until the new one has been used, the device that asked may come back by the old
-/// one, identified by the `device` in its `hello`: a lost answer locks nobody out.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct NewCoachLink {
-    /// Made by the coach's device.
-    pub command: CommandId,
-}
-
-/// The coach lets in somebody who asks under a name; comes back as `done`, and whoever asked gets `joined`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct LetIn {
-    /// Made by the coach's device.
-    pub command: CommandId,
-    /// Which request.
-    pub request: RequestId,
-}
-
-/// The coach does not let somebody in; comes back as `done`, and whoever asked gets `refused`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct TurnAway {
-    /// Made by the coach's device.
-    pub command: CommandId,
-    /// Which request.
-    pub request: RequestId,
-}
-
-/// The coach asks for the table of results, to keep it; any of their devices may. Comes back as `results_table`, in parts,
-/// and then as `done`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct TableQuestion {
-    /// Made by the coach's device.
-    pub command: CommandId,
-    /// Of which piece; absent: of all of them.
-    #[serde(default)]
-    pub piece: Option<PieceNo>,
-}
-
-/// The coach makes this device the one in command.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct TakeCommand {
-    /// Made by the coach's device.
-    pub command: CommandId,
-}
-
 /// Everything that a client may say; `type` names the variant.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
@@ -353,6 +273,8 @@ pub enum ClientMsg {
     NewCoachLink(NewCoachLink),
     /// Coach: lets in somebody who asks.
     LetIn(LetIn),
+    /// Coach: lets in everybody who asks for a seat of the list.
+    LetInAll(LetInAll),
     /// Coach: does not let in somebody who asks.
     TurnAway(TurnAway),
     /// Coach: this device takes command.
@@ -482,6 +404,7 @@ impl ClientMsg {
             "new_board_link" => ClientMsg::NewBoardLink(fields!()),
             "new_coach_link" => ClientMsg::NewCoachLink(fields!()),
             "let_in" => ClientMsg::LetIn(fields!()),
+            "let_in_all" => ClientMsg::LetInAll(fields!()),
             "turn_away" => ClientMsg::TurnAway(fields!()),
             "take_command" => ClientMsg::TakeCommand(fields!()),
             "results_table" => ClientMsg::ResultsTable(fields!()),

@@ -36,7 +36,9 @@ pub use results::{
 };
 pub use rulings::{FinishSaid, Ruled, TargetSaid};
 pub use said::{EffortSaid, RankingSaid, Reasoned, ResultChange, Typing};
-pub use sessions::{RowedPiece, SessionLine, Sessions, SessionsAsked, WholeSession};
+pub use sessions::{
+    OpenSession, OpenSessions, RowedPiece, SessionLine, Sessions, SessionsAsked, WholeSession,
+};
 pub use tables::{
     ExportAsked, Imported, LineCounts, Looked, LookedLine, TableChosen, TableKind, TableSent,
     Verdict,

@@ -6,6 +6,7 @@ use crate::{
     client_msg::Role,
     event::{Damage, Event},
     ids::{AthleteId, CommandId, EventNo, JoinCode, PieceNo, RequestId, SessionId},
+    order::GivenBy,
     refusal::Refusal,
     sample::{Durable, RefusedSample},
     spec::{CallText, SessionSettings},
@@ -25,6 +26,10 @@ pub struct Created {
     pub coach_secret: String,
     /// Opens a board.
     pub board_secret: String,
+    /// The coach of the club whose key it was made with: by that key and the code, their devices come in under their name.
+    /// `None` when it was made without one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<GivenBy>,
 }
 
 /// Answer to `join`. The secret is shown once; with it the athlete comes back.

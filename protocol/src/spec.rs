@@ -201,7 +201,7 @@ pub enum Joining {
     Guests,
     /// Nobody: the coach is asked for new names, too.
     Asked,
-    /// Everybody, under names on the roster as well: for a gym where everybody knows each other.
+    /// As `guests`: a name that is only typed opens no seat of the roster. Sessions of earlier builds have it.
     Trusted,
 }
 

@@ -3,6 +3,7 @@
 mod greeting;
 mod hearing;
 mod joining;
+mod keyed;
 mod silence;
 
 pub(crate) use greeting::has_expired;

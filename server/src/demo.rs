@@ -116,7 +116,7 @@ async fn evening(running: &Running, speed: u32) -> Result<(), String> {
         key: running.server.makers.machine_key(),
     };
     let created = enter::create(&dial, create).await.map_err(|e| e.says().to_owned())?;
-    let mut coach = Coach::open(dial.clone(), created.coach_secret.clone(), class::SEED);
+    let mut coach = Coach::open(dial.clone(), created.coach_secret.clone(), None, class::SEED);
     let joined = gather(&mut coach).await?;
     let club =
         running.server.makers.machine_key().map(|key| address.page(&format!("/club/#{key}")));

@@ -2,9 +2,8 @@
 
 use std::{fmt, sync::Arc};
 
-use thole_host::Said;
+use thole_host::{KeysOf, Said};
 use thole_protocol::{
-    club::PersonId,
     ids::{CommandId, SessionId},
     order::{GivenBy, Order},
     refusal::Refusal,
@@ -113,30 +112,33 @@ impl Server {
         Err(later(&"The session is just being closed from memory"))
     }
 
-    /// Ends every secret that a person got by a key, in each session whose links have not expired. A device whose own key is
-    /// still good joins again. A session that cannot be opened now is passed over, and the log says so.
-    pub async fn keys_ended(self: &Arc<Self>, person: PersonId) {
-        let rows = match self.journal.sessions().await {
+    /// Ends what keys of the club have opened that were ended, in each session whose links have not expired, first in those that are
+    /// in memory. A device whose own key is still good joins again. A session that cannot be opened now is passed over, and the log
+    /// says so.
+    pub async fn keys_ended(self: &Arc<Self>, of: KeysOf) {
+        let mut rows = match self.journal.sessions().await {
             Ok(rows) => rows,
             Err(error) => {
                 tracing::error!(%error, "keys were ended, and what they have opened cannot be ended now");
                 return;
             }
         };
-        for row in rows.iter().filter(|row| !has_expired(self, row)) {
-            if let Err(why) = self.turn_out(row, person).await {
+        rows.retain(|row| !has_expired(self, row));
+        rows.sort_by_key(|row| !self.registry.is_open(row.session));
+        for row in &rows {
+            if let Err(why) = self.turn_out(row, of).await {
                 let session = row.session;
                 tracing::error!(%session, why, "a key was ended, and what it has opened in a session cannot be ended now");
             }
         }
     }
 
-    async fn turn_out(self: &Arc<Self>, row: &SessionRow, person: PersonId) -> Result<(), String> {
+    async fn turn_out(self: &Arc<Self>, row: &SessionRow, of: KeysOf) -> Result<(), String> {
         let command = CommandId(random_uuid());
         for _ in 0..TRIES {
             let opened = Registry::open(self, row).await.map_err(|error| error.to_string())?;
             let handle = opened.ok_or("it takes long to open")?;
-            let said = Said::KeysEnded { asker: self.next_conn(), command, person };
+            let said = Said::KeysEnded { asker: self.next_conn(), command, of };
             if handle.inbox.send(Event::Said(said)).await.is_ok() {
                 handle.urgent.notify_one();
                 return Ok(());

@@ -9,12 +9,14 @@ use std::{sync::Arc, time::Duration};
 
 use thole_club::{Handed, Seating, Words};
 use thole_host::{
-    Batch, CLOCK_WAIT, Checked, Host, Now, Owner, Readings, Record, Reopening, Said, Setup,
+    Batch, CLOCK_WAIT, Checked, Greeting, Host, Now, Owner, Readings, Record, Reopening, Said,
+    Setup,
 };
 use thole_piece::{Input, settled::Settled};
 use thole_protocol::{
     client_msg::{Hello, Join},
     ids::{CommandId, RequestId},
+    order::GivenBy,
     refusal::Refusal,
     server_msg::{Joined, Waiting},
     units::At,
@@ -113,6 +115,8 @@ pub struct Arrival {
     pub holder: Holder,
     /// What its secret is known by.
     pub opens: SecretHash,
+    /// The coach of the club whose key it is; `None` of whoever has the session's own link.
+    pub by: Option<GivenBy>,
     /// What it said.
     pub hello: Hello,
     /// Where to answer.
@@ -378,10 +382,10 @@ impl SessionTask {
     fn take(&mut self, event: Event, batch: &mut Batch) {
         let said = match event {
             Event::Hello(greeting) => {
-                let Arrival { conn, asked, holder, opens, hello, outbox, clock } = *greeting;
+                let Arrival { conn, asked, holder, opens, by, hello, outbox, clock } = *greeting;
                 self.connections.comes(conn, outbox, clock);
                 let asked = connections::moment(self.began, asked);
-                Said::Hello(Box::new(thole_host::Greeting { conn, asked, holder, opens, hello }))
+                Said::Hello(Box::new(Greeting { conn, asked, holder, opens, by, hello }))
             }
             Event::Input { conn, input, bytes, command, permit } => {
                 self.permits.extend(permit);

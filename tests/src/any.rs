@@ -237,8 +237,11 @@ impl Bytes<'_> {
 
     /// In most cases somebody rows a piece, for otherwise little can happen.
     fn beginning(&mut self) -> Vec<(u64, Option<Input>)> {
-        let created =
-            Input::Created { title: "Any".to_owned(), settings: SessionSettings::default() };
+        let created = Input::Created {
+            title: "Any".to_owned(),
+            settings: SessionSettings::default(),
+            by: None,
+        };
         let mut begun = vec![(0, Some(created))];
         if self.below(4) > 0 {
             let joined = (0..4).map(|nth| {

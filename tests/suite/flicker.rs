@@ -140,7 +140,7 @@ fn rowed(members: &[Value]) -> Class {
         orders: 0,
     };
     let (title, settings) = ("Recorded".to_owned(), SessionSettings::default());
-    class.at(0, &Input::Created { title, settings });
+    class.at(0, &Input::Created { title, settings, by: None });
     let size = &members[0]["rep_size"];
     let work = match members[0]["kind"].as_str() {
         Some("distance") => Extent::Distance { distance_dm: Decimetres(thousandths(size, 1e1)) },

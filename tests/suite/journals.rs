@@ -136,7 +136,7 @@ async fn write(journal: &SqliteJournal, no: u128, seed: u64) {
     let athlete: AthleteId = athlete.expect("nobody is in this life");
     let opens = SecretHash::of("coach, the second").to_hex();
     let besides = [
-        Input::TookCommand { device: DeviceId(Uuid::from_u128(0xde5c)) },
+        Input::TookCommand { device: DeviceId(Uuid::from_u128(0xde5c)), by: None },
         Input::Renewed { command: by(1), whose: Whose::Athlete { athlete } },
         Input::Renewed { command: by(2), whose: Whose::Coach { opens, device: None } },
         Input::CoachLinkUsed,

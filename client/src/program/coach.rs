@@ -118,7 +118,7 @@ pub(crate) async fn run(common: &Common, args: CoachArgs) -> Result<(), Failed> 
         args.link.ok_or_else(|| usage("Name the session with --link and the coach's link."))?;
     let link = common.link(&typed, Role::Coach)?;
     let dial = common.dial(link.address.clone())?;
-    let mut coach = Coach::open(dial, link.secret.clone(), any_seed()?);
+    let mut coach = Coach::open(dial, link.secret.clone(), link.code.clone(), any_seed()?);
     let place = Place { common, link };
     welcomed(&mut coach).await?;
     if args.take_command && !coach.in_command() {

@@ -58,7 +58,7 @@ export class Hall {
   readonly #config: HallConfig;
   readonly #folder: string;
   readonly #links: ReadonlyMap<string, string>;
-  readonly #coach: ChildProcessByStdio<Writable, null, null>;
+  readonly #coach: ChildProcessByStdio<Writable, Readable, null>;
   readonly #rowing = new Map<string, ChildProcess>();
   #server: ChildProcess;
   readonly #port: string;
@@ -72,9 +72,11 @@ export class Hall {
     this.coach = made.coach_link;
     this.join = made.join_link;
     this.#links = new Map(made.athletes.map(({ name, link }) => [name, link]));
-    this.#coach = spawn(CLIENT, ['coach', '--link', made.coach_link, 'lead'], { stdio: ['pipe', 'ignore', 'ignore'] });
-    // Phones join by names of the roster, and nobody sits here to let them in.
-    this.say('joining trusted');
+    this.#coach = spawn(CLIENT, ['coach', '--link', made.coach_link, 'lead'], { stdio: ['pipe', 'pipe', 'ignore'] });
+    // Phones join by names of the roster, and this coach lets them in as soon as they ask.
+    createInterface(this.#coach.stdout).on('line', (line) => {
+      if (line.includes('asks to be let in')) this.say('let-in-all');
+    });
   }
 
   static async open(config: HallConfig): Promise<Hall> {

@@ -1,11 +1,14 @@
 //! What the crowd hears, and what it makes of it.
 
+use std::collections::HashMap;
+
 use memchr::memmem;
 use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{ClockQuestion, Ready, Role},
     ids::AthleteId,
     refusal::Why,
+    server_msg::{Joined, Links},
     units::Millis,
 };
 use uuid::Uuid;
@@ -278,7 +281,10 @@ impl Crowd {
         if text.starts_with(br#"{"type":"refused""#) {
             return self.coach_is_refused(text);
         }
-        if text.starts_with(br#"{"type":"links""#) || text.starts_with(br#"{"type":"heartbeat""#) {
+        if text.starts_with(br#"{"type":"links""#) {
+            return self.linked(text);
+        }
+        if text.starts_with(br#"{"type":"heartbeat""#) {
             return;
         }
         let Ok(heard) = serde_json::from_slice::<Heard<'_>>(text) else { return self.lose(place) };
@@ -308,6 +314,24 @@ impl Crowd {
         }
         for event in &heard.events {
             self.happened(place, event, now);
+        }
+    }
+
+    /// The roster is entered: everybody comes by a link of their own, for a name with the code opens no seat of it.
+    fn linked(&mut self, text: &[u8]) {
+        let Ok(ServerMsg::Links(Links { links, .. })) = serde_json::from_slice(text) else {
+            return;
+        };
+        let all = self.athletes.iter().enumerate();
+        let places: HashMap<_, _> = all.map(|(place, of)| (of.name.clone(), place)).collect();
+        for Joined { athlete, name, secret } in links {
+            let Some(place) = places.get(&name) else { continue };
+            if let Some(link) = self.links.get_mut(*place) {
+                link.secret = Some(secret);
+            }
+            if let Some(of) = self.athletes.get_mut(*place) {
+                of.id = Some(athlete);
+            }
         }
     }
 

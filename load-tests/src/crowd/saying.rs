@@ -8,7 +8,7 @@ use thole_protocol::{
     client_msg::{Command, Create, Hello, Join, Role},
     ids::{CommandId, DeviceId, EventNo},
     order::Order,
-    spec::{Audience, CallSpec, CallText, Joining, SessionSettings, Span},
+    spec::{Audience, CallSpec, CallText, SessionSettings, Span},
     units::Millis,
 };
 use uuid::Uuid;
@@ -65,6 +65,7 @@ impl Crowd {
                 version_max: VERSION,
                 role,
                 secret: secret.clone(),
+                code: None,
                 run: self.athletes.get(place).map(|athlete| athlete.run),
                 at_ms: None,
                 unacked_seq: None,
@@ -85,11 +86,7 @@ impl Crowd {
             }
             (None, Role::Coach | Role::Board) => ClientMsg::Create(Create {
                 title: "Evening at the weir".to_owned(),
-                // Everybody comes by the code under a name of the roster, and no coach is there to let them in.
-                settings: SessionSettings {
-                    joining: Joining::Trusted,
-                    ..SessionSettings::default()
-                },
+                settings: SessionSettings::default(),
                 key: self.key.clone(),
             }),
         };

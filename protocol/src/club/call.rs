@@ -9,10 +9,10 @@ use serde_json::Value;
 use super::{
     Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, EffortSaid, Ended,
     ExportAsked, FinishSaid, Giving, Going, GoingPeople, Imported, KeyId, KeyRole, Keys,
-    LinkedCoach, Looked, Looks, Merging, Myself, NewCoach, NewKey, NewPerson, OwnData, People,
-    PeopleAsked, Person, PersonChange, PersonId, RankingSaid, Reasoned, ResultChange, ResultId,
-    Results, ResultsAsked, Ruled, Sessions, SessionsAsked, Swapping, TableChosen, TableSent,
-    TakingBack, TargetSaid, Typing, WholeResult, WholeSession,
+    LinkedCoach, Looked, Looks, Merging, Myself, NewCoach, NewKey, NewPerson, OpenSessions,
+    OwnData, People, PeopleAsked, Person, PersonChange, PersonId, RankingSaid, Reasoned,
+    ResultChange, ResultId, Results, ResultsAsked, Ruled, Sessions, SessionsAsked, Swapping,
+    TableChosen, TableSent, TakingBack, TargetSaid, Typing, WholeResult, WholeSession,
 };
 use crate::ids::{CoachId, CommandId, PieceNo, SessionId};
 
@@ -139,10 +139,18 @@ macro_rules! calls {
                 matches!(self, Call::MakeCard | Call::UseCard | Call::AddCoach | Call::LinkCoach)
             }
 
-            /// Whether it ends keys of a person, and with them what those have opened.
+            /// Whether it ends keys, and with them what those have opened.
             #[must_use]
             pub fn ends_keys(self) -> bool {
-                matches!(self, Call::EndKey | Call::EndKeys | Call::EndOwnKey | Call::EndOwnKeys)
+                matches!(
+                    self,
+                    Call::EndKey
+                        | Call::EndKeys
+                        | Call::EndOwnKey
+                        | Call::EndOwnKeys
+                        | Call::LinkCoach
+                        | Call::EndCoach
+                )
             }
 
             /// Whether something is another thing behind it; what only reads is asked again without a thought.
@@ -269,6 +277,8 @@ calls! {
     ListSessions: Get "/api/club/sessions" by Who::From(KeyRole::Assistant), ((), SessionsAsked, ()) -> Sessions;
     /// Says what was rowed in a session, piece by piece.
     ReadSession: Get "/api/club/sessions/{session}" by Who::From(KeyRole::Assistant), (SessionId, (), ()) -> WholeSession;
+    /// Lists sessions that are open now, newest first.
+    ListOpen: Get "/api/club/open" by Who::From(KeyRole::Assistant), ((), (), ()) -> OpenSessions;
     /// Makes the results of a piece official: from then on no place moves by itself.
     MakeOfficial: Post "/api/club/sessions/{session}/pieces/{piece}/official" by Who::From(KeyRole::Coach), ((SessionId, PieceNo), (), ()) -> Ruled;
     /// Opens a piece again that was official.
@@ -303,6 +313,8 @@ calls! {
     EndCoach: Delete "/api/club/coaches/{coach}" by Who::From(KeyRole::Head), (CoachId, (), ()) -> Ended;
     /// Says who asks.
     WhoAmI: Get "/api/club/me" by Who::Keyed, ((), (), ()) -> Myself;
+    /// Lists sessions of tonight that whoever asks can come to, newest first.
+    OwnOpen: Get "/api/club/me/open" by Who::Person, ((), (), ()) -> OpenSessions;
     /// Lists the results of whoever asks, newest first.
     OwnResults: Get "/api/club/me/results" by Who::Person, ((), ResultsAsked, ()) -> Results;
     /// Says all that is known of a result of whoever asks.

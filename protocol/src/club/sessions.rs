@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::{ClubDay, Listed};
-use crate::ids::{PieceNo, SessionId};
+use crate::ids::{JoinCode, PieceNo, SessionId};
 
 /// A session as a line of a list.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -23,6 +23,30 @@ pub struct SessionLine {
     pub seats: u32,
     /// How many results there are.
     pub results: u32,
+}
+
+/// A session that is open now, whether or not anything was rowed in it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct OpenSession {
+    /// Which.
+    pub session: SessionId,
+    /// What people join with; with it, a coach comes in by a key of their own.
+    pub code: JoinCode,
+    /// What people call it; may be empty.
+    pub title: String,
+    /// When it was made.
+    pub made_unix_ms: u64,
+    /// What the club calls the coach who made it; `None` when that was not by a coach's key.
+    pub made_by: Option<String>,
+}
+
+/// Sessions that are open now.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+pub struct OpenSessions {
+    /// Newest first; 20 at most.
+    pub sessions: Vec<OpenSession>,
 }
 
 /// Which sessions are wanted.

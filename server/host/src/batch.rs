@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use thole_protocol::{
     ServerMsg,
     client_msg::TableQuestion,
-    ids::{AthleteId, CommandId, DeviceId},
+    ids::{AthleteId, CoachId, CommandId, DeviceId},
     server_msg::Joined,
 };
 
@@ -54,6 +54,10 @@ pub(crate) enum Step {
         holder: Holder,
         but: ConnId,
     },
+    /// Whoever came in by a key of this coach of the club is sent away.
+    CoachEnded {
+        coach: CoachId,
+    },
 }
 
 impl Step {
@@ -66,7 +70,8 @@ impl Step {
             | Step::LetIn { .. }
             | Step::Told { .. }
             | Step::Table { .. }
-            | Step::SendAway { .. } => false,
+            | Step::SendAway { .. }
+            | Step::CoachEnded { .. } => false,
         }
     }
 }

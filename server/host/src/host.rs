@@ -6,7 +6,8 @@ use thole_piece::{Input, Output, Session, piece::Piece, session::Viewer};
 use thole_protocol::{
     ServerMsg,
     client_msg::{
-        AddAthletes, LetIn, NewBoardLink, NewCoachLink, NewLink, Role, TakeCommand, TurnAway,
+        AddAthletes, LetIn, LetInAll, NewBoardLink, NewCoachLink, NewLink, Role, TakeCommand,
+        TurnAway,
     },
     close::Close,
     event::Happening,
@@ -28,7 +29,7 @@ use crate::{
     record::{Holder, Record},
     refusals::Refusals,
     requests::Requests,
-    said::{Greeting, Reopening, Said, Setup},
+    said::{Greeting, KeysOf, Reopening, Said, Setup},
     secret::RandomBits,
 };
 
@@ -170,13 +171,14 @@ impl Host {
                 batch.steps.push(Step::Welcome(greeting));
             }
             Said::Input { conn, input, bytes, command } => {
-                if let Input::Ordered { command, .. } = &input
-                    && !self.leads(now, conn, batch)
-                {
-                    not_in_command(out, conn, *command);
-                } else {
-                    self.said(now, (conn, command), (input, bytes), batch, out);
+                let mut input = input;
+                if let Input::Ordered { command, by, .. } = &mut input {
+                    if !self.leads(now, conn, batch) {
+                        return not_in_command(out, conn, *command);
+                    }
+                    *by = self.members.by(conn).cloned();
                 }
+                self.said(now, (conn, command), (input, bytes), batch, out);
             }
             Said::Order { asker, command, order, by } => {
                 self.ordered(now, asker, Input::Ordered { command, order, by }, batch);
@@ -201,6 +203,7 @@ impl Host {
             | Said::BoardLink(conn, NewBoardLink { command })
             | Said::CoachLink(conn, NewCoachLink { command })
             | Said::LetIn(conn, LetIn { command, .. })
+            | Said::LetInAll(conn, LetInAll { command, .. })
             | Said::TurnAway(conn, TurnAway { command, .. })
                 if !self.leads(now, conn, batch) =>
             {
@@ -211,13 +214,17 @@ impl Host {
             Said::BoardLink(conn, link) => self.new_board_link(now, conn, link, chance, batch),
             Said::CoachLink(conn, link) => self.new_coach_link(now, conn, link, chance, batch),
             Said::LetIn(conn, let_in) => self.let_in(now, conn, let_in, chance, batch, out),
+            Said::LetInAll(conn, all) => self.let_in_all(now, conn, &all, chance, batch, out),
             Said::TurnAway(conn, turn_away) => self.turn_away(conn, turn_away, batch, out),
             Said::Join(conn, join, owner) => {
                 self.join(now, (conn, join, owner), chance, batch, out);
             }
-            Said::KeysEnded { asker, command, person } => {
-                self.keys_ended(now, (asker, command, person), batch);
-            }
+            Said::KeysEnded { asker, command, of } => match of {
+                KeysOf::Person(person) => self.keys_ended(now, (asker, command, person), batch),
+                KeysOf::Coach(coach) => {
+                    self.coach_ended(now, (asker, command, coach), chance, batch);
+                }
+            },
             Said::WaitsNoMore(conn, request, why) => {
                 self.requests.waits_no_more(conn, request, why);
             }
@@ -240,28 +247,6 @@ impl Host {
         if let Some(athlete) = self.members.athlete(conn) {
             let since = since.min(now.at);
             self.input(now, Input::NotHeard { athlete, since }, batch);
-        }
-    }
-
-    /// Whether a connection may give an order. It leads from then on, even after a crash.
-    fn leads(&mut self, now: Now, conn: ConnId, batch: &mut Batch) -> bool {
-        let leads = self.members.lead.leads(conn) || self.has(Fault::TwoLeaders);
-        if leads {
-            self.note_leader(now, conn, batch);
-        }
-        leads
-    }
-
-    fn note_leader(&mut self, now: Now, conn: ConnId, batch: &mut Batch) {
-        let device = self.members.device(conn);
-        if let Some(device) = self.members.lead.newly_led_by(device) {
-            self.input(now, Input::TookCommand { device }, batch);
-        }
-    }
-
-    fn tell_command(&self, out: &mut dyn Outbound) {
-        for conn in self.members.coaches() {
-            say(out, conn, &ServerMsg::InCommand { yes: self.members.lead.is_of(conn) });
         }
     }
 
@@ -316,6 +301,11 @@ impl Host {
                     self.tell_table(conn, asked, out);
                 }
                 Step::SendAway { holder, but } => self.send_away(now, holder, but, out),
+                Step::CoachEnded { coach } => {
+                    for conn in self.members.of_coach(coach) {
+                        out.tell(conn, Delivery::Close(Close::WrongSecret));
+                    }
+                }
             }
         }
         self.deliver(now, outputs, out);
@@ -392,7 +382,7 @@ impl Host {
     }
 
     fn welcome(&mut self, now: Now, greeting: Greeting, out: &mut dyn Outbound) {
-        let Greeting { conn, asked, holder, opens, hello } = greeting;
+        let Greeting { conn, asked, holder, opens, by, hello } = greeting;
         let (role, viewer, you) = match holder {
             Holder::Coach => (Role::Coach, Viewer::Coach, None),
             Holder::Board if self.has(Fault::WrongRole) => (Role::Board, Viewer::Coach, None),
@@ -410,6 +400,8 @@ impl Host {
         // The order that made this secret was refused, or a newer one has just taken its place.
         let unknown = you.is_some_and(|you| !self.core.knows(you));
         let may_come = match (holder, self.core.coach_link()) {
+            // Neither a new link nor an old one has to do with a key.
+            (Holder::Coach, _) if by.is_some() => true,
             (Holder::Coach, Some(link)) => {
                 let asked_for_it = link.device.is_some() && hello.device == link.device;
                 opens.to_hex() == link.opens || asked_for_it
@@ -423,7 +415,7 @@ impl Host {
             return out.tell(conn, Delivery::Close(why));
         }
         let others = self.members.coaches().collect::<Vec<_>>();
-        let entered = self.members.enter(conn, holder, hello.device);
+        let entered = self.members.enter(conn, holder, hello.device, by);
         if let Some(replaced) = entered.replaced {
             out.tell(replaced, Delivery::Close(Close::Replaced));
         }

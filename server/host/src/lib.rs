@@ -11,6 +11,7 @@
 //! with what is said, and what is told goes to connection numbers (`Outbound`). So one program drives it with real sockets,
 //! and another with lost messages, crashes and broken disks, and both run the same rules.
 
+mod admitting;
 mod batch;
 mod damage;
 mod delivery;
@@ -44,5 +45,5 @@ pub use planted::Fault;
 pub use readings::{CLOCK_WAIT, Checked, Readings};
 pub use reckoned::{Reckoned, Trust, Uptime};
 pub use record::{Damage, Found, Grant, Holder, Record};
-pub use said::{Greeting, NoMore, Owner, Reopening, Said, Setup};
+pub use said::{Greeting, KeysOf, NoMore, Owner, Reopening, Said, Setup};
 pub use secret::{RandomBits, SECRET_BYTES, Secret, SecretHash};

@@ -2,7 +2,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use thole_protocol::ids::{AthleteId, DeviceId};
+use thole_protocol::{
+    ids::{AthleteId, CoachId, DeviceId},
+    order::GivenBy,
+};
 
 use crate::{lead::Leadership, moment::Moment, record::Holder};
 
@@ -24,10 +27,19 @@ pub(crate) struct Entered {
     pub(crate) replaced: Option<ConnId>,
 }
 
+/// A device of the coach.
+#[derive(Debug)]
+struct AtDesk {
+    /// As it named itself.
+    device: Option<DeviceId>,
+    /// The coach of the club whose key it came by; `None` of whoever has the session's coach link.
+    by: Option<GivenBy>,
+}
+
 /// The connections of one session.
 #[derive(Debug, Default)]
 pub(crate) struct Members {
-    coaches: BTreeMap<ConnId, Option<DeviceId>>,
+    coaches: BTreeMap<ConnId, AtDesk>,
     boards: BTreeSet<ConnId>,
     /// With the device that each came in from, as it named itself.
     athletes: BTreeMap<AthleteId, (ConnId, Option<DeviceId>)>,
@@ -50,14 +62,16 @@ impl Members {
         conn: ConnId,
         holder: Holder,
         device: Option<DeviceId>,
+        by: Option<GivenBy>,
     ) -> Entered {
         let mut entered = Entered::default();
         match holder {
             Holder::Coach => {
                 let is_leader = |(conn, _): &(&ConnId, _)| self.lead.is_of(**conn);
-                let commander = self.coaches.iter().find(is_leader).and_then(|(_, device)| *device);
+                let commander =
+                    self.coaches.iter().find(is_leader).and_then(|(_, desk)| desk.device);
                 entered.command_changed = self.lead.comes(conn, device, commander);
-                self.coaches.insert(conn, device);
+                self.coaches.insert(conn, AtDesk { device, by });
             }
             Holder::Board => {
                 self.boards.insert(conn);
@@ -80,7 +94,7 @@ impl Members {
             self.athletes.remove(&athlete);
         }
         self.boards.remove(&conn);
-        let left = self.coaches.remove(&conn).flatten();
+        let left = self.coaches.remove(&conn).and_then(|desk| desk.device);
         // The one that has been here longest has the smallest number.
         let next = self.coaches.keys().next().copied();
         self.lead.goes(conn, left, next)
@@ -101,11 +115,14 @@ impl Members {
     }
 
     /// A new secret has taken the place of this holder's: whoever came in by the old one has to go, except for the
-    /// connection that asked for it.
+    /// connection that asked for it. A coach who has come by a key of their own has not come by the old secret.
     pub(crate) fn send_away(&mut self, holder: Holder, but: ConnId, now: Moment) -> Vec<ConnId> {
         self.renewed.insert(holder, now);
         match holder {
-            Holder::Coach => self.coaches.keys().filter(|conn| **conn != but).copied().collect(),
+            Holder::Coach => {
+                let goes = |(conn, desk): &(&ConnId, &AtDesk)| **conn != but && desk.by.is_none();
+                self.coaches.iter().filter(goes).map(|(conn, _)| *conn).collect()
+            }
             Holder::Board => self.boards.iter().copied().collect(),
             Holder::Athlete(athlete) => self.of_athlete(athlete).into_iter().collect(),
         }
@@ -116,6 +133,17 @@ impl Members {
         self.renewed.get(&holder).is_some_and(|renewed| asked < *renewed)
     }
 
+    /// The connections that a coach of the club has come by with a key of their own.
+    pub(crate) fn of_coach(&self, coach: CoachId) -> Vec<ConnId> {
+        let is_theirs = |desk: &AtDesk| desk.by.as_ref().is_some_and(|by| by.coach == coach);
+        self.coaches.iter().filter(|(_, desk)| is_theirs(desk)).map(|(conn, _)| *conn).collect()
+    }
+
+    /// Which coach of the club a connection is; `None` of whoever came by the session's coach link.
+    pub(crate) fn by(&self, conn: ConnId) -> Option<&GivenBy> {
+        self.coaches.get(&conn).and_then(|desk| desk.by.as_ref())
+    }
+
     /// Whether nobody is connected.
     pub(crate) fn is_empty(&self) -> bool {
         self.coaches.is_empty() && self.boards.is_empty() && self.athletes.is_empty()
@@ -123,7 +151,7 @@ impl Members {
 
     /// The device of the coach that a connection belongs to, if it has named itself.
     pub(crate) fn device(&self, conn: ConnId) -> Option<DeviceId> {
-        self.coaches.get(&conn).copied().flatten()
+        self.coaches.get(&conn).and_then(|desk| desk.device)
     }
 
     /// Which athlete a connection is.

@@ -146,6 +146,18 @@ impl Requests {
         self.changed = true;
     }
 
+    /// Those of these requests that are for a seat of the list, and are the only one for it.
+    pub(crate) fn of_list(&self, requests: &[RequestId]) -> Vec<RequestId> {
+        let for_seat = |athlete: Option<AthleteId>| {
+            self.list.iter().filter(move |known| known.asking.athlete == athlete)
+        };
+        let is_only = |known: &&Request| {
+            known.asking.athlete.is_some() && for_seat(known.asking.athlete).count() == 1
+        };
+        let meant = self.list.iter().filter(|known| requests.contains(&known.request));
+        meant.filter(is_only).map(|known| known.request).collect()
+    }
+
     /// The name and the seat that a request is about.
     pub(crate) fn about(&self, request: RequestId) -> Option<(String, Option<AthleteId>)> {
         let known = self.list.iter().find(|known| known.request == request)?;

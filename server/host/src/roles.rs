@@ -21,6 +21,7 @@ pub fn may_say(role: Role, msg: &ClientMsg) -> bool {
         | ClientMsg::NewBoardLink(_)
         | ClientMsg::NewCoachLink(_)
         | ClientMsg::LetIn(_)
+        | ClientMsg::LetInAll(_)
         | ClientMsg::TurnAway(_)
         | ClientMsg::TakeCommand(_)
         | ClientMsg::ResultsTable(_) => role == Role::Coach,

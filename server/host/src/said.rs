@@ -3,11 +3,11 @@
 use thole_piece::Input;
 use thole_protocol::{
     client_msg::{
-        AddAthletes, Hello, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TableQuestion,
-        TakeCommand, TurnAway,
+        AddAthletes, Hello, Join, LetIn, LetInAll, NewBoardLink, NewCoachLink, NewLink,
+        TableQuestion, TakeCommand, TurnAway,
     },
     club::PersonId,
-    ids::{CommandId, JoinCode, RequestId, SessionId},
+    ids::{CoachId, CommandId, JoinCode, RequestId, SessionId},
     order::{GivenBy, Order},
     units::At,
 };
@@ -79,6 +79,8 @@ pub enum Said {
     CoachLink(ConnId, NewCoachLink),
     /// The coach lets in somebody who asks.
     LetIn(ConnId, LetIn),
+    /// The coach lets in everybody who asks for a seat of the list.
+    LetInAll(ConnId, LetInAll),
     /// The coach does not let in somebody who asks.
     TurnAway(ConnId, TurnAway),
     /// A device of the coach takes command.
@@ -87,14 +89,14 @@ pub enum Said {
     Table(ConnId, TableQuestion),
     /// Somebody joins by code; with a key, as a person whom the club knows.
     Join(ConnId, Join, Option<Owner>),
-    /// Keys of a person of the club were ended: whoever is in their seat comes in anew, if they still may.
+    /// Keys of the club were ended, and with them what they have opened.
     KeysEnded {
         /// No connection has this number.
         asker: ConnId,
         /// Said twice, done once.
         command: CommandId,
         /// Whose.
-        person: PersonId,
+        of: KeysOf,
     },
     /// The connection that waits for the coach's word has ended, or asks for something else.
     WaitsNoMore(ConnId, RequestId, NoMore),
@@ -104,6 +106,15 @@ pub enum Said {
     HeardAgain(ConnId),
     /// A connection has ended; it was last heard at this instant.
     Left(ConnId, At),
+}
+
+/// Whose keys of the club.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum KeysOf {
+    /// Of somebody who rows: whoever is in their seat comes in anew, if they still may.
+    Person(PersonId),
+    /// Of a coach: whoever leads by them goes, and the coach link of a session that they made opens nothing any more.
+    Coach(CoachId),
 }
 
 /// Whose device it is that joins.
@@ -135,6 +146,8 @@ pub struct Greeting {
     pub holder: Holder,
     /// What its secret is known by.
     pub opens: SecretHash,
+    /// The coach of the club whose key it is; `None` of whoever has the session's own link.
+    pub by: Option<GivenBy>,
     /// What it said.
     pub hello: Hello,
 }

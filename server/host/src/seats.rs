@@ -6,9 +6,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use thole_piece::{Input, Output, input::Whose, name::folded, session::Way};
 use thole_protocol::{
     ServerMsg,
-    client_msg::{AddAthletes, Hello, Join, LetIn, NewBoardLink, NewCoachLink, NewLink, TurnAway},
+    client_msg::{AddAthletes, Hello, Join, NewBoardLink, NewCoachLink, NewLink},
     club::PersonId,
-    ids::{AthleteId, CommandId, DeviceId, RequestId},
+    ids::{AthleteId, CoachId, CommandId, DeviceId, RequestId},
     refusal::{Refusal, Why},
     server_msg::{BoardLink, CoachLink, Joined, Links},
     units::At,
@@ -35,7 +35,7 @@ const AGAIN_MAX: u32 = 8;
 /// Seats that are taken in one batch.
 #[derive(Debug, Default)]
 pub(crate) struct Joining {
-    names: BTreeSet<String>,
+    pub(crate) names: BTreeSet<String>,
     /// What their devices are known by.
     joins: BTreeMap<String, Joined>,
     /// Who came with a key.
@@ -211,6 +211,24 @@ impl Host {
         batch.steps.push(Step::Told { conn, command, told: Some(Box::new(told)) });
     }
 
+    /// Keys of a coach were ended. They may have kept the link of a session that they made, so that ends as well; other
+    /// coaches come by keys of their own, and make another link.
+    pub(crate) fn coach_ended(
+        &mut self,
+        now: Now,
+        (asker, command, coach): (ConnId, CommandId, CoachId),
+        chance: &mut dyn RandomBits,
+        batch: &mut Batch,
+    ) {
+        batch.steps.push(Step::CoachEnded { coach });
+        if self.core.made_by() == Some(coach) && self.renews(command, batch) {
+            // Nobody is told what opens it now.
+            let opens = Secret::drawn(chance).hash().to_hex();
+            let whose = (Whose::Coach { opens, device: None }, Holder::Coach);
+            self.renew(now, asker, command, whose, batch);
+        }
+    }
+
     /// Whether this order is new: a repeated one sends nobody away a second time.
     fn renews(&self, command: CommandId, batch: &mut Batch) -> bool {
         !self.core.has_done(command) && batch.renewed.insert(command)
@@ -344,13 +362,19 @@ impl Host {
         }
     }
 
-    fn came_by_key(&mut self, now: Now, athlete: AthleteId, person: PersonId, batch: &mut Batch) {
+    pub(crate) fn came_by_key(
+        &mut self,
+        now: Now,
+        athlete: AthleteId,
+        person: PersonId,
+        batch: &mut Batch,
+    ) {
         batch.joining.people.insert(person, athlete);
         self.input(now, Input::CameByKey { athlete, person }, batch);
     }
 
     /// Whether a seat can be had now, given those that are taken in this batch.
-    fn has_room(&self, way: Way, name: &str, batch: &Batch) -> Result<Way, Refusal> {
+    pub(crate) fn has_room(&self, way: Way, name: &str, batch: &Batch) -> Result<Way, Refusal> {
         let room = self.settings.athletes;
         let is_joining = batch.joining.names.contains(&folded(name));
         if is_joining && !self.has(Fault::NameTwice) {
@@ -364,68 +388,6 @@ impl Host {
             return Err(Refusal { why: Why::Limit, says });
         }
         Ok(way)
-    }
-
-    pub(crate) fn let_in(
-        &mut self,
-        now: Now,
-        conn: ConnId,
-        let_in: LetIn,
-        chance: &mut dyn RandomBits,
-        batch: &mut Batch,
-        out: &mut dyn Outbound,
-    ) {
-        let LetIn { command, request } = let_in;
-        if self.core.has_done(command) {
-            return batch.steps.push(Step::Told { conn, command, told: None });
-        }
-        let Some((name, asked_for)) = self.requests.about(request) else {
-            let says = "Nobody is asking for this any more; see who is asking now.".to_owned();
-            return refuse(out, conn, Some(command), Refusal { why: Why::Unknown, says });
-        };
-        // A newcomer's name may have been taken in the meantime.
-        let seat = match asked_for.filter(|athlete| self.core.knows(*athlete)) {
-            Some(athlete) => Ok(athlete),
-            None => self.core.way_in(&name).and_then(|way| match way {
-                Way::Seat(athlete) | Way::Ask(Some(athlete)) => Ok(athlete),
-                Way::New | Way::Ask(None) => {
-                    self.has_room(Way::New, &name, batch)?;
-                    Ok(self.new_athlete(now.at, chance))
-                }
-            }),
-        };
-        let athlete = match seat {
-            Ok(athlete) if !self.core.is_closed() => athlete,
-            Ok(_) => {
-                let says = "This session is closed; make a new one.".to_owned();
-                return refuse(out, conn, Some(command), Refusal { why: Why::NotNow, says });
-            }
-            Err(refusal) => return refuse(out, conn, Some(command), refusal),
-        };
-        let Some(granted) = self.requests.let_in(request) else { return };
-        batch.joining.names.insert(folded(&name));
-        let name = self.core.name(athlete).unwrap_or(&name).trim().to_owned();
-        let (join, waits) = (granted.known_by, granted.waits);
-        self.input(now, Input::LetIn { command, athlete, name: name.clone(), join }, batch);
-        if let Some(person) = granted.person {
-            self.came_by_key(now, athlete, person, batch);
-        }
-        if let Some(waits) = waits {
-            let joined = grant(athlete, &name, chance, batch);
-            batch.steps.push(Step::LetIn { waits, joined });
-        }
-    }
-
-    pub(crate) fn turn_away(
-        &mut self,
-        conn: ConnId,
-        turn_away: TurnAway,
-        batch: &mut Batch,
-        out: &mut dyn Outbound,
-    ) {
-        let TurnAway { command, request } = turn_away;
-        self.requests.turn_away(request, out);
-        batch.steps.push(Step::Told { conn, command, told: None });
     }
 
     /// What an athlete said under a command id is answered by it, instead of being refused without one.
@@ -454,7 +416,7 @@ impl Host {
 
     /// An identity that comes after all earlier ones: listing athletes by it gives the order in which they were entered
     /// or came.
-    fn new_athlete(&mut self, at: At, chance: &mut dyn RandomBits) -> AthleteId {
+    pub(crate) fn new_athlete(&mut self, at: At, chance: &mut dyn RandomBits) -> AthleteId {
         self.ids.next(self.settings.created_unix_ms.saturating_add(at.0), chance)
     }
 }
@@ -480,7 +442,12 @@ fn cannot_ask(name: &str) -> Refusal {
     Refusal { why: Why::NotNow, says }
 }
 
-fn grant(athlete: AthleteId, name: &str, chance: &mut dyn RandomBits, batch: &mut Batch) -> Joined {
+pub(crate) fn grant(
+    athlete: AthleteId,
+    name: &str,
+    chance: &mut dyn RandomBits,
+    batch: &mut Batch,
+) -> Joined {
     let secret = Secret::drawn(chance);
     batch.grant.push(Grant { hash: secret.hash(), holder: Holder::Athlete(athlete) });
     Joined { athlete, name: name.to_owned(), secret: secret.reveal() }

@@ -60,7 +60,7 @@ fn rowed(athletes: u128, repeats: u32) -> Session {
     let order =
         |no, order| Input::Ordered { command: CommandId(Uuid::from_u128(no)), order, by: None };
     let settings = SessionSettings::default();
-    inputs.push((0, Input::Created { title: "Many".into(), settings }));
+    inputs.push((0, Input::Created { title: "Many".into(), settings, by: None }));
     let who = |no: u128| AthleteId(Uuid::from_u128(0xa7 << 64 | no));
     let entry = |no: u128| {
         let spec = AthleteSpec { name: format!("Rower, the {no}th"), ..AthleteSpec::default() };
@@ -135,6 +135,7 @@ impl Gym {
                 version_max: 1,
                 role: if holder == Holder::Coach { Role::Coach } else { Role::Board },
                 secret: String::new(),
+                code: None,
                 run: None,
                 at_ms: None,
                 unacked_seq: None,
@@ -143,7 +144,7 @@ impl Gym {
                 last_event: EventNo(0),
             };
             let (asked, opens) = (Moment(Duration::ZERO), SecretHash::of("opens"));
-            let greeting = Greeting { conn, asked, holder, opens, hello };
+            let greeting = Greeting { conn, asked, holder, opens, by: None, hello };
             gym.says(vec![Said::Hello(Box::new(greeting))]);
         }
         gym

@@ -42,7 +42,10 @@ pub(crate) fn start(athletes: u32, metres: u32) -> Vec<(At, Input)> {
     let command = |number: u128| CommandId(Uuid::from_u128(number));
     let order = |number, order| Input::Ordered { command: command(number), order, by: None };
     let mut inputs = vec![
-        (At(0), Input::Created { title: "Weir".into(), settings: SessionSettings::default() }),
+        (
+            At(0),
+            Input::Created { title: "Weir".into(), settings: SessionSettings::default(), by: None },
+        ),
         (At(1), order(1, Order::SetPieces { pieces: vec![piece] })),
         (
             At(2),

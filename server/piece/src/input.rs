@@ -26,6 +26,9 @@ pub enum Input {
         title: String,
         /// Its settings.
         settings: SessionSettings,
+        /// Which coach of the club made it; `None` when that was by the machine's key, or on a server that is open to all.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        by: Option<GivenBy>,
     },
     /// Names are checked and compared by how they look; a session from before this existed goes on comparing them
     /// by spelling alone.
@@ -168,6 +171,9 @@ pub enum Input {
     TookCommand {
         /// As it named itself in its hello.
         device: DeviceId,
+        /// Which coach of the club it came by; `None` of whoever came by the session's coach link.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        by: Option<GivenBy>,
     },
     /// An order of the coach.
     Ordered {

@@ -25,7 +25,7 @@ use std::{
 
 use thole_protocol::{
     event::Happening,
-    ids::{AthleteId, CommandId, DeviceId, PieceNo, RunId},
+    ids::{AthleteId, CoachId, CommandId, DeviceId, PieceNo, RunId},
     question::Question,
     refusal::{Refusal, Why},
     sample::Durable,
@@ -87,6 +87,8 @@ pub struct Session {
     seats: Seats,
     /// The device of the coach that led last.
     leader: Option<DeviceId>,
+    /// Which coach of the club made it; `None` while that is not known.
+    made_by: Option<CoachId>,
     news: News,
     notices: Vec<Notice>,
     timers: Timers,
@@ -117,7 +119,8 @@ impl Session {
         let mut out = Vec::new();
         self.pass_time(&mut out);
         match input {
-            Input::Created { title, settings } => {
+            Input::Created { title, settings, by } => {
+                self.made_by = by.as_ref().map(|by| by.coach);
                 self.title.clone_from(title);
                 self.settings = *settings;
             }
@@ -199,7 +202,7 @@ impl Session {
             }
             Input::StopRowing { athlete } => self.stop_rowing(*athlete, &mut out),
             Input::RowOn { athlete } => self.row_on(*athlete, &mut out),
-            Input::TookCommand { device } => self.leader = Some(*device),
+            Input::TookCommand { device, by: _ } => self.leader = Some(*device),
             Input::Ordered { command, order, by } => {
                 if self.has_done(*command) {
                     out.push(Output::Done { command: *command });
@@ -276,6 +279,12 @@ impl Session {
     #[must_use]
     pub fn leader(&self) -> Option<DeviceId> {
         self.leader
+    }
+
+    /// Which coach of the club has made it; `None` of a session that was made without a key of theirs.
+    #[must_use]
+    pub fn made_by(&self) -> Option<CoachId> {
+        self.made_by
     }
 
     /// Whether this athlete is in the roster.

@@ -25,7 +25,10 @@ fn phase(session: &Session) -> Phase {
 fn begun(distance_dm: Decimetres) -> (Session, AthleteId, u64) {
     let mut session = Session::new();
     let athlete = AthleteId(Uuid::from_u128(1));
-    session.apply(At(0), &Input::Created { title: "Test".into(), settings: Default::default() });
+    session.apply(
+        At(0),
+        &Input::Created { title: "Test".into(), settings: Default::default(), by: None },
+    );
     let mut entry = RosterEntry::default();
     entry.spec.name = "Ana".into();
     let command = CommandId(Uuid::from_u128(7));
@@ -96,8 +99,10 @@ fn who_left_before_the_count_down_does_not_hold_the_piece_open() {
     // Gone before the countdown, and gone in the middle of it.
     for (gone_at, over) in [(9, true), (5_000, false)] {
         let mut session = Session::new();
-        session
-            .apply(At(0), &Input::Created { title: "Test".into(), settings: Default::default() });
+        session.apply(
+            At(0),
+            &Input::Created { title: "Test".into(), settings: Default::default(), by: None },
+        );
         for (athlete, name) in [(ana, "Ana"), (zed, "Zed")] {
             session.apply(At(1), &Input::Joined { athlete, name: name.into(), join: None });
             session.apply(At(1), &Input::Heard { athlete });
@@ -139,8 +144,10 @@ fn who_has_rowed_unheard_is_waited_for_until_it_can_have_come() {
     let (ana, zed) = (AthleteId(Uuid::from_u128(1)), AthleteId(Uuid::from_u128(2)));
     for rowed in [true, false] {
         let mut session = Session::new();
-        session
-            .apply(At(0), &Input::Created { title: "Test".into(), settings: Default::default() });
+        session.apply(
+            At(0),
+            &Input::Created { title: "Test".into(), settings: Default::default(), by: None },
+        );
         for (athlete, name) in [(ana, "Ana"), (zed, "Zed")] {
             session.apply(At(1), &Input::Joined { athlete, name: name.into(), join: None });
             session.apply(At(1), &Input::Heard { athlete });

@@ -45,7 +45,7 @@ fn rowing() -> Session {
 fn rowing_of(repeats: &[u32]) -> Session {
     let mut session = Session::new();
     let settings = SessionSettings::default();
-    say(&mut session, 0, &Input::Created { title: String::new(), settings });
+    say(&mut session, 0, &Input::Created { title: String::new(), settings, by: None });
     let entry = |name: &str| RosterEntry {
         spec: AthleteSpec { name: name.to_owned(), ..AthleteSpec::default() },
         aims: Vec::new(),
@@ -293,7 +293,7 @@ fn results(session: &Session) -> Vec<AthleteResult> {
 fn a_piece_that_has_a_record_is_over_though_the_stroke_that_ended_it_is_lost() {
     let mut journal = Journal::default();
     let settings = SessionSettings::default();
-    journal.say(0, Input::Created { title: String::new(), settings });
+    journal.say(0, Input::Created { title: String::new(), settings, by: None });
     for (who, name) in [(1, "Ana"), (2, "Bo"), (3, "Cy")] {
         let athlete = athlete(who);
         journal.say(0, Input::Joined { athlete, name: name.to_owned(), join: None });
@@ -373,7 +373,7 @@ fn a_piece_that_has_a_record_is_over_though_the_stroke_that_ended_it_is_lost() {
 fn a_piece_is_settled_again_when_what_was_lost_of_it_is_here() {
     let mut journal = Journal::default();
     let settings = SessionSettings::default();
-    journal.say(0, Input::Created { title: String::new(), settings });
+    journal.say(0, Input::Created { title: String::new(), settings, by: None });
     for (who, name) in [(1, "Ana"), (3, "Cy")] {
         let athlete = athlete(who);
         journal.say(0, Input::Joined { athlete, name: name.to_owned(), join: None });

@@ -164,7 +164,7 @@ impl Gym {
     fn new(pieces: Vec<PieceSpec>) -> Gym {
         let mut gym = Gym { session: Session::new(), commands: 0 };
         let settings = SessionSettings::default();
-        gym.session.apply(At(0), &Input::Created { title: String::new(), settings });
+        gym.session.apply(At(0), &Input::Created { title: String::new(), settings, by: None });
         gym.order(Order::SetPieces { pieces });
         gym
     }

@@ -33,7 +33,7 @@ impl Hall {
     /// Ana, of the Herons, and Bo, and two pieces.
     fn new() -> Hall {
         let mut hall = Hall { session: Session::new(), at: 0 };
-        hall.says(&Input::Created { title: "Test".into(), settings: Default::default() });
+        hall.says(&Input::Created { title: "Test".into(), settings: Default::default(), by: None });
         let entry = |name: &str, team: Option<&str>| {
             let mut entry = RosterEntry::default();
             entry.spec.name = name.into();
@@ -256,7 +256,7 @@ fn a_piece_that_is_changed_keeps_what_still_fits_it() {
 fn settings_that_are_changed_before_there_is_a_piece_leave_nothing_due() {
     let mut session = Session::new();
     let settings = thole_protocol::spec::SessionSettings::default();
-    session.apply(At(0), &Input::Created { title: "A test".into(), settings });
+    session.apply(At(0), &Input::Created { title: "A test".into(), settings, by: None });
     let command = CommandId(Uuid::from_u128(1));
     session
         .apply(At(5), &Input::Ordered { command, order: Order::Settings { settings }, by: None });
@@ -267,7 +267,7 @@ fn settings_that_are_changed_before_there_is_a_piece_leave_nothing_due() {
 fn names_that_look_the_same_are_one_or_told_to_the_coach() {
     let mut session = Session::new();
     let settings = thole_protocol::spec::SessionSettings::default();
-    session.apply(At(0), &Input::Created { title: "A test".into(), settings });
+    session.apply(At(0), &Input::Created { title: "A test".into(), settings, by: None });
     session.apply(At(0), &Input::NamesBySight);
     let add = |session: &mut Session, number: u128, name: &str| {
         let spec = thole_protocol::spec::AthleteSpec { name: name.into(), ..Default::default() };

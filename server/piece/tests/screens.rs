@@ -32,7 +32,7 @@ struct Hall {
 impl Hall {
     fn new() -> Hall {
         let mut hall = Hall { session: Session::new(), at: 0, said: Vec::new() };
-        hall.says(&Input::Created { title: "Weir".into(), settings: Default::default() });
+        hall.says(&Input::Created { title: "Weir".into(), settings: Default::default(), by: None });
         hall.says(&Input::Joined { athlete: ANA, name: "Ana ".into(), join: None });
         hall.says(&Input::Heard { athlete: ANA });
         hall

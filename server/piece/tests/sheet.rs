@@ -45,7 +45,7 @@ fn session(athletes: u32, span: Span) -> Session {
         session.apply(At(at), &Input::Ordered { command, order, by: None });
     };
     let (title, settings) = ("Weir".to_owned(), SessionSettings::default());
-    session.apply(At(0), &Input::Created { title, settings });
+    session.apply(At(0), &Input::Created { title, settings, by: None });
     order(&mut session, 1, Order::SetPieces { pieces: vec![piece] });
     let entry = |number: u32| {
         let name = format!("Rower {number}");

@@ -28,7 +28,10 @@ const COMMAND: CommandId = CommandId(Uuid::from_u128(3));
 
 fn with_ana() -> Session {
     let mut session = Session::new();
-    session.apply(At(0), &Input::Created { title: String::new(), settings: Default::default() });
+    session.apply(
+        At(0),
+        &Input::Created { title: String::new(), settings: Default::default(), by: None },
+    );
     let mut entry = RosterEntry::default();
     entry.spec.name = "Ana".into();
     session.apply(At(1), &Input::AthletesAdded { command: COMMAND, athletes: vec![(ANA, entry)] });

@@ -75,6 +75,10 @@ impl Desk {
                 None => return Err(ClubError::Store("there is none".to_owned())),
             };
             let answer = question(&mut store);
+            // One that could not even be rolled back is closed, which rolls it back, and opened anew by the next.
+            if !store.is_at_rest() {
+                return Ok(answer);
+            }
             idle.lock().unwrap_or_else(PoisonError::into_inner).push(store);
             Ok(answer)
         });

@@ -7,9 +7,13 @@ mod card;
 mod door;
 mod matching;
 mod once;
+mod open;
 mod ordering;
 
-use std::sync::{Arc, LazyLock};
+use std::{
+    str::FromStr,
+    sync::{Arc, LazyLock},
+};
 
 use axum::{
     Extension, Router,
@@ -27,7 +31,11 @@ use hyper::{
 use hyper_util::service::TowerToHyperService;
 use serde::Serialize;
 use serde_json::Value;
-use thole_protocol::club::{Call, PersonId, Problem, ProblemKind, Ruled, Spoken, call::Method};
+use thole_host::KeysOf;
+use thole_protocol::{
+    club::{Call, Problem, ProblemKind, Ruled, Spoken, call::Method},
+    ids::CoachId,
+};
 use tokio::sync::OwnedSemaphorePermit;
 
 use self::{
@@ -114,7 +122,8 @@ async fn answered<S: Spoken + 'static>(
     request: Request,
 ) -> Result<Reply, Problem> {
     // Of people the path says whose keys end; of whoever asks for themselves, their own key does.
-    let named = person_in(request.uri().path());
+    let path = request.uri().path().to_owned();
+    let named = named_in(&path, "people");
     let Heard { door, sent, turn } = Heard::<S>::of(server, guest, request).await?;
     let now = server.clock.unix_ms();
     let answer = door.asks::<S, _>(server, guest, move |store, asker| {
@@ -128,12 +137,11 @@ async fn answered<S: Spoken + 'static>(
         done.map(|reply| (reply, own))
     });
     let (told, own) = answer.await?;
-    if S::CALL.ends_keys()
-        && let Some(person) = named.or(own)
-    {
+    let coach = named_in(&path, "coaches").map(|coach| KeysOf::Coach(CoachId(coach)));
+    if let Some(of) = named.or(own).map(KeysOf::Person).or(coach).filter(|_| S::CALL.ends_keys()) {
         // Sessions that sleep are opened for it one by one; whoever asked does not wait for all of them.
         let server = server.clone();
-        tokio::spawn(async move { server.keys_ended(person).await });
+        tokio::spawn(async move { server.keys_ended(of).await });
     }
     if matches!(S::CALL, Call::DeletePerson | Call::DeletePersonNow | Call::DeleteMyself) {
         server.leaves.notify_one();
@@ -141,10 +149,11 @@ async fn answered<S: Spoken + 'static>(
     Ok(told)
 }
 
-/// Whom `/api/club/people/{person}/...` names.
-fn person_in(path: &str) -> Option<PersonId> {
-    let (_, named) = path.split_once("/people/")?;
-    named.split('/').next()?.parse().ok()
+/// Who is named in a path after this word, such as `/api/club/people/{person}/...`.
+fn named_in<Id: FromStr>(path: &str, word: &str) -> Option<Id> {
+    let mut parts = path.split('/');
+    parts.find(|part| *part == word)?;
+    parts.next()?.parse().ok()
 }
 
 /// A request that was read.

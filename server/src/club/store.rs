@@ -149,6 +149,11 @@ impl Store {
         Ok(Store { connection, club, lists_ended: false })
     }
 
+    /// Whether nothing that was begun is still open.
+    pub(super) fn is_at_rest(&self) -> bool {
+        self.connection.is_autocommit()
+    }
+
     /// Opens the club of a data folder to read it, also while a server is using it.
     ///
     /// # Errors

@@ -2,12 +2,14 @@
 
 use std::{sync::Arc, time::Duration};
 
+use thole_host::Said;
 use thole_piece::{Input, limits as core_limits, name};
 use thole_protocol::{
     ClientMsg, ServerMsg, VERSION,
     client_msg::{Create, Hello, Join, Misread, Role},
     close::Close,
     ids::{AthleteId, JoinCode, SessionId},
+    order::GivenBy,
     refusal::{Refusal, Why},
     server_msg::Created,
     spec::SessionSettings,
@@ -25,12 +27,12 @@ use super::{
     Ended, Socket,
     hearing::misread,
     joining::{self, Came, WAITS_SILENT, Waits},
-    refusal,
+    keyed, refusal,
 };
 use crate::{
     Server,
     clock::SessionClock,
-    journal::{Append, Grant, Holder, JournalError, Record, SessionRow},
+    journal::{Append, Grant, Held, Holder, JournalError, Record, SessionRow},
     limits::{Allowance, FULL, REFUSALS_MAX, SAID_AGAIN_AFTER, STRANGER_BYTES, WRONG_MAX},
     outbox::{Outbox, Outgoing},
     registry::{Handle, Registry},
@@ -244,14 +246,7 @@ where
     let server = socket.server.clone();
     let asked = server.clock.instant();
     let opens = SecretHash::of(&hello.secret);
-    let held = server.journal.held(opens).await;
-    let Some(held) = held.map_err(|error| fault(&error))? else {
-        let now = server.clock.unix_ms();
-        let since = now.saturating_sub(ms(server.settings.limits.open_links));
-        let lost = server.journal.may_have_lost(opens, since).await;
-        if lost.map_err(|error| fault(&error))? {
-            return Err(Ended::Closing(Close::RecordsLost));
-        }
+    let Some(Opened { held, row, by }) = known(&server, &hello, opens).await? else {
         return Err(told_late(guest, wrong).await);
     };
     let (role, you) = match held.holder {
@@ -259,8 +254,6 @@ where
         Holder::Board => (Role::Board, None),
         Holder::Athlete(athlete) => (Role::Athlete, Some(athlete)),
     };
-    // A valid link to a session that is not there: the session is lost.
-    let row = row(&server, held.session).await?.ok_or(Ended::Closing(Close::RecordsLost))?;
     if role != hello.role || has_expired(&server, &row) {
         return Err(wrong);
     }
@@ -273,8 +266,9 @@ where
         let conn = server.next_conn();
         let (outbox, out) = Outbox::new(role, socket.line.clone(), server.clock);
         let (clock, welcomed) = oneshot::channel();
-        let (holder, device, hello) = (held.holder, hello.device, hello.clone());
-        let greeting = Box::new(Arrival { conn, asked, holder, opens, hello, outbox, clock });
+        let (holder, device, by_key) = (held.holder, hello.device, by.is_some());
+        let (by, hello) = (by.clone(), hello.clone());
+        let greeting = Box::new(Arrival { conn, asked, holder, opens, by, hello, outbox, clock });
         if handle.inbox.send(Event::Hello(greeting)).await.is_err() {
             continue;
         }
@@ -286,11 +280,69 @@ where
                 None => return Err(Ended::Closing(Close::Fault)),
             }
         };
+        // A key that was ended since it was looked up: from here on the session itself is told of its end.
+        if by_key && !matches!(keyed::coach(&server, opens).await, Ok(Some(_))) {
+            let left = Said::Left(conn, clock.now());
+            drop(handle.inbox.send(Event::Said(left)).await);
+            return Err(wrong);
+        }
         guest.was_welcomed();
         server.comings.told(row.session, holder, device);
         return Ok(Welcomed { conn, role, you, handle, clock, out });
     }
     Err(Ended::Closing(Close::GoingAway))
+}
+
+/// What a secret opens.
+struct Opened {
+    held: Held,
+    row: SessionRow,
+    /// The coach of the club whose key it is.
+    by: Option<GivenBy>,
+}
+
+/// What this secret opens; `None` when that is nothing.
+async fn known(
+    server: &Arc<Server>,
+    hello: &Hello,
+    opens: SecretHash,
+) -> Result<Option<Opened>, Ended> {
+    let held = server.journal.held(opens).await;
+    let Some(held) = held.map_err(|error| fault(&error))? else {
+        if let (Role::Coach, Some(code)) = (hello.role, &hello.code)
+            && let Some(known) = known_by_key(server, code, opens).await?
+        {
+            return Ok(Some(known));
+        }
+        let now = server.clock.unix_ms();
+        let since = now.saturating_sub(ms(server.settings.limits.open_links));
+        let lost = server.journal.may_have_lost(opens, since).await;
+        if lost.map_err(|error| fault(&error))? {
+            return Err(Ended::Closing(Close::RecordsLost));
+        }
+        return Ok(None);
+    };
+    // A valid link to a session that is not there: the session is lost.
+    let row = row(server, held.session).await?.ok_or(Ended::Closing(Close::RecordsLost))?;
+    Ok(Some(Opened { held, row, by: None }))
+}
+
+/// A coach of the club who comes to the session of this code by their own key; `None` when there is none, or the key opens nothing.
+async fn known_by_key(
+    server: &Arc<Server>,
+    code: &JoinCode,
+    key: SecretHash,
+) -> Result<Option<Opened>, Ended> {
+    let by = keyed::coach(server, key).await.map_err(|error| {
+        tracing::warn!(%error, "the club cannot be asked which coach comes");
+        Ended::Closing(Close::GoingAway)
+    })?;
+    let Some(by) = by else { return Ok(None) };
+    let row = server.journal.session_of(code).await.map_err(|error| fault(&error))?;
+    Ok(row.map(|row| {
+        let held = Held { session: row.session, holder: Holder::Coach };
+        Opened { held, row, by: Some(by) }
+    }))
 }
 
 /// Whoever tries one wrong secret after another waits for the answer, and gives way in the meantime.
@@ -338,12 +390,15 @@ async fn created(
     create: Create,
     guest: &Guest,
 ) -> Result<Result<Created, Refusal>, Ended> {
-    if let Err(refusal) = server.makers.check(create.key.as_deref()) {
-        if create.key.is_some() {
-            guest.was_wrong();
+    let by = match keyed::maker(server, &create).await {
+        Ok(by) => by,
+        Err(refusal) => {
+            if create.key.is_some() && refusal.why == Why::NotYours {
+                guest.was_wrong();
+            }
+            return Ok(Err(refusal));
         }
-        return Ok(Err(refusal));
-    }
+    };
     let title = core_limits::check_title(&create.title);
     if let Err(refusal) = title.and_then(|()| name::check(&create.title)) {
         return Ok(Err(refusal));
@@ -372,7 +427,7 @@ async fn created(
         tenure: 0,
         first: 0,
         records: Arc::new(vec![
-            created_record(create.title, create.settings),
+            created_record(create.title, create.settings, by.clone()),
             Record { at: At(0), input: Input::NamesBySight },
             Record { at: At(0), input: server.forecasts.input() },
         ]),
@@ -394,7 +449,7 @@ async fn created(
     }
     tracing::info!(%session, "session made");
     let (coach_secret, board_secret) = (coach.reveal(), board.reveal());
-    Ok(Ok(Created { session, code, coach_secret, board_secret }))
+    Ok(Ok(Created { session, code, coach_secret, board_secret, by }))
 }
 
 /// A code that no open session has.
@@ -411,6 +466,6 @@ async fn free_code(server: &Server) -> Result<JoinCode, Ended> {
     Err(Ended::Closing(Close::TooSlow))
 }
 
-fn created_record(title: String, settings: SessionSettings) -> Record {
-    Record { at: At(0), input: Input::Created { title, settings } }
+fn created_record(title: String, settings: SessionSettings, by: Option<GivenBy>) -> Record {
+    Record { at: At(0), input: Input::Created { title, settings, by } }
 }

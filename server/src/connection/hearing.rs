@@ -6,7 +6,7 @@ use thole_piece::{Input, aim, limits as core_limits};
 use thole_protocol::{
     ClientMsg, ServerMsg,
     client_msg::{
-        AddAthletes, AimAt, Command, Consent, HeartRate, LetIn, Misread, NewBoardLink,
+        AddAthletes, AimAt, Command, Consent, HeartRate, LetIn, LetInAll, Misread, NewBoardLink,
         NewCoachLink, NewLink, Ready, Samples, Skip, TableQuestion, TakeCommand, TurnAway,
     },
     close::Close,
@@ -133,6 +133,13 @@ impl Connection {
                 return Ok(Some(Event::Said(Said::CoachLink(conn, link))));
             }
             ClientMsg::LetIn(let_in) => return Ok(Some(Event::Said(Said::LetIn(conn, let_in)))),
+            ClientMsg::LetInAll(all) => {
+                if all.requests.len() > ADDED_MAX {
+                    let says = format!("Let in at most {ADDED_MAX} in one order.");
+                    return Err(refusal(Why::Limit, &says));
+                }
+                return Ok(Some(Event::Said(Said::LetInAll(conn, all))));
+            }
             ClientMsg::TurnAway(away) => return Ok(Some(Event::Said(Said::TurnAway(conn, away)))),
             ClientMsg::TakeCommand(take) => return Ok(Some(Event::Said(Said::Take(conn, take)))),
             ClientMsg::ResultsTable(asked) => {
@@ -211,6 +218,7 @@ impl Connection {
             | ClientMsg::NewBoardLink(_)
             | ClientMsg::NewCoachLink(_)
             | ClientMsg::LetIn(_)
+            | ClientMsg::LetInAll(_)
             | ClientMsg::TurnAway(_)
             | ClientMsg::TakeCommand(_)
             | ClientMsg::ResultsTable(_) => return Ok(None),
@@ -227,6 +235,7 @@ fn named(msg: &ClientMsg) -> Option<CommandId> {
         | ClientMsg::NewBoardLink(NewBoardLink { command })
         | ClientMsg::NewCoachLink(NewCoachLink { command })
         | ClientMsg::LetIn(LetIn { command, .. })
+        | ClientMsg::LetInAll(LetInAll { command, .. })
         | ClientMsg::TurnAway(TurnAway { command, .. })
         | ClientMsg::TakeCommand(TakeCommand { command })
         | ClientMsg::ResultsTable(TableQuestion { command, .. }) => Some(*command),

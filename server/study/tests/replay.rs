@@ -328,7 +328,10 @@ impl Told {
 /// Ana and Bo row 1,700 m in a session, each at an even pace, a sample a second.
 fn evening() -> Logged {
     let mut told = Told { session: Session::new(), records: Vec::new() };
-    told.at(0, Input::Created { title: "Evening".into(), settings: SessionSettings::default() });
+    told.at(
+        0,
+        Input::Created { title: "Evening".into(), settings: SessionSettings::default(), by: None },
+    );
     let entry = |name: &str, seconds: u32| RosterEntry {
         spec: AthleteSpec { name: name.into(), ..AthleteSpec::default() },
         aims: vec![Aim {

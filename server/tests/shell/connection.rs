@@ -1,6 +1,7 @@
 //! Connections over an in-memory stream: who may say what, who is let in, who is sent away.
 
 mod by_key;
+mod coaches;
 mod command;
 mod damaged;
 mod ends_alone;
@@ -51,6 +52,7 @@ fn every_message() -> Vec<Value> {
         json!({"type": "new_board_link", "command": id}),
         json!({"type": "new_coach_link", "command": id}),
         json!({"type": "let_in", "command": id, "request": id}),
+        json!({"type": "let_in_all", "command": id, "requests": [id]}),
         json!({"type": "turn_away", "command": id, "request": id}),
         json!({"type": "take_command", "command": id}),
         json!({"type": "results_table", "command": id}),
@@ -205,7 +207,7 @@ async fn every_role_may_say_what_its_table_says_and_a_refusal_closes_nothing() {
     let gym = Gym::new().await;
     let athlete = gym.join("Ana").await;
     // The coach comes last, and makes a new link for boards.
-    let allowed = [("athlete", 0..8), ("board", 0..0), ("coach", 8..17)];
+    let allowed = [("athlete", 0..8), ("board", 0..0), ("coach", 8..18)];
     for (role, may) in allowed {
         let mut device = match role {
             "coach" => gym.coach().await,

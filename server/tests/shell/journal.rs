@@ -51,8 +51,11 @@ fn deadline(at: u64) -> Record {
 
 /// A new session of this number, with one record.
 pub(crate) fn made(no: u128) -> Append {
-    let input =
-        Input::Created { title: "Weir House".to_owned(), settings: SessionSettings::default() };
+    let input = Input::Created {
+        title: "Weir House".to_owned(),
+        settings: SessionSettings::default(),
+        by: None,
+    };
     let small = u64::try_from(no).unwrap();
     let row = SessionRow {
         session: session(no),

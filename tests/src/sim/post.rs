@@ -156,6 +156,7 @@ impl Dial {
             version_max,
             role,
             secret: secret.to_owned(),
+            code: None,
             run: run.map(|(run, _)| run),
             at_ms: self.ahead_ms.map(|_| self.session(now)),
             unacked_seq: run.map(|(_, acked)| acked + 1),

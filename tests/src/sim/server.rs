@@ -84,8 +84,7 @@ pub(super) fn crash(chance: &mut Chance, letters: &[Letter]) -> Crash {
     let any = |what: fn(&Said) -> bool| letters.iter().any(|letter| what(&letter.said));
     let hello = any(|said| matches!(said, Said::Hello(_)));
     let late = any(|said| matches!(said, Said::Late(_)));
-    let order = any(is_order);
-    let one_in = match (hello, late, order) {
+    let one_in = match (hello, late, any(is_order)) {
         (true, true, _) => 4,
         (_, _, true) => 12,
         (true, false, _) => 25,
@@ -113,6 +112,7 @@ fn is_order(said: &Said) -> bool {
         | Host::CoachLink(..)
         | Host::Table(..)
         | Host::LetIn(..)
+        | Host::LetInAll(..)
         | Host::TurnAway(..)
         | Host::KeysEnded { .. }
         | Host::WaitsNoMore(..)
@@ -124,8 +124,8 @@ fn is_order(said: &Said) -> bool {
 
 impl Server {
     pub(super) fn open(life: &Life, rough: bool, fault: Option<Fault>) -> Server {
-        let created =
-            Input::Created { title: "A life".to_owned(), settings: SessionSettings::default() };
+        let (title, settings) = ("A life".to_owned(), SessionSettings::default());
+        let created = Input::Created { title, settings, by: None };
         let roster = life.athletes.iter().filter(|person| person.joins_after_go.is_none());
         let athletes = roster.map(|person| (person.athlete, person.entry.clone()));
         let athletes: Vec<_> = athletes.chain(life.absent.clone()).collect();
@@ -293,7 +293,7 @@ impl Server {
         let opens = SecretHash::of(&hello.secret);
         let holder = *self.disk.opens.get(&opens)?;
         self.holders.insert(conn, holder);
-        Some(Greeting { conn, asked: now.moment, holder, opens, hello })
+        Some(Greeting { conn, asked: now.moment, holder, opens, by: None, hello })
     }
 
     /// What a batch leads to is told when it is durable, and not before.

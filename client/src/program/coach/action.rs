@@ -54,6 +54,8 @@ pub(crate) enum Action {
         /// The name, or the request
         who: String,
     },
+    /// Lets in everybody who asks for a name of the list that nobody else asks for; others are let in one by one
+    LetInAll,
     /// Does not let in somebody who asks
     TurnAway {
         /// The name, or the request
@@ -61,7 +63,7 @@ pub(crate) enum Action {
     },
     /// Sets who may join with the code without being let in
     Joining {
-        /// guests, asked or trusted
+        /// guests or asked
         #[arg(value_enum)]
         who: WhoJoins,
     },
@@ -279,6 +281,10 @@ pub(crate) fn give(
         Action::LetIn { who } => {
             let command = coach.let_in(asking(coach, &who)?);
             return Ok(Ordered { command, name: "let-in", call: None, makes_secrets: false });
+        }
+        Action::LetInAll => {
+            let command = coach.let_in_all();
+            return Ok(Ordered { command, name: "let-in-all", call: None, makes_secrets: false });
         }
         Action::TurnAway { who } => {
             let command = coach.turn_away(asking(coach, &who)?);

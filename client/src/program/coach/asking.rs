@@ -11,8 +11,6 @@ pub(crate) enum WhoJoins {
     Guests,
     /// Nobody: you are asked for everybody
     Asked,
-    /// Everybody, under names on the roster too
-    Trusted,
 }
 
 impl WhoJoins {
@@ -20,7 +18,6 @@ impl WhoJoins {
         match self {
             WhoJoins::Guests => Joining::Guests,
             WhoJoins::Asked => Joining::Asked,
-            WhoJoins::Trusted => Joining::Trusted,
         }
     }
 }

@@ -135,7 +135,7 @@ pub(crate) async fn run(common: &Common, args: &CreateArgs) -> Result<(), Failed
     };
     let coach_link = link(Role::Coach, &created.coach_secret).to_string();
     let board_link = link(Role::Board, &created.board_secret).to_string();
-    let mut coach = Coach::open(dial, created.coach_secret.clone(), any_seed()?);
+    let mut coach = Coach::open(dial, created.coach_secret.clone(), None, any_seed()?);
     let filled = fill(&mut coach, pieces, entries).await;
     if let Err(Unfilled { says, .. }) = &filled
         && is_closed_again(&mut coach).await

@@ -78,6 +78,20 @@ test.each<[Entry, ServerMsg, string]>([
   expect(news.map((one) => one.news)).toEqual(['entered', 'welcome', 'lost']);
 });
 
+test('a coach of the club leads what they have made by their own key, and anybody else by the link', () => {
+  const create = { type: 'create', title: 'Weir', key: 'rosa' } as const;
+  const created = { type: 'created', session: 's', code: 'KAMURETA', coach_secret: 'lead', board_secret: 'show' } as const;
+  const by = { coach: 'c', name: 'Rosa' };
+  for (const [answer, secret, code] of [[{ ...created, by }, 'rosa', 'KAMURETA'], [created, 'lead', undefined]] as const) {
+    const { world } = scene({ role: 'coach', entry: create });
+    world.accept();
+    world.say(answer);
+    const hello = world.heard().at(-1);
+    expect(hello).toMatchObject({ type: 'hello', secret });
+    expect((hello as { code?: string }).code).toBe(code);
+  }
+});
+
 test('a name that is taken is told, and not tried again', () => {
   const { world, news } = scene({ entry: { type: 'join', code: 'KAMU RETA', name: 'Pia' } });
   world.accept();
@@ -198,7 +212,7 @@ test('what was acknowledged and is lost is named until it is there again', () =>
     world.pass(20_000);
     world.heard();
     world.accept();
-    const [hello] = world.heard();
+    const hello = world.heard().at(-1);
     world.say(welcome({ durable: { run, through_seq, beyond: [] } }));
     return hello;
   });

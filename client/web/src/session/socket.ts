@@ -43,8 +43,8 @@ const WAIT_FIRST_MS = 200;
 /** … up to this. */
 const WAIT_MAX_MS = 4_000;
 
-/** How a place in the session is opened: with its secret, or by making one. */
-export type Entry = { readonly secret: string } | ClientCreate | ClientJoin;
+/** How a place in the session is opened: with its secret, with a coach’s own key and the session’s code, or by making one. */
+export type Entry = { readonly secret: string; readonly code?: string } | ClientCreate | ClientJoin;
 
 export interface LinkConfig {
   readonly role: Role;
@@ -88,6 +88,8 @@ export class Link {
   readonly #world: World;
   readonly #tell: (news: News) => void;
   #secret: string | null;
+  /** By it a coach comes in with a key of their own. */
+  #code: string | null = null;
   #connection: Connection | null = null;
   #callOff: () => void = () => undefined;
   #failures = 0;
@@ -107,6 +109,7 @@ export class Link {
     this.#world = world;
     this.#tell = tell;
     this.#secret = 'secret' in config.entry ? config.entry.secret : null;
+    if ('secret' in config.entry) this.#code = config.entry.code ?? null;
     this.#connect();
   }
 
@@ -186,6 +189,7 @@ export class Link {
         version_max: VERSION,
         role: this.#config.role,
         secret: this.#secret,
+        ...(this.#code === null ? {} : { code: this.#code }),
         run: this.#config.run,
         at_ms: this.#sessionMs(),
         unacked_seq: this.#config.run === null ? null : this.#acked + 1,
@@ -210,7 +214,7 @@ export class Link {
 
   #beforeWelcome(connection: Connection, msg: ServerMsg): void {
     if (msg.type === 'created' || msg.type === 'joined') {
-      this.#secret = msg.type === 'created' ? msg.coach_secret : msg.secret;
+      this.#secret = msg.type === 'created' ? this.#opener(msg) : msg.secret;
       this.#tell({ news: 'entered', msg });
       this.#greet();
     } else if (msg.type === 'waiting') {
@@ -227,6 +231,14 @@ export class Link {
     } else if (msg.type === 'welcome') {
       this.#welcomed(connection, msg);
     }
+  }
+
+  /** A coach of the club comes in by their own key, so that what they order is known as theirs; anybody else by the session’s link. */
+  #opener({ by, code, coach_secret }: ServerCreated): string {
+    const { entry } = this.#config;
+    if (by == null || !('type' in entry) || entry.type !== 'create' || entry.key == null) return coach_secret;
+    this.#code = code;
+    return entry.key;
   }
 
   #welcomed(connection: Connection, msg: ServerWelcome): void {

@@ -98,8 +98,7 @@ impl Session {
                 Why::NameTaken,
                 "Somebody has joined under this name already: use your own link, ask your coach for a new one, or add an initial.",
             ),
-            (Some((id, _)), Joining::Trusted) => Ok(Way::Seat(id)),
-            (Some((id, _)), Joining::Guests | Joining::Asked) => Ok(Way::Ask(Some(id))),
+            (Some((id, _)), _) => Ok(Way::Ask(Some(id))),
         }
     }
 

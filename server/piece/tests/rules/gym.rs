@@ -56,7 +56,7 @@ impl Gym {
         let mut gym =
             Gym { session: Session::new(), told: Vec::new(), commands: 0, machines: Vec::new() };
         let settings = SessionSettings::default();
-        gym.say(0, &Input::Created { title: "Weir".into(), settings });
+        gym.say(0, &Input::Created { title: "Weir".into(), settings, by: None });
         gym.say(0, &Input::NamesBySight);
         if !pieces.is_empty() {
             gym.order(Order::SetPieces { pieces }).unwrap();

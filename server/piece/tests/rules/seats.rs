@@ -49,7 +49,7 @@ fn an_input_is_found_by_its_kind_and_by_whose_it_is() {
         Input::Renewed { command, whose: Whose::Board },
         Input::CoachLinkUsed,
         Input::Reopened,
-        Input::TookCommand { device: DeviceId(Uuid::from_u128(9)) },
+        Input::TookCommand { device: DeviceId(Uuid::from_u128(9)), by: None },
         Input::Ordered { command, order: Order::Arm, by: None },
         Input::Deadline,
         Input::ClockSet { by_ms: None, devices: 3 },
@@ -105,7 +105,11 @@ fn who_types_a_name_is_given_what_the_settings_say() {
     };
     assert_eq!(ways(Joining::Guests), [Way::Ask(Some(ana)), Way::New]);
     assert_eq!(ways(Joining::Asked), [Way::Ask(Some(ana)), Way::Ask(None)]);
-    assert_eq!(ways(Joining::Trusted), [Way::Seat(ana), Way::New]);
+    assert_eq!(
+        ways(Joining::Trusted),
+        [Way::Ask(Some(ana)), Way::New],
+        "a name that is typed is no key"
+    );
     assert!(gym.session.way_in("").is_err() && gym.session.way_in("\u{200b}").is_err());
     gym.say(0, &Input::Heard { athlete: ana });
     assert!(gym.session.way_in("Ana").is_err(), "somebody is there under this name");

@@ -110,7 +110,7 @@ impl Scene {
 
     fn set_up(&mut self, spec: PieceSpec) {
         let settings = SessionSettings::default();
-        self.apply(At(0), &Input::Created { title: "A scene".to_owned(), settings });
+        self.apply(At(0), &Input::Created { title: "A scene".to_owned(), settings, by: None });
         self.order(At(0), Order::SetPieces { pieces: vec![spec] });
     }
 

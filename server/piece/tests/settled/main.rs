@@ -90,7 +90,7 @@ fn athlete(who: u128) -> AthleteId {
 fn started() -> Evening {
     let mut evening = Evening { session: Session::new(), journal: Vec::new() };
     let settings = SessionSettings::default();
-    evening.say(0, Input::Created { title: "An evening".to_owned(), settings });
+    evening.say(0, Input::Created { title: "An evening".to_owned(), settings, by: None });
     let entry = |name: &str, team: &str, seconds: u32| RosterEntry {
         spec: AthleteSpec {
             name: name.to_owned(),

@@ -68,6 +68,8 @@ pub(super) fn of(call: Call) -> MethodRouter {
         Call::ReadSession => {
             route::<spoken::ReadSession>(|store, asked| lists::session(store, asked.path))
         }
+        Call::ListOpen => super::open::route::<spoken::ListOpen>(),
+        Call::OwnOpen => super::open::route::<spoken::OwnOpen>(),
         Call::MakeOfficial => ordering::<spoken::MakeOfficial>(rulings::official),
         Call::ReopenPiece => ordering::<spoken::ReopenPiece>(rulings::reopen),
         Call::CorrectFinish => ordering::<spoken::CorrectFinish>(rulings::finish),

@@ -5,20 +5,19 @@ use std::{sync::Arc, time::Duration};
 
 use axum::extract::Request;
 use sha2::{Digest, Sha256};
-use thole_club::Doer;
 use thole_protocol::{
     club::{Problem, ProblemKind, Ruled, Spoken},
-    ids::{CoachId, CommandId, SessionId},
-    order::{GivenBy, Order},
+    ids::{CommandId, SessionId},
+    order::Order,
     refusal::{Refusal, Why},
 };
 use tokio::time::timeout;
-use uuid::{Builder, Uuid};
+use uuid::Builder;
 
 use super::{Heard, asked::Asked, once, told};
 use crate::{
     Server,
-    club::store::{AskedOnce, Before, KeyHolder, Reply, Store},
+    club::store::{AskedOnce, Before, Reply, Store},
     orders::{NotDone, Ordered},
     secret::random_uuid,
     shares::Guest,
@@ -121,7 +120,7 @@ fn begin<S: Spoken>(
         once::keep(store, once, None, asked.at_unix_ms)?;
     }
     let command = once.as_ref().map_or_else(|| CommandId(random_uuid()), command);
-    let ordered = Ordered { command, order, by: Some(given_by(&asked.asker)) };
+    let ordered = Ordered { command, order, by: asked.asker.given_by() };
     let taken = store.revisions(session)?;
     Ok(Begun::Asks(Box::new(Asking { session, ordered, says, once, taken })))
 }
@@ -138,13 +137,6 @@ fn command(AskedOnce { asker, key, asked }: &AskedOnce) -> CommandId {
         *to = from;
     }
     CommandId(Builder::from_custom_bytes(bytes).into_uuid())
-}
-
-/// As the session's journal and its coaches see it.
-fn given_by(asker: &KeyHolder) -> GivenBy {
-    // The head coach's link is no coach's of the club.
-    let head = || GivenBy { coach: CoachId(Uuid::nil()), name: Doer::HEAD.to_owned() };
-    asker.coach.clone().unwrap_or_else(head)
 }
 
 /// Waits until the club has taken more of a session than it had.

@@ -49,6 +49,15 @@ impl KeyHolder {
         }
     }
 
+    /// Which coach of the club they are, as a session's journal and its coaches see it; `None` of a person.
+    #[must_use]
+    pub fn given_by(&self) -> Option<GivenBy> {
+        // The head coach's link is no coach's of the club.
+        let head = || GivenBy { coach: CoachId(Uuid::nil()), name: Doer::HEAD.to_owned() };
+        let is_coach = self.person.is_none();
+        is_coach.then(|| self.coach.clone().unwrap_or_else(head))
+    }
+
     /// Who they are, whichever of their keys they have come by: the identity of a coach or person, or [`Doer::HEAD`].
     #[must_use]
     pub fn who(&self) -> String {

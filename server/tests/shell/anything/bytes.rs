@@ -252,7 +252,8 @@ async fn written(folder: &Path) -> Vec<(u64, Record)> {
         let entry = json!({"spec": {"name": format!("Rower {no}")}, "aim": {}});
         (athlete(no), serde_json::from_value::<RosterEntry>(entry).unwrap())
     };
-    let created = Input::Created { title: "A test".into(), settings: SessionSettings::default() };
+    let created =
+        Input::Created { title: "A test".into(), settings: SessionSettings::default(), by: None };
     let athletes = (0..ATHLETES).map(entry).collect();
     let command = CommandId(Uuid::from_u128(9));
     let first = [created, Input::AthletesAdded { command, athletes }];

@@ -38,7 +38,7 @@ impl Evening {
         let mut evening =
             Evening { no, core, said, strokes: 0, people, pieces: 0, orders: 0, written: 0 };
         let settings = SessionSettings::default();
-        evening.say(0, Input::Created { title: "An evening".to_owned(), settings });
+        evening.say(0, Input::Created { title: "An evening".to_owned(), settings, by: None });
         let work = Extent::Distance { distance_dm: Decimetres(3_000) };
         let piece = PieceSpec::of(vec![Repeat { work, rest_ms: Millis(0) }]);
         evening.order(Order::SetPieces { pieces: vec![piece; 6] });

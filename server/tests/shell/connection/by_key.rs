@@ -2,6 +2,7 @@
 
 use rusqlite::{Connection, params};
 use thole_club::Doer;
+use thole_host::KeysOf;
 use thole_protocol::spec::Joining;
 use thole_server::{
     club::{Store, file},
@@ -219,7 +220,7 @@ async fn what_an_ended_key_has_opened_ends_with_it_and_a_good_one_comes_back() {
         });
     let end = "UPDATE key SET ended_unix_ms = 2 WHERE hash = ?1";
     hall.club().execute(end, [SecretHash::of(&lost).to_hex()]).unwrap();
-    hall.gym.server.keys_ended(person.unwrap().parse().unwrap()).await;
+    hall.gym.server.keys_ended(KeysOf::Person(person.unwrap().parse().unwrap())).await;
     assert_eq!(ana.is_closed().await, Close::WrongSecret.code());
     let mut back = hall.gym.enter("athlete", &joined["secret"]).await;
     assert_eq!(back.is_closed().await, Close::WrongSecret.code());

@@ -55,8 +55,11 @@ impl Evening {
         let folder = tempfile::tempdir().unwrap();
         let journal = SqliteJournal::open(folder.path()).unwrap();
         let [coach, ana, bo] = [(); 3].map(|()| new_secret());
-        let created =
-            Input::Created { title: "Weir".to_owned(), settings: SessionSettings::default() };
+        let created = Input::Created {
+            title: "Weir".to_owned(),
+            settings: SessionSettings::default(),
+            by: None,
+        };
         let create = Some(SessionRow {
             session: SESSION,
             code: JoinCode::from_random(1),

@@ -45,12 +45,14 @@ export class Desk {
   unmade = $state.raw('');
   /** What a screen reader was last told. */
   says = $state.raw('');
-  /** What is known of this session on this device; null before it is open. */
+  /** What is known of this session on this device; null before it is open. Its secret is empty where this device’s key opens it. */
   kept = $state.raw<KeptSession | null>(null);
   /** The head coach's key, with which sessions are made; empty where it is not known. */
   key = $state.raw(keptKey(localStorage));
   /** Whether the key has just arrived. */
   keyTaken = $state.raw(false);
+  /** Of a link for the coach’s devices that was made just now. */
+  newLinkSecret = $state.raw('');
   /** The link by which this page came, until it has been let in: a wrong one must not replace a known one. */
   #opens: KeptSession | null = null;
   /** What the list of the field shows. */
@@ -99,9 +101,10 @@ export class Desk {
   open(code: string, secret: string): void {
     this.#keep(code);
     const known = this.kept ?? { code, title: '', board: null, links: {} };
-    this.#opens = { ...known, secret };
+    // A key is kept in one place, and is no link of this session.
+    this.#opens = { ...known, secret: secret === this.key ? '' : secret };
     this.asked = true;
-    this.live.enter('coach', { secret }, null, (news) => this.#hear(news));
+    this.live.enter('coach', { secret, code }, null, (news) => this.#hear(news));
   }
 
   make(title: string): void {
@@ -168,6 +171,10 @@ export class Desk {
 
   letIn(request: string): void {
     this.#ask([this.live.ask((command) => ({ type: 'let_in', command, request }))]);
+  }
+
+  letInAll(requests: readonly string[]): void {
+    this.#ask([this.live.ask((command) => ({ type: 'let_in_all', command, requests: [...requests] }))]);
   }
 
   turnAway(request: string): void {
@@ -330,12 +337,13 @@ export class Desk {
     const table = this.#tables.hear(news);
     if (table !== null) keepFile(table.name, [table.csv], 'text/csv;charset=utf-8');
     if (news.news === 'entered' && news.msg.type === 'created') {
-      const { code, coach_secret, board_secret } = news.msg;
+      const { code, board_secret, by } = news.msg;
       const plain = code.replaceAll(/[^A-Za-z]/g, '');
-      keepSession(localStorage, plain, { secret: coach_secret, board: board_secret });
+      const secret = by == null ? news.msg.coach_secret : '';
+      keepSession(localStorage, plain, { secret, board: board_secret });
       this.#keep(plain);
       // From here on the address opens this session again, after a reload too.
-      history.replaceState(null, '', linkTo('', 'coach', plain, coach_secret));
+      history.replaceState(null, '', linkTo('', 'coach', plain, secret));
     }
     if (news.news === 'welcome') {
       const { title } = news.msg;
@@ -356,6 +364,11 @@ export class Desk {
       this.#keep(this.kept.code);
     }
     if (news.news === 'said' && news.msg.type === 'coach_link' && this.session !== null) {
+      const { coach_secret } = news.msg;
+      this.newLinkSecret = coach_secret;
+    }
+    // Whoever leads by a key of their own stays with it.
+    if (news.news === 'said' && news.msg.type === 'coach_link' && this.session !== null && this.kept?.secret !== '') {
       const { coach_secret } = news.msg;
       this.live.link?.comesBy(coach_secret);
       const plain = this.session.code.replaceAll(/[^A-Za-z]/g, '');

@@ -97,6 +97,7 @@ function askedText(msg: Unanswered['msg']): string {
     case 'new_coach_link':
       return texts.waiting.link;
     case 'let_in':
+    case 'let_in_all':
       return texts.waiting.lettingIn;
     case 'turn_away':
       return texts.waiting.turningAway;

@@ -203,6 +203,13 @@ export const club = {
     done: 'Put right; it is shown with the reason.',
   },
   lastEvening: 'Last evening',
+  openNow: {
+    heading: 'Open now',
+    line: (title: string, code: string, by: string, atMs: number) =>
+      `${title === '' ? 'Session' : title}: join code ${code}${by === '' ? '' : `, made by ${by}`}, since ${when(atMs)}.`,
+    lead: 'Lead it',
+    leadIt: (title: string) => `Lead ${title}`,
+  },
   noEvening: 'Nothing has been rowed yet. When a piece is over, its results are here.',
   came: (people: number, pieces: number) => `${plural(people, { one: 'one athlete', other: `${numbers.format(people)} athletes` })}, ${plural(pieces, { one: 'one piece', other: `${numbers.format(pieces)} pieces` })}`,
   absent: (names: readonly string[]) => `Not there last time: ${conjunction.format(names)}.`,

@@ -141,8 +141,6 @@ export const coachPrepare = {
     guestsSay: 'Anyone who types the code and a new name rows as a guest. A name on your roster waits until you let it in.',
     asked: 'Nobody before you say so',
     askedSay: 'Everyone who types the code waits until you let them in, new names too.',
-    trusted: 'Everyone at once',
-    trustedSay: 'Names on your roster, too, whoever types them: for a gym where everyone knows each other.',
     personalAlways: 'A personal link comes in at once, whatever you choose.',
     doorAway: 'The server is out of reach: it is told when it is back.',
     notChanged: (says: string) => `Not changed: ${says}`,

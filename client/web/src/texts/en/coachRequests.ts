@@ -8,6 +8,7 @@ export const coachRequests = {
   since: (time: string) => `asking for ${time}`,
   letIn: 'Let in',
   letInWho: (name: string) => `Let in ${name}`,
+  letInAll: (count: number) => `Let in all ${count} of your list`,
   notThem: 'Not them',
   notThemWho: (name: string) => `Not them: ${name}`,
   somebody: 'somebody',

@@ -11,6 +11,12 @@ export const me = {
   documentTitle: (name: string) => (name === '' ? 'My rowing · Thole' : `${name} · Thole`),
   heading: 'My rowing',
   row: 'Row',
+  tonight: {
+    heading: 'Open now',
+    line: (title: string, by: string) => `${title === '' ? 'A session' : title}${by === '' ? '' : `, led by ${by}`}`,
+    comeIn: 'Come in',
+    comeInTo: (title: string) => `Come in to ${title}`,
+  },
   loading: 'Loading …',
   again: 'Try again',
   back: 'All my rowing',

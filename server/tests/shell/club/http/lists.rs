@@ -1,11 +1,21 @@
 //! What coaches and people read.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, time::Duration};
 
-use serde_json::Value;
-use thole_server::club::Store;
+use rusqlite::Connection;
+use serde_json::{Value, json};
+use thole_protocol::{ids::CommandId, order::Order};
+use thole_server::{
+    club::{Store, file},
+    orders::Ordered,
+    secret::SecretHash,
+};
+
+use tokio::{net::TcpStream, time::timeout};
+use tokio_tungstenite::client_async;
 
 use super::{Hall, roles::is_problem, theirs};
+use crate::program::{next, say};
 
 fn names(lines: &Value) -> Vec<&str> {
     lines.as_array().unwrap().iter().map(|line| line["name"].as_str().unwrap()).collect()
@@ -127,4 +137,54 @@ async fn what_is_no_call_is_told_how_to_ask() {
     assert_eq!(said.status, 405);
     assert!(said.header("allow").unwrap().contains("get"), "{said:?}");
     is_problem(&said);
+}
+
+#[tokio::test]
+async fn a_session_that_is_open_is_found_by_coaches_and_people_and_by_nobody_when_it_is_closed() {
+    let hall = Hall::open().await;
+    let (rosa, ana) = (hall.key("coach", "Rosa"), hall.key("person", "Ana"));
+    let (helper, ended) = (hall.key("assistant", "Ines"), hall.key("person", "Bo"));
+    let address = hall.running.address;
+    let io = TcpStream::connect(address).await.unwrap();
+    let (mut socket, _) = client_async(format!("ws://{address}/ws"), io).await.unwrap();
+    let create = json!({"type": "create", "title": "Tonight", "key": rosa});
+    say(&mut socket, create).await;
+    let created: Value = serde_json::from_str(next(&mut socket).await.to_text().unwrap()).unwrap();
+    let tonight = async |key: &str, path: &str| -> Option<Value> {
+        let listed = hall.get(key, path).await.json()["sessions"].as_array().unwrap().clone();
+        listed.into_iter().find(|line| line["session"] == created["session"])
+    };
+    for key in [&hall.head, &rosa, &helper] {
+        let line = tonight(key, "/api/club/open").await.unwrap();
+        assert_eq!(
+            (&line["title"], &line["code"], &line["made_by"]),
+            (&"Tonight".into(), &created["code"], &"Rosa".into())
+        );
+    }
+    assert!(tonight(&ana, "/api/club/me/open").await.is_some());
+    // Nothing that opens anything but by a key or the coach's word.
+    let told = hall.get(&ana, "/api/club/me/open").await.body;
+    for secret in ["coach_secret", "board_secret"] {
+        assert!(!told.contains(created[secret].as_str().unwrap()), "{told}");
+    }
+    let end = "UPDATE key SET ended_unix_ms = 2 WHERE hash = ?1";
+    let club = Connection::open(file(hall.data())).unwrap();
+    club.execute(end, [SecretHash::of(&ended).to_hex()]).unwrap();
+    for key in ["", "guess", &ended] {
+        for path in ["/api/club/open", "/api/club/me/open"] {
+            assert_eq!(hall.get(key, path).await.status, 401, "{path}");
+        }
+    }
+    let session = serde_json::from_value(created["session"].clone()).unwrap();
+    let close = Ordered {
+        command: CommandId(uuid::Uuid::from_u128(1)),
+        order: Order::CloseSession,
+        by: None,
+    };
+    hall.running.server.order(session, close).await.unwrap();
+    for (key, path) in [(&rosa, "/api/club/open"), (&ana, "/api/club/me/open")] {
+        // The end is written behind the answer.
+        let gone = async { while tonight(key, path).await.is_some() {} };
+        timeout(Duration::from_secs(30), gone).await.expect(path);
+    }
 }

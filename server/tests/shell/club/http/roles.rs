@@ -18,6 +18,7 @@ fn expected(call: Call) -> [u16; 5] {
         | Call::ListResults
         | Call::ReadResult
         | Call::ListSessions
+        | Call::ListOpen
         | Call::ReadSession => [403, 403, 200, 200, 200],
         Call::ListDeeds => [403, 403, 200, 200, 200],
         Call::AddPerson
@@ -51,7 +52,7 @@ fn expected(call: Call) -> [u16; 5] {
         }
         // A key is no card, whoever has it.
         Call::UseCard => [401, 401, 401, 401, 401],
-        Call::OwnKeys | Call::ReadOwnData | Call::OwnTable | Call::OwnLooks => {
+        Call::OwnKeys | Call::OwnOpen | Call::ReadOwnData | Call::OwnTable | Call::OwnLooks => {
             [200, 200, 403, 403, 403]
         }
         Call::EndOwnKey => [200, 404, 403, 403, 403],
@@ -115,6 +116,8 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         | Call::ListResults
         | Call::ReadResult
         | Call::ListSessions
+        | Call::ListOpen
+        | Call::OwnOpen
         | Call::ReadSession
         | Call::ListDeeds
         | Call::ExportTable
