@@ -5,6 +5,7 @@ pub mod day;
 pub mod deeds;
 pub mod edit;
 pub mod going;
+pub mod hall;
 pub mod ids;
 pub mod keys;
 pub mod own;
@@ -23,6 +24,9 @@ pub use deeds::{
 };
 pub use edit::Edit;
 pub use going::{Going, GoingPeople};
+pub use hall::{
+    HallCard, HallDevice, HallDevices, HallSeat, HallSession, HallSessions, NewHallDevice,
+};
 pub use ids::{ClubId, KeyId, PersonId, ResultId};
 pub use keys::{
     Card, CardUse, CoachLine, CoachRole, Coaches, Ended, KeyLine, Keys, LinkedCoach, NewCoach,

@@ -27,7 +27,7 @@ pub struct Created {
     /// Opens a board.
     pub board_secret: String,
     /// The coach of the club whose key it was made with: by that key and the code, their devices come in under their name.
-    /// `None` when it was made without one.
+    /// `None` when it was made without one, or by the head coach's link.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub by: Option<GivenBy>,
 }

@@ -80,6 +80,8 @@ pub enum Event {
         /// Answered when it is durable.
         answer: oneshot::Sender<Result<(), Refusal>>,
     },
+    /// Who is on the list, for a device of the hall.
+    List(oneshot::Sender<Vec<(String, bool)>>),
     /// Whatever else a connection says.
     Said(Said),
     /// The server stops.
@@ -399,6 +401,11 @@ impl SessionTask {
                 self.connections.orders(asker, answer);
                 let Ordered { command, order, by } = *ordered;
                 Said::Order { asker, command, order, by }
+            }
+            Event::List(answer) => {
+                // Whoever asked may have gone.
+                drop(answer.send(self.host.core().seats_of_hall()));
+                return;
             }
             Event::Said(said) => said,
             // Both end the task, which looks for them before anything is taken.

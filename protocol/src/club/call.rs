@@ -8,11 +8,12 @@ use serde_json::Value;
 
 use super::{
     Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, EffortSaid, Ended,
-    ExportAsked, FinishSaid, Giving, Going, GoingPeople, Imported, KeyId, KeyRole, Keys,
-    LinkedCoach, Looked, Looks, Merging, Myself, NewCoach, NewKey, NewPerson, OpenSessions,
-    OwnData, People, PeopleAsked, Person, PersonChange, PersonId, RankingSaid, Reasoned,
-    ResultChange, ResultId, Results, ResultsAsked, Ruled, Sessions, SessionsAsked, Swapping,
-    TableChosen, TableSent, TakingBack, TargetSaid, Typing, WholeResult, WholeSession,
+    ExportAsked, FinishSaid, Giving, Going, GoingPeople, HallCard, HallDevices, HallSessions,
+    Imported, KeyId, KeyRole, Keys, LinkedCoach, Looked, Looks, Merging, Myself, NewCoach,
+    NewHallDevice, NewKey, NewPerson, OpenSessions, OwnData, People, PeopleAsked, Person,
+    PersonChange, PersonId, RankingSaid, Reasoned, ResultChange, ResultId, Results, ResultsAsked,
+    Ruled, Sessions, SessionsAsked, Swapping, TableChosen, TableSent, TakingBack, TargetSaid,
+    Typing, WholeResult, WholeSession,
 };
 use crate::ids::{CoachId, CommandId, PieceNo, SessionId};
 
@@ -49,6 +50,8 @@ pub enum Who {
     Card,
     /// A person, of what is their own.
     Person,
+    /// A device of the hall.
+    Hall,
     /// Coaches from this role on.
     From(KeyRole),
 }
@@ -61,6 +64,7 @@ impl Who {
             Who::Keyed => true,
             Who::Card => false,
             Who::Person => role == KeyRole::Person,
+            Who::Hall => role == KeyRole::Hall,
             Who::From(least) => role >= least,
         }
     }
@@ -136,7 +140,14 @@ macro_rules! calls {
             /// Whether it answers with a secret, which is shown once and kept nowhere.
             #[must_use]
             pub fn answers_with_secret(self) -> bool {
-                matches!(self, Call::MakeCard | Call::UseCard | Call::AddCoach | Call::LinkCoach)
+                matches!(
+                    self,
+                    Call::MakeCard
+                        | Call::UseCard
+                        | Call::AddCoach
+                        | Call::LinkCoach
+                        | Call::AddHallDevice
+                )
             }
 
             /// Whether it ends keys, and with them what those have opened.
@@ -150,6 +161,7 @@ macro_rules! calls {
                         | Call::EndOwnKeys
                         | Call::LinkCoach
                         | Call::EndCoach
+                        | Call::EndHallDevice
                 )
             }
 
@@ -311,6 +323,14 @@ calls! {
     LinkCoach: Post "/api/club/coaches/{coach}/link" by Who::From(KeyRole::Head), (CoachId, (), ()) -> LinkedCoach;
     /// Ends a coach: their links open nothing any more.
     EndCoach: Delete "/api/club/coaches/{coach}" by Who::From(KeyRole::Head), (CoachId, (), ()) -> Ended;
+    /// Lists the devices of the hall.
+    ListHallDevices: Get "/api/club/hall-devices" by Who::From(KeyRole::Coach), ((), (), ()) -> HallDevices;
+    /// Adds a device of the hall, with a card that lets it in, once, within seven days.
+    AddHallDevice: Post "/api/club/hall-devices" by Who::From(KeyRole::Coach), ((), (), NewHallDevice) -> HallCard;
+    /// Ends a device of the hall: its key and its card open nothing any more.
+    EndHallDevice: Delete "/api/club/hall-devices/{device}" by Who::From(KeyRole::Coach), (KeyId, (), ()) -> Ended;
+    /// Lists the sessions of tonight with the names of their lists.
+    ReadHall: Get "/api/club/hall" by Who::Hall, ((), (), ()) -> HallSessions;
     /// Says who asks.
     WhoAmI: Get "/api/club/me" by Who::Keyed, ((), (), ()) -> Myself;
     /// Lists sessions of tonight that whoever asks can come to, newest first.

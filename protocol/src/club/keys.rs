@@ -27,7 +27,7 @@ pub struct CardUse {
     pub device: String,
 }
 
-/// A device's own key of a person.
+/// A device's own key, of a person or of the hall.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct NewKey {
@@ -35,8 +35,8 @@ pub struct NewKey {
     pub key: KeyId,
     /// The key itself, to be kept on this device alone; shown this once.
     pub secret: String,
-    /// Whose it is.
-    pub person: Person,
+    /// Whose it is; `None` of a device of the hall.
+    pub person: Option<Person>,
 }
 
 /// One thing that lets a device of a person in.

@@ -9,6 +9,8 @@ use super::{Going, KeyLine, Person, WholeResult};
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum KeyRole {
+    /// A device of the hall, which is nobody's: sees tonight's list.
+    Hall,
     /// Sees what is their own.
     Person,
     /// A coach who reads, and changes nothing.

@@ -92,6 +92,7 @@ impl Host {
         let Some(granted) = self.requests.let_in(request) else { return Ok(()) };
         batch.joining.names.insert(folded(&name));
         let name = self.core.name(athlete).unwrap_or(&name).trim().to_owned();
+        self.take_from_hall(athlete, batch);
         let (join, waits) = (granted.known_by, granted.waits);
         self.input(now, Input::LetIn { command, athlete, name: name.clone(), join }, batch);
         if let Some(person) = granted.person {

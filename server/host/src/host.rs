@@ -220,7 +220,14 @@ impl Host {
                 self.join(now, (conn, join, owner), chance, batch, out);
             }
             Said::KeysEnded { asker, command, of } => match of {
-                KeysOf::Person(person) => self.keys_ended(now, (asker, command, person), batch),
+                KeysOf::Person(person) => {
+                    let seat = self.seat_of(person, batch);
+                    self.keys_ended(now, (asker, command, seat), batch);
+                }
+                KeysOf::Hall(device) => {
+                    let seat = self.core.at_hall(device);
+                    self.keys_ended(now, (asker, command, seat), batch);
+                }
                 KeysOf::Coach(coach) => {
                     self.coach_ended(now, (asker, command, coach), chance, batch);
                 }

@@ -7,7 +7,7 @@ use thole_protocol::{
         TableQuestion, TakeCommand, TurnAway,
     },
     club::PersonId,
-    ids::{CoachId, CommandId, JoinCode, RequestId, SessionId},
+    ids::{CoachId, CommandId, DeviceId, JoinCode, RequestId, SessionId},
     order::{GivenBy, Order},
     units::At,
 };
@@ -113,17 +113,24 @@ pub enum Said {
 pub enum KeysOf {
     /// Of somebody who rows: whoever is in their seat comes in anew, if they still may.
     Person(PersonId),
+    /// Of a device of the hall: whoever sits at it goes.
+    Hall(DeviceId),
     /// Of a coach: whoever leads by them goes, and the coach link of a session that they made opens nothing any more.
     Coach(CoachId),
 }
 
 /// Whose device it is that joins.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Owner {
-    /// Who.
-    pub person: PersonId,
-    /// As the club calls them.
-    pub called: String,
+pub enum Owner {
+    /// Somebody's who rows.
+    Person {
+        /// Who.
+        person: PersonId,
+        /// As the club calls them.
+        called: String,
+    },
+    /// The hall's: whoever sits at it takes a seat of the list, for this session.
+    Hall(DeviceId),
 }
 
 /// Why somebody no longer waits.

@@ -268,18 +268,23 @@ impl Host {
             return batch.steps.push(Step::Joined { conn, joined });
         }
         // Others row on this device as well: whoever says another name is not its owner.
-        let owner = owner.filter(|owner| folded(&owner.called) == folded(&join.name));
-        let person = owner.map(|owner| owner.person);
+        let is_named = |called: &str| folded(called) == folded(&join.name);
+        let (person, hall) = match owner {
+            Some(Owner::Person { person, called }) if is_named(&called) => (Some(person), None),
+            Some(Owner::Hall(device)) => (None, Some(device)),
+            Some(Owner::Person { .. }) | None => (None, None),
+        };
         let is_known = !self.core.is_closed() && !self.has(Fault::RepeatUnknown);
         let by_join = known_by.as_ref().and_then(|known_by| self.core.joined_by(known_by));
         let by_key = person.and_then(|person| self.seat_of(person, batch));
         if let Some(athlete) = by_join.or(by_key).filter(|_| is_known) {
             return self.come_again(now, conn, (athlete, &join.name), chance, batch, out);
         }
-        let way = self.core.way_in(&join.name).map(|way| match (way, person) {
-            // The coach has put the name on the list, and the key says that it is theirs.
-            (Way::Ask(Some(athlete)), Some(_)) => Way::Seat(athlete),
-            (way, _) => way,
+        // The coach has put the name on the list, and the key says that it is theirs; or the device stands in the hall.
+        let has_key = person.is_some() || hall.is_some();
+        let way = self.core.way_in(&join.name).map(|way| match way {
+            Way::Ask(Some(athlete)) if has_key => Way::Seat(athlete),
+            way @ (Way::New | Way::Seat(_) | Way::Ask(_)) => way,
         });
         match way.and_then(|way| self.has_room(way, &join.name, batch)) {
             // Nobody is waiting for the answer any more: they will try again.
@@ -302,6 +307,10 @@ impl Host {
                     self.new_athlete(now.at, chance)
                 };
                 let name = self.core.name(athlete).unwrap_or(&join.name).trim().to_owned();
+                self.take_from_hall(athlete, batch);
+                if let Some(before) = hall.and_then(|device| self.core.at_hall(device)) {
+                    self.take_from_hall(before, batch);
+                }
                 let joined = grant(athlete, &name, chance, batch);
                 if let Some(known_by) = &known_by {
                     batch.joining.joins.insert(known_by.clone(), joined.clone());
@@ -311,8 +320,21 @@ impl Host {
                 if let Some(person) = person {
                     self.came_by_key(now, athlete, person, batch);
                 }
+                if let Some(device) = hall {
+                    self.input(now, Input::AtHall { athlete, device }, batch);
+                }
                 batch.steps.push(Step::Joined { conn, joined });
             }
+        }
+    }
+
+    /// Whoever takes a seat takes it from the device of the hall that had it last: what that one has kept opens nothing any more.
+    pub(crate) fn take_from_hall(&self, athlete: AthleteId, batch: &mut Batch) {
+        if self.core.is_at_hall(athlete) {
+            let holder = Holder::Athlete(athlete);
+            batch.grant.retain(|grant| grant.holder != holder);
+            batch.revoke.push(holder);
+            batch.steps.push(Step::SendAway { holder, but: ConnId::NOBODY });
         }
     }
 
@@ -342,7 +364,7 @@ impl Host {
     }
 
     /// The seat of a person of the club, or the one that they get with this batch.
-    fn seat_of(&self, person: PersonId, batch: &Batch) -> Option<AthleteId> {
+    pub(crate) fn seat_of(&self, person: PersonId, batch: &Batch) -> Option<AthleteId> {
         let coming = batch.joining.people.get(&person).copied();
         coming.or_else(|| self.core.seat_of(person))
     }
@@ -352,10 +374,10 @@ impl Host {
     pub(crate) fn keys_ended(
         &mut self,
         now: Now,
-        (asker, command, person): (ConnId, CommandId, PersonId),
+        (asker, command, seat): (ConnId, CommandId, Option<AthleteId>),
         batch: &mut Batch,
     ) {
-        let Some(athlete) = self.seat_of(person, batch) else { return };
+        let Some(athlete) = seat else { return };
         if self.renews(command, batch) {
             let whose = (Whose::Athlete { athlete }, Holder::Athlete(athlete));
             self.renew(now, asker, command, whose, batch);

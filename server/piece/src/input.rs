@@ -204,6 +204,13 @@ pub enum Input {
         /// As whom the club knows them.
         person: PersonId,
     },
+    /// An athlete sits at a device of the hall, which takes their seat for now and had nobody else's any more.
+    AtHall {
+        /// Who.
+        athlete: AthleteId,
+        /// As the club knows the device.
+        device: DeviceId,
+    },
     /// How far an athlete's device was acknowledged, as it says on coming back: further than what is here, or far
     /// enough to show that nothing is missing.
     Acknowledged {
@@ -279,6 +286,7 @@ impl Input {
             | Input::Skipped { athlete, .. }
             | Input::Acknowledged { athlete, .. }
             | Input::CameByKey { athlete, .. }
+            | Input::AtHall { athlete, .. }
             | Input::HeartRate { athlete, .. }
             | Input::Consent { athlete, .. }
             | Input::Ready { athlete, .. }
@@ -333,6 +341,7 @@ impl Input {
             Input::Damaged(_) => "damaged",
             Input::Acknowledged { .. } => "acknowledged",
             Input::CameByKey { .. } => "came_by_key",
+            Input::AtHall { .. } => "at_hall",
         }
     }
 }

@@ -228,6 +228,15 @@ impl Athlete {
         }
     }
 
+    /// As a device shows them that others use as well: without a limit and without past results.
+    #[must_use]
+    pub fn hall_view(&self, athlete: AthleteId, piece: PieceNo, doing: Doing) -> AthleteView {
+        let mut view = self.view(athlete, piece, doing);
+        view.spec.heart_limit_bpm = None;
+        view.aim.history.clear();
+        view
+    }
+
     /// As everybody may see them: without anything about health, without past results, and under the name
     /// that the athlete wants to be seen by.
     #[must_use]

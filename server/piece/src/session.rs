@@ -157,6 +157,12 @@ impl Session {
                 self.seats.renewed(whose);
             }
             Input::CoachLinkUsed => self.seats.coach_link_used(),
+            Input::AtHall { athlete, device } => {
+                if self.knows(*athlete) {
+                    self.seats.sits_at_hall(*athlete, *device);
+                    self.roster_changed(*athlete);
+                }
+            }
             Input::CameByKey { athlete, person } => {
                 // Whoever the coach has removed in the meantime has no seat that could be somebody's.
                 if self.knows(*athlete) {

@@ -34,7 +34,7 @@ use serde_json::Value;
 use thole_host::KeysOf;
 use thole_protocol::{
     club::{Call, Problem, ProblemKind, Ruled, Spoken, call::Method},
-    ids::CoachId,
+    ids::{CoachId, DeviceId},
 };
 use tokio::sync::OwnedSemaphorePermit;
 
@@ -137,8 +137,11 @@ async fn answered<S: Spoken + 'static>(
         done.map(|reply| (reply, own))
     });
     let (told, own) = answer.await?;
+    let hall = named_in(&path, "hall-devices").map(|device| KeysOf::Hall(DeviceId(device)));
     let coach = named_in(&path, "coaches").map(|coach| KeysOf::Coach(CoachId(coach)));
-    if let Some(of) = named.or(own).map(KeysOf::Person).or(coach).filter(|_| S::CALL.ends_keys()) {
+    if let Some(of) =
+        named.or(own).map(KeysOf::Person).or(coach).or(hall).filter(|_| S::CALL.ends_keys())
+    {
         // Sessions that sleep are opened for it one by one; whoever asked does not wait for all of them.
         let server = server.clone();
         tokio::spawn(async move { server.keys_ended(of).await });

@@ -6,6 +6,7 @@ mod coaches;
 mod deeds;
 mod going;
 mod gone;
+mod hall;
 mod kept_answers;
 pub(super) mod kept_rows;
 mod keys;

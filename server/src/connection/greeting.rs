@@ -449,6 +449,9 @@ async fn created(
     }
     tracing::info!(%session, "session made");
     let (coach_secret, board_secret) = (coach.reveal(), board.reveal());
+    // The head coach's link is no coach's: whoever has it goes on with the session's own link, which other devices of theirs can
+    // be given.
+    let by = by.filter(|by| !by.coach.0.is_nil());
     Ok(Ok(Created { session, code, coach_secret, board_secret, by }))
 }
 

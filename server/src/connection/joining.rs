@@ -9,7 +9,7 @@ use thole_protocol::{
     client_msg::Join,
     close::Close,
     club::Person,
-    ids::JoinCode,
+    ids::{DeviceId, JoinCode},
     refusal::{Refusal, Why},
     server_msg::{Joined, Waiting},
 };
@@ -173,7 +173,10 @@ async fn owner(server: &Arc<Server>, join: &Join, guest: &Guest) -> Result<Optio
             Err(refusal(Why::NotYours, says))
         }
         Some(KeyHolder { person: Some(Person { person, called, .. }), .. }) => {
-            Ok(Some(Owner { person, called }))
+            Ok(Some(Owner::Person { person, called }))
+        }
+        Some(KeyHolder { hall: Some((device, _)), .. }) => {
+            Ok(Some(Owner::Hall(DeviceId(device.0))))
         }
         Some(_) => {
             let says = "This is a coach's link, and nobody's who rows: join without it, or with the card of whoever rows.";

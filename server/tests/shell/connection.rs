@@ -1,5 +1,6 @@
 //! Connections over an in-memory stream: who may say what, who is let in, who is sent away.
 
+mod at_hall;
 mod by_key;
 mod coaches;
 mod command;
@@ -118,6 +119,13 @@ impl Gym {
     /// The same session on a server that was started again after this one was killed.
     fn after_a_kill(&self) -> Gym {
         let settings = ServeArgs::default().settings().unwrap();
+        let server = Arc::new(Server::new(settings, self.server.journal.clone()));
+        Gym { server, created: self.created.clone() }
+    }
+
+    /// The same, with the settings of this one.
+    fn after_a_kill_on(&self) -> Gym {
+        let settings = self.server.settings.clone();
         let server = Arc::new(Server::new(settings, self.server.journal.clone()));
         Gym { server, created: self.created.clone() }
     }

@@ -202,10 +202,11 @@ fn who(call: Call) -> &'static str {
         Who::Keyed => "whoever has a key",
         Who::Card => "whoever shows a card in place of a key",
         Who::Person => "people, of what is their own",
+        Who::Hall => "devices of the hall",
         Who::From(KeyRole::Head) => "the head coach",
         Who::From(KeyRole::Coach) => "coaches",
         Who::From(KeyRole::Assistant) => "coaches and assistants",
-        Who::From(KeyRole::Person) => "everybody of the club",
+        Who::From(KeyRole::Person | KeyRole::Hall) => "everybody of the club",
     }
 }
 

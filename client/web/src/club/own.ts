@@ -15,6 +15,18 @@ export function keepOwnKey(shelf: Pick<Shelf, 'setItem' | 'removeItem'>, key: st
   else shelf.setItem(KEY, key);
 }
 
+const HALL = 'thole hall key';
+
+/** The key of a device that lies in the hall and is nobody's; empty for any other. */
+export function hallKey(shelf: Pick<Shelf, 'getItem'>): string {
+  return shelf.getItem(HALL) ?? '';
+}
+
+export function keepHallKey(shelf: Pick<Shelf, 'setItem' | 'removeItem'>, key: string): void {
+  if (key === '') shelf.removeItem(HALL);
+  else shelf.setItem(HALL, key);
+}
+
 /** What the club calls whoever this device belongs to; empty for nobody, and where the server does not say. */
 export async function whose(shelf: Pick<Shelf, 'getItem'>, fetching?: Fetch): Promise<string> {
   const key = ownKey(shelf);

@@ -35,7 +35,7 @@ pub const HEART_RATE: i8 = 2;
 
 /// Numbers of kinds and their names in JSON. A number is never used for anything else; its negative is a row
 /// whose content was erased: a hash stands in its place.
-const KINDS: [(i8, &str); 28] = [
+const KINDS: [(i8, &str); 29] = [
     (SAMPLES, "samples"),
     (HEART_RATE, "heart_rate"),
     (3, "created"),
@@ -64,6 +64,7 @@ const KINDS: [(i8, &str); 28] = [
     (26, "clock_set"),
     (27, "acknowledged"),
     (29, "came_by_key"),
+    (30, "at_hall"),
 ];
 
 /// The number of an input's kind.
@@ -97,6 +98,7 @@ fn kind(input: &Input) -> i8 {
         Input::ClockSet { .. } => 26,
         Input::Acknowledged { .. } => 27,
         Input::CameByKey { .. } => 29,
+        Input::AtHall { .. } => 30,
     }
 }
 

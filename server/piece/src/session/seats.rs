@@ -27,6 +27,8 @@ pub(super) struct Seats {
     coach_link: Option<CoachLink>,
     /// Which person of the club each athlete is who came with a key.
     people: BTreeMap<AthleteId, PersonId>,
+    /// Athletes who have come at a device of the hall, and with none of their own since: which; `None` of those who have left it.
+    hall: BTreeMap<AthleteId, Option<DeviceId>>,
 }
 
 /// The coach's newest secret: no other opens anything.
@@ -65,7 +67,18 @@ impl Seats {
         }
     }
 
+    /// Whoever sat there before has left, and cannot come back by what the device has kept.
+    pub(super) fn sits_at_hall(&mut self, athlete: AthleteId, device: DeviceId) {
+        for (who, at) in &mut self.hall {
+            if at.take_if(|at| *at == device).is_some() {
+                self.joins.retain(|_, seat| seat != who);
+            }
+        }
+        self.hall.insert(athlete, Some(device));
+    }
+
     pub(super) fn came(&mut self, athlete: AthleteId, person: PersonId) {
+        self.hall.remove(&athlete);
         self.people.insert(athlete, person);
     }
 
@@ -94,7 +107,7 @@ impl Session {
         match (known.and_then(|id| Some((id, self.people.get(id)?))), self.settings.joining) {
             (None, Joining::Guests | Joining::Trusted) => Ok(Way::New),
             (None, Joining::Asked) => Ok(Way::Ask(None)),
-            (Some((_, athlete)), _) if athlete.claimed => refused(
+            (Some((id, athlete)), _) if athlete.claimed && !self.has_left_hall(id) => refused(
                 Why::NameTaken,
                 "Somebody has joined under this name already: use your own link, ask your coach for a new one, or add an initial.",
             ),
@@ -107,6 +120,36 @@ impl Session {
     #[must_use]
     pub fn joined_by(&self, join: &str) -> Option<AthleteId> {
         self.seats.joins.get(join).copied().filter(|athlete| self.knows(*athlete))
+    }
+
+    /// Whether an athlete was last at a device of the hall, and nobody is heard there now: anybody may ask for the seat.
+    fn has_left_hall(&self, athlete: AthleteId) -> bool {
+        self.seats.hall.contains_key(&athlete) && !self.hears(athlete)
+    }
+
+    /// Whether an athlete has come at a device that others use as well: nothing of their past is shown there.
+    #[must_use]
+    pub fn is_at_hall(&self, athlete: AthleteId) -> bool {
+        self.seats.hall.contains_key(&athlete)
+    }
+
+    /// Who sits at this device of the hall; `None` while nobody does.
+    #[must_use]
+    pub fn at_hall(&self, device: DeviceId) -> Option<AthleteId> {
+        let mut seats = self.seats.hall.iter();
+        seats.find(|(_, at)| **at == Some(device)).map(|(athlete, _)| *athlete)
+    }
+
+    /// Everybody of the list by name, and whether a device of the hall may take their seat now.
+    #[must_use]
+    pub fn seats_of_hall(&self) -> Vec<(String, bool)> {
+        let seats = self.people.roster().iter().map(|(id, athlete)| {
+            let is_free = !athlete.claimed || self.has_left_hall(*id);
+            (athlete.spec.name.clone(), is_free && !self.hears(*id))
+        });
+        let mut seats: Vec<_> = seats.collect();
+        seats.sort_by_cached_key(|(name, _)| self.people.folded(name));
+        seats
     }
 
     /// Which person of the club an athlete is; `None` until they have come with a key.
@@ -157,6 +200,8 @@ impl Session {
         join: Option<&str>,
         out: &mut Vec<Output>,
     ) {
+        // With a device of the hall, that is said next.
+        self.seats.hall.remove(&id);
         if let Some(join) = join {
             self.seats.joins.insert(join.to_owned(), id);
         }

@@ -173,6 +173,7 @@ impl Session {
                 let question = self.questions.get(&id).filter(|_| is_asked).cloned();
                 AthleteView { question, ..athlete.view(id, current, doing) }
             }
+            Viewer::Athlete(_) if self.is_at_hall(id) => athlete.hall_view(id, current, doing),
             Viewer::Athlete(_) => athlete.view(id, current, doing),
             Viewer::Board => athlete.public_view(id, current, doing),
         })

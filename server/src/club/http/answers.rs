@@ -2,6 +2,7 @@
 
 mod deeds;
 mod going;
+mod hall;
 mod keys;
 mod lists;
 mod people;
@@ -11,8 +12,8 @@ mod tables;
 
 use axum::routing::MethodRouter;
 use thole_protocol::club::{
-    Call, Coaches, GoingPeople, Looks, Myself, People, Problem, ProblemKind, ResultId, WholeResult,
-    spoken,
+    Call, Coaches, GoingPeople, HallDevices, Looks, Myself, People, Problem, ProblemKind, ResultId,
+    WholeResult, spoken,
 };
 
 use super::{Asked, ordering, ordering::Planned, route};
@@ -70,6 +71,12 @@ pub(super) fn of(call: Call) -> MethodRouter {
         }
         Call::ListOpen => super::open::route::<spoken::ListOpen>(),
         Call::OwnOpen => super::open::route::<spoken::OwnOpen>(),
+        Call::ListHallDevices => route::<spoken::ListHallDevices>(|store, _| {
+            Ok(HallDevices { devices: store.hall_devices()? })
+        }),
+        Call::AddHallDevice => route::<spoken::AddHallDevice>(hall::add),
+        Call::EndHallDevice => route::<spoken::EndHallDevice>(hall::end),
+        Call::ReadHall => super::open::hall(),
         Call::MakeOfficial => ordering::<spoken::MakeOfficial>(rulings::official),
         Call::ReopenPiece => ordering::<spoken::ReopenPiece>(rulings::reopen),
         Call::CorrectFinish => ordering::<spoken::CorrectFinish>(rulings::finish),

@@ -109,13 +109,14 @@ fn may<S: Spoken>(role: KeyRole) -> Result<(), Problem> {
         return Ok(());
     }
     let says = match who {
+        Who::Hall => "This is for devices of the hall: a coach adds them.",
         Who::Person => "This is for people who row, of what is their own: use the key of a person.",
         Who::Card => {
             "A card is shown here in place of a key: open its link on the device that is to be let in."
         }
         Who::From(KeyRole::Head) => "This is for the head coach alone.",
         Who::From(KeyRole::Coach) => "This is for coaches: ask one of them.",
-        Who::From(KeyRole::Assistant | KeyRole::Person) | Who::Keyed => {
+        Who::From(KeyRole::Assistant | KeyRole::Person | KeyRole::Hall) | Who::Keyed => {
             "This is for coaches; what is your own is below /api/club/me."
         }
     };

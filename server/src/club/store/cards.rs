@@ -14,7 +14,7 @@ use super::{
 use crate::secret::{SecretHash, random_uuid};
 
 /// So long a card can be used.
-const CARD_LIVES_MS: u64 = 7 * 86_400_000;
+pub(super) const CARD_LIVES_MS: u64 = 7 * 86_400_000;
 /// So long after its last day a card that was used says so to whoever tries it again; then it is forgotten.
 const CARD_REMEMBERED_MS: u64 = 30 * 86_400_000;
 /// Cards of one person that wait for a device, at most: one for each device that somebody may row with.
@@ -38,8 +38,8 @@ pub enum Shown {
     Admits {
         /// Which.
         key: KeyId,
-        /// Whose.
-        person: Person,
+        /// Whose; `None` of a device of the hall.
+        person: Option<Person>,
     },
     /// There is no such card.
     Unknown,
@@ -52,7 +52,8 @@ pub enum Shown {
 /// A card as it is kept.
 struct CardRow {
     card: String,
-    person: String,
+    person: Option<String>,
+    hall: Option<String>,
     until_unix_ms: u64,
     is_ended: bool,
     key: Option<String>,
@@ -135,16 +136,19 @@ impl Store {
             if !is_again {
                 return Ok(Shown::Used);
             }
-            return self.admits(id(&before)?, &row.person);
+            return self.admits(id(&before)?, row.person.as_deref());
         }
         if row.is_ended || now_unix_ms > row.until_unix_ms {
             return Ok(Shown::Over);
         }
-        is_here(&transaction, &club, &row.person)?;
+        if let Some(person) = &row.person {
+            is_here(&transaction, &club, person)?;
+        }
         let new = KeyRow {
             key: KeyId(random_uuid()),
-            person: Some(&row.person),
+            person: row.person.as_deref(),
             coach: None,
+            hall: row.hall.as_deref(),
             hash: key,
             device: &device,
             made_by: &row.made_by,
@@ -158,13 +162,14 @@ impl Store {
         }
         let key = new.key;
         transaction.commit()?;
-        self.admits(key, &row.person)
+        self.admits(key, row.person.as_deref())
     }
 
-    fn admits(&self, key: KeyId, person: &str) -> Result<Shown, ClubError> {
+    fn admits(&self, key: KeyId, person: Option<&str>) -> Result<Shown, ClubError> {
+        let Some(person) = person else { return Ok(Shown::Admits { key, person: None }) };
         let nobody = || ClubError::Store("a card is nobody's".to_owned());
         let person = person.parse().map_err(|_| nobody())?;
-        Ok(Shown::Admits { key, person: self.who(person)?.ok_or_else(nobody)? })
+        Ok(Shown::Admits { key, person: Some(self.who(person)?.ok_or_else(nobody)?) })
     }
 }
 
@@ -185,6 +190,7 @@ fn card(
             made_by: row.get(5)?,
             is_going: row.get(8)?,
             opens: opens.filter(|_| key_ended.is_none()),
+            hall: row.get(9)?,
         })
     });
     Ok(row.optional()?)
@@ -229,11 +235,11 @@ mod tests {
         else {
             panic!("the first device is let in")
         };
-        assert_eq!(person.person, ana);
+        assert_eq!(person.as_ref().map(|person| person.person), Some(ana));
         let holder = store.key_holder(hash("k")).unwrap().unwrap();
         assert_eq!(
             (holder.role, holder.key, holder.person),
-            (KeyRole::Person, Some(key), Some(person.clone()))
+            (KeyRole::Person, Some(key), person.clone())
         );
         let other = store.use_card(hash("card"), hash("other"), "Thief", DAY).unwrap();
         assert_eq!((other, store.key_holder(hash("other")).unwrap()), (Shown::Used, None));
@@ -334,7 +340,8 @@ mod tests {
         store.make_card(ana.person, hash("x"), &at(DAY)).unwrap_err();
         store.make_card(PersonId(random_uuid()), hash("x"), &at(DAY)).unwrap_err();
         let shown = store.use_card(hash("card"), hash("k"), "Phone", DAY).unwrap();
-        assert!(matches!(shown, Shown::Admits { person, .. } if person.person == other.person));
+        let Shown::Admits { person, .. } = shown else { panic!("{shown:?}") };
+        assert_eq!(person.map(|person| person.person), Some(other.person));
         for card in 0..CARDS_MAX {
             store.make_card(other.person, hash(&card.to_string()), &at(DAY)).unwrap();
         }

@@ -140,6 +140,7 @@ fn link_of<'a>(coach: &'a str, hash: SecretHash, doer: &'a Doer) -> KeyRow<'a> {
         key: KeyId(random_uuid()),
         person: None,
         coach: Some(coach),
+        hall: None,
         hash,
         device: "",
         made_by: &doer.who,

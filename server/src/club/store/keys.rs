@@ -27,6 +27,8 @@ pub struct KeyHolder {
     pub person: Option<Person>,
     /// Of a coach with a key of their own: which, and what the club calls them.
     pub coach: Option<GivenBy>,
+    /// Of a device of the hall: which, and what it is called.
+    pub hall: Option<(KeyId, String)>,
     /// Which key; `None` for the head coach's link.
     pub key: Option<KeyId>,
     /// Of a person who is to be deleted: when that runs.
@@ -43,6 +45,7 @@ impl KeyHolder {
             role: KeyRole::Head,
             person: None,
             coach: None,
+            hall: None,
             key: None,
             goes_unix_ms: None,
             last_unix_ms: None,
@@ -54,17 +57,19 @@ impl KeyHolder {
     pub fn given_by(&self) -> Option<GivenBy> {
         // The head coach's link is no coach's of the club.
         let head = || GivenBy { coach: CoachId(Uuid::nil()), name: Doer::HEAD.to_owned() };
-        let is_coach = self.person.is_none();
+        let is_coach = self.person.is_none() && self.hall.is_none();
         is_coach.then(|| self.coach.clone().unwrap_or_else(head))
     }
 
-    /// Who they are, whichever of their keys they have come by: the identity of a coach or person, or [`Doer::HEAD`].
+    /// Who they are, whichever of their keys they have come by: the identity of a coach, person or device of the hall, or
+    /// [`Doer::HEAD`].
     #[must_use]
     pub fn who(&self) -> String {
-        match (&self.coach, &self.person) {
-            (Some(by), _) => by.coach.to_string(),
-            (None, Some(person)) => person.person.to_string(),
-            (None, None) => Doer::HEAD.to_owned(),
+        match (&self.coach, &self.person, &self.hall) {
+            (Some(by), _, _) => by.coach.to_string(),
+            (None, Some(person), _) => person.person.to_string(),
+            (None, None, Some((device, _))) => device.to_string(),
+            (None, None, None) => Doer::HEAD.to_owned(),
         }
     }
 }
@@ -81,10 +86,24 @@ impl Store {
             let (key, person, coach): (String, Option<String>, Option<String>) =
                 (row.get(0)?, row.get(1)?, row.get(2)?);
             let (role, called): (Option<String>, Option<String>) = (row.get(3)?, row.get(4)?);
-            Ok((key, person, coach.zip(called), role, row.get::<_, Option<i64>>(5)?))
+            let hall: (Option<String>, Option<String>) = (row.get(6)?, row.get(7)?);
+            let last = row.get::<_, Option<i64>>(5)?;
+            Ok((key, person, coach.zip(called), role, (last, hall.0.zip(hall.1))))
         });
-        let Some((key, person, coach, role, last)) = row.optional()? else { return Ok(None) };
+        let Some((key, person, coach, role, (last, hall))) = row.optional()? else {
+            return Ok(None);
+        };
         let (key, last_unix_ms) = (Some(id(&key)?), last.map(i64::cast_unsigned));
+        if let Some((device, called)) = hall {
+            let hall = Some((id(&device)?, called));
+            return Ok(Some(KeyHolder {
+                role: KeyRole::Hall,
+                hall,
+                key,
+                last_unix_ms,
+                ..KeyHolder::head()
+            }));
+        }
         if let Some(person) = person {
             let person = person.parse().map_err(|_| broken("whose it is cannot be read"))?;
             let (role, (person, goes_unix_ms)) = (KeyRole::Person, self.now(person)?);
@@ -93,6 +112,7 @@ impl Store {
                 role,
                 person,
                 coach: None,
+                hall: None,
                 key,
                 goes_unix_ms,
                 last_unix_ms,
@@ -110,7 +130,7 @@ impl Store {
             Ok::<_, ClubError>(GivenBy { coach, name })
         });
         let coach = coach.transpose()?;
-        Ok(Some(KeyHolder { role, person: None, coach, key, goes_unix_ms: None, last_unix_ms }))
+        Ok(Some(KeyHolder { role, coach, key, last_unix_ms, ..KeyHolder::head() }))
     }
 
     /// Notes that a key is here.
@@ -236,11 +256,12 @@ impl Store {
     }
 }
 
-/// A new key of a device or of a coach.
+/// A new key of a device, of a coach or of the hall.
 pub(super) struct KeyRow<'a> {
     pub(super) key: KeyId,
     pub(super) person: Option<&'a str>,
     pub(super) coach: Option<&'a str>,
+    pub(super) hall: Option<&'a str>,
     pub(super) hash: SecretHash,
     pub(super) device: &'a str,
     pub(super) made_by: &'a str,
@@ -260,6 +281,7 @@ impl KeyRow<'_> {
                 self.device,
                 self.at_unix_ms.cast_signed(),
                 self.made_by,
+                self.hall,
             ],
         )?;
         Ok(())

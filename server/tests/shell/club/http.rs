@@ -172,13 +172,30 @@ impl Hall {
         id.to_string()
     }
 
-    /// A key of somebody in the club, or of a coach with this role.
+    /// A device of the hall that is ended, by identity.
+    pub(crate) fn another_hall_device(&self) -> String {
+        self.key("hall", &uuid::Uuid::new_v4().to_string());
+        let club = Connection::open(file(self.data())).unwrap();
+        let newest =
+            "SELECT device FROM hall_device WHERE ended_unix_ms IS NULL ORDER BY called LIMIT 1";
+        club.query_row(newest, [], |row| row.get(0)).unwrap()
+    }
+
+    /// A key of somebody in the club, of a device of the hall, or of a coach with this role.
     pub(crate) fn key(&self, role: &str, of: &str) -> String {
         let club = Connection::open(file(self.data())).unwrap();
         let secret = format!("secret-of-{role}-{of}-{}", uuid::Uuid::new_v4());
         let hash = SecretHash::of(&secret).to_hex();
         let id = uuid::Uuid::new_v4().to_string();
-        if role == "person" {
+        if role == "hall" {
+            let put =
+                "INSERT INTO hall_device (club, device, called, folded, made_by, from_unix_ms)
+                SELECT club, ?1, ?2, ?2, 'a test', 1 FROM club";
+            club.execute(put, params![id, of]).unwrap();
+            let put = "INSERT INTO key (club, key, hall, hash, from_unix_ms)
+                SELECT club, ?1, ?1, ?2, 1 FROM club";
+            club.execute(put, params![id, hash]).unwrap();
+        } else if role == "person" {
             let put = "INSERT INTO key (club, key, person, hash, from_unix_ms)
                 SELECT club, ?1, person, ?2, 1 FROM person WHERE called = ?3";
             assert_eq!(club.execute(put, params![id, hash, of]).unwrap(), 1);

@@ -44,6 +44,7 @@ impl Hall {
         let mut maker = Device::dial(&gym.server, 1 << 16).await;
         maker.say(json!({"type": "create", "title": "Tuesday", "key": "rosa"})).await;
         let created = maker.hears("created").await;
+        assert_eq!(created["by"]["name"], "Rosa");
         Hall { _folder: folder, gym: Gym { created, ..gym }, rosa }
     }
 
@@ -245,5 +246,6 @@ async fn sessions_are_made_by_coaches_keys_and_not_by_a_helpers_or_an_ended_one(
     assert!(told["refusal"]["says"].as_str().unwrap().contains("head coach's link"), "{told}");
     let head = makers::new_key(&hall.gym.server.settings.data).unwrap().reveal();
     device.say(json!({"type": "create", "title": "Mine", "key": head})).await;
-    assert_eq!(device.hears_any(&["created", "refused"]).await["type"], "created");
+    let told = device.hears_any(&["created", "refused"]).await;
+    assert_eq!((&told["type"], &told["by"]), (&json!("created"), &Value::Null), "{told}");
 }

@@ -16,6 +16,8 @@ export function part<Loaded>(load: () => Promise<Loaded>): () => Promise<Loaded>
 export const prepare = part(() => import('./Prepare.svelte'));
 export const result = part(() => import('./Result.svelte'));
 export const aims = part(() => import('./Aims.svelte'));
+/** Only on devices of the hall. */
+export const list = part(() => import('./Hall.svelte'));
 
 /** Loads all of them while the server is sure to be there. Anybody who gets to one that could not be loaded is told then. */
 export function ahead(): void {

@@ -24,3 +24,4 @@ export { coachResults } from './coachResults';
 export { coachKeys } from './coachKeys';
 export { club } from './club';
 export { me } from './me';
+export { hall } from './hall';

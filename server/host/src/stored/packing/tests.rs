@@ -59,6 +59,7 @@ fn examples() -> Vec<Input> {
         json!({"input": "athletes_added", "command": command, "athletes": [[ana, entry("Ana")], [bo, entry("Bo")]]}),
         json!({"input": "joined", "athlete": ana, "name": "Ana"}),
         json!({"input": "came_by_key", "athlete": ana, "person": Uuid::from_u128(77)}),
+        json!({"input": "at_hall", "athlete": ana, "device": Uuid::from_u128(78)}),
         json!({"input": "heard", "athlete": ana}),
         json!({"input": "not_heard", "athlete": bo, "since": 4}),
         json!({"input": "reopened"}),
@@ -140,7 +141,7 @@ fn every_input_comes_back_and_its_kind_has_the_number_that_it_has_for_good() {
     let pinned = "samples 1, heart_rate 2, created 3, projecting 4, athletes_added 5, joined 6, heard 7, \
                   not_heard 8, reopened 9, skipped 10, consent 11, ready 12, aimed 13, stop_rowing 14, row_on 15, \
                   took_command 16, ordered 17, deadline 18, let_in 19, renewed 20, coach_link_used 21, second_device 22, names_by_sight 23, settled 24, \
-                  damaged 25, clock_set 26, acknowledged 27, came_by_key 29";
+                  damaged 25, clock_set 26, acknowledged 27, came_by_key 29, at_hall 30";
     assert!(
         KINDS
             .iter()

@@ -46,6 +46,11 @@ fn expected(call: Call) -> [u16; 5] {
         | Call::TakeBackResult
         | Call::SwapResults
         | Call::UndoDeed => [403, 403, 403, 200, 200],
+        Call::ListHallDevices | Call::AddHallDevice | Call::EndHallDevice => {
+            [403, 403, 403, 200, 200]
+        }
+        // A device of the hall asks it, and nobody else.
+        Call::ReadHall => [403, 403, 403, 403, 403],
         Call::MakeCard | Call::ListKeys | Call::EndKey | Call::EndKeys => [403, 403, 403, 200, 200],
         Call::ListCoaches | Call::AddCoach | Call::LinkCoach | Call::EndCoach => {
             [403, 403, 403, 403, 200]
@@ -90,6 +95,7 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         Call::AddPerson => json!({ "called": format!("Nel {nth}") }),
         Call::ChangePerson => json!({ "born_year": 2000 + nth }),
         Call::UseCard => json!({ "device": format!("Phone {nth}") }),
+        Call::AddHallDevice => json!({ "called": format!("Machine {nth}") }),
         Call::AddCoach => json!({ "called": format!("Coach {nth}"), "role": "assistant" }),
         Call::ReadClub
         | Call::DeletePerson
@@ -117,6 +123,9 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         | Call::ReadResult
         | Call::ListSessions
         | Call::ListOpen
+        | Call::ListHallDevices
+        | Call::EndHallDevice
+        | Call::ReadHall
         | Call::OwnOpen
         | Call::ReadSession
         | Call::ListDeeds
@@ -182,6 +191,9 @@ async fn every_role_may_what_is_its_own_and_nothing_else() {
             let mut ids = ids(&hall);
             if call.path().contains("{key}") {
                 ids.insert("key", hall.device_of("Ana"));
+            }
+            if call.path().contains("{device}") {
+                ids.insert("device", hall.another_hall_device());
             }
             if call.path().contains("{coach}") {
                 ids.insert("coach", hall.another_coach());
@@ -327,4 +339,31 @@ pub(super) fn is_problem(said: &super::Said) {
     assert_eq!(problem["status"], said.status, "{said:?}");
     assert!(problem["type"].as_str().unwrap().starts_with("urn:thole:"), "{said:?}");
     assert!(problem["detail"].as_str().unwrap().len() > 15, "{said:?}");
+}
+
+#[tokio::test]
+async fn a_device_of_the_hall_reads_tonights_lists_and_nothing_else() {
+    let hall = Hall::open().await;
+    let device = hall.key("hall", "Machine 3");
+    for call in Call::ALL {
+        let mut ids = ids(&hall);
+        ids.insert("key", hall.device_of("Ana"));
+        ids.insert("coach", hall.another_coach());
+        ids.insert("device", uuid::Uuid::nil().to_string());
+        let line = format!("{} {}", call.method(), path(*call, &ids));
+        let said = hall.asks(&device, &line, "", &body(*call, &ids, 1).to_string()).await;
+        let expected = if matches!(call, Call::ReadHall | Call::WhoAmI) {
+            200
+        } else if *call == Call::UseCard {
+            401
+        } else {
+            403
+        };
+        assert_eq!(said.status, expected, "{line}: {said:?}");
+    }
+    let told = hall.get(&device, "/api/club/hall").await;
+    assert_eq!(told.json()["called"], "Machine 3");
+    let end = "UPDATE key SET ended_unix_ms = 2 WHERE hall IS NOT NULL";
+    Connection::open(file(hall.data())).unwrap().execute(end, []).unwrap();
+    assert_eq!(hall.get(&device, "/api/club/hall").await.status, 401);
 }
