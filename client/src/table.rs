@@ -8,7 +8,7 @@ use thole_protocol::{
     shown::{Tenths, distance_text, pace_text, time_text, total_text},
     spec::Ranking,
     standing::{
-        AthleteResult, Doing, Instead, Line, Notice, Outcome, Projected, Standings, TeamLine,
+        AthleteResult, Doing, Instead, Line, Mark, Notice, Outcome, Projected, Standings, TeamLine,
     },
     total::{Gap, Margin, Total},
     units::{Decimetres, Millis},
@@ -137,10 +137,12 @@ pub fn result_text(
     };
     let heading = result.estimate.map(|heading| format!("was heading for {}", total_text(heading)));
     let rulings = ruling_texts(&result.ruling);
+    let is_ruled_out = result.ruling.unplaced.is_some();
+    let marks = result.marks.iter().filter(|mark| !(is_ruled_out && **mark == Mark::Unranked));
     let says: Vec<&str> = std::iter::once(outcome)
         .chain(rulings.iter().map(AsRef::as_ref))
         .chain(heading.as_deref())
-        .chain(result.marks.iter().map(|mark| mark_text(*mark)))
+        .chain(marks.map(|mark| mark_text(*mark)))
         .filter(|says| !says.is_empty())
         .collect();
     format!(

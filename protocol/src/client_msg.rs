@@ -1,11 +1,13 @@
 //! What a client may say.
 
 mod coach;
+mod ready;
 
 pub use coach::{
     AddAthletes, Command, LetIn, LetInAll, NewBoardLink, NewCoachLink, NewLink, TableQuestion,
     TakeCommand, TurnAway,
 };
+pub use ready::Ready;
 
 use std::{borrow::Cow, fmt};
 
@@ -14,8 +16,8 @@ use serde::{Deserialize, Serialize};
 use crate::{
     ids::{CommandId, DeviceId, EventNo, JoinCode, PieceNo, RunId},
     sample::{Reading, Sample},
-    spec::{Aim, OnBoard, SessionSettings},
-    units::{At, Millis},
+    spec::{Aim, SessionSettings},
+    units::At,
 };
 
 /// Who is connecting.
@@ -184,26 +186,6 @@ pub struct Consent {
     pub heart_rate: bool,
     /// Version of the wording that the athlete read.
     pub wording: u16,
-    /// Answered by `done` or `refused` when there is one.
-    #[serde(default)]
-    pub command: Option<CommandId>,
-}
-
-/// An athlete says what is ready.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
-pub struct Ready {
-    /// The health cautions were read and accepted.
-    pub cautions_read: bool,
-    /// What is linked, in the athlete's words; absent while nothing is.
-    #[serde(default)]
-    pub machine: Option<String>,
-    /// Half the round trip of the best clock answer: how far off the countdown may be, at worst.
-    #[serde(default)]
-    pub clock_bound_ms: Option<Millis>,
-    /// How their own name appears on boards; absent: as before.
-    #[serde(default)]
-    pub on_board: Option<OnBoard>,
     /// Answered by `done` or `refused` when there is one.
     #[serde(default)]
     pub command: Option<CommandId>,

@@ -118,6 +118,7 @@ pub fn mark_text(mark: Mark) -> &'static str {
         }
         Mark::Damaged => "the server\u{2019}s journal was damaged here: check it",
         Mark::LateStart => "the first stroke came late",
+        Mark::Unranked => OUT,
     }
 }
 
@@ -129,7 +130,7 @@ pub fn ruling_texts(ruling: &Ruling) -> Vec<Cow<'static, str>> {
     words.extend(unplaced.map(|unplaced| {
         Cow::Borrowed(match unplaced {
             Unplaced::Excluded => "excluded",
-            Unplaced::Unranked => "out of competition",
+            Unplaced::Unranked => OUT,
         })
     }));
     let part = |dm, ms| format!("{} in {}", distance_text(dm), time_text(ms, Tenths::Always));
@@ -169,6 +170,7 @@ const SPLIT: &str = "split";
 const OFFICIAL: &str = "official";
 const UNDER_WAY: &str = "under way";
 const MISSED: &str = "missed repeats";
+const OUT: &str = "out of competition";
 
 fn begun() -> Writer<Vec<u8>> {
     WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new())
@@ -202,8 +204,19 @@ fn row<'a>(piece: &'a PieceView, work: &'a str, athlete: Option<&'a AthleteView>
 
 fn of_result<'a>(row: Row<'a>, piece: &PieceView, result: &AthleteResult) -> Row<'a> {
     let outcome = outcome_text(result, piece.phase);
-    // Why there is no finish is said only once.
-    let is_said = |mark: &&Mark| **mark == Mark::RepeatsMissed && outcome == MISSED;
+    // Why there is no finish, or no place, is said only once.
+    let is_said = |mark: &&Mark| match mark {
+        Mark::RepeatsMissed => outcome == MISSED,
+        Mark::Unranked => result.ruling.unplaced.is_some(),
+        Mark::Implausible
+        | Mark::Joined
+        | Mark::Gaps
+        | Mark::NoBaseline
+        | Mark::HeardLate
+        | Mark::LateStart
+        | Mark::ClocksApart
+        | Mark::Damaged => false,
+    };
     let mut remarks: Vec<Cow<'static, str>> = ruling_texts(&result.ruling);
     let marks = result.marks.iter().filter(|mark| !is_said(mark));
     remarks.extend(marks.map(|mark| Cow::Borrowed(mark_text(*mark))));

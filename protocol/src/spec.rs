@@ -274,6 +274,29 @@ pub enum OnBoard {
     Hidden,
 }
 
+/// How an athlete rows today, in their own word; it stands until they say another, and nobody asks why.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum Today {
+    /// Like everybody else.
+    #[default]
+    AsUsual,
+    /// Out of competition: without a target and a place, and nobody pushes them.
+    Easy,
+    /// Not at all: nobody waits for them. Whoever rows all the same rows as with `easy`.
+    #[serde(rename = "not_today")]
+    Not,
+}
+
+impl Today {
+    /// Whether it is what holds of those who have said nothing.
+    #[must_use]
+    pub fn is_as_usual(&self) -> bool {
+        *self == Today::AsUsual
+    }
+}
+
 /// One past result of the same piece, for the projection.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     ids::{AthleteId, CallId, PieceNo},
     question::Question,
-    spec::{Aim, AthleteSpec, CallText, OnBoard, PieceSpec, Span},
+    spec::{Aim, AthleteSpec, CallText, OnBoard, PieceSpec, Span, Today},
     total::{Margin, Total},
     units::{At, Bpm, Decimetres, HalfSpm, Millis},
 };
@@ -144,6 +144,8 @@ pub struct Line {
 pub enum Instead {
     /// There is no target.
     Untargeted,
+    /// Rows, or has rowed, out of competition: by their own choice, or because the coach says so.
+    Unranked,
     /// Repeats of the piece were over before they came: the whole of it is out of reach.
     Missed,
     /// Has rowed too little: in the first strokes the plan says more than they do.
@@ -156,8 +158,6 @@ pub enum Instead {
     Stopped,
     /// Is not connected, and has not rowed.
     Away,
-    /// The coach has said that it was rowed out of competition.
-    Unranked,
     /// The coach has excluded the result.
     Excluded,
 }
@@ -397,6 +397,9 @@ pub struct AthleteView {
     /// How the name appears on boards; what boards are sent already follows it.
     #[serde(default)]
     pub on_board: OnBoard,
+    /// How they row today; told to the coach and to themselves.
+    #[serde(default, skip_serializing_if = "Today::is_as_usual")]
+    pub today: Today,
     /// What the coach is asked about the target before the current piece starts; for the coach alone.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub question: Option<Question>,

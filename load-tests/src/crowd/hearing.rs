@@ -164,6 +164,7 @@ impl Crowd {
                 machine: Some("invented".to_owned()),
                 clock_bound_ms: Some(Millis(1)),
                 on_board: None,
+                today: None,
                 command: None,
             };
             self.say(place, &ClientMsg::Ready(ready));

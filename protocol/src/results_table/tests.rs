@@ -36,6 +36,7 @@ fn view(athlete: u128, name: &str, team: Option<&str>) -> AthleteView {
         clock_bound_ms: None,
         heart_rate: true,
         on_board: crate::spec::OnBoard::default(),
+        today: crate::spec::Today::default(),
         question: None,
     }
 }
@@ -306,6 +307,7 @@ fn what_a_coach_has_ruled_stands_beside_the_result() {
         place: Some(3),
     };
     let rowed = |who, ruling| AthleteResult { ruling, ..result(who, Outcome::Finished, (1, 1)) };
+    let by_choice = |of: AthleteResult| AthleteResult { marks: vec![Mark::Unranked], ..of };
     let target_before = Some(TargetBefore { target: finish(460_000) });
     over.results = vec![
         rowed(1, Ruling { measured: Some(measured), ..Ruling::default() }),
@@ -313,9 +315,11 @@ fn what_a_coach_has_ruled_stands_beside_the_result() {
         rowed(3, Ruling { unplaced: Some(Unplaced::Excluded), ..Ruling::default() }),
         rowed(4, Ruling { unplaced: Some(Unplaced::Unranked), ..Ruling::default() }),
         rowed(5, Ruling { would_be: Some(would_be), ..Ruling::default() }),
+        by_choice(rowed(6, Ruling::default())),
+        by_choice(rowed(7, Ruling { unplaced: Some(Unplaced::Unranked), ..Ruling::default() })),
     ];
     let table = results_table(&[over], &[]);
-    assert_eq!(column(&table, "state"), ["official"; 5]);
+    assert_eq!(column(&table, "state"), ["official"; 7]);
     assert_eq!(
         column(&table, "remarks"),
         [
@@ -323,7 +327,9 @@ fn what_a_coach_has_ruled_stands_beside_the_result() {
             "target corrected, was 7:40.0",
             "excluded",
             "out of competition",
-            "strokes came after it was official: would be 7:41.2, place 3"
+            "strokes came after it was official: would be 7:41.2, place 3",
+            "out of competition",
+            "out of competition"
         ]
     );
 }

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::Ruling;
+use super::{Ruling, Unplaced};
 use crate::{
     ids::AthleteId,
     total::{Certainty, Margin, Total},
@@ -44,6 +44,8 @@ pub enum Mark {
     /// The server's journal was damaged in a place that may have been about this: what was lost is not known. If only
     /// strokes were lost, the mark stays until the device has sent them again.
     Damaged,
+    /// Rowed out of competition by their own choice: nothing is wrong with it, it has no place, and it is nobody's best.
+    Unranked,
 }
 
 /// How a result came about.
@@ -101,4 +103,14 @@ pub struct AthleteResult {
     /// What a coach has ruled about it.
     #[serde(default, skip_serializing_if = "Ruling::is_none")]
     pub ruling: Ruling,
+}
+
+impl AthleteResult {
+    /// Why it has no place though it was rowed: a coach has said so, or it was their own choice. `None` for a result that may
+    /// have one.
+    #[must_use]
+    pub fn unplaced(&self) -> Option<Unplaced> {
+        let by_choice = self.marks.contains(&Mark::Unranked).then_some(Unplaced::Unranked);
+        self.ruling.unplaced.or(by_choice)
+    }
 }

@@ -87,6 +87,7 @@ fn handed() -> Handed {
             seat(4, Outcome::DidNotStart),
             seat(5, Outcome::Stopped),
         ],
+        not_today: Vec::new(),
         calls: vec![
             SettledCall {
                 seats: vec![(SeatNo(0), SeatNo(1)), (SeatNo(4), SeatNo(9))],

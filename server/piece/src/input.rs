@@ -6,7 +6,7 @@ use thole_protocol::{
     ids::{AthleteId, CommandId, DeviceId, PersonId, PieceNo, RunId},
     order::{GivenBy, Order},
     sample::{Reading, Sample},
-    spec::{Aim, OnBoard, RosterEntry, SessionSettings},
+    spec::{Aim, OnBoard, RosterEntry, SessionSettings, Today},
     units::{At, Millis},
 };
 
@@ -147,6 +147,9 @@ pub enum Input {
         /// How their own name appears on boards; `None` leaves it as it was.
         #[serde(default)]
         on_board: Option<OnBoard>,
+        /// How they row today; `None` leaves it as it was.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        today: Option<Today>,
     },
     /// An athlete's own target for a piece that has not begun.
     Aimed {

@@ -59,6 +59,8 @@ pub struct Sight<'a> {
     pub stopped_since: Option<At>,
     /// Whether they said so themselves.
     pub stopped_by_word: bool,
+    /// Whether they row in peace: their pace is nobody's matter.
+    pub let_be: bool,
     /// Plan and target.
     pub course: &'a Course,
     /// Work time so far, in milliseconds.
@@ -111,7 +113,8 @@ impl Watch {
     pub fn judge(&mut self, id: AthleteId, now: At, seen: &Sight<'_>) -> Vec<Notice> {
         let rowing = seen.doing == Doing::Rowing;
         let quiet = seen.last_call.is_some_and(|at| now.since(at).0 < QUIET_AFTER_CALL_MS);
-        let paced = rowing && seen.athlete.is_heard() && !quiet && seen.stretch_start.is_some();
+        let is_judged = rowing && seen.athlete.is_heard() && !quiet && !seen.let_be;
+        let paced = is_judged && seen.stretch_start.is_some();
         let settled =
             seen.stretch_start.is_some_and(|start| FineAt::from(now) - start >= SETTLED_MS);
         let fading = if paced && settled { self.fading(seen) } else { None };
@@ -197,7 +200,7 @@ pub fn urgency(about: &About) -> u8 {
 
 fn far_off(seen: &Sight<'_>) -> Option<About> {
     let (target, heading) = (seen.course.target()?, seen.far_off?.finish);
-    (seen.doing == Doing::Rowing).then_some(About::TargetFarOff { target, heading })
+    (seen.doing == Doing::Rowing && !seen.let_be).then_some(About::TargetFarOff { target, heading })
 }
 
 fn stopped(seen: &Sight<'_>, now: At) -> Option<(At, About)> {

@@ -179,8 +179,19 @@ impl Piece {
     pub fn admit(&mut self, id: AthleteId, athlete: &Athlete) {
         if self.has_begun() && !self.rowers.contains_key(&id) {
             let aim = athlete.aims.get(&self.no).cloned().unwrap_or_default();
-            let rower = Rower::new(&self.spec, aim, self.forecast.clone());
-            self.rowers.extend(rower.map(|rower| (id, rower)));
+            if let Some(mut rower) = Rower::new(&self.spec, aim, self.forecast.clone()) {
+                rower.set_out(athlete.today);
+                self.rowers.insert(id, rower);
+            }
+        }
+    }
+
+    /// The same for somebody who has rowed none of it and aims at something else now.
+    pub fn admit_again(&mut self, id: AthleteId, athlete: &Athlete) {
+        let before = self.rowers.remove(&id);
+        self.admit(id, athlete);
+        if let Some((rower, before)) = self.rowers.get_mut(&id).zip(before) {
+            rower.keep_word_of(&before);
         }
     }
 
@@ -361,7 +372,7 @@ impl Piece {
             .iter()
             .map(|result| {
                 let (shown, target) = (result.shown?, result.target?);
-                (result.outcome == Outcome::Finished && result.ruling.unplaced.is_none())
+                (result.outcome == Outcome::Finished && result.unplaced().is_none())
                     .then_some(standings::RankedFinish { shown, target })
             })
             .collect();

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use thole_protocol::{
     ids::{AthleteId, PieceNo},
     sample::Reading,
-    spec::{Aim, AthleteSpec, OnBoard, PieceSpec, Plan, Target},
+    spec::{Aim, AthleteSpec, OnBoard, PieceSpec, Plan, Target, Today},
     standing::{AthleteView, Doing},
     units::{At, Bpm, Millis},
 };
@@ -67,6 +67,8 @@ pub struct Athlete {
     pub clock_bound_ms: Option<Millis>,
     /// How the name appears on boards.
     pub on_board: OnBoard,
+    /// How they row today.
+    pub today: Today,
     /// Heart rate may be passed on to the coach.
     pub heart_consent: bool,
     /// The newest reading.
@@ -224,6 +226,7 @@ impl Athlete {
             clock_bound_ms: self.clock_bound_ms,
             heart_rate: self.heart_consent,
             on_board: self.on_board,
+            today: self.today,
             question: None,
         }
     }
@@ -237,7 +240,7 @@ impl Athlete {
         view
     }
 
-    /// As everybody may see them: without anything about health, without past results, and under the name
+    /// As everybody may see them: without anything about health or the day, without past results, and under the name
     /// that the athlete wants to be seen by.
     #[must_use]
     pub fn public_view(&self, athlete: AthleteId, piece: PieceNo, doing: Doing) -> AthleteView {
@@ -246,6 +249,7 @@ impl Athlete {
         view.aim.history.clear();
         view.cautions_read = false;
         view.heart_rate = false;
+        view.today = Today::default();
         view.spec.name = name_on_board(&view.spec.name, self.on_board);
         view
     }

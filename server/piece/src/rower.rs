@@ -3,12 +3,13 @@
 mod doing;
 mod heading;
 mod said;
+mod today;
 
 use std::sync::Arc;
 
 use thole_protocol::{
     ids::CallId,
-    spec::{Aim, CallText, PieceSpec, SheetCall, Span},
+    spec::{Aim, CallText, PieceSpec, SheetCall, Span, Today},
     standing::{AgainstTarget, AthleteResult, Outcome, RunningCall},
     total::Margin,
     units::{At, Millis, decimetres, millis},
@@ -17,6 +18,7 @@ use thole_protocol::{
 pub use doing::waiting;
 use heading::Heading;
 pub(crate) use said::pace_now;
+use today::LateWord;
 
 use crate::{
     call_sheet::Given,
@@ -38,7 +40,14 @@ pub(crate) const STOPPED_AFTER_MS: f64 = STOPPED_AFTER.0 as f64;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Rower {
     aim: Aim,
+    /// As they row it.
     course: Course,
+    /// How they row it.
+    today: Today,
+    /// What of that was said in the countdown or later.
+    late_word: Option<LateWord>,
+    /// When the first stroke was heard; `None` before it.
+    began: Option<FineAt>,
     live: Live,
     forecast: Forecast,
     /// What the newest row says: worked out once a row, looked at by many.
@@ -123,6 +132,9 @@ impl Rower {
             enough: live.enough_per_500m(&course),
             against_target: None,
             course,
+            today: Today::default(),
+            late_word: None,
+            began: None,
             live,
             forecast,
             marks: Marks::default(),
@@ -173,8 +185,9 @@ impl Rower {
             self.rested = self.live;
             self.marks = Marks::default();
             self.watch.rewind();
+            self.began = None;
         }
-        let Rower { course, live, forecast, marks, rested, track, given, watch, .. } = self;
+        let Rower { course, live, forecast, marks, rested, track, given, watch, began, .. } = self;
         let measure = course.measure();
         let mut reached = Vec::new();
         let joined_before = track.is_joined();
@@ -187,6 +200,9 @@ impl Rower {
             }
             live.comes_late(millis(row.late_ms).0);
             live.row(course, millis(row.ms).0, decimetres(row.dm).0);
+            if began.is_none() && row.dm > row.missed.dm {
+                *began = Some(row.heard);
+            }
             let share = share(course, row.ms, row.dm);
             while marks.next().is_some_and(|mark| share >= mark) {
                 marks.pass(forecast.estimate(course, live));
@@ -195,6 +211,11 @@ impl Rower {
             let there = given.reached(sheet, measure, row, strokes_milli);
             reached.extend(there.map(|entry| Reached { entry, heard: row.heard }));
         });
+        if self.word_came_too_late() {
+            reached.extend(self.advance(now, recording, Changed::Rebuilt, rule, sheet));
+            return reached;
+        }
+        let Rower { track, watch, .. } = self;
         if track.is_joined() && !joined_before && changed != Changed::Rebuilt {
             watch.reset(now, decimetres(track.newest().map_or(0.0, |newest| newest.dm)));
         }

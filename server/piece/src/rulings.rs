@@ -364,7 +364,7 @@ impl Frozen {
 /// The line of the standings of a piece that is over, with what was ruled about the result.
 #[must_use]
 pub fn line(line: Line, result: &AthleteResult) -> Line {
-    let unplaced = result.ruling.unplaced.map(|unplaced| match unplaced {
+    let unplaced = result.unplaced().map(|unplaced| match unplaced {
         Unplaced::Unranked => Instead::Unranked,
         Unplaced::Excluded => Instead::Excluded,
     });

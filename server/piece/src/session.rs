@@ -16,6 +16,7 @@ mod ruling;
 mod seats;
 mod settling;
 mod timers;
+mod today;
 mod view;
 
 use std::{
@@ -187,13 +188,16 @@ impl Session {
             Input::Consent { athlete, heart_rate, wording: _ } => {
                 self.change(*athlete, |athlete| athlete.consent(*heart_rate));
             }
-            Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board } => {
+            Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board, today } => {
                 self.change(*athlete, |athlete| {
                     athlete.cautions_read = *cautions_read;
                     athlete.machine = machine.as_ref().map(|name| shortened(name));
                     athlete.clock_bound_ms = *clock_bound_ms;
                     athlete.on_board = on_board.unwrap_or(athlete.on_board);
                 });
+                if let Some(today) = today {
+                    self.row_today(*athlete, *today, &mut out);
+                }
             }
             Input::Aimed { athlete, piece, aim } => {
                 // Past results are known only to those who typed them: an athlete who says nothing about them
@@ -431,11 +435,10 @@ impl Session {
             if planned.is_over() || rowed {
                 return refused(Why::NotNow, "The piece has begun: targets stay as they are.");
             }
-            planned.rowers.remove(&id);
         }
         athlete.aims.insert(piece, aim::with_target(&planned.spec, aim));
         athlete.left_out.remove(&piece);
-        planned.admit(id, athlete);
+        planned.admit_again(id, athlete);
         if has_begun {
             self.advance_again(id, &mut Vec::new());
         }

@@ -61,6 +61,9 @@ pub struct Settled {
     pub teams: Vec<SettledTeam>,
     /// Everybody who could row it, by their seats.
     pub seats: Vec<SettledSeat>,
+    /// Those who had said that they would not row, and have not.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_today: Vec<SeatNo>,
     /// Focus calls in the order in which they first went out.
     pub calls: Vec<SettledCall>,
     /// The standings every few seconds; `None` in later revisions, for which those of the first one stand.
@@ -200,6 +203,7 @@ impl Settled {
             (self.starts_at_ms == other.starts_at_ms && self.phases == other.phases, "phases"),
             (self.first_home_at_ms == other.first_home_at_ms, "first finisher"),
             (self.teams == other.teams, "teams"),
+            (self.not_today == other.not_today, "who sat out"),
             (self.calls == other.calls, "calls"),
             (self.official == other.official, "official or not"),
             (self.lines == other.lines, "lines of the standings"),

@@ -67,6 +67,7 @@ pub(super) fn piece(evening: u64, no: u16, revision: u32, people: u32) -> Handed
             first_home_at_ms: None,
             teams: Vec::new(),
             seats: (0..people).map(seat).collect(),
+            not_today: Vec::new(),
             calls: Vec::new(),
             lines: None,
             official: None,

@@ -195,11 +195,12 @@ impl Connection {
                 Input::Consent { athlete, heart_rate, wording }
             }
             ClientMsg::Ready(ready) => {
-                let Ready { cautions_read, machine, clock_bound_ms, on_board, command: _ } = ready;
+                let Ready { cautions_read, machine, clock_bound_ms, on_board, today, command: _ } =
+                    ready;
                 // What is longer than can be shown is not kept either.
                 let machine =
                     machine.map(|name| name.chars().take(core_limits::NAME_MAX).collect());
-                Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board }
+                Input::Ready { athlete, cautions_read, machine, clock_bound_ms, on_board, today }
             }
             ClientMsg::Aim(AimAt { piece, aim, command: _ }) => {
                 aim::check_length(&aim)?;

@@ -120,6 +120,7 @@ impl OnePiece<'_> {
             first_home_at_ms: None,
             teams: Vec::new(),
             seats,
+            not_today: Vec::new(),
             calls: Vec::new(),
             lines: None,
             official: None,

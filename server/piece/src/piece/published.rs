@@ -52,6 +52,10 @@ impl Piece {
                 None => line,
             };
             look.notices.extend(notices);
+            if rower.sits_out() {
+                rower.place = None;
+                continue;
+            }
             let is_over = rower.has_rowed() && rower.over(rule, now).is_some();
             if is_over && rower.told.is_none() {
                 look.home.push(*id);

@@ -111,7 +111,8 @@ impl Piece {
     }
 
     pub(super) fn is_waited_for(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
-        rower.doing(athlete, self.rule(), now) == Doing::Rowing
+        !rower.is_not_waited_for(athlete)
+            && rower.doing(athlete, self.rule(), now) == Doing::Rowing
             && athlete.silent_for(now).is_none_or(|silent| silent.0 < SILENT_MAX_MS)
     }
 
@@ -131,7 +132,8 @@ impl Piece {
 
     /// Whether the piece goes on for this athlete, or may be going on unheard.
     pub(super) fn is_out(&self, rower: &Rower, athlete: &Athlete, now: At) -> bool {
-        rower.over(self.rule(), now).is_none()
+        !rower.is_not_waited_for(athlete)
+            && rower.over(self.rule(), now).is_none()
             && !self.rule().is_time_over(now)
             && !rower.has_stopped()
             && (rower.has_rowed() || self.may_row_unheard(rower, athlete, now))

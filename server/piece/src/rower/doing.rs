@@ -136,9 +136,12 @@ impl Rower {
     }
 
     /// Whether a call of the coach goes to this athlete: it does to those who row and, just after the go, to those who
-    /// are here and whose first stroke cannot have been heard yet.
+    /// are here and whose first stroke cannot have been heard yet; never to those who take it easy.
     #[must_use]
     pub fn is_called(&self, athlete: &Athlete, rule: Rule<'_>, now: At) -> bool {
+        if self.is_let_be(athlete) {
+            return false;
+        }
         match self.doing(athlete, rule, now) {
             Doing::Rowing => true,
             Doing::Here => rule.starts.first().is_some_and(|go| now < *go + FIRST_STROKE_WITHIN),

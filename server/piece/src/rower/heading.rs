@@ -109,9 +109,9 @@ impl Rower {
     }
 
     /// Compares the finish with what was shown on the way; returns the share of intervals that missed it (0
-    /// to 1), if any were shown. `None` for somebody who has not finished.
+    /// to 1), if any were shown. `None` for somebody who has not finished, or has taken it easy.
     pub fn judged(&self, rule: Rule<'_>, now: At, count: &mut Count) -> Option<f64> {
-        let finish = self.finish(rule, now)?;
+        let finish = self.finish(rule, now).filter(|_| self.today.is_as_usual())?;
         let amount = match self.course.measure() {
             Measure::Distance(_) => finish.ms / 1e3,
             Measure::Time(_) => finish.dm / 1e1,

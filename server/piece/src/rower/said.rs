@@ -58,7 +58,7 @@ impl Rower {
         // Where nobody knows yet, or any more, there is nothing to read: what is only expected would be taken for
         // rowed.
         let shows = match instead {
-            None | Some(Instead::Untargeted | Instead::Unheard) => heading,
+            None | Some(Instead::Untargeted | Instead::Unheard | Instead::Unranked) => heading,
             Some(
                 Instead::Missed
                 | Instead::Settling
@@ -66,7 +66,6 @@ impl Rower {
                 | Instead::Away
                 | Instead::Stopped
                 // Said of results alone, behind this (`rulings`).
-                | Instead::Unranked
                 | Instead::Excluded,
             ) => None,
         };
@@ -104,6 +103,7 @@ impl Rower {
             Doing::Stopped => Some(Instead::Stopped),
             // Nobody drops out in a moment of silence: until then the numbers stay.
             Doing::Rowing if is_silent() => Some(Instead::Unheard),
+            Doing::Rowing | Doing::Finished if !self.today.is_as_usual() => Some(Instead::Unranked),
             Doing::Rowing | Doing::Finished if has_missed => Some(Instead::Missed),
             Doing::Rowing if heading.is_none() || self.is_settling(margin) => {
                 Some(Instead::Settling)
@@ -174,6 +174,7 @@ impl Rower {
             doing: found.doing,
             stopped_since: self.stopped_at.or(found.idle.map(|idle| idle.since.floor())),
             stopped_by_word: self.stopped_at.is_some(),
+            let_be: self.is_let_be(athlete),
             course: &self.course,
             far_off: self
                 .heading(found.finish)
@@ -189,7 +190,8 @@ impl Rower {
         self.watch.judge(id, now, &seen)
     }
 
-    /// What the athlete has made of the piece so far, without a place; `None` while it goes on.
+    /// What the athlete has made of the piece so far, without a place; `None` while it goes on, and for athletes who did not
+    /// mean to row it and have not.
     #[must_use]
     pub fn result(
         &self,
@@ -199,7 +201,7 @@ impl Rower {
         now: At,
     ) -> Option<AthleteResult> {
         let finish = self.finish(rule, now);
-        let outcome = self.outcome(athlete, rule, now)?;
+        let outcome = self.outcome(athlete, rule, now).filter(|_| !self.sits_out())?;
         let home = self.home(rule, now);
         let row = self.track.progress();
         let (ms, dm) = home.map_or_else(
@@ -223,6 +225,9 @@ impl Rower {
         }
         if self.is_damaged || self.lacks_strokes {
             marks.push(Mark::Damaged);
+        }
+        if !self.today.is_as_usual() && self.has_rowed() {
+            marks.push(Mark::Unranked);
         }
         if finish.is_some() && limits::implausible_mean(dm / 1e1, ms / 1e3) {
             marks.push(Mark::Implausible);

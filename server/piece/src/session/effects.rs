@@ -13,7 +13,7 @@ use crate::{
     effect::{AFTER, BEFORE, OwnChange, Pace, REACTION, SETTING_OFF, effect},
     fine_at::FineAt,
     output::{Output, To},
-    piece::{Piece, Roster},
+    piece::{Piece, Roster, both},
 };
 
 /// By then the last stroke under a call is in: it takes two seconds, and its report a little more.
@@ -31,7 +31,7 @@ struct Watched {
     /// Which piece, counted from 0.
     piece: usize,
     got: BTreeMap<AthleteId, Begun>,
-    /// Those who rowed and did not get it; empty for a call of the sheet, which everybody gets.
+    /// Those who rowed and did not get it, without those who take it easy; empty for a call of the sheet, which everybody gets.
     others: BTreeMap<AthleteId, Begun>,
     /// When it is told; `None` once it has been.
     due: Option<At>,
@@ -131,10 +131,13 @@ impl Session {
         let Session { people, programme, now, watch, .. } = self;
         let Some(piece) = programme.current() else { return };
         let mut watched = Watched::of(programme.current_at());
-        for id in piece.rowers.keys() {
+        for (id, rower, athlete) in both(&piece.rowers, people.roster()) {
             let Some(begun) = begun(piece, people.roster(), *id, *now) else { continue };
             // Both are in the order of identities; searching the whole list for each would be a thousand times a thousand.
             let got = athletes.binary_search(id).is_ok();
+            if !got && rower.is_let_be(athlete) {
+                continue;
+            }
             let side = if got { &mut watched.got } else { &mut watched.others };
             side.insert(*id, begun);
         }

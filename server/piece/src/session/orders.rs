@@ -366,6 +366,7 @@ impl Session {
         if !self.piece().is_some_and(Piece::is_rowed) {
             return refused(Why::NotNow, "Nobody is rowing: a call reaches those who row.");
         }
+        self.check_is_called(&spec.audience)?;
         let sends_at_ms = self.calls.arm(self.now, grace, spec.clone());
         if grace > Millis(0) {
             let (call, text) = (spec.call, spec.text.clone());

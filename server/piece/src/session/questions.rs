@@ -37,7 +37,9 @@ impl Session {
         let middle = Middle::of(&piece.spec, aims);
         let others: Vec<&PieceSpec> = self.others(piece).collect();
         let ask = |aim: &Aim| question::question(&piece.spec, aim, middle, &others);
-        let asked = self.people.roster().iter().filter_map(|(id, athlete)| {
+        // Nobody rows easily by a target.
+        let by_target = self.people.roster().iter().filter(|(_, of)| of.today.is_as_usual());
+        let asked = by_target.filter_map(|(id, athlete)| {
             let left_out = athlete.left_out.get(&no);
             let question = match left_out {
                 Some(target) => question::left_out(&piece.spec, target),

@@ -148,7 +148,7 @@ impl Session {
         }
     }
 
-    fn end_call_of(&mut self, id: AthleteId, out: &mut Vec<Output>) {
+    pub(super) fn end_call_of(&mut self, id: AthleteId, out: &mut Vec<Output>) {
         let ended = self.piece_mut().and_then(|piece| piece.rowers.get_mut(&id)?.end_call());
         let Some(OwnCall { call, .. }) = ended else { return };
         self.watch.over_for(call, id, self.now);
@@ -266,7 +266,8 @@ impl Session {
             Audience::Behind => rower.is_behind(rule, *now),
             Audience::Picked { athletes } => athletes.contains(&id),
         };
-        if !meant || !is_now || rower.doing(athlete, rule, *now) != Doing::Rowing {
+        let is_rowing = rower.doing(athlete, rule, *now) == Doing::Rowing;
+        if !meant || !is_now || !is_rowing || rower.is_let_be(athlete) {
             return;
         }
         let sent_at = reached.heard.floor();

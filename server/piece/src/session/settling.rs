@@ -13,7 +13,7 @@ use thole_protocol::{
 use super::{Kept, Session, timers::When};
 use crate::{
     output::Output,
-    piece::Piece,
+    piece::{Piece, both},
     settled::{
         Cause, Passed, SeatNo, Settled, SettledCall, SettledCorrection, SettledRuling, SettledSeat,
         SettledTeam, stretches,
@@ -204,6 +204,11 @@ impl Session {
             .filter_map(|result| self.settled_seat(piece, result, (&teams, &rulings.corrections)))
             .collect();
         seats.sort_unstable_by_key(|seat| seat.seat);
+        let sit_out = both(&piece.rowers, self.people.roster())
+            .filter(|(_, rower, _)| rower.sits_out())
+            .map(|(.., athlete)| athlete.seat);
+        let mut not_today: Vec<SeatNo> = sit_out.collect();
+        not_today.sort_unstable();
         let (phases, calls) = self.told_of(piece);
         Some(Settled {
             piece: piece.no,
@@ -216,6 +221,7 @@ impl Session {
             first_home_at_ms: seats.iter().filter_map(|seat| seat.home_at_ms).min(),
             teams,
             seats,
+            not_today,
             calls,
             lines: kept.is_none().then(|| piece.recorder.lines()),
             official: rulings.official.map(|official| SettledRuling {

@@ -120,12 +120,14 @@ impl Session {
         }
     }
 
-    /// Everybody who has finished a piece, with what they rowed it by and how they rowed it: for fitting a
-    /// model.
+    /// Everybody who has finished a piece and did not take it easy, with what they rowed it by and how they rowed it: for
+    /// fitting a model.
     pub fn finishes(&self) -> impl Iterator<Item = (&Piece, &Rower)> {
         let pieces = self.programme.all().iter().filter(|piece| piece.is_over());
         pieces.flat_map(|piece| {
-            let home = |rower: &&Rower| rower.finish(piece.rule(), self.now).is_some();
+            let home = |rower: &&Rower| {
+                rower.today().is_as_usual() && rower.finish(piece.rule(), self.now).is_some()
+            };
             piece.rowers.values().filter(home).map(move |rower| (piece, rower))
         })
     }

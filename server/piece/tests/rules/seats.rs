@@ -320,6 +320,7 @@ fn nothing_in_the_name_of_a_machine_turns_the_names_around_it() {
             machine: Some("Row\u{202e}er\u{200b} 7\n".into()),
             clock_bound_ms: None,
             on_board: None,
+            today: None,
         },
     );
     let view = gym.session.view(Viewer::Coach);

@@ -14,4 +14,5 @@ mod script;
 mod standings;
 mod start;
 mod strokes;
+mod today;
 mod told;

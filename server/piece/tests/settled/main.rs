@@ -3,6 +3,7 @@
 
 mod refused;
 mod ruled;
+mod today;
 
 use thole_piece::{Input, Output, Session, settled::Settled};
 use thole_protocol::{
@@ -125,7 +126,10 @@ fn started() -> Evening {
 
 /// Rowed and closed: Ana is home after 75 s, Bo after 60 s; of Di 20 s are heard.
 fn rowed() -> Evening {
-    let mut evening = started();
+    rowed_from(started())
+}
+
+fn rowed_from(mut evening: Evening) -> Evening {
     evening.say(u64::from(GO), Input::Deadline);
     for seq in 1..=38 {
         for (who, speed) in [(1, 40), (2, 50), (4, 30)] {

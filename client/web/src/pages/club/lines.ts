@@ -40,11 +40,11 @@ function ruled({ ruling }: Listed): readonly string[] {
 
 /** What the reader should know, in few words each. */
 export function remarksOf(result: Listed): readonly string[] {
-  const { outcome, marks, source } = result;
+  const { outcome, marks, source, ruling } = result;
   return [
     ...ruled(result),
     ...(outcome === 'finished' ? [] : [ui.outcome[outcome]]),
     ...(source === 'typed' || source === 'imported' ? [texts.source[source]] : []),
-    ...marks.map((mark) => texts.marks[mark]),
+    ...marks.filter((mark) => mark !== 'unranked' || ruling?.unplaced == null).map((mark) => texts.marks[mark]),
   ];
 }

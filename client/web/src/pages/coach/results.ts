@@ -1,6 +1,6 @@
 // Results as they are looked at; the table for keeping is written by the server.
 import { coachResults as texts } from '#texts';
-import type { AthleteResult, AthleteView, Calibration, Extent, PieceView } from '../../protocol/decode';
+import type { AthleteResult, AthleteView, Calibration, Extent, Mark, PieceView } from '../../protocol/decode';
 import { distanceText, targetText, timeText } from '../../ui/format';
 import { outcomeText } from '../../ui/words';
 import { ruledRemarks } from './rulings';
@@ -53,9 +53,10 @@ export function remarksText(result: AthleteResult, piece: PieceView, view: Athle
   return texts.allRemarks([...ruledRemarks(result), ...end, ...heading, ...made, ...marksTold(result)]);
 }
 
-/** Missed repeats are already mentioned by how it ended. */
-function marksTold({ outcome, marks }: AthleteResult): readonly string[] {
-  return marks.filter((mark) => mark !== 'repeats_missed' || outcome !== 'unfinished').map((mark) => texts.marks[mark]);
+/** Missed repeats are already mentioned by how it ended, and that there is no place by what a coach has ruled. */
+function marksTold({ outcome, marks, ruling }: AthleteResult): readonly string[] {
+  const isSaid = (mark: Mark) => (mark === 'repeats_missed' ? outcome === 'unfinished' : mark === 'unranked' && ruling?.unplaced != null);
+  return marks.filter((mark) => !isSaid(mark)).map((mark) => texts.marks[mark]);
 }
 
 /** The names that the page's own demo rower, the command line's, and those of a rehearsal give themselves. */

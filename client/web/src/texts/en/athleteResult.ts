@@ -33,6 +33,7 @@ export const athleteResult = {
     clocks_apart: 'Your machine’s clock and the session’s ran apart on the way: the time may be wrong by that much.',
     damaged: 'The server’s record of this piece was damaged. Strokes that this device still has are sent again by themselves.',
     late_start: 'Your first stroke came well after the go.',
+    unranked: 'You rowed out of competition: all of it is kept, and it has no place.',
   },
   sureSeconds: (seconds: number) => `Right to within ${tenths.format(seconds)} s: that is how often your machine reports.`,
   sureMetres: (metres: number) => `Right to within ${numbers.format(metres)} m: that is how often your machine reports.`,

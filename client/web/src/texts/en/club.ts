@@ -260,5 +260,6 @@ export const club = {
     clocks_apart: 'times may be wrong',
     damaged: 'the journal was damaged: check it',
     late_start: 'the first stroke came late',
+    unranked: 'out of competition',
   },
 } as const;

@@ -69,5 +69,6 @@ export const coachResults = {
     clocks_apart: 'the machine’s clock and the session’s ran apart: times may be wrong',
     damaged: 'the server’s journal was damaged here: check it',
     late_start: 'the first stroke came late',
+    unranked: 'out of competition',
   },
 } as const;

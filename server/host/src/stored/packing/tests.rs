@@ -68,6 +68,7 @@ fn examples() -> Vec<Input> {
         json!({"input": "heart_rate", "athlete": ana, "readings": [{"heard_ms": 2, "heart_bpm": 151}]}),
         json!({"input": "consent", "athlete": ana, "heart_rate": true, "wording": 1}),
         json!({"input": "ready", "athlete": ana, "cautions_read": true, "machine": "Ana's", "clock_bound_ms": 5, "on_board": "short"}),
+        json!({"input": "ready", "athlete": ana, "cautions_read": true, "machine": null, "clock_bound_ms": null, "on_board": null, "today": "not_today"}),
         json!({"input": "aimed", "athlete": ana, "piece": 0, "aim": aim}),
         json!({"input": "stop_rowing", "athlete": ana}),
         json!({"input": "row_on", "athlete": ana}),

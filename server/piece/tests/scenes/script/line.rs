@@ -5,7 +5,7 @@ use thole_protocol::{
     order::Order,
     spec::{
         Aim, Audience, CallSpec, CallText, Plan, Point, Ranking, SessionSettings, SheetCall, Span,
-        Target,
+        Target, Today,
     },
     units::{Bpm, Decimetres, Millis},
 };
@@ -60,6 +60,8 @@ pub(super) enum What {
     Forgets,
     /// `NAME again`: the last sample is sent again.
     Again,
+    /// `NAME ready`, `NAME ready easy`, `NAME not today`: the word for the day.
+    Today(Today),
     /// `NAME stops rowing`.
     StopsRowing,
     /// `NAME rows on`.
@@ -143,6 +145,9 @@ fn of_somebody(deed: &str) -> Option<What> {
         ["delivers"] => What::Delivers { backwards: false },
         ["delivers", "backwards"] => What::Delivers { backwards: true },
         ["again"] => What::Again,
+        ["ready"] => What::Today(Today::AsUsual),
+        ["ready", "easy"] => What::Today(Today::Easy),
+        ["not", "today"] => What::Today(Today::Not),
         ["stops", "rowing"] => What::StopsRowing,
         ["consents"] => What::Consents,
         ["heart", bpm] => What::Heart(bpm.parse().ok()?),
