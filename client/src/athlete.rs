@@ -10,6 +10,7 @@ use thole_protocol::{
     ids::{AthleteId, CommandId, DeviceId, PieceNo, RunId},
     sample::{Reading, RefusedSample, Sample},
     server_msg::Welcome,
+    spec::Today,
     standing::{Own, Phase},
     units::At,
 };
@@ -53,6 +54,8 @@ pub struct AthleteConfig {
     pub share_heart_rate: bool,
     /// The athlete's own target and plan.
     pub aim: OwnAim,
+    /// How the athlete rows today; `None` leaves it as the server has it.
+    pub today: Option<Today>,
     /// Seed of the jitter.
     pub seed: u64,
 }
@@ -334,6 +337,7 @@ impl Athlete {
     fn say_ready(&mut self) {
         let cautions_read = self.config.cautions_read;
         let machine = self.config.machine.clone();
+        let today = self.config.today;
         let clock_bound_ms = self.link.clock().bound();
         self.ask_anew(
             |msg| matches!(msg, ClientMsg::Ready(_)),
@@ -344,6 +348,7 @@ impl Athlete {
                     machine,
                     clock_bound_ms,
                     on_board,
+                    today,
                     command,
                 })
             },

@@ -282,6 +282,7 @@ fn config(dial: Dial) -> AthleteConfig {
         machine: None,
         share_heart_rate: false,
         aim: OwnAim::default(),
+        today: None,
         seed: 6,
     }
 }

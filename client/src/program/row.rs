@@ -26,10 +26,12 @@ use thole_protocol::{
 use tokio::sync::mpsc;
 
 use super::{Common, Failed, any_seed, lines_of_stdin, usage};
+use today::TodayWord;
 
 #[cfg(feature = "bluetooth")]
 mod bridged;
 mod telling;
+mod today;
 
 /// How often a server that does not answer is tried before the program gives up on joining.
 const JOINS_TRIED: u32 = 8;
@@ -67,6 +69,9 @@ pub(crate) struct RowArgs {
     /// Your plan: even, fast_start, negative_split, or legs (500m@1:55+1200m@2:01)
     #[arg(long)]
     plan: Option<String>,
+    /// How you row today; nobody is asked why
+    #[arg(long, value_enum)]
+    today: Option<TodayWord>,
     /// Says that you have read and accept the cautions; without it they are shown, and nobody joins
     #[arg(long)]
     cautions_read: bool,
@@ -100,7 +105,7 @@ struct OverBluetooth {
     device: Option<String>,
     /// Bluetooth: a machine and the personal link of whoever rows on it; repeat for each further one
     #[arg(long, value_name = "NAME|ADDRESS=LINK", help_heading = "Bluetooth",
-        conflicts_with_all = ["device", "code", "name", "link", "secret", "target", "plan", "share_heart_rate"])]
+        conflicts_with_all = ["device", "code", "name", "link", "secret", "target", "plan", "share_heart_rate", "today"])]
     pair: Vec<String>,
 }
 
@@ -148,6 +153,9 @@ enum Reports {
 }
 
 pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
+    if args.today == Some(TodayWord::NotToday) {
+        return today::sit_out(common, args).await;
+    }
     if args.from == OVER_BLUETOOTH {
         return over_bluetooth(common, args).await;
     }
@@ -169,6 +177,7 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
         machine: Some(args.machine_words()),
         share_heart_rate: args.share_heart_rate,
         aim,
+        today: args.today.map(TodayWord::meant),
         seed: any_seed()?,
     };
     let stays = telling::Stays::of(args.pieces, args.stay);

@@ -135,6 +135,7 @@ impl Athlete {
             machine: Some(format!("simulated, {at}")),
             share_heart_rate: self.place == Where::Room,
             aim: OwnAim::default(),
+            today: None,
             seed: self.seed(),
         }
     }

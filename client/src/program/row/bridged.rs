@@ -16,6 +16,7 @@ use super::{
     super::{Common, Failed, any_seed, usage},
     RowArgs, caution,
     telling::{Stays, Telling},
+    today::TodayWord,
 };
 
 /// The heart rate that a machine receives is passed on no more often than this.
@@ -56,6 +57,7 @@ pub(crate) async fn run(common: &Common, args: RowArgs) -> Result<(), Failed> {
             machine: None,
             share_heart_rate: args.share_heart_rate,
             aim: aim.clone(),
+            today: args.today.map(TodayWord::meant),
             seed: any_seed()?,
         };
         let label = machine.clone().filter(|_| several);
