@@ -73,13 +73,14 @@ impl Best {
 }
 
 /// The best of each piece and kind of machine, by their names. Only what was rowed to its end counts, and nothing that a coach has
-/// excluded or that is faster than anybody is known to row.
+/// excluded, that is faster than anybody is known to row, or that was rowed easily: nobody meant it to be one.
 #[must_use]
 pub fn bests(all: impl IntoIterator<Item = Candidate>) -> Vec<Best> {
     let mut by_piece: BTreeMap<(String, Option<String>), Vec<Candidate>> = BTreeMap::new();
     for one in all {
-        let is_doubted = one.is_excluded || one.marks.contains(&Mark::Implausible);
-        if one.outcome == Outcome::Finished && !is_doubted {
+        let is_left_out = |mark: &Mark| matches!(mark, Mark::Implausible | Mark::Unranked);
+        let counts = !one.is_excluded && !one.marks.iter().any(is_left_out);
+        if one.outcome == Outcome::Finished && counts {
             by_piece.entry((one.work.clone(), one.machine.clone())).or_default().push(one);
         }
     }
@@ -153,15 +154,17 @@ mod tests {
     }
 
     #[test]
-    fn what_is_excluded_unfinished_or_faster_than_anybody_rows_is_no_best() {
+    fn what_is_excluded_unfinished_easy_or_faster_than_anybody_rows_is_no_best() {
         let out = Candidate { is_excluded: true, ..rowed(1, "2026-11-01", Some(300_000)) };
         let half = Candidate { outcome: Outcome::Stopped, ..rowed(2, "2026-11-02", Some(60_000)) };
         let odd =
             Candidate { marks: vec![Mark::Implausible], ..rowed(3, "2026-11-03", Some(1_000)) };
         let open = rowed(4, "2026-11-04", None);
-        assert_eq!(lines(vec![out.clone(), half, odd, open]), Vec::<String>::new());
+        let easy =
+            Candidate { marks: vec![Mark::Unranked], ..rowed(6, "2026-11-06", Some(470_000)) };
+        assert_eq!(lines(vec![out.clone(), half, odd, open, easy.clone()]), Vec::<String>::new());
         let good = rowed(5, "2026-11-05", Some(480_000));
-        assert_eq!(lines(vec![out, good]), ["2000m: 8:00.0 on 2026-11-05"]);
+        assert_eq!(lines(vec![out, good, easy]), ["2000m: 8:00.0 on 2026-11-05"]);
     }
 
     #[test]
