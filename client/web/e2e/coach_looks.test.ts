@@ -54,6 +54,20 @@ const SCENES: Readonly<Record<string, Scene>> = {
   },
   armed: { field: { count: 12, teams: TEAMS }, act: (told) => told.turns('armed'), until: 'text=hold for 1 s' },
   counting: { field: { count: 12, teams: TEAMS }, act: (told) => told.turns('counting'), until: 'text=until the start' },
+  'armed, some easily and some not today': {
+    field: { count: 12, teams: TEAMS, athlete: (nth) => (nth % 5 === 1 ? { today: 'easy' } : nth % 5 === 2 ? { today: 'not_today' } : {}) },
+    act: (told) => told.turns('armed'),
+    until: 'text=easy today, ',
+  },
+  'rowing, some easily': {
+    field: {
+      count: 12,
+      athlete: (nth) => (nth % 4 === 1 ? { today: 'easy' } : {}),
+      line: (nth) => (nth % 4 === 1 ? { place: null, instead: 'unranked', margin: null, against_target: null } : {}),
+    },
+    act: (told) => told.rows(),
+    until: 'text=easy today',
+  },
   settling: { field: { count: 12, elapsedMs: 13_000 }, act: (told) => told.rows(), until: 'text=Settling' },
   'rowing with cards': {
     field: {

@@ -5,8 +5,8 @@ import { ANA, ROWING, session } from './faked';
 import { fitsByNow, readiness, toDo } from './ready';
 
 const GATHERING: Phase = { phase: 'gathering' };
-const NOTHING = { cautions: false, machine: false, rowed: false };
-const ALL = { cautions: true, machine: true, rowed: false };
+const NOTHING = { cautions: false, machine: false, rowed: false, today: 'as_usual' } as const;
+const ALL = { cautions: true, machine: true, rowed: false, today: 'as_usual' } as const;
 const finish = { want: 'finish', finish_ms: 400_000 } as const;
 
 function view(change: Partial<AthleteView> = {}): AthleteView {
@@ -61,9 +61,23 @@ test('phone and coach agree on everybody, by the coach’s own rule', () => {
       for (const target of [null, finish])
         for (const clock_bound_ms of [null, 5, 300])
           for (const heart_rate of [false, true])
-            for (const heart_limit_bpm of [null, 150]) {
-              const you = view({ cautions_read, machine, clock_bound_ms, heart_rate, aim: { ...view().aim, target }, spec: { ...view().spec, heart_limit_bpm } });
-              const here = { cautions: cautions_read, machine: machine !== null, rowed: false };
-              expect([you, readiness(at(GATHERING, you), here).is === 'ready']).toEqual([you, missingOf(you).length === 0]);
-            }
+            for (const heart_limit_bpm of [null, 150])
+              for (const today of ['as_usual', 'easy', 'not_today'] as const) {
+                const you = view({ cautions_read, machine, clock_bound_ms, heart_rate, today, aim: { ...view().aim, target }, spec: { ...view().spec, heart_limit_bpm } });
+                const here = { cautions: cautions_read, machine: machine !== null, rowed: false, today };
+                const { is } = readiness(at(GATHERING, you), here);
+                expect([you, is === 'ready' || is === 'not_today']).toEqual([you, missingOf(you).length === 0]);
+              }
+});
+
+test('who takes it easy needs no target, and who does not row today needs nothing', () => {
+  expect(toDo(at(GATHERING, view()), { ...NOTHING, today: 'easy' })).toEqual(['cautions', 'machine']);
+  expect(toDo(at(GATHERING, view()), { ...NOTHING, today: 'not_today' })).toEqual([]);
+  expect(readiness(at(GATHERING, view({ ...SET, today: 'easy' })), { ...ALL, today: 'easy' })).toEqual({ is: 'ready' });
+  expect(readiness(at(GATHERING, view({ today: 'not_today' })), { ...NOTHING, today: 'not_today' })).toEqual({ is: 'not_today' });
+  // Pressed, and the server has not confirmed it yet.
+  expect(readiness(at(GATHERING, READY), { ...ALL, today: 'easy' })).toEqual({ is: 'telling' });
+  expect(readiness(at(GATHERING, view()), { ...NOTHING, today: 'not_today' })).toEqual({ is: 'telling' });
+  // And taken back.
+  expect(readiness(at(GATHERING, { ...READY, today: 'not_today' }), ALL)).toEqual({ is: 'telling' });
 });

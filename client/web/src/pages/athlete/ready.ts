@@ -1,5 +1,6 @@
 // What an athlete still has to do before rowing, and whether the coach sees them as ready.
 import { athlete as texts } from '#texts';
+import type { Today } from '../../protocol/decode';
 import { athlete, currentPiece, isOver, isUnderWay, type Session } from '../../session/reduce';
 
 export type ToDo = 'cautions' | 'target' | 'machine';
@@ -10,17 +11,19 @@ export interface Done {
   readonly machine: boolean;
   /** Has rowed in this piece: from then on its target stays. */
   readonly rowed: boolean;
+  /** How they row today, as it was chosen here. */
+  readonly today: Today;
 }
 
 /** In the order of the page; all of it can be done before the piece and while it is rowed. */
-export function toDo(session: Session, { cautions, machine, rowed }: Done): readonly ToDo[] {
+export function toDo(session: Session, { cautions, machine, rowed, today }: Done): readonly ToDo[] {
   const piece = currentPiece(session);
-  if (piece !== null && isOver(piece.phase)) return [];
+  if ((piece !== null && isOver(piece.phase)) || today === 'not_today') return [];
   const target = session.you === null ? null : (athlete(session, session.you)?.aim.target ?? null);
   const isOpen = piece !== null && !(rowed && isUnderWay(piece.phase));
   return [
     ...(cautions ? [] : (['cautions'] as const)),
-    ...(target !== null || !isOpen ? [] : (['target'] as const)),
+    ...(target !== null || !isOpen || today === 'easy' ? [] : (['target'] as const)),
     ...(machine ? [] : (['machine'] as const)),
   ];
 }
@@ -42,7 +45,9 @@ export type Readiness =
   | { readonly is: 'no_piece' }
   /** The coach watches over a heart rate that is not passed on. */
   | { readonly is: 'heart'; readonly bpm: number }
-  | { readonly is: 'ready' };
+  | { readonly is: 'ready' }
+  /** The coach knows that they do not row today. */
+  | { readonly is: 'not_today' };
 
 /** A countdown that may be off by more than this is worth mentioning, also to the coach. */
 const CLOCK_BOUND_MS = 100;
@@ -57,9 +62,11 @@ export function readiness(session: Session, done: Done): Readiness {
   const what = toDo(session, done);
   if (what.length > 0) return { is: 'to_do', what };
   const you = session.you === null ? null : athlete(session, session.you);
-  if (you === null || !you.cautions_read || you.machine === null) return { is: 'telling' };
+  if (you === null || (you.today ?? 'as_usual') !== done.today) return { is: 'telling' };
+  if (done.today === 'not_today') return { is: 'not_today' };
+  if (!you.cautions_read || you.machine === null) return { is: 'telling' };
   if (you.clock_bound_ms === null || you.clock_bound_ms > CLOCK_BOUND_MS) return { is: 'clock' };
-  if (you.aim.target === null) return { is: 'no_piece' };
+  if (you.aim.target === null && done.today === 'as_usual') return { is: 'no_piece' };
   const bpm = you.spec.heart_limit_bpm;
   return bpm === null || you.heart_rate ? { is: 'ready' } : { is: 'heart', bpm };
 }

@@ -1,7 +1,7 @@
 // An athlete's seat in a session: the connection, the recording, what is linked, and what was pressed. It says
 // again after every welcome what the server may not have heard; nothing here decides who stands where.
 import { athlete as texts } from '#texts';
-import type { Aim, AthleteId, CommandId, OnBoard, Own, RunId, RunningCall, Target } from '../../protocol/decode';
+import type { Aim, AthleteId, CommandId, OnBoard, Own, RunId, RunningCall, Target, Today } from '../../protocol/decode';
 import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
 import type { Kind } from '../../machine/link';
 import type { HeardBeat, HeardSample } from '../../machine/radio';
@@ -66,6 +66,7 @@ export class Seat {
   #cautions = $state(false);
   #consents = $state.raw<boolean | null>(null);
   #wishedOnBoard = $state.raw<OnBoard | null>(null);
+  #wishedToday = $state.raw<Today | null>(null);
   #rehearsedFromMs: number | null = null;
   #diskSays = $state('');
   #passed: Passed = NONE_PASSED;
@@ -116,13 +117,13 @@ export class Seat {
   get late(): boolean {
     const { session } = this.live;
     if (session === null || !isUnderWay(currentPhase(session))) return false;
-    return !this.done.rowed && (!this.done.cautions || !this.done.machine);
+    return !this.done.rowed && (!this.done.cautions || !this.done.machine || this.today === 'not_today');
   }
 
   get done(): Done {
     const { session } = this.live;
     const rowed = session !== null && session.own?.piece === session.current && session.own.done_dm > 0;
-    return { cautions: this.cautions, machine: this.equipment.name !== null, rowed: rowed || (this.way?.done_dm ?? 0) > 0 };
+    return { cautions: this.cautions, machine: this.equipment.name !== null, rowed: rowed || (this.way?.done_dm ?? 0) > 0, today: this.today };
   }
 
   get toDo(): readonly ToDo[] {
@@ -154,6 +155,16 @@ export class Seat {
     const { session } = this.live;
     const known = session?.you == null ? undefined : athlete(session, session.you)?.on_board;
     return this.#wishedOnBoard ?? known ?? 'name';
+  }
+
+  /** How they row today. */
+  get today(): Today {
+    return this.#wishedToday ?? this.#knownToday;
+  }
+
+  get #knownToday(): Today {
+    const { session } = this.live;
+    return (session?.you == null ? null : athlete(session, session.you))?.today ?? 'as_usual';
   }
 
   /** When the last repeat was done, on the session's clock, as far as is known here. */
@@ -220,7 +231,8 @@ export class Seat {
     const { session } = this.live;
     const piece = session === null ? null : currentPiece(session);
     const { way: now, target } = this;
-    if (session?.you == null || piece === null || now === null) return null;
+    // Nobody who takes it easy is told what would be enough.
+    if (session?.you == null || piece === null || now === null || this.today !== 'as_usual') return null;
     const past = athlete(session, session.you)?.aim.history.map(({ result }) => result) ?? [];
     const known = this.live.state.connected.is === 'here' && session.own !== null;
     return openGoal(target, past, piece.spec, now, known ? session.own.enough_per_500m_ms : undefined);
@@ -228,7 +240,7 @@ export class Seat {
 
   get target(): Target | null {
     const { session } = this.live;
-    return session?.you == null ? null : (athlete(session, session.you)?.aim.target ?? null);
+    return session?.you == null || this.today !== 'as_usual' ? null : (athlete(session, session.you)?.aim.target ?? null);
   }
 
   // ——— coming and going ———
@@ -349,6 +361,11 @@ export class Seat {
     this.#sayReady();
   }
 
+  rowToday(today: Today): void {
+    this.#wishedToday = today;
+    this.#sayReady();
+  }
+
   consent(given: boolean): void {
     this.#consents = given;
     this.#sayConsent(given);
@@ -387,6 +404,8 @@ export class Seat {
       this.#sayAgain();
     }
     if (news.news === 'said' && news.msg.type === 'refused') this.#takeBackRefused();
+    // What the server has is not said again: another device may have said something else since.
+    if (this.#wishedToday === this.#knownToday && !this.asks.waits('ready')) this.#wishedToday = null;
     const bound = this.#link?.bound() ?? null;
     if (news.news === 'clock_set' || fitsByNow(this.#boundMs, bound)) {
       this.#boundMs = bound;
@@ -463,8 +482,9 @@ export class Seat {
   }
 
   #sayReady(): void {
-    const [cautions_read, machine, clock_bound_ms, on_board] = [this.cautions, this.equipment.name, this.#boundMs, this.#wishedOnBoard];
-    this.asks.say('ready', (command) => ({ type: 'ready', cautions_read, machine, clock_bound_ms, on_board, command }));
+    const [cautions_read, machine, clock_bound_ms] = [this.cautions, this.equipment.name, this.#boundMs];
+    const [on_board, today] = [this.#wishedOnBoard, this.#wishedToday];
+    this.asks.say('ready', (command) => ({ type: 'ready', cautions_read, machine, clock_bound_ms, on_board, today, command }));
   }
 
   #sayConsent(heart_rate: boolean): void {
@@ -474,7 +494,7 @@ export class Seat {
   /** What was not accepted is shown as it was, with the reason beside it. */
   #takeBackRefused(): void {
     if (this.asks.refused('consent') !== '') this.#consents = null;
-    if (this.asks.refused('ready') !== '') this.#wishedOnBoard = null;
+    if (this.asks.refused('ready') !== '') this.#wishedOnBoard = this.#wishedToday = null;
     // Somebody who has stopped stays so until the server knows that they row on.
     if (this.asks.refused('stop') !== '' && this.#saidStopped === false) this.#saidStopped = true;
   }

@@ -7,10 +7,11 @@ import { durationText } from '../../ui/format';
 const CLOCK_BOUND_MS = 100;
 
 /** What is missing before a start, the biggest obstacle first; empty: ready. */
-export function missingOf({ spec, aim, doing, cautions_read, machine, clock_bound_ms, heart_rate, question }: AthleteView): readonly string[] {
+export function missingOf({ spec, aim, doing, cautions_read, machine, clock_bound_ms, heart_rate, question, today }: AthleteView): readonly string[] {
+  if (today === 'not_today') return [];
   const asked = question?.says ?? '';
   const says = texts.missing;
-  const target = [...(aim.target === null ? [says.target] : []), ...(asked === '' ? [] : [asked])];
+  const target = [...(aim.target === null && today !== 'easy' ? [says.target] : []), ...(asked === '' ? [] : [asked])];
   if (doing === 'away') return [says.here, ...target];
   const missing: string[] = [];
   if (!cautions_read) missing.push(says.cautions);

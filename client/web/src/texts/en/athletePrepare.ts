@@ -18,6 +18,11 @@ export const athletePrepare = {
   back: 'Back to rowing',
   readyArmed: '*You are ready.* Take the handle: the count may come at any moment.',
   ready: '*You are ready.* Your coach starts everybody together.',
+  readyEasy: '*You are ready, easy today.* You have no place and get no calls; nobody asks why.',
+  notToday: '*Not today.* Nobody waits for you, and nobody asks why. Choose otherwise when you want to row.',
+  /** The three ways to be ready. */
+  howToday: 'How you row today',
+  today: { as_usual: 'Row as usual', easy: 'Easy today', not_today: 'Not today' },
   notTold: (why: string) => `Your coach was not told that you are ready: ${why}`,
   heartLimit: (bpm: number) =>
     `Your coach wants to see that your heart rate stays under ${numbers.format(bpm)}, and cannot until you pass it on, further down.`,

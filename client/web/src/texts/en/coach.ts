@@ -54,6 +54,8 @@ export const coach = {
     list: 'The field',
     pick: (name: string) => `Pick ${name} for the next call`,
     hasCall: 'has a call',
+    /** Before what they do, or where they are heading. */
+    easy: 'easy today',
     unheard: 'no signal',
     rowed: (share: number) => `The middle of the field has rowed ${percent.format(share)}`,
     piece: 'The piece',

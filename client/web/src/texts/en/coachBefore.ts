@@ -11,6 +11,8 @@ export const coachBefore = {
   targets: (piece: string) => `Each athlete’s own target, ${piece}`,
   notHere: 'not here',
   noMachine: 'no machine',
+  /** Before whether they are here. */
+  today: { as_usual: '', easy: 'easy today, ', not_today: 'not today' },
   start: 'Start',
   startHow: 'hold for 1 s, or hold [Space]',
   notYet: 'Not yet',
