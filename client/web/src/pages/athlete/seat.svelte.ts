@@ -5,6 +5,7 @@ import type { Aim, AthleteId, CommandId, OnBoard, Own, RunId, RunningCall, Targe
 import { NONE_PASSED, passedOn, type Passed } from '../../machine/beats';
 import type { Kind } from '../../machine/link';
 import type { HeardBeat, HeardSample } from '../../machine/radio';
+import { isOwn, ownKey } from '../../club/own';
 import { newId } from '../../session/id';
 import { deviceWords } from '../../ui/device';
 import { Live, joinId } from '../../session/live.svelte';
@@ -16,6 +17,7 @@ import type { Link, News } from '../../session/socket';
 import { onDisk, type Shelved } from '../../session/store';
 import { browser } from '../../session/world';
 import { Asks } from './asks.svelte';
+import { hasRead, noteRead } from './cautioned';
 import type { Counted } from './call';
 import { HEART_RATE_WORDING } from './consent';
 import { anchored, atGo, nextRepeat, openGoal, way, type Anchor, type OpenGoal, type Way } from './course';
@@ -64,6 +66,7 @@ export class Seat {
   /** Somebody who is rowing wants to do what was left undone before. */
   #prepares = $state(false);
   #cautions = $state(false);
+  #owner = '';
   #consents = $state.raw<boolean | null>(null);
   #wishedOnBoard = $state.raw<OnBoard | null>(null);
   #wishedToday = $state.raw<Today | null>(null);
@@ -273,6 +276,9 @@ export class Seat {
     this.equipment.leave();
     this.live.leave();
     this.#sinceLoaded = null;
+    // Whoever sits down next has read and chosen nothing yet.
+    this.#cautions = false;
+    this.#wishedToday = null;
     forget(localStorage, PAGE, this.#code);
     this.#entered = false;
   }
@@ -330,7 +336,27 @@ export class Seat {
 
   acceptCautions(): void {
     this.#cautions = true;
+    if (this.#isTheirDevice) noteRead(localStorage, this.#name, Date.now());
     this.#sayReady();
+  }
+
+  /** Whom this device belongs to; empty for nobody, and as long as that is not known. */
+  belongsTo(owner: string): void {
+    this.#owner = owner;
+    if (!this.#cautions && this.#isTheirDevice && hasRead(localStorage, this.#name, Date.now())) {
+      this.#cautions = true;
+      this.#sayReady();
+    }
+  }
+
+  get #name(): string {
+    const { session } = this.live;
+    return (session?.you == null ? null : athlete(session, session.you))?.spec.name ?? '';
+  }
+
+  /** On a device of somebody else all of the cautions are read every time; one that is nobody's goes by the name. */
+  get #isTheirDevice(): boolean {
+    return this.#name !== '' && (ownKey(localStorage) === '' || isOwn(this.#name, this.#owner));
   }
 
   /** States another target, or another plan; returns what it will be answered under, null when the server is away. */
@@ -401,6 +427,7 @@ export class Seat {
     if (session.own !== null && session.own !== this.#own) this.#ownSaid(session.own);
     if (news.news === 'welcome') {
       if (this.equipment.seatedBefore) this.equipment.seatDemo(this.#speed);
+      this.belongsTo(this.#owner);
       this.#sayAgain();
     }
     if (news.news === 'said' && news.msg.type === 'refused') this.#takeBackRefused();
