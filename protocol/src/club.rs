@@ -5,9 +5,11 @@ pub mod day;
 pub mod deeds;
 pub mod edit;
 pub mod going;
+pub mod groups;
 pub mod hall;
 pub mod ids;
 pub mod keys;
+pub mod notes;
 pub mod own;
 pub mod people;
 pub mod problem;
@@ -24,14 +26,19 @@ pub use deeds::{
 };
 pub use edit::Edit;
 pub use going::{Going, GoingPeople};
+pub use groups::{
+    Group, GroupChange, GroupCoach, Groups, HandOver, Member, MembershipEnd, NewGroup, NewMembers,
+    OwnGroup,
+};
 pub use hall::{
     HallCard, HallDevice, HallDevices, HallSeat, HallSession, HallSessions, NewHallDevice,
 };
-pub use ids::{ClubId, KeyId, PersonId, ResultId};
+pub use ids::{ClubId, GroupId, KeyId, NoteId, PersonId, ResultId};
 pub use keys::{
     Card, CardUse, CoachLine, CoachRole, Coaches, Ended, KeyLine, Keys, LinkedCoach, NewCoach,
     NewKey,
 };
+pub use notes::{NewNote, Note, NoteAbout, NoteReaders, Notes, NotesAsked};
 pub use own::{ClubView, KeyRole, Look, Looks, Myself, OwnData};
 pub use people::{NewPerson, People, PeopleAsked, Person, PersonChange, PersonLine};
 pub use problem::{Problem, ProblemKind};
@@ -52,5 +59,9 @@ pub use tables::{
 pub const LISTED_MAX: u32 = 1_000;
 /// As many when nothing is said.
 pub const LISTED_USUAL: u32 = 100;
+/// Characters of a note, at most: a page.
+pub const NOTE_MAX: usize = 2_000;
+/// People who are added to a group at once, at most, and who are in it.
+pub const MEMBERS_MAX: usize = 300;
 /// The most that a piece can have felt like.
 pub const EFFORT_MAX: u8 = 10;

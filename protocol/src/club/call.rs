@@ -8,12 +8,13 @@ use serde_json::Value;
 
 use super::{
     Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, EffortSaid, Ended,
-    ExportAsked, FinishSaid, Giving, Going, GoingPeople, HallCard, HallDevices, HallSessions,
-    Imported, KeyId, KeyRole, Keys, LinkedCoach, Looked, Looks, Merging, Myself, NewCoach,
-    NewHallDevice, NewKey, NewPerson, OpenSessions, OwnData, People, PeopleAsked, Person,
-    PersonChange, PersonId, RankingSaid, Reasoned, ResultChange, ResultId, Results, ResultsAsked,
-    Ruled, Sessions, SessionsAsked, Swapping, TableChosen, TableSent, TakingBack, TargetSaid,
-    Typing, WholeResult, WholeSession,
+    ExportAsked, FinishSaid, Giving, Going, GoingPeople, Group, GroupChange, GroupId, Groups,
+    HallCard, HallDevices, HallSessions, HandOver, Imported, KeyId, KeyRole, Keys, LinkedCoach,
+    Looked, Looks, MembershipEnd, Merging, Myself, NewCoach, NewGroup, NewHallDevice, NewKey,
+    NewMembers, NewNote, NewPerson, Note, NoteId, Notes, NotesAsked, OpenSessions, OwnData, People,
+    PeopleAsked, Person, PersonChange, PersonId, RankingSaid, Reasoned, ResultChange, ResultId,
+    Results, ResultsAsked, Ruled, Sessions, SessionsAsked, Swapping, TableChosen, TableSent,
+    TakingBack, TargetSaid, Typing, WholeResult, WholeSession,
 };
 use crate::ids::{CoachId, CommandId, PieceNo, SessionId};
 
@@ -331,6 +332,30 @@ calls! {
     EndHallDevice: Delete "/api/club/hall-devices/{device}" by Who::From(KeyRole::Coach), (KeyId, (), ()) -> Ended;
     /// Lists the sessions of tonight with the names of their lists.
     ReadHall: Get "/api/club/hall" by Who::Hall, ((), (), ()) -> HallSessions;
+    /// Lists the groups of the club, each with who is in it.
+    ListGroups: Get "/api/club/groups" by Who::From(KeyRole::Assistant), ((), (), ()) -> Groups;
+    /// Says who is in a group, and which coach has it.
+    ReadGroup: Get "/api/club/groups/{group}" by Who::From(KeyRole::Assistant), (GroupId, (), ()) -> Group;
+    /// Makes a group, which is of the coach who makes it.
+    MakeGroup: Post "/api/club/groups" by Who::From(KeyRole::Coach), ((), (), NewGroup) -> Group;
+    /// Calls a group otherwise; for the coach who has it, and the head coach.
+    ChangeGroup: Patch "/api/club/groups/{group}" by Who::From(KeyRole::Coach), (GroupId, (), GroupChange) -> Group;
+    /// Hands a group over to another coach, with its notes; for the coach who has it, and the head coach.
+    HandOverGroup: Post "/api/club/groups/{group}/hand-over" by Who::From(KeyRole::Coach), (GroupId, (), HandOver) -> Done;
+    /// Ends a group: nobody is in it after today; for the coach who has it, and the head coach.
+    EndGroup: Post "/api/club/groups/{group}/end" by Who::From(KeyRole::Coach), (GroupId, (), ()) -> Done;
+    /// Adds people to a group; for the coach who has it, and the head coach.
+    AddMembers: Post "/api/club/groups/{group}/members" by Who::From(KeyRole::Coach), (GroupId, (), NewMembers) -> Done;
+    /// Says the last day of somebody in a group; for the coach who has it, and the head coach.
+    EndMember: Post "/api/club/groups/{group}/members/{person}/end" by Who::From(KeyRole::Coach), ((GroupId, PersonId), (), MembershipEnd) -> Done;
+    /// Lists those notes about a person, a group or a session that whoever asks may read, newest first.
+    ListNotes: Get "/api/club/notes" by Who::From(KeyRole::Assistant), ((), NotesAsked, ()) -> Notes;
+    /// Keeps a note about a person, a group or a session.
+    WriteNote: Post "/api/club/notes" by Who::From(KeyRole::Coach), ((), (), NewNote) -> Note;
+    /// Removes a note; for whoever wrote it, the coach who has the group that it is about, and the head coach.
+    RemoveNote: Delete "/api/club/notes/{note}" by Who::From(KeyRole::Coach), (NoteId, (), ()) -> Done;
+    /// Lists the notes that are meant for whoever asks, newest first.
+    OwnNotes: Get "/api/club/me/notes" by Who::Person, ((), (), ()) -> Notes;
     /// Says who asks.
     WhoAmI: Get "/api/club/me" by Who::Keyed, ((), (), ()) -> Myself;
     /// Lists sessions of tonight that whoever asks can come to, newest first.

@@ -4,7 +4,7 @@ use std::{fmt, str::FromStr};
 
 use serde::{Deserialize, Serialize};
 
-use super::{PersonId, ResultId};
+use super::{GroupId, PersonId, ResultId};
 
 /// One thing that was done; they count from 1 and no number is used twice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -68,6 +68,20 @@ deed_kinds! {
     Added = "added";
     /// What the club knows of somebody was changed.
     Changed = "changed";
+    /// A group was made.
+    GroupMade = "group made";
+    /// A group is called otherwise.
+    GroupRenamed = "group renamed";
+    /// A group was ended.
+    GroupEnded = "group ended";
+    /// Another coach has a group.
+    HandedOver = "handed over";
+    /// People were added to a group.
+    Joined = "joined";
+    /// Somebody's last day in a group was said.
+    Left = "left";
+    /// A note was removed.
+    NoteRemoved = "note removed";
 }
 
 /// Something that was done, as a line of a list.
@@ -91,6 +105,9 @@ pub struct Deed {
     pub result: Option<String>,
     /// Why, where a reason was asked for.
     pub reason: Option<String>,
+    /// Of what was done to a group: which. Whoever has that group now, or the head coach, undoes it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub group: Option<GroupId>,
     /// Rows that it changed; none once they were erased.
     pub rows: u32,
     /// When it was undone …

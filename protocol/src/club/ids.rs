@@ -42,6 +42,14 @@ lasting_id! {
     ResultId
 }
 lasting_id! {
+    /// People who come on the same days.
+    GroupId
+}
+lasting_id! {
+    /// What a coach has written down.
+    NoteId
+}
+lasting_id! {
     /// A key of one device or coach, or a card; random, and no part of what opens.
     KeyId
 }

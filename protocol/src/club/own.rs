@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Going, KeyLine, Person, WholeResult};
+use super::{Going, KeyLine, Note, OwnGroup, Person, WholeResult};
 
 /// What a key is worth.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -78,6 +78,12 @@ pub struct OwnData {
     pub keys: Vec<KeyLine>,
     /// Who has looked.
     pub looks: Vec<Look>,
+    /// Groups that they are or were in; not there for somebody who was in none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub groups: Vec<OwnGroup>,
+    /// All notes about them, whoever else reads those, and those to their groups; not there when there are none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<Note>,
 }
 
 /// Somebody has read what concerns a person's health, or has taken their results along.

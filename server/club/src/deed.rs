@@ -52,10 +52,20 @@ pub enum Reach {
     Piece,
 }
 
+/// The group that something was done to, and the coach who has it since; nothing of all else.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct OfGroup<'a> {
+    /// As the club calls it now.
+    pub called: Option<&'a str>,
+    /// As the club calls the coach; `None` for the head coach.
+    pub to: Option<&'a str>,
+}
+
 /// What was done in a sentence, to people of these names: of a gift whose it was, if anybody's, and whose it is; of two entries of one
-/// person the one that goes first.
+/// person the one that goes first. What was done to a group names it, and a hand-over the coach who has it since.
 #[must_use]
-pub fn sentence(kind: DeedKind, people: &[String]) -> String {
+pub fn sentence(kind: DeedKind, people: &[String], of: OfGroup<'_>) -> String {
+    let group = of.called.unwrap_or("that is there no more");
     let (first, second) = match people {
         [] => ("somebody", "somebody"),
         [one] => (one.as_str(), "somebody"),
@@ -74,6 +84,19 @@ pub fn sentence(kind: DeedKind, people: &[String]) -> String {
         DeedKind::Imported => "A file was imported.".to_owned(),
         DeedKind::Added => format!("{first} was added."),
         DeedKind::Changed => format!("What the club knows of {first} was changed."),
+        DeedKind::GroupMade => format!("The group {group} was made."),
+        DeedKind::GroupRenamed => format!("The group {group} is called so now."),
+        DeedKind::GroupEnded => format!("The group {group} was ended."),
+        DeedKind::HandedOver => {
+            format!("{} has the group {group} now.", of.to.unwrap_or("The head coach"))
+        }
+        DeedKind::Joined if people.len() > 1 => {
+            format!("{} people were added to the group {group}.", people.len())
+        }
+        DeedKind::Joined => format!("{first} was added to the group {group}."),
+        DeedKind::Left => format!("The last day of {first} in the group {group} was said."),
+        DeedKind::NoteRemoved if !people.is_empty() => format!("A note about {first} was removed."),
+        DeedKind::NoteRemoved => "A note was removed.".to_owned(),
     }
 }
 
@@ -132,6 +155,7 @@ mod tests {
             sentence(
                 DeedKind::Gave,
                 &names.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>(),
+                OfGroup::default(),
             )
         };
         assert_eq!(said(&["Ana"]), "It is Ana's now.");

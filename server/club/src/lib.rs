@@ -6,6 +6,7 @@ pub mod best;
 pub mod day;
 pub mod deed;
 pub mod handed;
+pub mod note;
 pub mod person;
 pub mod plausible;
 pub mod result;

@@ -55,6 +55,12 @@ pub enum ClubTask {
         #[arg(long)]
         json: bool,
     },
+    /// Lists groups, each with the coach who has it and who is in it
+    Groups {
+        /// One JSON object a line
+        #[arg(long)]
+        json: bool,
+    },
     /// Adds somebody to the club
     Add {
         /// As the club calls them
@@ -125,6 +131,11 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
         ClubTask::People { name, json } => {
             let people = read()?.people(name.as_deref().unwrap_or_default())?;
             if *json { lines(&people)? } else { table::people(&people) }
+        }
+        ClubTask::Groups { json } => {
+            let store = read()?;
+            let groups = store.groups(&store.club().zone.day(now))?;
+            if *json { lines(&groups)? } else { table::groups(&groups) }
         }
         ClubTask::Add { name, born } => {
             let doer = Doer::at_the_command_line(now);

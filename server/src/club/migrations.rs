@@ -8,7 +8,7 @@ use super::store::ClubError;
 use crate::backup;
 
 /// In their order; the version of a file is how many of them it has seen.
-pub(super) const ALL: [&str; 9] = [
+pub(super) const ALL: [&str; 10] = [
     include_str!("migrations/0001_people_and_results.sql"),
     include_str!("migrations/0002_deeds.sql"),
     include_str!("migrations/0003_sessions.sql"),
@@ -17,6 +17,7 @@ pub(super) const ALL: [&str; 9] = [
     include_str!("migrations/0006_kept_answers.sql"),
     include_str!("migrations/0007_going.sql"),
     include_str!("migrations/0008_came_as.sql"),
+    include_str!("migrations/0010_groups.sql"),
     include_str!("migrations/0011_hall.sql"),
 ];
 
@@ -143,6 +144,40 @@ mod tests {
     }
 
     #[test]
+    fn notes_and_attendance_of_an_older_file_are_there_in_the_newest() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("club.sqlite");
+        let mut connection = Connection::open(&file).unwrap();
+        connection.pragma_update(None, "foreign_keys", true).unwrap();
+        let before: Vec<&str> =
+            ALL.into_iter().take_while(|step| !step.contains("note_as_before")).collect();
+        bring(&mut connection, &file, &before).unwrap();
+        connection
+            .execute_batch(
+                "INSERT INTO club (club, zone) VALUES ('c', 'UTC');
+                 INSERT INTO person (club, person, called, folded, added_unix_ms) VALUES ('c', 'p', 'Ana', 'ana', 1);
+                 INSERT INTO \"group\" VALUES ('c', 'g', 'Mornings');
+                 INSERT INTO membership VALUES ('c', 'g', 'p', '2026-11-02', NULL);
+                 INSERT INTO note (club, note, person, words, readers, said_unix_ms) VALUES ('c', 'n', 'p', 'Tall', 'author', 7);
+                 INSERT INTO attendance (club, person, day, session, state) VALUES
+                    ('c', 'p', '2026-11-02', 's', 'away'), ('c', 'p', '2026-11-03', '', 'excused');",
+            )
+            .unwrap();
+        bring(&mut connection, &file, &ALL).unwrap();
+        let text =
+            |sql: &str| -> String { connection.query_row(sql, [], |row| row.get(0)).unwrap() };
+        assert_eq!(
+            text("SELECT words || person || readers || said_unix_ms FROM note"),
+            "Tallpauthor7"
+        );
+        assert_eq!(text("SELECT called || (coach IS NULL) FROM \"group\""), "Mornings1");
+        assert_eq!(
+            text("SELECT group_concat(day || session || state, ' ') FROM attendance"),
+            "2026-11-02sabsent 2026-11-03excused"
+        );
+    }
+
+    #[test]
     fn a_step_that_fails_leaves_the_file_as_it_was() {
         let folder = tempfile::tempdir().unwrap();
         drop(Store::open(folder.path()).unwrap());
@@ -163,13 +198,16 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         drop(Store::open(folder.path()).unwrap());
         let connection = Connection::open(file(folder.path())).unwrap();
-        connection.pragma_update(None, "user_version", 9).unwrap();
+        connection
+            .pragma_update(None, "user_version", i64::try_from(ALL.len() + 1).unwrap())
+            .unwrap();
         drop(connection);
         let before = fs::read(file(folder.path())).unwrap();
         for refused in [Store::open(folder.path()), Store::open_read_only(folder.path())] {
             let says = refused.unwrap_err().to_string();
             assert!(
-                says.contains("version 9") && says.contains(&format!("up to {}", ALL.len())),
+                says.contains(&format!("version {}", ALL.len() + 1))
+                    && says.contains(&format!("up to {}", ALL.len())),
                 "{says}"
             );
         }

@@ -3,11 +3,13 @@
 
 mod asked;
 mod going;
+mod groups;
 mod keys;
 mod sessions;
 
 pub(super) use asked::*;
 pub(super) use going::*;
+pub(super) use groups::*;
 pub(super) use keys::*;
 pub(super) use sessions::*;
 
@@ -267,7 +269,7 @@ pub(super) const APART: &str = "
 
 pub(super) const NEWEST_DEED: &str = "SELECT max(deed) FROM deed WHERE club = $1";
 
-pub(super) const NEW_DEED: &str = "INSERT INTO deed (club, deed, kind, who, at_unix_ms, result, reason) VALUES ($1, $2, $3, $4, $5, $6, $7)";
+pub(super) const NEW_DEED: &str = "INSERT INTO deed (club, deed, kind, who, at_unix_ms, result, reason, \"group\", to_coach) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)";
 
 pub(super) const NEW_DEED_PERSON: &str =
     "INSERT INTO deed_person (club, deed, nth, person) VALUES ($1, $2, $3, $4)";
@@ -280,8 +282,10 @@ pub(super) const DEED: &str =
 pub(super) const DEEDS: &str = "
     SELECT d.deed, d.kind, COALESCE(c.called, d.who), d.at_unix_ms, d.result, d.reason, d.undone_unix_ms,
         COALESCE(u.called, d.undone_by), d.is_kept,
-        (SELECT count(*) FROM changed_row AS r WHERE r.club = d.club AND r.deed = d.deed)
+        (SELECT count(*) FROM changed_row AS r WHERE r.club = d.club AND r.deed = d.deed), d.\"group\", g.called, t.called
     FROM deed AS d
+    LEFT JOIN \"group\" AS g ON g.club = d.club AND g.\"group\" = d.\"group\"
+    LEFT JOIN coach AS t ON t.club = d.club AND t.coach = d.to_coach
     LEFT JOIN coach AS c ON c.club = d.club AND c.coach = d.who
     LEFT JOIN coach AS u ON u.club = d.club AND u.coach = d.undone_by
     WHERE d.club = $1 AND d.deed < $2 ORDER BY d.deed DESC LIMIT $3";
@@ -388,6 +392,7 @@ mod tests {
         OWN.into_iter()
             .chain(super::asked::ALL)
             .chain(super::going::ALL)
+            .chain(super::groups::ALL)
             .chain(super::keys::ALL)
             .chain(super::sessions::ALL)
     }

@@ -4,6 +4,7 @@ use std::borrow::Cow;
 
 use thole_club::{Deed, Zone};
 use thole_protocol::{
+    club::Group,
     results_table::{mark_text, ruling_texts},
     shown::{Tenths, distance_text, time_text, total_text},
     standing::Outcome,
@@ -31,6 +32,23 @@ pub(super) fn people(all: &[PersonLine]) -> String {
         ]
     };
     columns(&["", "name", "born", "results", "newest"], all.iter().map(row))
+}
+
+/// Groups with the coach who has each.
+pub(super) fn groups(all: &[Group]) -> String {
+    if all.is_empty() {
+        return "There is no group yet; coaches make them under People.\n".to_owned();
+    }
+    let row = |group: &Group| {
+        let coach = match (&group.coach, &group.had_by) {
+            (Some(coach), _) => coach.called.clone(),
+            (None, Some(had_by)) => format!("head coach (was {had_by}'s)"),
+            (None, None) => "head coach".to_owned(),
+        };
+        let members: Vec<&str> = group.members.iter().map(|one| one.called.as_str()).collect();
+        vec![group.called.clone(), coach, members.join(", ")]
+    };
+    columns(&["group", "coach", "people"], all.iter().map(row))
 }
 
 /// Results; says so where there are more.

@@ -2,9 +2,11 @@
 
 mod deeds;
 mod going;
+mod groups;
 mod hall;
 mod keys;
 mod lists;
+mod notes;
 mod people;
 mod rulings;
 mod said;
@@ -124,6 +126,20 @@ pub(super) fn of(call: Call) -> MethodRouter {
         Call::OwnLooks => route::<spoken::OwnLooks>(|store, asked| {
             Ok(Looks { looks: store.looks(keys::own(&asked.asker)?)? })
         }),
+        Call::ListGroups => route::<spoken::ListGroups>(groups::list),
+        Call::ReadGroup => route::<spoken::ReadGroup>(|store, asked| {
+            groups::one(store, asked.path, asked.at_unix_ms)
+        }),
+        Call::MakeGroup => route::<spoken::MakeGroup>(groups::make),
+        Call::ChangeGroup => route::<spoken::ChangeGroup>(groups::change),
+        Call::HandOverGroup => route::<spoken::HandOverGroup>(groups::hand_over),
+        Call::EndGroup => route::<spoken::EndGroup>(groups::end),
+        Call::AddMembers => route::<spoken::AddMembers>(groups::add),
+        Call::EndMember => route::<spoken::EndMember>(groups::end_member),
+        Call::ListNotes => route::<spoken::ListNotes>(notes::list),
+        Call::WriteNote => route::<spoken::WriteNote>(notes::write),
+        Call::RemoveNote => route::<spoken::RemoveNote>(notes::remove),
+        Call::OwnNotes => route::<spoken::OwnNotes>(notes::own),
         Call::WhoAmI => route::<spoken::WhoAmI>(|store, asked| {
             let own = asked.asker.person.as_ref().filter(|_| asked.asker.goes_unix_ms.is_some());
             let going = own.map(|own| store.going(own.person)).transpose()?.flatten();

@@ -6,17 +6,21 @@ use rusqlite::{Connection, ErrorCode, OptionalExtension, params};
 use serde_json::Value;
 use thole_club::{
     Deed, DeedKind, DeedNo, Doer,
-    deed::{is_recent, sentence, undone_since},
+    deed::{OfGroup, is_recent, sentence, undone_since},
 };
+use thole_protocol::club::GroupId;
 
 use super::{
     ClubError, Store,
-    kept_rows::{GIVEN_PIECE, Image, RowsOf, SEAT},
+    kept_rows::{GIVEN_PIECE, GROUP, Image, RowsOf, SEAT},
     queries, writing,
 };
 
 /// What a deed has brought and others use by now cannot go.
 const IN_USE: &str = "People whom it has brought have more by now, such as results or keys: merge them, or give that to others, first.";
+
+/// The same of a group.
+const GROUP_IN_USE: &str = "The group has had members or notes by now: end it, which keeps them.";
 
 /// Remembers rows as they are before they are changed, and writes what became of them.
 pub(super) struct Recorder<'a> {
@@ -24,6 +28,15 @@ pub(super) struct Recorder<'a> {
     pub(super) club: &'a str,
     rows: Vec<Remembered>,
     known: BTreeSet<(&'static str, String)>,
+    group: Option<GroupOf<'a>>,
+}
+
+/// The group that a deed is about.
+#[derive(Clone, Copy)]
+pub(super) struct GroupOf<'a> {
+    pub(super) group: &'a str,
+    /// Of a hand-over: to whom; `None` for the head coach.
+    pub(super) to_coach: Option<&'a str>,
 }
 
 struct Remembered {
@@ -45,7 +58,12 @@ pub(super) struct About<'a> {
 
 impl<'a> Recorder<'a> {
     pub(super) fn new(connection: &'a Connection, club: &'a str) -> Recorder<'a> {
-        Recorder { connection, club, rows: Vec::new(), known: BTreeSet::new() }
+        Recorder { connection, club, rows: Vec::new(), known: BTreeSet::new(), group: None }
+    }
+
+    /// Says which group it is about.
+    pub(super) fn is_about(&mut self, group: GroupOf<'a>) {
+        self.group = Some(group);
     }
 
     /// Remembers a row, if there is one, before it is changed.
@@ -78,6 +96,8 @@ impl<'a> Recorder<'a> {
             about.doer.at_unix_ms.cast_signed(),
             about.result,
             about.reason,
+            self.group.map(|of| of.group),
+            self.group.and_then(|of| of.to_coach),
         ])?;
         let mut put = connection.prepare_cached(queries::NEW_DEED_PERSON)?;
         for (nth, person) in (0_u32..).zip(&about.people) {
@@ -147,15 +167,22 @@ impl Store {
             let is_kept: bool = row.get(8)?;
             let kind = kind(&row.get::<_, String>(1)?)?;
             let people: Vec<String> = people.collect::<Result<_, _>>()?;
+            let group: Option<String> = row.get(10)?;
+            let (called, to): (Option<String>, Option<String>) = (row.get(11)?, row.get(12)?);
+            let of = OfGroup { called: called.as_deref(), to: to.as_deref() };
+            let unread = |error: uuid::Error| ClubError::Store(format!("a group: {error}"));
+            let group: Option<GroupId> =
+                group.map(|group| group.parse()).transpose().map_err(unread)?;
             deeds.push(Deed {
                 deed: DeedNo(deed),
                 kind,
-                says: sentence(kind, &people),
+                says: sentence(kind, &people, of),
                 who: row.get(2)?,
                 at_unix_ms,
                 people,
                 result: row.get(4)?,
                 reason: row.get(5)?,
+                group,
                 rows: row.get(9)?,
                 undone_unix_ms: undone.map(i64::cast_unsigned),
                 undone_by: row.get(7)?,
@@ -281,7 +308,8 @@ fn put_back(connection: &Connection, club: &str, row: &Changed) -> Result<(), Cl
     match (before, after) {
         (None, _) => of.remove(connection, club, key).map_err(|error| {
             if error.sqlite_error_code() == Some(ErrorCode::ConstraintViolation) {
-                ClubError::Refused(IN_USE.to_owned())
+                let says = if *of == GROUP { GROUP_IN_USE } else { IN_USE };
+                ClubError::Refused(says.to_owned())
             } else {
                 error.into()
             }

@@ -29,11 +29,12 @@ pub(super) const MEMBERSHIP: RowsOf =
     RowsOf { table: "membership", key: &["group", "person", "from_day"] };
 pub(super) const ATTENDANCE: RowsOf =
     RowsOf { table: "attendance", key: &["person", "day", "session"] };
+pub(super) const GROUP: RowsOf = RowsOf { table: "group", key: &["group"] };
 pub(super) const NOTE: RowsOf = RowsOf { table: "note", key: &["note"] };
 pub(super) const LOOKED: RowsOf = RowsOf { table: "looked", key: &["looked"] };
 
 /// All whose rows a deed may change.
-pub(in crate::club) const ALL: [RowsOf; 13] = [
+pub(in crate::club) const ALL: [RowsOf; 14] = [
     SEAT,
     GIVEN_PIECE,
     RESULT,
@@ -43,6 +44,7 @@ pub(in crate::club) const ALL: [RowsOf; 13] = [
     KEY,
     CARD,
     CONSENT,
+    GROUP,
     MEMBERSHIP,
     ATTENDANCE,
     NOTE,

@@ -44,6 +44,8 @@ impl Store {
             results,
             keys: self.keys(person, None, now_unix_ms)?,
             looks: self.looks(person)?,
+            groups: self.groups_of(person)?,
+            notes: self.notes_of(person, &self.club.zone.day(now_unix_ms))?,
         }))
     }
 

@@ -6,6 +6,9 @@ use std::{
 };
 
 use serde_json::Value;
+use thole_club::Doer;
+use thole_protocol::club::CoachRole;
+use thole_server::{club::Store, secret::SecretHash};
 
 use super::{comes, evening::evenings, export};
 use crate::program::Started;
@@ -270,4 +273,22 @@ fn a_club_of_a_newer_program_stops_the_start_with_a_sentence() {
     let done = serve.output().unwrap();
     let says = String::from_utf8(done.stderr).unwrap();
     assert!(!done.status.success() && says.contains("of version 99"), "{says}");
+}
+
+#[test]
+fn groups_are_listed_with_whoever_has_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path();
+    told(data, &["add", "Ana"]);
+    assert!(told(data, &["groups"]).contains("no group yet"));
+    let (mut store, doer) = (Store::open(data).unwrap(), Doer::at_the_command_line(1));
+    let ana = store.person("Ana").unwrap().person;
+    let jo = store.add_coach("Jo", CoachRole::Coach, SecretHash::of("jo"), &doer).unwrap();
+    let group = store.make_group("Mornings", Some(jo.coach), &doer).unwrap();
+    store.add_members(group, &[ana], None, &doer).unwrap();
+    assert_eq!(told(data, &["groups"]), "group     coach  people\nMornings  Jo     Ana\n");
+    store.end_coach(jo.coach, &doer).unwrap();
+    assert!(told(data, &["groups"]).contains("head coach (was Jo's)"));
+    let line = &lines(data, &["groups", "--json"])[0];
+    assert_eq!((&line["had_by"], &line["members"][0]["called"]), (&"Jo".into(), &"Ana".into()));
 }

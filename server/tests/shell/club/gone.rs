@@ -9,7 +9,10 @@ use std::{
 
 use rusqlite::{Connection, params};
 use thole_club::{Doer, PersonId, Reach};
-use thole_protocol::{club::CoachRole, ids::AthleteId};
+use thole_protocol::{
+    club::{CoachRole, NewNote, NoteAbout, NoteReaders},
+    ids::AthleteId,
+};
 use thole_server::{
     club::{
         Store, file,
@@ -93,6 +96,18 @@ async fn club(data: &Path) -> PersonId {
     for asker in ["Rosa", &them.person.to_string()] {
         store.keep_answer(&once(asker), Some(&reply), NOW).unwrap().unwrap();
     }
+    // What was written about them, and what it takes to bring back what was removed.
+    let group = store.make_group("Mornings", None, &coach()).unwrap();
+    store.add_members(group, &[ana.person, them.person], None, &coach()).unwrap();
+    for words in ["Zacharias sits low", "Quill rows long"] {
+        let about = NoteAbout::Person(them.person);
+        let new = NewNote { about, words: words.to_owned(), readers: NoteReaders::Author };
+        let note = store.write_note(&new, None, &coach()).unwrap();
+        if words.starts_with("Quill") {
+            let note = store.note(note).unwrap().unwrap();
+            store.remove_note(&note, &coach()).unwrap();
+        }
+    }
     let file = Connection::open(file(data)).unwrap();
     for put in [
         "INSERT INTO effort SELECT club, result, 8, 1 FROM result WHERE person = ?1 LIMIT 1",
@@ -101,7 +116,7 @@ async fn club(data: &Path) -> PersonId {
          SELECT club, 'a note', ?1, 'Quill sits badly', 'coaches', 1 FROM club",
         "INSERT INTO consent (club, consent, person, what, choice, wording, day, guardian)
          SELECT club, '11111111-1111-4111-8111-111111111111', ?1, 'heart_rate', 'yes', 1, '2026-11-30', 'Aurelia Quill' FROM club",
-        "INSERT INTO \"group\" SELECT club, 'a group', 'Tuesdays' FROM club WHERE ?1 <> ''",
+        "INSERT INTO \"group\" (club, \"group\", called) SELECT club, 'a group', 'Tuesdays' FROM club WHERE ?1 <> ''",
         "INSERT INTO membership SELECT club, 'a group', ?1, '2026-11-30', NULL FROM club",
         "INSERT INTO result (club, result, person, called, folded, source, day, work, repeats, outcome, time_ms, distance_dm, plan)
          SELECT club, '22222222-2222-4222-8222-222222222222', ?1, 'Zacharias Quill', 'zacharias quill', 'imported', '2026-11-01',

@@ -3,8 +3,10 @@
 mod cards;
 mod deeds;
 mod going;
+mod groups;
 mod killed;
 mod lists;
+mod notes;
 mod own;
 mod people;
 mod roles;

@@ -14,7 +14,7 @@ const MORE: &str = "
     INSERT INTO key (club, key, person, hash, from_unix_ms) SELECT club, 'k' || called, person, 'h' || called, 1 FROM person;
     INSERT INTO consent (club, consent, person, what, choice, wording, day)
         SELECT club, 'c' || called, person, 'heart_rate', 'yes', 1, '2026-11-30' FROM person;
-    INSERT INTO \"group\" SELECT club, 'g', 'Mondays' FROM club;
+    INSERT INTO \"group\" (club, \"group\", called) SELECT club, 'g', 'Mondays' FROM club;
     INSERT INTO membership SELECT club, 'g', person, '2026-11-01', NULL FROM person;
     INSERT INTO attendance (club, person, day, state) SELECT club, person, '2026-11-30', 'came' FROM person;
     INSERT INTO attendance (club, person, day, state) SELECT club, person, CASE called WHEN 'Ana Lima' THEN '2026-11-10' ELSE '2026-11-11' END, 'excused' FROM person;

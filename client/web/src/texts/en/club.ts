@@ -1,7 +1,25 @@
 // The club's pages: today, people, results, one evening.
 import { conjunction, day as dayText, numbers, plural, when } from './language';
 
-type DeedKind = 'added' | 'changed' | 'gave' | 'took_back' | 'swapped' | 'merged' | 'typed' | 'corrected' | 'removed' | 'ranked' | 'imported';
+type DeedKind =
+  | 'added'
+  | 'changed'
+  | 'gave'
+  | 'took_back'
+  | 'swapped'
+  | 'merged'
+  | 'typed'
+  | 'corrected'
+  | 'removed'
+  | 'ranked'
+  | 'imported'
+  | 'group_made'
+  | 'group_renamed'
+  | 'group_ended'
+  | 'handed_over'
+  | 'joined'
+  | 'left'
+  | 'note_removed';
 
 const DEEDS: Readonly<Record<DeedKind, string>> = {
   added: 'somebody added',
@@ -15,6 +33,13 @@ const DEEDS: Readonly<Record<DeedKind, string>> = {
   removed: 'a result removed',
   ranked: 'a result ranked, or ranked no more',
   imported: 'a table brought in',
+  group_made: 'a group made',
+  group_renamed: 'a group called otherwise',
+  group_ended: 'a group ended',
+  handed_over: 'a group handed over',
+  joined: 'people added to a group',
+  left: 'a last day in a group set',
+  note_removed: 'a note removed',
 };
 
 export const club = {

@@ -7,7 +7,7 @@ use thole_protocol::club::{
 };
 
 use super::{
-    Asked,
+    Asked, groups,
     lists::{cut, many, nowhere},
     none, refused,
 };
@@ -63,8 +63,10 @@ pub(super) fn list(store: &mut Store, asked: Asked<spoken::ListDeeds>) -> Result
 }
 
 pub(super) fn undo(store: &mut Store, asked: Asked<spoken::UndoDeed>) -> Result<Deed, Problem> {
-    if store.deed(asked.path, asked.at_unix_ms)?.is_none() {
-        return Err(none("deed"));
+    let deed = store.deed(asked.path, asked.at_unix_ms)?.ok_or_else(|| none("deed"))?;
+    if let Some(group) = deed.group {
+        // Whoever has handed it over would else take it back behind the back of whoever has it.
+        groups::has(store, group, &asked.asker)?;
     }
     Ok(store.undo(asked.path, &asked.doer())?)
 }

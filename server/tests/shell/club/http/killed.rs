@@ -4,25 +4,29 @@ use std::{fs, path::Path, thread, time::Duration};
 
 use rusqlite::Connection;
 use serde_json::{Value, json};
+use thole_club::ClubDay;
+use thole_protocol::club::CoachRole;
 use thole_server::{
     club::{Store, file, rebuild::rebuild},
     makers,
+    secret::SecretHash,
 };
 
 use super::{
-    super::{evening::evenings, results},
+    super::{deeds::doer, evening::evenings, results},
     request, said_by,
 };
 use crate::program::{Started, signal};
 
-/// What a coach asks for, each under a key of its own: people, a table, a gift, a merge, rulings.
+/// What a coach asks for, each under a key of its own: people, a table, a gift, a merge, a group that is handed over, rulings.
 fn asked(data: &Path) -> Vec<(String, Value)> {
     let of = |called: &str| {
         let all = results(data);
         all.into_iter().find(|of| of.called.as_deref() == Some(called) && of.piece == Some(0))
     };
     let (ana, bo) = (of("Ana").unwrap(), of("Bo").unwrap());
-    let person = |name: &str| Store::open_read_only(data).unwrap().person(name).unwrap().person;
+    let store = Store::open_read_only(data).unwrap();
+    let person = |name: &str| store.person(name).unwrap().person;
     let session = ana.session.unwrap();
     let people = "/api/club/people".to_owned();
     let mut all: Vec<(String, Value)> =
@@ -37,6 +41,14 @@ fn asked(data: &Path) -> Vec<(String, Value)> {
             json!({ "what": "people", "table": "name\nMei\nJun\nKim\n" }),
         ),
         (format!("/api/club/people/{}/merge", person("Twice")), json!({ "into": person("Ana") })),
+        (
+            format!("/api/club/groups/{}/hand-over", store.groups(&ClubDay::first()).unwrap()[0].group),
+            json!({ "to": store.coach("Ines").unwrap().coach }),
+        ),
+        (
+            "/api/club/notes".to_owned(),
+            json!({ "about": { "person": person("Ana") }, "words": "Sits tall.", "readers": "person" }),
+        ),
         (
             format!("/api/club/results/{}/correct", bo.result),
             json!({ "time_ms": 71_200, "reason": "The display was read" }),
@@ -56,6 +68,8 @@ fn state(data: &Path) -> Vec<String> {
     let mut all = Vec::new();
     for sql in [
         "SELECT 'person ' || called || ' ' || (merged_into IS NULL) FROM person ORDER BY 1",
+        "SELECT 'group ' || g.called || ' ' || COALESCE(c.called, '-') FROM \"group\" AS g LEFT JOIN coach AS c USING (coach)",
+        "SELECT 'note ' || words FROM note ORDER BY 1",
         "SELECT 'deed ' || kind || ' ' || who FROM deed ORDER BY deed",
         "SELECT 'result ' || called || ' ' || piece || ' ' || revision || ' ' || time_ms || ' ' || is_official FROM result ORDER BY 1",
         "SELECT 'asked ' || (answer IS NOT NULL) FROM kept_answer ORDER BY 1",
@@ -88,6 +102,10 @@ async fn what_is_asked_again_after_the_server_was_killed_is_done_once() {
     for name in ["Ana", "Twice"] {
         super::super::added(&mut store, name, None);
     }
+    let hash = |of: &str| SecretHash::of(of);
+    let jo = store.add_coach("Jo", CoachRole::Coach, hash("Jo"), &doer(0)).unwrap();
+    store.add_coach("Ines", CoachRole::Coach, hash("Ines"), &doer(0)).unwrap();
+    store.make_group("Mornings", Some(jo.coach), &doer(0)).unwrap();
     drop(store);
     let key = makers::new_key(first.path()).unwrap().reveal();
     let all = asked(first.path());

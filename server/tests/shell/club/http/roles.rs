@@ -19,7 +19,10 @@ fn expected(call: Call) -> [u16; 5] {
         | Call::ReadResult
         | Call::ListSessions
         | Call::ListOpen
-        | Call::ReadSession => [403, 403, 200, 200, 200],
+        | Call::ReadSession
+        | Call::ListGroups
+        | Call::ReadGroup
+        | Call::ListNotes => [403, 403, 200, 200, 200],
         Call::ListDeeds => [403, 403, 200, 200, 200],
         Call::AddPerson
         | Call::ChangePerson
@@ -45,6 +48,14 @@ fn expected(call: Call) -> [u16; 5] {
         | Call::GiveResult
         | Call::TakeBackResult
         | Call::SwapResults
+        | Call::MakeGroup
+        | Call::ChangeGroup
+        | Call::HandOverGroup
+        | Call::EndGroup
+        | Call::AddMembers
+        | Call::EndMember
+        | Call::WriteNote
+        | Call::RemoveNote
         | Call::UndoDeed => [403, 403, 403, 200, 200],
         Call::ListHallDevices | Call::AddHallDevice | Call::EndHallDevice => {
             [403, 403, 403, 200, 200]
@@ -63,7 +74,9 @@ fn expected(call: Call) -> [u16; 5] {
         Call::EndOwnKey => [200, 404, 403, 403, 403],
         Call::EndOwnKeys => [200, 200, 403, 403, 403],
         Call::WhoAmI => [200, 200, 200, 200, 200],
-        Call::OwnResults | Call::DeleteMyself | Call::KeepMyself => [200, 200, 403, 403, 403],
+        Call::OwnResults | Call::OwnNotes | Call::DeleteMyself | Call::KeepMyself => {
+            [200, 200, 403, 403, 403]
+        }
         Call::OwnResult | Call::SayEffort => [200, 404, 403, 403, 403],
     }
 }
@@ -94,6 +107,14 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         Call::SayEffort => json!({ "felt": nth }),
         Call::AddPerson => json!({ "called": format!("Nel {nth}") }),
         Call::ChangePerson => json!({ "born_year": 2000 + nth }),
+        Call::MakeGroup => json!({ "called": format!("Group {nth}") }),
+        Call::ChangeGroup => json!({ "called": format!("Evenings {nth}") }),
+        Call::HandOverGroup => json!({ "to": null }),
+        Call::AddMembers => json!({ "people": [id("other")] }),
+        Call::EndMember => json!({}),
+        Call::WriteNote => {
+            json!({ "about": { "person": id("person") }, "words": "Sits tall.", "readers": "coaches" })
+        }
         Call::UseCard => json!({ "device": format!("Phone {nth}") }),
         Call::AddHallDevice => json!({ "called": format!("Machine {nth}") }),
         Call::AddCoach => json!({ "called": format!("Coach {nth}"), "role": "assistant" }),
@@ -129,6 +150,12 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         | Call::OwnOpen
         | Call::ReadSession
         | Call::ListDeeds
+        | Call::ListGroups
+        | Call::ReadGroup
+        | Call::EndGroup
+        | Call::ListNotes
+        | Call::RemoveNote
+        | Call::OwnNotes
         | Call::ExportTable
         | Call::UndoDeed
         | Call::MakeOfficial
@@ -141,7 +168,9 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
 
 /// The path of a call with identities that there are.
 fn path(call: Call, ids: &BTreeMap<&str, String>) -> String {
-    let query = if call == Call::ExportTable { "?what=people" } else { "" };
+    let of_notes = format!("?person={}", ids["person"]);
+    let queries = [(Call::ExportTable, "?what=people"), (Call::ListNotes, of_notes.as_str())];
+    let query = queries.iter().find(|(of, _)| *of == call).map_or("", |(_, query)| *query);
     let is_of_typed = matches!(call, Call::ChangeResult | Call::RankResult | Call::RemoveResult);
     let result = if is_of_typed { "typed result" } else { "result" };
     let path = call.path().replace("{result}", &ids[result]);
@@ -161,6 +190,8 @@ fn ids(hall: &Hall) -> BTreeMap<&'static str, String> {
         ("ruling", uuid::Uuid::nil().to_string()),
         ("typed result", typed.map_or_else(|| uuid::Uuid::nil().to_string(), |of| of.result)),
         ("session", ana.session.unwrap()),
+        ("group", hall.group("Evenings%")),
+        ("note", hall.note("Rows long.")),
         // What was done last.
         ("deed", hall.deeds()[0].deed.to_string()),
     ])
@@ -174,6 +205,10 @@ async fn every_role_may_what_is_its_own_and_nothing_else() {
         "person": hall.id("Ana"), "day": "2026-11-03", "work": "500m", "time_ms": 99_000, "title": "Typed for this test",
     });
     hall.posts(&hall.head, "/api/club/results", "", &typed).await;
+    // Of that coach, with Ana in it.
+    let group = hall.makes_group(&coaches[1], "Evenings", &["Ana"]).await;
+    assert_eq!(group, hall.group("Evenings"));
+    hall.writes(&coaches[1], &json!({ "person": hall.id("Ana") }), "coaches", "Rows long.").await;
     for call in Call::ALL {
         // Some calls end those of people, who may have so many and no more.
         let club = Connection::open(file(hall.data())).unwrap();
