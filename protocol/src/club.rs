@@ -1,5 +1,6 @@
 //! The club over HTTP: people, results and sessions that last, the calls that read and change them, and who may.
 
+pub mod attendance;
 pub mod call;
 pub mod day;
 pub mod deeds;
@@ -19,6 +20,10 @@ pub mod said;
 pub mod sessions;
 pub mod tables;
 
+pub use attendance::{
+    Attendance, AttendanceAsked, AttendanceKnown, AttendanceLine, AttendanceSaid, AttendanceSource,
+    AttendanceState, Attended, AttendedAsked, AttendedSession,
+};
 pub use call::{Call, Spoken, Who, spoken};
 pub use day::ClubDay;
 pub use deeds::{

@@ -7,14 +7,15 @@ use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 
 use super::{
-    Card, CardUse, ClubView, Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, EffortSaid, Ended,
-    ExportAsked, FinishSaid, Giving, Going, GoingPeople, Group, GroupChange, GroupId, Groups,
-    HallCard, HallDevices, HallSessions, HandOver, Imported, KeyId, KeyRole, Keys, LinkedCoach,
-    Looked, Looks, MembershipEnd, Merging, Myself, NewCoach, NewGroup, NewHallDevice, NewKey,
-    NewMembers, NewNote, NewPerson, Note, NoteId, Notes, NotesAsked, OpenSessions, OwnData, People,
-    PeopleAsked, Person, PersonChange, PersonId, RankingSaid, Reasoned, ResultChange, ResultId,
-    Results, ResultsAsked, Ruled, Sessions, SessionsAsked, Swapping, TableChosen, TableSent,
-    TakingBack, TargetSaid, Typing, WholeResult, WholeSession,
+    Attendance, AttendanceAsked, AttendanceSaid, Attended, AttendedAsked, Card, CardUse, ClubView,
+    Coaches, Deed, DeedNo, Deeds, DeedsAsked, Done, EffortSaid, Ended, ExportAsked, FinishSaid,
+    Giving, Going, GoingPeople, Group, GroupChange, GroupId, Groups, HallCard, HallDevices,
+    HallSessions, HandOver, Imported, KeyId, KeyRole, Keys, LinkedCoach, Looked, Looks,
+    MembershipEnd, Merging, Myself, NewCoach, NewGroup, NewHallDevice, NewKey, NewMembers, NewNote,
+    NewPerson, Note, NoteId, Notes, NotesAsked, OpenSessions, OwnData, People, PeopleAsked, Person,
+    PersonChange, PersonId, RankingSaid, Reasoned, ResultChange, ResultId, Results, ResultsAsked,
+    Ruled, Sessions, SessionsAsked, Swapping, TableChosen, TableSent, TakingBack, TargetSaid,
+    Typing, WholeResult, WholeSession,
 };
 use crate::ids::{CoachId, CommandId, PieceNo, SessionId};
 
@@ -356,6 +357,14 @@ calls! {
     RemoveNote: Delete "/api/club/notes/{note}" by Who::From(KeyRole::Coach), (NoteId, (), ()) -> Done;
     /// Lists the notes that are meant for whoever asks, newest first.
     OwnNotes: Get "/api/club/me/notes" by Who::Person, ((), (), ()) -> Notes;
+    /// Lists who came to a session, of a group who was absent as well.
+    ListAttendance: Get "/api/club/sessions/{session}/attendance" by Who::From(KeyRole::Assistant), (SessionId, AttendanceAsked, ()) -> Attendance;
+    /// Says whether somebody came to a session, which stands over what is known by itself; answers with all lines as they are now.
+    SayAttendance: Post "/api/club/sessions/{session}/attendance" by Who::From(KeyRole::Coach), (SessionId, (), AttendanceSaid) -> Attendance;
+    /// Lists the sessions to which somebody came, newest first, and those for which something else is known of them.
+    PersonAttendance: Get "/api/club/people/{person}/attendance" by Who::From(KeyRole::Assistant), (PersonId, AttendedAsked, ()) -> Attended;
+    /// Lists the sessions to which whoever asks came, newest first.
+    OwnAttendance: Get "/api/club/me/attendance" by Who::Person, ((), AttendedAsked, ()) -> Attended;
     /// Says who asks.
     WhoAmI: Get "/api/club/me" by Who::Keyed, ((), (), ()) -> Myself;
     /// Lists sessions of tonight that whoever asks can come to, newest first.

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Going, KeyLine, Note, OwnGroup, Person, WholeResult};
+use super::{AttendedSession, Going, KeyLine, Note, OwnGroup, Person, WholeResult};
 
 /// What a key is worth.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -84,6 +84,9 @@ pub struct OwnData {
     /// All notes about them, whoever else reads those, and those to their groups; not there when there are none.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<Note>,
+    /// Sessions to which they came or did not come; not there when nothing is known of any.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub attendance: Vec<AttendedSession>,
 }
 
 /// Somebody has read what concerns a person's health, or has taken their results along.

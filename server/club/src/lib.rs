@@ -2,6 +2,7 @@
 //!
 //! No clock, no socket, no file, no chance: instants and identities come in, so a server, a command and a test do the same.
 
+pub mod attendance;
 pub mod best;
 pub mod day;
 pub mod deed;

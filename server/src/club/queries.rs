@@ -2,12 +2,14 @@
 //! which they are first named, for SQLite counts them so, whatever their numbers. Every text names its club.
 
 mod asked;
+mod attendance;
 mod going;
 mod groups;
 mod keys;
 mod sessions;
 
 pub(super) use asked::*;
+pub(super) use attendance::*;
 pub(super) use going::*;
 pub(super) use groups::*;
 pub(super) use keys::*;
@@ -391,6 +393,7 @@ mod tests {
     fn all() -> impl Iterator<Item = (&'static str, &'static str)> {
         OWN.into_iter()
             .chain(super::asked::ALL)
+            .chain(super::attendance::ALL)
             .chain(super::going::ALL)
             .chain(super::groups::ALL)
             .chain(super::keys::ALL)

@@ -1,5 +1,6 @@
 //! The file itself: opened, brought up to date, asked and written. Whoever writes takes it for a moment; others wait for them.
 
+mod attendance;
 mod bests;
 mod cards;
 mod coaches;

@@ -1,5 +1,6 @@
 //! What each call does.
 
+mod attendance;
 mod deeds;
 mod going;
 mod groups;
@@ -140,6 +141,10 @@ pub(super) fn of(call: Call) -> MethodRouter {
         Call::WriteNote => route::<spoken::WriteNote>(notes::write),
         Call::RemoveNote => route::<spoken::RemoveNote>(notes::remove),
         Call::OwnNotes => route::<spoken::OwnNotes>(notes::own),
+        Call::ListAttendance => route::<spoken::ListAttendance>(attendance::of_session),
+        Call::SayAttendance => route::<spoken::SayAttendance>(attendance::say),
+        Call::PersonAttendance => route::<spoken::PersonAttendance>(attendance::of_person),
+        Call::OwnAttendance => route::<spoken::OwnAttendance>(attendance::own),
         Call::WhoAmI => route::<spoken::WhoAmI>(|store, asked| {
             let own = asked.asker.person.as_ref().filter(|_| asked.asker.goes_unix_ms.is_some());
             let going = own.map(|own| store.going(own.person)).transpose()?.flatten();

@@ -45,6 +45,7 @@ impl Store {
             keys: self.keys(person, None, now_unix_ms)?,
             looks: self.looks(person)?,
             groups: self.groups_of(person)?,
+            attendance: self.attended(person)?,
             notes: self.notes_of(person, &self.club.zone.day(now_unix_ms))?,
         }))
     }

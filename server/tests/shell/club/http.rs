@@ -1,5 +1,6 @@
 //! The club over HTTP, on the loopback.
 
+mod attendance;
 mod cards;
 mod deeds;
 mod going;

@@ -13,7 +13,7 @@ const WRITTEN_OUT: [(&str, &str); 13] = [
     ("card", "keys"),
     ("changed_row", "what it takes to undo what is written out as it is now"),
     ("consent", "nothing writes it yet"),
-    ("attendance", "nothing writes it yet"),
+    ("attendance", "attendance"),
     ("membership", "groups"),
     ("note", "notes"),
     ("deed_person", "what coaches did stands with their results"),

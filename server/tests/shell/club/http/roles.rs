@@ -22,7 +22,9 @@ fn expected(call: Call) -> [u16; 5] {
         | Call::ReadSession
         | Call::ListGroups
         | Call::ReadGroup
-        | Call::ListNotes => [403, 403, 200, 200, 200],
+        | Call::ListNotes
+        | Call::ListAttendance
+        | Call::PersonAttendance => [403, 403, 200, 200, 200],
         Call::ListDeeds => [403, 403, 200, 200, 200],
         Call::AddPerson
         | Call::ChangePerson
@@ -56,6 +58,7 @@ fn expected(call: Call) -> [u16; 5] {
         | Call::EndMember
         | Call::WriteNote
         | Call::RemoveNote
+        | Call::SayAttendance
         | Call::UndoDeed => [403, 403, 403, 200, 200],
         Call::ListHallDevices | Call::AddHallDevice | Call::EndHallDevice => {
             [403, 403, 403, 200, 200]
@@ -74,9 +77,11 @@ fn expected(call: Call) -> [u16; 5] {
         Call::EndOwnKey => [200, 404, 403, 403, 403],
         Call::EndOwnKeys => [200, 200, 403, 403, 403],
         Call::WhoAmI => [200, 200, 200, 200, 200],
-        Call::OwnResults | Call::OwnNotes | Call::DeleteMyself | Call::KeepMyself => {
-            [200, 200, 403, 403, 403]
-        }
+        Call::OwnResults
+        | Call::OwnNotes
+        | Call::OwnAttendance
+        | Call::DeleteMyself
+        | Call::KeepMyself => [200, 200, 403, 403, 403],
         Call::OwnResult | Call::SayEffort => [200, 404, 403, 403, 403],
     }
 }
@@ -112,6 +117,7 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         Call::HandOverGroup => json!({ "to": null }),
         Call::AddMembers => json!({ "people": [id("other")] }),
         Call::EndMember => json!({}),
+        Call::SayAttendance => json!({ "person": id("person"), "state": "excused" }),
         Call::WriteNote => {
             json!({ "about": { "person": id("person") }, "words": "Sits tall.", "readers": "coaches" })
         }
@@ -156,6 +162,9 @@ fn body(call: Call, ids: &BTreeMap<&str, String>, nth: usize) -> Value {
         | Call::ListNotes
         | Call::RemoveNote
         | Call::OwnNotes
+        | Call::ListAttendance
+        | Call::PersonAttendance
+        | Call::OwnAttendance
         | Call::ExportTable
         | Call::UndoDeed
         | Call::MakeOfficial
