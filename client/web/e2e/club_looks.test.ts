@@ -70,12 +70,18 @@ const KEYS = [
   { key: 'k-3', device: '', from_unix_ms: NOW, last_unix_ms: null, is_card: true, until_unix_ms: NOW + 604_800_000, is_this: false },
 ];
 
+const GROUP = { group: 'g-1', called: 'Tuesdays and Thursdays', coach: { coach: 'c-1', called: 'Ines Kovář' }, had_by: null, members: PEOPLE.map(({ person, called }) => ({ person, called, from: '2026-09-01', until: person === 'p-2' ? '2026-12-22' : null })) };
+const LINES = (['came', 'late', 'home', 'excused', 'absent'] as const).map((state, nth) => ({ person: `p-${nth}`, called: NAMES[nth], state, source: nth < 2 ? 'rowed' : 'said', ...(nth < 2 ? {} : { said_by: 'Ines Kovář', said_unix_ms: NOW }) }));
+
 /** What the made-up server answers. */
 function answer(path: string, query: URLSearchParams): unknown {
   const [, list = '', id] = path.split('/');
   if (path === '/me') return HEAD;
   if (list === 'going') return { people: [{ person: 'p-40', called: 'Ruta Balodis', asked_unix_ms: NOW, runs_unix_ms: NOW + 604_800_000, asked_by: 'Ines Kovář', is_own: false }] };
   if (list === 'deeds') return { deeds: DEEDS, next: null };
+  if (list === 'groups') return id === undefined ? { groups: [GROUP], coaches: [{ coach: 'c-1', called: 'Ines Kovář' }] } : GROUP;
+  if (list === 'notes') return { notes: [{ note: 'n-1', about: { group: 'g-1' }, words: 'Row long.\n\nBreathe.', readers: 'coaches', by: 'Ines Kovář', said_unix_ms: NOW }] };
+  if (path.endsWith('/attendance')) return { session: 's-0', day: '2026-11-27', lines: LINES };
   if (list === 'coaches') return { coaches: [{ coach: 'c-1', called: 'Ines Kovář', role: 'coach' }, { coach: 'c-2', called: 'Owen Achterberg', role: 'assistant' }] };
   if (path.endsWith('/card')) return { key: 'k-9', secret: `not-a-real-card-${path.slice(-9, -5)}-0123456789abcdef`, until_unix_ms: NOW + 604_800_000 };
   if (path.endsWith('/keys')) return { keys: KEYS };
@@ -123,7 +129,9 @@ const SCENES: Readonly<Record<string, Scene>> = {
   evenings: { search: '?show=results', until: 'li:nth-child(6)' },
   'an evening': { search: '?evening=s-0', until: 'section:nth-of-type(2) tbody tr' },
   'a result': { search: '?result=r-0-0-4', until: 'ol.splits' },
-  'people, cards': { search: '?show=people', until: 'tbody tr:nth-child(12)', press: ['summary', 'fieldset label >> nth=0', 'text=Make 12 cards'] },
+  'a group': { search: '?group=g-1', until: 'li button', press: ['summary >> nth=0', 'summary >> nth=1'] },
+  'an evening, who came': { search: '?evening=s-0', until: 'section:nth-of-type(2) tbody tr', press: ['details:last-of-type >> summary', 'text=Who came'] },
+  'people, cards': { search: '?show=people', until: 'tbody tr:nth-child(12)', press: ['summary >> nth=0', 'fieldset label >> nth=0', 'text=Make 12 cards'] },
   'a person, opened': { search: '?person=p-4', until: 'svg circle', press: ['summary >> nth=0', 'summary >> nth=1', 'summary >> nth=2'] },
   'a result, opened': { search: '?result=r-0-0-4', until: 'ol.splits', press: ['summary >> nth=0', 'summary >> nth=1'] },
   'the club': { search: '?show=club', until: 'li button' },
@@ -172,7 +180,7 @@ test('cards print eight to a sheet of A4, each whole, with nothing else on it', 
   const page = await browser.newPage({ viewport: { width: 718, height: 1047 } });
   await tell(page);
   await page.goto(`${pages.origin}/club/?show=people#key-of-the-head`);
-  for (const what of ['summary', 'fieldset label >> nth=0', 'text=Make 12 cards']) await page.locator(what).click();
+  for (const what of ['summary >> nth=0', 'fieldset label >> nth=0', 'text=Make 12 cards']) await page.locator(what).click();
   await page.locator('.sheet svg').nth(11).waitFor();
   await page.emulateMedia({ media: 'print' });
   if (SHOTS !== undefined) await page.screenshot({ path: `${SHOTS}/club-cards-print.png`, fullPage: true });

@@ -31,6 +31,8 @@ async function tell(page: Page): Promise<{ readonly asked: string[] }> {
       '/me/results': { results: RESULTS, next: null },
       '/me/keys': { keys: KEYS },
       '/me/looks': { looks: LOOKS },
+      '/me/notes': { notes: [{ note: 'n-1', about: { person: 'p-1' }, words: 'Long and quiet. Keep that.', readers: 'person', by: 'Ines Kovář', said_unix_ms: NOW }] },
+      '/me/attendance': { sessions: [{ session: 's-1', day: '2026-11-20', title: '', state: 'came', source: 'rowed' }, { session: 's-2', day: '2026-11-18', title: '', state: 'late', source: 'rowed' }] },
       '/me/data': { person: ANA.person, results: RESULTS },
       '/card': { secret: 'own-key', key: 'k-1', person: ANA.person },
     };

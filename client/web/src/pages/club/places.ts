@@ -7,11 +7,12 @@ export type Place =
   | { readonly at: 'results' }
   | { readonly at: 'club' }
   | { readonly at: 'person'; readonly id: string }
+  | { readonly at: 'group'; readonly id: string }
   | { readonly at: 'evening'; readonly id: string }
   | { readonly at: 'result'; readonly id: string };
 
 const LISTS = ['people', 'results', 'club'] as const;
-const SINGLE = ['person', 'evening', 'result'] as const;
+const SINGLE = ['person', 'group', 'evening', 'result'] as const;
 
 export function placeOf(search: string): Place {
   const asked = new URLSearchParams(search);

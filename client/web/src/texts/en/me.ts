@@ -1,5 +1,16 @@
 // The page of whoever rows: last result, all of them, devices, data.
-import { when } from './language';
+import { conjunction, plural, numbers, when } from './language';
+
+type AttendanceState = 'came' | 'home' | 'late' | 'excused' | 'absent';
+
+/** How often somebody was what. */
+const TIMES: Readonly<Record<AttendanceState, (count: number) => string>> = {
+  came: (count) => `came to ${plural(count, { one: 'one session', other: `${numbers.format(count)} sessions` })}`,
+  late: (count) => `came later to ${numbers.format(count)}`,
+  home: (count) => `rowed ${numbers.format(count)} at home`,
+  excused: (count) => `excused ${numbers.format(count)}`,
+  absent: (count) => `missed ${numbers.format(count)}`,
+};
 
 /** What the server calls what somebody has read or taken along. */
 const LOOKED_AT: Readonly<Record<string, string>> = {
@@ -43,6 +54,11 @@ export const me = {
     kept: 'Kept. Your coach sees it with this result.',
     takenBack: 'Taken back.',
   },
+  notes: {
+    heading: 'From your coach',
+    line: (by: string, at: number, toGroup: boolean) => `${by}, ${when(at)}${toGroup ? ', to all in your group' : ''}`,
+  },
+  attendance: (counts: readonly (readonly [AttendanceState, number])[]) => `So far: ${conjunction.format(counts.map(([state, count]) => TIMES[state](count)))}.`,
   devices: {
     heading: 'My devices',
     why: 'Each of these comes in as you. End what you no longer have.',
