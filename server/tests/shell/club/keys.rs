@@ -21,7 +21,7 @@ use super::{
     command::{lines, refused, told},
 };
 use crate::{
-    power::{Disk, all_of, cuts, noted},
+    power::{CLUB_FILES, Disk, all_of, cuts, noted, seed},
     program::Started,
 };
 
@@ -128,7 +128,7 @@ fn makes_cards_and_uses_them() {
 fn wherever_the_power_is_lost_a_card_was_used_and_its_key_opens_or_neither() {
     let folder = tempfile::tempdir().unwrap();
     let notes = noted(folder.path(), "club::keys::makes_cards_and_uses_them");
-    let seed = u64::from(std::process::id());
+    let seed = seed();
     let mut chance = Chance::seeded(seed);
     let (mut disks, mut done) = (BTreeMap::<&str, Disk<'_>>::new(), 0);
     let mut seen = std::collections::BTreeSet::new();
@@ -138,7 +138,7 @@ fn wherever_the_power_is_lost_a_card_was_used_and_its_key_opens_or_neither() {
         }
         done = cut;
         let left = tempfile::tempdir_in(folder.path()).unwrap();
-        for file in ["club.sqlite", "club.sqlite-wal"] {
+        for file in CLUB_FILES {
             let Some(disk) = disks.get(file) else { continue };
             fs::write(left.path().join(file), disk.after_a_loss(&mut chance)).unwrap();
         }

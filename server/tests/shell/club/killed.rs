@@ -17,7 +17,7 @@ use thole_server::{
 
 use super::{comes, evening::evenings, export, results};
 use crate::{
-    power::{Disk, all_of, cuts, noted},
+    power::{CLUB_FILES, Disk, all_of, cuts, noted, seed},
     program::Started,
 };
 
@@ -58,7 +58,7 @@ fn wherever_the_power_is_lost_a_piece_is_taken_or_not_and_all_are_made_again_or_
     let notes = noted(folder.path(), "club::killed::takes_spoils_and_makes_again");
     let syncs = notes.iter().filter(|note| note.is_sync_of("club.sqlite-wal")).count();
     assert!(syncs >= 2 * usize::try_from(EVENINGS).unwrap(), "{syncs} syncs are noted");
-    let seed = u64::from(std::process::id());
+    let seed = seed();
     let mut chance = Chance::seeded(seed);
     let (mut disks, mut done) = (BTreeMap::<&str, Disk<'_>>::new(), 0);
     let mut seen = BTreeSet::new();
@@ -68,7 +68,7 @@ fn wherever_the_power_is_lost_a_piece_is_taken_or_not_and_all_are_made_again_or_
         }
         done = cut;
         let where_to = tempfile::tempdir_in(folder.path()).unwrap();
-        for file in ["club.sqlite", "club.sqlite-wal"] {
+        for file in CLUB_FILES {
             let Some(disk) = disks.get(file) else { continue };
             fs::write(where_to.path().join(file), disk.after_a_loss(&mut chance)).unwrap();
         }
