@@ -11,6 +11,7 @@ mod migrations;
 mod queries;
 pub mod reading;
 pub mod rebuild;
+pub mod retention;
 #[cfg(test)]
 mod season;
 pub mod store;

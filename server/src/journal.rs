@@ -11,10 +11,13 @@ use std::{
     sync::{Arc, mpsc::SyncSender},
 };
 
-use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
+use thole_protocol::{
+    ids::{AthleteId, JoinCode, SessionId},
+    units::At,
+};
 
 use crate::{clock::Reckoned, secret::SecretHash};
-pub use thole_host::{Damage, Found, Grant, Holder, Record};
+pub use thole_host::{Damage, Found, Grant, Holder, Record, stored::packing::Passing};
 
 /// What a secret opens.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -62,6 +65,19 @@ pub struct Append {
     pub closed_unix_ms: Option<u64>,
     /// Takes the place of what `reckoned` answers; `None` leaves it as it is.
     pub reckoned: Option<Reckoned>,
+}
+
+/// What of a session is kept no longer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LetGo {
+    /// Of which session.
+    pub session: SessionId,
+    /// What of it.
+    pub what: Passing,
+    /// Whose; `None`: everybody's.
+    pub whose: Option<AthleteId>,
+    /// What was written before this instant of the session.
+    pub before: At,
 }
 
 /// What of a session is new to somebody who knows it up to a position.
@@ -153,6 +169,17 @@ pub trait Journal: Send + Sync + 'static {
     /// Erases what was said about a person in a session: their records, their name and their key are gone, and a
     /// hash takes the place of each record. Others' records are unchanged to the byte.
     fn erase(&self, session: SessionId, athlete: AthleteId) -> Answer<()>;
+
+    /// Erases what of a session is kept no longer, as `erase` does: everything else is unchanged to the byte. How many records
+    /// that were. Traces of them may be left in the store until `overwrite`. What an athlete takes back their consent to is
+    /// erased so with the record that says so.
+    fn let_go(&self, what: LetGo) -> Answer<u64>;
+
+    /// Overwrites every trace of what was let go, if there may be any, and says so. Appends wait in the meantime.
+    fn overwrite(&self) -> Answer<bool>;
+
+    /// When the newest record was written of what is kept for a while; `None` when there is none.
+    fn newest(&self, session: SessionId, what: Passing) -> Answer<Option<At>>;
 
     /// Leaves a record out of every later `read` because replaying it has failed twice. It is kept.
     fn set_aside(&self, session: SessionId, position: u64) -> Answer<()>;

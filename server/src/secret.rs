@@ -54,6 +54,17 @@ pub fn random_key() -> [u8; 32] {
     key
 }
 
+/// Random bits that make one key another one.
+///
+/// # Panics
+/// As `FromSystem`.
+#[must_use]
+pub fn random_salt() -> [u8; 16] {
+    let mut salt = [0; 16];
+    fill(&mut salt);
+    salt
+}
+
 /// What two syllables can spell and no gym TV should show.
 const UNWANTED: [&str; 2] = ["NAZI", "PEDO"];
 

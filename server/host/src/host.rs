@@ -172,15 +172,21 @@ impl Host {
             }
             Said::Input { conn, input, bytes, command } => {
                 let mut input = input;
-                if let Input::Ordered { command, by, .. } = &mut input {
+                if let Input::Ordered { command, order, by } = &mut input {
                     if !self.leads(now, conn, batch) {
                         return not_in_command(out, conn, *command);
+                    }
+                    if let Some(refusal) = self.not_ruled(*command, order) {
+                        return refuse(out, conn, Some(*command), refusal);
                     }
                     *by = self.members.by(conn).cloned();
                 }
                 self.said(now, (conn, command), (input, bytes), batch, out);
             }
             Said::Order { asker, command, order, by } => {
+                if let Some(refusal) = self.not_ruled(command, &order) {
+                    return out.tell(asker, Delivery::Ordered(Err(refusal)));
+                }
                 self.ordered(now, asker, Input::Ordered { command, order, by }, batch);
             }
             Said::Take(conn, TakeCommand { command }) => {

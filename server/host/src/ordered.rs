@@ -1,7 +1,12 @@
 //! Orders that came another way than by a connection, and the records of what is over.
 
 use thole_piece::{Input, Output, settled::Settled};
-use thole_protocol::units::At;
+use thole_protocol::{
+    ids::CommandId,
+    order::Order,
+    refusal::{Refusal, Why},
+    units::At,
+};
 
 use crate::{
     batch::{Batch, Step},
@@ -12,7 +17,16 @@ use crate::{
     record::Record,
 };
 
+const LET_GO: &str = "The strokes of this session are kept no longer: its results stand as they were recorded, and are not corrected any more.";
+
 impl Host {
+    /// Why a ruling is not even written; `None` for everything that the core judges.
+    pub(crate) fn not_ruled(&self, command: CommandId, order: &Order) -> Option<Refusal> {
+        let stands = order.is_ruling() && self.core.has_let_strokes_go();
+        let is_new = stands && !self.core.has_done(command);
+        is_new.then(|| Refusal { why: Why::NotNow, says: LET_GO.to_owned() })
+    }
+
     /// An order becomes part of the batch; whoever gave it is told what became of it.
     pub(crate) fn ordered(&mut self, now: Now, asker: ConnId, order: Input, batch: &mut Batch) {
         batch.is_urgent = true;

@@ -79,4 +79,6 @@ pub struct Found {
     pub damage: Vec<Damage>,
     /// Records that lack the part of somebody who was erased: the session cannot be recomputed.
     pub erased: u64,
+    /// Records of strokes that are kept no longer, of people who are still here: what was settled of them stands.
+    pub strokes_let_go: u64,
 }

@@ -214,6 +214,9 @@ pub enum Input {
         /// As the club knows the device.
         device: DeviceId,
     },
+    /// The strokes of this session are kept no longer: from here on the records of its pieces are what they were. A journal
+    /// says so in the place of the first one that it has let go.
+    StrokesLetGo,
     /// How far an athlete's device was acknowledged, as it says on coming back: further than what is here, or far
     /// enough to show that nothing is missing.
     Acknowledged {
@@ -308,6 +311,7 @@ impl Input {
             | Input::Deadline
             | Input::ClockSet { .. }
             | Input::Damaged(_)
+            | Input::StrokesLetGo
             | Input::Settled { .. } => None,
         }
     }
@@ -342,6 +346,7 @@ impl Input {
             Input::ClockSet { .. } => "clock_set",
             Input::Settled { .. } => "settled",
             Input::Damaged(_) => "damaged",
+            Input::StrokesLetGo => "strokes_let_go",
             Input::Acknowledged { .. } => "acknowledged",
             Input::CameByKey { .. } => "came_by_key",
             Input::AtHall { .. } => "at_hall",

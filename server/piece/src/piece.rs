@@ -69,6 +69,8 @@ pub struct Piece {
     pub settling: Settling,
     /// What coaches have ruled about it.
     pub ruled: Ruled,
+    /// Its results as they were recorded, once their strokes are kept no longer; `None` while strokes are what counts.
+    pub stands: Option<BTreeMap<AthleteId, AthleteResult>>,
 }
 
 /// How far the settling of a piece that is over has come.
@@ -110,6 +112,7 @@ impl Piece {
             recorder: Recorder::default(),
             settling: Settling::default(),
             ruled: Ruled::default(),
+            stands: None,
         }
     }
 
@@ -195,9 +198,20 @@ impl Piece {
         }
     }
 
+    /// Whether somebody has rowed in it, by their strokes or, where these are kept no longer, by its record.
+    #[must_use]
+    pub fn was_rowed_by(&self, id: AthleteId) -> bool {
+        let stands = self.stands.as_ref().and_then(|stands| stands.get(&id));
+        self.rowers.get(&id).is_some_and(Rower::has_rowed)
+            || stands.is_some_and(|result| result.distance_dm.0 > 0)
+    }
+
     /// Takes away somebody who has rowed none of it.
     pub fn forget(&mut self, id: AthleteId) {
         self.rowers.remove(&id);
+        if let Some(stands) = &mut self.stands {
+            stands.remove(&id);
+        }
         if let Some(frozen) = self.ruled.frozen_mut() {
             frozen.results.remove(&id);
         }
@@ -292,6 +306,9 @@ impl Piece {
     /// One athlete's result, as it stands among all `results`: the place is the one that was told.
     #[must_use]
     pub fn result_of(&self, id: AthleteId, now: At, roster: &Roster) -> Option<AthleteResult> {
+        if let Some(stands) = &self.stands {
+            return stands.get(&id).cloned();
+        }
         let (rower, athlete) = self.rowers.get(&id).zip(roster.get(&id))?;
         if self.ruled.frozen().is_some() {
             return rower.told.clone();
@@ -352,6 +369,9 @@ impl Piece {
         settings: &SessionSettings,
         roster: &Roster,
     ) -> Vec<AthleteResult> {
+        if let Some(stands) = &self.stands {
+            return stands.values().cloned().collect();
+        }
         match self.ruled.frozen() {
             Some(frozen) => frozen.stands(self.placed(now, &frozen.settings, roster)),
             None => self.placed(now, settings, roster),
@@ -360,6 +380,9 @@ impl Piece {
 
     /// The results that strokes and corrections make.
     fn placed(&self, now: At, settings: &SessionSettings, roster: &Roster) -> Vec<AthleteResult> {
+        if let Some(stands) = &self.stands {
+            return stands.values().cloned().collect();
+        }
         let results = self
             .rowers
             .iter()

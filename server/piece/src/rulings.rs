@@ -361,9 +361,10 @@ impl Frozen {
     }
 }
 
-/// The line of the standings of a piece that is over, with what was ruled about the result.
+/// The line of the standings of a piece that is over, with what was ruled about the result; by the result alone where that `stands`
+/// whatever the strokes say.
 #[must_use]
-pub fn line(line: Line, result: &AthleteResult) -> Line {
+pub fn line(line: Line, result: &AthleteResult, stands: bool) -> Line {
     let unplaced = result.unplaced().map(|unplaced| match unplaced {
         Unplaced::Unranked => Instead::Unranked,
         Unplaced::Excluded => Instead::Excluded,
@@ -373,7 +374,7 @@ pub fn line(line: Line, result: &AthleteResult) -> Line {
         let (margin, against_target, projected) = (None, None, None);
         return Line { instead: unplaced, margin, against_target, projected, ..line };
     }
-    if !result.ruling.is_corrected() {
+    if !result.ruling.is_corrected() && !stands {
         return Line { instead: unplaced.or(line.instead), ..line };
     }
     let finished = result.outcome == Outcome::Finished;

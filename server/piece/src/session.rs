@@ -75,6 +75,8 @@ pub struct Session {
     title: String,
     settings: SessionSettings,
     closed: bool,
+    /// Strokes are kept no longer: pieces are what their records say.
+    strokes_let_go: bool,
     now: At,
     people: People,
     programme: Programme,
@@ -224,6 +226,7 @@ impl Session {
             }
             Input::Deadline => {}
             Input::Damaged(damaged) => self.damaged(damaged, &mut out),
+            Input::StrokesLetGo => self.strokes_let_go = true,
             Input::Acknowledged { athlete, run, through_seq } => {
                 self.acknowledged(*athlete, *run, *through_seq, &mut out);
             }
@@ -277,6 +280,12 @@ impl Session {
     #[must_use]
     pub fn is_closed(&self) -> bool {
         self.closed
+    }
+
+    /// Whether the strokes of this session are kept no longer: its results stand as they were recorded.
+    #[must_use]
+    pub fn has_let_strokes_go(&self) -> bool {
+        self.strokes_let_go
     }
 
     /// Whether this order has been carried out before.

@@ -3,6 +3,7 @@
 mod deeds;
 mod going;
 mod keys;
+mod retention;
 mod table;
 mod tables;
 
@@ -99,6 +100,15 @@ pub enum ClubTask {
     /// Who is to be deleted
     #[command(flatten)]
     Going(GoingTask),
+    /// Says for how long strokes and heart rate are kept and what has gone by that, or sets it
+    Retention {
+        /// For so many days, 7 to 3650
+        #[arg(long, value_name = "DAYS")]
+        strokes: Option<u32>,
+        /// For so many days, 7 to 3650
+        #[arg(long, value_name = "DAYS")]
+        heart_rate: Option<u32>,
+    },
     /// Says by which time zone the club's days go, or sets it
     Zone {
         /// Such as Europe/Berlin
@@ -166,6 +176,9 @@ pub async fn run(args: &ClubArgs, out: &mut dyn Write) -> Result<bool, String> {
         ClubTask::Deed(task) => deeds::run(&mut Store::open(data)?, task, now)?,
         ClubTask::Key(task) => keys::run(&mut Store::open(data)?, data, task, now)?,
         ClubTask::Going(task) => going::run(data, task, now).await?,
+        ClubTask::Retention { strokes, heart_rate } => {
+            retention::run(&mut Store::open(data)?, *strokes, *heart_rate)?
+        }
         ClubTask::Zone { zone: None } => format!("{}\n", read()?.club().zone.name()),
         ClubTask::Zone { zone: Some(zone) } => {
             let moved = Store::open(data)?.set_zone(zone.clone())?;

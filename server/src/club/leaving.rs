@@ -1,4 +1,5 @@
-//! The task that deletes people whose time has come, at the start and every hour: first the list of what is gone says so, then their
+//! The task that deletes people whose time has come, and lets go of what was kept long enough (`retention`), at the start and every
+//! hour. Of people first the list of what is gone says so, then their
 //! records in the journals are erased, then their rows in the club, then what pages have kept of either. Wherever it ends in between,
 //! the next start goes on from there.
 
@@ -20,7 +21,7 @@ use tokio::{
 
 use super::{
     gone::{self, Gone, GoneId},
-    reading,
+    reading, retention,
     store::{ClubError, Places, SeatLeft, Store},
 };
 use crate::{
@@ -44,10 +45,17 @@ pub fn begin(server: &Arc<Server>) -> JoinHandle<()> {
         loop {
             let data = server.settings.data.clone();
             let now = server.clock.unix_ms();
-            let looked = match super::file(&data).exists() {
+            let has_club = super::file(&data).exists();
+            let looked = match has_club {
                 true => look(&*server.journal, Some(&server), &data, now).await,
                 false => Ok(Vec::new()),
             };
+            if has_club {
+                let let_go = retention::look(&*server.journal, Some(&server), &data, now).await;
+                if let Err(error) = let_go {
+                    tracing::error!(%error, "what has been kept long enough cannot be erased yet; it is tried again within the hour");
+                }
+            }
             let rest = match looked {
                 Ok(_) => LOOKS_EVERY,
                 Err(error) => {
@@ -108,6 +116,23 @@ pub async fn look(
     leaving.with(move |store| store.going_until(now_unix_ms)).await
 }
 
+/// What a conversion has kept has nothing that the journal has not, but for what is erased there now.
+pub(super) fn remove_old_journal(data: &Path) -> Result<(), ClubError> {
+    let kept = data.join("thole.db.v1");
+    match fs::remove_file(&kept) {
+        Ok(()) => {
+            tracing::info!(removed = %kept.display(), "the journal of an older version is removed: something in it is erased");
+        }
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+        Err(error) => return Err(ClubError::Store(format!("{}: {error}", kept.display()))),
+    }
+    let damaged = data.join("thole.db-wal.damaged-1");
+    if damaged.exists() {
+        tracing::warn!(kept = %damaged.display(), "a damaged write-ahead file is kept, and what is erased may be in it: remove it when it is not needed");
+    }
+    Ok(())
+}
+
 struct Leaving<'a> {
     journal: &'a dyn Journal,
     server: Option<&'a Arc<Server>>,
@@ -145,7 +170,7 @@ impl Leaving<'_> {
                 store.overwrite_traces()
             })
             .await?;
-        self.remove_old_journal()?;
+        remove_old_journal(&self.data)?;
         tracing::info!(sessions, "somebody was deleted: in the club and in the journals");
         if is_overwritten {
             return Ok(());
@@ -214,23 +239,6 @@ impl Leaving<'_> {
             }
         }
         Err(JournalError::Read("a session is opened again and again".to_owned()))
-    }
-
-    /// What a conversion has kept has nothing that the journal has not, but for who is deleted now.
-    fn remove_old_journal(&self) -> Result<(), ClubError> {
-        let kept = self.data.join("thole.db.v1");
-        match fs::remove_file(&kept) {
-            Ok(()) => {
-                tracing::info!(removed = %kept.display(), "the journal of an older version is removed: somebody in it is deleted");
-            }
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-            Err(error) => return Err(ClubError::Store(format!("{}: {error}", kept.display()))),
-        }
-        let damaged = self.data.join("thole.db-wal.damaged-1");
-        if damaged.exists() {
-            tracing::warn!(kept = %damaged.display(), "a damaged write-ahead file is kept, and whoever is deleted may be in it: remove it when it is not needed");
-        }
-        Ok(())
     }
 
     fn is_open(&self, session: SessionId) -> bool {

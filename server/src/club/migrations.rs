@@ -8,7 +8,7 @@ use super::store::ClubError;
 use crate::backup;
 
 /// In their order; the version of a file is how many of them it has seen.
-pub(super) const ALL: [&str; 10] = [
+pub(super) const ALL: [&str; 11] = [
     include_str!("migrations/0001_people_and_results.sql"),
     include_str!("migrations/0002_deeds.sql"),
     include_str!("migrations/0003_sessions.sql"),
@@ -17,6 +17,7 @@ pub(super) const ALL: [&str; 10] = [
     include_str!("migrations/0006_kept_answers.sql"),
     include_str!("migrations/0007_going.sql"),
     include_str!("migrations/0008_came_as.sql"),
+    include_str!("migrations/0009_retention.sql"),
     include_str!("migrations/0010_groups.sql"),
     include_str!("migrations/0011_hall.sql"),
 ];

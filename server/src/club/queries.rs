@@ -6,6 +6,7 @@ mod attendance;
 mod going;
 mod groups;
 mod keys;
+mod retention;
 mod sessions;
 
 pub(super) use asked::*;
@@ -13,6 +14,7 @@ pub(super) use attendance::*;
 pub(super) use going::*;
 pub(super) use groups::*;
 pub(super) use keys::*;
+pub(super) use retention::*;
 pub(super) use sessions::*;
 
 /// All texts of this file by their names, so that a test can look at how each is carried out.
@@ -397,6 +399,7 @@ mod tests {
             .chain(super::going::ALL)
             .chain(super::groups::ALL)
             .chain(super::keys::ALL)
+            .chain(super::retention::ALL)
             .chain(super::sessions::ALL)
     }
 

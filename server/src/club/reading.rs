@@ -62,8 +62,9 @@ pub async fn read(journal: &dyn Journal, row: &SessionRow) -> Result<Reading, Jo
         next: found.next,
         is_whole,
         is_settling: core.is_settling(),
-        // Where somebody was erased before, it was settled then.
-        is_settled: core.is_settled() || core.is_closed() && found.erased > 0,
+        // Where something was erased before, it was settled then.
+        is_settled: core.is_settled()
+            || core.is_closed() && (found.erased > 0 || found.strokes_let_go > 0),
     })
 }
 

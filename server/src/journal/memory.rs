@@ -5,11 +5,16 @@ use std::{
     sync::{Mutex, PoisonError},
 };
 
-use thole_host::stored::packing::{people, rows};
+use thole_host::stored::packing::{passing, people, rows};
 use thole_piece::Input;
-use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
+use thole_protocol::{
+    ids::{AthleteId, JoinCode, SessionId},
+    units::At,
+};
 
-use super::{Answer, Append, Found, Held, Journal, JournalError, Record, SessionRow, Since};
+use super::{
+    Answer, Append, Found, Held, Journal, JournalError, LetGo, Passing, Record, SessionRow, Since,
+};
 use crate::{
     clock::Reckoned,
     secret::{SecretHash, random_epoch},
@@ -22,6 +27,8 @@ struct State {
     records: BTreeMap<SessionId, Vec<(u64, Record)>>,
     /// Positions of records that name somebody who was erased.
     erased: BTreeSet<(SessionId, u64)>,
+    /// Positions of records that are kept no longer.
+    let_go: BTreeSet<(SessionId, u64)>,
     aside: BTreeSet<(SessionId, u64)>,
     secrets: BTreeMap<SecretHash, Held>,
     notes: BTreeMap<&'static str, String>,
@@ -36,6 +43,21 @@ impl State {
     fn next(&self, session: SessionId) -> u64 {
         let last = self.records.get(&session).and_then(|records| records.last());
         last.map_or(0, |(position, record)| position + rows(&record.input))
+    }
+
+    fn let_go(&mut self, asked: LetGo, below: u64) -> u64 {
+        let LetGo { session, what, whose, before } = asked;
+        let records = self.records.get(&session).into_iter().flatten();
+        let is_meant = |(position, Record { at, input }): &&(u64, Record)| {
+            passing(input) == Some(what)
+                && *at < before
+                && *position < below
+                && whose.is_none_or(|whose| input.athlete() == Some(whose))
+                && !self.erased.contains(&(session, *position))
+        };
+        let positions: Vec<u64> = records.filter(is_meant).map(|(position, _)| *position).collect();
+        let fresh = positions.into_iter().filter(|at| self.let_go.insert((session, *at)));
+        fresh.count() as u64
     }
 
     fn has_room(&self) -> Result<(), JournalError> {
@@ -119,6 +141,11 @@ impl Journal for MemoryJournal {
             for record in append.records.iter() {
                 let records = state.records.entry(append.session).or_default();
                 records.push((next, record.clone()));
+                if let Input::Consent { athlete, heart_rate: false, .. } = record.input {
+                    let (session, before) = (append.session, At(u64::MAX));
+                    let (what, whose) = (Passing::HeartRate, Some(athlete));
+                    state.let_go(LetGo { session, what, whose, before }, next);
+                }
                 next += rows(&record.input);
             }
             state.sessions.extend(append.create.map(|row| (append.session, row)));
@@ -146,8 +173,20 @@ impl Journal for MemoryJournal {
             let erased = from_there.clone().filter(|(at, _)| is_erased(at)).count() as u64;
             let there = from_there
                 .filter(|(at, _)| !is_erased(at) && !state.aside.contains(&(session, *at)));
-            let records = there.cloned().collect();
-            Ok(Found { records, next: state.next(session), damage: Vec::new(), erased })
+            let (mut records, mut strokes_let_go) = (Vec::new(), 0);
+            for (position, record) in there {
+                if !state.let_go.contains(&(session, *position)) {
+                    records.push((*position, record.clone()));
+                } else if passing(&record.input) == Some(Passing::Strokes) {
+                    if strokes_let_go == 0 {
+                        let told = Record { at: record.at, input: Input::StrokesLetGo };
+                        records.push((*position, told));
+                    }
+                    strokes_let_go += 1;
+                }
+            }
+            let (next, damage) = (state.next(session), Vec::new());
+            Ok(Found { records, next, damage, erased, strokes_let_go })
         })
     }
 
@@ -171,6 +210,27 @@ impl Journal for MemoryJournal {
             let theirs = super::Holder::Athlete(athlete);
             state.secrets.retain(|_, held| held.session != session || held.holder != theirs);
             Ok(())
+        })
+    }
+
+    fn let_go(&self, what: LetGo) -> Answer<u64> {
+        self.answer(|state| Ok(state.let_go(what, u64::MAX)))
+    }
+
+    fn overwrite(&self) -> Answer<bool> {
+        self.answer(|_| Ok(false))
+    }
+
+    fn newest(&self, session: SessionId, what: Passing) -> Answer<Option<At>> {
+        self.answer(|state| {
+            let records = state.records.get(&session).into_iter().flatten();
+            let is_kept = |(position, record): &&(u64, Record)| {
+                let place = (session, *position);
+                passing(&record.input) == Some(what)
+                    && !state.let_go.contains(&place)
+                    && !state.erased.contains(&place)
+            };
+            Ok(records.filter(is_kept).map(|(_, record)| record.at).max())
         })
     }
 

@@ -4,6 +4,7 @@ mod ahead;
 mod columns;
 mod convert;
 pub(crate) mod copied;
+mod erasing;
 pub mod folder;
 pub(crate) mod lost;
 mod reader;
@@ -19,7 +20,6 @@ use std::{
     path::{Path, PathBuf},
     sync::{Arc, mpsc::SyncSender},
     thread,
-    time::Duration,
 };
 
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
@@ -31,7 +31,8 @@ use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
 
 use super::{
-    Answer, Append, Found, Held, Journal, JournalError, SessionRow, Since, Slice, hand_over,
+    Answer, Append, Found, Held, Journal, JournalError, LetGo, Passing, SessionRow, Since, Slice,
+    hand_over,
 };
 use crate::{
     backup::own_file,
@@ -125,7 +126,7 @@ impl SqliteJournal {
                 move || write_all(connection, tasks, &witness, &seen)
             })
             .map_err(|error| write(&error))?;
-        prove(&file, seen.clone()).map_err(|error| write(&error))?;
+        lost::prove(&file, seen.clone()).map_err(|error| write(&error))?;
         let reader = Reader::new(reader).map_err(|error| write(&error))?;
         Ok(SqliteJournal { writer, reader, file: Some(file), epoch, seen, _lock: Some(lock) })
     }
@@ -261,6 +262,19 @@ impl Journal for SqliteJournal {
         self.change(Change::Erase(session, athlete))
     }
 
+    fn let_go(&self, what: LetGo) -> Answer<u64> {
+        self.write(Change::LetGo(what))
+    }
+
+    fn overwrite(&self) -> Answer<bool> {
+        let written = self.write(Change::Overwrite);
+        Box::pin(async move { Ok(written.await? > 0) })
+    }
+
+    fn newest(&self, session: SessionId, what: Passing) -> Answer<Option<At>> {
+        self.reader.ask(move |connection| erasing::newest(connection, session, what).map_err(read))
+    }
+
     fn read(&self, session: SessionId, from: u64) -> Answer<Found> {
         let seen = self.seen.get(&session).copied();
         self.reader.ask(move |connection| reading::records(connection, session, from, seen))
@@ -377,42 +391,6 @@ impl Journal for SqliteJournal {
     }
 }
 
-/// Rest between two sessions that are checked at the start: nobody who is there should notice.
-const PROVING_REST: Duration = Duration::from_millis(5);
-
-/// Checks every session against its tags, one after the other, on a thread and a connection of its own, and
-/// names damage in the log: otherwise damage that nobody opens would be found only when it is needed.
-fn prove(file: &Path, seen: Arc<AllSeen>) -> Result<(), String> {
-    let connection =
-        Connection::open_with_flags(file, READ_ONLY).map_err(|error| error.to_string())?;
-    let proving = move || {
-        for (session, error) in damaged(&connection, &seen).unwrap_or_else(|error| {
-            tracing::error!(%error, "the list of sessions cannot be read");
-            Vec::new()
-        }) {
-            tracing::error!(%session, "the journal is damaged: {error}; see `thole-server check`");
-        }
-    };
-    let spawned = thread::Builder::new().name("proving".to_owned()).spawn(proving);
-    spawned.map(|_| ()).map_err(|error| error.to_string())
-}
-
-/// Every session that is not as it was written, and how.
-fn damaged(
-    connection: &Connection,
-    seen: &AllSeen,
-) -> Result<Vec<(SessionId, String)>, JournalError> {
-    let gone = lost::sessions(connection, seen)?.into_iter();
-    let mut all: Vec<(SessionId, String)> =
-        gone.map(|session| (session, "the whole session is missing".to_owned())).collect();
-    for session in lost::there(connection)? {
-        let found = reading::records(connection, session, 0, seen.get(&session).copied())?;
-        all.extend(found.damage.into_iter().map(|damage| (session, damage.to_string())));
-        thread::sleep(PROVING_REST);
-    }
-    Ok(all)
-}
-
 /// What a link opens; `None` for one whose row is not as it was written.
 fn held(connection: &Connection, hash: SecretHash) -> Result<Option<Held>, JournalError> {
     let sql = "SELECT s.session, x.role, p.athlete, x.session, x.person, x.sum
@@ -470,6 +448,7 @@ fn prepare(connection: &mut Connection) -> Result<(), JournalError> {
             "the tables are not as they were made: {altered}"
         )));
     }
+    tables::keys_apart(connection).map_err(write)?;
     tables::overwrite(connection).map_err(write)?;
     tables::fold_in(connection).map_err(write)
 }

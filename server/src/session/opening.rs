@@ -41,6 +41,10 @@ pub(super) async fn replay(
                     let erased = found.erased;
                     tracing::warn!(%session, erased, "somebody was erased here: results are read, not computed again");
                 }
+                if found.strokes_let_go > 0 {
+                    let strokes = found.strokes_let_go;
+                    tracing::info!(%session, strokes, "strokes are kept no longer here: results are read, not computed again");
+                }
                 return Ok((core, settled, found));
             }
             Err(position) => position,

@@ -13,6 +13,7 @@ mod keys;
 mod killed;
 mod merging;
 mod records;
+mod retention;
 mod ruled;
 mod tables;
 

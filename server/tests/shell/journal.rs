@@ -6,14 +6,14 @@ use futures_util::future::join_all;
 use thole_piece::Input;
 use thole_protocol::{
     ids::{AthleteId, CommandId, JoinCode, RunId, SessionId},
-    sample::Sample,
+    sample::{Reading, Sample},
     spec::{AthleteSpec, RosterEntry, SessionSettings},
     units::At,
 };
 use thole_server::{
     clock::{Reckoned, Uptime},
     journal::{
-        Append, Grant, Held, Holder, Journal, JournalError, Record, SessionRow,
+        Append, Grant, Held, Holder, Journal, JournalError, LetGo, Passing, Record, SessionRow,
         memory::MemoryJournal, sqlite::SqliteJournal,
     },
     secret::new_secret,
@@ -349,6 +349,79 @@ async fn who_is_erased_leaves_their_positions_and_nothing_else() {
         assert_eq!(positions(&*journal, 1).await, [0, 6, 7, 9, 10]);
         journal.append(more(1, 11, vec![stroke(9, 2)])).await.unwrap();
         assert_eq!(positions(&*journal, 1).await.last(), Some(&11));
+    })
+    .await;
+}
+
+fn beat(at: u64, who: u128) -> Record {
+    let readings = vec![Reading { heard_ms: at.cast_signed(), heart_bpm: 151 }];
+    Record { at: At(at), input: Input::HeartRate { athlete: athlete(who), readings } }
+}
+
+fn consents(at: u64, who: u128, heart_rate: bool) -> Record {
+    Record { at: At(at), input: Input::Consent { athlete: athlete(who), heart_rate, wording: 1 } }
+}
+
+/// Positions of heart rate.
+async fn beats(journal: &dyn Journal) -> Vec<u64> {
+    let found = journal.read(session(1), 0).await.unwrap();
+    assert_eq!((found.damage, found.erased, found.strokes_let_go), (vec![], 0, 0));
+    let beats = found.records.iter().filter(|(_, of)| matches!(of.input, Input::HeartRate { .. }));
+    beats.map(|(position, _)| *position).collect()
+}
+
+#[tokio::test]
+async fn who_takes_their_consent_back_has_no_heart_rate_from_before_and_others_keep_theirs() {
+    with_both(async |journal| {
+        journal.append(made(1)).await.unwrap();
+        let said = [consents(1, 1, true), consents(1, 2, true), beat(2, 1), beat(2, 2), beat(3, 1)];
+        let next = journal.append(more(1, 1, said.to_vec())).await.unwrap();
+        assert_eq!(beats(&*journal).await, [3, 4, 5]);
+        let next = journal.append(more(1, next, vec![consents(4, 1, false)])).await.unwrap();
+        assert_eq!(beats(&*journal).await, [4]);
+        assert_eq!(positions(&*journal, 1).await, [0, 1, 2, 4, 6], "nothing else went");
+        // Within one commit it is what came before that goes; and somebody who changes their mind again keeps the rest.
+        let said = [consents(5, 1, true), beat(6, 1), consents(7, 1, false), consents(8, 1, true)];
+        let said = said.into_iter().chain([beat(9, 1), beat(9, 2)]).collect();
+        let next = journal.append(more(1, next, said)).await.unwrap();
+        assert_eq!(beats(&*journal).await, [4, 11, 12]);
+        for again in 0..3 {
+            let said = vec![consents(10, 1, false), consents(10, 1, true)];
+            journal.append(more(1, next + 2 * again, said)).await.unwrap();
+        }
+        assert_eq!(beats(&*journal).await, [4, 12]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn strokes_are_let_go_of_up_to_an_instant_and_a_record_stands_in_their_place() {
+    with_both(async |journal| {
+        journal.append(made(1)).await.unwrap();
+        let said = [stroke(1, 1), stroke(2, 2), heard(30_000, 1), stroke(40, 1)];
+        let at = said.each_ref().map(|record| record.at);
+        journal.append(more(1, 1, said.to_vec())).await.unwrap();
+        let newest = journal.newest(session(1), Passing::Strokes).await.unwrap();
+        assert_eq!(newest, Some(at[3]));
+        let of = |what, before| LetGo { session: session(1), what, whose: None, before };
+        let none = journal.let_go(of(Passing::HeartRate, At(u64::MAX))).await.unwrap();
+        assert_eq!(none, 0);
+        assert_eq!(journal.let_go(of(Passing::Strokes, at[3])).await.unwrap(), 2);
+        assert_eq!(journal.let_go(of(Passing::Strokes, at[3])).await.unwrap(), 0);
+        let found = journal.read(session(1), 0).await.unwrap();
+        assert_eq!((found.strokes_let_go, found.erased, found.next), (2, 0, 5));
+        let kinds: Vec<(u64, &str)> =
+            found.records.iter().map(|(at, record)| (*at, record.input.kind())).collect();
+        let told = [(0, "created"), (1, "strokes_let_go"), (3, "heard"), (4, "samples")];
+        assert_eq!(kinds, told);
+        // What is written later is read with it, and goes in its turn.
+        journal.append(more(1, 5, vec![stroke(50, 2)])).await.unwrap();
+        assert_eq!(journal.let_go(of(Passing::Strokes, At(u64::MAX))).await.unwrap(), 2);
+        assert_eq!(journal.newest(session(1), Passing::Strokes).await.unwrap(), None);
+        let unknown = LetGo { session: session(9), ..of(Passing::Strokes, At(u64::MAX)) };
+        assert_eq!(journal.let_go(unknown).await.unwrap(), 0);
+        journal.overwrite().await.unwrap();
+        assert!(!journal.overwrite().await.unwrap());
     })
     .await;
 }

@@ -67,7 +67,7 @@ pub fn chained(
     let mut commit = Commit::after(before, keys.session);
     let mut stored = Vec::with_capacity(rows.len());
     for (position, (at, row)) in (first..).zip(rows) {
-        let key = keys.key(row.person).ok_or("somebody has no key")?;
+        let key = keys.key(row.person, row.kind).ok_or("somebody has no key")?;
         let hash = content(key, position, row.kind, at, &row.payload);
         commit.add(position, at, row.person, row.kind, hash);
         stored.push(Stored { position, at, row, tag: None });

@@ -32,10 +32,39 @@ pub const SETTLED: i8 = 24;
 pub const EMPTY: [i8; 2] = [9, 18];
 /// Heart rate: may be deleted at any time.
 pub const HEART_RATE: i8 = 2;
+const SKIPPED: i8 = 10;
+const ACKNOWLEDGED: i8 = 27;
+
+/// What may be erased of somebody who stays. It is said under keys of its own, which are destroyed with it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Passing {
+    /// What their machine said of each stroke, which strokes their device has given up, and how far it was acknowledged.
+    Strokes,
+    /// What their strap said.
+    HeartRate,
+}
+
+impl Passing {
+    /// The numbers of its kinds.
+    #[must_use]
+    pub fn kinds(self) -> &'static [i8] {
+        match self {
+            Passing::Strokes => &[SAMPLES, SKIPPED, ACKNOWLEDGED],
+            Passing::HeartRate => &[HEART_RATE],
+        }
+    }
+
+    /// Of a kind, erased or not; `None` for what stays as long as its person does.
+    #[must_use]
+    pub fn of(kind: i8) -> Option<Passing> {
+        let kind = kind.saturating_abs();
+        [Passing::Strokes, Passing::HeartRate].into_iter().find(|it| it.kinds().contains(&kind))
+    }
+}
 
 /// Numbers of kinds and their names in JSON. A number is never used for anything else; its negative is a row
 /// whose content was erased: a hash stands in its place.
-const KINDS: [(i8, &str); 29] = [
+const KINDS: [(i8, &str); 30] = [
     (SAMPLES, "samples"),
     (HEART_RATE, "heart_rate"),
     (3, "created"),
@@ -45,7 +74,7 @@ const KINDS: [(i8, &str); 29] = [
     (7, "heard"),
     (8, "not_heard"),
     (9, "reopened"),
-    (10, "skipped"),
+    (SKIPPED, "skipped"),
     (11, "consent"),
     (12, "ready"),
     (13, "aimed"),
@@ -62,7 +91,8 @@ const KINDS: [(i8, &str); 29] = [
     (SETTLED, "settled"),
     (25, "damaged"),
     (26, "clock_set"),
-    (27, "acknowledged"),
+    (ACKNOWLEDGED, "acknowledged"),
+    (28, "strokes_let_go"),
     (29, "came_by_key"),
     (30, "at_hall"),
 ];
@@ -79,7 +109,7 @@ fn kind(input: &Input) -> i8 {
         Input::Heard { .. } => 7,
         Input::NotHeard { .. } => 8,
         Input::Reopened => 9,
-        Input::Skipped { .. } => 10,
+        Input::Skipped { .. } => SKIPPED,
         Input::Consent { .. } => 11,
         Input::Ready { .. } => 12,
         Input::Aimed { .. } => 13,
@@ -96,10 +126,17 @@ fn kind(input: &Input) -> i8 {
         Input::Settled { .. } => SETTLED,
         Input::Damaged(_) => 25,
         Input::ClockSet { .. } => 26,
-        Input::Acknowledged { .. } => 27,
+        Input::Acknowledged { .. } => ACKNOWLEDGED,
+        Input::StrokesLetGo => 28,
         Input::CameByKey { .. } => 29,
         Input::AtHall { .. } => 30,
     }
+}
+
+/// What an input is of what may be erased of somebody who stays; `None` for what stays as long as its person does.
+#[must_use]
+pub fn passing(input: &Input) -> Option<Passing> {
+    Passing::of(kind(input))
 }
 
 /// The recording that a row of samples names.

@@ -1,6 +1,7 @@
 //! A session's rows as they are stored, each commit checked against its tag: which records they are, and which of them are
 //! not as they were written.
 
+use thole_piece::Input;
 use thole_protocol::{
     ids::AthleteId,
     units::{At, Millis},
@@ -10,7 +11,7 @@ use super::{
     Row, Stored,
     chain::{Commit, Hash, Tag, content},
     keys::Keys,
-    packing::{EMPTY, HEART_RATE, PART, SAMPLES, SETTLED, UNREAD, join, recording_no},
+    packing::{EMPTY, HEART_RATE, PART, Passing, SAMPLES, SETTLED, UNREAD, join, recording_no},
 };
 use crate::{
     planted::Fault,
@@ -248,6 +249,12 @@ impl<'a> Proof<'a> {
         self.found
     }
 
+    /// What was erased of somebody who is still here.
+    fn let_go(&self, row: &Row) -> Option<Passing> {
+        let is_here = row.person.is_some_and(|person| self.keys.own(person).is_some());
+        Passing::of(row.kind).filter(|_| row.kind < 0 && is_here)
+    }
+
     fn serve(&mut self, rows: Vec<Stored>, strokes: bool) -> Vec<(u64, Record)> {
         let mut given = Vec::with_capacity(rows.len());
         let mut rows = rows.into_iter().peekable();
@@ -257,6 +264,14 @@ impl<'a> Proof<'a> {
                 parts.push(part.row);
             }
             let position = head.position;
+            if let Some(passed) = self.let_go(&head.row) {
+                if passed == Passing::Strokes && self.found.strokes_let_go == 0 {
+                    let record = Record { at: At(head.at), input: Input::StrokesLetGo };
+                    given.push((position, record));
+                }
+                self.found.strokes_let_go += u64::from(passed == Passing::Strokes);
+                continue;
+            }
             if head.row.kind < 0 || parts.iter().any(|part| part.kind < 0) {
                 self.found.erased += 1;
                 continue;
@@ -295,12 +310,11 @@ fn hash(keys: &Keys, position: u64, at: u64, row: &Row) -> Option<Hash> {
     if row.kind < 0 {
         return Hash::try_from(row.payload.as_slice()).ok();
     }
-    Some(content(keys.key(row.person)?, position, row.kind, at, &row.payload))
+    Some(content(keys.key(row.person, row.kind)?, position, row.kind, at, &row.payload))
 }
 
 #[cfg(test)]
 mod tests {
-    use thole_piece::Input;
     use thole_protocol::ids::SessionId;
     use uuid::Uuid;
 

@@ -37,7 +37,11 @@ impl Piece {
         if self.ruled.frozen().is_some() {
             return Look::default();
         }
-        let corrected = self.corrected(now, roster);
+        let corrected = match &self.stands {
+            Some(stands) => stands.clone(),
+            None => self.corrected(now, roster),
+        };
+        let all_stand = self.stands.is_some();
         let rule = rule(&self.spec, &self.starts, self.until);
         let (is_rowed, over) = (self.is_rowed(), self.is_over());
         let mut look = Look::default();
@@ -48,7 +52,7 @@ impl Piece {
         for (id, rower, athlete) in both_mut(&mut self.rowers, roster) {
             let (line, notices) = rower.published(*id, athlete, rule, now, is_rowed);
             let line = match corrected.get(id) {
-                Some(result) => rulings::line(line, result),
+                Some(result) => rulings::line(line, result, all_stand),
                 None => line,
             };
             look.notices.extend(notices);

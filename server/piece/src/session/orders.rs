@@ -19,7 +19,6 @@ use crate::{
     output::{Athletes, Output, To},
     piece::Piece,
     roster::Athlete,
-    rower::Rower,
     rulings::OrderGiven,
 };
 
@@ -129,8 +128,7 @@ impl Session {
     /// Takes somebody off the roster who has rowed nothing: somebody who is in it twice, or will not come.
     fn remove_athlete(&mut self, id: AthleteId, out: &mut Vec<Output>) -> Result<(), Refusal> {
         let Some(name) = self.name(id).map(str::to_owned) else { return unknown("athlete") };
-        let has_rowed = |piece: &Piece| piece.rowers.get(&id).is_some_and(Rower::has_rowed);
-        if self.programme.all().iter().any(has_rowed) {
+        if self.programme.all().iter().any(|piece| piece.was_rowed_by(id)) {
             let says = format!(
                 "{name} has rowed in this session: what was rowed stays, and so does who rowed it."
             );

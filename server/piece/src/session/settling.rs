@@ -124,6 +124,11 @@ impl Session {
             let Some(piece) = self.programme.get_mut(at) else { continue };
             // Strokes that the journal had lost are back: it was because they were missing that a record differed.
             piece.settling.differs &= !(is_damaged && piece.lacks_nothing());
+            if self.strokes_let_go {
+                // Nothing is made of strokes that are not there.
+                piece.settling.ruled = None;
+                continue;
+            }
             let same = match (&made, &piece.settling.kept) {
                 (Some(made), Some(kept)) => made.says_the_same(kept),
                 (None, _) => true,
@@ -146,6 +151,9 @@ impl Session {
         let at = usize::from(record.piece.0);
         let (piece, revision) = (record.piece, record.revision);
         self.end_by(record, out);
+        if self.strokes_let_go {
+            return self.stand_by(record, out);
+        }
         let mut differs = |what: String| out.push(Output::SettledDiffers { piece, revision, what });
         let now = self.made(at);
         let Some(piece) = self.programme.get_mut(at) else {
@@ -174,6 +182,29 @@ impl Session {
             piece.recorder = crate::settled::Recorder::default();
         }
         settling.kept = Some(Box::new(record));
+    }
+
+    /// Without strokes a piece is what its newest record says.
+    fn stand_by(&mut self, record: &Settled, out: &mut Vec<Output>) {
+        let at = usize::from(record.piece.0);
+        let seats: BTreeMap<SeatNo, AthleteId> =
+            self.seated().map(|(seat, athlete, _)| (seat, athlete)).collect();
+        let Some(piece) = self.programme.get_mut(at) else { return };
+        if piece.settling.kept.as_ref().is_some_and(|kept| record.revision <= kept.revision) {
+            return;
+        }
+        let stands = record.seats.iter().filter_map(|seat| {
+            let athlete = *seats.get(&seat.seat)?;
+            Some((athlete, result_of(athlete, seat)))
+        });
+        piece.stands = Some(stands.collect());
+        let mut record = record.clone();
+        if let Some(lines) = record.lines.take() {
+            piece.settling.lines = Some(lines);
+        }
+        piece.settling.kept = Some(Box::new(record));
+        self.tell_results(at, out);
+        self.tell_teams(at, out);
     }
 
     /// A piece that has a record was over. If nothing else says so, what ended it is lost, and everything ordered since
@@ -359,6 +390,26 @@ impl Session {
 
     fn seats_of<'a>(&'a self, athletes: &'a [AthleteId]) -> impl Iterator<Item = SeatNo> + 'a {
         athletes.iter().filter_map(|id| self.people.get(*id).map(|athlete| athlete.seat))
+    }
+}
+
+/// A result as its record has it: estimates are in none.
+fn result_of(athlete: AthleteId, seat: &SettledSeat) -> AthleteResult {
+    AthleteResult {
+        athlete,
+        outcome: seat.outcome,
+        place: seat.place,
+        target: seat.target,
+        time_ms: seat.time_ms,
+        distance_dm: seat.distance_dm,
+        sure: seat.sure,
+        shown: seat.shown,
+        margin: seat.margin,
+        estimate: None,
+        splits: seat.splits.clone(),
+        strokes: seat.strokes,
+        marks: seat.marks.clone(),
+        ruling: seat.ruling.clone(),
     }
 }
 

@@ -3,7 +3,7 @@
 use rusqlite::Connection;
 use thole_protocol::ids::{AthleteId, SessionId};
 
-use super::{tables, writing};
+use super::{erasing, tables, writing};
 
 /// Erases people in sessions, and every trace of them.
 ///
@@ -16,7 +16,7 @@ pub(crate) fn erase(
     copy.pragma_update(None, "secure_delete", true)?;
     let changes = copy.unchecked_transaction()?;
     for (session, athlete) in people {
-        writing::erase(&changes, session, athlete)?;
+        erasing::person(&changes, session, athlete)?;
     }
     changes.commit()?;
     tables::overwrite(copy)

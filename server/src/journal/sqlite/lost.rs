@@ -1,7 +1,7 @@
 //! What a journal has lost, as far as its file and its witness show it at the start. It is noted in the journal: links
 //! that it does not know may have been valid ones, and whoever holds one is not sent away for good.
 
-use std::path::Path;
+use std::{path::Path, sync::Arc, thread, time::Duration};
 
 use rusqlite::{Connection, OptionalExtension, params};
 use thole_host::stored::chain::Tag;
@@ -9,7 +9,7 @@ use thole_protocol::ids::SessionId;
 use uuid::Uuid;
 
 use super::{
-    READ_ONLY, is_damage, read, seats, tables,
+    READ_ONLY, is_damage, read, reading, seats, tables,
     witness::{AllSeen, Seen},
 };
 use crate::{
@@ -126,4 +126,40 @@ pub(super) fn may_have_been_good(
     let mut select = connection.prepare_cached("SELECT value FROM meta WHERE name = ?")?;
     let noted: Option<String> = select.query_row([LOST], |row| row.get(0)).optional()?;
     Ok(is_noted(noted.as_deref(), since_unix_ms))
+}
+
+/// Rest between two sessions that are checked at the start: nobody who is there should notice.
+const PROVING_REST: Duration = Duration::from_millis(5);
+
+/// Checks every session against its tags, one after the other, on a thread and a connection of its own, and
+/// names damage in the log: otherwise damage that nobody opens would be found only when it is needed.
+pub(super) fn prove(file: &Path, seen: Arc<AllSeen>) -> Result<(), String> {
+    let connection =
+        Connection::open_with_flags(file, READ_ONLY).map_err(|error| error.to_string())?;
+    let proving = move || {
+        for (session, error) in damaged(&connection, &seen).unwrap_or_else(|error| {
+            tracing::error!(%error, "the list of sessions cannot be read");
+            Vec::new()
+        }) {
+            tracing::error!(%session, "the journal is damaged: {error}; see `thole-server check`");
+        }
+    };
+    let spawned = thread::Builder::new().name("proving".to_owned()).spawn(proving);
+    spawned.map(|_| ()).map_err(|error| error.to_string())
+}
+
+/// Every session that is not as it was written, and how.
+fn damaged(
+    connection: &Connection,
+    seen: &AllSeen,
+) -> Result<Vec<(SessionId, String)>, JournalError> {
+    let gone = sessions(connection, seen)?.into_iter();
+    let mut all: Vec<(SessionId, String)> =
+        gone.map(|session| (session, "the whole session is missing".to_owned())).collect();
+    for session in there(connection)? {
+        let found = reading::records(connection, session, 0, seen.get(&session).copied())?;
+        all.extend(found.damage.into_iter().map(|damage| (session, damage.to_string())));
+        thread::sleep(PROVING_REST);
+    }
+    Ok(all)
 }

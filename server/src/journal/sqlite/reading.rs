@@ -66,6 +66,8 @@ fn walked(
     seen: Option<Seen>,
     taken: Option<&SyncSender<Slice>>,
 ) -> Result<Found, JournalError> {
+    // Keys and what is under them as they are at one instant.
+    let _snapshot = connection.unchecked_transaction().map_err(read)?;
     let Some(seats) = Seats::of(connection, session).map_err(read)? else {
         return Ok(Found::default());
     };

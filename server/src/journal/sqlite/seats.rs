@@ -3,13 +3,17 @@
 use rusqlite::{Connection, OptionalExtension, params};
 use thole_host::stored::{
     chain::{Key, sum},
-    keys::Keys,
+    keys::{Keys, OwnKeys, Salt},
+    packing::Passing,
 };
 use thole_protocol::ids::{AthleteId, RunId, SessionId};
 use uuid::Uuid;
 
 use super::columns::whole;
-use crate::{journal::SessionRow, secret::random_key};
+use crate::{
+    journal::SessionRow,
+    secret::{random_key, random_salt},
+};
 
 /// What is known of one session in order to write and read its records.
 #[derive(Clone, Debug)]
@@ -70,7 +74,7 @@ impl Seats {
             // A row that is not as it was written is used as it is: whatever the identity, it is one person's, and the
             // others of the roster are read with it; a key that was changed proves nothing.
             let athlete = Uuid::from_slice(&athlete).ok().map(AthleteId);
-            let key = Key::try_from(key.as_slice()).ok();
+            let key = OwnKeys::read(&key);
             if let Some(athlete) = athlete {
                 self.keys.numbers.know(number, athlete);
             }
@@ -147,15 +151,40 @@ impl Seats {
         if let Some(number) = self.keys.numbers.persons.get(&athlete) {
             return Ok(*number);
         }
-        let (number, key) = (self.persons + 1, random_key());
+        let number = self.persons + 1;
+        let key = OwnKeys::new(random_key(), [random_salt(), random_salt()]);
         let sum = person_sum(self.keys.session, number, athlete, &key);
         let sql = "INSERT INTO person (session, number, athlete, key, sum) VALUES (?, ?, ?, ?, ?)";
-        let row = params![self.number, whole(number), athlete.0.as_bytes(), key, sum];
+        let row = params![self.number, whole(number), athlete.0.as_bytes(), key.bytes(), sum];
         connection.prepare_cached(sql)?.execute(row)?;
         self.persons = number;
         self.keys.numbers.know(number, athlete);
         self.keys.know(number, key);
         Ok(number)
+    }
+
+    /// Destroys a person's key of a kind that was erased, and puts another in its place.
+    pub(super) fn renew(
+        &mut self,
+        connection: &Connection,
+        person: u64,
+        what: Passing,
+        new: Salt,
+    ) -> rusqlite::Result<()> {
+        let athlete = self.keys.numbers.athletes.get(&person).copied();
+        let Some((athlete, mut keys)) = athlete.zip(self.keys.own(person).copied()) else {
+            return Ok(());
+        };
+        // A row that is not as it was written is left so.
+        if self.keys.doubtful.contains(&person) || !keys.renew(what, new) {
+            return Ok(());
+        }
+        let sum = person_sum(self.keys.session, person, athlete, &keys);
+        let sql = "UPDATE person SET key = ?, sum = ? WHERE session = ? AND number = ?";
+        let row = params![keys.bytes(), sum, self.number, whole(person)];
+        connection.prepare_cached(sql)?.execute(row)?;
+        self.keys.know(person, keys);
+        Ok(())
     }
 
     /// Gives a recording a number if it has none.
@@ -184,9 +213,9 @@ fn session_sum(session: SessionId, code: &str, created: i64, key: &Key) -> [u8; 
     sum(&[b"session", session.0.as_bytes(), code.as_bytes(), &created.to_be_bytes(), key])
 }
 
-fn person_sum(session: SessionId, number: u64, athlete: AthleteId, key: &Key) -> [u8; 8] {
+fn person_sum(session: SessionId, number: u64, athlete: AthleteId, keys: &OwnKeys) -> [u8; 8] {
     let number = number.to_be_bytes();
-    sum(&[b"person", session.0.as_bytes(), &number, athlete.0.as_bytes(), key])
+    sum(&[b"person", session.0.as_bytes(), &number, athlete.0.as_bytes(), &keys.bytes()])
 }
 
 fn run_sum(session: SessionId, number: u64, person: u64, run: RunId) -> [u8; 8] {

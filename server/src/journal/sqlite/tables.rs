@@ -5,7 +5,9 @@ use rusqlite::Connection;
 use crate::{journal::JournalError, secret::random_epoch};
 
 /// Version of the tables below; a file of a newer version is not opened.
-pub(super) const SCHEMA: i64 = 2;
+pub(super) const SCHEMA: i64 = 3;
+/// The same tables: people of a session had one key for everything that was said of them, and have three since.
+pub(super) const ONE_KEY: i64 = 2;
 /// The first version, which is converted (`convert.rs`).
 pub(super) const FIRST: i64 = 1;
 
@@ -57,6 +59,14 @@ pub(super) fn make(connection: &mut Connection, epoch: Option<String>) -> rusqli
     transaction.commit()
 }
 
+/// A journal of the version before is of this one as soon as somebody writes in it.
+pub(super) fn keys_apart(connection: &Connection) -> rusqlite::Result<()> {
+    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? == ONE_KEY {
+        connection.pragma_update(None, "user_version", SCHEMA)?;
+    }
+    Ok(())
+}
+
 /// Which tables are not as `make` creates them; `None` when they all are.
 pub(super) fn altered(connection: &Connection) -> rusqlite::Result<Option<String>> {
     let mut fresh = Connection::open_in_memory()?;
@@ -81,12 +91,17 @@ pub(super) fn note_traces(connection: &Connection) -> rusqlite::Result<()> {
     Ok(())
 }
 
+/// Whether there may be traces.
+pub(super) fn has_traces(connection: &Connection) -> rusqlite::Result<bool> {
+    let noted = "SELECT EXISTS (SELECT 1 FROM meta WHERE name = 'traces')";
+    connection.query_row(noted, [], |row| row.get(0))
+}
+
 /// Overwrites what pages and the write-ahead file may have kept of those who were erased. `secure_delete` overwrites
 /// what is deleted, but promises nothing about a row that moved between pages: only rewriting the whole file is
 /// certain. Appends wait in the meantime.
 pub(super) fn overwrite(connection: &Connection) -> rusqlite::Result<()> {
-    let noted = "SELECT EXISTS (SELECT 1 FROM meta WHERE name = 'traces')";
-    if !connection.query_row(noted, [], |row| row.get::<_, bool>(0))? {
+    if !has_traces(connection)? {
         return Ok(());
     }
     connection.execute_batch("VACUUM")?;
@@ -110,7 +125,7 @@ pub(super) fn version(connection: &Connection) -> Result<i64, JournalError> {
 }
 
 pub(super) fn check_version(version: i64) -> Result<(), JournalError> {
-    if version == SCHEMA {
+    if [ONE_KEY, SCHEMA].contains(&version) {
         return Ok(());
     }
     Err(JournalError::Read(format!(

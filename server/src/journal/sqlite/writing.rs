@@ -8,22 +8,24 @@ use rusqlite::{
 };
 use thole_host::stored::{
     Row, Stored,
-    chain::{Tag, chained, content},
-    packing::{people, recording, split},
+    chain::{Tag, chained},
+    packing::{HEART_RATE, people, recording, split},
 };
+use thole_piece::Input;
 use thole_protocol::ids::{AthleteId, SessionId};
 use tokio::sync::{mpsc, oneshot};
 
 use super::{
     GROUP_MAX,
     columns::{self, whole},
+    erasing::{self, Meant},
     is_damage,
     seats::{Seats, secret_sum},
     tables,
     witness::{AllSeen, Seen, Witness},
 };
 use crate::clock::Reckoned;
-use crate::journal::{Append, Grant, Holder, JournalError, Record};
+use crate::journal::{Append, Grant, Holder, JournalError, LetGo, Passing, Record};
 
 /// Sessions whose ends and numbers are kept in memory; beyond this many, all are read again when they are
 /// written.
@@ -42,6 +44,9 @@ pub(super) enum Change {
     SetAside(SessionId, u64),
     Keep(&'static str, String),
     Erase(SessionId, AthleteId),
+    LetGo(LetGo),
+    /// Done after the commit, not in it.
+    Overwrite,
     /// Done after the commit, not in it.
     FoldIn,
 }
@@ -51,6 +56,8 @@ pub(super) struct End {
     next: u64,
     tag: Tag,
     seats: Seats,
+    /// Who has heart rate here, and the position of the first of it; `None` until it is asked for.
+    hearts: Option<BTreeMap<u64, u64>>,
 }
 
 /// The ends of the sessions that are written.
@@ -116,7 +123,7 @@ pub(super) fn write_all(
 fn note(witness: &Witness, group: &[ToWrite], ends: &Ends) {
     for task in group {
         let Change::Append(Append { session, .. }) = &task.change else { continue };
-        if let Some(End { next, tag, seats }) = ends.get(session) {
+        if let Some(End { next, tag, seats, .. }) = ends.get(session) {
             witness.note(seats.number, *session, Seen { next: *next, tag: *tag });
         }
     }
@@ -158,7 +165,6 @@ fn write_group(
 ) -> Result<Vec<Result<u64, JournalError>>, rusqlite::Error> {
     let mut transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let mut results = Vec::with_capacity(group.len());
-    let mut erased = false;
     for task in group {
         results.push(match &task.change {
             Change::Append(append) => write_alone(&mut transaction, append, ends, seen)?,
@@ -169,6 +175,11 @@ fn write_group(
                 Ok(0)
             }
             Change::Take(session) => Ok(take(&transaction, *session, ends)?),
+            Change::LetGo(what) => {
+                ends.remove(&what.session);
+                Ok(erasing::let_go(&transaction, what)?)
+            }
+            Change::Overwrite => Ok(u64::from(tables::has_traces(&transaction)?)),
             Change::FoldIn => Ok(0),
             Change::Keep(name, note) => {
                 let sql = "INSERT OR REPLACE INTO meta (name, value) VALUES (?, ?)";
@@ -177,8 +188,7 @@ fn write_group(
             }
             Change::Erase(session, athlete) => {
                 ends.remove(session);
-                erased = true;
-                erase(&transaction, *session, *athlete)?;
+                erasing::person(&transaction, *session, *athlete)?;
                 Ok(0)
             }
         });
@@ -187,12 +197,15 @@ fn write_group(
     if group.iter().any(|task| matches!(task.change, Change::FoldIn)) {
         tables::fold_in(connection)?;
     }
-    if erased && let Err(error) = tables::overwrite(connection) {
+    let is_overwritten =
+        |task: &ToWrite| matches!(task.change, Change::Erase(..) | Change::Overwrite);
+    let overwrites = group.iter().any(is_overwritten);
+    if overwrites && let Err(error) = tables::overwrite(connection) {
         // The records are erased; what pages have kept of them is overwritten at the next start.
         tracing::warn!(%error, "somebody was erased, and not every trace could be overwritten yet");
         let told = || Err(JournalError::Read(format!("not every trace is overwritten: {error}")));
         for (task, result) in group.iter().zip(&mut results) {
-            if matches!(task.change, Change::Erase(..)) {
+            if is_overwritten(task) {
                 *result = told();
             }
         }
@@ -232,9 +245,7 @@ fn write_alone(
         None => end(&savepoint, append.session, seen.get(&append.session))?,
     };
     let end = match (end, &append.create) {
-        (None, Some(row)) if append.first == 0 => {
-            Seats::create(&savepoint, row).map(|seats| End { next: 0, tag: Tag::default(), seats })
-        }
+        (None, Some(row)) if append.first == 0 => Seats::create(&savepoint, row).map(End::new),
         (Some(end), None)
             if end.next == append.first && end.seats.tenure.cast_unsigned() == append.tenure =>
         {
@@ -283,12 +294,16 @@ fn end(
     let mut rows = select.query([seats.number])?;
     let tag = rows.next()?.map_or(Ok(Tag::default()), |row| row.get(0))?;
     let next = next.cast_unsigned().max(seen.map_or(0, |seen| seen.next));
-    Ok(Some(End { next, tag, seats }))
+    Ok(Some(End { next, tag, seats, hearts: None }))
 }
 
 fn write_one(savepoint: &Savepoint<'_>, append: &Append, end: &mut End) -> rusqlite::Result<()> {
     let mut rows = Vec::with_capacity(append.records.len());
+    let mut taken_back = Vec::new();
     for Record { at, input } in append.records.iter() {
+        if let Input::Consent { athlete, heart_rate: false, .. } = input {
+            taken_back.push((*athlete, end.next + rows.len() as u64));
+        }
         for athlete in people(input) {
             end.seats.person(savepoint, athlete)?;
         }
@@ -299,6 +314,9 @@ fn write_one(savepoint: &Savepoint<'_>, append: &Append, end: &mut End) -> rusql
         rows.extend(split.into_iter().map(|row| (at.0, row)));
     }
     put_rows(savepoint, end, rows)?;
+    for (athlete, position) in taken_back {
+        end.take_back(savepoint, athlete, position)?;
+    }
     for holder in &append.revoke {
         revoke(savepoint, end, *holder)?;
     }
@@ -326,7 +344,33 @@ pub(super) fn no_row(what: String) -> rusqlite::Error {
 impl End {
     /// A session that has no records yet.
     pub(super) fn new(seats: Seats) -> End {
-        End { next: 0, tag: Tag::default(), seats }
+        End { next: 0, tag: Tag::default(), seats, hearts: Some(BTreeMap::new()) }
+    }
+
+    /// Somebody takes back their consent to heart rate: what was taken before that is erased with the record that says so.
+    fn take_back(
+        &mut self,
+        connection: &Connection,
+        athlete: AthleteId,
+        position: u64,
+    ) -> rusqlite::Result<()> {
+        let Some(person) = self.seats.keys.numbers.persons.get(&athlete).copied() else {
+            return Ok(());
+        };
+        let what = Passing::HeartRate;
+        let hearts = match &mut self.hearts {
+            Some(hearts) => hearts,
+            none => none.insert(erasing::first_of(connection, self.seats.number, what)?),
+        };
+        // Nothing is looked through for somebody who has none, however often they change their mind.
+        let Some(first) = hearts.get(&person).copied().filter(|first| *first < position) else {
+            return Ok(());
+        };
+        let positions = (first, position);
+        let meant = Meant { what, person: Some(person), positions, before: u64::MAX };
+        erasing::records(connection, &mut self.seats, &meant)?;
+        hearts.insert(person, position);
+        Ok(())
     }
 
     pub(super) fn seats(&mut self) -> &mut Seats {
@@ -364,6 +408,9 @@ pub(super) fn put_rows(
             payload,
             tag
         ])?;
+        if let (Some(hearts), Some(person), HEART_RATE) = (&mut end.hearts, row.person, row.kind) {
+            hearts.entry(person).or_insert(position);
+        }
         end.next = position + 1;
         end.tag = tag.unwrap_or(end.tag);
     }
@@ -424,40 +471,5 @@ pub(super) fn put_secret(
         "INSERT INTO secret (hash, session, role, person, revoked, sum) VALUES (?, ?, ?, ?, ?, ?)";
     let sum = secret_sum(hash, session, role, person, revoked);
     connection.prepare_cached(sql)?.execute(params![hash, session, role, person, revoked, sum])?;
-    Ok(())
-}
-
-/// Puts a hash in the place of everything that was said about a person; their row keeps nothing but the
-/// number.
-pub(super) fn erase(
-    connection: &Connection,
-    session: SessionId,
-    athlete: AthleteId,
-) -> rusqlite::Result<()> {
-    let Some(seats) = Seats::of(connection, session)? else { return Ok(()) };
-    let Some(person) = seats.keys.numbers.persons.get(&athlete).copied() else { return Ok(()) };
-    let Some(key) = seats.keys.key(Some(person)) else { return Ok(()) };
-    let who = params![seats.number, whole(person)];
-    let sql = "SELECT position, at_ms, kind, payload FROM record
-               WHERE session = ? AND person = ? AND kind > 0 ORDER BY position";
-    let mut select = connection.prepare_cached(sql)?;
-    let rows = select.query_map(who, |row| {
-        let (position, at): (i64, i64) = (row.get(0)?, row.get(1)?);
-        let (kind, payload): (i8, Vec<u8>) = (row.get(2)?, row.get(3)?);
-        let hash = content(key, position.cast_unsigned(), kind, at.cast_unsigned(), &payload);
-        Ok((position, kind, hash))
-    })?;
-    let rows: Vec<(i64, i8, [u8; 16])> = rows.collect::<Result<_, _>>()?;
-    let sql = "UPDATE record SET kind = ?, payload = ? WHERE session = ? AND position = ?";
-    let mut update = connection.prepare_cached(sql)?;
-    for (position, kind, hash) in rows {
-        update.execute(params![-kind, hash, seats.number, position])?;
-    }
-    tables::note_traces(connection)?;
-    connection.execute("DELETE FROM secret WHERE session = ? AND person = ?", who)?;
-    connection.execute("DELETE FROM run WHERE session = ? AND person = ?", who)?;
-    let sql =
-        "UPDATE person SET athlete = NULL, key = NULL, sum = NULL WHERE session = ? AND number = ?";
-    connection.execute(sql, who)?;
     Ok(())
 }

@@ -7,7 +7,7 @@ use thole_protocol::{
     club::PersonId,
     ids::{AthleteId, CoachId, CommandId, JoinCode, RunId, SessionId},
     order::{GivenBy, Order},
-    sample::Sample,
+    sample::{Reading, Sample},
     spec::{AthleteSpec, Extent, PieceSpec, Repeat, RosterEntry, SessionSettings},
     units::{At, Decimetres, Millis},
 };
@@ -28,6 +28,8 @@ pub(crate) struct Evening {
     pieces: u32,
     orders: u128,
     written: u64,
+    /// When it was made, if not on the day of its number.
+    made_ms: Option<u64>,
 }
 
 impl Evening {
@@ -35,8 +37,17 @@ impl Evening {
     pub(crate) fn of(no: u128, names: &[&str]) -> Evening {
         let people = names.len() as u128;
         let (core, said) = (Session::new(), Vec::new());
-        let mut evening =
-            Evening { no, core, said, strokes: 0, people, pieces: 0, orders: 0, written: 0 };
+        let mut evening = Evening {
+            no,
+            core,
+            said,
+            strokes: 0,
+            people,
+            pieces: 0,
+            orders: 0,
+            written: 0,
+            made_ms: None,
+        };
         let settings = SessionSettings::default();
         evening.say(0, Input::Created { title: "An evening".to_owned(), settings, by: None });
         let work = Extent::Distance { distance_dm: Decimetres(3_000) };
@@ -50,6 +61,35 @@ impl Evening {
         let command = CommandId(Uuid::from_u128(2));
         evening.say(0, Input::AthletesAdded { command, athletes });
         evening
+    }
+
+    /// It was made at this instant.
+    pub(crate) fn made_at(&mut self, unix_ms: u64) -> &mut Evening {
+        self.made_ms = Some(unix_ms);
+        self
+    }
+
+    pub(crate) fn made_ms(&self) -> u64 {
+        self.made_ms.unwrap_or(FIRST_MS + DAY_MS * u64::try_from(self.no).unwrap())
+    }
+
+    /// Somebody passes on their heart rate from now on, or not any more.
+    pub(crate) fn consents(&mut self, who: u128, heart_rate: bool) -> &mut Evening {
+        let athlete = self.athlete(who);
+        self.say(1, Input::Consent { athlete, heart_rate, wording: 1 });
+        self
+    }
+
+    /// What somebody's strap has said since the last record, one beat a second.
+    pub(crate) fn beats(&mut self, who: u128, beats: &[i64]) -> &mut Evening {
+        let now = i64::try_from(self.core.now().0).unwrap();
+        let reading = |(nth, heart_bpm): (i64, &i64)| Reading {
+            heard_ms: now + 1_007 * nth,
+            heart_bpm: *heart_bpm,
+        };
+        let readings: Vec<Reading> = (1..).zip(beats).map(reading).collect();
+        self.say(9_000, Input::HeartRate { athlete: self.athlete(who), readings });
+        self
     }
 
     pub(crate) fn session(&self) -> SessionId {
@@ -192,7 +232,7 @@ impl Evening {
         SessionRow {
             session: self.session(),
             code: JoinCode::from_random(u64::try_from(self.no).unwrap()),
-            created_unix_ms: FIRST_MS + DAY_MS * u64::try_from(self.no).unwrap(),
+            created_unix_ms: self.made_ms(),
             closed_unix_ms: None,
         }
     }
@@ -207,7 +247,10 @@ impl Evening {
             records: std::mem::take(&mut self.said).into(),
             revoke: Vec::new(),
             grant: Vec::new(),
-            closed_unix_ms: self.core.is_closed().then_some(FIRST_MS + DAY_MS * 100),
+            closed_unix_ms: self.core.is_closed().then_some(match self.made_ms {
+                Some(made) => made + DAY_MS / 8,
+                None => FIRST_MS + DAY_MS * 100,
+            }),
             reckoned: None,
         };
         self.written = journal.append(append).await.unwrap();

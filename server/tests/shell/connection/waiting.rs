@@ -8,10 +8,13 @@ use std::sync::{
 };
 
 use futures_util::FutureExt;
-use thole_protocol::ids::{AthleteId, JoinCode, SessionId};
+use thole_protocol::{
+    ids::{AthleteId, JoinCode, SessionId},
+    units::At,
+};
 use thole_server::{
     clock::Reckoned,
-    journal::{Answer, Append, Found, Held, Journal, SessionRow, Since, Slice},
+    journal::{Answer, Append, Found, Held, Journal, LetGo, Passing, SessionRow, Since, Slice},
     secret::SecretHash,
 };
 use tokio::{sync::Semaphore, task::yield_now, time::advance};
@@ -53,6 +56,18 @@ impl Journal for Slow {
 
     fn erase(&self, session: SessionId, athlete: AthleteId) -> Answer<()> {
         self.inner.erase(session, athlete)
+    }
+
+    fn let_go(&self, what: LetGo) -> Answer<u64> {
+        self.inner.let_go(what)
+    }
+
+    fn overwrite(&self) -> Answer<bool> {
+        self.inner.overwrite()
+    }
+
+    fn newest(&self, session: SessionId, what: Passing) -> Answer<Option<At>> {
+        self.inner.newest(session, what)
     }
 
     fn set_aside(&self, session: SessionId, position: u64) -> Answer<()> {

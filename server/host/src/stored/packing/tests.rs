@@ -67,6 +67,7 @@ fn examples() -> Vec<Input> {
         json!({"input": "skipped", "athlete": ana, "run": Uuid::from_u128(70), "from_seq": 1, "to_seq": 2}),
         json!({"input": "heart_rate", "athlete": ana, "readings": [{"heard_ms": 2, "heart_bpm": 151}]}),
         json!({"input": "consent", "athlete": ana, "heart_rate": true, "wording": 1}),
+        json!({"input": "strokes_let_go"}),
         json!({"input": "ready", "athlete": ana, "cautions_read": true, "machine": "Ana's", "clock_bound_ms": 5, "on_board": "short"}),
         json!({"input": "ready", "athlete": ana, "cautions_read": true, "machine": null, "clock_bound_ms": null, "on_board": null, "today": "not_today"}),
         json!({"input": "aimed", "athlete": ana, "piece": 0, "aim": aim}),
@@ -142,7 +143,7 @@ fn every_input_comes_back_and_its_kind_has_the_number_that_it_has_for_good() {
     let pinned = "samples 1, heart_rate 2, created 3, projecting 4, athletes_added 5, joined 6, heard 7, \
                   not_heard 8, reopened 9, skipped 10, consent 11, ready 12, aimed 13, stop_rowing 14, row_on 15, \
                   took_command 16, ordered 17, deadline 18, let_in 19, renewed 20, coach_link_used 21, second_device 22, names_by_sight 23, settled 24, \
-                  damaged 25, clock_set 26, acknowledged 27, came_by_key 29, at_hall 30";
+                  damaged 25, clock_set 26, acknowledged 27, strokes_let_go 28, came_by_key 29, at_hall 30";
     assert!(
         KINDS
             .iter()
