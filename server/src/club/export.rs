@@ -10,10 +10,11 @@ use super::store::{ClubError, Store};
 /// The tables in the order in which they are written, and what each is ordered by. Keys and cards are not in it: who reads a copy is not to
 /// come in by it; nor who looked, what it takes to undo what was done, what was answered, nor how far each session was taken or what of
 /// it was let go.
-const TABLES: [(&str, &str); 16] = [
+const TABLES: [(&str, &str); 17] = [
     ("club", "club"),
     ("coach", "coach"),
     ("person", "person"),
+    ("hall_device", "device"),
     ("consent", "consent"),
     ("group", "\"group\""),
     ("membership", "\"group\", person, from_day"),

@@ -48,3 +48,4 @@ export const coachResults: Texts<'coachResults'> = changed(english.coachResults)
 export const coachKeys: Texts<'coachKeys'> = changed(english.coachKeys);
 export const club: Texts<'club'> = changed(english.club);
 export const me: Texts<'me'> = changed(english.me);
+export const hall: Texts<'hall'> = changed(english.hall);
