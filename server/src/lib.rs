@@ -89,6 +89,8 @@ pub struct Server {
     pub desk: Desk,
     /// Notified when somebody is to be deleted at once.
     pub leaves: Notify,
+    /// One permit, of whoever has the club's file open to erase: a server that stops waits for it.
+    pub erases: Arc<Semaphore>,
     /// What each address may take.
     pub shares: Arc<Shares>,
     /// Who has come in, for the log.
@@ -140,6 +142,7 @@ impl Server {
             club: Handing::default(),
             desk: Desk::default(),
             leaves: Notify::new(),
+            erases: Arc::new(Semaphore::new(1)),
             shares: Arc::new(Shares::new(limits, clock)),
             comings: Comings::new(clock),
             connections: Arc::new(Semaphore::new(limits.connections)),

@@ -7,6 +7,7 @@ use std::{
     process::ExitCode,
     sync::Arc,
     thread::available_parallelism,
+    time::Duration,
 };
 
 use clap::{Args, CommandFactory, Parser, Subcommand};
@@ -39,7 +40,11 @@ use thole_study::{
 use tokio::{
     runtime::{Builder, Runtime},
     signal::unix::{SignalKind, signal},
+    time::timeout,
 };
+
+/// A server that stops waits no longer for whoever is erasing: it goes on at the next start.
+const CLOSING_MAX: Duration = Duration::from_secs(2);
 
 /// Thousands of connections keep asking for small pieces of memory, and give them back elsewhere.
 #[global_allocator]
@@ -274,6 +279,7 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
     let running = start(settings, Arc::new(journal)).await?;
     let taking = club::taking::begin(&running.server, club);
     let leaving = club::leaving::begin(&running.server);
+    let erases = running.server.erases.clone();
     let (version, listen) = (env!("CARGO_PKG_VERSION"), running.address);
     let model = running.server.forecasts.told().model;
     tracing::info!(version, %listen, data = %data.display(), settings = differs, model, "started");
@@ -315,6 +321,8 @@ async fn serve(args: ServeArgs) -> Result<ExitCode, String> {
         "stopping: what has come in becomes durable, clients come back to the next start"
     );
     running.stop().await;
+    // A thread may have the club's file open for a moment, to erase: only once it is closed is nothing left ahead of it.
+    let _nobody = timeout(CLOSING_MAX, erases.acquire()).await;
     // What it has not taken by now is taken from the journal at the next start.
     for task in [taking, leaving] {
         task.abort();

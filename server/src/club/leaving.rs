@@ -259,8 +259,28 @@ impl Leaving<'_> {
         &self,
         ask: impl FnOnce(&mut Store) -> Result<T, ClubError> + Send + 'static,
     ) -> Result<T, ClubError> {
-        let data = self.data.clone();
-        let asked = spawn_blocking(move || ask(&mut Store::open(&data)?));
-        asked.await.map_err(|bug| ClubError::Store(bug.to_string()))?
+        with(self.server, &self.data, ask).await
     }
+}
+
+/// Asks the store on a thread that may wait for the disk. The file is closed again before a server that stops is gone.
+pub(super) async fn with<T: Send + 'static>(
+    server: Option<&Arc<Server>>,
+    data: &Path,
+    ask: impl FnOnce(&mut Store) -> Result<T, ClubError> + Send + 'static,
+) -> Result<T, ClubError> {
+    let turn = match server {
+        // Nobody closes it, so there always is one.
+        Some(server) => server.erases.clone().acquire_owned().await.ok(),
+        None => None,
+    };
+    let data = data.to_owned();
+    let asked = spawn_blocking(move || {
+        let mut store = Store::open(&data)?;
+        let answer = ask(&mut store);
+        drop(store);
+        drop(turn);
+        answer
+    });
+    asked.await.map_err(|bug| ClubError::Store(bug.to_string()))?
 }

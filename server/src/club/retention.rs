@@ -8,11 +8,12 @@ use thole_protocol::{
     order::Order,
     units::At,
 };
-use tokio::{task::spawn_blocking, time::sleep};
+use tokio::time::sleep;
 
 use super::{
-    leaving, reading,
-    store::{ClubError, Due, Store},
+    leaving::{self, with},
+    reading,
+    store::{ClubError, Due},
 };
 use crate::{
     Server,
@@ -49,7 +50,8 @@ pub async fn look(
     now_unix_ms: u64,
 ) -> Result<Looked, ClubError> {
     let (due, ran) =
-        with(data, move |store| Ok((store.due(now_unix_ms)?, store.retention_ran()?))).await?;
+        with(server, data, move |store| Ok((store.due(now_unix_ms)?, store.retention_ran()?)))
+            .await?;
     let is_busy = server.is_some_and(|server| !server.registry.is_empty());
     // A clock that was put back has not run for longer than anybody knows.
     let is_recent = ran.is_some_and(|ran| ran <= now_unix_ms && now_unix_ms < ran + PUT_OFF_MS);
@@ -73,7 +75,7 @@ pub async fn look(
     if let Some(error) = failed {
         return Err(error);
     }
-    with(data, move |store| store.note_retention_ran(now_unix_ms)).await?;
+    with(server, data, move |store| store.note_retention_ran(now_unix_ms)).await?;
     let Looked { strokes_of, heart_rate_of, waiting } = looked;
     if strokes_of + heart_rate_of + waiting > 0 {
         tracing::info!(
@@ -146,7 +148,8 @@ impl Retention<'_> {
             return Ok(0);
         }
         let now = self.now_unix_ms;
-        with(self.data, move |store| store.note_let_go(session, what, records, now)).await?;
+        with(self.server, self.data, move |store| store.note_let_go(session, what, records, now))
+            .await?;
         Ok(1)
     }
 
@@ -174,14 +177,4 @@ impl Retention<'_> {
         tracing::info!(%session, "a session that nobody has closed was closed: its strokes are due");
         Ok(false)
     }
-}
-
-/// Asks the store on a thread that may wait for the disk.
-async fn with<T: Send + 'static>(
-    data: &Path,
-    ask: impl FnOnce(&mut Store) -> Result<T, ClubError> + Send + 'static,
-) -> Result<T, ClubError> {
-    let data = data.to_owned();
-    let asked = spawn_blocking(move || ask(&mut Store::open(&data)?));
-    asked.await.map_err(|bug| ClubError::Store(bug.to_string()))?
 }
