@@ -60,20 +60,26 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
   await expect.poll(() => page.getByRole('button', { name: /^Let in/ }).count()).toBe(58);
   await phone.page.close();
 
-  // Names of the roster, too, where all know each other.
-  await door.getByLabel('Everyone at once').check();
+  // Names of the roster are let in together, and nobody else with them.
+  await door.getByLabel('New names at once').check();
   await openStep(page, 'roster');
-  await page.getByLabel('Add athletes').fill('Ruben Tal');
-  await page.getByRole('button', { name: 'Add 1' }).click();
-  await stepOf(page, 'roster').getByText('1 on the roster').waitFor();
+  await page.getByLabel('Add athletes').fill('Ruben Tal\nLin Voss');
+  await page.getByRole('button', { name: 'Add 2' }).click();
+  await stepOf(page, 'roster').getByText('2 on the roster').waitFor();
   const rower = await open(hall.browser, `${hall.base}/row/${code.replace(' ', '')}`, LAPTOP);
   await rower.page.getByLabel('Your name').fill('Ruben Tal');
   await rower.page.getByRole('button', { name: 'Join' }).click();
+  await rower.page.getByRole('heading', { name: 'Waiting for your coach' }).waitFor();
+  const other = await open(hall.browser, `${hall.base}/row/`, LAPTOP);
+  await ask(other.page, code, ['Lin Voss']);
+  await page.getByRole('button', { name: 'Let in all 2 of your list' }).click();
   await rower.page.getByRole('button', { name: 'I have read this' }).waitFor();
+  await expect.poll(() => page.getByRole('button', { name: /^Let in/ }).count()).toBe(58);
+  await other.page.close();
   await page.reload();
   await page.getByRole('button', { name: 'Prepare', exact: true }).click();
   await openStep(page, 'share');
-  expect(await door.getByLabel('Everyone at once').isChecked()).toBe(true);
+  expect(await door.getByLabel('New names at once').isChecked()).toBe(true);
   // A name that looks like one that is there: the Cyrillic letter a.
   await rower.page.goto(`${hall.base}/row/`);
   await ask(rower.page, code, ['Rubеn Tal']);
