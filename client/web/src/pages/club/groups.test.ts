@@ -7,7 +7,7 @@ const JO = { coach: 'c-jo', called: 'Jo' };
 const group = (more: Partial<Group> = {}): Group => ({ group: 'g-1', called: 'Mornings', coach: INES, had_by: null, members: [], ...more });
 const me = (role: Myself['role'], coach: string | null): Myself => ({ role, person: null, coach, club: '', zone: 'UTC' });
 
-test('whoever has a group changes it, the head coach all of them, and assistants none', () => {
+test('a coach changes their own groups, the head coach all of them, and assistants none', () => {
   expect(has(me('coach', 'Ines'), group())).toBe(true);
   expect(has(me('coach', 'Jo'), group())).toBe(false);
   expect(has(me('assistant', 'Ines'), group())).toBe(false);
@@ -16,7 +16,7 @@ test('whoever has a group changes it, the head coach all of them, and assistants
   expect(has(me('coach', null), group({ coach: null }))).toBe(false);
 });
 
-test('a group is handed over to anybody but whoever has it', () => {
+test('a group is handed over to any coach but its own', () => {
   const coaches = [INES, JO];
   expect(takers({ groups: [], coaches }, group())).toEqual([JO, null]);
   expect(takers({ groups: [], coaches }, group({ coach: null }))).toEqual([INES, JO]);

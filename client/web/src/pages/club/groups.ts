@@ -11,7 +11,7 @@ export function has(me: Myself, group: Pick<Group, 'coach'>): boolean {
   return me.role === 'head' || (me.role === 'coach' && me.coach !== null && me.coach === group.coach?.called);
 }
 
-/** To whom a group can be handed over: everybody but whoever has it. `null` is the head coach. */
+/** To whom a group can be handed over: any coach but its own. `null` is the head coach. */
 export function takers(groups: Groups, group: Group): readonly (Groups['coaches'][number] | null)[] {
   const others = groups.coaches.filter(({ coach }) => coach !== group.coach?.coach);
   return group.coach === null && group.had_by === null ? others : [...others, null];
