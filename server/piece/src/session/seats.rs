@@ -200,8 +200,11 @@ impl Session {
         join: Option<&str>,
         out: &mut Vec<Output>,
     ) {
-        // With a device of the hall, that is said next.
-        self.seats.hall.remove(&id);
+        // With a device of the hall, that is said next. What another one has joined by before is no way back to a seat that is shown
+        // with past and limit from now on.
+        if self.seats.hall.remove(&id).is_some() {
+            self.seats.joins.retain(|_, seat| *seat != id);
+        }
         if let Some(join) = join {
             self.seats.joins.insert(join.to_owned(), id);
         }

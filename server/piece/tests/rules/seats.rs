@@ -326,3 +326,18 @@ fn nothing_in_the_name_of_a_machine_turns_the_names_around_it() {
     let view = gym.session.view(Viewer::Coach);
     assert_eq!(view.athletes[0].machine.as_deref(), Some("Rower 7"));
 }
+
+#[test]
+fn what_a_device_of_the_hall_has_kept_opens_nothing_once_somebody_comes_with_their_own() {
+    let mut gym = Gym::new(Vec::new());
+    let ana = gym.lists("Ana", None).unwrap();
+    let joins =
+        |id: &str| Input::Joined { athlete: ana, name: "Ana".into(), join: Some(id.into()) };
+    gym.say(0, &joins("tablet"));
+    let device = DeviceId(Uuid::from_u128(78));
+    gym.say(0, &Input::AtHall { athlete: ana, device });
+    assert_eq!(gym.session.joined_by("tablet"), Some(ana), "a lost answer is asked for again");
+    gym.say(0, &joins("phone"));
+    assert_eq!(gym.session.joined_by("phone"), Some(ana));
+    assert_eq!((gym.session.joined_by("tablet"), gym.session.at_hall(device)), (None, None));
+}
